@@ -1,0 +1,1 @@
+"""One target from files to files, trying, many targets, and the command line."""

@@ -1,0 +1,1 @@
+"""Values and arithmetic that every other folder stands on; imports nothing else of the package."""

@@ -1,0 +1,79 @@
+"""Faults a user can meet: each says where, what was found, what was expected and what to do."""
+
+from __future__ import annotations
+
+
+class BlendError(Exception):
+    """A fault with an exit code.
+
+    Parameters
+    ----------
+    where : str
+        The file, or ``section.key`` of a recipe, or the step, that the fault belongs to.
+    found : str
+        What was there.
+    expected : str, optional
+        What would have been right.
+    advice : str, optional
+        What the user can do about it.
+
+    Examples
+    --------
+    >>> print(InputError("ha.fits", found="the file is empty", advice="copy it again"))
+    ha.fits: the file is empty. Do this: copy it again.
+    """
+
+    exit_code = 1
+
+    def __init__(self, where: str, *, found: str, expected: str = "", advice: str = "") -> None:
+        self.where = where
+        self.found = found
+        self.expected = expected
+        self.advice = advice
+        super().__init__(self.sentence())
+
+    def sentence(self) -> str:
+        """Return the fault as one line of plain text."""
+        text = f"{self.where}: {self.found.rstrip('.')}"
+        if self.expected:
+            text += f"; expected {self.expected.rstrip('.')}"
+        text += "."
+        if self.advice:
+            text += f" Do this: {self.advice.rstrip('.')}."
+        return text
+
+
+class RecipeError(BlendError):
+    """A recipe or target file, or a use of the command line, is wrong."""
+
+    exit_code = 2
+
+
+class FaultList(RecipeError):
+    """Several faults of one recipe or target file, reported together."""
+
+    def __init__(self, faults: list[RecipeError]) -> None:
+        self.faults = tuple(faults)
+        first = faults[0]
+        super().__init__(first.where, found=first.found, expected=first.expected, advice=first.advice)
+
+    def __str__(self) -> str:
+        return "\n".join(fault.sentence() for fault in self.faults)
+
+
+class InputError(BlendError):
+    """An input file is missing, unreadable, of the wrong size, empty or already stretched."""
+
+    exit_code = 3
+
+
+class StepError(BlendError):
+    """A step could not do its work on sound input."""
+
+    exit_code = 4
+
+
+class OutputError(BlendError):
+    """A result could not be written."""
+
+    exit_code = 5

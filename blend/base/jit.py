@@ -1,0 +1,48 @@
+"""The one place that names numba.
+
+Kernels are compiled with ``nogil`` and run under our own row blocks: two Python threads that both call
+self-parallel kernels abort the process. No ``fastmath``: it removes tests for NaN.
+"""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any, TypeVar
+
+Function = TypeVar("Function", bound=Callable[..., Any])
+
+
+def cache_folder() -> Path:
+    """Return the folder for compiled kernels: ``XDG_CACHE_HOME`` or ``~/.cache``, then ``blend/kernels``."""
+    base = os.environ.get("XDG_CACHE_HOME") or str(Path.home() / ".cache")
+    return Path(base) / "blend" / "kernels"
+
+
+def kernel(function: Function) -> Callable[..., Any]:
+    """Compile a pure loop over arrays on its first call, cached on disk.
+
+    Importing numba takes 0.3 s, so it waits until a kernel is called. A cache that cannot be written is done without.
+    """
+    compiled: list[Callable[..., Any]] = []
+
+    def call(*arguments: Any) -> Any:
+        if not compiled:
+            compiled.append(_compile(function))
+        return compiled[0](*arguments)
+
+    call.__doc__ = function.__doc__
+    call.__name__ = function.__name__
+    call.python = function  # type: ignore[attr-defined]
+    return call
+
+
+def _compile(function: Callable[..., Any]) -> Callable[..., Any]:
+    os.environ.setdefault("NUMBA_CACHE_DIR", str(cache_folder()))
+    import numba
+
+    try:
+        return numba.njit(nogil=True, cache=True)(function)  # type: ignore[no-any-return]
+    except RuntimeError:
+        return numba.njit(nogil=True)(function)  # type: ignore[no-any-return]

@@ -1,0 +1,113 @@
+"""The value that passes between steps: one stacked picture, its bad pixels and what is known of it."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field, replace
+from enum import IntFlag
+from types import MappingProxyType
+from typing import Any, Literal
+
+import numpy as np
+from numpy.typing import NDArray
+
+Domain = Literal["linear", "display"]
+
+
+class Flag(IntFlag):
+    """Bits of a master's ``flags`` plane."""
+
+    NO_DATA = 1
+    REPAIRED = 2
+    SATURATED = 4
+
+
+@dataclass(frozen=True, kw_only=True)
+class Facts:
+    """What is known of a master; a fact nobody stated is None, never a guess.
+
+    ``sky`` and ``noise`` are measured, a value a plane: the level taken out by the gradient step (fraction of full
+    scale), and the noise of one pixel before resampling. ``saturation`` is the level at which a plane's pixels pile up.
+    """
+
+    exposure_s: float | None = None
+    frames: int | None = None
+    temperature_c: float | None = None
+    iso: float | None = None
+    gain_e: float | None = None
+    full_scale: float | None = None
+    date_obs: str | None = None
+    filter: str | None = None
+    site: tuple[float, float, float] | None = None
+    wcs: Any = None
+    rows: Literal["bottom-up", "top-down"] = "top-down"
+    sky: Mapping[str, float] = field(default_factory=lambda: MappingProxyType({}))
+    noise: Mapping[str, Mapping[int, float]] = field(default_factory=lambda: MappingProxyType({}))
+    saturation: Mapping[str, float] = field(default_factory=lambda: MappingProxyType({}))
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class Master:
+    """A stacked picture.
+
+    Attributes
+    ----------
+    pixels : (planes, rows, columns) float32
+        Read-only. NaN where there is no data. Linear: fraction of full scale. Display: sRGB code value, 0 to 1.
+    flags : (rows, columns) uint8
+        Read-only. Bits of `Flag`. A pixel that is NaN in any plane carries ``NO_DATA``.
+    planes : tuple of str
+        ``("red", "green", "blue")`` or the name of the line.
+    domain : "linear" or "display"
+    facts : Facts
+    """
+
+    pixels: NDArray[np.float32]
+    flags: NDArray[np.uint8]
+    planes: tuple[str, ...]
+    domain: Domain = "linear"
+    facts: Facts = field(default_factory=Facts)
+
+    def __post_init__(self) -> None:
+        pixels = np.ascontiguousarray(self.pixels, dtype=np.float32)
+        if pixels.ndim != 3 or pixels.shape[0] != len(self.planes):
+            raise ValueError(f"pixels of shape {pixels.shape} do not hold the planes {self.planes}")
+        flags = np.ascontiguousarray(self.flags, dtype=np.uint8)
+        if flags.shape != pixels.shape[1:]:
+            raise ValueError(f"flags of shape {flags.shape} do not cover pixels of shape {pixels.shape}")
+        object.__setattr__(self, "pixels", _frozen_view(pixels))
+        object.__setattr__(self, "flags", _frozen_view(flags))
+
+    @property
+    def shape(self) -> tuple[int, int]:
+        """Rows and columns."""
+        return (int(self.pixels.shape[1]), int(self.pixels.shape[2]))
+
+    def plane(self, name: str) -> NDArray[np.float32]:
+        """Return one plane, (rows, columns), read-only."""
+        view: NDArray[np.float32] = self.pixels[self.planes.index(name)]
+        return view
+
+    def has(self, flag: Flag) -> NDArray[np.bool_]:
+        """Return where ``flag`` is set, (rows, columns)."""
+        return (self.flags & np.uint8(flag)) != 0
+
+    def with_(self, **changes: Any) -> Master:
+        """Return a copy with fields replaced; arrays that are not replaced are shared."""
+        return replace(self, **changes)
+
+    def with_facts(self, **changes: Any) -> Master:
+        """Return a copy with facts replaced."""
+        return replace(self, facts=replace(self.facts, **changes))
+
+
+def flags_of(pixels: NDArray[np.floating]) -> NDArray[np.uint8]:
+    """Return flags for fresh pixels (planes, rows, columns): ``NO_DATA`` where any plane is not finite."""
+    missing = ~np.isfinite(pixels).all(axis=0)
+    return np.where(missing, np.uint8(Flag.NO_DATA), np.uint8(0))
+
+
+def _frozen_view(array: NDArray[Any]) -> NDArray[Any]:
+    view = array.view()
+    view.flags.writeable = False
+    return view
