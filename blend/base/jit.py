@@ -42,7 +42,9 @@ def _compile(function: Callable[..., Any]) -> Callable[..., Any]:
     os.environ.setdefault("NUMBA_CACHE_DIR", str(cache_folder()))
     import numba
 
+    compiled: Callable[..., Any]
     try:
-        return numba.njit(nogil=True, cache=True)(function)  # type: ignore[no-any-return]
+        compiled = numba.njit(nogil=True, cache=True)(function)
     except RuntimeError:
-        return numba.njit(nogil=True)(function)  # type: ignore[no-any-return]
+        compiled = numba.njit(nogil=True)(function)
+    return compiled

@@ -90,7 +90,7 @@ class Master:
 
     def has(self, flag: Flag) -> NDArray[np.bool_]:
         """Return where ``flag`` is set, (rows, columns)."""
-        return (self.flags & np.uint8(flag)) != 0
+        return np.asarray((self.flags & np.uint8(flag)) != 0)
 
     def with_(self, **changes: Any) -> Master:
         """Return a copy with fields replaced; arrays that are not replaced are shared."""

@@ -50,7 +50,9 @@ def row_blocks(rows: int, *, height: int = ROWS_PER_BLOCK) -> list[slice]:
     return [slice(start, min(start + height, rows)) for start in range(0, rows, height)]
 
 
-def map_row_blocks(work: Callable[[slice], Result], rows: int, *, height: int = ROWS_PER_BLOCK) -> list[Result]:
+def map_row_blocks(
+    work: Callable[[slice], Result], rows: int, *, height: int = ROWS_PER_BLOCK
+) -> list[Result]:
     """Call ``work`` on every block of rows and return the results in order of the rows.
 
     Parameters

@@ -1,0 +1,258 @@
+"""How much of a planted gradient is left, how much of a galaxy is lost: over scenes with a known sky.
+
+Run ``python benchmarks/accuracy/gradient.py [--quick]``. Every case is drawn, fitted and compared with its truth, beside
+a mesh background (photutils ``Background2D``) and a plain least-squares plane over the same pixels.
+
+Columns: left = peak-to-peak, over the frame, of fitted sky minus true sky, in % of the true sky's peak-to-peak; sigma =
+the same in sigma of a pixel; flux = error of the disc's light between 1.2 and 3.2 scale lengths, in %; z = the errors of
+the coefficients over their stated uncertainties, worst of them.
+"""
+
+from __future__ import annotations
+
+import sys
+import time
+import warnings
+from dataclasses import dataclass, field
+
+import numpy as np
+from numpy.typing import NDArray
+
+from blend.science.gradient import SkyFit, fit_sky, object_mask
+from blend.science.skyblocks import chebyshev_terms, term_powers, unit_coordinates
+
+SKY = 0.10
+SIGMA = 0.002
+Array = NDArray[np.float32]
+
+
+@dataclass(frozen=True)
+class Case:
+    """One scene: the object, how much of the frame's height it fills, and the sky."""
+
+    kind: str
+    fill: float
+    slope: float
+    degree: int
+    seed: int
+    shape: tuple[int, int] = (900, 1350)
+    border: int = 0
+    offset: tuple[float, float] = (0.0, 0.0)
+    axis_ratio: float = 0.6
+
+
+@dataclass
+class Outcome:
+    """What one method made of one plane."""
+
+    left: float
+    sigma: float
+    flux: float
+    pulls: list[float] = field(default_factory=list)
+
+
+def cases(quick: bool) -> list[Case]:
+    """Return the scenes: discs of all sizes, edge-on, elliptical, nothing, a cluster; slopes of 2 to 60 %."""
+    listed = []
+    seed = 0
+    slopes = (0.02, 0.06, 0.2, 0.6)
+    for k, fill in enumerate((0.1, 0.2, 0.3, 0.4, 0.5, 0.6, 0.7, 0.8)):
+        for degree in (1, 2):
+            for step in (0, 2) if not quick else (0,):
+                seed += 1
+                slope = slopes[(k + degree + step) % 4]
+                border = 30 if seed % 3 == 0 else 0
+                offset = (0.12, -0.08) if seed % 4 == 1 else (0.0, 0.0)
+                ratio = (0.95, 0.6, 0.35)[seed % 3]
+                listed.append(Case("spiral", fill, slope, degree, seed, (900, 1350), border, offset, ratio))
+    for kind, fill in (("edge-on", 0.8), ("elliptical", 0.4), ("empty", 0.0), ("cluster", 0.4)):
+        for degree in (1, 2):
+            for slope in (0.02, 0.2, 0.6) if not quick else (0.06,):
+                seed += 1
+                listed.append(Case(kind, fill, slope, degree, seed, (900, 1350), 30 if seed % 3 == 0 else 0))
+    listed.append(Case("spiral", 0.5, 0.2, 1, 901, (2400, 3600)))
+    listed.append(Case("spiral", 0.3, 0.06, 2, 902, (2400, 3600)))
+    return listed
+
+
+def true_sky(case: Case, rng: np.random.Generator) -> tuple[Array, NDArray[np.float64]]:
+    """Return the sky and its six Chebyshev coefficients."""
+    direction = rng.uniform(0.0, 2.0 * np.pi)
+    curve = rng.normal(0.0, 1.0, 3) if case.degree == 2 else np.zeros(3)
+    curve *= 0.25 / max(np.abs(curve).sum(), 1e-9)
+    shape_of_it = np.array([0.0, np.cos(direction), np.sin(direction), *curve])
+    y, x = np.mgrid[: case.shape[0] : 15, : case.shape[1] : 15]
+    u, v = unit_coordinates(np.stack([x.ravel(), y.ravel()], axis=1), case.shape)
+    height = np.ptp(chebyshev_terms(u, v, degree=2) @ shape_of_it)
+    answer = shape_of_it * case.slope * SKY / height
+    answer[0] = SKY
+    return surface(answer, case.shape), answer
+
+
+def surface(answer: NDArray[np.float64], shape: tuple[int, int]) -> Array:
+    """Return a degree-2 surface."""
+    u = np.linspace(-1.0, 1.0, shape[1])[None, :]
+    v = np.linspace(-1.0, 1.0, shape[0])[:, None]
+    c = answer
+    total = c[0] + c[1] * u + c[2] * v + c[3] * (2 * u * u - 1) + c[4] * u * v + c[5] * (2 * v * v - 1)
+    return np.asarray(total, dtype=np.float32)
+
+
+def true_object(case: Case, rng: np.random.Generator) -> tuple[Array, NDArray[np.bool_] | None]:
+    """Return the object's light and, for a disc, where its outer part is."""
+    rows, columns = case.shape
+    y, x = np.mgrid[:rows, :columns].astype(np.float32)
+    x -= columns * (0.5 + case.offset[0])
+    y -= rows * (0.5 + case.offset[1])
+    turn = rng.uniform(0.0, np.pi)
+    along, across = x * np.cos(turn) + y * np.sin(turn), y * np.cos(turn) - x * np.sin(turn)
+    if case.kind == "spiral":
+        # The disc is taken to end at 3.2 scale lengths; that diameter fills the stated share of the height.
+        length = case.fill * rows / 6.4
+        radius = np.hypot(along, across / case.axis_ratio) / length
+        angle = np.arctan2(across / case.axis_ratio, along)
+        arms = 1.0 + 0.35 * np.cos(2.0 * angle - 3.0 * np.log(radius + 0.2)) * np.exp(-((radius - 2.0) ** 2) / 2.0)
+        light = 60 * SIGMA * np.exp(-radius) * arms + 150 * SIGMA * np.exp(-radius * 6.0)
+        return light.astype(np.float32), (radius > 1.2) & (radius < 3.2)
+    if case.kind == "edge-on":
+        length = case.fill * rows / 6.4
+        light = 80 * SIGMA * np.exp(-np.abs(along) / length - np.abs(across) / (0.12 * length))
+        return light.astype(np.float32), None
+    if case.kind == "elliptical":
+        half_light = case.fill * rows / 8.0
+        radius = np.hypot(along, across / 0.8) / half_light
+        return np.asarray(15 * SIGMA * np.exp(-7.669 * ((radius + 0.01) ** 0.25 - 1.0)), dtype=np.float32), None
+    light = np.zeros(case.shape, dtype=np.float32)
+    if case.kind == "cluster":
+        core = case.fill * rows / 10.0
+        radius = np.abs(rng.standard_cauchy(4000)) * core
+        angle = rng.uniform(0.0, 2.0 * np.pi, 4000)
+        xy = np.stack([columns / 2 + radius * np.cos(angle), rows / 2 + radius * np.sin(angle)], axis=1)
+        add_stars(light, xy, 10.0 * SIGMA * rng.pareto(1.2, 4000) + SIGMA)
+    return light, None
+
+
+def add_stars(light: Array, xy: NDArray[np.float64], peaks: NDArray[np.float64]) -> None:
+    """Add Moffat stars (beta 2.8, FWHM 3 px) to ``light`` in place."""
+    rows, columns = light.shape
+    alpha = 3.0 / (2.0 * np.sqrt(2.0 ** (1.0 / 2.8) - 1.0))
+    for (x0, y0), peak in zip(xy, np.minimum(peaks, 500.0 * SIGMA), strict=True):
+        reach = int(np.clip(8 * (peak / SIGMA) ** 0.3, 8, 60))
+        x1, x2 = max(int(x0) - reach, 0), min(int(x0) + reach, columns)
+        y1, y2 = max(int(y0) - reach, 0), min(int(y0) + reach, rows)
+        if x1 >= x2 or y1 >= y2:
+            continue
+        square = (np.arange(x1, x2) - x0) ** 2 + (np.arange(y1, y2) - y0)[:, None] ** 2
+        light[y1:y2, x1:x2] += peak * (1.0 + square / alpha**2) ** -2.8
+
+
+def draw(case: Case) -> tuple[Array, Array, NDArray[np.float64], Array, NDArray[np.bool_] | None, Array]:
+    """Return the plane, its true sky and coefficients, the object's light, the outer part of a disc, and the stars."""
+    rng = np.random.default_rng(case.seed)
+    sky, answer = true_sky(case, rng)
+    light, outer = true_object(case, rng)
+    count = round(900 * case.shape[0] * case.shape[1] / 1.2e6)
+    xy = rng.uniform(0.0, 1.0, (count, 2)) * (case.shape[1], case.shape[0])
+    stars = np.zeros_like(light)
+    add_stars(stars, xy, 3.0 * SIGMA * rng.pareto(1.0, count))
+    plane = sky + light + stars + SIGMA * rng.standard_normal(case.shape, dtype=np.float32)
+    if case.border:
+        plane[: case.border] = np.nan
+        plane[:, -case.border :] = np.nan
+    return plane, sky, answer, light, outer, stars
+
+
+def judge(model: Array, sky: Array, light: Array, outer: NDArray[np.bool_] | None) -> Outcome:
+    """Compare a fitted sky with the true one."""
+    off = model.astype(np.float64) - sky
+    left = float(np.nanmax(off) - np.nanmin(off))
+    flux = float("nan")
+    if outer is not None:
+        flux = 100.0 * float(-off[outer].sum() / light[outer].sum(dtype=np.float64))
+    return Outcome(100.0 * left / float(np.ptp(sky)), left / SIGMA, flux)
+
+
+def pulls_of(fit: SkyFit, answer: NDArray[np.float64]) -> list[float]:
+    """Return (fitted - true) / stated uncertainty of every coefficient."""
+    known = np.zeros(len(term_powers(max(fit.degree, 2))))
+    known[:6] = answer
+    count = fit.coefficients.size
+    return list((fit.coefficients - known[:count]) / np.sqrt(np.diag(fit.covariance)))
+
+
+def mesh_background(plane: Array) -> Array:
+    """Fit photutils' mesh background with boxes of 1/10 of the height, its documented defaults otherwise."""
+    from photutils.background import Background2D, SExtractorBackground
+
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore")
+        box = plane.shape[0] // 10
+        missing = ~np.isfinite(plane)
+        mesh = Background2D(
+            plane, box, filter_size=3, bkg_estimator=SExtractorBackground(), coverage_mask=missing, fill_value=np.nan
+        )
+        return np.asarray(mesh.background, dtype=np.float32)
+
+
+def plain_plane(plane: Array) -> Array:
+    """Fit a plane to all pixels by least squares."""
+    y, x = np.mgrid[: plane.shape[0] : 3, : plane.shape[1] : 3]
+    u, v = unit_coordinates(np.stack([x.ravel(), y.ravel()], axis=1), (plane.shape[0], plane.shape[1]))
+    values = plane[::3, ::3].ravel()
+    good = np.isfinite(values)
+    terms = chebyshev_terms(u, v, degree=1)
+    answer = np.zeros(6)
+    answer[:3] = np.linalg.lstsq(terms[good], values[good].astype(np.float64), rcond=None)[0]
+    return surface(answer, (plane.shape[0], plane.shape[1]))
+
+
+def main() -> None:
+    """Run all cases and print the table."""
+    quick = "--quick" in sys.argv
+    ours: list[Outcome] = []
+    meshes: list[Outcome] = []
+    planes: list[Outcome] = []
+    listed = cases(quick)
+    head = f"{'case':32s} {'sky':>4s} deg {'left':>7s} {'sigma':>6s} {'flux':>7s} {'z':>5s}"
+    print(head + f" | mesh {'left':>7s} {'flux':>7s} | plane {'left':>7s} {'flux':>7s} |     s")
+    for case in listed:
+        plane, sky, answer, light, outer, stars = draw(case)
+        start = time.perf_counter()
+        masked = object_mask(plane[None])
+        fit = fit_sky(plane, masked=masked)
+        took = time.perf_counter() - start
+        mine = judge(fit.model(), sky, light, outer)
+        # Stars too faint to be told from the sky are part of every fitted level: the truth is told so too.
+        answer[0] += float(np.minimum(stars[~masked], SIGMA).mean(dtype=np.float64))
+        mine.pulls = pulls_of(fit, answer)
+        ours.append(mine)
+        name = f"{case.kind} {case.fill:.1f} slope {100 * case.slope:.0f} % deg {case.degree}"
+        line = f"{name:32s} {fit.sky_share:4.2f} {fit.degree}{'h' if fit.halo else ' '} {mine.left:8.2f} {mine.sigma:6.3f}"
+        line += f" {mine.flux:7.2f} {max(np.abs(mine.pulls)):5.1f}"
+        if "--alone" not in sys.argv:
+            meshes.append(judge(mesh_background(plane), sky, light, outer))
+            planes.append(judge(plain_plane(plane), sky, light, outer))
+            line += f" |      {meshes[-1].left:7.1f} {meshes[-1].flux:7.1f} |       {planes[-1].left:7.1f} {planes[-1].flux:7.1f}"
+        print(line + f" | {took:5.2f}")
+    for label, outcomes in (("blend", ours), ("mesh", meshes), ("plane", planes)):
+        if outcomes:
+            print(summary(label, outcomes, listed))
+    levels = np.abs([o.pulls[0] for o in ours])
+    slopes = np.abs(np.concatenate([o.pulls[1:] for o in ours]))
+    for label, pulls in (("level", levels), ("slope and curvature", slopes)):
+        print(f"{label}: {100 * (pulls < 1).mean():.0f} % within 1 sigma, {100 * (pulls < 2).mean():.0f} % within 2")
+
+
+def summary(label: str, outcomes: list[Outcome], listed: list[Case]) -> str:
+    """Return medians and worst values of one method."""
+    left = np.array([o.left for o in outcomes])
+    sigma = np.array([o.sigma for o in outcomes])
+    fluxes = [abs(o.flux) for o, c in zip(outcomes, listed, strict=True) if c.kind == "spiral" and c.fill <= 0.61]
+    return (
+        f"{label:6s} left median {np.median(left):.2f} % worst {left.max():.2f} %; sigma median {np.median(sigma):.3f} "
+        f"worst {sigma.max():.3f}; |flux| of discs to 60 % median {np.median(fluxes):.2f} % worst {max(fluxes):.2f} %"
+    )
+
+
+if __name__ == "__main__":
+    main()

@@ -1,0 +1,178 @@
+"""The command line; the only code that knows click, terminals and exit codes."""
+
+from __future__ import annotations
+
+import os
+import sys
+from pathlib import Path
+from typing import Any
+
+import click
+
+from blend.base.errors import BlendError
+
+EXISTING = click.Path(path_type=Path)
+
+
+@click.group(context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100})
+@click.version_option(package_name="narrowband-blend", message="blend %(version)s")
+def blend() -> None:
+    """Blend a stacked H-alpha master into a moonlit colour master, by a recipe.
+
+    Results go to standard output, progress and messages to standard error. Exit codes: 0 done; 2 usage, recipe or
+    target file; 3 an input file; 4 a step could not do its work; 5 output could not be written; 130 interrupted.
+    """
+
+
+@blend.command()
+@click.option("--out", type=EXISTING, default=Path("demo"), show_default=True, help="Folder for everything.")
+@click.option("--size", type=click.Choice(["small", "full"]), default="small", show_default=True)
+@click.option("--seed", type=click.IntRange(min=0), default=7, show_default=True, help="Another sky.")
+@click.option("--threads", type=click.IntRange(min=0), default=0, help="0: one a core.")
+def demo(out: Path, size: str, seed: int, threads: int) -> None:
+    """Draw an invented moonlit night, run the shipped recipe on it, and compare with the truth."""
+    from blend.app.demo import run_demo
+    from blend.app.terminal import Progress
+    from blend.base.rowblocks import limit_threads
+
+    with limit_threads(threads), Progress(quiet=False) as progress:
+        lines, passed = run_demo(out, size=size, seed=seed, listener=progress.show)
+    click.echo("\n".join(lines))
+    if not passed:
+        raise SystemExit(4)
+
+
+@blend.command()
+@click.argument("recipe")
+@click.argument("target", required=False, type=EXISTING)
+@click.option("-m", "--master", "masters", multiple=True, metavar="NAME=FILE", help="rgb=, ha=, rgb.red= ...")
+@click.option("--dark", "darks", multiple=True, metavar="NAME=FILE", help="Master dark of a master.")
+@click.option("--flat", "flats", multiple=True, metavar="NAME=FILE", help="Master flat of a master.")
+@click.option("--bias", "biases", multiple=True, metavar="NAME=FILE", help="Master bias of a master.")
+@click.option("--flat-dark", "flat_darks", multiple=True, metavar="NAME=FILE", help="The flat's own dark.")
+@click.option("--name", default="blend", show_default=True, help="Name of the target when -m is used.")
+@click.option("--out", type=EXISTING, help="Folder for the results; default ./NAME.")
+@click.option("--set", "settings", multiple=True, metavar="KEY=VALUE", help="Change one recipe value.")
+@click.option("--stages", is_flag=True, help="Keep the masters after each linear step too.")
+@click.option("--json", "as_json", is_flag=True, help="Print the record instead of the table.")
+@click.option("--quiet", is_flag=True, help="No progress.")
+@click.option("--threads", type=click.IntRange(min=0), default=0, help="0: one a core.")
+@click.option("--root", type=EXISTING, help="A folder the target file may read in beside its own.")
+def run(recipe: str, target: Path | None, **options: Any) -> None:
+    """Make one picture: RECIPE (a file or a shipped recipe's name) applied to TARGET (a target file or -m options)."""
+    from blend.app.job import run_target
+    from blend.app.load import open_recipe, open_target
+    from blend.app.terminal import Progress, summary
+    from blend.base.rowblocks import limit_threads
+
+    chosen = open_target(
+        target,
+        masters=options["masters"],
+        frames={k: options[v] for k, v in CALIBRATION_OPTIONS.items()},
+        name=options["name"],
+        root=options["root"],
+    )
+    opened = open_recipe(recipe, settings=options["settings"], target=chosen)
+    out = options["out"] or Path(chosen.name)
+    with limit_threads(options["threads"]), Progress(quiet=options["quiet"]) as progress:
+        outcome = run_target(opened, chosen, out=out, stages=options["stages"], listener=progress.show)
+    if options["as_json"]:
+        click.echo(outcome.record_text)
+    else:
+        click.echo(summary(outcome.record, out))
+    for _, text in outcome.warnings:
+        click.echo(f"Note: {text}", err=True)
+
+
+CALIBRATION_OPTIONS = {"dark": "darks", "flat": "flats", "bias": "biases", "flat_dark": "flat_darks"}
+
+
+@blend.command()
+@click.argument("recipe")
+@click.argument("target", required=False, type=EXISTING)
+@click.option("--set", "settings", multiple=True, metavar="KEY=VALUE", help="Change one recipe value.")
+@click.option("--root", type=EXISTING, help="A folder the target file may read in beside its own.")
+def check(recipe: str, target: Path | None, settings: tuple[str, ...], root: Path | None) -> None:
+    """Read RECIPE and TARGET, no pixels, and list every fault in one go."""
+    from blend.app.check import check_files
+
+    click.echo("\n".join(check_files(recipe, target, settings=settings, root=root)))
+
+
+@blend.command()
+@click.argument("recipe")
+@click.argument("target", required=False, type=EXISTING)
+@click.option("--set", "settings", multiple=True, metavar="KEY=VALUE", help="Change one recipe value.")
+def explain(recipe: str, target: Path | None, settings: tuple[str, ...]) -> None:
+    """Say in plain words, step by step, what RECIPE will do, with its equations and their sources."""
+    from blend.app.load import open_recipe, open_target
+    from blend.recipe.explain import explain as words
+
+    chosen = open_target(target) if target is not None else None
+    click.echo(words(open_recipe(recipe, settings=settings, target=chosen), chosen))
+
+
+@blend.command()
+@click.argument("which", type=click.Choice(["recipe", "target"]))
+def schema(which: str) -> None:
+    """Print the JSON Schema of recipes or of target files."""
+    import json
+
+    if which == "recipe":
+        from blend.recipe.model import recipe_schema as made
+    else:
+        from blend.recipe.target import target_schema as made
+    click.echo(json.dumps(made(), indent=2))
+
+
+@blend.command()
+@click.argument("name", required=False)
+def formulas(name: str | None) -> None:
+    """List the blend formulas, or tell all about the one called NAME."""
+    from blend.app.manual import formula_page, formula_table
+
+    click.echo(formula_page(name) if name else formula_table())
+
+
+@blend.command()
+@click.argument("files", nargs=-1, required=True, type=EXISTING)
+@click.option("--json", "as_json", is_flag=True, help="Print the measurements as JSON.")
+def inspect(files: tuple[Path, ...], as_json: bool) -> None:
+    """Say what each of FILES is: shape, facts, sky, noise, stars, and what looks wrong."""
+    from blend.app.inspect import inspect_files
+
+    click.echo(inspect_files(files, as_json=as_json))
+
+
+def main() -> None:
+    """Run the command line: the one place where faults become messages and exit codes."""
+    try:
+        blend.main(standalone_mode=False)
+    except click.exceptions.Abort:
+        _stop("interrupted", 130)
+    except KeyboardInterrupt:
+        _stop("interrupted; nothing half-written is left", 130)
+    except click.ClickException as fault:
+        fault.show()
+        raise SystemExit(2) from None
+    except BlendError as fault:
+        _stop(str(fault), fault.exit_code)
+    except BrokenPipeError:
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        raise SystemExit(0) from None
+    except MemoryError:
+        _stop("not enough memory for masters of this size", 4)
+    except Exception as fault:
+        if os.environ.get("BLEND_TRACEBACK"):
+            raise
+        _stop(
+            f"unexpected fault: {type(fault).__name__}: {fault}. "
+            "Please report it; BLEND_TRACEBACK=1 shows where it happened.",
+            1,
+        )
+
+
+def _stop(message: str, code: int) -> None:
+    printable = "".join(c if c.isprintable() or c == "\n" else "?" for c in message)
+    click.echo(printable, err=True)
+    raise SystemExit(code) from None

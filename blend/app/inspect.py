@@ -1,0 +1,144 @@
+"""Say what a file is: shape, facts, sky, noise, stars, and what looks wrong."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Sequence
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from blend.base.master import Flag, Master
+from blend.files.reader import header_text, peek, read_picture
+from blend.files.record import record_text
+from blend.science.figures import Figures, measure
+from blend.science.quality import Verdict, judge
+from blend.science.stars import find_stars, typical_fwhm
+
+TOLD_FACTS = (
+    "exposure_s",
+    "frames",
+    "temperature_c",
+    "iso",
+    "gain_e",
+    "full_scale",
+    "date_obs",
+    "filter",
+    "site",
+)
+
+
+def inspect_files(paths: Sequence[Path], *, as_json: bool = False) -> str:
+    """Return what `blend inspect` prints of some files.
+
+    Raises
+    ------
+    InputError
+        A file is missing or is no picture.
+    """
+    told = [inspect_file(path) for path in paths]
+    if as_json:
+        return json.dumps([json.loads(record_text(entry)) for entry in told], indent=2)
+    return "\n\n".join(_in_words(entry) for entry in told)
+
+
+def inspect_file(path: Path) -> dict[str, Any]:
+    """Return all that is measured on one file; levels are fractions of full scale where that is known."""
+    seen = peek(path)
+    master = read_picture(path)
+    scale = master.facts.full_scale or 1.0
+    verdict = judge(master.pixels, master.planes, header=header_text(path), invalid=master.has(Flag.NO_DATA))
+    unused = verdict.border | master.has(Flag.NO_DATA)
+    figures = measure(master.pixels, master.planes, invalid=unused)
+    return {
+        "path": str(path),
+        "kind": seen.kind,
+        "rows": seen.shape[0],
+        "columns": seen.shape[1],
+        "depth": seen.depth,
+        "unit": "fraction of full scale" if master.facts.full_scale else "counts, full scale unknown",
+        "facts": _facts(master),
+        "planes": {
+            name: _plane(master, index, figures[name], verdict, scale)
+            for index, name in enumerate(master.planes)
+        },
+        "linear": verdict.linear,
+        "findings": [
+            {"code": f.code, "text": f.text, "evidence": dict(f.evidence)} for f in verdict.findings
+        ],
+    }
+
+
+def _facts(master: Master) -> dict[str, Any]:
+    facts = {name: getattr(master.facts, name) for name in TOLD_FACTS}
+    told = {name: value for name, value in facts.items() if value is not None}
+    told["rows"] = master.facts.rows
+    told["plate_solved"] = master.facts.wcs is not None
+    return told
+
+
+def _plane(master: Master, index: int, figures: Figures, verdict: Verdict, scale: float) -> dict[str, Any]:
+    plane = master.pixels[index]
+    entry: dict[str, Any] = {
+        "sky": figures["sky"] / scale,
+        "sky_position": figures["sky_position"],
+        "noise": {str(size): sigma / scale for size, sigma in figures["noise"].items()},
+        "saturation": None if figures["saturation"] is None else figures["saturation"] / scale,
+        "slope": figures["slope"] / scale,
+        "slope_percent": figures["slope_percent"],
+        "least": figures["least"] / scale,
+        "greatest": figures["greatest"] / scale,
+        "missing": figures["missing"],
+    }
+    if np.isfinite(plane).any():
+        stars = find_stars(
+            plane, invalid=verdict.border | master.has(Flag.NO_DATA), saturation=figures["saturation"]
+        )
+        entry |= {"stars": len(stars), "fwhm_px": typical_fwhm(stars)}
+    return entry
+
+
+def _in_words(entry: dict[str, Any]) -> str:
+    lines = [f"{entry['path']}"]
+    planes = entry["planes"]
+    lines.append(
+        f"  {entry['kind']}, {entry['columns']} x {entry['rows']} pixels, {len(planes)} "
+        f"plane{'s' if len(planes) > 1 else ''}, {entry['depth']}; levels in {entry['unit']}"
+    )
+    facts = ", ".join(f"{name} {value}" for name, value in entry["facts"].items())
+    lines.append(f"  facts: {facts}")
+    for name, told in planes.items():
+        lines += _plane_in_words(name, told)
+    if entry["findings"]:
+        lines.append("  what to know:")
+        lines += [f"    {finding['text']} [{finding['code']}]" for finding in entry["findings"]]
+    else:
+        lines.append("  nothing looks wrong: linear, no border, no mosaic")
+    return "\n".join(lines)
+
+
+def _plane_in_words(name: str, told: dict[str, Any]) -> list[str]:
+    noise = ", ".join(f"{_short(sigma)} at {size} px" for size, sigma in told["noise"].items())
+    saturation = (
+        "no pixels pile up" if told["saturation"] is None else f"saturated at {told['saturation']:.4g}"
+    )
+    lines = [
+        f"  {name}: sky {_short(told['sky'])} ({_percent(told['sky_position'])} of the histogram), "
+        f"from {_short(told['least'])} to {_short(told['greatest'])}, {saturation}",
+        f"    noise {noise}",
+        f"    slope across the frame {_short(told['slope'])} ({told['slope_percent']:.1f} % of the sky)",
+    ]
+    if "stars" in told:
+        lines.append(f"    {told['stars']} stars, FWHM {told['fwhm_px']:.2f} px")
+    if told["missing"] > 0:
+        lines.append(f"    {_percent(told['missing'])} of the pixels hold no data")
+    return lines
+
+
+def _short(value: float) -> str:
+    return f"{value:.4g}"
+
+
+def _percent(share: float) -> str:
+    return f"{100 * share:.1f} %"

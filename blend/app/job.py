@@ -1,0 +1,143 @@
+"""One target, from files to files."""
+
+from __future__ import annotations
+
+import resource
+import time
+from collections.abc import Mapping
+from concurrent.futures import ThreadPoolExecutor
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+from blend.app.load import load_sources
+from blend.app.outputs import crop_box, turner, write_results, write_stage
+from blend.app.preview import preview_layers, render_preview, star_tint
+from blend.files.record import record_text, sha256_of, versions
+from blend.files.whole import WholeFolder
+from blend.pages.report import Pictures, report_page
+from blend.recipe.check import assumptions
+from blend.recipe.model import Recipe, resolved
+from blend.recipe.pipeline import run_steps
+from blend.recipe.target import Target
+from blend.recipe.work import Event, Listener, Work
+
+RECORD_VERSION = 1
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class Outcome:
+    """What a run came to: its record, as a value and as the text on disk, and its warnings."""
+
+    record: Mapping[str, Any]
+    record_text: str
+    warnings: tuple[tuple[str, str], ...]
+
+
+def run_target(
+    recipe: Recipe,
+    target: Target,
+    *,
+    out: Path,
+    stages: bool = False,
+    listener: Listener | None = None,
+    command: str = "",
+) -> Outcome:
+    """Apply a recipe to a target and leave the results in ``out``, all of them or none.
+
+    Parameters
+    ----------
+    recipe, target
+        As opened by `blend.app.load`.
+    out : Path
+        Folder; made if missing. Files of an earlier run are replaced only when this run has succeeded.
+    stages : bool
+        Keep the masters after calibration, registration, flattening and balance too.
+    listener : callable, optional
+        Called with an `Event` before each step.
+    command : str, optional
+        How to do the same again; told in the report.
+
+    Raises
+    ------
+    BlendError
+        With the exit code of what went wrong; then ``out`` is as it was.
+    """
+    start = time.perf_counter()
+    _say(listener, "read", f"{len(target.masters)} masters", 0.0)
+    loaded = load_sources(target)
+    files = loaded.files
+    with ThreadPoolExecutor(max_workers=1) as hasher, WholeFolder(out) as folder:
+        hashes = [hasher.submit(sha256_of, path) for _, path in files]
+        work = Work(recipe=recipe, target=target, sources=loaded.sources)
+        work = work.warn(*loaded.warnings, *assumptions(recipe, target))
+        work = work.tell("seconds", "read", round(time.perf_counter() - start, 3))
+        del loaded
+        work, layers = _through_steps(work, folder, stages=stages, listener=listener)
+        preview = render_preview(*layers)
+        start = time.perf_counter()
+        _say(listener, "write", f"results into {out}", 0.97)
+        write_results(work, folder)
+        record = _record(work, files, [job.result() for job in hashes])
+        record["seconds"]["write"] = round(time.perf_counter() - start, 3)
+        record["star_tint"] = star_tint(layers[0], preview)
+        turn = turner(work)
+        pictures = Pictures(turn(preview.with_lines), turn(preview.without_lines), preview.factor)
+        page = report_page(work, record, pictures, command=command)
+        folder.path_for("report.html").write_text(page, encoding="utf-8")
+        record["outputs"] = [
+            {"path": name, "sha256": sha256_of(folder.path_for(name))} for name in folder.names
+        ]
+        record["peak_mib"] = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss // 1024
+        text = record_text(record)
+        folder.path_for("record.json").write_text(text, encoding="utf-8")
+    _say(listener, "write", "done", 1.0)
+    return Outcome(record=record, record_text=text, warnings=work.warnings)
+
+
+def _through_steps(
+    work: Work, folder: WholeFolder, *, stages: bool, listener: Listener | None
+) -> tuple[Work, tuple[Work, int]]:
+    layers: tuple[Work, int] | None = None
+    for name, state in run_steps(work, listener=listener):
+        work = state
+        if stages:
+            write_stage(work, name, folder)
+        if name == "balance":
+            layers = preview_layers(work)
+    assert layers is not None
+    return work, layers
+
+
+def _record(work: Work, files: tuple[tuple[str, Path], ...], hashes: list[str]) -> dict[str, Any]:
+    told = work.told
+    sections = (
+        "masters",
+        "register",
+        "gradient",
+        "continuum",
+        "balance",
+        "stretch",
+        "blend",
+        "finish",
+        "clipped",
+    )
+    return {
+        "version": RECORD_VERSION,
+        "target": work.target.name,
+        "recipe": resolved(work.recipe),
+        "inputs": [
+            {"role": role, "path": str(path), "sha256": digest, "bytes": path.stat().st_size}
+            for (role, path), digest in zip(files, hashes, strict=True)
+        ],
+        **{section: told.get(section, {}) for section in sections},
+        "crop": dict(zip("xywh", crop_box(work), strict=True)),
+        "warnings": [{"code": code, "text": text} for code, text in work.warnings],
+        "seconds": dict(told.get("seconds", {})),
+        "versions": versions(),
+    }
+
+
+def _say(listener: Listener | None, step: str, what: str, share: float) -> None:
+    if listener is not None:
+        listener(Event(step, what, share))

@@ -1,0 +1,284 @@
+"""From the words of the user to values: recipe, target, and the masters in fractions of full scale."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from blend.base.errors import FaultList, InputError, RecipeError
+from blend.base.master import Flag, Master
+from blend.files.reader import header_text, read_picture, scaled
+from blend.recipe.check import check_together
+from blend.recipe.model import Recipe, load_recipe
+from blend.recipe.target import (
+    MasterFiles,
+    Target,
+    load_target,
+    missing_files,
+    refuse_outside,
+    target_from_options,
+)
+from blend.recipe.text import parse_setting
+from blend.recipe.work import COLOUR, Source
+from blend.science.quality import Verdict, judge, refuse_faults
+
+FLOAT_IN_FRACTIONS = 1.5
+"""Floating-point data whose brightest pixel is below this are taken as fractions of full scale already."""
+
+
+def shipped_recipes() -> dict[str, Path]:
+    """Return the recipes that come with the package, by name."""
+    package = Path(__file__).parent.parent / "recipes"
+    folder = package if package.is_dir() else package.parent.parent / "recipes"
+    return {path.stem: path for path in sorted(folder.glob("*.toml"))}
+
+
+def open_recipe(recipe: str, *, settings: Sequence[str] = (), target: Target | None = None) -> Recipe:
+    """Return the recipe called or filed as ``recipe``, with the target's own settings and then ``settings``.
+
+    Raises
+    ------
+    RecipeError
+        Missing file, or every fault of the text at once.
+    """
+    path = Path(recipe)
+    if path.suffix != ".toml" and not path.is_file():
+        known = shipped_recipes()
+        if recipe not in known:
+            raise RecipeError(
+                recipe,
+                found="no such recipe file, and no shipped recipe of that name",
+                expected=f"a file, or one of: {', '.join(known)}",
+                advice="check the path",
+            )
+        path = known[recipe]
+    changes: dict[str, Any] = target.settings() if target is not None else {}
+    changes.update(parse_setting(text) for text in settings)
+    opened = load_recipe(read_text(path), where=str(path), settings=changes)
+    if target is not None:
+        faults = check_together(opened, target)
+        if faults:
+            raise FaultList(faults)
+    return opened
+
+
+def open_target(
+    path: Path | None,
+    *,
+    masters: Sequence[str] = (),
+    frames: Mapping[str, Sequence[str]] | None = None,
+    name: str = "blend",
+    root: Path | None = None,
+) -> Target:
+    """Return the target of a file, or of the masters named on the command line.
+
+    Raises
+    ------
+    RecipeError
+        Faults of the file, both or neither given, paths that leave the file's folder, missing files.
+    """
+    if (path is None) == (not masters):
+        raise RecipeError(
+            "TARGET",
+            found="neither a target file nor -m options" if path is None else "a target file and -m options",
+            expected="one of the two",
+            advice="name a target file, or give -m rgb=FILE -m ha=FILE",
+        )
+    if path is None:
+        target = target_from_options(masters, calibration=frames or {}, name=name)
+    else:
+        folder = path.resolve().parent
+        target = load_target(read_text(path), where=str(path), folder=folder)
+        refuse_outside(target, folder, root)
+    faults = missing_files(target)
+    if faults:
+        raise MissingFiles(faults)
+    return target
+
+
+class MissingFiles(InputError):
+    """Files that a target names and that are not there, all of them."""
+
+    def __init__(self, faults: list[InputError]) -> None:
+        self.faults = tuple(faults)
+        first = faults[0]
+        super().__init__(first.where, found=first.found, expected=first.expected, advice=first.advice)
+
+    def __str__(self) -> str:
+        return "\n".join(fault.sentence() for fault in self.faults)
+
+
+def read_text(path: Path) -> str:
+    """Return the text of a recipe or target file, or raise ``RecipeError`` in plain words."""
+    try:
+        if path.stat().st_size > 1_000_000:
+            raise RecipeError(str(path), found="more than 1 MB", expected="a short TOML text")
+        return path.read_text(encoding="utf-8")
+    except OSError as fault:
+        reason = fault.strerror or type(fault).__name__
+        raise RecipeError(str(path), found=reason.lower(), advice="check the path") from None
+    except UnicodeDecodeError:
+        raise RecipeError(str(path), found="not UTF-8 text", expected="a TOML text") from None
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class Loaded:
+    """Everything read for one target."""
+
+    sources: Mapping[str, Source]
+    files: tuple[tuple[str, Path], ...]
+    warnings: tuple[tuple[str, str], ...]
+
+
+def load_sources(target: Target) -> Loaded:
+    """Read every file of a target into fractions of full scale, and refuse what is not what it should be.
+
+    Raises
+    ------
+    InputError
+        A file is missing, unreadable, of the wrong kind, empty of data or already stretched.
+    """
+    warnings: list[tuple[str, str]] = []
+    raw = {name: _read_master(name, files) for name, files in target.masters.items()}
+    divisor, assumed = _shared_divisor(raw)
+    sources = {}
+    files: list[tuple[str, Path]] = []
+    for name, pieces in raw.items():
+        if assumed and any(master.facts.full_scale is None for master in pieces.lights):
+            text = (
+                f"{name}: no full scale is stated; {divisor:.6g} is taken as full scale for the whole target"
+            )
+            warnings.append(("assumed-full-scale", text))
+        sources[name], found = _source(name, target.masters[name], pieces, divisor)
+        warnings += found
+        files += pieces.paths
+    return Loaded(sources=sources, files=tuple(files), warnings=tuple(warnings))
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class _Pieces:
+    lights: tuple[Master, ...]
+    frames: Mapping[str, Master]
+    paths: tuple[tuple[str, Path], ...]
+
+
+def _read_master(name: str, files: MasterFiles) -> _Pieces:
+    facts = files.facts.given()
+    lights: list[Master] = []
+    frames: dict[str, Master] = {}
+    for role, path in files.paths():
+        picture = read_picture(path)
+        kind, _, plane = role.partition(".")
+        if plane:
+            if len(picture.planes) != 1:
+                raise _wrong_planes(
+                    path, picture, "one plane, since this file is one plane of a colour master"
+                )
+            lights.append(picture.with_(planes=(plane,)).with_facts(**facts))
+        elif kind == "light":
+            lights.append(_named(name, files, picture, path).with_facts(**facts))
+        else:
+            frames[role] = _plane_of(name, files, picture)
+    paths = tuple((f"{name}.{role}", path) for role, path in files.paths())
+    return _Pieces(lights=tuple(lights), frames=frames, paths=paths)
+
+
+def _named(name: str, files: MasterFiles, light: Master, path: Path) -> Master:
+    if name == "rgb" and len(light.planes) != 3:
+        raise _wrong_planes(path, light, "three planes: red, green, blue")
+    return _plane_of(name, files, light)
+
+
+def _plane_of(name: str, files: MasterFiles, picture: Master) -> Master:
+    """Return a line master's one plane, or a colour master's frame as it is."""
+    count = picture.pixels.shape[0]
+    if name == "rgb":
+        return picture.with_(planes=COLOUR if count == 3 else ("grey",))
+    index = COLOUR.index(files.plane) if count == 3 else 0
+    pixels = picture.pixels[index : index + 1]
+    flags = np.where(np.isfinite(pixels[0]), np.uint8(0), np.uint8(Flag.NO_DATA))
+    return picture.with_(pixels=pixels, flags=flags, planes=(name,))
+
+
+def _wrong_planes(path: Path, light: Master, expected: str) -> InputError:
+    count = light.pixels.shape[0]
+    return InputError(
+        str(path),
+        found=f"{count} plane{'s' if count > 1 else ''}",
+        expected=expected,
+        advice="use the stacked colour master, or name one file a plane: light = {red=, green=, blue=}",
+    )
+
+
+def _shared_divisor(raw: Mapping[str, _Pieces]) -> tuple[float, bool]:
+    """Return what counts as full scale where a file does not say, and whether it is a guess worth telling.
+
+    Floating-point data up to 1.5 are fractions already. Larger ones take the full scale that another light of the
+    target states; where none does, the brightest pixel of all lights is full scale: one number for the whole target,
+    so that its masters keep their proportions.
+    """
+    lights = [light for pieces in raw.values() for light in pieces.lights]
+    unknown = [light for light in lights if light.facts.full_scale is None]
+    if not unknown:
+        return 1.0, False
+    brightest = max(_brightest(light) for light in unknown)
+    if brightest <= FLOAT_IN_FRACTIONS:
+        return 1.0, False
+    known = [light.facts.full_scale for light in lights if light.facts.full_scale is not None]
+    return (max(known) if known else brightest), True
+
+
+def _brightest(light: Master) -> float:
+    if not light.has(Flag.NO_DATA).all():
+        return float(np.nanmax(light.pixels))
+    return 0.0
+
+
+def _in_fractions(master: Master, divisor: float) -> Master:
+    """Return a master divided by its own full scale, or by the target's."""
+    own = master.facts.full_scale
+    if own is None:
+        own = 1.0 if _brightest(master) <= FLOAT_IN_FRACTIONS else divisor
+    done = scaled(master, own) if own != 1.0 else master
+    return done.with_facts(full_scale=own)
+
+
+def _source(
+    name: str, files: MasterFiles, pieces: _Pieces, divisor: float
+) -> tuple[Source, list[tuple[str, str]]]:
+    warnings: list[tuple[str, str]] = []
+    lights = []
+    for light, (_, path) in zip(pieces.lights, pieces.paths, strict=False):
+        whole, verdict = _judged(_in_fractions(light, divisor), files, path)
+        lights.append(whole)
+        warnings += [(finding.code, f"{path.name}: {finding.text}") for finding in verdict.findings]
+    frames = {kind: _in_fractions(frame, divisor) for kind, frame in pieces.frames.items()}
+    return Source(lights=tuple(lights), **frames), warnings
+
+
+def _judged(light: Master, files: MasterFiles, path: Path) -> tuple[Master, Verdict]:
+    """Return a light with its borders masked and its saturation known, or refuse what the job cannot use."""
+    verdict = judge(
+        light.pixels, light.planes, header=header_text(path), invalid=light.has(Flag.NO_DATA)
+    )
+    if files.domain != "display" or verdict.find("stretched") is None:
+        refuse_faults(verdict, str(path))
+    mosaic = verdict.find("mosaic")
+    if mosaic is not None:
+        raise InputError(
+            str(path),
+            found=mosaic.text,
+            expected="a stack in colour, or of one line",
+            advice="take the mosaic apart before stacking",
+        )
+    pixels, flags = light.pixels, light.flags
+    if verdict.border.any():
+        pixels = np.where(verdict.border, np.float32(np.nan), pixels)
+        flags = np.where(verdict.border, flags | np.uint8(Flag.NO_DATA), flags)
+    levels = {plane: level for plane, level in verdict.saturation.items() if level is not None}
+    done = light.with_(pixels=pixels, flags=flags, domain=files.domain)
+    return done.with_facts(saturation=levels), verdict

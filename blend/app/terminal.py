@@ -1,0 +1,114 @@
+"""What a person sees while a run works, and the table at its end."""
+
+from __future__ import annotations
+
+import sys
+from collections.abc import Mapping
+from pathlib import Path
+from types import TracebackType
+from typing import Any
+
+from blend.recipe.work import Event
+
+
+class Progress:
+    """Shows events on standard error: one moving line on a terminal, plain lines elsewhere.
+
+    Parameters
+    ----------
+    quiet : bool
+        Show nothing.
+    """
+
+    def __init__(self, *, quiet: bool) -> None:
+        self._quiet = quiet
+        self._bar: Any = None
+        self._task: Any = None
+        self._last = ""
+
+    def __enter__(self) -> Progress:
+        if not self._quiet and sys.stderr.isatty():
+            from rich.console import Console
+            from rich.progress import BarColumn, TextColumn, TimeElapsedColumn
+            from rich.progress import Progress as Bar
+
+            columns = (
+                TextColumn("{task.description}"),
+                BarColumn(),
+                TextColumn("{task.percentage:>3.0f} %"),
+                TimeElapsedColumn(),
+            )
+            self._bar = Bar(*columns, console=Console(stderr=True), transient=True)
+            self._bar.start()
+            self._task = self._bar.add_task("starting", total=1.0)
+        return self
+
+    def __exit__(
+        self, kind: type[BaseException] | None, fault: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        if self._bar is not None:
+            self._bar.stop()
+
+    def show(self, event: Event) -> None:
+        """Show one event."""
+        text = f"{event.step}: {event.what}"
+        if self._bar is not None:
+            self._bar.update(self._task, completed=event.share, description=text)
+        elif not self._quiet and text != self._last:
+            sys.stderr.write(f"[{100 * event.share:3.0f} %] {text}\n")
+            sys.stderr.flush()
+        self._last = text
+
+
+def summary(record: Mapping[str, Any], out: Path) -> str:
+    """Return the table that a run ends with."""
+    rows = [("registration", name, _registration(entry)) for name, entry in record["register"].items()]
+    rows += [
+        ("sky taken out", f"{name}.{plane}", _gradient(entry))
+        for name, planes in record["gradient"].items()
+        for plane, entry in planes.items()
+    ]
+    rows += [("continuum", name, _continuum(entry)) for name, entry in record["continuum"].items()]
+    rows += [("white", plane, f"x {gain:.3f}") for plane, gain in record["balance"]["gains"].items()]
+    rows += [("stretch", name, _stretch(entry)) for name, entry in record["stretch"].items()]
+    rows += [("blend", name, _blend(entry)) for name, entry in record["blend"].items()]
+    wide = max((len(name) for _, name, _ in rows), default=0)
+    lines = [f"{what:<14} {name:<{wide}}  {text}" for what, name, text in rows]
+    seconds = sum(record["seconds"].values())
+    lines.append(
+        f"{len(record['outputs'])} files in {out}, {seconds:.1f} s, {record['peak_mib']} MiB; look at"
+    )
+    lines.append(f"  {out / 'preview.png'}   {out / 'report.html'}")
+    return "\n".join(lines)
+
+
+def _registration(entry: Mapping[str, Any]) -> str:
+    mirrored = ", mirrored" if entry["mirrored"] else ""
+    if entry["matched"] == 0:
+        return "taken as already on one grid"
+    return (
+        f"{entry['matched']} stars, {entry['rms_px']:.3f} px rms, {entry['transform']}{mirrored}, "
+        f"covers {100 * entry['overlap']:.0f} %"
+    )
+
+
+def _gradient(entry: Mapping[str, Any]) -> str:
+    left = entry["slope_left_sigma"]
+    told = "" if left is None else f", {left:.2f} sigma of a pixel left"
+    return f"degree {entry['degree']}, {entry['amplitude']:.3g} from end to end{told}"
+
+
+def _continuum(entry: Mapping[str, Any]) -> str:
+    if entry["how"] == "given":
+        return f"scale {entry['scale']:.4g}, given"
+    return f"scale {entry['scale']:.4g} +- {entry['error']:.2g} from {entry['stars']} stars"
+
+
+def _stretch(entry: Mapping[str, Any]) -> str:
+    parameter = "" if entry["parameter"] is None else f" {entry['parameter']:.3g}"
+    lowered = ", lowered for the noise" if entry["lowered"] else ""
+    return f"{entry['curve']}{parameter}, sky at {entry['sky_level']:.3f}{lowered}, slope there {entry['sky_slope']:.3g}"
+
+
+def _blend(entry: Mapping[str, Any]) -> str:
+    return f"{entry['from']} into {entry['into']} by {entry['formula']}, amount {entry['amount']:g}"

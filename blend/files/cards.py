@@ -1,0 +1,167 @@
+"""Header cards to facts. A card that is absent or makes no sense leaves the fact None; nothing is guessed."""
+
+from __future__ import annotations
+
+import math
+import re
+from collections.abc import Mapping
+from datetime import datetime
+from typing import Any
+
+from blend.base.master import Facts
+
+_ANGLE = re.compile(
+    r"^\s*([+-]?)(\d+(?:\.\d*)?)(?:[\s:d°]+(\d+(?:\.\d*)?))?(?:[\s:m']+(\d+(?:\.\d*)?))?[\s\"s]*([NSEW]?)\s*$"
+)
+
+
+def facts_from_cards(cards: Mapping[str, Any], *, full_scale: float | None, wcs: Any = None) -> Facts:
+    """Return the facts that FITS header cards state.
+
+    Parameters
+    ----------
+    cards : mapping
+        Keyword to value.
+    full_scale : float or None
+        In the file's unit, from the depth of its integers or a card; see `stated_full_scale`.
+    wcs : astropy.wcs.WCS or None
+
+    Notes
+    -----
+    Of these keywords the FITS Standard reserves only DATE-OBS; the others are in common use (HEASARC list of
+    commonly used keywords, and common practice of camera control). EGAIN is electrons a count; GAIN is often
+    a camera's setting and is left alone. A site needs latitude, longitude and elevation.
+
+    Examples
+    --------
+    >>> facts = facts_from_cards({"EXPTIME": 300.0, "CCD-TEMP": "cold", "NCOMBINE": -2}, full_scale=65535.0)
+    >>> facts.exposure_s, facts.temperature_c, facts.frames, facts.rows
+    (300.0, None, None, 'bottom-up')
+    """
+    order = cards.get("ROWORDER")
+    top_down = isinstance(order, str) and order.strip().upper() == "TOP-DOWN"
+    return Facts(
+        exposure_s=number(cards, "EXPTIME", "EXPOSURE", low=0.0),
+        frames=_count(cards, "NCOMBINE", "STACKCNT", "NSTACK", "NIMAGES"),
+        temperature_c=number(cards, "CCD-TEMP", "SET-TEMP", low=-273.15, high=150.0),
+        iso=number(cards, "ISO", "ISOSPEED", low=1.0),
+        gain_e=_positive(cards, "EGAIN"),
+        full_scale=full_scale,
+        date_obs=_date(cards),
+        filter=_text(cards, "FILTER"),
+        site=_site(cards),
+        wcs=wcs,
+        rows="top-down" if top_down else "bottom-up",
+    )
+
+
+def stated_full_scale(cards: Mapping[str, Any], *, brightest: float | None) -> float | None:
+    """Return the level of full scale that a header states, in the file's unit.
+
+    SATURATE is taken as it stands. DATAMAX is the largest valid value (FITS Standard 4.0, section 4.4.2.5);
+    where a program wrote the brightest pixel there it is no full scale, so it counts only above that.
+
+    Parameters
+    ----------
+    cards : mapping
+    brightest : float or None
+        The brightest pixel of the picture; None where no pixel was read, and DATAMAX does not count then.
+
+    Examples
+    --------
+    >>> stated_full_scale({"DATAMAX": 65535.0}, brightest=48000.0)
+    65535.0
+    >>> stated_full_scale({"DATAMAX": 48000.0}, brightest=48000.0) is None
+    True
+    """
+    saturate = _positive(cards, "SATURATE")
+    if saturate is not None:
+        return saturate
+    largest = _positive(cards, "DATAMAX")
+    if largest is None or brightest is None or not largest > brightest * (1.0 + 1e-6):
+        return None
+    return largest
+
+
+def number(
+    cards: Mapping[str, Any], *keys: str, low: float = -math.inf, high: float = math.inf
+) -> float | None:
+    """Return the first of ``keys`` that holds a number within limits, else None; text is no number."""
+    for key in keys:
+        value = cards.get(key)
+        if isinstance(value, bool) or not isinstance(value, (int, float)):
+            continue
+        if math.isfinite(value) and low <= value <= high:
+            return float(value)
+    return None
+
+
+def _positive(cards: Mapping[str, Any], *keys: str) -> float | None:
+    value = number(cards, *keys, low=0.0)
+    return value if value else None
+
+
+def _count(cards: Mapping[str, Any], *keys: str) -> int | None:
+    value = number(cards, *keys, low=1.0, high=1e7)
+    return int(value) if value is not None and value == int(value) else None
+
+
+def _text(cards: Mapping[str, Any], key: str) -> str | None:
+    value = cards.get(key)
+    return value.strip() or None if isinstance(value, str) else None
+
+
+def _date(cards: Mapping[str, Any]) -> str | None:
+    date = _text(cards, "DATE-OBS")
+    if date is None or not re.match(r"\d{4}-\d\d-\d\d", date):
+        return None
+    time = _text(cards, "TIME-OBS")
+    if len(date) == 10 and time is not None and _is_date(f"{date}T{time}"):
+        date = f"{date}T{time}"
+    return date if _is_date(date) else None
+
+
+def _is_date(text: str) -> bool:
+    try:
+        datetime.fromisoformat(text)
+    except ValueError:
+        return False
+    return True
+
+
+def _site(cards: Mapping[str, Any]) -> tuple[float, float, float] | None:
+    latitude = _angle(cards, "SITELAT", "LAT-OBS", "OBSLAT", "OBS-LAT", limit=90.0)
+    longitude = _angle(cards, "SITELONG", "LONG-OBS", "OBSLONG", "OBS-LONG", limit=360.0)
+    elevation = number(cards, "SITEELEV", "ALT-OBS", "OBSALT", "OBS-ELEV", low=-500.0, high=9000.0)
+    if latitude is None or longitude is None or elevation is None:
+        return None
+    return (latitude, longitude, elevation)
+
+
+def _angle(cards: Mapping[str, Any], *keys: str, limit: float) -> float | None:
+    plain = number(cards, *keys, low=-limit, high=limit)
+    if plain is not None:
+        return plain
+    for key in keys:
+        value = degrees_of(cards[key]) if isinstance(cards.get(key), str) else None
+        if value is not None and abs(value) <= limit:
+            return value
+    return None
+
+
+def degrees_of(text: str) -> float | None:
+    """Return degrees from text, decimal or sexagesimal, with a sign or a letter for the hemisphere.
+
+    Examples
+    --------
+    >>> degrees_of("-45 30 00"), degrees_of("12:15"), degrees_of("70 24 W"), degrees_of("somewhere")
+    (-45.5, 12.25, -70.4, None)
+    """
+    match = _ANGLE.match(text)
+    if match is None:
+        return None
+    sign, whole, minutes, seconds, letter = match.groups()
+    if float(minutes or 0) >= 60.0 or float(seconds or 0) >= 60.0:
+        return None
+    value = float(whole) + float(minutes or 0) / 60.0 + float(seconds or 0) / 3600.0
+    return -value if (sign == "-") != (letter in ("S", "W")) else value

@@ -1,0 +1,437 @@
+"""FITS pictures, read in row blocks straight into native float32, and written uncompressed to the bit.
+
+Headers, compressed tiles and world coordinates are astropy's work. Plain pixels are read here: big-endian
+numbers of any depth become float32 without a full-frame copy in the file's own depth.
+
+References
+----------
+FITS Standard 4.0 (2018): sections 4.4.2.5 (BZERO, BSCALE, BLANK), 5.3 (unsigned integers), 10 (tiles).
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any, Literal
+
+import numpy as np
+from numpy.typing import NDArray
+
+from blend.base.errors import InputError
+from blend.base.master import Facts
+from blend.base.rowblocks import row_blocks
+from blend.files.cards import facts_from_cards, stated_full_scale
+from blend.files.source import (
+    EXPECTED,
+    MOST_BYTES,
+    Peek,
+    names_of,
+    reading,
+    refuse_size,
+    refuse_truncated,
+)
+from blend.files.whole import writing
+
+_STORED = {8: "u1", 16: ">i2", 32: ">i4", 64: ">i8", -32: ">f4", -64: ">f8"}
+
+
+@dataclass(frozen=True, kw_only=True)
+class _Picture:
+    """Where one picture lies in a file and how its numbers are meant."""
+
+    path: Path
+    hdu: int
+    offset: int
+    compressed: bool
+    bitpix: int
+    axes: tuple[int, ...]
+    scale: float
+    zero: float
+    blank: int | None
+    cards: Mapping[str, Any]
+    header: Any
+
+    @property
+    def layout(self) -> tuple[int, int, int, bool]:
+        """Planes, rows, columns, and whether the planes are the fastest axis; numpy order of axes."""
+        axes = self.axes
+        while len(axes) > 3 and axes[0] == 1:
+            axes = axes[1:]
+        if len(axes) == 2:
+            return (1, axes[0], axes[1], False)
+        if len(axes) == 3 and axes[0] in (1, 3):
+            return (axes[0], axes[1], axes[2], False)
+        if len(axes) == 3 and axes[2] in (1, 3):
+            return (axes[2], axes[0], axes[1], True)
+        raise InputError(
+            str(self.path),
+            found=f"its picture has the axes {' x '.join(map(str, reversed(self.axes)))} (NAXIS1 first)",
+            expected=EXPECTED,
+            advice="write its planes as one picture of red, green and blue, or one file a plane",
+        )
+
+    @property
+    def full_scale(self) -> float | None:
+        """Largest value that the integers can mean; None for floats and for integers that stand for them."""
+        if self.bitpix < 0 or self.scale != 1.0 or self.zero not in (0.0, self._turn):
+            return None
+        bits = abs(self.bitpix)
+        largest = 2**bits - 1 if bits == 8 else 2 ** (bits - 1) - 1
+        return float(largest + int(self.zero))
+
+    @property
+    def _turn(self) -> float:
+        """The BZERO that turns signed into unsigned, or unsigned bytes into signed ones."""
+        return -128.0 if self.bitpix == 8 else float(2 ** (abs(self.bitpix) - 1))
+
+    @property
+    def depth(self) -> str:
+        """Name of the type of a pixel."""
+        if self.bitpix < 0 or self.full_scale is None:
+            return f"float{max(32, abs(self.bitpix))}"
+        unsigned = (self.zero == 0.0) == (self.bitpix == 8)
+        return f"{'u' if unsigned else ''}int{self.bitpix}"
+
+
+def peek_fits(path: Path) -> Peek:
+    """Return what the header of a FITS file says of its first picture.
+
+    Raises
+    ------
+    InputError
+        The file holds no picture of one or three planes, or less than its header promises.
+    """
+    picture = _find(path, most_bytes=None)
+    planes, rows, columns, _ = picture.layout
+    return Peek(
+        path=path,
+        kind="FITS",
+        shape=(rows, columns),
+        planes=names_of(planes),
+        depth=picture.depth,
+        bytes=path.stat().st_size,
+        facts=_facts(picture, brightest=None),
+    )
+
+
+def read_fits(path: Path, *, most_bytes: int = MOST_BYTES) -> tuple[NDArray[np.float32], Facts]:
+    """Read the first picture of a FITS file.
+
+    physical = BZERO + BSCALE * stored
+
+    Parameters
+    ----------
+    path : Path
+    most_bytes : int
+        A header that promises more is refused before anything is allocated.
+
+    Returns
+    -------
+    pixels : (planes, rows, columns) float32
+        In the file's unit. BLANK and infinities are NaN.
+    facts : Facts
+
+    Raises
+    ------
+    InputError
+        The file cannot be read, or holds no picture of one or three planes.
+
+    Notes
+    -----
+    The first image HDU that holds pixels is read, plain or tile-compressed. Rows stay in the file's order.
+    """
+    picture = _find(path, most_bytes=most_bytes)
+    with reading(path, kind="FITS"):
+        pixels = _read_compressed(picture) if picture.compressed else _read_plain(picture)
+    with np.errstate(invalid="ignore"):
+        brightest = float(np.fmax.reduce(pixels, axis=None))
+    return pixels, _facts(picture, brightest=brightest)
+
+
+def fits_header_text(path: Path) -> dict[str, str]:
+    """Return all cards of the picture's header, and of the primary header beneath it, as text."""
+    cards = _find(path, most_bytes=None).cards
+    return {key: str(value) for key, value in cards.items() if not _is_undefined(value)}
+
+
+def write_fits(
+    path: Path,
+    pixels: NDArray[np.floating],
+    *,
+    planes: Sequence[str],
+    cards: Mapping[str, Any] | None = None,
+    wcs: Any = None,
+    rows: Literal["bottom-up", "top-down"] = "bottom-up",
+) -> None:
+    """Write pixels as uncompressed float32, the same bytes for the same input.
+
+    Parameters
+    ----------
+    path : Path
+        Written as it stands; `WholeFolder` makes it appear whole.
+    pixels : (planes, rows, columns) or (rows, columns)
+        NaN where there is no data.
+    planes : sequence of str
+        Names, written as PLANE1, PLANE2, ...
+    cards : mapping, optional
+        Keyword to value, or to (value, comment). None and values that are not finite are left out.
+    wcs : astropy.wcs.WCS, optional
+    rows : "bottom-up" or "top-down"
+        Order of the rows, written as ROWORDER.
+
+    Raises
+    ------
+    OutputError
+        The file could not be written.
+    """
+    cube = np.asarray(pixels)
+    cube = cube[np.newaxis] if cube.ndim == 2 else cube
+    if cube.ndim != 3 or cube.shape[0] != len(planes):
+        raise ValueError(f"pixels of shape {cube.shape} do not hold the planes {tuple(planes)}")
+    head = _header_bytes(cube.shape, planes=planes, cards=cards or {}, wcs=wcs, rows=rows)
+    with writing(path), path.open("wb") as file:
+        file.write(head)
+        for plane in cube:
+            for block in row_blocks(plane.shape[0]):
+                file.write(plane[block].astype(">f4").tobytes())
+        file.write(b"\0" * (-(cube.size * 4) % 2880))
+
+
+def _header_bytes(
+    shape: tuple[int, ...],
+    *,
+    planes: Sequence[str],
+    cards: Mapping[str, Any],
+    wcs: Any,
+    rows: str,
+) -> bytes:
+    from astropy.io import fits
+
+    header = fits.Header()
+    header["SIMPLE"] = (True, "conforms to FITS standard")
+    header["BITPIX"] = (-32, "float32")
+    axes = shape[1:] if shape[0] == 1 else shape
+    header["NAXIS"] = len(axes)
+    for number, length in enumerate(reversed(axes), start=1):
+        header[f"NAXIS{number}"] = length
+    header["ROWORDER"] = (rows.upper(), "the first row is the bottom or the top")
+    for number, name in enumerate(planes, start=1):
+        header[f"PLANE{number}"] = _ascii(name)
+    if wcs is not None:
+        for card in wcs.to_header(relax=True).cards:
+            header.append(card, end=True)
+    for key, value in cards.items():
+        _set_card(header, key, value)
+    return str(header.tostring(sep="", endcard=True, padding=True)).encode("ascii")
+
+
+def _set_card(header: Any, key: str, value: Any) -> None:
+    if len(key) > 8:
+        raise ValueError(f"a FITS keyword has at most 8 letters: {key!r}")
+    value, comment = value if isinstance(value, tuple) else (value, "")
+    if isinstance(value, np.generic):
+        value = value.item()
+    if value is None or (isinstance(value, float) and not math.isfinite(value)):
+        return
+    if isinstance(value, str):
+        value = _ascii(value)
+    if key in ("HISTORY", "COMMENT"):
+        header.add_history(value) if key == "HISTORY" else header.add_comment(value)
+    else:
+        header[key] = (value, _ascii(comment))
+
+
+def _ascii(text: str) -> str:
+    return " ".join(text.split()).encode("ascii", errors="replace").decode("ascii")
+
+
+def _find(path: Path, *, most_bytes: int | None) -> _Picture:
+    """Find the first picture, and hold its header's promise against the file before allocating anything."""
+    with reading(path, kind="FITS"):
+        primary: dict[str, Any] | None = None
+        for index, (header, offset) in enumerate(_headers(path)):
+            cards = _cards(header)
+            primary = cards if primary is None else primary
+            axes = _axes(header)
+            if axes:
+                picture = _describe(path, header, axes=axes, hdu=index, offset=offset, cards=primary | cards)
+                _ = picture.layout
+                _check_promise(picture, most_bytes=most_bytes)
+                return picture
+    raise InputError(
+        str(path), found="none of its HDUs holds a picture", expected=EXPECTED, advice="name another file"
+    )
+
+
+def _headers(path: Path) -> Iterator[tuple[Any, int]]:
+    """Yield the header of every HDU and where its data begin; the data are stepped over.
+
+    Compressed pictures are seen as the tables they are stored as: only so is their own size seen.
+    """
+    from astropy.io import fits
+
+    held = path.stat().st_size
+    with path.open("rb") as file:
+        place = 0
+        while place < held:
+            file.seek(place)
+            header = fits.Header.fromfile(file)
+            offset = file.tell()
+            yield header, offset
+            place = offset + -(-_data_bytes(header) // 2880) * 2880
+
+
+def _data_bytes(header: Any) -> int:
+    """Return the size of an HDU's data: |BITPIX| / 8 * GCOUNT * (PCOUNT + NAXIS1 * NAXIS2 * ...)."""
+    lengths = [int(header[f"NAXIS{number}"]) for number in range(1, int(header["NAXIS"]) + 1)]
+    count = math.prod(lengths) if lengths else 0
+    groups = int(header.get("GCOUNT", 1)) * (int(header.get("PCOUNT", 0)) + count)
+    return max(0, abs(int(header["BITPIX"])) * groups // 8)
+
+
+def _axes(header: Any) -> tuple[int, ...]:
+    """Lengths of the axes in numpy order; empty where the HDU is no picture."""
+    is_compressed = header.get("ZIMAGE") is True
+    is_image = "SIMPLE" in header or str(header.get("XTENSION", "")).strip() == "IMAGE"
+    if not (is_compressed or is_image):
+        return ()
+    prefix = "Z" if is_compressed else ""
+    count = int(header[f"{prefix}NAXIS"])
+    axes = tuple(int(header[f"{prefix}NAXIS{number}"]) for number in range(count, 0, -1))
+    return axes if len(axes) >= 2 and all(length > 0 for length in axes) else ()
+
+
+def _describe(
+    path: Path, header: Any, *, axes: tuple[int, ...], hdu: int, offset: int, cards: Mapping[str, Any]
+) -> _Picture:
+    compressed = header.get("ZIMAGE") is True
+    bitpix = int(header["ZBITPIX" if compressed else "BITPIX"])
+    blank = header.get("BLANK", header.get("ZBLANK")) if bitpix > 0 else None
+    scale, zero = float(header.get("BSCALE", 1.0)), float(header.get("BZERO", 0.0))
+    if bitpix not in _STORED or not (math.isfinite(scale) and math.isfinite(zero)):
+        raise ValueError(f"BITPIX {bitpix}, BSCALE {scale}, BZERO {zero}")
+    return _Picture(
+        path=path,
+        hdu=hdu,
+        offset=offset,
+        compressed=compressed,
+        bitpix=bitpix,
+        axes=axes,
+        scale=scale,
+        zero=zero,
+        blank=int(blank) if isinstance(blank, int) and not isinstance(blank, bool) else None,
+        cards=cards,
+        header=header,
+    )
+
+
+def _check_promise(picture: _Picture, *, most_bytes: int | None) -> None:
+    count = math.prod(picture.axes)
+    if most_bytes is not None:
+        refuse_size(picture.path, promised=count * max(4, abs(picture.bitpix) // 8), limit=most_bytes)
+    header = picture.header
+    held = picture.path.stat().st_size - picture.offset
+    refuse_truncated(picture.path, promised=_data_bytes(header), held=held)
+    if not picture.compressed:
+        return
+    tiles = 1
+    for number, length in enumerate(reversed(picture.axes), start=1):
+        tiles *= -(-length // int(header.get(f"ZTILE{number}", length if number == 1 else 1)))
+    if tiles != header["NAXIS2"]:
+        raise InputError(
+            str(picture.path),
+            found=f"its compressed picture has {header['NAXIS2']} tiles",
+            expected=f"{tiles}, as its header promises",
+            advice="copy or stack it again",
+        )
+
+
+def _read_plain(picture: _Picture) -> NDArray[np.float32]:
+    planes, rows, columns, planes_last = picture.layout
+    pixels = np.empty((planes, rows, columns), dtype=np.float32)
+    width = columns * (planes if planes_last else 1)
+    with picture.path.open("rb") as file:
+        file.seek(picture.offset)
+        for plane in range(1 if planes_last else planes):
+            for block in row_blocks(rows):
+                count = (block.stop - block.start) * width
+                stored = np.fromfile(file, dtype=_STORED[picture.bitpix], count=count)
+                refuse_truncated(picture.path, promised=count, held=stored.size)
+                values = _physical(stored, picture)
+                if planes_last:
+                    pixels[:, block] = np.moveaxis(values.reshape(-1, columns, planes), 2, 0)
+                else:
+                    pixels[plane, block] = values.reshape(-1, columns)
+    return pixels
+
+
+def _read_compressed(picture: _Picture) -> NDArray[np.float32]:
+    from astropy.io import fits
+
+    planes, rows, columns, planes_last = picture.layout
+    with fits.open(picture.path, memmap=False, do_not_scale_image_data=True) as hdus:
+        stored = np.asarray(hdus[picture.hdu].data)
+    shape = (rows, columns, planes) if planes_last else (planes, rows, columns)
+    stored = stored.reshape(shape)
+    if planes_last:
+        stored = np.moveaxis(stored, 2, 0)
+    pixels = np.empty((planes, rows, columns), dtype=np.float32)
+    for plane in range(planes):
+        for block in row_blocks(rows):
+            pixels[plane, block] = _physical(stored[plane, block], picture)
+    return pixels
+
+
+def _physical(stored: NDArray[Any], picture: _Picture) -> NDArray[Any]:
+    """Return stored numbers in the file's unit, float32, NaN where there is no number."""
+    plain = picture.scale == 1.0 and picture.zero == 0.0
+    with np.errstate(over="ignore", invalid="ignore"):
+        if plain:
+            values = stored.astype(np.float32)
+        else:
+            # float64 holds every 32-bit integer: offset and scale round once, on the way to float32.
+            values = (stored.astype(np.float64) * picture.scale + picture.zero).astype(np.float32)
+    if picture.blank is not None:
+        values[stored == picture.blank] = np.nan
+    if picture.bitpix < 0:
+        values[np.isinf(values)] = np.nan
+    return values
+
+
+def _cards(header: Any) -> dict[str, Any]:
+    cards = {
+        card.keyword: card.value for card in header.cards if card.keyword not in ("", "HISTORY", "COMMENT")
+    }
+    for key in ("HISTORY", "COMMENT"):
+        if key in header:
+            cards[key] = "\n".join(str(line) for line in header[key])
+    return cards
+
+
+def _is_undefined(value: Any) -> bool:
+    return value is None or type(value).__name__ == "Undefined"
+
+
+def _facts(picture: _Picture, *, brightest: float | None) -> Facts:
+    full_scale = picture.full_scale
+    if full_scale is None:
+        full_scale = stated_full_scale(picture.cards, brightest=brightest)
+    return facts_from_cards(picture.cards, full_scale=full_scale, wcs=_wcs(picture))
+
+
+def _wcs(picture: _Picture) -> Any:
+    """Return celestial coordinates, or None where the header states none that work."""
+    if "CTYPE1" not in picture.header:
+        return None
+    from astropy.wcs import WCS
+
+    try:
+        with reading(picture.path, kind="world coordinates"):
+            whole = WCS(picture.header, relax=True, naxis=None if picture.layout[3] else 2)
+            wcs = whole.celestial if picture.layout[3] else whole
+            wcs.wcs.set()
+    except InputError:
+        return None
+    return wcs if wcs.has_celestial else None

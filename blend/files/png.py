@@ -1,0 +1,204 @@
+"""PNG and JPEG previews, made smaller by the mean over the area that a pixel covers, in linear light.
+
+References
+----------
+PNG (Second Edition, W3C 2003), sections 9 (filters) and 11.3.3.5 (sRGB).
+"""
+
+from __future__ import annotations
+
+import struct
+import zlib
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from blend.base.rowblocks import map_row_blocks, row_blocks
+from blend.files.srgb import code_values, decode, encode, srgb_profile
+from blend.files.whole import writing
+
+LONG_EDGE = 2048
+
+
+def write_png(
+    path: Path, display: NDArray[np.floating], *, long_edge: int | None = LONG_EDGE, bits: int = 8
+) -> None:
+    """Write display pixels as an sRGB PNG, the same bytes for the same input.
+
+    Parameters
+    ----------
+    path : Path
+        Written as it stands; `WholeFolder` makes it appear whole.
+    display : (3, rows, columns) or (1, rows, columns)
+        sRGB code values, 0 to 1, top row first. NaN is written as 0.
+    long_edge : int or None
+        A larger picture is made smaller until its longer edge has this many pixels; None keeps every pixel.
+    bits : 8 or 16
+
+    Raises
+    ------
+    OutputError
+        The file could not be written.
+    """
+    data = png_bytes(display, long_edge=long_edge, bits=bits)
+    with writing(path):
+        path.write_bytes(data)
+
+
+def png_bytes(display: NDArray[np.floating], *, long_edge: int | None = LONG_EDGE, bits: int = 8) -> bytes:
+    """Return the bytes that `write_png` writes; for pictures inside a page."""
+    if bits not in (8, 16):
+        raise ValueError(f"a PNG is written with 8 or 16 bits, not {bits}")
+    picture = code_values(_fit(display, long_edge), bits=bits)
+    rows, columns, planes = picture.shape
+    head = struct.pack(">IIBBBBB", columns, rows, bits, 2 if planes == 3 else 0, 0, 0, 0)
+    parts = [_chunk(b"IHDR", head), _chunk(b"sRGB", b"\0"), _chunk(b"gAMA", struct.pack(">I", 45455))]
+    parts += [_chunk(b"IDAT", _squeeze(picture)), _chunk(b"IEND", b"")]
+    return b"\x89PNG\r\n\x1a\n" + b"".join(parts)
+
+
+def write_jpeg(
+    path: Path, display: NDArray[np.floating], *, long_edge: int | None = LONG_EDGE, quality: int = 92
+) -> None:
+    """Write display pixels (3, rows, columns) as a JPEG with full colour resolution and an sRGB profile.
+
+    Parameters and faults are those of `write_png`; ``quality`` is 1 to 95.
+    """
+    data = jpeg_bytes(display, long_edge=long_edge, quality=quality)
+    with writing(path):
+        path.write_bytes(data)
+
+
+def jpeg_bytes(
+    display: NDArray[np.floating], *, long_edge: int | None = LONG_EDGE, quality: int = 92
+) -> bytes:
+    """Return the bytes that `write_jpeg` writes; for pictures inside a page."""
+    from io import BytesIO
+
+    from PIL import Image
+
+    picture = code_values(_fit(display, long_edge), bits=8)
+    image = Image.fromarray(picture if picture.shape[2] == 3 else picture[:, :, 0])
+    buffer = BytesIO()
+    image.save(buffer, format="JPEG", quality=quality, subsampling=0, icc_profile=srgb_profile())
+    return buffer.getvalue()
+
+
+def shrink(display: NDArray[np.floating], shape: tuple[int, int]) -> NDArray[np.float32]:
+    """Return a smaller picture whose pixels are means, in linear light, over the area they cover.
+
+    Pixel i of n covers [i m / n, (i + 1) m / n) of m pixels; a pixel it cuts counts with its share.
+
+    Parameters
+    ----------
+    display : (planes, rows, columns)
+        sRGB code values; clipped to 0..1. NaN pixels are left out of the mean; a mean of none is NaN.
+    shape : (rows, columns)
+        Not larger than the picture.
+
+    Returns
+    -------
+    (planes, rows, columns) float32
+        sRGB code values.
+
+    Notes
+    -----
+    Light is what adds up: the mean of code values would show a star, spread over fewer pixels, too faint.
+    Decoding goes through 65536 levels, finer than anything that is written.
+
+    Examples
+    --------
+    >>> half = shrink(np.array([[[0.0, 1.0], [1.0, 0.0]]]), (1, 1))
+    >>> float(decode(half)[0, 0, 0].round(6))
+    0.5
+    """
+    planes, rows, columns = display.shape
+    down, across = _area_weights(rows, shape[0]), _area_weights(columns, shape[1])
+    light_of = decode(np.arange(65536) / 65535.0)
+    result = np.empty((planes, *shape), dtype=np.float32)
+
+    def average(block: slice) -> None:
+        first = int(block.start * rows // shape[0])
+        last = -(-block.stop * rows // shape[0])
+        weights = down[block, first:last]
+        for plane in range(planes):
+            part = display[plane, first:last]
+            good = np.isfinite(part)
+            level = (np.clip(np.where(good, part, 0.0), 0.0, 1.0) * 65535.0 + 0.5).astype(np.uint16)
+            light = np.where(good, light_of[level], 0.0)
+            total = (across @ (weights @ light).T).T
+            if not good.all():
+                share = (across @ (weights @ good.astype(np.float64)).T).T
+                total = np.divide(total, share, out=np.full_like(total, np.nan), where=share > 0.0)
+            result[plane, block] = encode(total)
+
+    map_row_blocks(average, shape[0], height=16)
+    return result
+
+
+def _area_weights(long: int, short: int) -> Any:
+    """Return the sparse (short, long) matrix of shares; every row sums to 1."""
+    from scipy.sparse import csr_array
+
+    # In units of 1 / short pixel all borders are integers, so that the shares are exact.
+    pixel = np.concatenate([np.arange(i * long // short, -(-(i + 1) * long // short)) for i in range(short)])
+    owner = np.concatenate(
+        [np.full(-(-(i + 1) * long // short) - i * long // short, i, dtype=np.int64) for i in range(short)]
+    )
+    low = np.maximum(pixel * short, owner * long)
+    high = np.minimum((pixel + 1) * short, (owner + 1) * long)
+    return csr_array(((high - low) / long, (owner, pixel)), shape=(short, long))
+
+
+def _fit(display: NDArray[np.floating], long_edge: int | None) -> NDArray[np.floating]:
+    if display.ndim != 3 or display.shape[0] not in (1, 3):
+        raise ValueError(f"a display picture has the shape (3 or 1, rows, columns), not {display.shape}")
+    rows, columns = display.shape[1:]
+    longest = max(rows, columns)
+    if long_edge is None or longest <= long_edge:
+        return display
+    shape = (
+        max(1, (2 * rows * long_edge + longest) // (2 * longest)),
+        max(1, (2 * columns * long_edge + longest) // (2 * longest)),
+    )
+    return shrink(display, shape)
+
+
+def _squeeze(picture: NDArray[Any]) -> bytes:
+    """Return filtered and deflated scan lines; each line takes the filter that leaves the least sum."""
+    rows = picture.shape[0]
+    step = picture.shape[2] * picture.itemsize
+    lines = picture.astype(picture.dtype.newbyteorder(">")).reshape(rows, -1).view(np.uint8)
+    packer = zlib.compressobj(6)
+    parts = []
+    above = np.zeros((1, lines.shape[1]), dtype=np.uint8)
+    for block in row_blocks(rows):
+        here = lines[block]
+        parts.append(packer.compress(_filtered(here, np.vstack([above, here[:-1]]), step).tobytes()))
+        above = here[-1:]
+    return b"".join([*parts, packer.flush()])
+
+
+def _filtered(here: NDArray[np.uint8], above: NDArray[np.uint8], step: int) -> NDArray[np.uint8]:
+    left, corner = np.zeros_like(here), np.zeros_like(here)
+    left[:, step:], corner[:, step:] = here[:, :-step], above[:, :-step]
+    candidates = np.stack([here, here - left, here - above, here - _paeth(left, above, corner)])
+    cost = np.abs(candidates.view(np.int8).astype(np.int16)).sum(axis=2, dtype=np.int64)
+    best = cost.argmin(axis=0)
+    kinds = np.array([0, 1, 2, 4], dtype=np.uint8)[best]
+    return np.column_stack([kinds, candidates[best, np.arange(here.shape[0])]])
+
+
+def _paeth(left: NDArray[np.uint8], above: NDArray[np.uint8], corner: NDArray[np.uint8]) -> NDArray[np.uint8]:
+    """Return, of left, above and corner, the one nearest to left + above - corner; ties go in that order."""
+    to_left = np.abs(above.astype(np.int16) - corner)
+    to_above = np.abs(left.astype(np.int16) - corner)
+    to_corner = np.abs(left.astype(np.int16) + above - 2 * corner.astype(np.int16))
+    first = (to_left <= to_above) & (to_left <= to_corner)
+    return np.where(first, left, np.where(to_above <= to_corner, above, corner))
+
+
+def _chunk(kind: bytes, body: bytes) -> bytes:
+    return struct.pack(">I", len(body)) + kind + body + struct.pack(">I", zlib.crc32(kind + body))

@@ -1,0 +1,149 @@
+"""One door for pictures: the content of a file, not its suffix, says who reads it."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Literal
+
+import numpy as np
+from numpy.typing import NDArray
+
+from blend.base.errors import InputError
+from blend.base.master import Master, flags_of
+from blend.base.rowblocks import map_row_blocks
+from blend.files.source import EXPECTED, MOST_BYTES, Peek, describe, first_bytes, names_of
+
+__all__ = ["Peek", "header_text", "peek", "read_picture", "scaled", "upright"]
+
+_TIFF_STARTS = (b"II*\0", b"MM\0*", b"II+\0", b"MM\0+")
+
+
+def read_picture(
+    path: Path, *, planes: tuple[str, ...] | None = None, most_bytes: int = MOST_BYTES
+) -> Master:
+    """Read a FITS or TIFF picture of one or three planes.
+
+    Parameters
+    ----------
+    path : Path
+    planes : tuple of str, optional
+        Names for the planes; ``("red", "green", "blue")`` or ``("grey",)`` without.
+    most_bytes : int
+        A file that promises a larger picture is refused before anything is allocated.
+
+    Returns
+    -------
+    Master
+        Pixels in the file's own unit, not clipped; `scaled` makes fractions of them. ``facts.full_scale`` is
+        in that unit: from the depth of integers, else from the header, else None.
+
+    Raises
+    ------
+    InputError
+        The file is missing, unreadable, cut short, no picture, of another number of planes, or without one
+        valid pixel.
+    """
+    path = Path(path)
+    if _kind(path) == "FITS":
+        from blend.files.fits import read_fits
+
+        pixels, facts = read_fits(path, most_bytes=most_bytes)
+    else:
+        from blend.files.tiff import read_tiff
+
+        pixels, facts = read_tiff(path, most_bytes=most_bytes)
+    names = names_of(pixels.shape[0]) if planes is None else tuple(planes)
+    if len(names) != pixels.shape[0]:
+        raise InputError(
+            str(path),
+            found=f"it holds {_planes(pixels.shape[0])}",
+            expected=f"{_planes(len(names))}: {', '.join(names)}",
+        )
+    flags = flags_of(pixels)
+    if flags.all() and not np.isfinite(pixels).any():
+        raise InputError(
+            str(path),
+            found="none of its pixels holds a number",
+            expected="a picture",
+            advice="stack it again",
+        )
+    return Master(pixels=pixels, flags=flags, planes=names, domain="linear", facts=facts)
+
+
+def peek(path: Path) -> Peek:
+    """Return shape, planes, depth, size and header facts of a picture without reading its pixels.
+
+    Raises
+    ------
+    InputError
+        As for `read_picture`, but for what only pixels show.
+    """
+    path = Path(path)
+    if _kind(path) == "FITS":
+        from blend.files.fits import peek_fits
+
+        return peek_fits(path)
+    from blend.files.tiff import peek_tiff
+
+    return peek_tiff(path)
+
+
+def header_text(path: Path) -> dict[str, str]:
+    """Return what a header says in its own words, as text: FITS cards by keyword, TIFF tags by name."""
+    path = Path(path)
+    if _kind(path) == "FITS":
+        from blend.files.fits import fits_header_text
+
+        return fits_header_text(path)
+    from blend.files.tiff import tiff_header_text
+
+    return tiff_header_text(path)
+
+
+def scaled(master: Master, divisor: float) -> Master:
+    """Return the master with its pixels divided by ``divisor``, as fractions of full scale, unclipped.
+
+    Parameters
+    ----------
+    master : Master
+    divisor : float
+        Positive, in the unit of the file. ``facts.full_scale`` stays in that unit.
+    """
+    if not (np.isfinite(divisor) and divisor > 0.0):
+        raise ValueError(f"pixels cannot be divided by {divisor}")
+    if divisor == 1.0:
+        return master
+    pixels = np.empty_like(master.pixels)
+
+    def divide(rows: slice) -> None:
+        np.divide(master.pixels[:, rows], np.float32(divisor), out=pixels[:, rows])
+
+    map_row_blocks(divide, master.shape[0])
+    return master.with_(pixels=pixels)
+
+
+def upright(pixels: NDArray[np.floating], rows: Literal["bottom-up", "top-down"]) -> NDArray[np.floating]:
+    """Return a view of pixels (..., rows, columns) with the top row first.
+
+    Examples
+    --------
+    >>> upright(np.array([[1.0], [2.0]]), "bottom-up").ravel()
+    array([2., 1.])
+    """
+    return pixels[..., ::-1, :] if rows == "bottom-up" else pixels
+
+
+def _kind(path: Path) -> Literal["FITS", "TIFF"]:
+    start = first_bytes(path)
+    if start.startswith(b"SIMPLE  ="):
+        return "FITS"
+    if start.startswith(_TIFF_STARTS):
+        return "TIFF"
+    advice = "give the linear stack as FITS or TIFF"
+    if start.startswith(b"\x1f\x8b"):
+        advice = "unpack it first"
+    raise InputError(str(path), found=f"it is {describe(start)}", expected=EXPECTED, advice=advice)
+
+
+def _planes(count: int) -> str:
+    return f"{count} plane" if count == 1 else f"{count} planes"

@@ -1,0 +1,202 @@
+"""What all readers share: opening with care, and faults that say what was found instead of a picture."""
+
+from __future__ import annotations
+
+import stat
+import warnings
+from collections.abc import Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Literal
+
+from blend.base.errors import BlendError, InputError
+from blend.base.master import Facts
+
+MOST_BYTES = 8 * 2**30
+"""No picture larger than this is allocated unless the caller says so."""
+
+EXPECTED = "a FITS or TIFF picture with one plane, or three (red, green, blue)"
+
+COLOURS = ("red", "green", "blue")
+
+
+@dataclass(frozen=True, kw_only=True)
+class Peek:
+    """What a file's header says of its picture; no pixel is read.
+
+    Attributes
+    ----------
+    path : Path
+    kind : "FITS" or "TIFF"
+    shape : (rows, columns)
+    planes : tuple of str
+        ``("red", "green", "blue")`` or ``("grey",)``.
+    depth : str
+        Type of a pixel as a numpy name, after the offset that makes it unsigned: ``"uint16"``, ``"float32"``.
+    bytes : int
+        Size of the file.
+    facts : Facts
+        From the header alone.
+    """
+
+    path: Path
+    kind: Literal["FITS", "TIFF"]
+    shape: tuple[int, int]
+    planes: tuple[str, ...]
+    depth: str
+    bytes: int
+    facts: Facts = field(default_factory=Facts)
+
+
+def names_of(count: int) -> tuple[str, ...]:
+    """Return the default plane names of a picture of one or three planes."""
+    return COLOURS if count == 3 else ("grey",)
+
+
+def first_bytes(path: Path, *, count: int = 512) -> bytes:
+    """Return the start of a regular file, or raise `InputError` saying why there is none.
+
+    Examples
+    --------
+    >>> first_bytes(Path("no/such/file.fits"))
+    Traceback (most recent call last):
+    ...
+    blend.base.errors.InputError: no/such/file.fits: there is no such file; expected a FITS or TIFF picture \
+with one plane, or three (red, green, blue). Do this: check the path.
+    """
+    where = str(path)
+    try:
+        mode = path.stat().st_mode
+        if stat.S_ISDIR(mode):
+            raise InputError(where, found="it is a folder", expected=EXPECTED, advice="name a file in it")
+        if not stat.S_ISREG(mode):
+            raise InputError(where, found="it is a device or a pipe, not a file", expected=EXPECTED)
+        with path.open("rb") as file:
+            start = file.read(count)
+    except (FileNotFoundError, NotADirectoryError):
+        raise InputError(
+            where, found="there is no such file", expected=EXPECTED, advice="check the path"
+        ) from None
+    except PermissionError:
+        raise InputError(
+            where,
+            found="it may not be read (permission denied)",
+            expected="a readable file",
+            advice="change its permissions or copy it",
+        ) from None
+    except (OSError, ValueError) as error:
+        raise InputError(where, found=f"it cannot be opened ({_reason(error)})", expected=EXPECTED) from error
+    if not start:
+        raise InputError(where, found="the file is empty", expected=EXPECTED, advice="copy or stack it again")
+    return start
+
+
+def describe(start: bytes) -> str:
+    """Say in words what a file that begins with ``start`` seems to be.
+
+    Examples
+    --------
+    >>> describe(b"exposure, filter")
+    "a text file that begins with 'exposure, filter'"
+    >>> describe(bytes([137, 80, 78, 71]))
+    'a PNG picture'
+    >>> describe(bytes([0, 1, 2, 255, 4]))
+    'unknown content that begins with the bytes 00 01 02 ff 04'
+    """
+    for magic, name in _KNOWN.items():
+        if start.startswith(magic):
+            return name
+    try:
+        text = start.decode("utf-8", errors="strict")
+    except UnicodeDecodeError as error:
+        # A character cut in two by the end of the sample is still text.
+        text = start[: error.start].decode("utf-8") if error.start >= len(start) - 3 else "\0"
+    if text and all(letter.isprintable() or letter in "\r\n\t" for letter in text):
+        return (
+            f"a text file that begins with {text.strip().splitlines()[0][:40]!r}"
+            if text.strip()
+            else "blanks"
+        )
+    return f"unknown content that begins with the bytes {start[:8].hex(' ')}"
+
+
+_KNOWN = {
+    b"\x89PNG": "a PNG picture",
+    b"\xff\xd8\xff": "a JPEG picture",
+    b"GIF8": "a GIF picture",
+    b"BM": "a BMP picture",
+    b"\x1f\x8b": "a gzip archive",
+    b"BZh": "a bzip2 archive",
+    b"PK\x03\x04": "a zip archive",
+    b"\xfd7zXZ": "an xz archive",
+    b"%PDF": "a PDF document",
+    b"\x89HDF": "an HDF5 file",
+}
+
+
+@contextmanager
+def reading(path: Path, *, kind: str) -> Iterator[None]:
+    """Turn whatever a parser raises on a damaged file into an `InputError`, and keep its warnings quiet."""
+    try:
+        with warnings.catch_warnings():
+            warnings.simplefilter("ignore")
+            yield
+    except BlendError:
+        raise
+    except MemoryError as error:
+        raise InputError(
+            str(path), found="the picture does not fit into memory", expected="a smaller picture"
+        ) from error
+    except Exception as error:
+        raise InputError(
+            str(path),
+            found=f"it begins like {kind} but cannot be read ({_reason(error)})",
+            expected=f"a sound {kind} file",
+            advice="copy or stack it again",
+        ) from error
+
+
+def refuse_size(path: Path, *, promised: int, limit: int) -> None:
+    """Raise `InputError` where a header promises more bytes than may be allocated."""
+    if promised > limit:
+        raise InputError(
+            str(path),
+            found=f"its header promises a picture of {in_words(promised)}",
+            expected=f"at most {in_words(limit)}",
+            advice="check the file, or raise the limit",
+        )
+
+
+def refuse_truncated(path: Path, *, promised: int, held: int) -> None:
+    """Raise `InputError` where a file ends before the pixels that its header promises."""
+    if promised > held:
+        raise InputError(
+            str(path),
+            found=f"the file is cut short: it holds {in_words(held)}",
+            expected=f"{in_words(promised)}, as its header promises",
+            advice="copy or stack it again",
+        )
+
+
+def in_words(count: int) -> str:
+    """Return a number of bytes for people.
+
+    Examples
+    --------
+    >>> in_words(1), in_words(2880), in_words(3 * 2**30), in_words(10**30)
+    ('1 byte', '2880 bytes', '3.0 GiB', '9.3e+20 GiB')
+    """
+    if count < 10_000:
+        return f"{count} byte" if count == 1 else f"{count} bytes"
+    if count < 2**20:
+        return f"{count / 2**10:.1f} KiB"
+    if count < 2**30:
+        return f"{count / 2**20:.1f} MiB"
+    size = count / 2**30
+    return f"{size:.1f} GiB" if size < 1e6 else f"{size:.1e} GiB"
+
+
+def _reason(error: BaseException) -> str:
+    lines = str(error).strip().splitlines()
+    return lines[0][:160].rstrip(".") if lines else type(error).__name__

@@ -1,0 +1,144 @@
+"""sRGB: its transfer curve, code values, and an ICC profile of fixed bytes.
+
+A profile from a library holds today's date; this one is put together here, so that a picture is the same
+bytes twice.
+
+References
+----------
+IEC 61966-2-1:1999, for the curve and the primaries (those of ITU-R BT.709, white D65).
+ICC.1:2001-04, for the profile (version 2). Lam (1985), for the Bradford adaptation from D65 to D50.
+"""
+
+from __future__ import annotations
+
+import struct
+from functools import cache
+
+import numpy as np
+from numpy.typing import NDArray
+
+from blend.base.rowblocks import map_row_blocks
+
+_PRIMARIES = ((0.64, 0.33), (0.30, 0.60), (0.15, 0.06))
+_D65 = (0.3127 / 0.3290, 1.0, (1.0 - 0.3127 - 0.3290) / 0.3290)
+_D50 = (0.9642, 1.0, 0.8249)
+_BRADFORD = ((0.8951, 0.2664, -0.1614), (-0.7502, 1.7135, 0.0367), (0.0389, -0.0685, 1.0296))
+_CURVE_POINTS = 1024
+
+
+def decode(code: NDArray[np.floating]) -> NDArray[np.float64]:
+    """Return the linear light of sRGB code values.
+
+    L = V / 12.92 up to V = 0.04045, above ((V + 0.055) / 1.055)^2.4
+
+    Examples
+    --------
+    >>> float(np.round(decode(np.array(0.5)), 6))
+    0.214041
+    """
+    value = np.asarray(code, dtype=np.float64)
+    return np.where(value <= 0.04045, value / 12.92, ((np.maximum(value, 0.0) + 0.055) / 1.055) ** 2.4)
+
+
+def encode(light: NDArray[np.floating]) -> NDArray[np.float64]:
+    """Return the sRGB code values of linear light, the inverse of `decode`."""
+    value = np.asarray(light, dtype=np.float64)
+    return np.where(
+        value <= 0.04045 / 12.92, value * 12.92, 1.055 * np.maximum(value, 0.0) ** (1 / 2.4) - 0.055
+    )
+
+
+def code_values(display: NDArray[np.floating], *, bits: int) -> NDArray[np.uint8] | NDArray[np.uint16]:
+    """Return display pixels as interleaved integers (rows, columns, planes).
+
+    code = floor((2^bits - 1) x + 1/2), x clipped to 0..1, NaN as 0.
+
+    Parameters
+    ----------
+    display : (planes, rows, columns)
+        sRGB code values, 0 to 1.
+    bits : 8 or 16
+
+    Examples
+    --------
+    >>> code_values(np.array([[[0.0, 0.5, 1.0, 1.2, np.nan]]]), bits=8).ravel()
+    array([  0, 128, 255, 255,   0], dtype=uint8)
+    """
+    top = float(2**bits - 1)
+    planes, rows, columns = display.shape
+    picture = np.empty((rows, columns, planes), dtype=np.uint8 if bits == 8 else np.uint16)
+
+    def convert(block: slice) -> None:
+        # fmax prefers the number over NaN; the half rounds to nearest when the cast cuts the fraction off.
+        part = np.fmax(display[:, block], 0.0)
+        np.minimum(part, 1.0, out=part)
+        # 65535.5 - 2^-8 is the neighbour of a half in float32: add the half in float64.
+        picture[block] = np.moveaxis(np.floor(part.astype(np.float64) * top + 0.5), 0, 2)
+
+    map_row_blocks(convert, rows)
+    return picture
+
+
+@cache
+def srgb_profile() -> bytes:
+    """Return an ICC profile of sRGB, version 2, with a fixed date.
+
+    Notes
+    -----
+    Three colorants adapted to D50 and one curve of 1024 points that all three share. Everything is rounded to
+    the profile's fixed point, so the bytes do not depend on the last bit of an arithmetic.
+    """
+    red, green, blue = _colorants()
+    curve = _curve()
+    parts = [
+        (b"desc", _description("sRGB IEC61966-2.1 equivalent")),
+        (b"cprt", b"text\0\0\0\0" + b"No copyright, use freely\0"),
+        (b"wtpt", _xyz(_D65)),
+        (b"rXYZ", _xyz(red)),
+        (b"gXYZ", _xyz(green)),
+        (b"bXYZ", _xyz(blue)),
+        (b"rTRC", curve),
+        (b"gTRC", curve),
+        (b"bTRC", curve),
+    ]
+    offset = 128 + 4 + 12 * len(parts)
+    table, data, seen = struct.pack(">I", len(parts)), b"", {}
+    for signature, body in parts:
+        if body not in seen:
+            seen[body] = offset + len(data)
+            data += body + b"\0" * (-len(body) % 4)
+        table += struct.pack(">4sII", signature, seen[body], len(body))
+    return _head(offset + len(data)) + table + data
+
+
+def _head(size: int) -> bytes:
+    """Return the 128 bytes of the profile header: display device, RGB to XYZ, perceptual, white D50."""
+    date = struct.pack(">6H", 2000, 1, 1, 0, 0, 0)
+    head = struct.pack(">I4sI4s4s4s", size, b"\0" * 4, 0x02100000, b"mntr", b"RGB ", b"XYZ ")
+    head += date + b"acsp" + b"\0" * 24 + struct.pack(">I", 0) + _xyz(_D50)[8:]
+    return head + b"\0" * (128 - len(head))
+
+
+def _xyz(values: tuple[float, float, float]) -> bytes:
+    return b"XYZ \0\0\0\0" + struct.pack(">3i", *(round(value * 65536.0) for value in values))
+
+
+def _description(text: str) -> bytes:
+    letters = text.encode("ascii") + b"\0"
+    return b"desc\0\0\0\0" + struct.pack(">I", len(letters)) + letters + b"\0" * (4 + 4 + 2 + 1 + 67)
+
+
+def _curve() -> bytes:
+    points = decode(np.arange(_CURVE_POINTS) / (_CURVE_POINTS - 1))
+    levels = np.floor(points * 65535.0 + 0.5).astype(">u2")
+    return b"curv\0\0\0\0" + struct.pack(">I", _CURVE_POINTS) + levels.tobytes()
+
+
+def _colorants() -> list[tuple[float, float, float]]:
+    """Return XYZ of red, green and blue at full drive, adapted from D65 to D50 by Bradford."""
+    columns = np.array([(x / y, 1.0, (1.0 - x - y) / y) for x, y in _PRIMARIES]).T
+    to_xyz = columns * np.linalg.solve(columns, np.array(_D65))
+    cone = np.array(_BRADFORD)
+    gain = (cone @ np.array(_D50)) / (cone @ np.array(_D65))
+    adapted = np.linalg.solve(cone, gain[:, np.newaxis] * (cone @ to_xyz))
+    return [(float(column[0]), float(column[1]), float(column[2])) for column in adapted.T]

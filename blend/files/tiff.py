@@ -1,0 +1,267 @@
+"""TIFF pictures, read at full depth and written as 16-bit sRGB.
+
+References
+----------
+TIFF 6.0 (1992), sections 8 (baseline fields), 14 (predictor), 15 (tiles), 19 (sample format).
+"""
+
+from __future__ import annotations
+
+import logging
+import math
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from blend.base.errors import InputError
+from blend.base.master import Facts
+from blend.base.rowblocks import map_row_blocks
+from blend.files.source import (
+    EXPECTED,
+    MOST_BYTES,
+    Peek,
+    names_of,
+    reading,
+    refuse_size,
+    refuse_truncated,
+)
+from blend.files.srgb import code_values, srgb_profile
+from blend.files.whole import writing
+
+CLASSIC_LIMIT = 2**32 - 2**25
+"""Most bytes of pixels in a classic TIFF, whose offsets have 32 bits; the rest is room for tags."""
+
+_BLACK_IS_ZERO, _RGB, _MOSAIC = 1, 2, 32803
+_DNG_VERSION = 50706
+_BOTTOM_LEFT = 4
+
+
+def peek_tiff(path: Path) -> Peek:
+    """Return what the tags of a TIFF file say of its first page.
+
+    Raises
+    ------
+    InputError
+        The page is no picture of one or three planes, or the file holds less than its tags promise.
+    """
+    with _first_page(path) as page:
+        _check(path, page, most_bytes=None)
+        return Peek(
+            path=path,
+            kind="TIFF",
+            shape=(int(page.imagelength), int(page.imagewidth)),
+            planes=names_of(_plane_count(path, page)),
+            depth=str(page.dtype.name),
+            bytes=path.stat().st_size,
+            facts=_facts(page),
+        )
+
+
+def read_tiff(path: Path, *, most_bytes: int = MOST_BYTES) -> tuple[NDArray[np.float32], Facts]:
+    """Read the first page of a TIFF file.
+
+    Parameters
+    ----------
+    path : Path
+    most_bytes : int
+        Tags that promise more are refused before anything is allocated.
+
+    Returns
+    -------
+    pixels : (planes, rows, columns) float32
+        Raw numbers; infinities are NaN. Samples beyond grey or red, green, blue are left out.
+    facts : Facts
+
+    Raises
+    ------
+    InputError
+        The file cannot be read, or its first page is no picture of one or three planes.
+    """
+    with _first_page(path) as page:
+        _check(path, page, most_bytes=most_bytes)
+        count = _plane_count(path, page)
+        stored = np.asarray(page.asarray())
+        facts = _facts(page)
+        samples_first = page.axes == "SYX"
+    if stored.ndim == 2:
+        stored = stored[np.newaxis]
+    elif not samples_first:
+        stored = np.moveaxis(stored, 2, 0)
+    pixels = np.empty((count, *stored.shape[1:]), dtype=np.float32)
+    is_float = stored.dtype.kind == "f"
+
+    def convert(rows: slice) -> None:
+        with np.errstate(over="ignore", invalid="ignore"):
+            pixels[:, rows] = stored[:count, rows]
+        if is_float:
+            part = pixels[:, rows]
+            part[np.isinf(part)] = np.nan
+
+    map_row_blocks(convert, pixels.shape[1])
+    return pixels, facts
+
+
+def tiff_header_text(path: Path) -> dict[str, str]:
+    """Return the short tags of the first page by name, as text."""
+    with _first_page(path) as page:
+        texts = {tag.name: tag.value for tag in page.tags if tag.count <= 65536}
+        return {name: str(value) for name, value in texts.items() if not isinstance(value, (bytes, dict))}
+
+
+def write_tiff(
+    path: Path,
+    display: NDArray[np.floating],
+    *,
+    resolution_dpi: float | None = None,
+    compress: bool = False,
+) -> None:
+    """Write display pixels as 16-bit RGB with an sRGB profile, the same bytes for the same input.
+
+    code = floor(65535 x + 1/2), x clipped to 0..1; NaN is written as 0.
+
+    Parameters
+    ----------
+    path : Path
+        Written as it stands; `WholeFolder` makes it appear whole.
+    display : (3, rows, columns)
+        sRGB code values, 0 to 1, top row first.
+    resolution_dpi : float, optional
+        Dots an inch.
+    compress : bool
+        Deflate with the horizontal predictor. Noise hardly compresses: off by default.
+
+    Raises
+    ------
+    OutputError
+        The file could not be written.
+
+    Notes
+    -----
+    A picture that would not fit the 32-bit offsets of classic TIFF is written as BigTIFF; the size before
+    compression decides, because the choice comes before the first byte.
+    """
+    if display.ndim != 3 or display.shape[0] != 3:
+        raise ValueError(f"a display picture has the shape (3, rows, columns), not {display.shape}")
+    import tifffile
+
+    picture = code_values(display, bits=16)
+    resolution: dict[str, Any] = {}
+    if resolution_dpi is not None:
+        resolution = {"resolution": (resolution_dpi, resolution_dpi), "resolutionunit": "INCH"}
+    compression: dict[str, Any] = {}
+    if compress:
+        compression = {"compression": "zlib", "compressionargs": {"level": 6}, "predictor": 2}
+    with writing(path):
+        tifffile.imwrite(
+            path,
+            picture,
+            photometric="rgb",
+            planarconfig="contig",
+            bigtiff=picture.nbytes > CLASSIC_LIMIT,
+            byteorder="<",
+            rowsperstrip=64,
+            iccprofile=srgb_profile(),
+            software="blend",
+            metadata=None,
+            datetime=None,
+            **resolution,
+            **compression,
+        )
+
+
+@contextmanager
+def _first_page(path: Path) -> Iterator[Any]:
+    import tifffile
+
+    # Without a handler the library's complaints about a damaged file would go straight to the terminal.
+    logger = logging.getLogger("tifffile")
+    if not logger.handlers:
+        logger.addHandler(logging.NullHandler())
+    with reading(path, kind="TIFF"), tifffile.TiffFile(path) as file:
+        yield file.pages[0]
+
+
+def _plane_count(path: Path, page: Any) -> int:
+    """Return how many of the first samples are planes, 1 or 3; refuse any other kind of picture."""
+    if _DNG_VERSION in page.tags or int(page.photometric) == _MOSAIC:
+        raise InputError(
+            str(path),
+            found="it is a camera raw with a colour mosaic",
+            expected=EXPECTED,
+            advice="stack the raw frames first",
+        )
+    samples = int(page.samplesperpixel)
+    kind = page.dtype.kind if page.dtype is not None else "?"
+    photometric = int(page.photometric)
+    sound = kind in "uif" and int(page.bitspersample) >= 8 and page.axes in ("YX", "YXS", "SYX")
+    if sound and photometric == _RGB and samples >= 3:
+        return 3
+    if sound and photometric == _BLACK_IS_ZERO and samples <= 2:
+        return 1
+    if sound and photometric == _BLACK_IS_ZERO and samples == 3 and not any(page.extrasamples):
+        return 3
+    name = getattr(page.photometric, "name", str(photometric)).lower()
+    raise InputError(
+        str(path),
+        found=f"its first page is a {name} picture, {samples} samples of {page.bitspersample} bits a pixel",
+        expected=f"{EXPECTED}, of 8 to 64 bits",
+        advice="save it as RGB or grey (0 is black) without a palette",
+    )
+
+
+def _check(path: Path, page: Any, *, most_bytes: int | None) -> None:
+    """Check what the tags promise against the file before anything is allocated."""
+    _plane_count(path, page)
+    count = math.prod(int(length) for length in page.shape)
+    if count == 0:
+        raise InputError(str(path), found="its first page has no pixels", expected=EXPECTED)
+    item = int(page.dtype.itemsize)
+    if most_bytes is not None:
+        refuse_size(path, promised=count * max(4, item), limit=most_bytes)
+    held = path.stat().st_size
+    segments = list(zip(page.dataoffsets, page.databytecounts, strict=False))
+    ends = [int(offset) + int(length) for offset, length in segments]
+    refuse_truncated(path, promised=max(ends, default=0), held=held)
+    promised = math.prod(int(length) for length in page.chunked)
+    present = sum(1 for offset, length in segments if offset > 0 and length > 0)
+    if present < promised:
+        raise InputError(
+            str(path),
+            found=f"only {present} of its {promised} strips or tiles are there",
+            expected="all of them",
+            advice="copy or stack it again",
+        )
+    if int(page.compression) == 1:
+        stored = sum(int(length) for _, length in segments)
+        refuse_truncated(path, promised=count * int(page.bitspersample) // 8, held=stored)
+
+
+def _facts(page: Any) -> Facts:
+    exif = page.tags[34665].value if 34665 in page.tags else {}
+    exif = exif if isinstance(exif, dict) else {}
+    exposure = page.tags[33434].value if 33434 in page.tags else exif.get("ExposureTime")
+    iso = exif.get("PhotographicSensitivity", exif.get("ISOSpeedRatings"))
+    orientation = page.tags[274].value if 274 in page.tags else 1
+    bits = int(page.bitspersample)
+    top = {"u": 2.0**bits - 1.0, "i": 2.0 ** (bits - 1) - 1.0}
+    return Facts(
+        exposure_s=_ratio(exposure, low=0.0),
+        iso=_ratio(iso, low=1.0),
+        full_scale=top.get(page.dtype.kind),
+        rows="bottom-up" if orientation == _BOTTOM_LEFT else "top-down",
+    )
+
+
+def _ratio(value: Any, *, low: float) -> float | None:
+    """Return a number, or a fraction given as two, that is finite and not below ``low``; else None."""
+    if isinstance(value, tuple) and len(value) == 1:
+        value = value[0]
+    if isinstance(value, tuple) and len(value) == 2 and value[1]:
+        value = value[0] / value[1]
+    if isinstance(value, bool) or not isinstance(value, (int, float)):
+        return None
+    return float(value) if math.isfinite(value) and value >= low else None

@@ -1,0 +1,272 @@
+"""Results that appear whole or not at all: written in a hidden folder, flushed to disk, renamed."""
+
+from __future__ import annotations
+
+import os
+import secrets
+import shutil
+import time
+from collections.abc import Iterator
+from contextlib import ExitStack, contextmanager, suppress
+from pathlib import Path, PurePath
+from types import TracebackType
+from typing import Self
+
+from blend.base.errors import OutputError
+
+try:
+    import fcntl
+except ImportError:  # no such locks on this system: left-over folders are then left alone
+    fcntl = None  # type: ignore[assignment]
+
+PREFIX = ".blend-"
+RECORD = "record.json"
+_PART_IS_DEAD_S = 3600.0
+
+
+class WholeFolder:
+    """Write a run's files so that they appear together, the record last, or not at all.
+
+    Use as a context manager. Files are written to `path_for`; when the body ends well each is flushed to the
+    disk and renamed into the folder. When anything is raised, an interrupt too, the earlier results stay.
+
+    Parameters
+    ----------
+    out : Path
+        Created with its parents where it is missing.
+    record : str
+        The file that is renamed last, and taken away first: where it is, the results beside it are complete.
+
+    Raises
+    ------
+    OutputError
+        The folder cannot be created or written, or something is in the way of a result.
+
+    Notes
+    -----
+    The hidden folder is locked while its run lives. A folder that nobody locks belongs to a run that was
+    killed, and the next run removes it.
+
+    Examples
+    --------
+    >>> import tempfile
+    >>> with tempfile.TemporaryDirectory() as folder, WholeFolder(Path(folder) / "m33") as results:
+    ...     _ = results.path_for("stages/flat.txt").write_text("done")
+    """
+
+    def __init__(self, out: Path, *, record: str = RECORD) -> None:
+        self.out = Path(out)
+        self.record = record
+        self._names: dict[str, None] = {}
+        self._hidden: Path | None = None
+        self._stack = ExitStack()
+        self._created = False
+
+    def __enter__(self) -> Self:
+        self._names.clear()
+        with writing(self.out):
+            self._created = not self.out.exists()
+            self.out.mkdir(parents=True, exist_ok=True)
+            with _lock(self.out):
+                _remove_left_over(self.out)
+                self._hidden = self.out / f"{PREFIX}{secrets.token_hex(6)}"
+                self._hidden.mkdir()
+                self._stack.enter_context(_lock(self._hidden))
+        return self
+
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        try:
+            if kind is None:
+                self._publish()
+        finally:
+            if self._hidden is not None:
+                shutil.rmtree(self._hidden, ignore_errors=True)
+            self._stack.close()
+            self._hidden = None
+            if self._created:
+                with suppress(OSError):
+                    self.out.rmdir()  # succeeds only where nothing was published
+
+    @property
+    def names(self) -> tuple[str, ...]:
+        """Names of the results that have been written so far, in the order they were asked for."""
+        hidden = self._hidden
+        return () if hidden is None else tuple(name for name in self._names if (hidden / name).exists())
+
+    def path_for(self, name: str) -> Path:
+        """Return where to write the result ``name``, a relative path such as ``stages/rgb-flattened.fits``.
+
+        Raises
+        ------
+        OutputError
+            The name leads out of the folder.
+        """
+        if self._hidden is None:
+            raise ValueError("path_for is for the body of the with statement")
+        pure = PurePath(name)
+        parts = pure.parts
+        if not parts or pure.is_absolute() or ".." in parts or "\0" in name or parts[0].startswith(PREFIX):
+            raise OutputError(
+                str(name), found="a result may not be written there", expected=f"a name inside {self.out}"
+            )
+        if not (self.out / pure).parent.resolve().is_relative_to(self.out.resolve()):
+            raise OutputError(
+                str(self.out / pure),
+                found="a link leads out of the folder",
+                expected=f"a name inside {self.out}",
+                advice="remove the link",
+            )
+        path = self._hidden / pure
+        with writing(path):
+            path.parent.mkdir(parents=True, exist_ok=True)
+        self._names[str(pure)] = None
+        return path
+
+    def _publish(self) -> None:
+        hidden = self._hidden
+        assert hidden is not None
+        names = list(self.names)
+        for name in names:
+            with writing(hidden / name):
+                _flush(hidden / name)
+        with writing(self.out), _lock(self.out), ExitStack() as undo:
+            self._clear_the_way(names)
+            if self.record in names:
+                # An old record must not vouch for new pictures, even if the power fails between two renames.
+                names.remove(self.record)
+                names.append(self.record)
+                _keep(self.out / self.record, hidden, undo)
+                (self.out / self.record).unlink(missing_ok=True)
+            for name in names:
+                with writing(self.out / name):
+                    _keep(self.out / name, hidden, undo)
+                    (hidden / name).replace(self.out / name)
+            for folder in sorted({(self.out / name).parent for name in names} | {self.out}):
+                _flush(folder)
+            undo.pop_all()
+
+    def _clear_the_way(self, names: list[str]) -> None:
+        """Make folders, and find what is in the way before the first result is replaced."""
+        for name in names:
+            target = self.out / name
+            with writing(target):
+                target.parent.mkdir(parents=True, exist_ok=True)
+                if target.is_dir() and not target.is_symlink():
+                    raise IsADirectoryError(str(target))
+
+
+def write_whole(path: Path, data: bytes) -> None:
+    """Write one file so that it appears whole or not at all.
+
+    Raises
+    ------
+    OutputError
+        The file could not be written; an earlier one of that name is as it was.
+    """
+    path = Path(path)
+    part = path.with_name(f"{PREFIX}{secrets.token_hex(6)}.part")
+    with writing(path):
+        path.parent.mkdir(parents=True, exist_ok=True)
+        try:
+            with part.open("xb") as file:
+                file.write(data)
+                file.flush()
+                os.fsync(file.fileno())
+            part.replace(path)
+        finally:
+            part.unlink(missing_ok=True)
+        _flush(path.parent)
+
+
+@contextmanager
+def writing(path: Path) -> Iterator[None]:
+    """Turn a fault of the disk inside the body into an `OutputError` that names the result.
+
+    Only what runs in the body counts, whatever its error number: the same number from an input file is no
+    fault of the output.
+    """
+    try:
+        yield
+    except OSError as error:
+        where = Path(*(part for part in path.parts if not part.startswith(PREFIX)))
+        found, advice = _explain(where, error)
+        raise OutputError(
+            str(where), found=found, expected="to write a result there", advice=advice
+        ) from error
+
+
+def _explain(where: Path, error: OSError) -> tuple[str, str]:
+    blocking = next((parent for parent in where.parents if parent.exists() and not parent.is_dir()), None)
+    if blocking is not None:
+        return f"the file {blocking} is in the way of a folder", "move it, or choose another folder"
+    if isinstance(error, FileExistsError) and where.is_file():
+        return "a file of that name is in the way of a folder", "move it, or choose another folder"
+    if isinstance(error, IsADirectoryError):
+        return "a folder of that name is in the way", "move it, or choose another folder"
+    if isinstance(error, PermissionError):
+        return "the folder may not be written (permission denied)", "choose another folder"
+    words = error.strerror or str(error).strip() or type(error).__name__
+    return f"it could not be written ({words[:1].lower()}{words[1:]})", "make room, or choose another folder"
+
+
+def _flush(path: Path) -> None:
+    """Wait until a file or a folder's entries are on the disk."""
+    handle = os.open(path, os.O_RDONLY)
+    try:
+        os.fsync(handle)
+    except OSError:
+        if not path.is_dir():  # some file systems cannot flush a folder
+            raise
+    finally:
+        os.close(handle)
+
+
+def _keep(target: Path, hidden: Path, undo: ExitStack) -> None:
+    """Remember an earlier result by a second name, and put it back unless all results come into place."""
+    if target.exists():
+        kept = hidden / f"earlier-{secrets.token_hex(6)}"
+        try:
+            os.link(target, kept)
+        except OSError:
+            return  # a file system without second names: nothing can be put back
+        undo.callback(_put_back, kept, target)
+    else:
+        undo.callback(target.unlink, missing_ok=True)
+
+
+def _put_back(kept: Path, target: Path) -> None:
+    with suppress(OSError):
+        kept.replace(target)
+
+
+@contextmanager
+def _lock(folder: Path, *, wait: bool = True) -> Iterator[bool]:
+    """Hold a lock on a folder for the body; yields whether it is held. It ends with its process."""
+    if fcntl is None:
+        yield False
+        return
+    handle = os.open(folder, os.O_RDONLY)
+    try:
+        try:
+            fcntl.flock(handle, fcntl.LOCK_EX | (0 if wait else fcntl.LOCK_NB))
+            held = True
+        except OSError:
+            held = False
+        yield held
+    finally:
+        os.close(handle)
+
+
+def _remove_left_over(out: Path) -> None:
+    for entry in sorted(out.glob(f"{PREFIX}*")):
+        with suppress(OSError):
+            if entry.is_symlink():
+                continue
+            if entry.is_dir():
+                with _lock(entry, wait=False) as dead:
+                    if dead:
+                        shutil.rmtree(entry, ignore_errors=True)
+            elif entry.suffix == ".part" and time.time() - entry.stat().st_mtime > _PART_IS_DEAD_S:
+                entry.unlink()

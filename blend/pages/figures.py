@@ -1,0 +1,60 @@
+"""Plots for the pages, as SVG text that is the same for the same numbers."""
+
+from __future__ import annotations
+
+import io
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from blend.science.continuum import Scale
+
+PLANE_COLOURS = ("#c2452d", "#2f7d3b", "#2b62b0")
+
+
+def histogram_svg(display: NDArray[np.float32], sky_level: float | None) -> str:
+    """Return histograms of the three planes of a display picture, shares of pixels on a logarithmic axis."""
+    figure, axes = _figure(7.5, 2.6)
+    edges = np.linspace(0.0, 1.0, 129)
+    for plane, colour, name in zip(display, PLANE_COLOURS, ("red", "green", "blue"), strict=True):
+        count, _ = np.histogram(plane[np.isfinite(plane)], bins=edges)
+        axes.stairs(np.maximum(count / max(count.sum(), 1), 1e-7), edges, color=colour, label=name)
+    if sky_level is not None:
+        axes.axvline(sky_level, color="#808080", linestyle="--", linewidth=1)
+    axes.set(yscale="log", xlim=(0, 1), xlabel="display value", ylabel="share of pixels")
+    axes.legend(frameon=False)
+    return _svg(figure)
+
+
+def scale_svg(scale: Scale) -> str:
+    """Return the star fluxes that the continuum scale was fitted to."""
+    figure, axes = _figure(5.0, 3.2)
+    x, y = np.asarray(scale.broad_flux), np.asarray(scale.line_flux)
+    good = np.isfinite(x) & np.isfinite(y) & (x > 0) & (y > 0)
+    used = np.asarray(scale.used, dtype=bool)
+    axes.plot(x[good & ~used], y[good & ~used], "o", mfc="none", mec="#8a8a8a", ms=3)
+    axes.plot(x[good & used], y[good & used], "o", color="#1f6f5c", ms=3)
+    if good.any():
+        ends = np.array([x[good].min(), x[good].max()])
+        axes.plot(ends, scale.value * ends, color="#b5651d", linewidth=1)
+    axes.set(xscale="log", yscale="log", xlabel="star flux, broad plane", ylabel="star flux, line")
+    return _svg(figure)
+
+
+def _figure(width: float, height: float) -> tuple[Any, Any]:
+    from matplotlib.figure import Figure
+
+    figure = Figure(figsize=(width, height), layout="constrained")
+    figure.patch.set_facecolor("#ffffff")
+    return figure, figure.add_subplot()
+
+
+def _svg(figure: Any) -> str:
+    import matplotlib as mpl
+
+    text = io.StringIO()
+    with mpl.rc_context({"svg.hashsalt": "blend", "svg.fonttype": "path"}):
+        figure.savefig(text, format="svg", metadata={"Date": None, "Creator": None})
+    whole = text.getvalue()
+    return whole[whole.index("<svg") :]

@@ -1,0 +1,188 @@
+"""The page that every run leaves: what was done, how well, and how to do it again."""
+
+from __future__ import annotations
+
+import base64
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from blend.base.equation import parse
+from blend.files.png import jpeg_bytes
+from blend.pages.figures import histogram_svg, scale_svg
+from blend.pages.verdict import verdict
+from blend.recipe.model import to_toml
+from blend.recipe.work import Work
+
+Picture = NDArray[np.float32]
+
+
+@dataclass(frozen=True, eq=False)
+class Pictures:
+    """Upright display pictures (3, rows, columns): with the lines and without, averaged over ``factor`` pixels."""
+
+    with_lines: Picture
+    without_lines: Picture
+    factor: int
+
+
+def report_page(work: Work, record: Mapping[str, Any], pictures: Pictures, *, command: str = "") -> str:
+    """Return the report as one self-contained HTML page.
+
+    Parameters
+    ----------
+    work : Work
+        The last state of the run.
+    record : mapping
+        The run's record.
+    pictures : Pictures
+    command : str
+        What repeats the run.
+
+    Notes
+    -----
+    Text from files (names, titles, headers) is escaped; nothing is loaded from anywhere.
+    """
+    added, scale = added_map(pictures)
+    page: str = _template().render(
+        title=record["recipe"].get("title") or work.target.name,
+        lead=_lead(work, record),
+        verdict=verdict(record),
+        with_lines=_data_url(pictures.with_lines),
+        without_lines=_data_url(pictures.without_lines),
+        factor=pictures.factor,
+        added=_data_url(added),
+        added_scale=scale,
+        warnings=record["warnings"],
+        tables=_tables(record),
+        histogram=_safe(histogram_svg(pictures.with_lines, _sky_level(record))),
+        scale_plots=_scale_plots(work),
+        formulas=_formulas(record),
+        inputs=record["inputs"],
+        recipe=to_toml(record["recipe"]),
+        command=command,
+    )
+    return page
+
+
+def added_map(pictures: Pictures) -> tuple[Picture, float]:
+    """Return a picture of what the blends added, and the difference that is shown at full brightness."""
+    difference = np.nan_to_num(pictures.with_lines - pictures.without_lines).max(axis=0)
+    scale = max(float(np.percentile(difference, 99.9)), 1e-3)
+    shown = np.clip(difference / scale, 0.0, 1.0)
+    # One hue from black: brightness alone carries the number.
+    return np.stack([shown, 0.72 * shown**1.2, 0.45 * shown**1.6]).astype(np.float32), scale
+
+
+def _lead(work: Work, record: Mapping[str, Any]) -> str:
+    rows, columns = work.rgb.shape
+    lines = ", ".join(work.line_names) or "no line"
+    return (
+        f"{work.target.name}: colour with {lines}, {columns} x {rows} pixels, {len(record['blend'])} blends"
+    )
+
+
+def _sky_level(record: Mapping[str, Any]) -> float | None:
+    solved = record["stretch"].get("rgb")
+    return solved["sky_level"] if solved else None
+
+
+def _data_url(picture: Picture) -> str:
+    return "data:image/jpeg;base64," + base64.b64encode(jpeg_bytes(picture)).decode("ascii")
+
+
+def _safe(markup: str) -> Any:
+    from markupsafe import Markup
+
+    return Markup(markup)
+
+
+def _template() -> Any:
+    from jinja2 import Environment, PackageLoader, StrictUndefined
+
+    loader = PackageLoader("blend.pages", "templates")
+    return Environment(loader=loader, autoescape=True, undefined=StrictUndefined).get_template("report.html")
+
+
+def _formulas(record: Mapping[str, Any]) -> list[dict[str, Any]]:
+    names = ("base", "line", "amount", "sky", "base_sigma", "line_sigma")
+    found = []
+    for label, entry in record["blend"].items():
+        own = record["recipe"]["formulas"].get(entry["formula"], {}).get("params", {})
+        equation = parse(entry["equation"], (*names, *own), where=label)
+        found.append(
+            {
+                "label": label,
+                "text": f"{entry['from']} into {entry['into']} by {entry['formula']}, amount {entry['amount']:g}",
+                "mathml": _safe(equation.mathml()),
+            }
+        )
+    return found
+
+
+def _scale_plots(work: Work) -> list[dict[str, Any]]:
+    plots = []
+    for name in work.line_names:
+        scale = work.seen.get(f"scale {name}")
+        if scale is not None and scale.how == "stars":
+            caption = (
+                f"{name}: scale {scale.value:.4g} +- {scale.error:.2g} from {scale.stars} stars; "
+                "hollow marks were left out"
+            )
+            plots.append({"svg": _safe(scale_svg(scale)), "caption": caption})
+    return plots
+
+
+def _tables(record: Mapping[str, Any]) -> list[dict[str, Any]]:
+    return [
+        _table(
+            "Masters, in fractions of full scale; noise of block means before resampling",
+            ("plane", "sky", "noise 1 px", "4 px", "16 px", "64 px"),
+            [
+                (f"{name}.{plane}", *(_figure(v) for v in (told.get("sky"), *told["noise"].values())))
+                for name, master in record["masters"].items()
+                for plane, told in master["planes"].items()
+            ],
+        ),
+        _table(
+            "Registration to the reference",
+            ("master", "stars", "rms px", "transform", "mirrored", "covers"),
+            [
+                (
+                    n,
+                    e["matched"],
+                    _figure(e["rms_px"]),
+                    e["transform"],
+                    "yes" if e["mirrored"] else "no",
+                    f"{100 * e['overlap']:.0f} %",
+                )
+                for n, e in record["register"].items()
+            ],
+        ),
+        _table(
+            "Sky taken out",
+            ("plane", "degree", "end to end", "slope left", "in sigma of a pixel"),
+            [
+                (
+                    f"{n}.{p}",
+                    e["degree"],
+                    _figure(e["amplitude"]),
+                    _figure(e["slope_left"]),
+                    _figure(e["slope_left_sigma"]),
+                )
+                for n, planes in record["gradient"].items()
+                for p, e in planes.items()
+            ],
+        ),
+    ]
+
+
+def _table(caption: str, heads: tuple[str, ...], rows: list[Any]) -> dict[str, Any]:
+    return {"caption": caption, "heads": heads, "rows": rows}
+
+
+def _figure(value: Any) -> str:
+    return "-" if value is None or value != value else f"{value:.4g}"

@@ -1,0 +1,152 @@
+"""Recipe and target held against each other: what cannot work, and what has to be assumed."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+from blend.base.errors import RecipeError
+from blend.base.registry import suggestion
+from blend.recipe.model import STEPS
+from blend.recipe.tables import Blend, Recipe
+from blend.recipe.target import CALIBRATION, RED_WIDTH_NM, WIDTH_NM, Target
+
+
+def check_together(recipe: Recipe, target: Target) -> list[RecipeError]:
+    """Return every reason why a recipe, sound by itself, cannot be done to a target.
+
+    Parameters
+    ----------
+    recipe : Recipe
+        From `blend.recipe.model.load_recipe`, the target's own settings in it.
+    target : Target
+        From `blend.recipe.target.load_target`.
+
+    Returns
+    -------
+    list of RecipeError
+        Empty when the two go together; no file is looked at.
+    """
+    return [
+        *_absent_masters(recipe, target),
+        *_impossible_widths(recipe, target),
+        *_display_faults(recipe, target),
+    ]
+
+
+def assumptions(recipe: Recipe, target: Target) -> list[tuple[str, str]]:
+    """Return what the target leaves open and a run takes for granted, as (code, text), for the report.
+
+    Only what changes the picture is told: a filter's width matters where the line's emission is used.
+    """
+    told: list[tuple[str, str]] = []
+    planes = set()
+    for line in emission_lines(recipe):
+        if line not in target.lines:
+            continue
+        if target.masters[line].width_nm is None:
+            told.append(
+                (
+                    "width-assumed",
+                    f"masters.{line}.width_nm is not given; the filter is taken to be {WIDTH_NM:g} nm wide, "
+                    "and the strength of the emission goes with it",
+                )
+            )
+        planes.add(recipe.continuum_for(line).from_)
+    red_nm = target.masters["rgb"].red_width_nm
+    if planes and red_nm is None:
+        told.append(
+            (
+                "red-width-assumed",
+                f"masters.rgb.red_width_nm is not given; the band is taken to be {RED_WIDTH_NM:g} nm wide",
+            )
+        )
+    width = f"{red_nm or RED_WIDTH_NM:g} nm"
+    return told + [
+        (f"{plane}-width-assumed", f"the {plane} band is taken to be as wide as the red one, {width}")
+        for plane in sorted(planes - {"red"})
+    ]
+
+
+def width_ratio(target: Target, line: str) -> float:
+    """Return r = width_nm / red_width_nm of a line; where a width is open, the one `assumptions` reports.
+
+    Examples
+    --------
+    >>> from blend.recipe.target import target_from_options
+    >>> width_ratio(target_from_options(["rgb=a.fits", "ha=b.fits"]), "ha")
+    0.07
+    """
+    return (target.masters[line].width_nm or WIDTH_NM) / (target.masters["rgb"].red_width_nm or RED_WIDTH_NM)
+
+
+def emission_lines(recipe: Recipe) -> tuple[str, ...]:
+    """Return the lines whose emission some blend asks for, in the order of the blends."""
+    return tuple(dict.fromkeys(blend.master for blend in recipe.blend.values() if blend.emission))
+
+
+def _absent_masters(recipe: Recipe, target: Target) -> Iterator[RecipeError]:
+    named = [(f"blend.{label}.from", blend.master, target.lines) for label, blend in recipe.blend.items()]
+    named += [(f"continuum.{line}", line, target.lines) for line in recipe.continuum]
+    named += [("register.reference", recipe.register.reference, tuple(target.masters))]
+    named += [
+        (f"{step}.{name}", name, tuple(target.masters))
+        for step in STEPS
+        for name in recipe.step(step).by_master
+    ]
+    for where, name, known in named:
+        if name not in known:
+            yield RecipeError(
+                where,
+                found=f"the target {target.name!r} has no master called {name!r}",
+                expected=f"one of: {', '.join(known)}" if known else "a target with a line's master",
+                advice=suggestion(name, list(known)) or f"add [masters.{name}], or take this out",
+            )
+
+
+def _impossible_widths(recipe: Recipe, target: Target) -> Iterator[RecipeError]:
+    for line in emission_lines(recipe):
+        table = recipe.continuum_for(line)
+        if line not in target.lines or not table.line_in_band:
+            continue
+        ratio = width_ratio(target, line)
+        if table.throughput_ratio <= ratio:
+            yield RecipeError(
+                f"continuum.{line}.throughput_ratio",
+                found=f"{table.throughput_ratio:g}, not above width_nm / red_width_nm = {ratio:g}",
+                expected="a line's filter narrower than the band that holds the line too",
+                advice="check the widths, or set line_in_band = false for a continuum filter beside the line",
+            )
+
+
+def _display_faults(recipe: Recipe, target: Target) -> Iterator[RecipeError]:
+    """Give the steps that need light but would meet a master that is stretched already."""
+    shown = {name for name, files in target.masters.items() if files.domain == "display"}
+    for name in shown:
+        for role in CALIBRATION:
+            if getattr(target.masters[name], role) is not None:
+                yield _needs_light(f"masters.{name}.{role}", name, f"a {role}", "leave the file out")
+        if recipe.for_master("gradient", name).model != "none":
+            yield _needs_light(f"gradient.{name}.model", name, "the gradient step", 'set it to "none"')
+    for line in recipe.continuum:
+        for name in sorted(shown & {line, "rgb"}):
+            advice = "blend the master itself, not its emission, and take the table out"
+            yield _needs_light(f"continuum.{line}", name, "continuum subtraction", advice)
+    if "rgb" in shown and recipe.balance.white != "none":
+        yield _needs_light("balance.white", "rgb", "the white balance", 'set it to "none"')
+    for label, blend in recipe.blends("linear").items():
+        for name in sorted(shown & {blend.master, "rgb"}):
+            advice = "take a formula of the display domain"
+            yield _needs_light(f"blend.{label}.formula", name, _named(blend), advice)
+
+
+def _named(blend: Blend) -> str:
+    return f"the formula {blend.formula!r}"
+
+
+def _needs_light(where: str, name: str, step: str, advice: str) -> RecipeError:
+    return RecipeError(
+        where,
+        found=f"{step} needs linear light, but masters.{name} is said to be stretched already",
+        expected=f'a master with domain = "linear" for {name}',
+        advice=advice,
+    )

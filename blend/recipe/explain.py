@@ -1,0 +1,282 @@
+"""A recipe in plain words: step by step in the order of the work, with equations and sources."""
+
+from __future__ import annotations
+
+import textwrap
+from collections.abc import Iterator
+
+from blend.base.master import Domain
+from blend.recipe.check import assumptions, check_together, width_ratio
+from blend.recipe.tables import Blend, Continuum, CropBox, Recipe, Step, StepName
+from blend.recipe.target import MasterFiles, Target
+from blend.science.stretch import CURVES
+
+WIDTH = 92
+EQUATION = "    "
+"""What a line of `_lines` begins with to be printed as it is."""
+
+
+def explain(recipe: Recipe, target: Target | None = None) -> str:
+    """Return what a recipe does, in words.
+
+    Parameters
+    ----------
+    recipe : Recipe
+        From `blend.recipe.model.load_recipe`.
+    target : Target, optional
+        Names the files, fills in the widths, and adds what is assumed and what does not fit.
+
+    Returns
+    -------
+    str
+        Plain text of lines of at most `WIDTH` characters, equations apart.
+
+    Examples
+    --------
+    >>> from blend.recipe.model import load_recipe
+    >>> print(explain(load_recipe("", where="empty.toml")).splitlines()[0])
+    A recipe without a title
+    """
+    steps = [
+        ("Calibrate", _calibrate(recipe, target)),
+        ("Register", _register(recipe)),
+        ("Gradient", _gradient(recipe)),
+        ("Continuum", _continuum(recipe, target)),
+        ("Balance", _balance(recipe)),
+        ("Blends of linear light", _blends(recipe, "linear")),
+        ("Stretch", _stretch(recipe)),
+        ("Blends of the stretched picture", _blends(recipe, "display")),
+        ("Finish", _finish(recipe)),
+        ("Output", _output(recipe)),
+    ]
+    parts = [_wrapped([recipe.title or "A recipe without a title"])]
+    if target is not None:
+        parts.append(_wrapped(_inputs(target)))
+    for number, (name, lines) in enumerate(steps, start=1):
+        parts.append(f"{number}. {name}\n{_wrapped(lines, '   ')}")
+    if target is not None:
+        parts += [
+            f"{name}\n{_wrapped(lines, '   ')}"
+            for name, lines in (
+                ("Assumed", [text + "." for _, text in assumptions(recipe, target)]),
+                ("Does not fit", [fault.sentence() for fault in check_together(recipe, target)]),
+            )
+            if lines
+        ]
+    return "\n\n".join(parts) + "\n"
+
+
+def _wrapped(lines: Iterator[str] | list[str], indent: str = "") -> str:
+    return "\n".join(
+        indent + line
+        if line.startswith(EQUATION)
+        else textwrap.fill(line, WIDTH, initial_indent=indent, subsequent_indent=indent)
+        for line in lines
+    )
+
+
+def _inputs(target: Target) -> Iterator[str]:
+    yield f"Target {target.name}:"
+    for name, files in target.masters.items():
+        yield f"- {name}: " + ", ".join(f"{role} {path.name}" for role, path in files.paths()) + _light(files)
+
+
+def _light(files: MasterFiles) -> str:
+    words = f", line at {files.line_nm:g} nm" if files.line_nm else ""
+    words += f", filter {files.width_nm:g} nm wide" if files.width_nm else ""
+    return words + (", already stretched" if files.domain == "display" else "")
+
+
+def _overrides(recipe: Recipe, step: StepName) -> Iterator[str]:
+    """Say what is done otherwise to single masters."""
+    for master, own in recipe.step(step).by_master.items():
+        changes = _changes(own)
+        if changes:
+            yield f"For {master} otherwise: {changes}."
+
+
+def _changes(own: Step) -> str:
+    values = own.model_dump(include=own.model_fields_set - {"by_master"})
+    return ", ".join(
+        f"{key} {f'of {len(value)} region(s)' if isinstance(value, list | tuple) else value}"
+        for key, value in values.items()
+    )
+
+
+def _calibrate(recipe: Recipe, target: Target | None) -> Iterator[str]:
+    table = recipe.calibrate
+    if target is not None and not any(
+        role in ("dark", "flat", "bias") for files in target.masters.values() for role, _ in files.paths()
+    ):
+        yield "The target names no dark, flat or bias: the masters are taken as calibrated."
+    elif table.dark_scaling == "exposure":
+        yield "From each master that has them, its dark and bias are subtracted, the dark scaled by exposure:"
+        yield EQUATION + "S = (light - bias - k * (dark - bias)) / flat,  k = exposure of light / of dark"
+        yield "The bias stays in a dark, so it is taken out of both. Source: common practice."
+    else:
+        yield "From each master that has them, its dark is subtracted as it is, and its flat divided out:"
+        yield EQUATION + "S = (light - dark) / flat"
+        yield "The dark holds the bias, which goes with it. Source: common practice."
+    if table.hot_sigma > 0:
+        yield f"A pixel more than {table.hot_sigma:g} sigma above its neighbours is repaired from them."
+    if table.allow_shifted_dark:
+        yield "A dark whose hot pixels lie elsewhere than the light's is used all the same."
+    yield from _overrides(recipe, "calibrate")
+
+
+def _register(recipe: Recipe) -> Iterator[str]:
+    table = recipe.register
+    if table.transform == "none":
+        yield "Every master is taken to lie on one grid already."
+    else:
+        simple = "the simplest transform that their positions allow"
+        kind = simple if table.transform == "auto" else f"a transform of the kind {table.transform}"
+        yield f"Stars of every master are matched to those of {table.reference}, by {kind}."
+        yield "Pixels are resampled once, with a Lanczos kernel of three lobes whose weights sum to 1:"
+        yield EQUATION + "L(x) = sinc(x) * sinc(x / 3) for |x| < 3"
+        yield "and no value falls below the least it was made of. Source: Duchon (1979), from memory."
+    if table.canvas == "common":
+        yield "The grid is cut to what every master covers."
+    else:
+        yield f"The grid is the whole frame of {table.reference}."
+    yield from _overrides(recipe, "register")
+
+
+def _gradient(recipe: Recipe) -> Iterator[str]:
+    table = recipe.gradient
+    if table.model == "none":
+        yield "No sky is taken out: the masters are taken to have a sky of 0."
+    else:
+        degree = "a degree chosen from 0 to 2" if table.degree == "auto" else f"degree {table.degree}"
+        yield f"The sky of each plane, moonlight in it, is fitted by a surface of {degree} and subtracted:"
+        yield EQUATION + "sky(x, y) = sum of c_ij * T_i(x) * T_j(y), i + j <= degree, T Chebyshev polynomials"
+        yield "Galaxy, nebula and stars are masked and grown first. The sky is 0 afterwards; negatives stay."
+        if table.object_boxes:
+            yield f"{len(table.object_boxes)} region(s) of the recipe are left out of the fit too."
+        if table.sky_boxes:
+            yield f"The fit sees only {len(table.sky_boxes)} region(s) of the recipe."
+    yield from _overrides(recipe, "gradient")
+
+
+def _continuum(recipe: Recipe, target: Target | None) -> Iterator[str]:
+    lines = dict.fromkeys([*recipe.continuum, *(blend.master for blend in recipe.blend.values())])
+    if not lines:
+        yield "No line takes part."
+    for line in lines:
+        yield from _one_continuum(line, recipe.continuum_for(line), target)
+
+
+def _one_continuum(line: str, table: Continuum, target: Target | None) -> Iterator[str]:
+    plane = table.from_
+    yield f"{line}: its filter passes the line and a slice of continuum, which the {plane} plane shows."
+    if table.scale == "stars":
+        yield f"The scale s is the typical ratio of star fluxes, {line} over {plane}."
+    else:
+        yield f"The scale s of {line} over {plane} is given: {table.scale:g}."
+    below = "(t - r)" if table.line_in_band else "t"
+    yield EQUATION + f"scaled {line} = {line} / s"
+    yield EQUATION + f"{line}.emission = ({line} - s * {plane}) * (r / s) / {below}"
+    ratio = ""
+    if target is not None and line in target.lines:
+        ratio = f" = {width_ratio(target, line):.4g}"
+    holds = "holds the line too, hence t - r" if table.line_in_band else "does not hold the line"
+    yield (
+        f"with r the width of the line's filter over that of the {plane} band{ratio}, and t the throughput "
+        f"at the line, filter over band = {table.throughput_ratio:g}. The {plane} band {holds}."
+    )
+    yield "Both are in counts of that plane. Source: Gil de Paz, Madore & Pevunova (2003), appendix A."
+    if table.fade_sigma > 0:
+        yield f"Emission fainter than {table.fade_sigma:g} sigma fades to none, so that noise adds nothing."
+
+
+def _balance(recipe: Recipe) -> Iterator[str]:
+    white = recipe.balance.white
+    if white == "none":
+        yield "No gains: red, green and blue stay as they are."
+    elif isinstance(white, tuple):
+        yield "The gains of red, green and blue are given: " + ", ".join(f"{gain:g}" for gain in white) + "."
+    else:
+        yield "One gain a plane, green 1, from the fluxes of the stars over the sky:"
+        if recipe.balance.b_v is None:
+            yield EQUATION + "g_c = typical ratio of F_green / F_c: the typical star is white"
+        else:
+            yield EQUATION + "g_c = (C_c / C_green) * typical ratio of F_green / F_c"
+            yield (
+                f"with C the colour of a black body of B - V = {recipe.balance.b_v:g}, which the typical "
+                "star is taken to be. Source: Ballesteros (2012), EPL 97, 34008, for its temperature."
+            )
+
+
+def _stretch(recipe: Recipe) -> Iterator[str]:
+    table = recipe.stretch
+    curve = CURVES[table.curve]
+    yield f"Light becomes display values (sRGB code values, 0 to 1) by the curve {curve.name}:"
+    yield EQUATION + f"x = (light - black) / (white - black),  y = {curve.equation}"
+    yield f"{curve.about} Source: {curve.source}."
+    solved = f"{curve.parameter} is solved so that the sky" if curve.parameter else "The sky"
+    yield f"Black lies {table.black_sigma:g} sigma below the sky; {solved} lands at {table.sky_level:g}."
+    if table.colour == "preserve":
+        yield "A pixel's three planes get one gain, so that its hue stays."
+    else:
+        yield "Each plane is stretched by itself, which pales bright colours."
+    yield from _overrides(recipe, "stretch")
+
+
+def _blends(recipe: Recipe, domain: Domain) -> Iterator[str]:
+    blends = recipe.blends(domain)
+    if not blends:
+        yield "None."
+    for label, blend in blends.items():
+        yield from _one_blend(recipe, label, blend)
+
+
+def _one_blend(recipe: Recipe, label: str, blend: Blend) -> Iterator[str]:
+    formula = recipe.formula(blend.formula)
+    yield f"{label}: {blend.from_} into {blend.into} by {formula.name}, amount {blend.amount:g}."
+    if blend.amount == 0:
+        yield "Amount 0: left out, not a bit changes."
+        return
+    if formula.uses_amount:
+        yield EQUATION + f"{blend.into} = {formula.equation}"
+    else:
+        yield EQUATION + f"{blend.into} = base + amount * (F - base),  F = {formula.equation}"
+    yield (
+        f"with base = {blend.into} and line = {blend.from_}"
+        + "".join(f", {key} = {value:g}" for key, value in blend.params.items())
+        + (
+            f", the line stretched so that its own sky sits at {formula.neutral}."
+            if formula.domain == "display"
+            else "."
+        )
+    )
+    yield f"{formula.about} Source: {formula.source}.".lstrip()
+    if blend.into == "luminance":
+        yield "Luminance is Y of ITU-R BT.709, of linear light."
+        yield f"The new luminance is put back by {_METHODS[blend.method]}."
+
+
+_METHODS = {
+    "ratio": "multiplying the three planes by one ratio, which keeps the chromaticity",
+    "cielab": "setting L* of CIELAB and keeping a* and b*",
+    "oklab": "setting L of OKLab (Ottosson 2020) and keeping a and b",
+}
+
+
+def _finish(recipe: Recipe) -> Iterator[str]:
+    if recipe.finish.saturation == 1:
+        yield "Nothing."
+    else:
+        yield f"Colourfulness (chroma of OKLab, Ottosson 2020) times {recipe.finish.saturation:g}."
+
+
+def _output(recipe: Recipe) -> Iterator[str]:
+    table = recipe.output
+    crop = table.crop
+    if isinstance(crop, CropBox):
+        kept = f"the rectangle of {crop.w} x {crop.h} pixels from ({crop.x}, {crop.y})"
+    elif crop == "none":
+        kept = "the whole grid"
+    else:
+        kept = "the largest rectangle that every master covers"
+    up = {"file": "as the file has it", "north": "north up"}.get(str(table.up), f"{table.up} quarter turn(s)")
+    yield f"Written as {', '.join(table.formats)}: {kept}, {up}."

@@ -1,0 +1,77 @@
+"""What the tables of recipe and target file are made of: strict frozen values and the checks they share."""
+
+from __future__ import annotations
+
+import re
+from typing import Annotated, Any, get_args
+
+from pydantic import AfterValidator, BaseModel, BeforeValidator, ConfigDict
+from pydantic_core import PydanticCustomError
+
+from blend.base.registry import suggestion
+
+PLANES = ("red", "green", "blue")
+
+
+class Table(BaseModel):
+    """A table of a TOML file: no key but those listed, no value of another type, no NaN, no change."""
+
+    model_config = ConfigDict(strict=True, frozen=True, extra="forbid", allow_inf_nan=False)
+
+
+def wrong(expected: str, advice: str = "") -> PydanticCustomError:
+    """Return the error of a check of our own; `blend.recipe.text.faults_of` turns it into a fault."""
+    return PydanticCustomError("blend", "wrong value", {"expected": expected, "advice": advice})
+
+
+def exactly(literal: Any, also: str = "") -> BeforeValidator:
+    """Return a check that a value is one of a ``Literal``'s, of the same type.
+
+    pydantic compares by equality, so that ``true`` and ``1.0`` would pass for 1.
+    """
+    choices = get_args(literal)
+    expected = f"one of: {', '.join(map(str, choices))}{also}"
+
+    def check(value: Any) -> Any:
+        if any(type(value) is type(choice) and value == choice for choice in choices):
+            return value
+        raise wrong(expected, suggestion(str(value), [str(choice) for choice in choices]))
+
+    return BeforeValidator(check)
+
+
+def is_number(value: Any) -> bool:
+    """Return whether a TOML value is a finite number; ``true`` is none."""
+    return isinstance(value, int | float) and not isinstance(value, bool) and abs(value) < float("inf")
+
+
+def _check_kebab(text: str) -> str:
+    if len(text) <= 64 and re.fullmatch(r"[a-z0-9]+(-[a-z0-9]+)*", text):
+        return text
+    raise wrong("small letters, digits and single hyphens between them, at most 64", _kebab_of(text))
+
+
+def _kebab_of(text: str) -> str:
+    near = re.sub(r"[^a-z0-9]+", "-", text.lower()).strip("-")[:64].strip("-")
+    return f"write {near!r}" if near else ""
+
+
+def _check_master(text: str) -> str:
+    if text in (*PLANES, "luminance"):
+        raise wrong(
+            "a name of its own", f"{text!r} already names a plane; call the master by its line, like ha"
+        )
+    if not text[:1].isalpha():
+        raise wrong("a name that begins with a letter")
+    return _check_kebab(text)
+
+
+def _check_line(text: str) -> str:
+    if text == "rgb":
+        raise wrong("the name of a line's master, like ha", "the colour master takes part by its planes")
+    return _check_master(text)
+
+
+Kebab = Annotated[str, AfterValidator(_check_kebab)]
+MasterName = Annotated[str, AfterValidator(_check_master)]
+LineName = Annotated[str, AfterValidator(_check_line)]

@@ -1,0 +1,58 @@
+"""Make the average star white, and say by how much each plane was multiplied."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+
+from blend.recipe.work import COLOUR, Work, frozen
+from blend.science.balance import Gains, given_gains, white_from_stars
+from blend.science.colour import black_body_rgb
+from blend.science.stars import star_fluxes
+
+
+def balance(work: Work) -> Work:
+    """Return the work with the colour planes multiplied by their gains, and the lines by their broad plane's gain."""
+    gains = _gains(work)
+    values = np.asarray(gains.values, dtype=np.float32)
+    rgb = work.rgb
+    if (values != 1).any():
+        noise = {
+            plane: {size: sigma * float(gain) for size, sigma in rgb.facts.noise.get(plane, {}).items()}
+            for plane, gain in zip(COLOUR, values, strict=True)
+        }
+        rgb = rgb.with_(pixels=rgb.pixels * values[:, None, None]).with_facts(noise=frozen(noise))
+    by_plane = dict(zip(COLOUR, (float(v) for v in values), strict=True))
+    lines = {name: line.times(by_plane[line.broad]) for name, line in work.lines.items()}
+    masters = {"rgb": rgb} | {
+        name: work.masters[name].with_(pixels=line.scaled[None]) for name, line in lines.items()
+    }
+    told = {
+        "gains": by_plane,
+        "errors": dict(zip(COLOUR, (float(v) for v in gains.errors), strict=True)),
+        "stars": gains.stars,
+        "how": gains.how,
+    }
+    work = work.with_(masters=frozen(masters), lines=frozen(lines), gains=tuple(by_plane.values()))
+    for key, value in told.items():
+        work = work.tell("balance", key, value)
+    return work
+
+
+def _gains(work: Work) -> Gains:
+    white = work.recipe.balance.white
+    if white == "none" or work.rgb.domain == "display":
+        return replace(given_gains([1.0, 1.0, 1.0]), how="none")
+    if isinstance(white, tuple):
+        return given_gains(white)
+    assert work.stars is not None
+    xy = work.stars.xy[~work.stars.saturated]
+    radius = 1.5 * work.fwhm_px["rgb"] if work.fwhm_px["rgb"] > 0 else 4.0
+    measured = [star_fluxes(plane, xy, radius_px=radius, invalid=work.invalid()) for plane in work.rgb.pixels]
+    b_v = work.recipe.balance.b_v
+    return white_from_stars(
+        np.array([flux for flux, _ in measured]),
+        np.array([error for _, error in measured]),
+        star_colour=(1.0, 1.0, 1.0) if b_v is None else tuple(black_body_rgb(b_v)),
+    )

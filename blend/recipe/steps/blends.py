@@ -1,0 +1,163 @@
+"""Put the lines into planes and luminance: linear formulas before the stretch, display formulas after it."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+
+from blend.base.errors import StepError
+from blend.base.master import Domain
+from blend.base.robust import difference_noise
+from blend.recipe.model import Blend
+from blend.recipe.steps.stretch import plane_noise, stretch_facts, white_level
+from blend.recipe.work import COLOUR, Plane, Work
+from blend.science.colour import display_luminance, luminance, replace_luminance, set_display_luminance
+from blend.science.formulas import Formula, apply_formula, neutral_value
+from blend.science.stretch import solve_stretch, stretch_line
+
+
+@dataclass(frozen=True, eq=False)
+class _Layer:
+    """A line as it enters a blend, with the noise of one sky pixel."""
+
+    pixels: Plane
+    sigma: float
+
+
+def blend_linear(work: Work) -> Work:
+    """Return the work with ``linear`` filled: the balanced colour with every linear blend in it."""
+    linear = work.rgb.pixels
+    for name, blend, formula in _blends(work, "linear"):
+        layer = _linear_layer(work, blend)
+        if blend.amount != 0:
+            linear = _into_linear(work, linear, blend, formula, layer)
+        work = work.tell("blend", name, _blend_facts(blend, formula))
+    return work.with_(linear=linear)
+
+
+def blend_display(work: Work) -> Work:
+    """Return the work with every display blend in ``display``, in file order."""
+    for name, blend, formula in _blends(work, "display"):
+        if blend.amount != 0:
+            work = _into_display(work, blend, formula)
+        work = work.tell("blend", name, _blend_facts(blend, formula))
+    return work
+
+
+def _blends(work: Work, domain: Domain) -> list[tuple[str, Blend, Formula]]:
+    blends = work.recipe.blends(domain)
+    return [(name, blend, work.recipe.formula(blend.formula)) for name, blend in blends.items()]
+
+
+def _blend_facts(blend: Blend, formula: Formula) -> dict[str, Any]:
+    facts: dict[str, Any] = {
+        "into": blend.into,
+        "from": blend.from_,
+        "formula": formula.name,
+        "equation": formula.equation,
+        "amount": blend.amount,
+    }
+    if blend.into == "luminance":
+        facts["method"] = blend.method
+    if formula.name == "emission-add":
+        facts["line_contrast"] = 1.0 + blend.amount
+    return facts
+
+
+def _linear_layer(work: Work, blend: Blend) -> _Layer:
+    line = work.lines[blend.master]
+    if not blend.emission:
+        return _Layer(line.scaled, line.scaled_sigma)
+    if line.emission is None:
+        raise StepError(
+            f"blend from {blend.from_}",
+            found="a master that is already stretched",
+            expected="linear masters, which alone have a continuum to take out",
+            advice=f"blend from {blend.master!r} with a display formula",
+        )
+    return _Layer(line.emission, line.sigma)
+
+
+def _into_linear(work: Work, linear: Plane, blend: Blend, formula: Formula, layer: _Layer) -> Plane:
+    if blend.into == "luminance":
+        base = luminance(linear)
+        changed = _formula(formula, base, layer, blend, sky=0.0, base_sigma=_luminance_noise(work))
+        return replace_luminance(linear, changed, method=blend.method)
+    index = COLOUR.index(blend.into)
+    result = linear.copy()
+    result[index] = _formula(
+        formula, linear[index], layer, blend, sky=0.0, base_sigma=plane_noise(work, blend.into)
+    )
+    return result
+
+
+def _luminance_noise(work: Work) -> float:
+    weights = (0.2126, 0.7152, 0.0722)
+    return float(np.sqrt(sum((w * plane_noise(work, p)) ** 2 for w, p in zip(weights, COLOUR, strict=True))))
+
+
+def _formula(
+    formula: Formula, base: Plane, layer: _Layer, blend: Blend, *, sky: float, base_sigma: float
+) -> Plane:
+    return apply_formula(
+        formula,
+        base,
+        layer.pixels,
+        amount=blend.amount,
+        sky=sky,
+        base_sigma=base_sigma,
+        line_sigma=layer.sigma,
+        params=blend.params,
+    )
+
+
+def _into_display(work: Work, blend: Blend, formula: Formula) -> Work:
+    picture = work.display
+    assert picture is not None
+    sky, noise = _display_sky(work)
+    work, layer = _display_layer(work, blend, neutral_value(formula, sky))
+    if blend.into == "luminance":
+        base = display_luminance(picture)
+        changed = _formula(formula, base, layer, blend, sky=sky, base_sigma=noise)
+        display, share = set_display_luminance(picture, changed, method=blend.method)
+        if share > 0:
+            work = work.tell("gamut", blend.from_, share)
+        return work.with_(display=display)
+    index = COLOUR.index(blend.into)
+    display = picture.copy()
+    changed = _formula(formula, picture[index], layer, blend, sky=sky, base_sigma=noise)
+    np.clip(changed, 0.0, 1.0, out=display[index])
+    return work.with_(display=display)
+
+
+def _display_sky(work: Work) -> tuple[float, float]:
+    """Return the level of the sky in the picture and its noise there."""
+    solved = work.seen.get("stretch rgb")
+    if solved is not None:
+        return solved.sky_level, solved.sky_noise
+    assert work.display is not None
+    values = luminance(work.display)
+    return float(np.nanmedian(values)), difference_noise(values)
+
+
+def _display_layer(work: Work, blend: Blend, neutral: float) -> tuple[Work, _Layer]:
+    """Return the line as a display plane whose sky stands at ``neutral``, through its own solved stretch."""
+    name = blend.master
+    if work.masters[name].domain == "display":
+        pixels = work.masters[name].pixels[0]
+        shifted = pixels + np.float32(neutral - float(np.nanmedian(pixels)))
+        return work, _Layer(shifted, difference_noise(pixels))
+    layer = _linear_layer(work, blend)
+    settings = work.recipe.for_master("stretch", name)
+    solved = solve_stretch(
+        settings.curve,
+        sky=0.0,
+        sigma=layer.sigma,
+        white=white_level(work),
+        sky_level=settings.sky_level,
+        black_sigma=settings.black_sigma,
+    )
+    work = work.tell("stretch", name, stretch_facts(solved)).show(f"stretch {name}", solved)
+    return work, _Layer(stretch_line(layer.pixels, solved, neutral=neutral), solved.sky_noise)

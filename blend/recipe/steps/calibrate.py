@@ -1,0 +1,119 @@
+"""Take the camera out of every light, and measure its noise before anything resamples it."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from typing import Any
+
+import numpy as np
+
+from blend.base.errors import StepError
+from blend.base.master import Flag, Master
+from blend.recipe.model import Calibrate
+from blend.recipe.work import Source, Work, frozen
+from blend.science.calibrate import Calibrated, Frame
+from blend.science.calibrate import calibrate as calibrate_light
+from blend.science.figures import measure, sample_pixels
+
+
+def calibrate(work: Work) -> Work:
+    """Return the work with calibrated lights, their bad pixels flagged, and their noise and saturation as facts."""
+    sources = {}
+    for name, source in work.sources.items():
+        settings = work.recipe.for_master("calibrate", name)
+        lights = []
+        for index, light in enumerate(source.lights):
+            done, notes = _calibrated(light, source, index, settings, f"masters.{name}")
+            work = work.warn(*((code, f"{name}: {text}") for code, text in notes))
+            lights.append(_measured(done))
+        sources[name] = Source(lights=tuple(lights))
+        planes = {
+            plane: {
+                "sky": None,
+                "noise": {str(size): sigma for size, sigma in light.facts.noise[plane].items()},
+            }
+            for light in lights
+            for plane in light.planes
+        }
+        work = work.tell("masters", name, {"planes": planes})
+    return work.with_(sources=frozen(sources))
+
+
+def _calibrated(
+    light: Master, source: Source, index: int, settings: Calibrate, where: str
+) -> tuple[Master, tuple[tuple[str, str], ...]]:
+    frames: dict[str, Any] = {
+        kind: _frame(getattr(source, kind), light, index, f"{where}.{kind}")
+        for kind in ("dark", "bias", "flat", "flat_dark")
+        if getattr(source, kind) is not None
+    }
+    if light.domain == "display":
+        if frames:
+            raise StepError(
+                f"{where}.{next(iter(frames))}",
+                found="a calibration frame for a master that is already stretched",
+                expected="linear light, which alone can be calibrated",
+                advice="leave the frame out",
+            )
+        return light, ()
+    facts = light.facts
+    done = calibrate_light(
+        Frame(
+            pixels=light.pixels,
+            exposure_s=facts.exposure_s,
+            temperature_c=facts.temperature_c,
+            iso=facts.iso,
+            filter=facts.filter,
+        ),
+        saturation=[facts.saturation.get(plane) for plane in light.planes],
+        dark_scaling=settings.dark_scaling,
+        hot_sigma=settings.hot_sigma or float("inf"),
+        allow_shifted=settings.allow_shifted_dark,
+        gain_e=facts.gain_e * facts.full_scale if facts.gain_e and facts.full_scale else None,
+        where=where,
+        **frames,
+    )
+    return _with_flags(light, done, source), done.notes
+
+
+def _frame(master: Master, light: Master, index: int, where: str) -> Frame:
+    """Return the planes of a calibration stack that belong to one light."""
+    pixels = master.pixels
+    if pixels.shape[0] == 3 and len(light.planes) == 1:
+        pixels = pixels[index : index + 1]
+    elif pixels.shape[0] == 1 and len(light.planes) == 3:
+        raise StepError(
+            where,
+            found="one plane",
+            expected="three planes, as the light has",
+            advice="stack the calibration frames as the lights were stacked",
+        )
+    facts = master.facts
+    return Frame(
+        pixels=pixels,
+        exposure_s=facts.exposure_s,
+        temperature_c=facts.temperature_c,
+        iso=facts.iso,
+        filter=facts.filter,
+    )
+
+
+def _with_flags(light: Master, done: Calibrated, source: Source) -> Master:
+    flags = light.flags.copy()
+    flags[done.repaired] |= np.uint8(Flag.REPAIRED)
+    flags[done.saturated] |= np.uint8(Flag.SATURATED)
+    flags[~np.isfinite(done.pixels).all(axis=0)] |= np.uint8(Flag.NO_DATA)
+    offset = source.dark if source.dark is not None else source.bias
+    levels = {}
+    for index, (plane, level) in enumerate(zip(light.planes, done.saturation, strict=True)):
+        if level is not None:
+            pedestal = 0.0
+            if offset is not None:
+                pedestal = float(np.median(sample_pixels(offset.pixels[min(index, len(offset.planes) - 1)])))
+            levels[plane] = level - pedestal
+    return light.with_(pixels=done.pixels, flags=flags, facts=replace(light.facts, saturation=frozen(levels)))
+
+
+def _measured(light: Master) -> Master:
+    figures = measure(light.pixels, light.planes, invalid=light.has(Flag.NO_DATA))
+    return light.with_facts(noise=frozen({plane: told["noise"] for plane, told in figures.items()}))

@@ -1,0 +1,130 @@
+"""Scale each line master by its stars to its broad plane, and take the continuum out of it."""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+from blend.base.master import Flag, Master
+from blend.base.robust import difference_noise
+from blend.recipe.check import width_ratio
+from blend.recipe.model import Continuum
+from blend.recipe.work import Line, Plane, Work, frozen
+from blend.science.continuum import Scale, given_scale, match_profiles, scale_from_stars
+from blend.science.emission import fade_emission, line_factor, line_light
+from blend.science.protect import star_mask
+from blend.science.residual import EmissionNoise, measure_noise
+from blend.science.stars import Stars, find_stars, typical_fwhm
+
+
+def subtract_continuum(work: Work) -> Work:
+    """Return the work with its ``lines`` in counts of the unbalanced broad plane, its stars and its star mask."""
+    stars = _field_stars(work)
+    fwhm = typical_fwhm(stars)
+    mask = star_mask(stars, work.rgb.shape, fwhm_px=fwhm if fwhm > 0 else 3.0)
+    work = work.with_(stars=stars, star_mask=mask)
+    for name in work.line_names:
+        work = _with_line(work, name)
+    return work
+
+
+def _field_stars(work: Work) -> Stars:
+    rgb = work.rgb
+    mean = rgb.pixels.mean(axis=0, dtype=np.float32)
+    levels = [level - rgb.facts.sky.get(plane, 0.0) for plane, level in rgb.facts.saturation.items()]
+    return find_stars(mean, invalid=work.invalid(), saturation=min(levels, default=None))
+
+
+def _with_line(work: Work, name: str) -> Work:
+    line = work.masters[name]
+    if line.domain == "display" or work.rgb.domain == "display":
+        whole = line.pixels[0]
+        sigma = difference_noise(whole)
+        kept = Line(scaled=whole, emission=None, sigma=sigma, scaled_sigma=sigma, broad="red")
+        return work.with_(lines=frozen({**work.lines, name: kept}))
+    settings = work.recipe.continuum_for(name)
+    matched = match_profiles(
+        line.pixels[0],
+        work.rgb.plane(settings.from_),
+        fwhm_line=work.fwhm_px[name],
+        fwhm_broad=work.fwhm_px["rgb"],
+    )
+    scale = _scale(work, name, settings, matched)
+    emission, noise = _emission(work, name, settings, scale, matched)
+    kept = Line(
+        scaled=line.pixels[0] / np.float32(scale.value),
+        emission=emission,
+        sigma=noise.pixel,
+        scaled_sigma=_pixel_noise(line) / scale.value,
+        broad=settings.from_,
+    )
+    told = {"scale": scale.value, "error": scale.error, "stars": scale.stars, "how": scale.how}
+    work = work.tell("continuum", name, told).show(f"scale {name}", scale)
+    return work.with_(lines=frozen({**work.lines, name: kept}))
+
+
+def _scale(work: Work, name: str, settings: Continuum, matched: tuple[Plane, Plane]) -> Scale:
+    xy = _clean_stars(work)
+    if settings.scale != "stars":
+        return given_scale(float(settings.scale), xy=xy)
+    return scale_from_stars(
+        *matched,
+        xy,
+        fwhm_px=_wider(work, name),
+        invalid=_unusable(work, name),
+        where=f"continuum.{name}",
+    )
+
+
+def _emission(
+    work: Work, name: str, settings: Continuum, scale: Scale, matched: tuple[Plane, Plane]
+) -> tuple[Plane, EmissionNoise]:
+    """Return the line's light faded where it is not significant, in counts of the broad plane, and its noise."""
+    line, broad = matched
+    ratio = width_ratio(work.target, name)
+    factor = line_factor(
+        scale.value,
+        width_ratio=ratio,
+        throughput_ratio=settings.throughput_ratio,
+        line_in_band=settings.line_in_band,
+    )
+    light = line_light(
+        line,
+        broad,
+        scale=scale.value,
+        width_ratio=ratio,
+        throughput_ratio=settings.throughput_ratio,
+        line_in_band=settings.line_in_band,
+    )
+    noise = measure_noise(
+        line,
+        broad,
+        scale=scale,
+        factor=factor,
+        fwhm_px=_wider(work, name),
+        invalid=_unusable(work, name),
+    )
+    saturated = work.rgb.has(Flag.SATURATED) | work.masters[name].has(Flag.SATURATED)
+    faded = fade_emission(light, broad, noise, fade_sigma=settings.fade_sigma, saturated=saturated)
+    return faded, noise
+
+
+def _clean_stars(work: Work) -> NDArray[np.float64]:
+    assert work.stars is not None
+    return work.stars.xy[~work.stars.saturated]
+
+
+def _unusable(work: Work, name: str) -> NDArray[np.bool_]:
+    saturated = work.rgb.has(Flag.SATURATED) | work.masters[name].has(Flag.SATURATED)
+    return work.invalid() | saturated
+
+
+def _wider(work: Work, name: str) -> float:
+    """Return the wider star width of the colour and the line master, or a usual one where neither is known."""
+    widths = [width for width in (work.fwhm_px["rgb"], work.fwhm_px[name]) if width > 0]
+    return max(widths, default=3.0)
+
+
+def _pixel_noise(master: Master) -> float:
+    sigma = master.facts.noise.get(master.planes[0], {}).get(1, float("nan"))
+    return sigma if sigma > 0 else difference_noise(master.pixels[0])

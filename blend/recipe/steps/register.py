@@ -1,0 +1,173 @@
+"""Find where every light falls on the reference's grid, and bring all of them there in one resampling each."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from typing import Any
+
+import numpy as np
+
+from blend.base.errors import StepError
+from blend.base.master import Flag, Master
+from blend.recipe.work import COLOUR, Plane, Source, Work
+from blend.science.register import Alignment, align, same_grid
+from blend.science.resample import full_coverage_box, resample
+from blend.science.stars import Stars, find_stars, typical_fwhm
+
+
+def register(work: Work) -> Work:
+    """Return the work with ``masters`` on one grid and the alignments told."""
+    settings = work.recipe.register_
+    stars = {
+        (name, index): _stars_of(light)
+        for name, source in work.sources.items()
+        for index, light in enumerate(source.lights)
+    }
+    home = (settings.reference, 0)
+    alignments = _align_all(work, stars, home)
+    reference = work.sources[settings.reference].lights[0]
+    masters = {
+        name: _onto_reference(name, source, alignments, reference) for name, source in work.sources.items()
+    }
+    work = _tell(work, alignments, stars)
+    work = work.with_(
+        sources={},
+        masters=masters,
+        fwhm_px={name: _fwhm_on_reference(name, stars, alignments) for name in masters},
+    )
+    if settings.canvas == "common":
+        box = full_coverage_box([~master.has(Flag.NO_DATA) for master in masters.values()])
+        work = work.with_(masters={name: crop_master(master, box) for name, master in masters.items()})
+    return work.show("alignments", alignments)
+
+
+def crop_master(master: Master, box: tuple[int, int, int, int]) -> Master:
+    """Return the part of a master inside ``box`` (x, y, width, height in pixels), its WCS moved along."""
+    x, y, width, height = box
+    wcs = master.facts.wcs
+    if wcs is not None:
+        wcs = wcs.deepcopy()
+        wcs.wcs.crpix = wcs.wcs.crpix - np.array([x, y])
+    return master.with_(
+        pixels=master.pixels[:, y : y + height, x : x + width],
+        flags=master.flags[y : y + height, x : x + width],
+        facts=replace(master.facts, wcs=wcs),
+    )
+
+
+def _stars_of(light: Master) -> Stars:
+    level = min(light.facts.saturation.values(), default=None)
+    return find_stars(_mean_plane(light), invalid=light.has(Flag.NO_DATA), saturation=level)
+
+
+def _mean_plane(light: Master) -> Plane:
+    if len(light.planes) == 1:
+        return light.plane(light.planes[0])
+    total = light.pixels[0].copy()
+    for plane in light.pixels[1:]:
+        total += plane
+    total /= np.float32(len(light.planes))
+    return np.asarray(total)
+
+
+def _align_all(
+    work: Work, stars: dict[tuple[str, int], Stars], home: tuple[str, int]
+) -> dict[tuple[str, int], Alignment]:
+    settings = work.recipe.register_
+    shapes = {key: work.sources[key[0]].lights[key[1]].shape for key in stars}
+    found: dict[tuple[str, int], Alignment] = {}
+    for key in stars:
+        where = f"register {_label(key, work)} to {_label(home, work)}"
+        if key == home or settings.transform == "none":
+            found[key] = same_grid(shapes[key], shapes[home], where=where)
+        else:
+            found[key] = align(
+                stars[key],
+                stars[home],
+                moving_shape=shapes[key],
+                reference_shape=shapes[home],
+                transform=settings.transform,
+                where=where,
+            )
+    return found
+
+
+def _label(key: tuple[str, int], work: Work) -> str:
+    name, index = key
+    lights = work.sources[name].lights
+    return f"{name}.{COLOUR[index]}" if len(lights) > 1 else name
+
+
+def _onto_reference(
+    name: str,
+    source: Source,
+    alignments: dict[tuple[str, int], Alignment],
+    reference: Master,
+) -> Master:
+    parts = [
+        resample(light.pixels, light.flags, alignments[name, index].matrix, reference.shape)
+        for index, light in enumerate(source.lights)
+    ]
+    pixels = parts[0][0] if len(parts) == 1 else np.concatenate([part[0] for part in parts])
+    flags = np.bitwise_or.reduce([part[1] for part in parts])
+    if bool(((flags & Flag.NO_DATA) != 0).all()):
+        raise StepError(
+            f"register {name}",
+            found="no pixel of it falls on the reference's frame",
+            advice="check that both masters show the same field",
+        )
+    first = source.lights[0].facts
+    facts = replace(
+        first,
+        wcs=reference.facts.wcs,
+        rows=reference.facts.rows,
+        noise=_joined(source, "noise"),
+        saturation=_joined(source, "saturation"),
+    )
+    planes = tuple(plane for light in source.lights for plane in light.planes)
+    return Master(pixels=pixels, flags=flags, planes=planes, domain=source.lights[0].domain, facts=facts)
+
+
+def _joined(source: Source, fact: str) -> dict[str, Any]:
+    return {plane: value for light in source.lights for plane, value in getattr(light.facts, fact).items()}
+
+
+def _fwhm_on_reference(
+    name: str, stars: dict[tuple[str, int], Stars], alignments: dict[tuple[str, int], Alignment]
+) -> float:
+    matrix = alignments[name, 0].matrix
+    scale = float(np.sqrt(abs(np.linalg.det(matrix[:2, :2] / matrix[2, 2]))))
+    return typical_fwhm(stars[name, 0]) * scale
+
+
+def _tell(
+    work: Work, alignments: dict[tuple[str, int], Alignment], stars: dict[tuple[str, int], Stars]
+) -> Work:
+    home = (work.recipe.register_.reference, 0)
+    several = {name for name, index in stars if index > 0}
+    for key, alignment in alignments.items():
+        name, index = key
+        if key == home:
+            continue
+        label = f"{name}.{COLOUR[index]}" if name in several else name
+        work = work.tell("register", label, _alignment_facts(alignment))
+        if alignment.overlap < 0.5:
+            text = f"{label} covers only {alignment.overlap:.0%} of the reference's frame"
+            work = work.warn(("small-overlap", text))
+    for (name, index), found in stars.items():
+        entry = dict(work.told.get("masters", {}).get(name, {}))
+        if index == 0:
+            entry |= {"fwhm_px": typical_fwhm(found), "stars": len(found)}
+        work = work.tell("masters", name, entry)
+    return work
+
+
+def _alignment_facts(alignment: Alignment) -> dict[str, Any]:
+    return {
+        "matrix": [[float(value) for value in row] for row in alignment.matrix],
+        "rms_px": alignment.rms_px,
+        "matched": alignment.matched,
+        "mirrored": alignment.mirrored,
+        "transform": alignment.transform,
+        "overlap": alignment.overlap,
+    }

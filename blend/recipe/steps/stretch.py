@@ -1,0 +1,74 @@
+"""From linear light to a picture: solve the curve that puts the sky where the recipe wants it."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+
+from blend.base.robust import difference_noise
+from blend.recipe.work import Work
+from blend.science.stretch import SolvedStretch, solve_stretch, stretch_planes
+
+
+def stretch(work: Work) -> Work:
+    """Return the work with ``display`` filled and the solved curve told."""
+    assert work.linear is not None
+    if work.rgb.domain == "display":
+        return work.with_(display=work.linear)
+    settings = work.recipe.for_master("stretch", "rgb")
+    solved = solve_stretch(
+        settings.curve,
+        sky=0.0,
+        sigma=max(plane_noise(work, plane) for plane in work.rgb.planes),
+        shown_sigma=_mean_noise(work) if settings.colour == "preserve" else None,
+        white=white_level(work),
+        sky_level=settings.sky_level,
+        black_sigma=settings.black_sigma,
+    )
+    display = stretch_planes(work.linear, solved, colour=settings.colour)
+    work = work.tell("stretch", "rgb", stretch_facts(solved)).show("stretch rgb", solved)
+    if solved.lowered:
+        text = (
+            f"the sky stands at {solved.sky_level:.3f} instead of {solved.wanted_level:.3f}: "
+            f"higher, its noise would show (more than 0.025)"
+        )
+        work = work.warn(("sky-level-lowered", text))
+    return work.with_(display=display)
+
+
+def white_level(work: Work) -> float:
+    """Return the linear level that becomes white: where the first balanced plane saturates, so that cores are white."""
+    facts = work.rgb.facts
+    tops = [
+        gain * (facts.saturation.get(plane, 1.0) - facts.sky.get(plane, 0.0))
+        for plane, gain in zip(work.rgb.planes, work.gains, strict=True)
+    ]
+    return min(tops)
+
+
+def _mean_noise(work: Work) -> float:
+    """Return the noise of one sky pixel of the planes' mean, on which a colour-preserving stretch acts."""
+    sigmas = [plane_noise(work, plane) for plane in work.rgb.planes]
+    return float(np.sqrt(np.square(sigmas).sum()) / len(sigmas))
+
+
+def plane_noise(work: Work, plane: str) -> float:
+    """Return the noise of one sky pixel of a balanced colour plane, as measured before resampling."""
+    sigma = work.rgb.facts.noise.get(plane, {}).get(1, float("nan"))
+    return sigma if sigma > 0 else difference_noise(work.rgb.plane(plane))
+
+
+def stretch_facts(solved: SolvedStretch) -> dict[str, Any]:
+    """Return what the record says of a solved stretch."""
+    return {
+        "curve": solved.curve,
+        "parameter": solved.parameter,
+        "black": solved.black,
+        "white": solved.white,
+        "sky_level": solved.sky_level,
+        "sky_slope": solved.sky_slope,
+        "sky_noise": solved.sky_noise,
+        "lowered": solved.lowered,
+        "clipped_share": solved.clipped_share,
+    }

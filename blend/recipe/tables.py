@@ -1,0 +1,379 @@
+"""The tables of a recipe as frozen values; the text beside a field is its help and its schema."""
+
+from __future__ import annotations
+
+import re
+from typing import Annotated, Any, Literal, Self, overload
+
+from pydantic import (
+    AfterValidator,
+    BeforeValidator,
+    Discriminator,
+    Field,
+    Tag,
+    WithJsonSchema,
+    model_validator,
+)
+
+from blend.base.master import Domain
+from blend.base.registry import suggestion
+from blend.recipe.fields import PLANES, Kebab, LineName, MasterName, Table, exactly, is_number, wrong
+from blend.recipe.text import toml_names
+from blend.science.formulas import FORMULAS, Formula, define_formula
+from blend.science.stretch import CURVES
+
+Plane = Literal["red", "green", "blue"]
+StepName = Literal["calibrate", "register", "gradient", "stretch"]
+_Degree = Literal["auto", 0, 1, 2, 3, 4]
+_Up = Literal["file", "north", 1, 2, 3]
+_CropWord = Literal["full-coverage", "none"]
+
+
+class Step(Table):
+    """A step that may be overridden for one master: ``[gradient.ha]`` beside ``[gradient]``."""
+
+    by_master: dict[MasterName, Self] = Field(default_factory=dict, alias="<by master>")
+
+    @model_validator(mode="before")
+    @classmethod
+    def _gather(cls, values: Any) -> Any:
+        """Put the sub-tables, each named after a master, into one field."""
+        if not isinstance(values, dict):
+            return values
+        keys = toml_names(cls)
+        tables = {k: v for k, v in values.items() if k not in keys and isinstance(v, dict)}
+        return {k: v for k, v in values.items() if k not in tables} | {"<by master>": tables}
+
+    def for_master(self, master: str) -> Self:
+        """Return the step as it is done to one master, without tables for others."""
+        own = self.by_master.get(master)
+        changes = {key: getattr(own, key) for key in own.model_fields_set - {"by_master"}} if own else {}
+        return self.model_copy(update={**changes, "by_master": {}})
+
+
+class Calibrate(Step):
+    """Dark, bias and flat out of each master, and hot pixels repaired."""
+
+    dark_scaling: Literal["none", "exposure"] = Field(
+        default="none", description="none: the dark as it is; exposure: scaled by the ratio of the exposures"
+    )
+    hot_sigma: float = Field(
+        default=8.0,
+        ge=0,
+        le=100,
+        description="a pixel this many sigma above its neighbours is hot; 0 repairs none",
+    )
+    allow_shifted_dark: bool = Field(
+        default=False, description="go on with a dark whose hot pixels do not lie where the light's do"
+    )
+
+
+class Register(Step):
+    """Every master onto one grid."""
+
+    reference: MasterName = Field(default="rgb", description="the master whose grid the result has")
+    transform: Literal["auto", "similarity", "affine", "projective", "none"] = Field(
+        default="auto", description="how a master may lie to the reference; none: on one grid already"
+    )
+    kernel: Literal["lanczos3"] = Field(default="lanczos3", description="the resampling kernel")
+    canvas: Literal["reference", "common"] = Field(
+        default="reference", description="the reference's whole frame, or only what every master covers"
+    )
+
+
+class RegionTable(Table):
+    """A region of a master's own frame; the fields are those of `blend.science.gradient.Region`."""
+
+    shape: Literal["box", "ellipse"] = Field(
+        default="box", description="inside x, y, w, h before it is turned"
+    )
+    unit: Literal["px", "fraction"] = Field(
+        default="px", description="pixels, or fractions of the frame's sides"
+    )
+    x: float = Field(description="left edge")
+    y: float = Field(description="first row's edge, rows in the order of the file")
+    w: float = Field(gt=0, description="width")
+    h: float = Field(gt=0, description="height")
+    angle_deg: float = Field(default=0.0, ge=-360, le=360, description="turn about the centre, from x to y")
+
+    @model_validator(mode="after")
+    def _fits_its_unit(self) -> Self:
+        if self.unit == "fraction" and max(abs(self.x), abs(self.y), self.w, self.h) > 2:
+            raise wrong("fractions of the frame, 0 to 1", 'write unit = "px" for pixels')
+        return self
+
+
+class Gradient(Step):
+    """The sky, with the moonlight in it, out of each plane."""
+
+    model: Literal["polynomial", "none"] = Field(
+        default="polynomial", description="the surface fitted to the sky"
+    )
+    degree: Annotated[_Degree, exactly(_Degree)] = Field(
+        default="auto", description="of the surface; auto chooses from 0 to 2, which is enough for moonlight"
+    )
+    object_boxes: tuple[RegionTable, ...] = Field(
+        default=(), strict=False, description="regions to leave out of the fit, besides the objects found"
+    )
+    sky_boxes: tuple[RegionTable, ...] = Field(
+        default=(), strict=False, description="where given, the fit sees nothing outside these regions"
+    )
+
+
+def _check_scale(value: Any) -> Any:
+    if value == "stars" or (is_number(value) and value > 0):
+        return value
+    raise wrong("stars, or a number above 0", suggestion(str(value), ["stars"]))
+
+
+class Continuum(Table):
+    """The stars' light out of a line's master, so that its emission remains."""
+
+    from_: Plane = Field(default="red", alias="from", description="the plane of rgb that holds the continuum")
+    scale: Annotated[Literal["stars"] | float, BeforeValidator(_check_scale)] = Field(
+        default="stars",
+        description="line over plane for a source without line: from the stars, or this number",
+    )
+    line_in_band: bool = Field(default=True, description="whether the plane's band holds the line too")
+    throughput_ratio: float = Field(
+        default=1.0, gt=0, le=5, description="throughput at the line: the line's filter over the plane's"
+    )
+    fade_sigma: float = Field(
+        default=3.0,
+        ge=0,
+        le=20,
+        description="emission fainter than this many sigma fades to none; 0 keeps all",
+    )
+
+
+_B_V = re.compile(r"b_v=(-?\d+(?:\.\d+)?)")
+_WHITE = 'stars, none, "b_v=NUMBER" from -0.4 to 2, or three gains [r, g, b] above 0 and at most 100'
+
+
+def _check_white(value: Any) -> Any:
+    if isinstance(value, list | tuple):
+        if len(value) == 3 and all(is_number(gain) and 0 < gain <= 100 for gain in value):
+            return tuple(float(gain) for gain in value)
+    elif isinstance(value, str):
+        colour = _B_V.fullmatch(value)
+        if value in ("stars", "none") or (colour and -0.4 <= float(colour[1]) <= 2.0):
+            return value
+    raise wrong(_WHITE, suggestion(str(value), ["stars", "none"]))
+
+
+class Balance(Table):
+    """The gains of red, green and blue."""
+
+    white: Annotated[
+        str | tuple[float, float, float],
+        BeforeValidator(_check_white),
+        WithJsonSchema({"anyOf": [{"type": "string"}, {"type": "array", "items": {"type": "number"}}]}),
+    ] = Field(
+        default="stars",
+        description="stars: the typical star is white; none: gains of 1; b_v=NUMBER: the typical star has "
+        "this colour index, and the black-body colour that belongs to it; [r, g, b]: these gains",
+    )
+
+    @property
+    def b_v(self) -> float | None:
+        """The colour index B - V of the typical star, where ``white`` names one."""
+        colour = _B_V.fullmatch(self.white) if isinstance(self.white, str) else None
+        return float(colour[1]) if colour else None
+
+
+def _check_curve(name: str) -> str:
+    if name in CURVES:
+        return name
+    raise wrong(f"one of: {', '.join(CURVES)}", suggestion(name, list(CURVES)))
+
+
+class Stretch(Step):
+    """Light to display values: one curve, solved so that the sky lands where it should."""
+
+    curve: Annotated[str, AfterValidator(_check_curve)] = Field(
+        default="asinh", description="the stretch curve"
+    )
+    sky_level: float = Field(default=0.10, ge=0.01, le=0.5, description="display value of the sky")
+    colour: Literal["preserve", "planes"] = Field(
+        default="preserve", description="one gain for the three planes of a pixel, or each plane by itself"
+    )
+    black_sigma: float = Field(
+        default=3.0, ge=0, le=20, description="black lies this many sigma below the sky"
+    )
+
+
+_SOURCE = re.compile(r"([a-z][a-z0-9-]*)(\.emission)?")
+
+
+def _check_source(text: str) -> str:
+    source = _SOURCE.fullmatch(text)
+    if source and source[1] not in ("rgb", "luminance", *PLANES):
+        return text
+    raise wrong('a line\'s master, like "ha", or its emission, "ha.emission"', "name a master of [masters]")
+
+
+class Blend(Table):
+    """One line into one channel by one formula."""
+
+    into: Literal["red", "green", "blue", "luminance"] = Field(description="the channel that changes")
+    from_: Annotated[str, AfterValidator(_check_source)] = Field(
+        alias="from",
+        description="ha: the line's master, scaled so that stars match; ha.emission: without continuum",
+    )
+    formula: str = Field(description="a formula of the table, or one of [formulas]")
+    # Opacity 1 is the formula itself and beyond it extrapolates; at 3 emission-add gives the line 4 times
+    # its contrast, and a larger weight is a mistake of units.
+    amount: float = Field(
+        default=1.0, ge=0, le=3, description="opacity; 0 leaves the channel as it is, to the bit"
+    )
+    method: Literal["ratio", "cielab", "oklab"] = Field(
+        default="ratio", description="how a new luminance is put back into the colour"
+    )
+    params: dict[str, float] = Field(default_factory=dict, description="the formula's own parameters")
+
+    @property
+    def master(self) -> str:
+        """The name of the master that ``from`` speaks of."""
+        return self.from_.partition(".")[0]
+
+    @property
+    def emission(self) -> bool:
+        """Whether ``from`` asks for the emission alone."""
+        return self.from_.endswith(".emission")
+
+
+class Finish(Table):
+    """What is done to the picture last."""
+
+    saturation: float = Field(
+        default=1.0, ge=0, le=3, description="factor of the colourfulness; 1 changes nothing"
+    )
+
+
+class CropBox(Table):
+    """A rectangle of the result's grid, in pixels."""
+
+    x: int = Field(ge=0, description="first column")
+    y: int = Field(ge=0, description="first row")
+    w: int = Field(ge=1, description="columns")
+    h: int = Field(ge=1, description="rows")
+
+
+def _crop_kind(value: Any) -> str:
+    return "<box>" if isinstance(value, dict | CropBox) else "<word>"
+
+
+Crop = Annotated[
+    Annotated[_CropWord, exactly(_CropWord, ", or a table {x, y, w, h}"), Tag("<word>")]
+    | Annotated[CropBox, Tag("<box>")],
+    Discriminator(_crop_kind),
+]
+Format = Literal["fits", "tiff", "png", "jpeg", "print"]
+
+
+def _check_formats(formats: tuple[Format, ...]) -> tuple[Format, ...]:
+    if formats and len(set(formats)) == len(formats):
+        return formats
+    raise wrong("at least one format, each once")
+
+
+class Output(Table):
+    """What is written."""
+
+    formats: Annotated[tuple[Format, ...], AfterValidator(_check_formats)] = Field(
+        default=("fits", "tiff", "png"), strict=False, description="of the result"
+    )
+    crop: Crop = Field(
+        default="full-coverage", description="the largest rectangle that every master covers, none, or a box"
+    )
+    up: Annotated[_Up, exactly(_Up)] = Field(
+        default="file", description="as in the file, north, or this many quarter turns counter-clockwise"
+    )
+
+
+class OwnFormula(Table):
+    """A formula of the recipe's own."""
+
+    domain: Domain = Field(description="linear: before the stretch; display: after it")
+    equation: str = Field(description="of base and line, for example 'max(base, line)'")
+    neutral: str = Field(description="the value of line that leaves a sky pixel unchanged: 0, sky, 0.5")
+    params: dict[str, float] = Field(default_factory=dict, description="names of its own, with defaults")
+    about: str = Field(default="", description="what it is for")
+
+    def define(self, name: str) -> Formula:
+        """Return the formula, its equation parsed; `RecipeError` where it is not an equation."""
+        return define_formula(
+            name=name,
+            domain=self.domain,
+            equation=self.equation,
+            neutral=self.neutral,
+            params=self.params,
+            about=self.about,
+        )
+
+
+_Version = Literal[1]
+
+
+class Recipe(Table):
+    """How a picture is made. The order of work is fixed by physics, whatever the order of the tables."""
+
+    version: Annotated[_Version, exactly(_Version)] = Field(default=1, description="of this format")
+    title: str = Field(default="", max_length=200, description="one line for the report")
+    calibrate: Calibrate = Field(default_factory=Calibrate)
+    register_: Register = Field(default_factory=Register, alias="register")
+    gradient: Gradient = Field(default_factory=Gradient)
+    continuum: dict[LineName, Continuum] = Field(default_factory=dict)
+    balance: Balance = Field(default_factory=Balance)
+    stretch: Stretch = Field(default_factory=Stretch)
+    blend: dict[Kebab, Blend] = Field(default_factory=dict, description="in the order of the file")
+    finish: Finish = Field(default_factory=Finish)
+    output: Output = Field(default_factory=Output)
+    formulas: dict[Kebab, OwnFormula] = Field(default_factory=dict)
+
+    @overload
+    def for_master(self, step: Literal["calibrate"], master: str) -> Calibrate: ...
+    @overload
+    def for_master(self, step: Literal["register"], master: str) -> Register: ...
+    @overload
+    def for_master(self, step: Literal["gradient"], master: str) -> Gradient: ...
+    @overload
+    def for_master(self, step: Literal["stretch"], master: str) -> Stretch: ...
+    def for_master(self, step: StepName, master: str) -> Step:
+        """Return a step as it is done to one master: the table of the step, overridden by the master's own.
+
+        Parameters
+        ----------
+        step : "calibrate", "register", "gradient" or "stretch"
+        master : str
+            A master's name; one without a table of its own gets the step's.
+        """
+        return self.step(step).for_master(master)
+
+    def step(self, name: StepName) -> Step:
+        """Return the table of a step, with the tables of single masters in ``by_master``."""
+        table: Step = getattr(self, name)
+        return table
+
+    @property
+    def register(self) -> Register:  # a field of this name would hide a method that every such class has
+        """The table of the step that brings every master onto one grid."""
+        return self.register_
+
+    def continuum_for(self, line: str) -> Continuum:
+        """Return the table of a line's continuum, or the defaults where it has none."""
+        return self.continuum.get(line, Continuum())
+
+    def formula(self, name: str) -> Formula:
+        """Return a formula by its name: one of the recipe's own, or of the table."""
+        own = self.formulas.get(name)
+        return own.define(name) if own else FORMULAS[name]
+
+    def blends(self, domain: Domain) -> dict[str, Blend]:
+        """Return the blends of one domain, in the order of the file."""
+        return {label: blend for label, blend in self.blend.items() if self.domain_of(blend) == domain}
+
+    def domain_of(self, blend: Blend) -> Domain:
+        """Return the domain of a blend, which is that of its formula."""
+        own = self.formulas.get(blend.formula)
+        return own.domain if own else FORMULAS[blend.formula].domain

@@ -1,0 +1,329 @@
+"""TOML text to plain values and back, settings by dotted key, and every fault of a table in one list."""
+
+from __future__ import annotations
+
+import copy
+import json
+import math
+import re
+import tomllib
+from collections.abc import Iterator, Mapping
+from typing import TYPE_CHECKING, Any, get_args, get_origin
+
+from blend.base.errors import FaultList, RecipeError
+from blend.base.registry import suggestion
+
+if TYPE_CHECKING:
+    from pydantic import BaseModel, ValidationError
+    from pydantic.fields import FieldInfo
+
+LONGEST_TEXT = 1_000_000
+"""Characters; a recipe is a page of text, and anything longer is another kind of file."""
+
+MEND = "mend the line: a text stands in quotes, a key may be given once"
+BARE_KEY = re.compile(r"[A-Za-z0-9_-]+")
+_SPOT = re.compile(r"\s*\(at (?:line (\d+), column \d+|end of document)\)$")
+
+
+def read_toml(text: str, *, where: str) -> dict[str, Any]:
+    """Return the values of a TOML text.
+
+    Parameters
+    ----------
+    text : str
+        At most `LONGEST_TEXT` characters; a byte-order mark in front is dropped.
+    where : str
+        The name of the file, for the fault.
+
+    Raises
+    ------
+    FaultList
+        With the line of the first thing that is not TOML, or is a key that was given before.
+
+    Examples
+    --------
+    >>> read_toml("a = 1\\na = 2", where="r.toml")
+    Traceback (most recent call last):
+    ...
+    blend.base.errors.FaultList: r.toml, line 2: not TOML: Cannot overwrite a value. Do this: \
+mend the line: a text stands in quotes, a key may be given once.
+    """
+    if len(text) > LONGEST_TEXT:
+        raise FaultList([RecipeError(where, found=f"{len(text)} characters", expected="a page of TOML")])
+    try:
+        return tomllib.loads(text.removeprefix("\ufeff"))
+    except tomllib.TOMLDecodeError as error:
+        message = str(error)
+        spot = _SPOT.search(message)
+        line = spot[1] if spot and spot[1] else len(text.rstrip().splitlines())
+        found = f"not TOML: {_SPOT.sub('', message)}"
+        fault = RecipeError(f"{where}, line {line}", found=found, advice=MEND)
+    except RecursionError:
+        fault = RecipeError(where, found="arrays or tables nested too deep", expected="a page of TOML")
+    raise FaultList([fault])
+
+
+def toml_value(value: Any) -> str:
+    """Return one value as TOML text; a table becomes an inline one.
+
+    Examples
+    --------
+    >>> toml_value({"shape": "box", "x": 1.0, "on": True, "of": [1, 2]})
+    '{shape = "box", x = 1.0, on = true, of = [1, 2]}'
+    """
+    if isinstance(value, bool):
+        return "true" if value else "false"
+    if isinstance(value, str):
+        # JSON's escapes are TOML's, but for DEL, which TOML wants escaped too.
+        return json.dumps(value, ensure_ascii=False).replace("\x7f", "\\u007f")
+    if isinstance(value, float):
+        return repr(value) if math.isfinite(value) else str(value)
+    if isinstance(value, Mapping):
+        return "{" + ", ".join(f"{_key(k)} = {toml_value(v)}" for k, v in value.items()) + "}"
+    if isinstance(value, list | tuple):
+        return "[" + ", ".join(toml_value(item) for item in value) + "]"
+    return value.isoformat() if hasattr(value, "isoformat") else str(value)
+
+
+def to_toml(values: Mapping[str, Any]) -> str:
+    """Return nested tables as TOML text; `read_toml` of it gives the same values back, in the same order.
+
+    Examples
+    --------
+    >>> print(to_toml({"title": "Spiral", "stretch": {"curve": "asinh", "ha": {"sky_level": 0.1}}}), end="")
+    title = "Spiral"
+    <BLANKLINE>
+    [stretch]
+    curve = "asinh"
+    <BLANKLINE>
+    [stretch.ha]
+    sky_level = 0.1
+    """
+    return "\n\n".join(_tables(values, ())).lstrip("\n") + "\n"
+
+
+def _tables(values: Mapping[str, Any], path: tuple[str, ...]) -> Iterator[str]:
+    plain = [f"{_key(k)} = {toml_value(v)}" for k, v in values.items() if not isinstance(v, Mapping)]
+    inner = {k: v for k, v in values.items() if isinstance(v, Mapping)}
+    head = [f"[{'.'.join(map(_key, path))}]"] if path else []
+    if plain or not inner:
+        yield "\n".join(head + plain)
+    for key, table in inner.items():
+        yield from _tables(table, (*path, key))
+
+
+def _key(key: str) -> str:
+    return key if BARE_KEY.fullmatch(key) else toml_value(key)
+
+
+def parse_setting(text: str) -> tuple[str, Any]:
+    """Return the key and the value of ``KEY=VALUE``: a TOML value, else a bare word.
+
+    Raises
+    ------
+    RecipeError
+        Where there is no ``=``, no key or no value, or an opened quote or bracket is not closed.
+
+    Examples
+    --------
+    >>> parse_setting("blend.red.amount=0.8"), parse_setting("stretch.curve=log")
+    (('blend.red.amount', 0.8), ('stretch.curve', 'log'))
+    """
+    key, equals, value = (part.strip() for part in text.partition("="))
+    if not equals or not key or not value:
+        raise RecipeError(
+            text, found="not a setting", expected="KEY=VALUE", advice="for example blend.red.amount=0.8"
+        )
+    return key, parse_value(value, where=key)
+
+
+def parse_value(text: str, *, where: str) -> Any:
+    """Return a TOML value, else the text itself as a bare word.
+
+    Raises
+    ------
+    RecipeError
+        Where the text begins like a TOML value (a quote, a bracket) but is none.
+    """
+    word = text.strip()
+    try:
+        values = tomllib.loads(f"value = {word}")
+    except (tomllib.TOMLDecodeError, RecursionError):
+        values = {}
+    if len(values) == 1:
+        return values["value"]
+    if not word or word[0] in "\"'[{" or len(word.splitlines()) > 1:
+        advice = "close what is opened, and mind the shell's own quotes"
+        raise RecipeError(where, found=f"{word!r} is not a value", expected="a TOML value", advice=advice)
+    return word
+
+
+def flatten(values: Mapping[str, Any], path: str = "") -> dict[str, Any]:
+    """Return a table of settings with dotted keys; ``a.b = 1`` means the same with and without quotes.
+
+    Examples
+    --------
+    >>> flatten({"blend.red.amount": 0.8, "stretch": {"sky_level": 0.1}})
+    {'blend.red.amount': 0.8, 'stretch.sky_level': 0.1}
+    """
+    flat: dict[str, Any] = {}
+    for key, value in values.items():
+        if isinstance(value, Mapping) and value and "." not in key:
+            flat |= flatten(value, f"{path}{key}.")
+        else:
+            flat[path + key] = value
+    return flat
+
+
+def apply_settings(
+    values: Mapping[str, Any], settings: Mapping[str, Any]
+) -> tuple[dict[str, Any], list[RecipeError]]:
+    """Return the values with dotted keys set, and the settings that are no dotted keys as faults.
+
+    A key whose last part is new is set all the same: whether it may be there is for the model to say.
+    """
+    result: dict[str, Any] = copy.deepcopy(dict(values))
+    faults: list[RecipeError] = []
+    for key, value in settings.items():
+        parts = key.split(".")
+        if not all(BARE_KEY.fullmatch(part) for part in parts):
+            faults.append(RecipeError(key, found="not a dotted key", expected="section.key"))
+            continue
+        table = result
+        for part in parts[:-1]:
+            if not isinstance(table.get(part), dict):
+                table[part] = {}
+            table = table[part]
+        table[parts[-1]] = copy.deepcopy(value)
+    return result, faults
+
+
+def faults_of(error: ValidationError, model: type[BaseModel]) -> list[RecipeError]:
+    """Return what pydantic found in a table as faults that name the key, the value and what is allowed.
+
+    Parameters
+    ----------
+    error : ValidationError
+        Every fault of one pass.
+    model : type
+        The model that was to be filled; its fields say which keys and ranges there are.
+    """
+    return [_fault(dict(item), model) for item in error.errors(include_url=False)]
+
+
+def dotted(place: tuple[str | int, ...]) -> str:
+    """Return a place in nested tables as the user writes it; parts in angle brackets are the model's own."""
+    text = ""
+    for part in place:
+        if isinstance(part, int):
+            text += f"[{part}]"
+        elif part != "[key]" and not part.startswith("<"):
+            text += f".{part}" if text else part
+    return text
+
+
+def toml_names(model: type[BaseModel]) -> dict[str, FieldInfo]:
+    """Return the fields of a model by the names they have in TOML."""
+    names = {info.alias or name: info for name, info in model.model_fields.items()}
+    return {name: info for name, info in names.items() if not name.startswith("<")}
+
+
+def _fault(item: dict[str, Any], model: type[BaseModel]) -> RecipeError:
+    place, kind, context = item["loc"], item["type"], item.get("ctx", {})
+    where = dotted(place)
+    while isinstance(place[-1], str) and place[-1][0] == "<":
+        place = place[:-1]
+    table = _model_at(model, place[:-1])
+    keys = toml_names(table) if table else {}
+    if kind == "extra_forbidden":
+        known = sorted(keys)
+        advice = suggestion(str(place[-1]), known) or "take the key out"
+        found = f"there is no key {str(place[-1])!r} here"
+        return RecipeError(where, found=found, expected=f"one of: {', '.join(known)}", advice=advice)
+    field = keys.get(str(place[-1])) if place else None
+    if kind == "missing":
+        return RecipeError(where, found="the key is missing", expected=_meaning(field), advice="add it")
+    found = f"found {_short(item['input'])}"
+    if kind == "blend":
+        return RecipeError(where, found=found, expected=context["expected"], advice=context["advice"])
+    if kind == "literal_error":
+        choices = re.findall(r"'([^']*)'", context["expected"])
+        expected, advice = f"one of: {', '.join(choices)}", suggestion(str(item["input"]), choices)
+    else:
+        expected, advice = _range(field) or _PLAIN.get(kind) or str(item["msg"]), ""
+    return RecipeError(where, found=found, expected=expected, advice=advice)
+
+
+_PLAIN = {
+    "model_type": "a table",
+    "model_attributes_type": "a table",
+    "dict_type": "a table",
+    "list_type": "a list",
+    "tuple_type": "a list",
+    "string_type": "a text",
+    "float_type": "a number",
+    "finite_number": "a finite number",
+    "int_type": "a whole number",
+    "bool_type": "true or false",
+}
+
+
+def _short(value: Any) -> str:
+    if isinstance(value, Mapping):
+        return "a table"
+    text = toml_value(value)
+    return text if len(text) <= 60 else text[:57] + "..."
+
+
+def _meaning(field: FieldInfo | None) -> str:
+    return (field.description or "") if field else ""
+
+
+def _range(field: FieldInfo | None) -> str:
+    """Return which numbers a field takes, from its bounds; empty for a field without."""
+    if field is None:
+        return ""
+    bounds = {
+        name: getattr(limit, name)
+        for limit in field.metadata
+        for name in ("ge", "gt", "le", "lt")
+        if getattr(limit, name, None) is not None
+    }
+    if not bounds:
+        return ""
+    words = {"ge": "at least {}", "gt": "above {}", "le": "at most {}", "lt": "below {}"}
+    number = "whole number" if int in (field.annotation, *get_args(field.annotation)) else "number"
+    if set(bounds) == {"ge", "le"}:
+        return f"a {number} from {bounds['ge']:g} to {bounds['le']:g}"
+    return f"a {number} " + " and ".join(words[name].format(f"{limit:g}") for name, limit in bounds.items())
+
+
+def _model_at(model: type[BaseModel], place: tuple[str | int, ...]) -> type[BaseModel] | None:
+    """Return the model of the table at a place, or None where the place holds no table of fixed keys."""
+    from pydantic import BaseModel
+
+    here: Any = model
+    for part in place:
+        if isinstance(here, type) and issubclass(here, BaseModel):
+            if str(part).startswith("<by"):
+                here = {"": here}
+                continue
+            field = toml_names(here).get(str(part))
+            here = field.annotation if field else None
+        elif isinstance(here, dict):
+            here = here[""]
+        elif isinstance(part, str) and part.startswith("<"):
+            here = _inside(next((kind for kind in get_args(here) if _tag(kind) == part), None))
+        else:
+            here = _inside(here)
+    return here if isinstance(here, type) and issubclass(here, BaseModel) else None
+
+
+def _inside(kind: Any) -> Any:
+    """Return the type of what a dict or a list holds; of another type, what it annotates."""
+    arguments = get_args(kind)
+    return arguments[1 if get_origin(kind) is dict else 0] if arguments else None
+
+
+def _tag(kind: Any) -> str | None:
+    return next((extra.tag for extra in getattr(kind, "__metadata__", ()) if hasattr(extra, "tag")), None)

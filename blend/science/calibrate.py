@@ -1,0 +1,452 @@
+"""Take the camera out of a light: bias, dark, flat, hot and dead pixels.
+
+    S = (L - B - k (D - B)) / Fn        Fn = (F - F_dark) / median(F - F_dark)
+
+L light, B bias, D dark (it still holds the bias), F flat; k is 1, or the exposure of the light over that of
+the dark when a bias is there to scale against.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+from typing import Literal
+
+import numpy as np
+from numpy.typing import NDArray
+
+from blend.base.errors import InputError, RecipeError, StepError
+from blend.base.rowblocks import map_row_blocks
+from blend.science.badpixels import find_hot_in_dark, find_isolated, local_noise, repair
+from blend.science.borders import is_constant
+from blend.science.darks import DarkEvidence, dark_fits, refuse_shifted
+from blend.science.figures import sample_pixels, saturation_level
+from blend.science.mismatch import EXPOSURE_SHARE, Note, exposure_note, iso_note, temperature_note
+
+__all__ = ["Calibrated", "DarkEvidence", "Frame", "calibrate", "dark_fits"]
+
+DEAD_FLAT = 0.1
+"""A pixel that sees less than this share of the typical light is dead: no lens darkens its corners so far."""
+
+Scaling = Literal["none", "exposure"]
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class Frame:
+    """Pixels of a light or of a calibration stack, and what is known of how they were taken.
+
+    Attributes
+    ----------
+    pixels : (planes, rows, columns)
+        All frames of one calibration in one unit. Read only.
+    exposure_s, temperature_c, iso, filter
+        None where nobody stated it.
+    """
+
+    pixels: NDArray[np.floating]
+    exposure_s: float | None = None
+    temperature_c: float | None = None
+    iso: float | None = None
+    filter: str | None = None
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class Calibrated:
+    """A calibrated light.
+
+    Attributes
+    ----------
+    pixels : (planes, rows, columns) float32
+        In the light's unit; negatives are kept; NaN is no data.
+    dead_flat, hot, repaired, saturated : (rows, columns) bool
+        True where it holds in any plane: the flat is dead, the pixel is hot or isolated, a fault was filled
+        from its neighbours, the raw light was at its saturation.
+    notes : tuple of (code, text)
+        Warnings.
+    dark_factor : float or None
+        k; None without a dark.
+    flat_norm : tuple of float
+        What the flat of each plane was divided by.
+    evidence : tuple of DarkEvidence
+        A plane, where a dark was used.
+    saturation : tuple of (float or None)
+        The level used for each plane of the raw light.
+    """
+
+    pixels: NDArray[np.float32]
+    dead_flat: NDArray[np.bool_]
+    hot: NDArray[np.bool_]
+    repaired: NDArray[np.bool_]
+    saturated: NDArray[np.bool_]
+    notes: tuple[Note, ...] = ()
+    dark_factor: float | None = None
+    flat_norm: tuple[float, ...] = ()
+    evidence: tuple[DarkEvidence, ...] = ()
+    saturation: tuple[float | None, ...] = ()
+
+
+def calibrate(
+    light: Frame,
+    *,
+    dark: Frame | None = None,
+    bias: Frame | None = None,
+    flat: Frame | None = None,
+    flat_dark: Frame | None = None,
+    dark_scaling: Scaling = "none",
+    saturation: float | Sequence[float | None] | None = None,
+    hot_sigma: float = 8.0,
+    allow_shifted: bool = False,
+    gain_e: float | None = None,
+    where: str = "calibrate",
+) -> Calibrated:
+    """Calibrate one light.
+
+    S = (L - B - k (D - B)) / Fn
+
+    Parameters
+    ----------
+    light, dark, bias, flat, flat_dark : Frame
+        All of the light's size and number of planes. What is missing is left out: without a bias the dark
+        takes it along; a flat without a dark of its own uses the bias.
+    dark_scaling : "none" or "exposure"
+        Whether k is 1 or the ratio of exposures; the second needs a bias and both exposures.
+    saturation : float, sequence or None
+        Level of the raw light, one or one a plane; None measures it.
+    hot_sigma : float
+        Limit for hot, dark and isolated pixels in local noise; infinity repairs none.
+    allow_shifted : bool
+        Use the dark even where it does not fit the light's pixels.
+    gain_e : float, optional
+        Electrons in one unit of the pixels, for the figures in warnings.
+    where : str
+        What errors name, ``masters.ha`` for example.
+
+    Raises
+    ------
+    InputError
+        A frame differs from the light in size or planes, or is constant or empty.
+    RecipeError
+        ``dark_scaling`` is "exposure" and bias or exposures are missing.
+    StepError
+        The light was shifted or is dark-subtracted already; the flat has no light in it.
+
+    Notes
+    -----
+    The arguments are the frames and the rules of one calibration, hence their number. The flat is normalised
+    plane by plane, so it never changes the white balance. Each plane is repaired by itself.
+
+    References
+    ----------
+    Howell (2006), Handbook of CCD Astronomy, 2nd edition, chapter 4 (from memory).
+
+    Examples
+    --------
+    >>> rng = np.random.default_rng(6)
+    >>> dark = rng.normal(160.0, 1.0, (1, 32, 32)).astype(np.float32)
+    >>> done = calibrate(Frame(pixels=dark + 1340.0), dark=Frame(pixels=dark))
+    >>> float(np.median(done.pixels)), done.dark_factor
+    (1340.0, 1.0)
+    """
+    frames = {"dark": dark, "bias": bias, "flat": flat, "flat_dark": flat_dark}
+    given = {name: frame for name, frame in frames.items() if frame is not None}
+    _check_frames(light, given, where)
+    job = _Job(light, given, where, allow_shifted, hot_sigma)
+    job.set_factor(dark_scaling)
+    job.compare_facts(gain_e)
+    levels = _saturation_levels(light.pixels, saturation)
+    planes = [job.plane(index, levels[index]) for index in range(light.pixels.shape[0])]
+    return Calibrated(
+        pixels=np.stack([plane.pixels for plane in planes]),
+        dead_flat=np.any([plane.dead for plane in planes], axis=0),
+        hot=np.any([plane.hot for plane in planes], axis=0),
+        repaired=np.any([plane.repaired for plane in planes], axis=0),
+        saturated=np.any([plane.saturated for plane in planes], axis=0),
+        notes=tuple(dict.fromkeys(job.notes)),
+        dark_factor=job.factor if dark is not None else None,
+        flat_norm=tuple(plane.norm for plane in planes) if flat is not None else (),
+        evidence=tuple(plane.evidence for plane in planes if plane.evidence is not None),
+        saturation=levels,
+    )
+
+
+def _check_frames(light: Frame, given: Mapping[str, Frame], where: str) -> None:
+    if light.pixels.ndim != 3:
+        raise ValueError(f"pixels have planes, rows and columns, not shape {light.pixels.shape}")
+    if not np.isfinite(light.pixels).any():
+        raise InputError(f"{where}.light", found="no pixel holds a number", advice="look at the file again")
+    for name, frame in given.items():
+        if frame.pixels.shape != light.pixels.shape:
+            raise InputError(
+                f"{where}.{name}",
+                found=f"{_size_text(frame.pixels.shape)}",
+                expected=f"{_size_text(light.pixels.shape)}, as the light",
+                advice=f"give a {name.replace('_', ' ')} of the same camera, binning and margins",
+            )
+        for index, plane in enumerate(frame.pixels):
+            _check_plane(plane, f"{where}.{name}", name, index)
+
+
+def _check_plane(plane: NDArray[np.floating], where: str, name: str, index: int) -> None:
+    if not is_constant(plane):
+        return
+    value = float(plane.flat[0])
+    if np.isnan(value):
+        raise InputError(
+            where, found=f"plane {index + 1} holds no number", advice=f"stack the {name} frames again"
+        )
+    # a constant is a lawful bias: many cameras state their offset as one number
+    if name in ("dark", "flat"):
+        raise InputError(
+            where,
+            found=f"plane {index + 1} is {value:g} everywhere",
+            expected="noise at least",
+            advice=f"stack the {name} frames again, or leave the {name} out",
+        )
+
+
+def _size_text(shape: tuple[int, ...]) -> str:
+    planes, rows, columns = shape
+    return f"{columns} x {rows} pixels in {planes} plane{'s' if planes > 1 else ''}"
+
+
+def _saturation_levels(
+    pixels: NDArray[np.floating], given: float | Sequence[float | None] | None
+) -> tuple[float | None, ...]:
+    if given is None:
+        return tuple(saturation_level(plane) for plane in pixels)
+    levels = tuple(given) if isinstance(given, Sequence) else (float(given),) * pixels.shape[0]
+    if len(levels) != pixels.shape[0]:
+        raise ValueError(f"{len(levels)} saturation levels for {pixels.shape[0]} planes")
+    return levels
+
+
+@dataclass(eq=False)
+class _Plane:
+    pixels: NDArray[np.float32]
+    dead: NDArray[np.bool_]
+    hot: NDArray[np.bool_]
+    repaired: NDArray[np.bool_]
+    saturated: NDArray[np.bool_]
+    norm: float
+    evidence: DarkEvidence | None
+
+
+@dataclass(eq=False)
+class _Job:
+    """One calibration: frames, rules, and the notes that collect on the way."""
+
+    light: Frame
+    given: Mapping[str, Frame]
+    where: str
+    allow_shifted: bool
+    hot_sigma: float
+    factor: float = 1.0
+    notes: list[Note] = field(default_factory=list)
+
+    def set_factor(self, scaling: Scaling) -> None:
+        dark = self.given.get("dark")
+        if scaling not in ("none", "exposure"):
+            raise ValueError(f"dark_scaling is {scaling!r}, not 'none' or 'exposure'")
+        if scaling == "none" or dark is None:
+            return
+        if "bias" not in self.given:
+            raise RecipeError(
+                "calibrate.dark_scaling",
+                found=f"'exposure', but {self.where} has no bias",
+                expected="a bias, which must not be scaled with the dark",
+                advice=f"give {self.where}.bias, or set it to 'none' and use a dark of the light's exposure",
+            )
+        for name, frame in (("light", self.light), ("dark", dark)):
+            if not frame.exposure_s:
+                raise RecipeError(
+                    f"{self.where}.{name}",
+                    found="its exposure is not known",
+                    expected="exposures of light and dark, to scale the dark",
+                    advice="state exposure_s in the target file, or set calibrate.dark_scaling to 'none'",
+                )
+        self.factor = float(self.light.exposure_s or 1.0) / float(dark.exposure_s or 1.0)
+
+    def compare_facts(self, gain_e: float | None) -> None:
+        dark, flat, flat_dark = (self.given.get(name) for name in ("dark", "flat", "flat_dark"))
+        if dark is not None:
+            self._compare_dark(dark, self._dark_signal_e(dark, gain_e))
+        if flat is None:
+            return
+        if flat_dark is None and "bias" not in self.given:
+            text = (
+                "the flat has neither a dark of its own nor a bias: its offset makes the correction too weak"
+            )
+            self.notes.append(("flat-offset", text))
+        if flat.filter and self.light.filter and flat.filter.casefold() != self.light.filter.casefold():
+            text = f"the flat was taken through {flat.filter}, the light through {self.light.filter}"
+            self.notes.append(("flat-filter", text))
+        if flat_dark is not None and flat.exposure_s and flat_dark.exposure_s:
+            share = abs(flat_dark.exposure_s / flat.exposure_s - 1.0)
+            if share > EXPOSURE_SHARE:
+                text = (
+                    f"the flat's dark was exposed {flat_dark.exposure_s:g} s, the flat {flat.exposure_s:g} s"
+                )
+                self.notes.append(("flat-dark-exposure", text))
+
+    def _dark_signal_e(self, dark: Frame, gain_e: float | None) -> float | None:
+        bias = self.given.get("bias")
+        if gain_e is None or bias is None:
+            return None
+        level = np.median(sample_pixels(dark.pixels[0])) - np.median(sample_pixels(bias.pixels[0]))
+        return max(0.0, float(level) * gain_e)
+
+    def _compare_dark(self, dark: Frame, signal_e: float | None) -> None:
+        light, unknown = self.light, []
+        notes: list[Note | None] = []
+        if light.exposure_s and dark.exposure_s:
+            notes.append(exposure_note(light.exposure_s, dark.exposure_s, self.factor, signal_e=signal_e))
+        else:
+            unknown.append("exposure")
+        if light.temperature_c is not None and dark.temperature_c is not None:
+            notes.append(temperature_note(light.temperature_c, dark.temperature_c, signal_e=signal_e))
+        else:
+            unknown.append("temperature")
+        if light.iso and dark.iso:
+            notes.append(iso_note(light.iso, dark.iso, signal_e=signal_e))
+        self.notes.extend(note for note in notes if note is not None)
+        if unknown:
+            text = f"light and dark could not be compared in {' and '.join(unknown)}: not stated"
+            self.notes.append(("dark-unchecked", text))
+
+    def plane(self, index: int, level: float | None) -> _Plane:
+        """Calibrate one plane."""
+        light = np.asarray(self.light.pixels[index], dtype=np.float32)
+        part = {name: np.asarray(frame.pixels[index], dtype=np.float32) for name, frame in self.given.items()}
+        evidence = self._judge_dark(light, part.get("dark"))
+        inverse, dead, norm = self._inverse_flat(part, index)
+        pixels = _subtract(light, part.get("dark"), part.get("bias"), self.factor, inverse)
+        if "dark" in part:
+            self._check_level(pixels, light, part["dark"])
+        hot = self._find_hot(pixels, part.get("dark"), evidence)
+        bad = hot | dead | (np.isfinite(light) & ~np.isfinite(pixels))
+        saturated = np.zeros(light.shape, dtype=np.bool_) if level is None else light >= np.float32(level)
+        if np.isfinite(self.hot_sigma) or dead.any():
+            pixels, repaired = repair(pixels, bad)
+        else:
+            repaired = np.zeros(light.shape, dtype=np.bool_)
+        # a hot pixel may stand at saturation by itself; what is filled in is not saturated
+        return _Plane(pixels, dead, hot, repaired, saturated & ~repaired, norm, evidence)
+
+    def _judge_dark(
+        self, light: NDArray[np.float32], dark: NDArray[np.float32] | None
+    ) -> DarkEvidence | None:
+        if dark is None:
+            return None
+        ratio = self.factor
+        frame = self.given["dark"]
+        if self.light.exposure_s and frame.exposure_s:
+            ratio = self.light.exposure_s / frame.exposure_s
+        evidence = dark_fits(light, dark, factor=ratio)
+        if not evidence.fits and not self.allow_shifted:
+            refuse_shifted(evidence, f"{self.where}.dark")
+        if not evidence.fits:
+            text = "the dark does not fit the light's pixels and is used all the same, as asked"
+            self.notes.append(("dark-shifted", text))
+        elif not evidence.enough:
+            text = (
+                f"the dark has {evidence.hot_in_dark} hot pixels to look for, too few to tell whether it fits"
+            )
+            self.notes.append(("dark-unproved", text))
+        return evidence
+
+    def _inverse_flat(
+        self, part: Mapping[str, NDArray[np.float32]], index: int
+    ) -> tuple[NDArray[np.float32] | None, NDArray[np.bool_], float]:
+        if "flat" not in part:
+            return None, np.zeros(self.light.pixels.shape[1:], dtype=np.bool_), 1.0
+        offset = part.get("flat_dark", part.get("bias"))
+        flat = part["flat"] if offset is None else part["flat"] - offset
+        self._check_flat_saturation(part["flat"])
+        norm = _flat_norm(flat)
+        if not norm > 0.0:
+            raise StepError(
+                f"{self.where}.flat",
+                found=f"plane {index + 1} has a median of {norm:.4g} after its dark",
+                expected="light in the flat",
+                advice="check that flat and flat_dark are not exchanged and are in one unit",
+            )
+        with np.errstate(divide="ignore", invalid="ignore"):
+            dead = ~(flat >= np.float32(DEAD_FLAT * norm)) | ~np.isfinite(flat)
+            inverse = np.where(dead, np.float32(np.nan), np.float32(norm) / flat)
+        return inverse, dead, norm
+
+    def _check_flat_saturation(self, flat: NDArray[np.float32]) -> None:
+        top = float(np.nanmax(flat))
+        share = float((sample_pixels(flat) >= np.float32(top)).mean())
+        if share > 0.01:
+            text = f"{100.0 * share:.0f} % of the flat's pixels are at its highest value: it is overexposed"
+            self.notes.append(("flat-saturated", text))
+
+    def _check_level(
+        self, pixels: NDArray[np.float32], light: NDArray[np.float32], dark: NDArray[np.float32]
+    ) -> None:
+        """Refuse a light that a dark leaves far below zero; tell of one it leaves a little below."""
+        sample = sample_pixels(pixels)
+        if sample.size == 0:
+            return
+        level, noise = float(np.median(sample)), float(np.median(local_noise(pixels)))
+        if not level < -3.0 * noise / min(100.0, np.sqrt(sample.size)) or not level < -0.1 * noise:
+            return
+        text = (
+            f"the light's median is {level:.4g} after the dark, {-level / noise:.1f} sigma of a pixel below 0"
+        )
+        offset = float(np.median(sample_pixels(dark)))
+        if level < -3.0 * noise and -level > 0.5 * abs(offset) and not self.allow_shifted:
+            raise StepError(
+                f"{self.where}.dark",
+                found=f"{text}: this stack was already dark-subtracted, or the dark is in another unit",
+                expected="a light at least as bright as its dark",
+                advice="leave the dark out, or calibrate the single frames",
+            )
+        self.notes.append(
+            ("light-below-dark", f"{text}: the dark does not match in exposure, temperature or offset")
+        )
+
+    def _find_hot(
+        self, pixels: NDArray[np.float32], dark: NDArray[np.float32] | None, evidence: DarkEvidence | None
+    ) -> NDArray[np.bool_]:
+        hot = find_isolated(pixels, hot_sigma=self.hot_sigma)
+        # the places in a dark that does not fit mean nothing in this light
+        if dark is None or evidence is None or not evidence.fits:
+            return hot
+        return hot | find_hot_in_dark(dark, hot_sigma=self.hot_sigma)
+
+
+def _flat_norm(flat: NDArray[np.float32]) -> float:
+    """Return the median of the pixels that see light."""
+    sample = sample_pixels(flat, most=2_000_000)
+    if sample.size == 0:
+        return float("nan")
+    rough = float(np.median(sample))
+    alive = sample[sample >= DEAD_FLAT * rough]
+    return float(np.median(alive)) if alive.size else rough
+
+
+def _subtract(
+    light: NDArray[np.float32],
+    dark: NDArray[np.float32] | None,
+    bias: NDArray[np.float32] | None,
+    factor: float,
+    inverse: NDArray[np.float32] | None,
+) -> NDArray[np.float32]:
+    """Return (L - (1 - k) B - k D) / Fn for the frames that are there."""
+    out = np.array(light, dtype=np.float32)
+    k = np.float32(factor if dark is not None else 0.0)
+
+    def work(block: slice) -> None:
+        rows = out[block]
+        if dark is not None:
+            rows -= dark[block] if k == 1.0 else k * dark[block]
+        if bias is not None and k != 1.0:
+            rows -= (np.float32(1.0) - k) * bias[block]
+        if inverse is not None:
+            rows *= inverse[block]
+
+    with np.errstate(invalid="ignore", over="ignore"):
+        map_row_blocks(work, out.shape[0])
+    return out

@@ -1,0 +1,195 @@
+"""The share of a line master that is starlight: its scale on the broad plane, and profiles made equal.
+
+A line filter passes the line and a slice of continuum. Stars without a line tell how large the slice is.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+import numpy as np
+from numpy.typing import NDArray
+
+from blend.base.errors import StepError
+from blend.science.ratio import mean_log_ratio
+from blend.science.smooth import blur_plane
+
+FWHM_PER_SIGMA = 2.3548200450309493
+"""2 sqrt(2 ln 2) of a Gaussian."""
+
+APERTURE_FWHM = 2.25
+"""Radius of the apertures: holds 97 % even of a star with wide (Moffat, beta 3) wings, so that unequal wings hardly count."""
+
+GIVEN_SCATTER = 0.05
+"""Star-to-star scatter assumed for a scale given as a number: typical of broad colours; common practice."""
+
+FEWEST_STARS = 3
+"""Fewer stars cannot show that one of them is an outlier."""
+
+
+def _no_values() -> NDArray[np.float64]:
+    return np.empty(0)
+
+
+def _no_points() -> NDArray[np.float64]:
+    return np.empty((0, 2))
+
+
+def _no_flags() -> NDArray[np.bool_]:
+    return np.empty(0, dtype=bool)
+
+
+@dataclass(frozen=True, eq=False)
+class Scale:
+    """How many counts of the line master one count of continuum in the broad plane stands for.
+
+    ``scatter`` is the relative star-to-star scatter left when measurement errors are taken out: what the colour of
+    one object may do to its ratio. The arrays hold every star that was measured; ``used`` tells which counted.
+    """
+
+    value: float
+    error: float
+    stars: int
+    how: str
+    scatter: float = GIVEN_SCATTER
+    xy: NDArray[np.float64] = field(default_factory=_no_points)
+    line_flux: NDArray[np.float64] = field(default_factory=_no_values)
+    broad_flux: NDArray[np.float64] = field(default_factory=_no_values)
+    used: NDArray[np.bool_] = field(default_factory=_no_flags)
+
+
+def scale_from_stars(
+    line: NDArray[np.float32],
+    broad: NDArray[np.float32],
+    xy: NDArray[np.float64],
+    *,
+    fwhm_px: float,
+    invalid: NDArray[np.bool_] | None = None,
+    where: str = "continuum.ha",
+    most: int = 400,
+) -> Scale:
+    """Measure the continuum scale s = N* / R* on stars.
+
+    s = exp(<ln(N_i / R_i)>), the mean being robust against stars with a line of their own, variable and blended ones.
+
+    Parameters
+    ----------
+    line, broad : (rows, columns)
+        On one grid, sky 0, any unit; best after ``match_profiles``.
+    xy : (n, 2)
+        Star positions, brightest first, saturated ones left out.
+    fwhm_px : float
+        Of the wider of the two profiles.
+    invalid : bool (rows, columns), optional
+        Pixels not to use; a star whose aperture touches one is left out.
+    where : str
+        Who asks, for the message of a fault.
+    most : int
+        Most stars measured.
+
+    Returns
+    -------
+    Scale
+        ``error`` holds flux errors and the star-to-star scatter.
+
+    Raises
+    ------
+    StepError
+        With fewer than three stars well enough measured in both.
+
+    Notes
+    -----
+    Stars are chosen by the flux expected from the broad plane, never by the measured flux of the line, which
+    would favour stars that noise made bright.
+
+    References
+    ----------
+    Waller (1990), PASP 102, 1217 (from memory), for scaling on stars; the robust mean is derived here.
+    """
+    from blend.science.stars import star_fluxes
+
+    points = np.asarray(xy, dtype=np.float64).reshape(-1, 2)[:most]
+    radius = APERTURE_FWHM * fwhm_px
+    line_flux, line_error = star_fluxes(line, points, radius_px=radius, invalid=invalid)
+    broad_flux, broad_error = star_fluxes(broad, points, radius_px=radius, invalid=invalid)
+    good = _well_measured(line_flux, line_error, broad_flux, broad_error)
+    if int(good.sum()) < FEWEST_STARS:
+        raise StepError(
+            where,
+            found=f"{int(good.sum())} of {len(points)} stars bright enough in both masters to measure the scale",
+            expected=f"at least {FEWEST_STARS}",
+            advice=f"give the ratio of line to broad starlight as a number, for example {where}.scale = 0.07",
+        )
+    errors = (line_error[good], broad_error[good])
+    fit = mean_log_ratio(line_flux[good], broad_flux[good], errors=errors)
+    used = np.zeros(len(points), dtype=bool)
+    used[np.flatnonzero(good)[fit.used]] = True
+    value = float(np.exp(fit.value))
+    return Scale(
+        value, value * fit.error, int(used.sum()), "stars", fit.scatter, points, line_flux, broad_flux, used
+    )
+
+
+def given_scale(value: float, *, error: float = 0.0, xy: NDArray[np.float64] | None = None) -> Scale:
+    """Return a scale the user gave as a number; ``xy`` are stars on which residuals may still be measured.
+
+    Examples
+    --------
+    >>> given_scale(0.07).how
+    'given'
+    """
+    points = _no_points() if xy is None else np.asarray(xy, dtype=np.float64).reshape(-1, 2)
+    return Scale(value, error, 0, "given", xy=points, used=np.ones(len(points), dtype=bool))
+
+
+def _well_measured(
+    line_flux: NDArray[np.float64],
+    line_error: NDArray[np.float64],
+    broad_flux: NDArray[np.float64],
+    broad_error: NDArray[np.float64],
+) -> NDArray[np.bool_]:
+    with np.errstate(invalid="ignore", divide="ignore"):
+        good = np.isfinite(line_flux) & (broad_flux > 10.0 * broad_error) & (broad_error > 0)
+        good &= line_error > 0
+        if not good.any():
+            return np.asarray(good)
+        guess = max(0.0, float(np.median(line_flux[good] / broad_flux[good])))
+        good &= guess * broad_flux > 5.0 * line_error
+        return np.asarray(good & (line_flux > 1.0 * line_error))
+
+
+def match_profiles(
+    line: NDArray[np.float32], broad: NDArray[np.float32], *, fwhm_line: float, fwhm_broad: float
+) -> tuple[NDArray[np.float32], NDArray[np.float32]]:
+    """Blur the sharper plane so that stars are equally wide in both.
+
+    sigma = sqrt(|F_line^2 - F_broad^2|) / 2.3548, Gaussian.
+
+    Parameters
+    ----------
+    line, broad : (rows, columns)
+        NaN stays where it is and spreads nowhere: weights are renormalised over valid pixels.
+    fwhm_line, fwhm_broad : float
+        Star widths in pixels; where one is NaN both planes come back as they are.
+
+    Returns
+    -------
+    line, broad : (rows, columns) float32
+        The wider one is the input itself.
+
+    Examples
+    --------
+    >>> plane = np.ones((5, 5), dtype=np.float32)
+    >>> a, b = match_profiles(plane, plane, fwhm_line=3.0, fwhm_broad=4.0)
+    >>> b is plane, bool(np.allclose(a, 1.0))
+    (True, True)
+    """
+    difference = fwhm_broad**2 - fwhm_line**2
+    sigma = np.sqrt(abs(difference)) / FWHM_PER_SIGMA
+    if (
+        not np.isfinite(sigma) or sigma < 0.15
+    ):  # below this the blur moves a peak by less than noise ever shows
+        return line, broad
+    if difference > 0:
+        return blur_plane(line, float(sigma)), broad
+    return line, blur_plane(broad, float(sigma))

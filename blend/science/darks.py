@@ -1,0 +1,169 @@
+"""Does a dark belong to the pixels of a light: its hot pixels tell."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from blend.base.errors import StepError
+from blend.science.badpixels import find_hot_in_dark, local_noise
+from blend.science.borders import border_mask, is_constant
+
+FEWEST_HOT = 10
+"""With fewer hot pixels than this to look for, their absence could be chance."""
+
+_SHIFTS = ((7, 11), (-13, 5), (9, -17), (-5, -8))
+_MOST = 2000
+
+
+@dataclass(frozen=True)
+class DarkEvidence:
+    """What the hot pixels of a dark say about the light.
+
+    Attributes
+    ----------
+    hot_in_dark : int
+        Isolated hot pixels bright enough to be seen over the light's noise.
+    found_in_light : int
+        How many of them are hot in the light, at their own places.
+    chance : float
+        Share found at wrong places, four shifts tried: stars and noise.
+    share : float
+        Share found, less chance: 1 for the dark of an untouched light, about 0 for a shifted or already dark
+        subtracted one. NaN without hot pixels.
+    borders : float
+        Share of the light that is a border without data which the dark does not have.
+    """
+
+    hot_in_dark: int
+    found_in_light: int
+    chance: float
+    share: float
+    borders: float
+
+    @property
+    def enough(self) -> bool:
+        """Whether there are hot pixels enough to judge by."""
+        return self.hot_in_dark >= FEWEST_HOT
+
+    @property
+    def fits(self) -> bool:
+        """Whether nothing speaks against using the dark; too little evidence does not."""
+        return self.share >= 0.5 if self.enough else self.borders == 0.0
+
+
+def dark_fits(
+    light: NDArray[np.floating],
+    dark: NDArray[np.floating],
+    *,
+    invalid: NDArray[np.bool_] | None = None,
+    factor: float = 1.0,
+    hot_sigma: float = 8.0,
+) -> DarkEvidence:
+    """Look for a dark's hot pixels in the light.
+
+    Parameters
+    ----------
+    light, dark : (rows, columns)
+        One plane of each, same size and unit.
+    invalid : (rows, columns) bool, optional
+        Pixels of the light not to be used.
+    factor : float
+        Exposure of the light over that of the dark.
+    hot_sigma : float
+        What is hot in the dark, in its own local noise.
+
+    Returns
+    -------
+    DarkEvidence
+
+    Notes
+    -----
+    Of at most 2000 of the hottest that are highest among their eight neighbours. One counts when ``factor``
+    times its excess is 6 sigma of the light or more, and as found when the light has a quarter of that excess
+    there and at least 3 sigma: a dark 10 degrees C off still passes, since its hot pixels are where they
+    should be.
+    """
+    border = np.zeros(light.shape, dtype=np.bool_)
+    if not is_constant(light):
+        border = border_mask(light) & ~border_mask(dark)
+    y, x, excess = _hottest(dark, hot_sigma)
+    noise = float(np.median(local_noise(light)))
+    if invalid is not None:
+        keep = ~invalid[y, x]
+        y, x, excess = y[keep], x[keep], excess[keep]
+    wanted = factor * excess
+    seen = wanted > 6.0 * noise
+    y, x, wanted = y[seen], x[seen], np.maximum(0.25 * wanted[seen], 3.0 * noise)
+    found, usable = _count_hot(light, y, x, wanted)
+    by_chance = [_count_hot(light, y + dy, x + dx, wanted) for dy, dx in _SHIFTS]
+    tried = sum(count for _, count in by_chance)
+    chance = sum(hits for hits, _ in by_chance) / tried if tried else 0.0
+    share = float("nan")
+    if usable:
+        share = (found / usable - chance) / (1.0 - chance) if chance < 1.0 else 0.0
+    return DarkEvidence(usable, found, chance, share, float(border.mean()))
+
+
+def _hottest(
+    dark: NDArray[np.floating], hot_sigma: float
+) -> tuple[NDArray[np.intp], NDArray[np.intp], NDArray[np.float64]]:
+    y, x = np.nonzero(find_hot_in_dark(dark, hot_sigma=hot_sigma))
+    height, highest = _over_ring(dark, y, x)
+    good = np.isfinite(height) & highest
+    y, x, height = y[good], x[good], height[good]
+    order = np.argsort(-height, kind="stable")[:_MOST]
+    return y[order], x[order], height[order]
+
+
+def _over_ring(
+    plane: NDArray[np.floating], y: NDArray[np.intp], x: NDArray[np.intp]
+) -> tuple[NDArray[np.float64], NDArray[np.bool_]]:
+    """Return each pixel's height over the median of the ring 5x5 outside 3x3, and whether no neighbour tops
+    it.
+
+    NaN where the 5x5 leaves the frame.
+    """
+    rows, columns = plane.shape
+    inside = (y >= 2) & (x >= 2) & (y < rows - 2) & (x < columns - 2)
+    j, i = np.where(inside, y, 2), np.where(inside, x, 2)
+    offsets = np.arange(-2, 3)
+    patch = plane[j[:, None, None] + offsets[:, None], i[:, None, None] + offsets].astype(np.float64)
+    ring = np.ones((5, 5), dtype=np.bool_)
+    ring[1:4, 1:4] = False
+    with np.errstate(invalid="ignore"):
+        height = patch[:, 2, 2] - np.median(patch[:, ring], axis=1)
+    highest: NDArray[np.bool_] = np.asarray((patch[:, 1:4, 1:4] <= patch[:, 2:3, 2:3]).all(axis=(1, 2)))
+    return np.where(inside, height, np.nan), highest
+
+
+def _count_hot(
+    light: NDArray[np.floating], y: NDArray[np.intp], x: NDArray[np.intp], wanted: NDArray[np.float64]
+) -> tuple[int, int]:
+    if y.size == 0 or min(light.shape) < 5:
+        return 0, 0
+    height, _ = _over_ring(light, y, x)
+    good = np.isfinite(height)
+    return int((height[good] > wanted[good]).sum()), int(good.sum())
+
+
+def refuse_shifted(evidence: DarkEvidence, where: str) -> None:
+    """Raise `StepError` when the evidence says that the light is not the sensor's own pixels any more."""
+    if evidence.fits:
+        return
+    if evidence.enough:
+        shown = (
+            f"{evidence.found_in_light} of the dark's {evidence.hot_in_dark} hot pixels are hot in the light"
+            f" ({100.0 * evidence.share:.0f} % after chance)"
+        )
+    else:
+        share = 100.0 * evidence.borders
+        shown = f"the light has borders without data ({share:.1f} % of it) that the dark has not"
+    raise StepError(
+        where,
+        found=f"{shown}: this stack was shifted or already dark-subtracted",
+        expected="a light whose pixels are where the sensor had them",
+        advice="calibrate the single frames before stacking them, or leave the dark out",
+    )

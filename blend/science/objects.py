@@ -1,0 +1,314 @@
+"""Where the objects are: regions drawn by hand, and the mask of everything that shines above the sky.
+
+The search works on means of small bins, so it costs the same for any frame. It looks at the bins, then at 2x2 bins,
+4x4 bins and so on; what is found at a finer scale is left out of the coarser ones, so that a bright core does not
+smear, and the faint outskirts show by their sheer extent.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Literal
+
+import numpy as np
+from numpy.typing import NDArray
+
+from blend.base.robust import bin_mean, difference_noise, median_and_sigma
+from blend.base.rowblocks import map_row_blocks
+from blend.science.skyblocks import bin_light, chebyshev_terms, term_powers, unit_coordinates
+
+WANTED_BINS = 240_000
+FINE_SIGMA = 4.0
+"""Limit for single bins: of 240 000 bins of pure noise, 8 pass."""
+COARSE_SIGMA = 3.5
+"""Limit for groups of bins; there are few of them, so fewer pass by chance."""
+SMALLEST_LEVEL = 10
+"""Groups are made larger while at least this many fit along the short side."""
+WANTED_SKY = 0.35
+"""With less sky than this left the limits are raised: a halo is better fitted than masked to the frame's edge."""
+ROUNDS = 6
+
+
+@dataclass(frozen=True)
+class Region:
+    """A box or an ellipse drawn by hand.
+
+    Attributes
+    ----------
+    shape : "box" or "ellipse"
+        The ellipse fills the box.
+    unit : "px" or "fraction"
+        Pixels, or fractions of the frame's width (x, w) and height (y, h).
+    x, y : float
+        Corner of the unturned box nearest to the first pixel; y counts rows of the array. In pixels, x = 10 and
+        w = 5 cover columns 10 to 14.
+    w, h : float
+        Width and height, above 0.
+    angle_deg : float
+        Turn about the centre, from +x towards +y.
+    """
+
+    shape: Literal["box", "ellipse"]
+    unit: Literal["px", "fraction"]
+    x: float
+    y: float
+    w: float
+    h: float
+    angle_deg: float = 0.0
+
+
+def region_mask(regions: Sequence[Region], shape: tuple[int, int]) -> NDArray[np.bool_]:
+    """Return where any of the regions is, (rows, columns) bool.
+
+    A pixel belongs to a region if its centre does.
+
+    Examples
+    --------
+    >>> region_mask([Region("box", "px", 1, 0, 2, 1)], (2, 4)).astype(int)
+    array([[0, 1, 1, 0],
+           [0, 0, 0, 0]])
+    """
+    mask = np.zeros(shape, dtype=np.bool_)
+    for region in regions:
+        _draw_region(region, mask)
+    return mask
+
+
+def _draw_region(region: Region, mask: NDArray[np.bool_]) -> None:
+    rows, columns = mask.shape
+    wide, high = (columns, rows) if region.unit == "fraction" else (1.0, 1.0)
+    half_w, half_h = 0.5 * region.w * wide, 0.5 * region.h * high
+    x0 = region.x * wide + half_w - 0.5
+    y0 = region.y * high + half_h - 0.5
+    angle = np.deg2rad(region.angle_deg)
+    cosine, sine = np.cos(angle), np.sin(angle)
+    dx = np.arange(columns) - x0
+
+    def work(block: slice) -> None:
+        dy = (np.arange(block.start, block.stop) - y0)[:, None]
+        along = (dx * cosine + dy * sine) / max(half_w, 1e-12)
+        across = (dy * cosine - dx * sine) / max(half_h, 1e-12)
+        # The far edge belongs to the next pixel, or a box of whole pixels would gain a row by rounding.
+        tiny = 1e-9
+        if region.shape == "box":
+            inside = (np.abs(along) <= 1.0 - tiny) & (np.abs(across) <= 1.0 - tiny)
+        else:
+            inside = along**2 + across**2 <= 1.0 - tiny
+        mask[block] |= inside
+
+    map_row_blocks(work, rows)
+
+
+def object_mask(
+    pixels: NDArray[np.float32], *, invalid: NDArray[np.bool_] | None = None, reach: float = 1.0
+) -> NDArray[np.bool_]:
+    """Find galaxies, nebulae and stars, grown until the sky no longer brightens towards them.
+
+    Over and over: fit a low-order sky to what is not masked, take it off, mask every group of bins (1, 2, 4, ... bins
+    wide) whose mean lies above 3.5 sigma (single bins: 4) of the noise at that scale in any plane or in the sum of
+    all planes, and one group more on each side. Stops when the mask no longer changes.
+
+    Parameters
+    ----------
+    pixels : (planes, rows, columns) float32
+        Linear, any unit. NaN where there is no data.
+    invalid : (rows, columns) bool, optional
+        True where pixels must not be used.
+    reach : float
+        Lowers (above 1) or raises (below 1) the limits; 1 is meant to be right.
+
+    Returns
+    -------
+    (rows, columns) bool
+        True on objects. Pixels without data are not marked for that reason alone. Parts of a nebula that fills the
+        whole frame stay unmasked where they are as dark as the darkest sky there is.
+
+    Notes
+    -----
+    The noise at each scale is measured there, by second differences that a smooth sky cancels: correlated noise
+    raises the limits by itself.
+    """
+    rows, columns = pixels.shape[1:]
+    size = max(1, round((rows * columns / WANTED_BINS) ** 0.5))
+    bins = [bin_light(plane, size=size, invalid=invalid) for plane in pixels]
+    found = _find_in_bins(np.stack(bins), reach=reach)
+    if size == 1:
+        return found
+    return _enlarge(found, size, (rows, columns))
+
+
+def _find_in_bins(bins: NDArray[np.float64], *, reach: float) -> NDArray[np.bool_]:
+    """Return the mask on the grid of bins (planes, rows, columns)."""
+    known = np.isfinite(bins).any(axis=0)
+    masked = np.zeros(bins.shape[1:], dtype=np.bool_)
+    scaled = [_in_units_of_noise(plane) for plane in bins]
+    layers = [layer for layer in scaled if layer is not None]
+    if not layers:
+        return masked
+    rough = [_first_sky(layer) for layer in layers]
+    for turn in range(ROUNDS):
+        flat = [layer - sky for layer, sky in zip(layers, rough, strict=True)]
+        if len(flat) > 1:
+            flat.append(np.sum(flat, axis=0) / np.sqrt(len(flat)))
+        # The first sky is rough: what it calls bright by a hair may be sky.
+        careful = reach if turn else 0.5 * reach
+        for raised in (1.0, 2.0, 4.0, 8.0):
+            fresh = np.zeros_like(masked)
+            for layer in flat:
+                fresh |= _above_noise(layer, reach=careful / raised)
+            if (known & ~fresh).mean() >= WANTED_SKY:
+                break
+        settled = turn > 0 and np.count_nonzero(fresh != masked) <= 0.005 * fresh.size
+        masked = fresh
+        if settled or turn == ROUNDS - 1:
+            break
+        rough = [_sky_outside(layer, masked, previous) for layer, previous in zip(layers, rough, strict=True)]
+    return masked & known
+
+
+def _in_units_of_noise(plane: NDArray[np.float64]) -> NDArray[np.float64] | None:
+    """Return the plane over its own noise, about its median; None for a plane that holds one value only."""
+    middle, spread = median_and_sigma(plane)
+    noise = difference_noise(plane)
+    if not np.isfinite(middle):
+        return None
+    # Quantised or synthetic data can have no noise at the scale of a bin.
+    noise = noise if noise > 0.0 else max(spread, 0.0)
+    if not noise > 1e-12 * abs(middle):
+        return None
+    return (plane - middle) / noise
+
+
+def _first_sky(layer: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Fit degree 2 to the lower part of coarse cells: objects only add light, so the darker cells are sky."""
+    step = max(1, min(layer.shape) // 16)
+    cells = bin_mean(layer, step)
+    u, v = _cell_coordinates(cells.shape, step, layer.shape)
+    values = cells.ravel()
+    good = np.isfinite(values)
+    if good.sum() < 12:
+        return np.full(layer.shape, float(np.nanmedian(layer)))
+    terms = chebyshev_terms(u, v, degree=2)
+    weights = good.astype(np.float64)
+    filled = np.where(good, values, 0.0)
+    for _ in range(40):
+        answer = _weighted_fit(terms, filled, weights)
+        off = filled - terms @ answer
+        low = -off[good & (off < 0.0)]
+        sigma = 1.5 * float(np.median(low)) if low.size else 0.0
+        # Cells above the fit count little and the further the less; those below hold it down.
+        fresh = np.where(off > 0.0, 0.15 / (1.0 + (off / max(sigma, 1e-9)) ** 2), 1.0) * good
+        if np.abs(fresh - weights).max() < 1e-3:
+            break
+        weights = fresh
+    # The asymmetric weights put the fit below the sky by a part of the cells' noise; the mode does not have that fault.
+    answer[0] += _mode((filled - terms @ answer)[good])
+    return _surface(answer, layer.shape, degree=2)
+
+
+def _mode(values: NDArray[np.float64]) -> float:
+    """Return the half-sample mode: the shortest half of the sorted values, halved until ten are left."""
+    ordered = np.sort(values)
+    while ordered.size > 10:
+        half = (ordered.size + 1) // 2
+        widths = ordered[half - 1 :] - ordered[: ordered.size - half + 1]
+        start = int(np.argmin(widths))
+        ordered = ordered[start : start + half]
+    return float(np.median(ordered))
+
+
+def _sky_outside(
+    layer: NDArray[np.float64], masked: NDArray[np.bool_], previous: NDArray[np.float64]
+) -> NDArray[np.float64]:
+    """Fit the sky to coarse cells of what is not masked: degree 2 where a third of the frame is left, else 1."""
+    step = max(1, min(layer.shape) // 24)
+    cells = bin_mean(np.where(masked, np.nan, layer), step)
+    u, v = _cell_coordinates(cells.shape, step, layer.shape)
+    values = cells.ravel()
+    good = np.isfinite(values)
+    share = good.mean()
+    if good.sum() < 20 or share < 0.03:
+        return previous
+    degree = 2 if share > 0.33 else 1
+    terms = chebyshev_terms(u, v, degree=degree)
+    used = good.copy()
+    filled = np.where(good, values, 0.0)
+    for _ in range(5):
+        answer = _weighted_fit(terms, filled, used.astype(np.float64))
+        off = filled - terms @ answer
+        middle, sigma = median_and_sigma(off[used])
+        fresh = good & (off - middle < 2.5 * sigma) & (off - middle > -4.0 * sigma)
+        if sigma == 0.0 or fresh.sum() < 3 * terms.shape[1] or (fresh == used).all():
+            break
+        used = fresh
+    return _surface(answer, layer.shape, degree=degree)
+
+
+def _cell_coordinates(
+    cells: tuple[int, ...], step: int, shape: tuple[int, ...]
+) -> tuple[NDArray[np.float64], ...]:
+    y, x = np.mgrid[: cells[0], : cells[1]] * step + 0.5 * (step - 1)
+    return unit_coordinates(np.stack([x.ravel(), y.ravel()], axis=1), (shape[0], shape[1]))
+
+
+def _weighted_fit(
+    terms: NDArray[np.float64], values: NDArray[np.float64], weights: NDArray[np.float64]
+) -> NDArray[np.float64]:
+    root = np.sqrt(weights)
+    answer: NDArray[np.float64] = np.linalg.lstsq(terms * root[:, None], values * root, rcond=None)[0]
+    return answer
+
+
+def _surface(answer: NDArray[np.float64], shape: tuple[int, ...], *, degree: int) -> NDArray[np.float64]:
+    t_u = np.polynomial.chebyshev.chebvander(np.linspace(-1.0, 1.0, shape[1]), degree)
+    t_v = np.polynomial.chebyshev.chebvander(np.linspace(-1.0, 1.0, shape[0]), degree)
+    table = np.zeros((degree + 1, degree + 1))
+    for value, (i, j) in zip(answer, term_powers(degree), strict=True):
+        table[j, i] = value
+    return np.asarray(t_v @ table @ t_u.T)
+
+
+def _above_noise(layer: NDArray[np.float64], *, reach: float) -> NDArray[np.bool_]:
+    """Mark what lies above the noise at any scale of one layer; (rows, columns) bool."""
+    from scipy.ndimage import binary_dilation
+
+    found = np.zeros(layer.shape, dtype=np.bool_)
+    around = np.ones((3, 3), dtype=np.bool_)
+    cells = layer.copy()
+    finest = difference_noise(cells)
+    group = 1
+    while True:
+        noise = difference_noise(cells)
+        # Few cells can measure a noise that is too low; it cannot fall faster than that of white noise.
+        noise = max(noise, finest / group) if np.isfinite(noise) else finest / group
+        limit = (FINE_SIGMA if group == 1 else COARSE_SIGMA) / reach
+        # Where there is no noise of account (synthetic frames), rounding must not turn into objects.
+        bright = np.nan_to_num(cells, nan=-1.0) > max(limit * noise, 1e-9)
+        if bright.any():
+            bright = np.asarray(binary_dilation(bright, structure=around), dtype=np.bool_)
+            found |= _enlarge(bright, group, (layer.shape[0], layer.shape[1]))
+            cells[bright] = np.nan
+        group *= 2
+        if min(layer.shape) // group < SMALLEST_LEVEL:
+            return found
+        cells = _halve(cells)
+
+
+def _halve(cells: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Return means of 2 x 2 cells, those at the far edges of fewer; NaN where fewer than two are known."""
+    rows, columns = cells.shape
+    even = np.pad(cells, ((0, rows % 2), (0, columns % 2)), constant_values=np.nan)
+    known = np.isfinite(even)
+    filled = np.where(known, even, 0.0)
+    total = filled[::2, ::2] + filled[::2, 1::2] + filled[1::2, ::2] + filled[1::2, 1::2]
+    count = known[::2, ::2].astype(np.int8) + known[::2, 1::2] + known[1::2, ::2] + known[1::2, 1::2]
+    return np.where(count >= 2, total / np.maximum(count, 1), np.nan)
+
+
+def _enlarge(coarse: NDArray[np.bool_], size: int, shape: tuple[int, int]) -> NDArray[np.bool_]:
+    """Repeat every cell ``size`` times along both axes and cut, or fill up with the last cell, to ``shape``."""
+    rows = np.minimum(np.arange(shape[0]) // size, coarse.shape[0] - 1)
+    columns = np.minimum(np.arange(shape[1]) // size, coarse.shape[1] - 1)
+    wide = coarse[:, columns]
+    return np.asarray(wide[rows], dtype=np.bool_)

@@ -1,0 +1,103 @@
+"""Robust means of flux ratios over stars."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from blend.base.robust import MAD_TO_SIGMA
+
+
+@dataclass(frozen=True, eq=False)
+class RatioFit:
+    """A robust mean of log-ratios: ``value`` and ``error`` of the log, ``scatter`` beyond errors, ``used`` (n,)."""
+
+    value: float
+    error: float
+    scatter: float
+    used: NDArray[np.bool_]
+
+
+def mean_log_ratio(
+    numerator: NDArray[np.float64],
+    denominator: NDArray[np.float64],
+    *,
+    errors: tuple[NDArray[np.float64], NDArray[np.float64]],
+) -> RatioFit:
+    """Return the robust mean of ln(numerator / denominator) over stars, with an honest error.
+
+    l_i = ln(a_i / b_i) + (e_a^2 / a^2 - e_b^2 / b^2) / 2, weight w_i = B(u_i) / (e_i^2 + tau^2), where e_i is the
+    error of the ratio from both fluxes, tau the scatter that errors do not explain, and B the bisquare of
+    u_i = (l_i - l) / (6 sqrt(e_i^2 + tau^2)); error = sqrt(sum w^2 (l_i - l)^2) / sum w, or what the flux errors
+    alone would give, whichever is larger.
+
+    Parameters
+    ----------
+    numerator, denominator : (n,)
+        Positive fluxes.
+    errors : two arrays (n,)
+        Standard deviations of the two.
+
+    Notes
+    -----
+    Both fluxes carry errors, so that a regression of one on the other would be biased low; a ratio is not. The
+    second term of l_i takes out the bias of a logarithm of a noisy value, to second order.
+
+    References
+    ----------
+    Beers, Flynn & Gebhardt (1990), AJ 100, 32, for the bisquare location; the weights and the error are derived here.
+    """
+    relative_a, relative_b = errors[0] / numerator, errors[1] / denominator
+    logs = np.log(numerator / denominator) + 0.5 * (relative_a**2 - relative_b**2)
+    variances = relative_a**2 + relative_b**2
+    middle = weighted_median(logs, 1.0 / np.maximum(variances, np.median(variances)))
+    weights = np.ones_like(logs)
+    tau2 = 0.0
+    for _ in range(20):
+        deviations = logs - middle
+        tau2 = _scatter_beyond(deviations, variances)
+        total = np.maximum(variances + tau2, 1e-12)
+        u2 = deviations**2 / (36.0 * total)
+        weights = np.where(u2 < 1.0, (1.0 - u2) ** 2, 0.0) / total
+        step = float((weights * deviations).sum() / weights.sum())
+        middle += step
+        if abs(step) < 1e-9:
+            break
+    deviations = logs - middle
+    sum_w = float(weights.sum())
+    count = max(2, int((weights > 0).sum()))
+    spread = float(np.sqrt((weights**2 * deviations**2).sum() * count / (count - 1))) / sum_w
+    least = float(np.sqrt((weights**2 * variances).sum())) / sum_w
+    return RatioFit(middle, max(spread, least), float(np.sqrt(tau2)), weights * (variances + tau2) > 0.1)
+
+
+def weighted_median(values: NDArray[np.float64], weights: NDArray[np.float64]) -> float:
+    """Return the value at which half of the weight is reached, between neighbours where it falls there.
+
+    Examples
+    --------
+    >>> weighted_median(np.array([3.0, 1.0, 2.0]), np.ones(3))
+    2.0
+    >>> weighted_median(np.array([1.0, 2.0, 3.0]), np.array([1.0, 1.0, 10.0]))
+    2.75
+    """
+    order = np.argsort(values, kind="stable")
+    middles = np.cumsum(weights[order]) - 0.5 * weights[order]
+    return float(np.interp(0.5 * float(weights.sum()), middles, values[order]))
+
+
+def _scatter_beyond(deviations: NDArray[np.float64], variances: NDArray[np.float64]) -> float:
+    """Return the variance tau^2 for which the median of deviation^2 / (variance + tau^2) is that of a Gaussian."""
+    squares = (MAD_TO_SIGMA * deviations) ** 2
+    if float(np.median(squares / np.maximum(variances, 1e-300))) <= 1.0:
+        return 0.0
+    low, high = 0.0, float(squares.max())
+    for _ in range(60):
+        tau2 = 0.5 * (low + high)
+        if float(np.median(squares / (variances + tau2))) > 1.0:
+            low = tau2
+        else:
+            high = tau2
+    return 0.5 * (low + high)

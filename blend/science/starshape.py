@@ -1,0 +1,234 @@
+"""Loops over the pixels of one star: windowed centroid, width, sharpness and aperture flux."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+
+from blend.base.jit import kernel
+
+COLUMNS = ("x", "y", "flux", "flux_error", "peak", "sigma", "elongation", "steepest", "noise", "top", "sky")
+"""What `measure_stars` writes for each star; a star that cannot be measured is NaN throughout."""
+
+
+@kernel
+def measure_stars(plane: Any, mask: Any, xy: Any, windows: Any, adapt: bool) -> Any:
+    """Measure stars by iterated Gaussian windows, (n, 11), columns as in `COLUMNS`.
+
+    The centre moves by 2 sum(w I d) / sum(w I) until it stands still. The width is the Gaussian window that equals the
+    star: with M the weighted second moment, 1/s^2 = 1/M - 1/w^2, window w set to s and repeated.
+
+    ``windows`` holds one window sigma a star; with ``adapt`` the centre's window follows the measured width.
+    ``mask`` of another shape than the plane means that no pixel is masked.
+    """
+    out = np.full((xy.shape[0], 11), np.nan)
+    masked = mask.shape[0] == plane.shape[0] and mask.shape[1] == plane.shape[1]
+    rows, columns = plane.shape
+    ring = np.empty(4096)
+    for n in range(xy.shape[0]):
+        x, y, w = xy[n, 0], xy[n, 1], windows[n]
+        # Sky: median of a ring well outside the window.
+        inner, outer = 4.0 * w + 1.0, 4.0 * w + 5.0
+        count = 0
+        for j in range(max(0, int(y - outer)), min(rows, int(y + outer) + 2)):
+            for i in range(max(0, int(x - outer)), min(columns, int(x + outer) + 2)):
+                r = np.sqrt((i - x) ** 2 + (j - y) ** 2)
+                if inner <= r <= outer and count < 4096 and not (masked and mask[j, i]):
+                    value = plane[j, i]
+                    if np.isfinite(value):
+                        ring[count] = value
+                        count += 1
+        if count < 12:
+            continue
+        sky = np.median(ring[:count])
+        noise = 1.4826 * np.median(np.abs(ring[:count] - sky))
+        s = w
+        good = True
+        moved = 1.0
+        xx = yy = xy_ = total = 0.0
+        for turn in range(40):
+            # After the centre stands still only the width is iterated.
+            settled = moved < 1e-4 and turn > 0
+            width = s if (adapt or settled) else w
+            reach = 3.5 * width + 1.0
+            left, right = int(np.floor(x - reach)), int(np.ceil(x + reach))
+            low, high = int(np.floor(y - reach)), int(np.ceil(y + reach))
+            if x < 1 or y < 1 or x > columns - 2 or y > rows - 2:
+                good = False
+                break
+            total = sx = sy = xx = yy = xy_ = 0.0
+            for j in range(max(low, 0), min(high + 1, rows)):
+                for i in range(max(left, 0), min(right + 1, columns)):
+                    dx, dy = i - x, j - y
+                    r2 = dx * dx + dy * dy
+                    if r2 > reach * reach:
+                        continue
+                    value = plane[j, i]
+                    if not np.isfinite(value) or (masked and mask[j, i]):
+                        # A hole within the core makes every sum a lie; further out it weighs little.
+                        if r2 < 2.0 * width * width + 2.0:
+                            good = False
+                        continue
+                    p = np.exp(-0.5 * r2 / (width * width)) * (value - sky)
+                    total += p
+                    sx += p * dx
+                    sy += p * dy
+                    xx += p * dx * dx
+                    yy += p * dy * dy
+                    xy_ += p * dx * dy
+            if not good or total <= 0.0:
+                good = False
+                break
+            sx /= total
+            sy /= total
+            xx = xx / total - sx * sx
+            yy = yy / total - sy * sy
+            xy_ = xy_ / total - sx * sy
+            if not settled:
+                step = 2.0 * np.sqrt(sx * sx + sy * sy)
+                x += 2.0 * sx
+                y += 2.0 * sy
+                moved = step
+                if step > 2.0 * w + 2.0:
+                    good = False
+                    break
+            m = 0.5 * (xx + yy)
+            if m <= 0.0:
+                good = False
+                break
+            rest = 1.0 / m - 1.0 / (width * width)
+            wider = np.sqrt(1.0 / rest) if rest > 0.06 / (width * width) else 2.0 * width
+            wider = min(max(wider, 0.5 * width, 0.35), 2.0 * width, 6.0 * windows[n] + 6.0)
+            change = abs(wider - s)
+            s = wider
+            if settled and change < 1e-3 * s:
+                break
+        if not good or np.hypot(x - xy[n, 0], y - xy[n, 1]) > 2.5 * w + 2.0:
+            continue
+        # Elongation: the two principal widths with the window taken out of each.
+        mean, half = 0.5 * (xx + yy), np.sqrt(0.25 * (xx - yy) ** 2 + xy_ * xy_)
+        floor = 0.05 / (s * s)
+        major = 1.0 / max(1.0 / max(mean + half, 1e-9) - 1.0 / (s * s), floor)
+        minor = 1.0 / max(1.0 / max(mean - half, 1e-9) - 1.0 / (s * s), floor)
+        # Steepest step between neighbours in the core: a hot pixel has an edge no optics draw.
+        ci, cj = int(np.rint(x)), int(np.rint(y))
+        top, steepest, raw = -np.inf, 0.0, -np.inf
+        span = 2 if s < 4 else 3
+        for j in range(max(cj - span, 0), min(cj + span + 1, rows)):
+            for i in range(max(ci - span, 0), min(ci + span + 1, columns)):
+                if masked and mask[j, i]:
+                    continue
+                value = plane[j, i]
+                if not np.isfinite(value):
+                    continue
+                top = max(top, value - sky)
+                if i + 1 < columns and np.isfinite(plane[j, i + 1]):
+                    steepest = max(steepest, abs(value - plane[j, i + 1]))
+                if j + 1 < rows and np.isfinite(plane[j + 1, i]):
+                    steepest = max(steepest, abs(value - plane[j + 1, i]))
+        # Highest pixel within one full width at half maximum, for the saturation test.
+        reach = 2.36 * min(s, 4.0 * w)
+        for j in range(max(int(y - reach), 0), min(int(y + reach) + 2, rows)):
+            for i in range(max(int(x - reach), 0), min(int(x + reach) + 2, columns)):
+                if (i - x) ** 2 + (j - y) ** 2 <= reach * reach and np.isfinite(plane[j, i]):
+                    raw = max(raw, plane[j, i])
+        if top <= 0.0:
+            continue
+        out[n, 0], out[n, 1] = x, y
+        out[n, 2] = 2.0 * total
+        out[n, 3] = 2.0 * noise * np.sqrt(np.pi) * s
+        out[n, 4] = top
+        out[n, 5] = s
+        out[n, 6] = np.sqrt(major / minor)
+        out[n, 7] = steepest / top
+        out[n, 8] = noise
+        out[n, 9] = raw
+        out[n, 10] = sky
+    return out
+
+
+@kernel
+def core_sigmas(plane: Any, measured: Any) -> Any:
+    """Return the sigma of ln I = a - r^2 / (2 s^2) for each star, fitted with weights I^2 to its upper part.
+
+    The chord from the peak to half of it is what FWHM means; a moment also sees the wings.
+    ``measured`` comes from `measure_stars`.
+    """
+    out = np.full(measured.shape[0], np.nan)
+    rows, columns = plane.shape
+    for n in range(measured.shape[0]):
+        if not np.isfinite(measured[n, 0]):
+            continue
+        x, y, top, reach = measured[n, 0], measured[n, 1], measured[n, 4], 2.5 * measured[n, 5]
+        sky = measured[n, 10]
+        s0 = s1 = s2 = t0 = t1 = 0.0
+        for j in range(max(int(y - reach), 0), min(int(y + reach) + 2, rows)):
+            for i in range(max(int(x - reach), 0), min(int(x + reach) + 2, columns)):
+                value = plane[j, i] - sky
+                r2 = (i - x) ** 2 + (j - y) ** 2
+                if value > 0.4 * top and r2 <= reach * reach:
+                    weight = value * value
+                    log = np.log(value)
+                    s0 += weight
+                    s1 += weight * r2
+                    s2 += weight * r2 * r2
+                    t0 += weight * log
+                    t1 += weight * r2 * log
+        bottom = s0 * s2 - s1 * s1
+        slope = (s0 * t1 - s1 * t0) / bottom if bottom > 1e-9 * s0 * s2 else 0.0
+        if slope < 0.0:
+            out[n] = np.sqrt(-0.5 / slope)
+    return out
+
+
+@kernel
+def aperture_fluxes(plane: Any, mask: Any, xy: Any, radius: float) -> Any:
+    """Return (n, 2): flux in a circle over the median of a ring around it, and its error; NaN where not measurable.
+
+    The circle's edge pixels count by the share of their area inside, from 5 x 5 points a pixel.
+    """
+    out = np.full((xy.shape[0], 2), np.nan)
+    masked = mask.shape[0] == plane.shape[0] and mask.shape[1] == plane.shape[1]
+    rows, columns = plane.shape
+    inner, outer = 1.5 * radius + 2.0, 2.0 * radius + 6.0
+    ring = np.empty(int(4.0 * (outer + 2.0) ** 2) + 16)
+    for n in range(xy.shape[0]):
+        x, y = xy[n, 0], xy[n, 1]
+        if not (radius <= x <= columns - 1 - radius and radius <= y <= rows - 1 - radius):
+            continue
+        count, flux, area, good = 0, 0.0, 0.0, True
+        for j in range(max(int(y - outer), 0), min(int(y + outer) + 2, rows)):
+            for i in range(max(int(x - outer), 0), min(int(x + outer) + 2, columns)):
+                r = np.sqrt((i - x) ** 2 + (j - y) ** 2)
+                value = plane[j, i]
+                usable = np.isfinite(value) and not (masked and mask[j, i])
+                if r < radius + 0.75:
+                    share = 1.0
+                    if r > radius - 0.75:
+                        inside = 0
+                        for b in range(5):
+                            for a in range(5):
+                                px, py = i - 0.4 + 0.2 * a - x, j - 0.4 + 0.2 * b - y
+                                if px * px + py * py <= radius * radius:
+                                    inside += 1
+                        share = inside / 25.0
+                    if share > 0.0:
+                        if not usable:
+                            good = False
+                            break
+                        flux += share * value
+                        area += share
+                elif usable and inner <= r <= outer:
+                    ring[count] = value
+                    count += 1
+            if not good:
+                break
+        if not good or count < 12:
+            continue
+        sky = np.median(ring[:count])
+        noise = 1.4826 * np.median(np.abs(ring[:count] - sky))
+        out[n, 0] = flux - area * sky
+        # The median of n values has pi/2 times the variance of their mean.
+        out[n, 1] = noise * np.sqrt(area + 0.5 * np.pi * area * area / count)
+    return out

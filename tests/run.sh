@@ -1,0 +1,12 @@
+#!/usr/bin/env bash
+# Lint, type-check and test the project in its own environment; makes .venv if there is none.
+# Usage: bash tests/run.sh [arguments for pytest]
+set -euo pipefail
+here=$(cd "$(dirname "${BASH_SOURCE[0]}")/.." && pwd)
+source "$here/examples/venv.sh"
+make_venv "$here" "$here[test]"
+cd "$here"
+.venv/bin/ruff check .
+.venv/bin/ruff format --check .
+.venv/bin/mypy
+exec .venv/bin/python -m pytest "$@"
