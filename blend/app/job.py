@@ -14,7 +14,7 @@ from blend.app.load import load_sources
 from blend.app.outputs import crop_box, turner, write_results, write_stage
 from blend.app.preview import preview_layers, render_preview, star_tint
 from blend.files.record import record_text, sha256_of, versions
-from blend.files.whole import WholeFolder
+from blend.files.whole import WholeFolder, writing
 from blend.pages.report import Pictures, report_page
 from blend.recipe.check import assumptions
 from blend.recipe.model import Recipe, resolved
@@ -84,13 +84,13 @@ def run_target(
         turn = turner(work)
         pictures = Pictures(turn(preview.with_lines), turn(preview.without_lines), preview.factor)
         page = report_page(work, record, pictures, command=command)
-        folder.path_for("report.html").write_text(page, encoding="utf-8")
+        _write_text(folder.path_for("report.html"), page)
         record["outputs"] = [
             {"path": name, "sha256": sha256_of(folder.path_for(name))} for name in folder.names
         ]
         record["peak_mib"] = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss // 1024
         text = record_text(record)
-        folder.path_for("record.json").write_text(text, encoding="utf-8")
+        _write_text(folder.path_for("record.json"), text)
     _say(listener, "write", "done", 1.0)
     return Outcome(record=record, record_text=text, warnings=work.warnings)
 
@@ -136,6 +136,11 @@ def _record(work: Work, files: tuple[tuple[str, Path], ...], hashes: list[str]) 
         "seconds": dict(told.get("seconds", {})),
         "versions": versions(),
     }
+
+
+def _write_text(path: Path, text: str) -> None:
+    with writing(path):
+        path.write_text(text, encoding="utf-8")
 
 
 def _say(listener: Listener | None, step: str, what: str, share: float) -> None:

@@ -127,7 +127,7 @@ def shrink(display: NDArray[np.floating], shape: tuple[int, int]) -> NDArray[np.
             part = display[plane, first:last]
             good = np.isfinite(part)
             level = (np.clip(np.where(good, part, 0.0), 0.0, 1.0) * 65535.0 + 0.5).astype(np.uint16)
-            light = np.where(good, light_of[level], 0.0)
+            light = light_of[level]  # 0 where there is no data
             total = (across @ (weights @ light).T).T
             if not good.all():
                 share = (across @ (weights @ good.astype(np.float64)).T).T

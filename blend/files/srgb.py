@@ -72,7 +72,7 @@ def code_values(display: NDArray[np.floating], *, bits: int) -> NDArray[np.uint8
         # fmax prefers the number over NaN; the half rounds to nearest when the cast cuts the fraction off.
         part = np.fmax(display[:, block], 0.0)
         np.minimum(part, 1.0, out=part)
-        # 65535.5 - 2^-8 is the neighbour of a half in float32: add the half in float64.
+        # At 16 bits float32 has few digits left below a step: the half is added in float64.
         picture[block] = np.moveaxis(np.floor(part.astype(np.float64) * top + 0.5), 0, 2)
 
     map_row_blocks(convert, rows)

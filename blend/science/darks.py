@@ -103,7 +103,7 @@ def dark_fits(
     chance = sum(hits for hits, _ in by_chance) / tried if tried else 0.0
     share = float("nan")
     if usable:
-        share = (found / usable - chance) / (1.0 - chance) if chance < 1.0 else 0.0
+        share = max(0.0, (found / usable - chance) / (1.0 - chance)) if chance < 1.0 else 0.0
     return DarkEvidence(usable, found, chance, share, float(border.mean()))
 
 

@@ -95,7 +95,15 @@ def _mesh(
 
 @kernel
 def _flatten_rows(
-    plane: Any, mask: Any, sky: Any, noise: Any, scale_y: float, scale_x: float, start: int, stop: int, out: Any
+    plane: Any,
+    mask: Any,
+    sky: Any,
+    noise: Any,
+    scale_y: float,
+    scale_x: float,
+    start: int,
+    stop: int,
+    out: Any,
 ) -> None:
     columns = plane.shape[1]
     masked = mask.shape[0] == plane.shape[0]
@@ -109,7 +117,9 @@ def _flatten_rows(
             i = min(int(u), sky.shape[1] - 2) if sky.shape[1] > 1 else 0
             h = min(i + 1, sky.shape[1] - 1)
             a = np.float32(u - i)
-            level = (1 - b) * ((1 - a) * sky[j, i] + a * sky[j, h]) + b * ((1 - a) * sky[k, i] + a * sky[k, h])
+            level = (1 - b) * ((1 - a) * sky[j, i] + a * sky[j, h]) + b * (
+                (1 - a) * sky[k, i] + a * sky[k, h]
+            )
             value = (plane[y, x] - level) / noise[j, i]
             good = np.isfinite(value) and not (masked and mask[y, x])
             out[y, x] = value if good else np.float32(0)
@@ -142,7 +152,12 @@ def _extract(signal: NDArray[np.float32], *, threshold: float) -> Any:
                 sep.set_sub_object_limit(objects)
                 try:
                     return sep.extract(
-                        signal, threshold, minarea=5, filter_kernel=_SMOOTHING, deblend_nthresh=16, deblend_cont=0.005
+                        signal,
+                        threshold,
+                        minarea=5,
+                        filter_kernel=_SMOOTHING,
+                        deblend_nthresh=16,
+                        deblend_cont=0.005,
                     )
                 except Exception as fault:  # noqa: BLE001  sep raises the bare class when a buffer is full
                     full = fault

@@ -277,7 +277,7 @@ def _faint_significance(
 
     def work(block: slice) -> None:
         bins = slice(block.start // FAINT_BIN, -(-block.stop // FAINT_BIN))
-        rest = emission[block] * (np.float32(1.0) + np.minimum(weight[block], np.float32(0.0)))
+        rest = np.add(np.minimum(weight[block], 0.0), 1.0, dtype=np.float32) * emission[block]
         light[bins] = bin_plane(rest, FAINT_BIN)
 
     map_row_blocks(work, rows)
@@ -348,6 +348,8 @@ def _confirm_regions(field, foot, full, seed, sure):  # type: ignore[no-untyped-
         for column in range(columns):
             if field[row, column] >= foot:
                 count += 1
+            elif field[row, column] < 0.0:
+                field[row, column] = 0.0
     queue = np.empty(count, dtype=np.int64)
     for row in range(rows):
         for column in range(columns):

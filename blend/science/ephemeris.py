@@ -1,7 +1,7 @@
 """Where the Moon, the Sun and a target stand in an observer's sky, without the network.
 
-Positions are astropy's with its built-in ephemeris, topocentric, without refraction. Only tables that come with
-astropy are read, so they are the same on a mountain without a line.
+Positions are astropy's with its built-in ephemeris, topocentric, without refraction. Only tables that come
+with astropy are read, so they are the same on a mountain without a line.
 """
 
 from __future__ import annotations
@@ -83,10 +83,9 @@ def sky_places(
 
     Notes
     -----
-    Both the target and the Moon are taken into the horizon frame before they are compared: the Moon's parallax is
-    up to one degree, and a separation between frames of different origin is wrong by as much. Beyond the tables
-    of the Earth's rotation UT1 - UTC is taken as 0, which is worth at most 0.004 degrees while UTC keeps leap
-    seconds.
+    Target and Moon are both taken into the horizon frame before they are compared: the Moon's parallax is up to
+    one degree, and a separation between frames of different origin is wrong by as much. Beyond the tables of
+    the Earth's rotation UT1 - UTC is taken as 0, worth at most 0.004 degrees while UTC keeps leap seconds.
 
     References
     ----------
@@ -106,7 +105,7 @@ def sky_places(
 
 @contextmanager
 def bundled_tables() -> Iterator[None]:
-    """Let astropy use only the tables it came with while the body runs; its settings are put back afterwards."""
+    """Let astropy use only the tables it came with while the body runs; afterwards its settings are put back."""
     from astropy.utils import iers
     from astropy.utils.exceptions import AstropyWarning
 
@@ -213,7 +212,7 @@ def _columns(
 
 
 def _direction(azimuth: Any, altitude: Any, frame: Any) -> Any:
-    """Return a direction without a distance, so that no parallax is taken off when it goes to another frame."""
+    """Return a direction without a distance, so that no parallax comes off on the way to another frame."""
     from astropy.coordinates import SkyCoord
 
     return SkyCoord(az=azimuth, alt=altitude, frame=frame)

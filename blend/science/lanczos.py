@@ -145,7 +145,15 @@ def resample_clean_rows(
 
 @kernel
 def resample_undone_rows(
-    planes: Any, near: Any, table: Any, inverse: Any, low_floor: bool, start: int, stop: int, out: Any, out_flags: Any
+    planes: Any,
+    near: Any,
+    table: Any,
+    inverse: Any,
+    low_floor: bool,
+    start: int,
+    stop: int,
+    out: Any,
+    out_flags: Any,
 ) -> None:
     """Fill what carries the flag `UNDONE`, with as many taps as ``table`` has, over valid pixels alone.
 
@@ -208,7 +216,9 @@ def resample_undone_rows(
                 value = total / weight
                 least, most = np.inf, -np.inf
                 for q in range(max(int(np.ceil(v - radius)), 0), min(int(np.floor(v + radius)) + 1, rows)):
-                    for r in range(max(int(np.ceil(u - radius)), 0), min(int(np.floor(u + radius)) + 1, columns)):
+                    for r in range(
+                        max(int(np.ceil(u - radius)), 0), min(int(np.floor(u + radius)) + 1, columns)
+                    ):
                         if not near[q, r] & 1:
                             least, most = min(least, plane[q, r]), max(most, plane[q, r])
                 if ringing:

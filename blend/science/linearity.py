@@ -67,8 +67,8 @@ def judge_linearity(plane: NDArray[np.floating], *, invalid: NDArray[np.bool_] |
     -----
     c = 1 - (1 - c_stars) (1 - c_noise). Each test has its say only with enough stars, or regions,
     of different brightness. Stars that keep their width over a wide range (within 6 %, error below 3 %)
-    veto: noise can also fall towards the light where more frames overlap. The stars of the middle 2048 x 2048 pixels stand
-    for the rest.
+    veto: noise can also fall towards the light where more frames overlap. The stars of the middle
+    2048 x 2048 pixels stand for the rest.
 
     Examples
     --------
@@ -161,7 +161,7 @@ def noise_against_level(
     if level.size < 64 or sample.size == 0:
         return _NAN, 0, 0.0
     nearby = _noise_nearby(level, noise, place)
-    if nearby[2] > 0.0:
+    if nearby[2] >= 0.9:
         return nearby
     sky = sky_mode(sample)
     spread = sky_spread(sample, sky)
@@ -170,14 +170,15 @@ def noise_against_level(
     quiet = [float(np.quantile(part, 0.35)) for part in parts if part.size >= 20]
     bright = np.flatnonzero(level > sky + 3.0 * spread)
     if not quiet or min(quiet) <= 0.0 or bright.size < 18:
-        return _NAN, int(bright.size), 0.0
+        return nearby
     order = bright[np.argsort(level[bright], kind="stable")]
     ratios = [float(np.quantile(noise[group], 0.35)) / min(quiet) for group in np.array_split(order, 3)]
     falls = ratios[0] < 0.9 and ratios[1] < ratios[0] and ratios[2] <= 1.5 * ratios[1]
     confidence = 0.0
     if falls and ratios[2] < 0.6:
         confidence = 0.95 if ratios[2] < 0.4 else 0.8
-    return ratios[2], int(bright.size), confidence
+    whole = (ratios[2], int(bright.size), confidence)
+    return max(whole, nearby, key=lambda told: told[2])
 
 
 def _noise_nearby(
@@ -207,7 +208,7 @@ def _noise_nearby(
     agree = float(np.mean(np.array(ratios) < 0.9))
     if ratio >= 0.7 or agree < 0.8:
         return ratio, blocks, 0.0
-    return ratio, blocks, 0.95 if ratio < 0.5 else 0.8
+    return ratio, blocks, 0.95 if ratio < 0.6 else 0.8
 
 
 def _block_figures(

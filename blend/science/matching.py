@@ -18,7 +18,7 @@ ACCEPT_PX = 1.5
 
 _FIRST_RADIUS_PX = 6.0
 _ENOUGH_UNSATURATED = 12
-_WORTH_A_LOOK = 60
+_ENOUGH_PRECISE = 15
 
 
 @dataclass(frozen=True, eq=False)
@@ -66,6 +66,7 @@ class Match:
     i: NDArray[np.int64]
     j: NDArray[np.int64]
     rms_px: float
+    paired: int
     radius_px: float
     possible: int
     share: float
@@ -79,7 +80,8 @@ def refine(matrix: Matrix, mine: Side, theirs: Side, *, transform: str, mirrored
     model = ladder[0]
     coarser = max(1.0, abs(scale_of(matrix, _centre(mine.shape))))
     accept = ACCEPT_PX * coarser
-    radius = _FIRST_RADIUS_PX * coarser
+    spacing = (theirs.shape[0] * theirs.shape[1] / max(len(theirs.xy), 1)) ** 0.5
+    radius = max(accept, min(_FIRST_RADIUS_PX * coarser, 0.4 * spacing))
     if _hopeless(matrix, mine, theirs, radius):
         return None
     before = -1
@@ -111,7 +113,9 @@ def _conclude(
         i, j = pair(matrix, mine, theirs, radius=max(accept, accept * (3.0 - 0.5 * turn)))
         if len(i) < 3:
             return None
-        model = choose_model(ladder, mine, theirs, i, j, mirrored=mirrored) if transform == "auto" else transform
+        model = (
+            choose_model(ladder, mine, theirs, i, j, mirrored=mirrored) if transform == "auto" else transform
+        )
         if 2 * len(i) < MODELS[model][1]:
             return None
         matrix, _ = robust_fit(model, mine, theirs, i, j, mirrored=mirrored)
@@ -123,20 +127,37 @@ def _conclude(
     i, j = pair(matrix, mine, theirs, radius=accept)
     if 2 * len(i) < max(MODELS[model][1], 6):
         return None
+    precise = _precise(matrix, mine, theirs, i, j)
+    counted, i, j = len(i), i[precise], j[precise]
     matrix, kept = robust_fit(model, mine, theirs, i, j, mirrored=mirrored)
-    if kept.sum() < 2:
+    if kept.sum() < 2 or not _sound(matrix, mine, mirrored):
         return None
-    possible, share, chance = weigh(matrix, mine, theirs, matched=len(i), radius=accept, parameters=MODELS[model][1])
+    possible, share, chance = weigh(
+        matrix, mine, theirs, matched=counted, radius=accept, parameters=MODELS[model][1]
+    )
     i, j = i[kept], j[kept]
     apart = np.hypot(*(apply_matrix(matrix, mine.xy[i]) - theirs.xy[j]).T)
     weights = _weights(matrix, mine, theirs, i, j)
     rms = float(np.sqrt((weights * apart**2).sum() / weights.sum()))
     return Match(
-        matrix, model, mirrored, mine.index[i], theirs.index[j], rms, accept, possible, share, chance, _unmoved(matrix, mine)
+        matrix,
+        model,
+        mirrored,
+        mine.index[i],
+        theirs.index[j],
+        rms,
+        counted,
+        accept,
+        possible,
+        share,
+        chance,
+        _unmoved(matrix, mine),
     )
 
 
-def pair(matrix: Matrix, mine: Side, theirs: Side, *, radius: float) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
+def pair(
+    matrix: Matrix, mine: Side, theirs: Side, *, radius: float
+) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
     """Return indices of stars that are each other's nearest within ``radius`` reference pixels."""
     from scipy.spatial import cKDTree
 
@@ -269,12 +290,27 @@ def _weights(
     return 1.0 / variance
 
 
+def _precise(
+    matrix: Matrix, mine: Side, theirs: Side, i: NDArray[np.int64], j: NDArray[np.int64]
+) -> NDArray[np.bool_]:
+    """Pick the pairs worth a place in the last fit: the vaguest stars weigh next to nothing and hide its quality."""
+    error = 1.0 / np.sqrt(_weights(matrix, mine, theirs, i, j))
+    good: NDArray[np.bool_] = error <= 1.5 * np.median(error)
+    return good if good.sum() >= _ENOUGH_PRECISE else np.ones(len(i), dtype=np.bool_)
+
+
 def _sound(matrix: Matrix, mine: Side, mirrored: bool) -> bool:
     """Tell whether a map is finite, of the right parity, and neither folds nor tears the frame."""
     if not np.isfinite(matrix).all():
         return False
     rows, columns = mine.shape
-    places = [(0.0, 0.0), (columns - 1.0, 0.0), (0.0, rows - 1.0), (columns - 1.0, rows - 1.0), _centre(mine.shape)]
+    places = [
+        (0.0, 0.0),
+        (columns - 1.0, 0.0),
+        (0.0, rows - 1.0),
+        (columns - 1.0, rows - 1.0),
+        _centre(mine.shape),
+    ]
     third = np.array([[x, y, 1.0] for x, y in places]) @ matrix[2]
     if third.min() <= 0.2 or third.max() > 5.0:
         return False
@@ -283,11 +319,11 @@ def _sound(matrix: Matrix, mine: Side, mirrored: bool) -> bool:
 
 
 def _hopeless(matrix: Matrix, mine: Side, theirs: Side, radius: float) -> bool:
-    """Tell whether a long list pairs no better than chance pairs it, which is not worth refining."""
-    if min(len(mine.xy), len(theirs.xy)) < _WORTH_A_LOOK:
-        return False
+    """Tell whether a proposal pairs no more stars than chance does, beyond the four that proposed it."""
     i, _ = pair(matrix, mine, theirs, radius=radius)
-    return len(i) < 3 or weigh(matrix, mine, theirs, matched=len(i), radius=radius, parameters=4)[2] > -1.0
+    if len(i) < 5:
+        return True
+    return weigh(matrix, mine, theirs, matched=len(i), radius=radius, parameters=8)[2] > -0.5
 
 
 def _unmoved(matrix: Matrix, mine: Side) -> bool:

@@ -82,8 +82,8 @@ def iso_note(light_iso: float, dark_iso: float, *, signal_e: float | None) -> No
     verb = "is left in the picture" if residual > 0.0 else "is taken out too much"
     text = (
         f"the dark was read at ISO {dark_iso:g}, the light at ISO {light_iso:g}:"
-        f" about {100.0 * abs(residual):.0f} % of the dark's own signal {verb}{_electrons(abs(residual), signal_e)},"
-        " and the bias may differ"
+        f" about {100.0 * abs(residual):.0f} % of the dark's own signal {verb}"
+        f"{_electrons(abs(residual), signal_e)}, and the bias may differ"
     )
     return ("dark-iso", text)
 

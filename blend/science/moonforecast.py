@@ -1,6 +1,6 @@
 """What the Moon does to one target's sky: level, exposure time and the direction of the gradient.
 
-A forecast tells an observer when to work and tells whoever looks at a fitted gradient what to expect of it. It
+A forecast tells an observer when to work, and whoever looks at a fitted gradient what to expect of it. It
 carries the error of its model, 8 to 23 %, and is never subtracted from a picture.
 """
 
@@ -38,7 +38,7 @@ DAY_SUN_DEG = -1.0
 """Sun altitude from which a part of the disc may be seen: half a disc and the refraction of the horizon."""
 
 _PHOTONS_AT_V0 = 1.0e4
-"""Photons a second, square centimetre and nanometre of a star of V = 0 (from memory, good to some percent)."""
+"""Photons a second, square centimetre and nanometre of a star of V = 0 (from memory, good to some %)."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -147,12 +147,13 @@ class MoonPrediction:
     brighter_by_mag : float
         >= 0.
     broad_time_factor : float
-        Exposure time for the signal-to-noise of a moonless night, sky-limited, no filter: 10^(0.4 brighter_by).
+        Exposure time for the signal-to-noise of a moonless night, sky-limited, no filter:
+        10^(0.4 brighter_by_mag).
     line_time_factor : float
         The same through the line filter, against a moonless night through the same filter.
     line_sky_share : float
-        Sky through the line filter under this Moon over sky through the colour filter without it: time factor for
-        the line's light alone, both sky-limited. Below 1 the filter in moonlight beats colour in the dark.
+        Sky through the line filter under this Moon over sky through the colour filter without it: time factor
+        for the line's light alone, both sky-limited. Below 1 the filter in moonlight beats colour in the dark.
     slope : Slope
         In V.
     colour_slopes : dict
@@ -275,7 +276,7 @@ def predict_at(place: SkyPlace, conditions: Conditions) -> MoonPrediction:
 
     Notes
     -----
-    Away from V the moonlight's Rayleigh part is scaled by (550 / wavelength)^4 against a moonless sky of the same
+    Away from V the moonlight's Rayleigh part is scaled by (550 / wavelength)^4 against a moonless sky of one
     brightness in every colour, and extinction stays that of V: our extrapolation, not the paper's.
     """
     dark = _dark(place, conditions)
@@ -324,12 +325,12 @@ def sky_electrons(mag: float, *, camera: Camera, width_nm: float) -> float:
 
     Notes
     -----
-    A star of V = 0 sends 1e4 photons a second, square centimetre and nanometre (from memory); the sky is taken
-    as equally bright in photons at the line, which airglow lines and town light make true to a factor of two.
+    A star of V = 0 sends 1e4 photons a second, square centimetre and nanometre (from memory). The sky is taken
+    as equally bright in photons at the line, which airglow and town light make true to a factor of two.
     """
     area_cm2 = math.pi / 4.0 * (camera.aperture_mm / 10.0) ** 2
     rate = _PHOTONS_AT_V0 * width_nm * area_cm2 * camera.pixel_arcsec**2 * 10.0 ** (-0.4 * mag)
-    return rate * camera.throughput * camera.exposure_s
+    return float(rate * camera.throughput * camera.exposure_s)
 
 
 def sky_slope(place: SkyPlace, conditions: Conditions, *, wavelength_nm: float = REFERENCE_NM) -> Slope:
@@ -342,8 +343,8 @@ def sky_slope(place: SkyPlace, conditions: Conditions, *, wavelength_nm: float =
 
     Notes
     -----
-    Derived here from eqs. 2 and 15 to 19 of Krisciunas & Schaefer (1991). A plane of this slope is moonlight to
-    half a percent over two degrees, 15 degrees and more from the Moon.
+    Derived here from eqs. 2 and 15 to 19 of Krisciunas & Schaefer (1991). A plane of this slope is moonlight
+    to half a percent over two degrees, 15 degrees and more from the Moon.
     """
     if place.target_altitude_deg < 0.0:
         return Slope(percent_per_deg=math.nan, position_angle_deg=math.nan)
@@ -394,9 +395,7 @@ def slope_in_pixels(slope: Slope, wcs: Any, shape: tuple[int, int]) -> PixelSlop
     if not np.isfinite(steps).all():
         raise ValueError("the world coordinates put no sky at the picture's middle")
     along = slope.percent_per_deg * _unit(slope.position_angle_deg)
-    x_slope, y_slope = (
-        float((along.conjugate() * step).real) for step in (steps[1::2] - steps[::2]) / 2.0
-    )
+    x_slope, y_slope = (float((along.conjugate() * step).real) for step in (steps[1::2] - steps[::2]) / 2.0)
     return PixelSlope(
         x_percent_per_px=x_slope,
         y_percent_per_px=y_slope,

@@ -1,11 +1,12 @@
 """How bright scattered moonlight makes the sky: the model of Krisciunas & Schaefer (1991).
 
 Angles are degrees, brightness is nanolamberts (nL) or V magnitudes per square arcsecond. The paper states an
-accuracy of 8 to 23 %: a level from here is an expectation to plan with or to warn by, never a sky to subtract.
+accuracy of 8 to 23 %: a level from here is an expectation, to plan with or to warn by, never to subtract.
 
 References
 ----------
-Krisciunas & Schaefer (1991), "A model of the brightness of moonlight", PASP 103, 1033. Equation numbers are theirs.
+Krisciunas & Schaefer (1991), "A model of the brightness of moonlight", PASP 103, 1033. The equation numbers
+are theirs.
 """
 
 from __future__ import annotations
@@ -221,14 +222,14 @@ def scattering_slope(separation_deg: ArrayLike, *, wavelength_nm: float = REFERE
 
 
 def moonlight_zenith_slope(zenith_distance_deg: ArrayLike, *, extinction: float) -> Values:
-    """Return d ln(1 - 10^(-0.4 k X)) / dZ per degree: how moonlight grows towards the horizon (from eq. 15)."""
+    """Return d ln(1 - 10^(-0.4 k X)) / dZ per degree: moonlight's growth to the horizon (from eq. 15)."""
     dimmed = 10.0 ** (-0.4 * extinction * scattering_airmass(zenith_distance_deg))
     path_slope = _airmass_slope(zenith_distance_deg)
     return np.asarray(0.4 * _LN10 * extinction * path_slope * dimmed / (1.0 - dimmed))
 
 
 def dark_sky_zenith_slope(zenith_distance_deg: ArrayLike, *, extinction: float) -> Values:
-    """Return d ln B0 / dZ per degree: how the moonless sky grows towards the horizon (from eq. 2)."""
+    """Return d ln B0 / dZ per degree: the dark sky's growth to the horizon (from eq. 2)."""
     path = scattering_airmass(zenith_distance_deg)
     return np.asarray(_airmass_slope(zenith_distance_deg) * (1.0 / path - 0.4 * _LN10 * extinction))
 
@@ -241,6 +242,4 @@ def _scattered_share(zenith_distance_deg: Values, extinction: float) -> Values:
 def _airmass_slope(zenith_distance_deg: ArrayLike) -> Values:
     """Return dX / dZ per degree."""
     angle = _PER_DEGREE * np.asarray(zenith_distance_deg, dtype=np.float64)
-    return np.asarray(
-        0.48 * np.sin(2.0 * angle) * scattering_airmass(zenith_distance_deg) ** 3 * _PER_DEGREE
-    )
+    return np.asarray(0.48 * np.sin(2.0 * angle) * scattering_airmass(zenith_distance_deg) ** 3 * _PER_DEGREE)

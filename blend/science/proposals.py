@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass
-from functools import lru_cache
+from functools import cache
 
 import numpy as np
 from numpy.typing import NDArray
@@ -49,7 +49,7 @@ def propose(moving: Points, reference: Points, shape: tuple[int, int]) -> Iterat
     paired, even ones first.
     """
 
-    @lru_cache(maxsize=None)
+    @cache
     def figures(which: str, count: int, corners: int, flipped: bool) -> Patterns:
         xy = (moving if which == "moving" else reference)[:count]
         return make_patterns(xy * [-1.0, 1.0] if flipped else xy, corners=corners)
@@ -72,7 +72,13 @@ def _level_pairs(moving: int, reference: int) -> list[tuple[int, int]]:
 
 
 def _agreeing(
-    mine: Patterns, theirs: Patterns, moving: Points, reference: Points, *, shape: tuple[int, int], flipped: bool
+    mine: Patterns,
+    theirs: Patterns,
+    moving: Points,
+    reference: Points,
+    *,
+    shape: tuple[int, int],
+    flipped: bool,
 ) -> list[Proposal]:
     """Return the places in the space of similarities where votes crowd, most crowded first."""
     i, j = _equal_figures(mine, theirs)
@@ -122,7 +128,9 @@ def _equal_figures(mine: Patterns, theirs: Patterns) -> tuple[NDArray[np.int64],
     return i[best], j[best]
 
 
-def _crowded(votes: NDArray[np.float64], *, radius: float, most: int = 12) -> list[tuple[NDArray[np.float64], int]]:
+def _crowded(
+    votes: NDArray[np.float64], *, radius: float, most: int = 12
+) -> list[tuple[NDArray[np.float64], int]]:
     """Return up to ``most`` crowded spots, then lone votes as many as finding a true one in twenty takes."""
     from scipy.spatial import cKDTree
 

@@ -216,7 +216,7 @@ def _value_findings(sample: NDArray[np.float32], name: str, bits: int | None) ->
     else:
         near = int((np.abs(values - sky) <= 2.0 * spread).sum())
         if near < 5 and sample.size > 1000:
-            text = f"the sky of {name} holds {near} values within 2 sigma: its steps are coarser than its noise"
+            text = f"the sky of {name} holds {near} values within 2 sigma: steps coarser than noise"
             found.append(Finding(code="posterised", text=text, plane=name, evidence={"values": float(near)}))
     share = _empty_codes(values, counts)
     if share > 0.05:

@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from blend.base.errors import StepError
-from blend.science.matching import Match, Side, chance_of, refine
+from blend.science.matching import Match, Side, refine
 from blend.science.proposals import propose
 from blend.science.stars import Stars
 from blend.science.transforms import MODELS, apply_matrix
@@ -38,7 +38,7 @@ class Alignment:
     rms_px : float
         Root mean square distance of the matched stars, weighted as in the fit, reference pixels.
     matched : int
-        Stars in the fit.
+        Stars in the fit: pairs, without outliers and the least precise.
     mirrored : bool
         One frame is a mirror image of the other.
     transform : str
@@ -104,10 +104,10 @@ def align(
     if min(len(moving), len(reference)) < FEWEST_MATCHED:
         raise _refusal(where, len(moving), len(reference), "too few to tell a match from chance")
     best, tried = _search(mine, theirs, transform)
-    if best is not None and _verdict(best, tried) == "" and _stays_in_place(best, mine):
+    if best is not None and _verdict(best, tried) == "" and best.in_place:
         # Two maps that beat chance cannot both be the sky. Marks of the sensor stay in place, so the other one is.
         other, more = _search(mine.without(best.i), theirs.without(best.j), transform)
-        if other is not None and _verdict(other, tried + more) == "" and not _stays_in_place(other, mine):
+        if other is not None and _verdict(other, tried + more) == "" and not other.in_place:
             best = refine(other.matrix, mine, theirs, transform=transform, mirrored=other.mirrored) or other
     verdict = "no map brings more stars together than chance does" if best is None else _verdict(best, tried)
     if best is None or verdict:
@@ -158,8 +158,8 @@ def _search(mine: Side, theirs: Side, transform: str) -> tuple[Match | None, int
             match = refine(proposal.matrix, mine, theirs, transform=transform, mirrored=proposal.mirrored)
             if match is not None and (best is None or match.log_chance < best.log_chance):
                 best = match
-        if best is not None and _verdict(best, tried) == "":
-            break
+            if best is not None and _verdict(best, tried) == "":
+                return best, tried
     return best, tried
 
 
@@ -167,8 +167,8 @@ def _verdict(match: Match, tried: int) -> str:
     """Return why a match is no match, or nothing."""
     chance = match.log_chance + log10(max(tried, 1))
     least = LEAST_SHARE_IN_PLACE if match.in_place else LEAST_SHARE
-    tale = f"{len(match.i)} of {match.possible} stars within {match.radius_px:.1f} px"
-    if len(match.i) < FEWEST_MATCHED:
+    tale = f"{match.paired} of {match.possible} stars within {match.radius_px:.1f} px"
+    if match.paired < FEWEST_MATCHED:
         return f"{tale}, too few to tell a match from chance"
     if chance > MOST_CHANCE:
         return f"{tale}, which chance does once in {10 ** min(max(-chance, 0.0), 15.0):.3g} times"
@@ -177,10 +177,6 @@ def _verdict(match: Match, tried: int) -> str:
     if match.rms_px > 0.5 * match.radius_px:
         return f"{tale}, but {match.rms_px:.2f} px apart on average, as chance neighbours are"
     return ""
-
-
-def _stays_in_place(match: Match, mine: Side) -> bool:
-    return match.in_place and len(mine.xy) > 0
 
 
 def _refusal(where: str, moving: int, reference: int, verdict: str) -> StepError:
@@ -198,7 +194,9 @@ def _refusal(where: str, moving: int, reference: int, verdict: str) -> StepError
 
 def _overlap(matrix: NDArray[np.float64], moving: tuple[int, int], reference: tuple[int, int]) -> float:
     y, x = np.mgrid[0:64, 0:64]
-    points = np.column_stack([(x.ravel() + 0.5) * reference[1] / 64 - 0.5, (y.ravel() + 0.5) * reference[0] / 64 - 0.5])
+    points = np.column_stack(
+        [(x.ravel() + 0.5) * reference[1] / 64 - 0.5, (y.ravel() + 0.5) * reference[0] / 64 - 0.5]
+    )
     u, v = apply_matrix(np.linalg.inv(matrix), points).T
     inside = (u > -0.5) & (v > -0.5) & (u < moving[1] - 0.5) & (v < moving[0] - 0.5)
     return float(inside.mean())

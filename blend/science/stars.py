@@ -132,7 +132,11 @@ def typical_fwhm(stars: Stars) -> float:
 
 
 def star_fluxes(
-    plane: NDArray[Any], xy: NDArray[np.floating], *, radius_px: float, invalid: NDArray[np.bool_] | None = None
+    plane: NDArray[Any],
+    xy: NDArray[np.floating],
+    *,
+    radius_px: float,
+    invalid: NDArray[np.bool_] | None = None,
 ) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
     """Return fluxes in circles over a local sky, and their errors.
 

@@ -187,8 +187,8 @@ def solve_stretch(
     sky : float
         Linear sky level, 0 after the gradient step.
     sigma : float
-        Noise of one pixel of the noisiest plane, linear; black lies below the sky by it. Zero or NaN (a made picture) is taken as a
-        millionth of ``white - sky``.
+        Noise of one pixel of the noisiest plane, linear: black is measured in it. Zero or NaN (a made picture)
+        is taken as a millionth of ``white - sky``.
     white : float
         Linear level to be shown as 1.
     sky_level : float
@@ -199,7 +199,8 @@ def solve_stretch(
         Largest displayed noise of a sky pixel; the level is lowered until it holds. ``linear`` cannot be
         lowered.
     shown_sigma : float, optional
-        Noise of what the curve acts on, where that is less noisy: the mean of three planes. ``sigma`` by default.
+        Noise of what the curve acts on, where that is less noisy: the mean of three planes. ``sigma`` by
+        default.
     where : str
         Told in errors.
 

@@ -63,7 +63,9 @@ def fit_similarity(source: Points, target: Points, weights: NDArray[np.float64] 
     return np.array([[a.real, -a.imag, b.real], [a.imag, a.real, b.imag], [0.0, 0.0, 1.0]])
 
 
-def fit_mirror_similarity(source: Points, target: Points, weights: NDArray[np.float64] | None = None) -> Matrix:
+def fit_mirror_similarity(
+    source: Points, target: Points, weights: NDArray[np.float64] | None = None
+) -> Matrix:
     """Fit scale, rotation, shift and a mirror by weighted least squares; as `fit_similarity` with x flipped first."""
     flip = np.diag([-1.0, 1.0, 1.0])
     return fit_similarity(source * [-1.0, 1.0], target, weights) @ flip
@@ -104,7 +106,7 @@ def fit_projective(source: Points, target: Points, weights: NDArray[np.float64] 
         rest = np.concatenate([(v - p)[:, 0] * root, (v - p)[:, 1] * root])
         step, *_ = np.linalg.lstsq(design, rest, rcond=None)
         inner = inner + np.append(step, 0.0).reshape(3, 3)
-        if np.abs(step).max() < 1e-13:
+        if np.abs(step).max() < 1e-11:
             break
     matrix: Matrix = np.linalg.inv(target_unit) @ inner @ to_unit
     return matrix / matrix[2, 2]
@@ -121,7 +123,12 @@ MODELS: dict[str, tuple[Fit, int]] = {
 
 
 def fit_model(
-    model: str, source: Points, target: Points, *, weights: NDArray[np.float64] | None = None, mirrored: bool = False
+    model: str,
+    source: Points,
+    target: Points,
+    *,
+    weights: NDArray[np.float64] | None = None,
+    mirrored: bool = False,
 ) -> Matrix:
     """Fit the named kind of map."""
     if model == "similarity" and mirrored:

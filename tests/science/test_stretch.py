@@ -32,9 +32,8 @@ def test_the_closed_forms():
 
 def test_log_has_an_exact_case():
     # (m, t) = (0.1, 0.5): ln(1 + 8) / ln(81) = 1/2, so a = 80.
-    assert _solve("log", sigma=1 / 27, sky_level=0.5, most_sky_noise=9).parameter == pytest.approx(
-        80, rel=1e-9
-    )
+    solved = _solve("log", sigma=1 / 27, sky_level=0.5, most_sky_noise=9)
+    assert solved.parameter == pytest.approx(80, rel=1e-9)
 
 
 def test_a_sky_that_is_not_nought_moves_black_with_it():
@@ -76,6 +75,13 @@ def test_default_noise_limit_is_kept():
         solved = _solve(name, sigma=5e-3, sky_level=0.3)
         assert solved.lowered
         assert solved.sky_noise == pytest.approx(0.025, rel=1e-6)
+
+
+def test_black_follows_the_noisiest_plane_and_the_limit_what_is_shown():
+    plain, mean = _solve(most_sky_noise=9), _solve(most_sky_noise=9, shown_sigma=5e-4)
+    assert mean.black == plain.black
+    assert mean.parameter == plain.parameter
+    assert mean.sky_noise == pytest.approx(plain.sky_noise / 2)
 
 
 def test_linear_tells_the_level_it_reached():
