@@ -1,6 +1,7 @@
 """How much of a planted gradient is left, how much of a galaxy is lost: over scenes with a known sky.
 
-Run ``python benchmarks/accuracy/gradient.py [--quick]``. Every case is drawn, fitted and compared with its truth, beside
+Run ``python benchmarks/accuracy/gradient.py [--quick] [--alone] [--series N]``. Series 0 is the one the method was
+chosen on: figures to quote come from other series, with other noise, stars, directions and curvatures. Every case is drawn, fitted and compared with its truth, beside
 a mesh background (photutils ``Background2D``) and a plain least-squares plane over the same pixels.
 
 Columns: left = peak-to-peak, over the frame, of fitted sky minus true sky, in % of the true sky's peak-to-peak; sigma =
@@ -13,7 +14,7 @@ from __future__ import annotations
 import sys
 import time
 import warnings
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -212,7 +213,8 @@ def main() -> None:
     ours: list[Outcome] = []
     meshes: list[Outcome] = []
     planes: list[Outcome] = []
-    listed = cases(quick)
+    series = int(sys.argv[sys.argv.index("--series") + 1]) if "--series" in sys.argv else 1
+    listed = [replace(case, seed=case.seed + 1000 * series) for case in cases(quick)]
     head = f"{'case':32s} {'sky':>4s} deg {'left':>7s} {'sigma':>6s} {'flux':>7s} {'z':>5s}"
     print(head + f" | mesh {'left':>7s} {'flux':>7s} | plane {'left':>7s} {'flux':>7s} |     s")
     for case in listed:

@@ -282,8 +282,9 @@ def _sky_lines(now: MoonPrediction) -> list[str]:
     return [
         f"Sky in V, mag/arcsec2: {now.sky_without_moon_mag:.2f} without the Moon, "
         f"{now.sky_with_moon_mag:.2f} with it, brighter by {now.brighter_by_mag:.2f} mag",
-        f"Exposure for the signal-to-noise of a moonless night, sky-limited: "
-        f"x {now.broad_time_factor:.1f} in colour, x {now.line_time_factor:.1f} through {width:g} nm (less where read noise rules)",
+        "Exposure for the signal-to-noise of a moonless night, sky-limited: "
+        f"x {now.broad_time_factor:.1f} in colour, x {now.line_time_factor:.1f} through {width:g} nm "
+        "(less where read noise rules)",
         f"Sky through {width:g} nm under this Moon: {now.line_sky_share:.2f} of what a colour plane of "
         f"{broad:g} nm takes in without it",
     ]

@@ -13,15 +13,16 @@ from __future__ import annotations
 import ast
 import math
 import re
+import warnings
 from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass, field
-from html import escape
 from typing import Any, Literal, TypeAlias
 
 import numpy as np
 from numpy.typing import NDArray
 
 from blend.base.errors import RecipeError
+from blend.base.notation import Apply, Name, Node, Number, print_javascript, print_mathml
 from blend.base.registry import suggestion
 from blend.base.rowblocks import map_row_blocks
 
@@ -33,31 +34,6 @@ VALUES_PER_CHUNK = 1 << 14
 
 Precision = Literal["float32", "float64"]
 Value: TypeAlias = "float | NDArray[Any]"
-
-
-@dataclass(frozen=True)
-class Number:
-    """A constant."""
-
-    value: float
-
-
-@dataclass(frozen=True)
-class Name:
-    """A value that is given when the equation is computed."""
-
-    name: str
-
-
-@dataclass(frozen=True)
-class Apply:
-    """An operation on the values of other nodes."""
-
-    operation: str
-    arguments: tuple[Node, ...]
-
-
-Node: TypeAlias = "Number | Name | Apply"
 
 
 @dataclass(frozen=True)
@@ -124,11 +100,11 @@ class Equation:
 
     def javascript(self) -> str:
         """Return a JavaScript expression in the same names; it needs `javascript_prelude`."""
-        return _javascript(self.tree)
+        return print_javascript(self.tree)
 
     def mathml(self) -> str:
         """Return presentation MathML, a whole ``math`` element."""
-        return f'<math xmlns="http://www.w3.org/1998/Math/MathML" display="block">{_mathml(self.tree)}</math>'
+        return f'<math xmlns="http://www.w3.org/1998/Math/MathML" display="block">{print_mathml(self.tree)}</math>'
 
 
 def parse(text: str, names: Iterable[str], *, where: str) -> Equation:
@@ -251,7 +227,10 @@ def _grammar(text: str, where: str) -> ast.expr:
     if end < len(text):
         raise RecipeError(where, found=f"the character {text[end]!r} in the equation", expected=_ALLOWED)
     try:
-        return ast.parse(text, mode="eval").body
+        with warnings.catch_warnings():
+            # Python warns of "1if x" before this module refuses it.
+            warnings.simplefilter("ignore")
+            return ast.parse(text, mode="eval").body
     except (SyntaxError, ValueError, RecursionError, MemoryError) as fault:
         raise RecipeError(where, found=f"{text!r} is not an equation", expected=_ALLOWED) from fault
 
@@ -438,77 +417,3 @@ def _uses(node: Node, operation: str) -> bool:
     if not isinstance(node, Apply):
         return False
     return node.operation == operation or any(_uses(argument, operation) for argument in node.arguments)
-
-
-# --- from nodes to JavaScript and MathML ----------------------------------------------------------------
-
-
-def _javascript(node: Node) -> str:
-    if isinstance(node, Number):
-        return repr(node.value)
-    if isinstance(node, Name):
-        return node.name
-    parts = [_javascript(argument) for argument in node.arguments]
-    if node.operation in ("+", "-", "*", "/", "<", "<=", ">", ">="):
-        return f"({parts[0]} {node.operation} {parts[1]})"
-    if node.operation == "negate":
-        return f"(-{parts[0]})"
-    if node.operation == "where":
-        return f"({parts[0]} ? {parts[1]} : {parts[2]})"
-    name = {"**": "Math.pow", "clip": "blendClip"}.get(node.operation, f"Math.{node.operation}")
-    return f"{name}({', '.join(parts)})"
-
-
-_BINDING = {"<": 0, "<=": 0, ">": 0, ">=": 0, "+": 1, "-": 1, "negate": 2, "*": 2, "**": 4}
-_SIGNS = {"-": "−", "*": "·", "<=": "≤", ">=": "≥"}
-
-
-def _binding(node: Node) -> int:
-    return _BINDING.get(node.operation, 5) if isinstance(node, Apply) else 5
-
-
-def _mathml(node: Node, least: int = 0) -> str:
-    """Return MathML, in brackets where the node binds less tightly than ``least``."""
-    inner = _bare_mathml(node)
-    return f"<mrow><mo>(</mo>{inner}<mo>)</mo></mrow>" if _binding(node) < least else inner
-
-
-def _bare_mathml(node: Node) -> str:
-    if isinstance(node, Number):
-        return f"<mn>{escape(format(node.value, '.12g'))}</mn>"
-    if isinstance(node, Name):
-        return f"<mi>{escape(node.name)}</mi>"
-    operation, arguments = node.operation, node.arguments
-    if operation == "/":
-        return f"<mfrac>{_row(arguments[0])}{_row(arguments[1])}</mfrac>"
-    if operation == "**":
-        return f"<msup>{_row(arguments[0], 5)}{_row(arguments[1])}</msup>"
-    if operation == "sqrt":
-        return f"<msqrt>{_row(arguments[0])}</msqrt>"
-    if operation == "negate":
-        return f"<mrow><mo>−</mo>{_mathml(arguments[0], 3)}</mrow>"
-    if operation == "abs":
-        return f"<mrow><mo>|</mo>{_mathml(arguments[0])}<mo>|</mo></mrow>"
-    if operation == "where":
-        return _cases(arguments)
-    if operation in _BINDING:
-        level = _BINDING[operation]
-        sign = escape(_SIGNS.get(operation, operation))
-        # Brackets keep a - (b - c) apart from a - b - c, and two signs from meeting.
-        signed = isinstance(arguments[1], Apply) and arguments[1].operation == "negate"
-        right = _mathml(arguments[1], 5 if signed else level + (operation == "-"))
-        return f"<mrow>{_mathml(arguments[0], level)}<mo>{sign}</mo>{right}</mrow>"
-    name = {"log": "ln"}.get(operation, operation)
-    listed = "<mo>,</mo>".join(_mathml(argument) for argument in arguments)
-    return f"<mrow><mi>{name}</mi><mo>&#x2061;</mo><mrow><mo>(</mo>{listed}<mo>)</mo></mrow></mrow>"
-
-
-def _row(node: Node, least: int = 0) -> str:
-    return f"<mrow>{_mathml(node, least)}</mrow>"
-
-
-def _cases(arguments: tuple[Node, ...]) -> str:
-    condition, then, otherwise = (_mathml(argument) for argument in arguments)
-    first = f"<mtr><mtd>{then}</mtd><mtd><mrow><mtext>if </mtext>{condition}</mrow></mtd></mtr>"
-    second = f"<mtr><mtd>{otherwise}</mtd><mtd><mtext>otherwise</mtext></mtd></mtr>"
-    return f"<mrow><mo>{{</mo><mtable>{first}{second}</mtable></mrow>"

@@ -240,6 +240,11 @@ def _isolated_rows(
             p = pixels[y, x]
             if p != p:
                 continue
+            # two of three pixels lie between their neighbours on the row, and are told at once
+            if 0 < x < columns - 1:
+                before, after = pixels[y, x - 1], pixels[y, x + 1]
+                if before <= p <= after or after <= p <= before:
+                    continue
             limit = limits[y // 64, x // 64]
             high = np.float32(-np.inf)
             low = np.float32(np.inf)

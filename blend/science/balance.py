@@ -42,7 +42,8 @@ def white_from_stars(
     Parameters
     ----------
     fluxes, errors : (3, n)
-        Sky-free star fluxes in red, green, blue, and their standard deviations; NaN where a star was not measured.
+        Sky-free star fluxes in red, green, blue, and their standard deviations; NaN where a star was not
+        measured.
     star_colour : three floats
         C, linear, above 0: what the typical star shall look like.
     where : str
@@ -55,8 +56,8 @@ def white_from_stars(
 
     Notes
     -----
-    On a nebula the mean of the frame is no white; its stars, sky taken off, are a better one. One gain a plane is a
-    diagonal correction: it sets white, not every hue.
+    On a nebula the mean of the frame is no white; its stars, sky taken off, are a better one. One gain a
+    plane is a diagonal correction: it sets white, not every hue.
 
     Examples
     --------

@@ -28,6 +28,8 @@ __all__ = ["Calibrated", "DarkEvidence", "Frame", "calibrate", "dark_fits"]
 DEAD_FLAT = 0.1
 """A pixel that sees less than this share of the typical light is dead: no lens darkens its corners so far."""
 
+_USUAL = 8.0
+
 Scaling = Literal["none", "exposure"]
 
 
@@ -154,9 +156,10 @@ def calibrate(
     job.set_factor(dark_scaling)
     job.compare_facts(gain_e)
     levels = _saturation_levels(light.pixels, saturation)
-    planes = [job.plane(index, levels[index]) for index in range(light.pixels.shape[0])]
+    pixels = np.empty(light.pixels.shape, dtype=np.float32)
+    planes = [job.plane(index, levels[index], pixels[index]) for index in range(len(pixels))]
     return Calibrated(
-        pixels=np.stack([plane.pixels for plane in planes]),
+        pixels=pixels,
         dead_flat=np.any([plane.dead for plane in planes], axis=0),
         hot=np.any([plane.hot for plane in planes], axis=0),
         repaired=np.any([plane.repaired for plane in planes], axis=0),
@@ -222,7 +225,6 @@ def _saturation_levels(
 
 @dataclass(eq=False)
 class _Plane:
-    pixels: NDArray[np.float32]
     dead: NDArray[np.bool_]
     hot: NDArray[np.bool_]
     repaired: NDArray[np.bool_]
@@ -313,27 +315,36 @@ class _Job:
             text = f"light and dark could not be compared in {' and '.join(unknown)}: not stated"
             self.notes.append(("dark-unchecked", text))
 
-    def plane(self, index: int, level: float | None) -> _Plane:
-        """Calibrate one plane."""
+    def plane(self, index: int, level: float | None, out: NDArray[np.float32]) -> _Plane:
+        """Calibrate one plane into ``out``."""
         light = np.asarray(self.light.pixels[index], dtype=np.float32)
         part = {name: np.asarray(frame.pixels[index], dtype=np.float32) for name, frame in self.given.items()}
-        evidence = self._judge_dark(light, part.get("dark"))
+        dark = part.get("dark")
+        hot = None if dark is None else find_hot_in_dark(dark)
+        evidence = self._judge_dark(light, dark, hot)
         inverse, dead, norm = self._inverse_flat(part, index)
-        pixels = _subtract(light, part.get("dark"), part.get("bias"), self.factor, inverse)
-        if "dark" in part:
-            self._check_level(pixels, light, part["dark"])
-        hot = self._find_hot(pixels, part.get("dark"), evidence)
+        pixels = _subtract(light, dark, part.get("bias"), self.factor, inverse)
+        noise = local_noise(pixels)
+        if dark is not None:
+            self._check_level(pixels, dark, float(np.median(noise)))
+        isolated = find_isolated(pixels, hot_sigma=self.hot_sigma, noise=noise)
+        # the places in a dark that does not fit mean nothing in this light
+        if dark is not None and hot is not None and evidence is not None and evidence.fits:
+            again = hot if self.hot_sigma == _USUAL else find_hot_in_dark(dark, hot_sigma=self.hot_sigma)
+            hot = isolated | again
+        else:
+            hot = isolated
         bad = hot | dead | (np.isfinite(light) & ~np.isfinite(pixels))
         saturated = np.zeros(light.shape, dtype=np.bool_) if level is None else light >= np.float32(level)
-        if np.isfinite(self.hot_sigma) or dead.any():
-            pixels, repaired = repair(pixels, bad)
-        else:
-            repaired = np.zeros(light.shape, dtype=np.bool_)
+        out[:], repaired = repair(pixels, bad)
         # a hot pixel may stand at saturation by itself; what is filled in is not saturated
-        return _Plane(pixels, dead, hot, repaired, saturated & ~repaired, norm, evidence)
+        return _Plane(dead, hot, repaired, saturated & ~repaired, norm, evidence)
 
     def _judge_dark(
-        self, light: NDArray[np.float32], dark: NDArray[np.float32] | None
+        self,
+        light: NDArray[np.float32],
+        dark: NDArray[np.float32] | None,
+        hot: NDArray[np.bool_] | None,
     ) -> DarkEvidence | None:
         if dark is None:
             return None
@@ -341,7 +352,7 @@ class _Job:
         frame = self.given["dark"]
         if self.light.exposure_s and frame.exposure_s:
             ratio = self.light.exposure_s / frame.exposure_s
-        evidence = dark_fits(light, dark, factor=ratio)
+        evidence = dark_fits(light, dark, factor=ratio, hot=hot)
         if not evidence.fits and not self.allow_shifted:
             refuse_shifted(evidence, f"{self.where}.dark")
         if not evidence.fits:
@@ -382,14 +393,12 @@ class _Job:
             text = f"{100.0 * share:.0f} % of the flat's pixels are at its highest value: it is overexposed"
             self.notes.append(("flat-saturated", text))
 
-    def _check_level(
-        self, pixels: NDArray[np.float32], light: NDArray[np.float32], dark: NDArray[np.float32]
-    ) -> None:
+    def _check_level(self, pixels: NDArray[np.float32], dark: NDArray[np.float32], noise: float) -> None:
         """Refuse a light that a dark leaves far below zero; tell of one it leaves a little below."""
         sample = sample_pixels(pixels)
         if sample.size == 0:
             return
-        level, noise = float(np.median(sample)), float(np.median(local_noise(pixels)))
+        level = float(np.median(sample))
         if not level < -3.0 * noise / min(100.0, np.sqrt(sample.size)) or not level < -0.1 * noise:
             return
         text = (
@@ -406,15 +415,6 @@ class _Job:
         self.notes.append(
             ("light-below-dark", f"{text}: the dark does not match in exposure, temperature or offset")
         )
-
-    def _find_hot(
-        self, pixels: NDArray[np.float32], dark: NDArray[np.float32] | None, evidence: DarkEvidence | None
-    ) -> NDArray[np.bool_]:
-        hot = find_isolated(pixels, hot_sigma=self.hot_sigma)
-        # the places in a dark that does not fit mean nothing in this light
-        if dark is None or evidence is None or not evidence.fits:
-            return hot
-        return hot | find_hot_in_dark(dark, hot_sigma=self.hot_sigma)
 
 
 def _flat_norm(flat: NDArray[np.float32]) -> float:

@@ -185,10 +185,9 @@ def ciede2000(lab1: Array, lab2: Array) -> NDArray[np.float64]:
     """
     from skimage import color
 
-    first, second = (
-        np.moveaxis(np.asarray(three_planes(lab), dtype=np.float64), 0, -1) for lab in (lab1, lab2)
-    )
-    return np.asarray(color.deltaE_ciede2000(first, second), dtype=np.float64)
+    difference: Callable[..., Array] = color.deltaE_ciede2000
+    pair = [np.moveaxis(three_planes(lab).astype(np.float64), 0, -1) for lab in (lab1, lab2)]
+    return np.asarray(difference(*pair), dtype=np.float64)
 
 
 def mix_planes(matrix: Array, planes: Array) -> Array:

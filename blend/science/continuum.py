@@ -17,8 +17,11 @@ from blend.science.smooth import blur_plane
 FWHM_PER_SIGMA = 2.3548200450309493
 """2 sqrt(2 ln 2) of a Gaussian."""
 
-APERTURE_FWHM = 2.25
-"""Radius of the apertures: holds 97 % even of a star with wide (Moffat, beta 3) wings, so that unequal wings hardly count."""
+APERTURE_FWHM = 2.0
+"""Radius of the apertures: holds 96 % even of a star with wide (Moffat, beta 3) wings; more meets neighbours."""
+
+LEAST_ERROR = 0.005
+"""Relative error that scatter does not show: unequal wings beyond the aperture, neighbours in the sky's ring."""
 
 GIVEN_SCATTER = 0.05
 """Star-to-star scatter assumed for a scale given as a number: typical of broad colours; common practice."""
@@ -43,8 +46,9 @@ def _no_flags() -> NDArray[np.bool_]:
 class Scale:
     """How many counts of the line master one count of continuum in the broad plane stands for.
 
-    ``scatter`` is the relative star-to-star scatter left when measurement errors are taken out: what the colour of
-    one object may do to its ratio. The arrays hold every star that was measured; ``used`` tells which counted.
+    ``scatter`` is the relative star-to-star scatter left when measurement errors are taken out: what the
+    colour of one object may do to its ratio. The arrays hold every star that was measured; ``used`` tells
+    which counted.
     """
 
     value: float
@@ -70,7 +74,8 @@ def scale_from_stars(
 ) -> Scale:
     """Measure the continuum scale s = N* / R* on stars.
 
-    s = exp(<ln(N_i / R_i)>), the mean being robust against stars with a line of their own, variable and blended ones.
+    s = exp(<ln(N_i / R_i)>), the mean being robust against stars with a line of their own, variable and
+    blended ones.
 
     Parameters
     ----------
@@ -90,7 +95,7 @@ def scale_from_stars(
     Returns
     -------
     Scale
-        ``error`` holds flux errors and the star-to-star scatter.
+        ``error`` holds flux errors, the star-to-star scatter, and half a percent that neither shows.
 
     Raises
     ------
@@ -116,7 +121,8 @@ def scale_from_stars(
     if int(good.sum()) < FEWEST_STARS:
         raise StepError(
             where,
-            found=f"{int(good.sum())} of {len(points)} stars bright enough in both masters to measure the scale",
+            found=f"{int(good.sum())} of {len(points)} stars bright enough in both masters "
+            "to measure the scale",
             expected=f"at least {FEWEST_STARS}",
             advice=f"give the ratio of line to broad starlight as a number, for example {where}.scale = 0.07",
         )
@@ -126,7 +132,15 @@ def scale_from_stars(
     used[np.flatnonzero(good)[fit.used]] = True
     value = float(np.exp(fit.value))
     return Scale(
-        value, value * fit.error, int(used.sum()), "stars", fit.scatter, points, line_flux, broad_flux, used
+        value,
+        value * float(np.hypot(fit.error, LEAST_ERROR)),
+        int(used.sum()),
+        "stars",
+        fit.scatter,
+        points,
+        line_flux,
+        broad_flux,
+        used,
     )
 
 

@@ -60,7 +60,7 @@ def dark_fits(
     *,
     invalid: NDArray[np.bool_] | None = None,
     factor: float = 1.0,
-    hot_sigma: float = 8.0,
+    hot: NDArray[np.bool_] | None = None,
 ) -> DarkEvidence:
     """Look for a dark's hot pixels in the light.
 
@@ -72,8 +72,8 @@ def dark_fits(
         Pixels of the light not to be used.
     factor : float
         Exposure of the light over that of the dark.
-    hot_sigma : float
-        What is hot in the dark, in its own local noise.
+    hot : (rows, columns) bool, optional
+        `find_hot_in_dark` of the dark, if it is at hand.
 
     Returns
     -------
@@ -89,7 +89,7 @@ def dark_fits(
     border = np.zeros(light.shape, dtype=np.bool_)
     if not is_constant(light):
         border = border_mask(light) & ~border_mask(dark)
-    y, x, excess = _hottest(dark, hot_sigma)
+    y, x, excess = _hottest(dark, find_hot_in_dark(dark) if hot is None else hot)
     noise = float(np.median(local_noise(light)))
     if invalid is not None:
         keep = ~invalid[y, x]
@@ -108,9 +108,9 @@ def dark_fits(
 
 
 def _hottest(
-    dark: NDArray[np.floating], hot_sigma: float
+    dark: NDArray[np.floating], hot: NDArray[np.bool_]
 ) -> tuple[NDArray[np.intp], NDArray[np.intp], NDArray[np.float64]]:
-    y, x = np.nonzero(find_hot_in_dark(dark, hot_sigma=hot_sigma))
+    y, x = np.nonzero(hot)
     height, highest = _over_ring(dark, y, x)
     good = np.isfinite(height) & highest
     y, x, height = y[good], x[good], height[good]

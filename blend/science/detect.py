@@ -1,6 +1,7 @@
 """Find the places on a plane where something star-like may stand; ``stars`` measures and judges them.
 
-This is the only module that names sep. It raises sep's buffers when they fill and lets one thread in at a time.
+This is the only module that names sep. It raises sep's buffers when they fill and lets one thread in at a
+time.
 """
 
 from __future__ import annotations
@@ -16,7 +17,7 @@ from blend.base.robust import median_and_sigma
 from blend.base.rowblocks import map_row_blocks
 
 MESH_PX = 64
-"""Side of a cell of the detection sky: wide against a star, narrow against a galaxy, whose light must go here."""
+"""Side of a cell of the detection sky: wide against a star, narrow against a galaxy."""
 
 _MOST_SAMPLES = 2_000_000
 _SMOOTHING = np.array([[1.0, 2.0, 1.0], [2.0, 4.0, 2.0], [1.0, 2.0, 1.0]]) / 16.0
@@ -26,8 +27,13 @@ _one_at_a_time = Lock()
 
 
 def native_plane(plane: NDArray[Any]) -> NDArray[np.float32]:
-    """Return the plane as native, contiguous float32; the same array where it already is one."""
-    return np.ascontiguousarray(plane, dtype=np.float32)
+    """Return the plane as native, contiguous float32, read-only: a view where it already is one.
+
+    Kernels are compiled once for arrays that may be written to and once for those that may not; one is enough.
+    """
+    image = np.ascontiguousarray(plane, dtype=np.float32).view()
+    image.flags.writeable = False
+    return image
 
 
 def find_candidates(
@@ -55,7 +61,8 @@ def flatten_for_detection(
 ) -> NDArray[np.float32]:
     """Return (plane - local sky) / local noise, zero where invalid.
 
-    Sky and noise come from a mesh over every k-th pixel: 24 million pixels need no more than two million for it.
+    Sky and noise come from a mesh over every k-th pixel: 24 million pixels need no more than two million
+    for it.
     """
     rows, columns = plane.shape
     step = max(1, int(np.ceil(np.sqrt(plane.size / _MOST_SAMPLES))))

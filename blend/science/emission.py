@@ -1,8 +1,8 @@
 """The light of the line alone: taken out of the line master, given its noise, faded where it is not sure.
 
-Subtracting scaled starlight leaves more than noise: the scale has an error, stars and galaxies have colours, frames
-are a twentieth of a pixel apart, profiles differ. All of it follows the broad plane, so its size is told from
-that plane and calibrated on the stars, which have no line.
+Subtracting scaled starlight leaves more than noise: the scale has an error, stars and galaxies have
+colours, frames are a twentieth of a pixel apart, profiles differ. All of it follows the broad plane, so its
+size is told from that plane and calibrated on the stars, which have no line.
 """
 
 from __future__ import annotations
@@ -24,8 +24,12 @@ from blend.science.residual import (
 )
 from blend.science.smooth import bin_plane, binned_taps, blur_block, gaussian_taps, spread_rows
 
-SEED, SURE, FOOT = 1.8, 2.3, 0.5
-"""In units of ``fade_sigma``: where a region counts at all, where it counts fully, where its outskirts end."""
+SEED, SURE, FOOT, FULL = 1.8, 2.3, 0.75, 1.4
+"""In units of ``fade_sigma``: a region's peak from which it counts, and counts fully; a pixel's 0 and 1 in
+it.
+
+Chosen so that 4 Mpx of noise give no region, and knots of any brightness above S/N 10 keep their flux to 2 %.
+"""
 
 SATURATED_REACH = 1.5
 """In FWHM: how far around a clipped core nothing is believed."""
@@ -102,7 +106,8 @@ def line_light(
 
     Examples
     --------
-    A continuum of 10 a nm and a line of 50 through 7 nm of 95 % and 100 nm of 90 %: the broad plane got 0.9 * 50.
+    A continuum of 10 a nm and a line of 50 through 7 nm of 95 % and 100 nm of 90 %: the broad plane got 0.9
+    * 50.
 
     >>> n, r = np.full((1, 1), 114.0), np.full((1, 1), 945.0)
     >>> float(line_light(n, r, scale=6.65 / 90, width_ratio=6.65 / 90, throughput_ratio=0.95 / 0.9)[0, 0])
@@ -156,10 +161,10 @@ def fade_emission(
 ) -> NDArray[np.float32]:
     """Return the emission where it is significant, softly 0 elsewhere; never negative.
 
-    S = max over k of (G_k * E) / sqrt(n_k^2 (1 + growth B) + (G_k * wrong)^2), G_k Gaussians of 1 and 3 px, and of
-    8 px for what those two do not take; n_k the noise left by them and ``wrong`` the systematic terms, which no smoothing makes smaller. A region, S above half of
-    fade_sigma, counts if its highest S passes 1.8 (softly up to 2.3) fade_sigma; inside, a pixel's weight rises from
-    half of fade_sigma to fade_sigma.
+    S = max over k of (G_k * E) / sqrt(n_k^2 (1 + growth B) + (G_k * wrong)^2), G_k Gaussians of 1 and 3 px,
+    and of 8 px for what those two do not take; n_k the noise left by them and ``wrong`` the systematic terms,
+    which no smoothing makes smaller. A region, S above 0.75 fade_sigma, counts if its highest S passes 1.8
+    (softly up to 2.3) fade_sigma; inside, a pixel's weight rises from 0.75 to 1.4 fade_sigma.
 
     Parameters
     ----------
@@ -180,13 +185,14 @@ def fade_emission(
 
     Notes
     -----
-    Noise makes single pixels of true emission negative. Setting them to 0 alone would add 0.4 sigma a pixel, so what
-    they lack is taken from their positive neighbours, in proportion: the flux of a few pixels stays as it was.
-    24 Mpx take about a second on two cores. Regions are grown in order of the rows: deterministic.
+    Noise makes single pixels of true emission negative. Setting them to 0 alone would add 0.4 sigma a
+    pixel, so what they lack is taken from their positive neighbours, in proportion: the flux of a few
+    pixels stays as it was. 24 Mpx take 1.5 s on two cores. Regions are grown in order of the rows:
+    deterministic.
     """
     if fade_sigma <= 0:
         return np.maximum(emission, np.float32(0.0))
-    levels = (FOOT * fade_sigma, fade_sigma, SEED * fade_sigma, SURE * fade_sigma)
+    levels = (FOOT * fade_sigma, FULL * fade_sigma, SEED * fade_sigma, SURE * fade_sigma)
     weight, wrong, smooth = _significance(emission, broad, noise)
     _confirm_regions(weight, *levels)
     faint = _faint_significance(emission, weight, wrong, smooth, noise)
@@ -203,7 +209,8 @@ def fade_emission(
 def _significance(
     emission: NDArray[np.float32], broad: NDArray[np.float32], noise: EmissionNoise
 ) -> tuple[NDArray[np.float32], NDArray[np.float32], NDArray[np.float32]]:
-    """Return the larger significance at 1 and 3 px; the systematic error and the broad plane, in coarse bins."""
+    """Return the larger significance at 1 and 3 px; the systematic error and the broad plane, in coarse
+    bins."""
     taps = gaussian_taps(FINE_PX)
     halo = COARSE_BIN * (len(taps) // 2 + 1)
     rows, columns = emission.shape
@@ -341,7 +348,8 @@ def _raise_significance(light, wrong, smooth, noise, growth, best):  # type: ign
 
 @kernel
 def _confirm_regions(field, foot, full, seed, sure):  # type: ignore[no-untyped-def]
-    """Replace significance by minus the weight where a region is confirmed; other pixels may stay positive."""
+    """Replace significance by minus the weight where a region is confirmed; other pixels may stay
+    positive."""
     rows, columns = field.shape
     count = 0
     for row in range(rows):
@@ -380,7 +388,8 @@ def _confirm_regions(field, foot, full, seed, sure):  # type: ignore[no-untyped-
 
 @kernel
 def _cut_around(mask, radius, soft, field):  # type: ignore[no-untyped-def]
-    """Bring the (negative) weight to 0 within ``radius`` of the mask, softly over the next ``soft`` pixels."""
+    """Bring the (negative) weight to 0 within ``radius`` of the mask, softly over the next ``soft``
+    pixels."""
     rows, columns = mask.shape
     reach = int(np.ceil(radius + soft))
     for row in range(rows):

@@ -83,7 +83,7 @@ def sky_places(
 
     Notes
     -----
-    Target and Moon are both taken into the horizon frame before they are compared: the Moon's parallax is up to
+    Target and Moon are taken into the horizon frame before they are compared: the Moon's parallax is up to
     one degree, and a separation between frames of different origin is wrong by as much. Beyond the tables of
     the Earth's rotation UT1 - UTC is taken as 0, worth at most 0.004 degrees while UTC keeps leap seconds.
 
@@ -105,7 +105,7 @@ def sky_places(
 
 @contextmanager
 def bundled_tables() -> Iterator[None]:
-    """Let astropy use only the tables it came with while the body runs; afterwards its settings are put back."""
+    """Let astropy use only the tables it came with in the body; afterwards its settings are as before."""
     from astropy.utils import iers
     from astropy.utils.exceptions import AstropyWarning
 

@@ -196,12 +196,12 @@ def saturation_level(
     if sample.size == 0:
         return None
     sky = sky_mode(sample)
-    spread = sky_spread(sample, sky)
+    noise = float(np.median(local_noise(plane)))
     bright = _pixels_above(plane, sky, invalid)
     if bright.size < 5:
         return None
     top = float(bright.max())
-    if not top - sky > 20.0 * spread:
+    if not top - sky > 20.0 * noise:
         return None
     bottom = sky + 0.5 * (top - sky)
     # 200 bins over the upper half, ten more below it as the first bin's own background
@@ -243,9 +243,12 @@ def _lowest_of_pile(
         first = place
         while first > 10 and counts[first - 1] > 3.0 * max(1.0, float(counts[first - 10 : first - 1].mean())):
             first -= 1
-        inside = bright[(bright >= edges[first]) & (bright <= edges[place + 1])]
+        last = place
+        while last + 1 < counts.size and counts[last + 1] > max(2.0, 3.0 * below):
+            last += 1
+        inside = bright[(bright >= edges[first]) & (bright <= edges[last + 1])]
         # hot pixels may stand above a pile, the rest of a star may not
-        if 2 * int((bright > edges[place + 1]).sum()) > inside.size:
+        if 2 * int((bright > edges[last + 1]).sum()) > inside.size:
             return None
         return float(inside.min())
     return None

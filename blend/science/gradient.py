@@ -244,7 +244,6 @@ def _choose(
         for problem in problems
     ]
     marks = np.array([misfit(candidate, good) for _, candidate in candidates])
-    marks = marks + np.array([6.0 if (q is not plain and q is not ringed) else 0.0 for q, _ in candidates])
     weights = np.exp(-0.5 * (marks - marks.min()))
     problem, best = candidates[int(np.argmin(marks))]
     chosen = solve_sky(problem, degree=best.degree, halo=True)

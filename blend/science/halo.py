@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from blend.base.robust import median_and_sigma
 from blend.science.skyblocks import SkyBlocks
 
-STEEPNESS = np.geomspace(1.2, 16.0, 14)
+STEEPNESS = np.geomspace(1.2, 16.0, 10)
 """Falls -d ln I / d ln R on the outline that are tried; what falls more slowly cannot be told from the sky."""
 SERSIC = (1.0, 2.0)
 """Sersic indices tried: disc, in between, elliptical."""

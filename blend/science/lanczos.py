@@ -49,19 +49,21 @@ def weight_table(shrink: float) -> NDArray[np.float32]:
     Parameters
     ----------
     shrink : float
-        Output pixels per input pixel, 0 to 1. Below 1 the kernel is wider by 1 / shrink, so that detail finer than
-        the output's pixels is averaged and not folded. Taps reach from ``1 - half`` to ``half``, half = taps / 2.
+        Output pixels per input pixel, 0 to 1. Below 1 the kernel is wider by 1 / shrink, so that detail
+        finer than the output's pixels is averaged and not folded. Taps reach from ``1 - half`` to ``half``,
+        half = taps / 2.
     """
     half = int(np.ceil(SUPPORT / shrink))
     phase = np.arange(PHASES + 1)[:, None] / PHASES
     taps = np.arange(1 - half, half + 1)[None, :]
     weights = lanczos((taps - phase) * shrink)
-    return (weights / weights.sum(axis=1, keepdims=True)).astype(np.float32)
+    table: NDArray[np.float32] = (weights / weights.sum(axis=1, keepdims=True)).astype(np.float32)
+    return table
 
 
 @kernel
 def mark_support(near: Any, reach: int) -> None:
-    """Set bit 16 within ``reach`` px of any flagged pixel, and bit 8 within ``reach`` px of a saturated one, in place."""
+    """Set, in place, bit 16 near any flagged pixel and bit 8 near a saturated one, within ``reach`` px."""
     rows, columns = near.shape
     for y in range(rows):
         for x in range(columns):
@@ -84,11 +86,12 @@ def mark_support(near: Any, reach: int) -> None:
 def resample_clean_rows(
     planes: Any, near: Any, table: Any, inverse: Any, start: int, stop: int, out: Any, out_flags: Any
 ) -> None:
-    """Fill what has an unflagged 6 x 6 support in rows ``start`` to ``stop``; give the rest the flag `UNDONE`.
+    """Fill what has an unflagged 6 x 6 support in rows ``start`` to ``stop``; give the rest the flag
+    `UNDONE`.
 
-    The result is floored at the least pixel of the support; it can only be below where it is below the least of the
-    four nearest, which is looked at first. Unsigned indices spare the test for negative ones, and six sums side by
-    side fill the processor's lanes: a third of the time of the plain double loop.
+    The result is floored at the least pixel of the support; it can only be below where it is below the
+    least of the four nearest, which is looked at first. Unsigned indices spare the test for negative ones,
+    and six sums side by side fill the processor's lanes: a third of the time of the plain double loop.
     """
     count, rows, columns = planes.shape
     one = np.uintp(1)
@@ -157,8 +160,8 @@ def resample_undone_rows(
 ) -> None:
     """Fill what carries the flag `UNDONE`, with as many taps as ``table`` has, over valid pixels alone.
 
-    A tent as wide as the coarser of the two pixels (bilinear weights, where the input's is) says what is near enough
-    to give flags and limits, and how much of it is valid.
+    A tent as wide as the coarser of the two pixels (bilinear weights, where the input's is) says what is
+    near enough to give flags and limits, and how much of it is valid.
     """
     count, rows, columns = planes.shape
     half = table.shape[1] // 2

@@ -95,7 +95,7 @@ def width_against_peak(
     -----
     Stars up to half the height of the brightest, in four groups of equal number by peak: above that,
     saturation that a flat has smeared would widen stars too. The brightest group is held against the fainter
-    half. A stretch must show as 12 % and 5 errors at least, and grow from group to group.
+    half. A stretch must show as 8 % and 7 errors at least, or 12 % and 5, and grow from group to group.
     """
     from blend.science.stars import find_stars
 
@@ -124,8 +124,10 @@ def width_against_peak(
 
 def _star_confidence(ratio: float, error: float) -> float:
     excess = ratio - 1.0
-    if excess < 0.12 or excess < 5.0 * error:
+    if excess < 0.08 or excess < (5.0 if excess > 0.12 else 7.0) * error:
         return 0.0
+    if excess < 0.12:
+        return 0.6
     return 0.95 if excess > 0.2 or (excess > 0.15 and excess > 6.0 * error) else 0.7
 
 

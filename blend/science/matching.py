@@ -14,7 +14,7 @@ from blend.science.stars import FWHM_PER_SIGMA, Stars
 from blend.science.transforms import MODELS, Matrix, Points, apply_matrix, fit_model, scale_of
 
 ACCEPT_PX = 1.5
-"""Stars closer than this (pixels of the coarser frame) count as matched when a map is weighed against chance."""
+"""Stars closer than this, in pixels of the coarser frame, count as matched when a map is weighed."""
 
 _FIRST_RADIUS_PX = 6.0
 _ENOUGH_UNSATURATED = 12
@@ -23,7 +23,7 @@ _ENOUGH_PRECISE = 15
 
 @dataclass(frozen=True, eq=False)
 class Side:
-    """One star list as the matcher sees it: places, errors of places in pixels, saturation, and the frame's shape."""
+    """One star list as the matcher sees it: places, their errors in pixels, saturation, frame shape."""
 
     xy: Points
     error_px: NDArray[np.float64]
@@ -33,7 +33,7 @@ class Side:
 
     @classmethod
     def of(cls, stars: Stars, shape: tuple[int, int]) -> Side:
-        """Make a side of stars. The error of a centroid over a bright sky is sqrt(2) sigma / SNR (derived here)."""
+        """Make a side of stars; a centroid over a bright sky errs by sqrt(2) sigma / SNR (derived here)."""
         with np.errstate(divide="ignore", invalid="ignore"):
             sigma = np.nan_to_num(stars.fwhm_px, nan=3.0) / FWHM_PER_SIGMA
             error = np.sqrt(2.0) * sigma * stars.flux_error / stars.flux
@@ -66,7 +66,8 @@ class Match:
     i: NDArray[np.int64]
     j: NDArray[np.int64]
     rms_px: float
-    paired: int
+    paired_i: NDArray[np.int64]
+    paired_j: NDArray[np.int64]
     radius_px: float
     possible: int
     share: float
@@ -75,7 +76,7 @@ class Match:
 
 
 def refine(matrix: Matrix, mine: Side, theirs: Side, *, transform: str, mirrored: bool) -> Match | None:
-    """Pair, fit and pair again with growing freedom and shrinking radius; None where nothing is left to fit."""
+    """Pair and fit with growing freedom and shrinking radius; None where nothing is left to fit."""
     ladder = list(MODELS) if transform == "auto" else list(MODELS)[: list(MODELS).index(transform) + 1]
     model = ladder[0]
     coarser = max(1.0, abs(scale_of(matrix, _centre(mine.shape))))
@@ -89,7 +90,8 @@ def refine(matrix: Matrix, mine: Side, theirs: Side, *, transform: str, mirrored
         i, j = pair(matrix, mine, theirs, radius=radius)
         if len(i) < 3:
             return None
-        # Freedom grows with the number of pairs: a tilted frame agrees at first only near where it was proposed.
+        # Freedom grows with the number of pairs: a tilted frame agrees at first only near where it was
+        # proposed.
         allowed = [name for name in ladder if 2 * len(i) >= 3 * MODELS[name][1]]
         model = allowed[min(turn // 2, len(allowed) - 1)] if allowed else ladder[0]
         matrix, _ = robust_fit(model, mine, theirs, i, j, mirrored=mirrored)
@@ -128,12 +130,12 @@ def _conclude(
     if 2 * len(i) < max(MODELS[model][1], 6):
         return None
     precise = _precise(matrix, mine, theirs, i, j)
-    counted, i, j = len(i), i[precise], j[precise]
+    all_i, all_j, i, j = i, j, i[precise], j[precise]
     matrix, kept = robust_fit(model, mine, theirs, i, j, mirrored=mirrored)
     if kept.sum() < 2 or not _sound(matrix, mine, mirrored):
         return None
     possible, share, chance = weigh(
-        matrix, mine, theirs, matched=counted, radius=accept, parameters=MODELS[model][1]
+        matrix, mine, theirs, matched=len(all_i), radius=accept, parameters=MODELS[model][1]
     )
     i, j = i[kept], j[kept]
     apart = np.hypot(*(apply_matrix(matrix, mine.xy[i]) - theirs.xy[j]).T)
@@ -146,7 +148,8 @@ def _conclude(
         mine.index[i],
         theirs.index[j],
         rms,
-        counted,
+        mine.index[all_i],
+        theirs.index[all_j],
         accept,
         possible,
         share,
@@ -162,8 +165,7 @@ def pair(
     from scipy.spatial import cKDTree
 
     mapped = apply_matrix(matrix, mine.xy)
-    finite = np.isfinite(mapped).all(axis=1)
-    mapped = np.where(finite[:, None], mapped, 1e9)
+    mapped = np.where(np.isfinite(mapped), mapped, 1e9)
     apart, nearest = theirs.tree.query(mapped, distance_upper_bound=radius)
     close = np.flatnonzero(np.isfinite(apart) & (nearest < len(theirs.xy)))
     if close.size == 0:
@@ -255,8 +257,8 @@ def weigh(
 def chance_of(matched: int, tried: int, probability: float) -> float:
     """Return log10 P(at least ``matched`` of ``tried``), each by itself with the given probability.
 
-    P = sum over k >= n of C(N, k) p^k (1 - p)^(N - k), summed from its first term by the ratio of neighbours; the
-    first term bounds the rest where n is below the mean, and then log10 P is given as 0.
+    P = sum over k >= n of C(N, k) p^k (1 - p)^(N - k), summed from its first term by the ratio of
+    neighbours; the first term bounds the rest where n is below the mean, and then log10 P is given as 0.
 
     Examples
     --------
@@ -293,7 +295,7 @@ def _weights(
 def _precise(
     matrix: Matrix, mine: Side, theirs: Side, i: NDArray[np.int64], j: NDArray[np.int64]
 ) -> NDArray[np.bool_]:
-    """Pick the pairs worth a place in the last fit: the vaguest stars weigh next to nothing and hide its quality."""
+    """Pick the pairs for the last fit: the vaguest stars weigh next to nothing and hide its quality."""
     error = 1.0 / np.sqrt(_weights(matrix, mine, theirs, i, j))
     good: NDArray[np.bool_] = error <= 1.5 * np.median(error)
     return good if good.sum() >= _ENOUGH_PRECISE else np.ones(len(i), dtype=np.bool_)
@@ -337,5 +339,5 @@ def _centre(shape: tuple[int, int]) -> tuple[float, float]:
 
 
 def _inside(xy: Points, shape: tuple[int, int]) -> NDArray[np.bool_]:
-    inside: NDArray[np.bool_] = (xy > -0.5).all(axis=1) & (xy < [shape[1] - 0.5, shape[0] - 0.5]).all(axis=1)
+    inside: NDArray[np.bool_] = np.all((xy > -0.5) & (xy < [shape[1] - 0.5, shape[0] - 0.5]), axis=1)
     return inside

@@ -153,7 +153,7 @@ class MoonPrediction:
         The same through the line filter, against a moonless night through the same filter.
     line_sky_share : float
         Sky through the line filter under this Moon over sky through the colour filter without it: time factor
-        for the line's light alone, both sky-limited. Below 1 the filter in moonlight beats colour in the dark.
+        for the line's light alone, both sky-limited. Below 1 the filter beats colour in the dark.
     slope : Slope
         In V.
     colour_slopes : dict
@@ -325,8 +325,8 @@ def sky_electrons(mag: float, *, camera: Camera, width_nm: float) -> float:
 
     Notes
     -----
-    A star of V = 0 sends 1e4 photons a second, square centimetre and nanometre (from memory). The sky is taken
-    as equally bright in photons at the line, which airglow and town light make true to a factor of two.
+    A star of V = 0 sends 1e4 photons a second, square centimetre and nanometre (from memory). The sky is
+    taken as equally bright in photons at the line, which airglow and town light make true to a factor of two.
     """
     area_cm2 = math.pi / 4.0 * (camera.aperture_mm / 10.0) ** 2
     rate = _PHOTONS_AT_V0 * width_nm * area_cm2 * camera.pixel_arcsec**2 * 10.0 ** (-0.4 * mag)

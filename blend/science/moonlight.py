@@ -134,8 +134,8 @@ def mie(separation_deg: ArrayLike) -> Values:
 
     Notes
     -----
-    As published the two do not meet: at 10 degrees eq. 19 is 1.281 times eq. 18, and the whole scattering
-    function steps by 1.161. It is kept; predictions closer than 10 degrees to the Moon are the worse for it.
+    As published the two do not meet: at 10 degrees eq. 18 is 1.281 times eq. 19, and the whole function steps
+    up by 1.161 on the way out. It is kept; forecasts closer than 10 degrees are the worse for it.
     Inside the Moon's disc, 0.26 degrees, the value at its edge stands.
     """
     angle = np.maximum(np.abs(np.asarray(separation_deg, dtype=np.float64)), _MOON_RADIUS_DEG)

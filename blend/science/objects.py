@@ -18,15 +18,16 @@ from blend.base.robust import bin_mean, difference_noise, median_and_sigma
 from blend.base.rowblocks import map_row_blocks
 from blend.science.skyblocks import bin_light, chebyshev_terms, term_powers, unit_coordinates
 
-WANTED_BINS = 240_000
+WANTED_BINS = 120_000
 FINE_SIGMA = 4.0
-"""Limit for single bins: of 240 000 bins of pure noise, 8 pass."""
+"""Limit for single bins: of 120 000 bins of pure noise, 4 pass."""
 COARSE_SIGMA = 3.5
 """Limit for groups of bins; there are few of them, so fewer pass by chance."""
 SMALLEST_LEVEL = 10
 """Groups are made larger while at least this many fit along the short side."""
 WANTED_SKY = 0.35
 """With less sky than this left the limits are raised: a halo is better fitted than masked to the frame's edge."""
+MOST_RAISED = 8.0
 ROUNDS = 6
 
 
@@ -147,18 +148,20 @@ def _find_in_bins(bins: NDArray[np.float64], *, reach: float) -> NDArray[np.bool
     if not layers:
         return masked
     rough = [_first_sky(layer) for layer in layers]
+    raised = 1.0
     for turn in range(ROUNDS):
         flat = [layer - sky for layer, sky in zip(layers, rough, strict=True)]
         if len(flat) > 1:
             flat.append(np.sum(flat, axis=0) / np.sqrt(len(flat)))
         # The first sky is rough: what it calls bright by a hair may be sky.
         careful = reach if turn else 0.5 * reach
-        for raised in (1.0, 2.0, 4.0, 8.0):
+        while True:
             fresh = np.zeros_like(masked)
             for layer in flat:
                 fresh |= _above_noise(layer, reach=careful / raised)
-            if (known & ~fresh).mean() >= WANTED_SKY:
+            if (known & ~fresh).mean() >= WANTED_SKY or raised >= MOST_RAISED:
                 break
+            raised *= 2.0
         settled = turn > 0 and np.count_nonzero(fresh != masked) <= 0.005 * fresh.size
         masked = fresh
         if settled or turn == ROUNDS - 1:
@@ -173,9 +176,10 @@ def _in_units_of_noise(plane: NDArray[np.float64]) -> NDArray[np.float64] | None
     noise = difference_noise(plane)
     if not np.isfinite(middle):
         return None
-    # Quantised or synthetic data can have no noise at the scale of a bin.
-    noise = noise if noise > 0.0 else max(spread, 0.0)
-    if not noise > 1e-12 * abs(middle):
+    # Synthetic frames can have no noise, and quantised ones none at the scale of a bin; the digits of float32 remain.
+    digits = 3e-7 * float(np.nanmax(np.abs(plane)))
+    noise = max(noise if np.isfinite(noise) else 0.0, digits, 1e-3 * spread)
+    if not spread > digits:
         return None
     return (plane - middle) / noise
 
@@ -266,22 +270,27 @@ def _surface(answer: NDArray[np.float64], shape: tuple[int, ...], *, degree: int
     table = np.zeros((degree + 1, degree + 1))
     for value, (i, j) in zip(answer, term_powers(degree), strict=True):
         table[j, i] = value
-    return np.asarray(t_v @ table @ t_u.T)
+    by_column = table @ t_u.T
+    surface = np.zeros(shape)
+    for k in range(degree + 1):
+        surface += t_v[:, k, None] * by_column[k]
+    return surface
 
 
 def _above_noise(layer: NDArray[np.float64], *, reach: float) -> NDArray[np.bool_]:
-    """Mark what lies above the noise at any scale of one layer; (rows, columns) bool."""
+    """Mark what lies above the noise at any scale of one layer in units of its bins' noise."""
     from scipy.ndimage import binary_dilation
 
     found = np.zeros(layer.shape, dtype=np.bool_)
     around = np.ones((3, 3), dtype=np.bool_)
     cells = layer.copy()
-    finest = difference_noise(cells)
     group = 1
     while True:
-        noise = difference_noise(cells)
-        # Few cells can measure a noise that is too low; it cannot fall faster than that of white noise.
-        noise = max(noise, finest / group) if np.isfinite(noise) else finest / group
+        noise = 1.0 / group
+        if group > 1:
+            measured = difference_noise(cells)
+            # Few cells can measure a noise that is too low; it cannot fall faster than that of white noise.
+            noise = max(noise, measured) if np.isfinite(measured) else noise
         limit = (FINE_SIGMA if group == 1 else COARSE_SIGMA) / reach
         # Where there is no noise of account (synthetic frames), rounding must not turn into objects.
         bright = np.nan_to_num(cells, nan=-1.0) > max(limit * noise, 1e-9)

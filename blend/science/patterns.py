@@ -56,7 +56,8 @@ def triangle_codes(corners: NDArray[np.floating]) -> tuple[NDArray[np.float64], 
 
     References
     ----------
-    Valdes et al. (1995), PASP 107, 1119 (ratios of sides, from memory); the turn as a third number is derived here.
+    Valdes et al. (1995), PASP 107, 1119 (ratios of sides, from memory); the turn as a third number is
+    derived here.
 
     Examples
     --------
@@ -75,7 +76,8 @@ def triangle_codes(corners: NDArray[np.floating]) -> tuple[NDArray[np.float64], 
 
 
 def quad_codes(corners: NDArray[np.floating]) -> tuple[NDArray[np.float64], NDArray[np.int64]]:
-    """Describe quads by (x_C, y_C, x_D, y_D) in the frame where the most distant pair is A = (0, 0), B = (1, 1).
+    """Describe quads by (x_C, y_C, x_D, y_D) in the frame where the most distant pair is A = (0, 0), B =
+    (1, 1).
 
     Of the equal descriptions the one with x_C + x_D <= 1 and x_C <= x_D is given.
 
@@ -117,7 +119,7 @@ def quad_codes(corners: NDArray[np.floating]) -> tuple[NDArray[np.float64], NDAr
 
 
 def make_patterns(xy: NDArray[np.float64], *, corners: int) -> Patterns:
-    """Describe figures of ``corners`` (3 or 4) stars; all of them for a short list, else those of close neighbours."""
+    """Describe figures of ``corners`` (3 or 4) stars: all in a short list, else those of close neighbours."""
     sets = _index_sets(xy, corners)
     describe = triangle_codes if corners == 3 else quad_codes
     codes, order = describe(xy[sets])

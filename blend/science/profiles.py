@@ -1,4 +1,5 @@
-"""What a Gaussian cannot do for equal profiles: wings, and the last hundredths of a pixel, learnt from the stars."""
+"""What a Gaussian cannot do for equal profiles: wings, and the last hundredths of a pixel, learnt from the
+stars."""
 
 from __future__ import annotations
 
@@ -40,7 +41,8 @@ BLOCK_ROWS = 128
 
 @dataclass(frozen=True, eq=False)
 class ProfileFit:
-    """A kernel 1 + shift . grad + sum a_j (G_j - 1) that turns the broad profile into that of the line master.
+    """A kernel 1 + shift . grad + sum a_j (G_j - 1) that turns the broad profile into that of the line
+    master.
 
     ``terms`` holds shift x, shift y (px) and the a_j; ``widths_px`` the widths of the G_j; ``stars`` counted.
     """
@@ -60,8 +62,8 @@ def fit_profiles(
 ) -> ProfileFit:
     """Fit the kernel that is left between two planes once they are equally wide.
 
-    line / s = (1 + k_i) B + dx B_x + dy B_y + sum_j a_j (G_j * B - B) + c_i around every star i, by weighted least
-    squares, k_i and c_i a star's own colour and sky.
+    line / s = (1 + k_i) B + dx B_x + dy B_y + sum_j a_j (G_j * B - B) + c_i around every star i, by
+    weighted least squares, k_i and c_i a star's own colour and sky.
 
     Parameters
     ----------
@@ -80,7 +82,8 @@ def fit_profiles(
 
     References
     ----------
-    Alard & Lupton (1998), ApJ 503, 325, for a matching kernel as a sum of Gaussians (from memory), here round.
+    Alard & Lupton (1998), ApJ 503, 325, for a matching kernel as a sum of Gaussians (from memory), here
+    round.
     """
     sigma = fwhm_px / FWHM_PER_SIGMA
     widths = tuple(width * sigma for width in WIDTHS)
@@ -119,8 +122,8 @@ def refine_broad(broad: NDArray[np.float32], fit: ProfileFit) -> NDArray[np.floa
 
     Notes
     -----
-    NaN stays where it is; within reach of it, and of the frame's edge, the correction is missing light and is left out
-    in proportion. 24 Mpx take about a second on two cores.
+    NaN stays where it is; within reach of it, and of the frame's edge, the correction is missing light and
+    is left out in proportion. 24 Mpx take about a second on two cores.
     """
     if fit.terms.size == 0:
         return broad

@@ -19,13 +19,13 @@ SCALES = (0.2, 5.0)
 """Range of reference pixels per moving pixel that is looked at."""
 
 _CENTROID_PX = 1.0
-_MOST_VOTES = 20_000
+_MOST_VOTES = 5_000
 _FLIP = np.diag([-1.0, 1.0, 1.0])
 
 
 @dataclass(frozen=True, eq=False)
 class Proposal:
-    """One map worth testing: ``matrix``, how many figures voted for it, and how many votes there were in all."""
+    """One map worth testing, how many figures voted for it, and how many votes there were in all."""
 
     matrix: Matrix
     votes: int
@@ -45,8 +45,8 @@ def propose(moving: Points, reference: Points, shape: tuple[int, int]) -> Iterat
 
     Notes
     -----
-    The two lists need not be equally deep, nor see equally much sky, so levels of up to a tenfold difference are
-    paired, even ones first.
+    The two lists need not be equally deep, nor see equally much sky, so levels of up to a tenfold
+    difference are paired, even ones first.
     """
 
     @cache
@@ -108,7 +108,7 @@ def _agreeing(
 
 
 def _equal_figures(mine: Patterns, theirs: Patterns) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
-    """Return index pairs of figures whose codes differ by no more than centroid errors make them, closest first."""
+    """Return index pairs of figures that are equal but for centroid errors, closest first."""
     from scipy.spatial import cKDTree
 
     if len(mine.codes) == 0 or len(theirs.codes) == 0:
@@ -117,7 +117,7 @@ def _equal_figures(mine: Patterns, theirs: Patterns) -> tuple[NDArray[np.int64],
     size = min(float(np.median(mine.sizes)), float(np.median(theirs.sizes)))
     reach = float(np.clip(2.0 * _CENTROID_PX / size, 0.004, 0.02))
     left, right = cKDTree(mine.codes), cKDTree(theirs.codes)
-    while left.count_neighbors(right, reach) > 30 * _MOST_VOTES and reach > 1e-4:
+    while left.count_neighbors(right, reach) > 100_000 and reach > 1e-4:
         reach *= 0.7
     close = left.sparse_distance_matrix(right, reach, output_type="ndarray")
     i, j = close["i"].astype(np.int64), close["j"].astype(np.int64)

@@ -36,8 +36,8 @@ def star_mask(
 ) -> NDArray[np.float32]:
     """Return a mask that is 1 on stars, 0 elsewhere, soft between.
 
-    r = alpha sqrt((P / sigma)^(1 / beta) - 1), alpha = F / (2 sqrt(2^(1 / beta) - 1)): where the wing of a Moffat
-    star of peak P falls to sigma; beta = 3. The mask is 1 up to r / 2 and falls to 0 at r.
+    r = alpha sqrt((P / sigma)^(1 / beta) - 1), alpha = F / (2 sqrt(2^(1 / beta) - 1)): where the wing of a
+    Moffat star of peak P falls to sigma; beta = 3. The mask is 1 up to r / 2 and falls to 0 at r.
 
     Parameters
     ----------

@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 
 from blend.base.errors import InputError
 from blend.base.robust import difference_noise
+from blend.science.badpixels import local_noise
 from blend.science.borders import border_mask, cut_corners, is_constant
 from blend.science.figures import Figures, measure, sample_pixels, saturation_level, sky_mode, sky_spread
 from blend.science.linearity import Linearity, judge_linearity
@@ -137,6 +138,7 @@ def judge(
         saturation[planes[index]] = saturation_level(pixels[index], invalid=unused)
     for index, sample in zip(alive, samples, strict=True):
         findings += _value_findings(sample, planes[index], bits)
+        findings += _step_finding(pixels[index], sample, planes[index], bits)
         findings += _mosaic_finding(pixels[index], planes[index])
     findings += _balance_finding(saturation)
     findings += _colour_findings(pixels[alive], names, samples, unused)
@@ -201,8 +203,6 @@ def _value_findings(sample: NDArray[np.float32], name: str, bits: int | None) ->
     if sample.size < 256:
         return []
     found = []
-    sky = sky_mode(sample)
-    spread = sky_spread(sample, sky)
     below = float((sample < 0.0).mean())
     if below > 0.9:
         text = f"{100.0 * below:.0f} % of {name} is below 0: too much was subtracted"
@@ -213,11 +213,6 @@ def _value_findings(sample: NDArray[np.float32], name: str, bits: int | None) ->
         found.append(
             Finding(code="eight-bit", text=text, plane=name, evidence={"values": float(values.size)})
         )
-    else:
-        near = int((np.abs(values - sky) <= 2.0 * spread).sum())
-        if near < 5 and sample.size > 1000:
-            text = f"the sky of {name} holds {near} values within 2 sigma: steps coarser than noise"
-            found.append(Finding(code="posterised", text=text, plane=name, evidence={"values": float(near)}))
     share = _empty_codes(values, counts)
     if share > 0.05:
         text = (
@@ -226,6 +221,21 @@ def _value_findings(sample: NDArray[np.float32], name: str, bits: int | None) ->
         )
         found.append(Finding(code="combed", text=text, plane=name, evidence={"share": share}))
     return found
+
+
+def _step_finding(
+    plane: NDArray[np.floating], sample: NDArray[np.float32], name: str, bits: int | None
+) -> list[Finding]:
+    """Compare the steps of the values round the sky with the noise."""
+    values = np.unique(sample)
+    if sample.size < 1000 or bits == 8 or _is_eight_bit(values):
+        return []
+    noise = float(np.median(local_noise(plane)))
+    near = int((np.abs(values - sky_mode(sample)) <= 2.0 * noise).sum())
+    if near >= 5:
+        return []
+    text = f"the sky of {name} holds {near} values within 2 sigma: its steps are as coarse as its noise"
+    return [Finding(code="posterised", text=text, plane=name, evidence={"values": float(near)})]
 
 
 def _is_eight_bit(values: NDArray[np.float32]) -> bool:

@@ -12,7 +12,8 @@ from blend.base.robust import MAD_TO_SIGMA
 
 @dataclass(frozen=True, eq=False)
 class RatioFit:
-    """A robust mean of log-ratios: ``value`` and ``error`` of the log, ``scatter`` beyond errors, ``used`` (n,)."""
+    """A robust mean of log-ratios: ``value`` and ``error`` of the log, ``scatter`` beyond errors, ``used``
+    (n,)."""
 
     value: float
     error: float
@@ -28,10 +29,10 @@ def mean_log_ratio(
 ) -> RatioFit:
     """Return the robust mean of ln(numerator / denominator) over stars, with an honest error.
 
-    l_i = ln(a_i / b_i) + (e_a^2 / a^2 - e_b^2 / b^2) / 2, weight w_i = B(u_i) / (e_i^2 + tau^2), where e_i is the
-    error of the ratio from both fluxes, tau the scatter that errors do not explain, and B the bisquare of
-    u_i = (l_i - l) / (6 sqrt(e_i^2 + tau^2)); error = sqrt(sum w^2 (l_i - l)^2) / sum w, or what the flux errors
-    alone would give, whichever is larger.
+    l_i = ln(a_i / b_i) + (e_a^2 / a^2 - e_b^2 / b^2) / 2, weight w_i = B(u_i) / (e_i^2 + tau^2), where e_i
+    is the error of the ratio from both fluxes, tau the scatter that errors do not explain, and B the
+    bisquare of u_i = (l_i - l) / (6 sqrt(e_i^2 + tau^2)); error = sqrt(sum w^2 (l_i - l)^2) / sum w, or
+    what the flux errors alone would give, whichever is larger.
 
     Parameters
     ----------
@@ -42,21 +43,22 @@ def mean_log_ratio(
 
     Notes
     -----
-    Both fluxes carry errors, so that a regression of one on the other would be biased low; a ratio is not. The
-    second term of l_i takes out the bias of a logarithm of a noisy value, to second order.
+    Both fluxes carry errors, so that a regression of one on the other would be biased low; a ratio is not.
+    The second term of l_i takes out the bias of a logarithm of a noisy value, to second order.
 
     References
     ----------
-    Beers, Flynn & Gebhardt (1990), AJ 100, 32, for the bisquare location; the weights and the error are derived here.
+    Beers, Flynn & Gebhardt (1990), AJ 100, 32, for the bisquare location; the weights and the error are
+    derived here.
     """
-    relative_a, relative_b = errors[0] / numerator, errors[1] / denominator
-    logs = np.log(numerator / denominator) + 0.5 * (relative_a**2 - relative_b**2)
-    variances = relative_a**2 + relative_b**2
-    middle = weighted_median(logs, 1.0 / np.maximum(variances, np.median(variances)))
-    weights = np.ones_like(logs)
-    tau2 = 0.0
-    for _ in range(20):
-        deviations = logs - middle
+    logs = np.log(numerator / denominator)
+    measured = (errors[0] / numerator) ** 2 + (errors[1] / denominator) ** 2
+    middle = weighted_median(logs, 1.0 / np.maximum(measured, np.median(measured)))
+    weights, variances, tau2 = np.ones_like(logs), measured, 0.0
+    for _ in range(30):
+        parts = _expected_variances(numerator, denominator, errors, float(np.exp(middle)))
+        variances = parts[0] + parts[1]
+        deviations = logs + 0.5 * (parts[0] - parts[1]) - middle
         tau2 = _scatter_beyond(deviations, variances)
         total = np.maximum(variances + tau2, 1e-12)
         u2 = deviations**2 / (36.0 * total)
@@ -65,12 +67,27 @@ def mean_log_ratio(
         middle += step
         if abs(step) < 1e-9:
             break
-    deviations = logs - middle
+    deviations = deviations - step
     sum_w = float(weights.sum())
     count = max(2, int((weights > 0).sum()))
     spread = float(np.sqrt((weights**2 * deviations**2).sum() * count / (count - 1))) / sum_w
     least = float(np.sqrt((weights**2 * variances).sum())) / sum_w
     return RatioFit(middle, max(spread, least), float(np.sqrt(tau2)), weights * (variances + tau2) > 0.1)
+
+
+def _expected_variances(
+    numerator: NDArray[np.float64],
+    denominator: NDArray[np.float64],
+    errors: tuple[NDArray[np.float64], NDArray[np.float64]],
+    ratio: float,
+) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Return the variances of both logs at the fluxes that fit both measurements best.
+
+    At the measured fluxes, a star that noise made faint would weigh less, and the mean would be biased up.
+    """
+    a2, b2 = np.maximum(errors[0] ** 2, 1e-300), np.maximum(errors[1] ** 2, 1e-300)
+    best = (ratio * numerator * b2 + denominator * a2) / (ratio**2 * b2 + a2)
+    return a2 / (ratio * best) ** 2, b2 / best**2
 
 
 def weighted_median(values: NDArray[np.float64], weights: NDArray[np.float64]) -> float:
@@ -89,7 +106,8 @@ def weighted_median(values: NDArray[np.float64], weights: NDArray[np.float64]) -
 
 
 def _scatter_beyond(deviations: NDArray[np.float64], variances: NDArray[np.float64]) -> float:
-    """Return the variance tau^2 for which the median of deviation^2 / (variance + tau^2) is that of a Gaussian."""
+    """Return the variance tau^2 for which the median of deviation^2 / (variance + tau^2) is that of a
+    Gaussian."""
     squares = (MAD_TO_SIGMA * deviations) ** 2
     if float(np.median(squares / np.maximum(variances, 1e-300))) <= 1.0:
         return 0.0

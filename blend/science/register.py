@@ -74,9 +74,9 @@ def align(
 ) -> Alignment:
     """Find shift, rotation, scale and mirror, and tilt where the stars justify it.
 
-    Figures of four stars propose maps; a map is accepted when chance would not match as many stars as closely, by
-    log10 P(at least n of N within r) + log10(maps tried) < -8. "auto" takes the map with the least
-    BIC = 2n ln(S / 2n) + k ln(2n), S the weighted sum of squares and k the number of parameters.
+    Figures of four stars propose maps; a map is accepted when chance would not match as many stars as
+    closely, by log10 P(at least n of N within r) + log10(maps tried) < -8. "auto" takes the map with the
+    least BIC = 2n ln(S / 2n) + k ln(2n), S the weighted sum of squares and k the number of parameters.
 
     Parameters
     ----------
@@ -95,8 +95,8 @@ def align(
 
     References
     ----------
-    Lang et al. (2010), AJ 139, 1782, for figures of four stars; Schwarz (1978), Annals of Statistics 6, 461, for
-    the criterion (both from memory).
+    Lang et al. (2010), AJ 139, 1782, for figures of four stars; Schwarz (1978), Annals of Statistics 6,
+    461, for the criterion (both from memory).
     """
     if transform not in (*MODELS, "auto"):
         raise ValueError(f"no transform is called {transform!r}")
@@ -105,8 +105,9 @@ def align(
         raise _refusal(where, len(moving), len(reference), "too few to tell a match from chance")
     best, tried = _search(mine, theirs, transform)
     if best is not None and _verdict(best, tried) == "" and best.in_place:
-        # Two maps that beat chance cannot both be the sky. Marks of the sensor stay in place, so the other one is.
-        other, more = _search(mine.without(best.i), theirs.without(best.j), transform)
+        # Two maps that beat chance cannot both be the sky. Marks of the sensor stay in place, so the other
+        # one is.
+        other, more = _search(mine.without(best.paired_i), theirs.without(best.paired_j), transform)
         if other is not None and _verdict(other, tried + more) == "" and not other.in_place:
             best = refine(other.matrix, mine, theirs, transform=transform, mirrored=other.mirrored) or other
     verdict = "no map brings more stars together than chance does" if best is None else _verdict(best, tried)
@@ -139,7 +140,7 @@ def same_grid(
     if tuple(moving_shape) != tuple(reference_shape):
         raise StepError(
             where,
-            found=f"the frame has {moving_shape[1]} x {moving_shape[0]} pixels, and register.transform is none",
+            found=f"the frame has {moving_shape[1]} x {moving_shape[0]} pixels and no map is to be sought",
             expected=f"{reference_shape[1]} x {reference_shape[0]} pixels, as the reference has",
             advice='set register.transform to "auto", so that the stars are used',
         )
@@ -167,8 +168,8 @@ def _verdict(match: Match, tried: int) -> str:
     """Return why a match is no match, or nothing."""
     chance = match.log_chance + log10(max(tried, 1))
     least = LEAST_SHARE_IN_PLACE if match.in_place else LEAST_SHARE
-    tale = f"{match.paired} of {match.possible} stars within {match.radius_px:.1f} px"
-    if match.paired < FEWEST_MATCHED:
+    tale = f"{len(match.paired_i)} of {match.possible} stars within {match.radius_px:.1f} px"
+    if len(match.paired_i) < FEWEST_MATCHED:
         return f"{tale}, too few to tell a match from chance"
     if chance > MOST_CHANCE:
         return f"{tale}, which chance does once in {10 ** min(max(-chance, 0.0), 15.0):.3g} times"
@@ -183,12 +184,12 @@ def _refusal(where: str, moving: int, reference: int, verdict: str) -> StepError
     return StepError(
         where,
         found=(
-            f"the frames could not be matched by their stars: {moving} in this frame, {reference} in the reference, "
-            f"either way round and mirrored; the best attempt: {verdict}"
+            f"the frames could not be matched by their stars: {moving} in this frame, {reference} in the "
+            f"reference, tried as they are and mirrored; the best attempt: {verdict}"
         ),
         expected="two frames of one field with at least ten stars in common",
-        advice='check that both show the same field in focus, or set register.transform to "none" if they are on one '
-        "grid already",
+        advice="check that both show the same field in focus, or set register.transform to "
+        '"none" if they are on one grid already',
     )
 
 

@@ -64,26 +64,26 @@ def resample(
 
     Notes
     -----
-    An identity matrix and an equal shape return the inputs themselves. Where the output's pixels are larger than the
-    input's, the kernel widens by their ratio. Within the support of a saturated pixel the result is kept between the
-    least and the greatest of the four nearest input pixels: a clipped core would ring by 11 % on both sides.
-    Elsewhere only the low side is floored; a ceiling would cost star peaks 8 %.
+    An identity matrix and an equal shape return the inputs themselves. Where the output's pixels are larger
+    than the input's, the kernel widens by their ratio. Within the support of a saturated pixel the result
+    is kept between the least and the greatest of the four nearest input pixels: a clipped core would ring
+    by 11 % on both sides. Elsewhere only the low side is floored; a ceiling would cost star peaks 8 %.
 
     References
     ----------
     Duchon (1979), J. Appl. Meteor. 18, 1016; Turkowski (1990), Graphics Gems, 147.
     """
-    matrix = np.asarray(matrix, dtype=np.float64)
+    forward: NDArray[np.float64] = np.array(matrix, dtype=np.float64)
     if pixels.ndim != 3 or flags.shape != pixels.shape[1:]:
         raise ValueError(f"flags of shape {flags.shape} do not cover pixels of shape {pixels.shape}")
-    if matrix.shape != (3, 3) or not np.isfinite(matrix).all() or abs(np.linalg.det(matrix)) < 1e-12:
+    if forward.shape != (3, 3) or not np.isfinite(forward).all() or abs(np.linalg.det(forward)) < 1e-12:
         raise ValueError("the matrix has no inverse")
-    if tuple(shape) == flags.shape and np.array_equal(matrix / matrix[2, 2], np.eye(3)):
+    if tuple(shape) == flags.shape and np.array_equal(forward / forward[2, 2], np.eye(3)):
         return pixels, flags
-    shrink = _scale_at_centre(matrix, flags.shape)
+    shrink = _scale_at_centre(forward, flags.shape)
     shrink = 1.0 if shrink > _AS_FINE else shrink
     planes, near = _prepare(pixels, flags, reach=int(np.ceil(SUPPORT / shrink)))
-    table, inverse = weight_table(shrink), _inverse_facing(matrix, flags.shape)
+    table, inverse = weight_table(shrink), _inverse_facing(forward, flags.shape)
     out = np.empty((planes.shape[0], *shape), dtype=np.float32)
     out_flags = np.full(shape, UNDONE, dtype=np.uint8)
     quick = shrink == 1.0 and low_floor
@@ -102,21 +102,23 @@ def _prepare(
     pixels: NDArray[np.float32], flags: NDArray[np.uint8], *, reach: int
 ) -> tuple[NDArray[np.float32], NDArray[np.uint8]]:
     """Flag NaN as ``NO_DATA``, and mark what lies within ``reach`` of anything flagged."""
-    planes = np.ascontiguousarray(pixels, dtype=np.float32)
-    near = np.empty(flags.shape, dtype=np.uint8)
+    planes = np.ascontiguousarray(pixels, dtype=np.float32).view()
+    # Always read-only, so that the kernels are compiled for one kind of array.
+    planes.flags.writeable = False
+    near = np.empty((flags.shape[0], flags.shape[1]), dtype=np.uint8)
 
     def copy(block: slice) -> None:
         np.bitwise_and(flags[block], np.uint8(7), out=near[block])
         for plane in planes:
             near[block] |= (~np.isfinite(plane[block])).view(np.uint8)
 
-    map_row_blocks(copy, near.shape[0])
+    map_row_blocks(copy, len(near))
     mark_support(near, reach)
     return planes, near
 
 
 def _inverse_facing(matrix: NDArray[np.float64], shape: tuple[int, ...]) -> NDArray[np.float64]:
-    """Return the inverse, signed so that the third coordinate is positive on the picture's side of the horizon."""
+    """Return the inverse, with a positive third coordinate on the picture's side of the horizon."""
     inverse = np.linalg.inv(matrix)
     inverse /= inverse[2, 2] if abs(inverse[2, 2]) > 1e-12 else 1.0
     centre = matrix @ [0.5 * (shape[1] - 1), 0.5 * (shape[0] - 1), 1.0]
@@ -138,7 +140,8 @@ def _scale_at_centre(matrix: NDArray[np.float64], shape: tuple[int, ...]) -> flo
 
 def covered(flags: NDArray[np.uint8]) -> NDArray[np.bool_]:
     """Return where there is data, (rows, columns)."""
-    return (flags & np.uint8(Flag.NO_DATA)) == 0
+    with_data: NDArray[np.bool_] = (flags & np.uint8(Flag.NO_DATA)) == 0
+    return with_data
 
 
 def full_coverage_box(masks: Sequence[NDArray[np.bool_]]) -> tuple[int, int, int, int]:
@@ -156,9 +159,9 @@ def full_coverage_box(masks: Sequence[NDArray[np.bool_]]) -> tuple[int, int, int
 
     Notes
     -----
-    A frame's outline is convex, so along a row or a column what lies between two covered pixels is a hole: gaps of up
-    to 16 px are filled before the rectangle is sought. The search keeps, row by row, how far each column is covered
-    upwards, and takes the largest rectangle under that histogram: one visit a pixel.
+    A frame's outline is convex, so along a row or a column what lies between two covered pixels is a hole:
+    gaps of up to 16 px are filled before the rectangle is sought. The search keeps, row by row, how far
+    each column is covered upwards, and takes the largest rectangle under that histogram: one visit a pixel.
 
     Examples
     --------

@@ -18,16 +18,20 @@ FINE_PX, COARSE_PX, FAINT_PX = 1.0, 3.0, 8.0
 """Gaussian widths at which emission is looked for: about one star, small nebula, faint nebula."""
 
 COARSE_BIN, FAINT_BIN = 2, 4
-"""Pixels a side of the bins in which the wider two are done: a Gaussian of 3 px loses nothing in bins of 2."""
+"""Pixels a side of the bins in which the wider two are done: a Gaussian of 3 px loses nothing in bins of
+2."""
 
 LEAST_COLOUR, LEAST_SHIFT_PX = 0.02, 0.03
-"""Floors of the terms that stars calibrate: stars do not tell a galaxy's colour, nor the frame's corners, better."""
+"""Floors of the terms that stars calibrate: stars do not tell a galaxy's colour, nor the frame's corners,
+better."""
 
 UNKNOWN_SHIFT_PX, UNKNOWN_WIDTH = 0.1, 0.05
-"""Without stars: registration error, and profile mismatch as a fraction of the profile's variance; common practice."""
+"""Without stars: registration error, and profile mismatch as a fraction of the profile's variance; common
+practice."""
 
 MOST_EXCESS = 0.5
-"""A star with up to half more than the typical ratio has a colour; with more, a line: cool stars reach a third."""
+"""A star with up to half more than the typical ratio has a colour; with more, a line: cool stars reach a
+third."""
 
 ODD_REACH = 2.5
 """In FWHM: how far around a star of odd colour that colour explains light."""
@@ -42,7 +46,8 @@ class EmissionNoise:
 
     sigma^2 = pixel^2 (1 + growth B) + (colour B)^2 + (shift |grad B|)^2 + (width |laplace B|)^2 + sky^2,
     B being the broad plane blurred by 1 px. ``fine``, ``coarse`` and ``faint`` are what is left of ``pixel``
-    after a Gaussian of 1, 3 and 8 px: measured, so that correlated noise counts. ``stars`` calibrated the terms.
+    after a Gaussian of 1, 3 and 8 px: measured, so that correlated noise counts. ``stars`` calibrated the
+    terms.
     """
 
     pixel: float
@@ -85,8 +90,8 @@ def measure_noise(
     invalid : bool (rows, columns), optional
         Stars that touch such pixels are not used.
     growth : float, optional
-        Growth of the variance by one count of the broad plane, relative to that at the sky: 1 / (gain * pixel^2) or,
-        under a bright sky, 1 / sky level. Measured on the data where it is not given.
+        Growth of the variance by one count of the broad plane, relative to that at the sky: 1 / (gain *
+        pixel^2) or, under a bright sky, 1 / sky level. Measured on the data where it is not given.
     """
     bands = _noise_bands(line, broad, scale.value)
     pixel, fine = bands.noise
@@ -160,7 +165,8 @@ def _blur_inside(block: NDArray[np.float32], taps: NDArray[np.float32]) -> NDArr
 
 
 def _tile_noise(block: NDArray[np.float32], lag: int, width: int = 256) -> list[float]:
-    """Return the noise of each tile of a band from differences of pixels ``lag`` apart, along rows and columns."""
+    """Return the noise of each tile of a band from differences of pixels ``lag`` apart, along rows and
+    columns."""
     found = []
     for start in range(0, max(1, block.shape[1] - width // 2), width):
         tile = block[:, start : start + width]
@@ -226,7 +232,8 @@ def _binned_noise(
 
 
 def _sky_error(light: NDArray[np.float32]) -> float:
-    """Return how far the sky of the binned difference is from 0 over large blocks, from the negative side alone.
+    """Return how far the sky of the binned difference is from 0 over large blocks, from the negative side
+    alone.
 
     Emission makes blocks positive, never negative, so that those below 0 tell the error of both skies.
     """
@@ -268,8 +275,9 @@ def _star_terms(
 ) -> _Terms:
     """Fit every star's residual by its own brightness, gradient and curvature; return their robust sizes.
 
-    D / s = k B + dx B_x + dy B_y + w (B_xx + B_yy) + constant. k is the star's colour, dx and dy the registration
-    error, w half the difference of the profiles' variances; what none of them explains is added to the colour.
+    D / s = k B + dx B_x + dy B_y + w (B_xx + B_yy) + constant. k is the star's colour, dx and dy the
+    registration error, w half the difference of the profiles' variances; what none of them explains is
+    added to the colour.
     """
     fits = []
     for x, y in scale.xy[scale.used][:60]:
@@ -303,7 +311,8 @@ def _fit_star(
     pixel: float,
     invalid: NDArray[np.bool_] | None,
 ) -> NDArray[np.float64] | None:
-    """Return colour, two shifts, width and the unexplained fraction of one star, or None where it cannot be had."""
+    """Return colour, two shifts, width and the unexplained fraction of one star, or None where it cannot
+    be had."""
     reach = int(np.ceil(1.5 * fwhm_px)) + 1
     margin = reach + 5
     x, y = round(at[0]), round(at[1])

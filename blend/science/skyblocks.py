@@ -246,5 +246,12 @@ def _measure_row(plane, skip, has_skip, y0, y1, edges_x, stride, kappa, out):  #
                 total += off
                 squares += off * off
         out[c, 0] = np.median(kept[:n])
+        same = 0
+        for k in range(n):
+            if kept[k] == out[c, 0]:
+                same += 1
+        # Whole numbers: their median cannot lie between two of them, their mean can.
+        if 20 * same > n:
+            out[c, 0] = middle + total / n
         spread = np.sqrt(max(0.0, squares / n - (total / n) ** 2))
         out[c, 1] = 1.2533141373155001 * max(spread, sigma) / np.sqrt(n)

@@ -207,7 +207,7 @@ def _block_sigma(problem: SkyProblem, solution: Solution) -> NDArray[np.float64]
 
 def _least_sigma(problem: SkyProblem) -> float:
     """Return an error no block falls below: float32 pixels hold no more digits than that."""
-    return 1e-8 * float(np.abs(problem.values[problem.sky]).max(initial=0.0)) + 1e-300
+    return 1e-8 * float(np.abs(problem.values[problem.sky]).max(initial=0.0)) + 1e-30
 
 
 def weighted_fit(
@@ -215,7 +215,7 @@ def weighted_fit(
 ) -> NDArray[np.float64]:
     """Return the least-squares answer of terms x = values with errors sigma."""
     design = terms / sigma[:, None]
-    size = np.sqrt((design**2).sum(axis=0)) + 1e-300
+    size = np.sqrt((design**2).sum(axis=0)) + 1e-30
     answer = np.linalg.lstsq(design / size, values / sigma, rcond=1e-10)[0]
     return np.asarray(answer / size)
 
@@ -223,7 +223,7 @@ def weighted_fit(
 def _covariance(design: NDArray[np.float64], prior: NDArray[np.float64]) -> NDArray[np.float64]:
     """Return the inverse of design^T design + diag(prior)."""
     normal = design.T @ design + np.diag(prior)
-    size = np.sqrt(np.diag(normal)) + 1e-300
+    size = np.sqrt(np.diag(normal)) + 1e-30
     return np.asarray(np.linalg.pinv(normal / np.outer(size, size), rcond=1e-10) / np.outer(size, size))
 
 

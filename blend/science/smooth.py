@@ -12,20 +12,33 @@ from blend.base.rowblocks import map_row_blocks
 def gaussian_taps(sigma: float, *, reach: float = 3.5) -> NDArray[np.float32]:
     """Return a Gaussian integrated over pixels, cut at ``reach`` sigma, of sum 1.
 
-    Integrated, not sampled: a narrow sampled Gaussian is not as wide as it says.
+    Integrated, not sampled: a narrow sampled Gaussian is not as wide as it says. The variance of the taps is
+    sigma^2 exactly.
     """
+    half = max(1, int(np.ceil(reach * sigma)))
+    low, high = 0.0, 1.5 * sigma
+    places = np.arange(-half, half + 1)
+    for _ in range(40):  # the integration itself widens; find the width that ends at the one asked for
+        width = 0.5 * (low + high)
+        taps = _integrated_gaussian(width, half)
+        if float((taps * places**2).sum()) < sigma**2:
+            low = width
+        else:
+            high = width
+    return taps.astype(np.float32)
+
+
+def _integrated_gaussian(width: float, half: int) -> NDArray[np.float64]:
     from math import erf
 
-    half = max(1, int(np.ceil(reach * sigma)))
-    # Integration over a pixel adds 1/12 to the variance; taken off, the taps have the variance asked for.
-    width = np.sqrt(max(sigma**2 - 1.0 / 12.0, 1e-3)) * np.sqrt(2.0)
-    edges = np.array([erf((i - 0.5) / width) for i in range(-half, half + 2)])
+    edges = np.array([erf((i - 0.5) / (width * np.sqrt(2.0))) for i in range(-half, half + 2)])
     taps = np.diff(edges)
-    return np.asarray(taps / taps.sum(), dtype=np.float32)
+    return np.asarray(taps / taps.sum(), dtype=np.float64)
 
 
 def blur_plane(plane: NDArray[np.float32], sigma: float) -> NDArray[np.float32]:
-    """Blur by a Gaussian, weights renormalised over valid pixels; NaN pixels stay NaN and no other becomes one.
+    """Blur by a Gaussian, weights renormalised over valid pixels; NaN pixels stay NaN and no other becomes
+    one.
 
     Parameters
     ----------
@@ -62,7 +75,8 @@ def blur_plane(plane: NDArray[np.float32], sigma: float) -> NDArray[np.float32]:
 
 
 def blur_block(block: NDArray[np.float32], taps: NDArray[np.float32]) -> NDArray[np.float32]:
-    """Correlate rows and columns with ``taps``; NaN and what lies outside count as 0, nothing is renormalised."""
+    """Correlate rows and columns with ``taps``; NaN and what lies outside count as 0, nothing is
+    renormalised."""
     out = np.empty(block.shape, dtype=np.float32)
     _correlate(np.ascontiguousarray(np.nan_to_num(block, nan=0.0)), taps, out)
     return out
@@ -121,7 +135,8 @@ def bin_plane(plane: NDArray[np.float32], size: int, *, holes: bool = False) -> 
 
 
 def binned_taps(sigma: float, size: int) -> NDArray[np.float32]:
-    """Return taps for a binned plane such that binning, blurring and `spread_rows` together blur by ``sigma``.
+    """Return taps for a binned plane such that binning, blurring and `spread_rows` together blur by
+    ``sigma``.
 
     Taken off the variance: (size^2 - 1) / 12 for the bins, size^2 / 6 for the linear interpolation back.
     """

@@ -15,7 +15,7 @@ FWHM_PER_SIGMA = 2.3548200450309493
 """2 sqrt(2 ln 2)."""
 
 STEEPEST = 0.85
-"""Most of its height a star may fall by from one pixel to the next; a sampled Gaussian of FWHM 1.8 px reaches 0.82."""
+"""Most of its height a star may fall by from pixel to pixel; a Gaussian of FWHM 1.8 px reaches 0.82."""
 
 _NO_MASK = np.zeros((1, 1), dtype=np.bool_)
 
@@ -66,8 +66,8 @@ def find_stars(
 ) -> Stars:
     """Find stars and measure them by Gaussian windows.
 
-    The centre c moves by 2 sum(w I (x - c)) / sum(w I), w a Gaussian of the frame's typical width, until it stands
-    still; the width s is the Gaussian that equals its own window.
+    The centre c moves by 2 sum(w I (x - c)) / sum(w I), w a Gaussian of the frame's typical width, until it
+    stands still; the width s is the Gaussian that equals its own window.
 
     Parameters
     ----------
@@ -89,16 +89,17 @@ def find_stars(
 
     Notes
     -----
-    Left out: what falls from one pixel to the next more steeply than optics allow (hot pixels, clusters of them,
-    cosmic rays), what is narrower than 0.65 or wider than 1.8 times the typical star (lumps of nebula, galaxy cores),
-    and what is far longer than its neighbours. A pixel is part of the profile: a Gaussian of FWHM 2 px averaged over
-    pixels reads 2.1 px. Widths of single stars are moments, which are steadier, times one factor for the frame that turns
-    the moment of its profile into the width at half maximum.
+    Left out: what falls from one pixel to the next more steeply than optics allow (hot pixels, clusters of
+    them, cosmic rays), what is narrower than 0.65 or wider than 1.8 times the typical star (lumps of
+    nebula, galaxy cores), and what is far longer than its neighbours. A pixel is part of the profile: a
+    Gaussian of FWHM 2 px averaged over pixels reads 2.1 px. Widths of single stars are moments, which are
+    steadier, times one factor for the frame that turns the moment of its profile into the width at half
+    maximum.
 
     References
     ----------
-    The matched window is the adaptive moment of Bernstein & Jarvis (2002), AJ 123, 583, section 3 (from memory), with
-    a round window.
+    The matched window is the adaptive moment of Bernstein & Jarvis (2002), AJ 123, 583, section 3 (from
+    memory), with a round window.
     """
     image = native_plane(plane)
     mask = None if invalid is None else np.ascontiguousarray(invalid, dtype=np.bool_)
@@ -182,15 +183,17 @@ def _measure(
     level = np.inf if saturation is None else 0.98 * saturation
     top = _tops(image, xy)
     windows = np.where(top >= level, np.clip(0.5 * radius, typical, 12.0), max(typical, 0.8))
-    rows: NDArray[np.float64] = measure_stars(image, mask, xy, windows, False)
-    return rows[_looks_like_star(rows, typical, level)]
+    rows = np.asarray(measure_stars(image, mask, xy, windows, False), dtype=np.float64)
+    chosen: NDArray[np.float64] = rows[_looks_like_star(rows, typical, level)]
+    return chosen
 
 
 def _tops(image: NDArray[np.float32], xy: NDArray[np.float64]) -> NDArray[np.float64]:
     x = np.clip(np.rint(xy[:, 0]).astype(int), 1, image.shape[1] - 2)
     y = np.clip(np.rint(xy[:, 1]).astype(int), 1, image.shape[0] - 2)
     near = np.stack([image[y + j, x + i] for j in (-1, 0, 1) for i in (-1, 0, 1)])
-    return np.where(np.isfinite(near), near, -np.inf).max(axis=0).astype(np.float64)
+    top: NDArray[np.float64] = np.where(np.isfinite(near), near, -np.inf).max(axis=0).astype(np.float64)
+    return top
 
 
 def _typical_sigma(rows: NDArray[np.float64], saturation: float | None) -> float:
@@ -228,7 +231,7 @@ def _looks_like_star(rows: NDArray[np.float64], typical: float, level: float) ->
 
 
 def _core_to_moment(image: NDArray[np.float32], rows: NDArray[np.float64]) -> float:
-    """Return the frame's ratio of the width at half maximum to the moment: 1 for a Gaussian, 0.9 for broad wings."""
+    """Return the ratio of the width at half maximum to the moment: 1 for a Gaussian, 0.9 for broad wings."""
     bright = rows[(rows[:, 2] > 40.0 * rows[:, 3])]
     if len(bright) < 3:
         return 1.0

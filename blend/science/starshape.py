@@ -16,8 +16,8 @@ COLUMNS = ("x", "y", "flux", "flux_error", "peak", "sigma", "elongation", "steep
 def measure_stars(plane: Any, mask: Any, xy: Any, windows: Any, adapt: bool) -> Any:
     """Measure stars by iterated Gaussian windows, (n, 11), columns as in `COLUMNS`.
 
-    The centre moves by 2 sum(w I d) / sum(w I) until it stands still. The width is the Gaussian window that equals the
-    star: with M the weighted second moment, 1/s^2 = 1/M - 1/w^2, window w set to s and repeated.
+    The centre moves by 2 sum(w I d) / sum(w I) until it stands still. The width is the Gaussian window that
+    equals the star: with M the weighted second moment, 1/s^2 = 1/M - 1/w^2, window w set to s and repeated.
 
     ``windows`` holds one window sigma a star; with ``adapt`` the centre's window follows the measured width.
     ``mask`` of another shape than the plane means that no pixel is masked.
@@ -184,7 +184,8 @@ def core_sigmas(plane: Any, measured: Any) -> Any:
 
 @kernel
 def aperture_fluxes(plane: Any, mask: Any, xy: Any, radius: float) -> Any:
-    """Return (n, 2): flux in a circle over the median of a ring around it, and its error; NaN where not measurable.
+    """Return (n, 2): flux in a circle over the median of a ring around it, and its error; NaN where not
+    measurable.
 
     The circle's edge pixels count by the share of their area inside, from 5 x 5 points a pixel.
     """

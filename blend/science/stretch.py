@@ -187,8 +187,8 @@ def solve_stretch(
     sky : float
         Linear sky level, 0 after the gradient step.
     sigma : float
-        Noise of one pixel of the noisiest plane, linear: black is measured in it. Zero or NaN (a made picture)
-        is taken as a millionth of ``white - sky``.
+        Noise of one pixel of the noisiest plane, linear: black is measured in it. Zero or NaN (a made
+        picture) is taken as a millionth of ``white - sky``.
     white : float
         Linear level to be shown as 1.
     sky_level : float
@@ -379,7 +379,8 @@ def stretch_line(
         y = np.copysign(run(np.minimum(np.abs(x), np.float32(1.0))), x)
         return np.minimum(y + shift, np.float32(1.0))
 
-    return _by_rows(work, plane[None])[0]
+    result: NDArray[np.float32] = _by_rows(work, plane[None])[0]
+    return result
 
 
 def _by_rows(

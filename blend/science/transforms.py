@@ -16,7 +16,8 @@ def apply_matrix(matrix: NDArray[np.floating], xy: NDArray[np.floating]) -> Poin
 
     Examples
     --------
-    >>> apply_matrix(np.array([[0.0, -2.0, 5.0], [2.0, 0.0, 1.0], [0.0, 0.0, 1.0]]), np.array([[1.0, 2.0]])).tolist()
+    >>> matrix = np.array([[0.0, -2.0, 5.0], [2.0, 0.0, 1.0], [0.0, 0.0, 1.0]])
+    >>> apply_matrix(matrix, np.array([[1.0, 2.0]])).tolist()
     [[1.0, 3.0]]
     """
     xy = np.asarray(xy, dtype=np.float64)
@@ -66,7 +67,7 @@ def fit_similarity(source: Points, target: Points, weights: NDArray[np.float64] 
 def fit_mirror_similarity(
     source: Points, target: Points, weights: NDArray[np.float64] | None = None
 ) -> Matrix:
-    """Fit scale, rotation, shift and a mirror by weighted least squares; as `fit_similarity` with x flipped first."""
+    """Fit scale, rotation, shift and a mirror: `fit_similarity` with x flipped first."""
     flip = np.diag([-1.0, 1.0, 1.0])
     return fit_similarity(source * [-1.0, 1.0], target, weights) @ flip
 
@@ -86,9 +87,11 @@ def fit_affine(source: Points, target: Points, weights: NDArray[np.float64] | No
 
 
 def fit_projective(source: Points, target: Points, weights: NDArray[np.float64] | None = None) -> Matrix:
-    """Fit the eight numbers of a projective map by weighted least squares of distances in the target; n at least 4.
+    """Fit the eight numbers of a projective map by weighted least squares of distances in the target; n at
+    least 4.
 
-    Starts from the affine fit and takes Gauss-Newton steps, which for the small tilts of a camera converge in three.
+    Starts from the affine fit and takes Gauss-Newton steps, which for the small tilts of a camera converge
+    in three.
     """
     root = np.ones(len(source)) if weights is None else np.sqrt(weights)
     to_unit, target_unit = _normaliser(source), _normaliser(target)
@@ -109,7 +112,8 @@ def fit_projective(source: Points, target: Points, weights: NDArray[np.float64] 
         if np.abs(step).max() < 1e-11:
             break
     matrix: Matrix = np.linalg.inv(target_unit) @ inner @ to_unit
-    return matrix / matrix[2, 2]
+    scaled: Matrix = matrix / matrix[2, 2]
+    return scaled
 
 
 Fit = Callable[[Points, Points, NDArray[np.float64] | None], Matrix]

@@ -21,7 +21,7 @@ from blend.science.formulas import (
 OWN = define_formula(
     "own",
     domain="display",
-    equation="where(line <= sky, base, base + k * clip(line - sky, 0, 1) * (1 - base)**2 / (1 + abs(base)))",
+    equation="where(line <= sky, base, base + k * clip(1 - base, 0, 1) ** 2 / (1 + abs(base)))",
     neutral="sky",
     params={"k": 0.7},
     about="Stands for the formulas that recipes define.",

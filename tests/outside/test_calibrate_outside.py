@@ -22,7 +22,7 @@ def frame(value, seed, exposure_s=None, shape=(1, 24, 24)):
 
 @pytest.mark.parametrize(("k", "expected"), [(1.0, 1340.0), (0.5, 1370.0), (2.0, 1280.0)])
 def test_calibration_equation(k, expected):
-    """L=1500, B=100, D=160, worked by hand, derived here; equation of Howell (2006), chapter 4, from memory."""
+    """L=1500, B=100, D=160, worked by hand; equation of Howell (2006), chapter 4, from memory."""
     bias, dark = frame(100.0, 1), frame(160.0, 2, exposure_s=100.0)
     light = Frame(pixels=np.full((1, 24, 24), 1500.0, dtype=np.float32), exposure_s=100.0 * k)
     done = calibrate(light, dark=dark, bias=bias, dark_scaling="exposure", hot_sigma=np.inf)
@@ -72,7 +72,7 @@ def test_howells_worked_example():
 
 
 def test_signal_to_noise_counts_the_sky_annulus():
-    """Merline & Howell (1995), Exp. Astron. 6, 163, equation as public code cites it; numbers derived here."""
+    """Merline & Howell (1995), Exp. Astron. 6, 163, as public code cites it; numbers derived here."""
     given = {"pixels": 50, "sky_e": 200.0, "dark_e": 5.0, "read_noise_e": 8.0, "gain_e": 1.5}
     assert star_signal_to_noise(10000.0, sky_pixels=500, **given) == pytest.approx(63.49, abs=5e-3)
     assert star_signal_to_noise(10000.0, sky_pixels=np.inf, **given) == pytest.approx(65.29, abs=5e-3)

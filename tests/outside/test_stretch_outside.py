@@ -46,7 +46,7 @@ def test_bias_and_its_mirror_undo_each_other():
 
 
 def test_asinh_is_the_published_grey_stretch():
-    # Lupton et al. (2004), PASP 116, 133: F(x) = asinh(alpha Q (x - m)) / Q up to M = m + sinh(Q) / (alpha Q),
+    # Lupton et al. (2004), PASP 116, 133: F(x) = asinh(alpha Q (x - m)) / Q to M = m + sinh(Q) / (alpha Q),
     # where F is 1. With black m, white M and beta = 1 / (alpha Q (M - m)) that is this project's curve.
     alpha, q, m = 0.02, 8.0, 0.0
     white = m + np.sinh(q) / (alpha * q)

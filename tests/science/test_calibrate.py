@@ -85,8 +85,9 @@ def test_the_dark_is_scaled_only_against_a_bias():
     with pytest.raises(RecipeError) as caught:
         calibrate(light, **only(frames, "dark", "flat"), dark_scaling="exposure", where="masters.ha")
     assert str(caught.value) == (
-        "calibrate.dark_scaling: 'exposure', but masters.ha has no bias; expected a bias, which must not be scaled"
-        " with the dark. Do this: give masters.ha.bias, or set it to 'none' and use a dark of the light's exposure."
+        "calibrate.dark_scaling: 'exposure', but masters.ha has no bias;"
+        " expected a bias, which must not be scaled with the dark."
+        " Do this: give masters.ha.bias, or set it to 'none' and use a dark of the light's exposure."
     )
 
 

@@ -1,0 +1,71 @@
+"""Robust statistics against laws, closed forms and astropy."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from astropy.stats import mad_std
+
+from blend.base.robust import (
+    bin_mean,
+    clipped_mean,
+    converged_clip_factor,
+    difference_noise,
+    median_and_sigma,
+    noise_at_scales,
+)
+
+
+def test_sigma_is_that_of_astropy() -> None:
+    values = np.random.default_rng(1).normal(3.0, 2.0, 1001)
+    assert median_and_sigma(values)[1] == pytest.approx(mad_std(values), rel=1e-12)
+
+
+@pytest.mark.parametrize(
+    ("kappa", "factor"), [(2.0, 0.72574), (2.5, 0.93656), (3.0, 0.98485), (4.0, 0.99946)]
+)
+def test_clip_factor(kappa: float, factor: float) -> None:
+    # Derived here: the fixed point of s = f(kappa s) for a Gaussian.
+    assert converged_clip_factor(kappa) == pytest.approx(factor, abs=1e-5)
+
+
+def test_clipped_sigma_is_unbiased() -> None:
+    values = np.random.default_rng(2).normal(10.0, 1.5, 200_000)
+    mean, sigma, kept = clipped_mean(values, kappa=2.5)
+    # Standard errors: 1.5 / sqrt(2e5) = 0.0034 and 1.5 / sqrt(4e5) = 0.0024; four of them.
+    assert mean == pytest.approx(10.0, abs=0.014)
+    assert sigma == pytest.approx(1.5, abs=0.01)
+    assert kept < values.size
+
+
+def test_clipped_mean_leaves_out_what_does_not_belong() -> None:
+    values = np.random.default_rng(3).normal(0.0, 1.0, 2000)
+    values[:100] = 50.0
+    mean, _, kept = clipped_mean(values)
+    assert abs(mean) < 0.1
+    assert kept <= 1900
+
+
+def test_nothing_finite_gives_nan() -> None:
+    assert np.isnan(median_and_sigma(np.full(5, np.nan))).all()
+    assert clipped_mean(np.array([np.inf]))[2] == 0
+    assert np.isnan(difference_noise(np.zeros((2, 9))))
+
+
+def test_noise_of_white_noise_on_a_steep_sky() -> None:
+    y, x = np.mgrid[:300, :400]
+    sky = np.random.default_rng(4).normal(0.0, 2.0, (300, 400)) + 0.3 * x - 0.1 * y
+    # The median of 1.2e5 values is good to 0.4 %.
+    assert difference_noise(sky) == pytest.approx(2.0, rel=0.02)
+    scales = noise_at_scales(sky)
+    assert scales[4] == pytest.approx(0.5, rel=0.05)
+    assert scales[16] == pytest.approx(0.125, rel=0.2)
+    assert np.isnan(scales[64])
+
+
+def test_binning_leaves_out_missing_pixels() -> None:
+    plane = np.ones((4, 6))
+    plane[0, 0] = np.nan
+    plane[2:, 4:] = np.nan
+    assert np.array_equal(bin_mean(plane, 2), [[1, 1, 1], [1, 1, np.nan]], equal_nan=True)
+    assert bin_mean(plane, 9).shape == (0, 0)
