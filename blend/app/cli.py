@@ -144,6 +144,54 @@ def inspect(files: tuple[Path, ...], as_json: bool) -> None:
     click.echo(inspect_files(files, as_json=as_json))
 
 
+@blend.command()
+@click.argument("target", required=False, type=EXISTING)
+@click.option("--ra", help="Right ascension: degrees, or 13:29:52 as hours.")
+@click.option("--dec", help="Declination: degrees, or +47:11:43.")
+@click.option("--time", "when", help="UTC, like 2026-11-25T22:00.")
+@click.option("--site", help="LATITUDE,LONGITUDE,HEIGHT_M: degrees north and east, metres.")
+@click.option("--extinction", type=float, default=0.25, show_default=True, help="Magnitudes per airmass, V.")
+@click.option(
+    "--zenith", type=float, default=21.0, show_default=True, help="Moonless zenith, mag/arcsec2, V."
+)
+@click.option("--width-nm", type=float, default=7.0, show_default=True, help="Width of the line filter.")
+@click.option("--plot", type=EXISTING, help="Write the night as a .png or .svg plot.")
+def moon(target: Path | None, **options: Any) -> None:
+    """Predict the moonlit sky for a target and a night, from TARGET's headers or from options."""
+    from blend.app.moon import moon_command, moon_command_for_master
+
+    sky: dict[str, Any] = {name: options[name] for name in ("extinction", "zenith", "width_nm", "plot")}
+    if target is not None:
+        from blend.app.load import open_target, read_lights
+
+        master = read_lights("rgb", open_target(target).masters["rgb"])[0]
+        click.echo(moon_command_for_master(master, name=str(target), **sky))
+        return
+    missing = [f"--{name}" for name in ("ra", "dec", "site") if not options[name]]
+    if not options["when"]:
+        missing.append("--time")
+    if missing:
+        raise click.UsageError(f"Without a target file, give {', '.join(missing)}.")
+    site = _site(options["site"])
+    ra, dec = (_number_or_text(options[name]) for name in ("ra", "dec"))
+    click.echo(moon_command(ra=ra, dec=dec, time=options["when"], site=site, **sky))
+
+
+def _number_or_text(text: str) -> float | str:
+    try:
+        return float(text)
+    except ValueError:
+        return text
+
+
+def _site(text: str) -> tuple[float, float, float]:
+    try:
+        latitude, longitude, height = (float(part) for part in text.split(","))
+    except ValueError:
+        raise click.UsageError(f"--site is {text!r}; expected LATITUDE,LONGITUDE,HEIGHT_M.") from None
+    return latitude, longitude, height
+
+
 def main() -> None:
     """Run the command line: the one place where faults become messages and exit codes."""
     try:

@@ -167,24 +167,37 @@ class _Pieces:
 
 
 def _read_master(name: str, files: MasterFiles) -> _Pieces:
-    facts = files.facts.given()
-    lights: list[Master] = []
-    frames: dict[str, Master] = {}
-    for role, path in files.paths():
-        picture = read_picture(path)
-        kind, _, plane = role.partition(".")
-        if plane:
-            if len(picture.planes) != 1:
-                raise _wrong_planes(
-                    path, picture, "one plane, since this file is one plane of a colour master"
-                )
-            lights.append(picture.with_(planes=(plane,)).with_facts(**facts))
-        elif kind == "light":
-            lights.append(_named(name, files, picture, path).with_facts(**facts))
-        else:
-            frames[role] = _plane_of(name, files, picture)
+    frames = {
+        role: _plane_of(name, files, read_picture(path))
+        for role, path in files.paths()
+        if not role.startswith("light")
+    }
     paths = tuple((f"{name}.{role}", path) for role, path in files.paths())
-    return _Pieces(lights=tuple(lights), frames=frames, paths=paths)
+    return _Pieces(lights=read_lights(name, files), frames=frames, paths=paths)
+
+
+def read_lights(name: str, files: MasterFiles) -> tuple[Master, ...]:
+    """Return the light of a master in the units of its files: one master, or one a plane, facts as overridden.
+
+    Raises
+    ------
+    InputError
+        A file cannot be read or has the wrong number of planes.
+    """
+    lights = []
+    for role, path in files.paths():
+        kind, _, plane = role.partition(".")
+        if kind != "light":
+            continue
+        picture = read_picture(path)
+        if not plane:
+            picture = _named(name, files, picture, path)
+        elif len(picture.planes) != 1:
+            raise _wrong_planes(path, picture, "one plane, since this file is one plane of a colour master")
+        else:
+            picture = picture.with_(planes=(plane,))
+        lights.append(picture.with_facts(**files.facts.given()))
+    return tuple(lights)
 
 
 def _named(name: str, files: MasterFiles, light: Master, path: Path) -> Master:
@@ -262,9 +275,7 @@ def _source(
 
 def _judged(light: Master, files: MasterFiles, path: Path) -> tuple[Master, Verdict]:
     """Return a light with its borders masked and its saturation known, or refuse what the job cannot use."""
-    verdict = judge(
-        light.pixels, light.planes, header=header_text(path), invalid=light.has(Flag.NO_DATA)
-    )
+    verdict = judge(light.pixels, light.planes, header=header_text(path), invalid=light.has(Flag.NO_DATA))
     if files.domain != "display" or verdict.find("stretched") is None:
         refuse_faults(verdict, str(path))
     mosaic = verdict.find("mosaic")

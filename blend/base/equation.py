@@ -104,7 +104,8 @@ class Equation:
 
     def mathml(self) -> str:
         """Return presentation MathML, a whole ``math`` element."""
-        return f'<math xmlns="http://www.w3.org/1998/Math/MathML" display="block">{print_mathml(self.tree)}</math>'
+        inner = print_mathml(self.tree)
+        return f'<math xmlns="http://www.w3.org/1998/Math/MathML" display="block">{inner}</math>'
 
 
 def parse(text: str, names: Iterable[str], *, where: str) -> Equation:

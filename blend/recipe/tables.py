@@ -198,7 +198,7 @@ class Stretch(Step):
         default="preserve", description="one gain for the three planes of a pixel, or each plane by itself"
     )
     black_sigma: float = Field(
-        default=3.0, ge=0, le=20, description="black lies this many sigma below the sky"
+        default=3.1, gt=0, le=20, description="black lies this many sigma of the noisiest plane below the sky"
     )
 
 

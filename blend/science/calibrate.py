@@ -29,6 +29,7 @@ DEAD_FLAT = 0.1
 """A pixel that sees less than this share of the typical light is dead: no lens darkens its corners so far."""
 
 _USUAL = 8.0
+_MASKS = ("dead_flat", "hot", "repaired", "saturated")
 
 Scaling = Literal["none", "exposure"]
 
@@ -157,13 +158,11 @@ def calibrate(
     job.compare_facts(gain_e)
     levels = _saturation_levels(light.pixels, saturation)
     pixels = np.empty(light.pixels.shape, dtype=np.float32)
-    planes = [job.plane(index, levels[index], pixels[index]) for index in range(len(pixels))]
+    masks = {name: np.zeros(pixels.shape[1:], dtype=np.bool_) for name in _MASKS}
+    planes = [job.plane(index, levels[index], pixels[index], masks) for index in range(len(pixels))]
     return Calibrated(
         pixels=pixels,
-        dead_flat=np.any([plane.dead for plane in planes], axis=0),
-        hot=np.any([plane.hot for plane in planes], axis=0),
-        repaired=np.any([plane.repaired for plane in planes], axis=0),
-        saturated=np.any([plane.saturated for plane in planes], axis=0),
+        **masks,
         notes=tuple(dict.fromkeys(job.notes)),
         dark_factor=job.factor if dark is not None else None,
         flat_norm=tuple(plane.norm for plane in planes) if flat is not None else (),
@@ -225,10 +224,6 @@ def _saturation_levels(
 
 @dataclass(eq=False)
 class _Plane:
-    dead: NDArray[np.bool_]
-    hot: NDArray[np.bool_]
-    repaired: NDArray[np.bool_]
-    saturated: NDArray[np.bool_]
     norm: float
     evidence: DarkEvidence | None
 
@@ -315,8 +310,14 @@ class _Job:
             text = f"light and dark could not be compared in {' and '.join(unknown)}: not stated"
             self.notes.append(("dark-unchecked", text))
 
-    def plane(self, index: int, level: float | None, out: NDArray[np.float32]) -> _Plane:
-        """Calibrate one plane into ``out``."""
+    def plane(
+        self,
+        index: int,
+        level: float | None,
+        out: NDArray[np.float32],
+        masks: Mapping[str, NDArray[np.bool_]],
+    ) -> _Plane:
+        """Calibrate one plane into ``out`` and add its faults to ``masks``."""
         light = np.asarray(self.light.pixels[index], dtype=np.float32)
         part = {name: np.asarray(frame.pixels[index], dtype=np.float32) for name, frame in self.given.items()}
         dark = part.get("dark")
@@ -338,7 +339,10 @@ class _Job:
         saturated = np.zeros(light.shape, dtype=np.bool_) if level is None else light >= np.float32(level)
         out[:], repaired = repair(pixels, bad)
         # a hot pixel may stand at saturation by itself; what is filled in is not saturated
-        return _Plane(dead, hot, repaired, saturated & ~repaired, norm, evidence)
+        found = (dead, hot, repaired, saturated & ~repaired)
+        for name, mask in zip(_MASKS, found, strict=True):
+            masks[name] |= mask
+        return _Plane(norm, evidence)
 
     def _judge_dark(
         self,

@@ -18,10 +18,10 @@ FWHM_PER_SIGMA = 2.3548200450309493
 """2 sqrt(2 ln 2) of a Gaussian."""
 
 APERTURE_FWHM = 2.0
-"""Radius of the apertures: holds 96 % even of a star with wide (Moffat, beta 3) wings; more meets neighbours."""
+"""Radius of the apertures: holds 96 % of a star even with wide (Moffat, beta 3) wings; more meets others."""
 
 LEAST_ERROR = 0.005
-"""Relative error that scatter does not show: unequal wings beyond the aperture, neighbours in the sky's ring."""
+"""Relative error that scatter does not show: unequal wings beyond the aperture, stars in the sky's ring."""
 
 GIVEN_SCATTER = 0.05
 """Star-to-star scatter assumed for a scale given as a number: typical of broad colours; common practice."""

@@ -234,12 +234,15 @@ def _choose(
     fullest = solve_sky(ringed, degree=top, halo=True)
     problems = [plain]
     if fullest.halo is not None:
-        # Some objects change their profile outside the mask: the ring then does harm.
-        problems += [ringed, replace(ringed, good=good)]
+        problems.append(replace(ringed, good=good))
     # All candidates answer to the same blocks with the same errors, or their misfits could not be compared.
-    given = {"sigma": fullest.sigma, "patch": fullest.patch}
     candidates = [
-        (problem, solve_given(problem, degree=d, halo=True, used=fullest.used & problem.good, **given))
+        (
+            problem,
+            solve_given(
+                problem, degree=d, halo=True, sigma=fullest.sigma, used=fullest.used & good, patch=fullest.patch
+            ),
+        )
         for d in degrees
         for problem in problems
     ]
@@ -247,8 +250,25 @@ def _choose(
     weights = np.exp(-0.5 * (marks - marks.min()))
     problem, best = candidates[int(np.argmin(marks))]
     chosen = solve_sky(problem, degree=best.degree, halo=True)
+    if chosen.halo is not None:
+        chosen = _hold_down(chosen, solve_sky(ringed, degree=best.degree, halo=True))
     others = zip(weights / weights.sum(), (candidate for _, candidate in candidates), strict=True)
-    return chosen, list(others)
+    return chosen, [(w, c) for w, c in others if c.degree != chosen.degree or c.halo is None]
+
+
+def _hold_down(free: Solution, ringed: Solution) -> Solution:
+    """Return the fit held down by the object's ring if the free one does not contradict it.
+
+    The ring makes the halo and so the sky far more certain, but some objects change their profile outside the mask.
+    The free fit does not suffer from that: the two must agree within its own errors.
+
+    References
+    ----------
+    The comparison of a safe with a sharp estimate: Hausman (1978), Econometrica 46, 1251; from memory.
+    """
+    off = ringed.coefficients - free.coefficients
+    distance = float(off @ np.linalg.pinv(free.covariance) @ off)
+    return ringed if distance <= off.size else free
 
 
 def _finish(

@@ -19,6 +19,7 @@ ACCEPT_PX = 1.5
 _FIRST_RADIUS_PX = 6.0
 _ENOUGH_UNSATURATED = 12
 _ENOUGH_PRECISE = 15
+_STRONG = 6.0
 
 
 @dataclass(frozen=True, eq=False)
@@ -209,7 +210,9 @@ def choose_model(
 ) -> str:
     """Return the kind of map with the least BIC over the pairs that the freest fit keeps.
 
-    BIC = 2n ln(S / 2n) + k ln(2n). Two coordinates a star, k parameters; a kind needs 3 k / 2 stars or more.
+    BIC = 2n ln(S / 2n) + k ln(2n). Two coordinates a star, k parameters; a kind needs 3 k / 4 stars or more, and must
+    win by 6, which Kass & Raftery (1995), JASA 90, 773, call strong evidence (from memory): a freer map that is not
+    needed errs most at the corners.
     """
     allowed = [name for name in ladder if 2 * len(i) >= 3 * MODELS[name][1]] or ladder[:1]
     _, keep = robust_fit(allowed[-1], mine, theirs, i, j, mirrored=mirrored)
@@ -225,7 +228,7 @@ def choose_model(
         count = 2 * len(i)
         # Residuals below a hundredth of their expected size are rounding, not evidence.
         score = count * log(max(squares / count, 1e-4)) + MODELS[name][1] * log(count)
-        if score < least:
+        if score < least - (_STRONG if name != allowed[0] else 0.0):
             best, least = name, score
     return best
 

@@ -147,12 +147,14 @@ def _find_in_bins(bins: NDArray[np.float64], *, reach: float) -> NDArray[np.bool
     layers = [layer for layer in scaled if layer is not None]
     if not layers:
         return masked
+    # Planes that share noise (demosaiced ones do) add up to more than independent ones.
+    together = difference_noise(np.sum(layers, axis=0)) or 1.0
     rough = [_first_sky(layer) for layer in layers]
-    raised = 1.0
     for turn in range(ROUNDS):
+        raised = max(1.0, 0.5 * raised) if turn else 1.0
         flat = [layer - sky for layer, sky in zip(layers, rough, strict=True)]
         if len(flat) > 1:
-            flat.append(np.sum(flat, axis=0) / np.sqrt(len(flat)))
+            flat.append(np.sum(flat, axis=0) / together)
         # The first sky is rough: what it calls bright by a hair may be sky.
         careful = reach if turn else 0.5 * reach
         while True:

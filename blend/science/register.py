@@ -76,7 +76,8 @@ def align(
 
     Figures of four stars propose maps; a map is accepted when chance would not match as many stars as
     closely, by log10 P(at least n of N within r) + log10(maps tried) < -8. "auto" takes the map with the
-    least BIC = 2n ln(S / 2n) + k ln(2n), S the weighted sum of squares and k the number of parameters.
+    least BIC = 2n ln(S / 2n) + k ln(2n), S the weighted sum of squares and k the number of parameters;
+    a freer kind must win by 6.
 
     Parameters
     ----------
@@ -109,7 +110,7 @@ def align(
         # one is.
         other, more = _search(mine.without(best.paired_i), theirs.without(best.paired_j), transform)
         if other is not None and _verdict(other, tried + more) == "" and not other.in_place:
-            best = refine(other.matrix, mine, theirs, transform=transform, mirrored=other.mirrored) or other
+            best = other
     verdict = "no map brings more stars together than chance does" if best is None else _verdict(best, tried)
     if best is None or verdict:
         raise _refusal(where, len(moving), len(reference), verdict)

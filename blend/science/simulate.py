@@ -71,7 +71,7 @@ class SceneOptions:
     ha_moon: float = 0.02
     moon_slope: float = 0.22
     moon_angle_deg: float = 35.0
-    line_scale: float = 1.0
+    line_scale: float = 2.5
     throughput_ratio: float = 1.0
     line_width_nm: float = 7.0
     red_width_nm: float = 100.0

@@ -259,6 +259,8 @@ def test_javascript_is_made_of_the_same_operations():
         ("base ** 2", "<msup><mrow><mi>base</mi></mrow><mrow><mn>2</mn></mrow></msup>"),
         ("log(base)", "<mi>ln</mi>"),
         ("(base + 1) * 2", "<mo>(</mo><mrow><mi>base</mi><mo>+</mo><mn>1</mn></mrow><mo>)</mo>"),
+        ("(base / line) ** 2", "<msup><mrow><mrow><mo>(</mo><mfrac>"),
+        ("1 + where(base < 1, 2, 3)", "<mo>+</mo><mrow><mo>(</mo><mrow><mo>{</mo>"),
         ("base - (line - 1)", "<mo>−</mo><mrow><mo>(</mo>"),
         ("where(base < 1, 2, 3)", "<mo>&lt;</mo>"),
     ],

@@ -1,8 +1,8 @@
 """Moonlight, Moon and Sun against published numbers and against programs of other people.
 
 The numbers are those of the equations of Krisciunas & Schaefer (1991), PASP 103, 1033, worked out apart from
-the code, and the worked example in the documentation of specsim. Positions are compared with ephem, whose lunar
-theory and rotation of the Earth are its own.
+the code, and the worked example in the documentation of specsim. Positions are compared with those of ephem,
+whose lunar theory and rotation of the Earth are its own.
 """
 
 from __future__ import annotations

@@ -48,14 +48,14 @@ def test_scale_is_found_within_three_percent_and_three_errors(fwhm, beta):
     line, broad = match_profiles(line, broad, fwhm_line=fwhm[0], fwhm_broad=fwhm[1])
     scale = scale_from_stars(line, broad, xy, fwhm_px=max(fwhm))
     assert abs(scale.value / SCALE - 1) < 0.03
-    if beta is None:  # a Gaussian blur leaves Moffat wings of the two unequal: an offset no scatter shows
+    if beta is None:  # unequal Moffat wings are an offset that no scatter shows
         assert abs(scale.value - SCALE) < 3 * scale.error
     assert 0.001 < scale.error / SCALE < 0.02
     assert scale.how == "stars" and scale.stars == scale.used.sum()
 
 
 def test_error_of_the_scale_is_honest_over_many_fields():
-    """The pull (found - true) / error has a spread of 1, less where the floor of the error rules: 16 fields, 18 %."""
+    """The pull (found - true) / error has a spread of 1, less where the floor of the error rules."""
     pulls = []
     for seed in range(16):
         line, broad, xy = star_pair(seed=seed, fwhm=(3.4, 3.4), shape=(150, 150))

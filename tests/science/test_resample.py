@@ -98,8 +98,8 @@ def test_there_and_back_keeps_a_star():
     there = turn(20, dx=15, dy=-8)
     out, out_flags = resample(star, flags, there, (64, 64))
     back, _ = resample(out, out_flags, np.linalg.inv(there), (64, 64))
-    # The kernel errs on a Gaussian of FWHM 3.5 px by at most 0.5 % of its peak along each axis, each time.
-    assert np.nanmax(np.abs(back - star)) < 2 * 2 * 0.005
+    # The kernel errs on a Gaussian of FWHM 3.5 px by at most 0.6 % of its peak along each axis, each time.
+    assert np.nanmax(np.abs(back - star)) < 2 * 2 * 0.006
 
 
 def test_star_lands_where_the_matrix_puts_it():

@@ -66,7 +66,7 @@ def test_centroid_error_falls_as_signal_to_noise_rises():
         )
         apart = nearest(find_stars(plane), xy)
         errors.append(np.sqrt((apart[apart < 1] ** 2).mean() / 2))
-    # sigma_x = sqrt(2) sigma / SNR, SNR = F / (noise sqrt(4 pi) sigma): King (1983), PASP 95, 163, sky-limited case.
+    # sigma_x = sqrt(2) sigma / SNR, SNR = F / (noise sqrt(4 pi) sigma), where the sky dominates (derived here).
     sigma = 3.0 / 2.3548
     predicted = np.sqrt(2) * sigma / (1000.0 / (5 * np.sqrt(4 * np.pi) * sigma))
     assert errors[0] == pytest.approx(predicted, rel=0.35)
@@ -76,12 +76,8 @@ def test_centroid_error_falls_as_signal_to_noise_rises():
 def test_hot_pixels_clusters_and_cosmic_rays_are_not_stars():
     xy, flux, rng = grid_of_stars()
     plane = paint((380, 380), xy, 3 * flux, 3.0) + 100 + rng.normal(0, 3, (380, 380)).astype(np.float32)
-    clusters = [
-        [(0, 0)],
-        [(0, 0), (0, 1)],
-        [(0, 0), (1, 0), (0, 1), (1, 1)],
-        [(0, 0), (1, 1), (2, 2), (3, 3), (4, 4)],
-    ]
+    square, streak = [(0, 0), (1, 0), (0, 1), (1, 1)], [(k, k) for k in range(5)]
+    clusters = [[(0, 0)], [(0, 0), (0, 1)], square, streak]
     marks = []
     for k in range(80):
         y, x = rng.integers(8, 370, 2)

@@ -8,7 +8,7 @@ import numpy as np
 
 from blend.recipe.work import COLOUR, Work, frozen
 from blend.science.balance import Gains, given_gains, white_from_stars
-from blend.science.colour import black_body_rgb
+from blend.science.colour import star_rgb
 from blend.science.stars import star_fluxes
 
 
@@ -54,5 +54,5 @@ def _gains(work: Work) -> Gains:
     return white_from_stars(
         np.array([flux for flux, _ in measured]),
         np.array([error for _, error in measured]),
-        star_colour=(1.0, 1.0, 1.0) if b_v is None else tuple(black_body_rgb(b_v)),
+        star_colour=(1.0, 1.0, 1.0) if b_v is None else tuple(star_rgb(b_v)),
     )

@@ -13,7 +13,13 @@ from blend.base.robust import difference_noise
 from blend.recipe.model import Blend
 from blend.recipe.steps.stretch import plane_noise, stretch_facts, white_level
 from blend.recipe.work import COLOUR, Plane, Work
-from blend.science.colour import display_luminance, luminance, replace_luminance, set_display_luminance
+from blend.science.colour import (
+    display_luminance,
+    luminance,
+    replace_luminance,
+    set_display_luminance,
+    srgb_decode,
+)
 from blend.science.formulas import Formula, apply_formula, neutral_value
 from blend.science.stretch import solve_stretch, stretch_line
 
@@ -84,7 +90,7 @@ def _into_linear(work: Work, linear: Plane, blend: Blend, formula: Formula, laye
     if blend.into == "luminance":
         base = luminance(linear)
         changed = _formula(formula, base, layer, blend, sky=0.0, base_sigma=_luminance_noise(work))
-        return replace_luminance(linear, changed, method=blend.method)
+        return replace_luminance(linear, changed, method=blend.method, floor=3.0 * _luminance_noise(work))
     index = COLOUR.index(blend.into)
     result = linear.copy()
     result[index] = _formula(
@@ -121,7 +127,9 @@ def _into_display(work: Work, blend: Blend, formula: Formula) -> Work:
     if blend.into == "luminance":
         base = display_luminance(picture)
         changed = _formula(formula, base, layer, blend, sky=sky, base_sigma=noise)
-        display, share = set_display_luminance(picture, changed, method=blend.method)
+        display, share = set_display_luminance(
+            picture, changed, method=blend.method, floor=float(srgb_decode(np.array(0.5 * sky)))
+        )
         if share > 0:
             work = work.tell("gamut", blend.from_, share)
         return work.with_(display=display)
