@@ -83,7 +83,7 @@ def _write_masters(name: str, masters: FrameMasters, folder: Path) -> dict[str, 
 
 
 def _cards(camera: Camera, kind: str) -> dict[str, Any]:
-    cards: dict[str, Any] = {"DATAMAX": 1.0, "CONTENT": f"invented {kind}"}
+    cards: dict[str, Any] = {"SATURATE": 1.0, "CONTENT": f"invented {kind}"}
     if kind in ("light", "dark"):
         frames = camera.frames if kind == "light" else camera.dark_frames
         cards |= {"EXPTIME": camera.exposure_s, "NCOMBINE": frames, "CCD-TEMP": -10.0}

@@ -21,7 +21,30 @@ from blend.files.source import MOST_BYTES, describe, first_bytes, in_words, read
 
 EXPECTED = "a camera raw with a 2x2 Bayer mosaic, a FITS mosaic with BAYERPAT, or a FITS picture of one plane"
 SUFFIXES = frozenset(
-    ".3fr .arw .cr2 .cr3 .crw .dng .erf .kdc .mef .mos .mrw .nef .nrw .orf .pef .raf .raw .rw2 .sr2 .srf .srw .x3f".split()
+    [
+        ".3fr",
+        ".arw",
+        ".cr2",
+        ".cr3",
+        ".crw",
+        ".dng",
+        ".erf",
+        ".kdc",
+        ".mef",
+        ".mos",
+        ".mrw",
+        ".nef",
+        ".nrw",
+        ".orf",
+        ".pef",
+        ".raf",
+        ".raw",
+        ".rw2",
+        ".sr2",
+        ".srf",
+        ".srw",
+        ".x3f",
+    ]
 )
 PATTERNS = ("RGGB", "BGGR", "GRBG", "GBRG")
 FEWEST_AT_CLIP = 5
@@ -228,10 +251,14 @@ def _raw_pattern(path: Path, raw: Any) -> tuple[str, tuple[int, ...]]:
     names = raw.color_desc.decode("ascii", errors="replace")
     advice = "use a camera with a 2x2 array of red, green and blue, or give demosaiced frames as FITS"
     if cell is None or raw.num_colors == 1:
-        raise _other_sensor(path, "pictures without a mosaic: one colour, or all colours at each place", advice)
+        raise _other_sensor(
+            path, "pictures without a mosaic: one colour, or all colours at each place", advice
+        )
     if cell.shape != (2, 2):
         size = f"{cell.shape[0]}x{cell.shape[1]}"
-        raise _other_sensor(path, f"a mosaic that repeats after {size} photosites, no 2x2 Bayer array", advice)
+        raise _other_sensor(
+            path, f"a mosaic that repeats after {size} photosites, no 2x2 Bayer array", advice
+        )
     if raw.num_colors != 3 or set(names) != set(_LETTERS):
         raise _other_sensor(path, f"a mosaic of the colours {names}, not of red, green and blue", advice)
     indices = tuple(int(index) for index in cell.ravel())
@@ -284,7 +311,7 @@ def _exif(path: Path) -> dict[str, Any]:
     told: dict[str, Any] = {}
     try:
         with reading(path, kind="TIFF"), tifffile.TiffFile(path) as file:
-            tags = file.pages[0].tags
+            tags = file.pages.first.tags
             for key, code in (("make", 271), ("model", 272)):
                 if code in tags and isinstance(tags[code].value, str):
                     told[key] = " ".join(tags[code].value.split())
@@ -311,7 +338,7 @@ def _is_cfa_tiff(path: Path) -> bool:
 
     try:
         with reading(path, kind="TIFF"), tifffile.TiffFile(path) as file:
-            tags = file.pages[0].tags
+            tags = file.pages.first.tags
             return 50706 in tags or (262 in tags and int(tags[262].value) == 32803)
     except InputError:
         return False

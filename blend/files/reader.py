@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import Literal
+from typing import TYPE_CHECKING, Literal
 
 import numpy as np
 from numpy.typing import NDArray
@@ -13,7 +13,10 @@ from blend.base.master import Master, flags_of
 from blend.base.rowblocks import map_row_blocks
 from blend.files.source import EXPECTED, MOST_BYTES, Peek, describe, first_bytes, names_of
 
-__all__ = ["Peek", "header_text", "peek", "read_picture", "scaled", "upright"]
+if TYPE_CHECKING:
+    from blend.files.raw import Mosaic
+
+__all__ = ["Peek", "header_text", "peek", "read_mosaic", "read_picture", "scaled", "upright"]
 
 _TIFF_STARTS = (b"II*\0", b"MM\0*", b"II+\0", b"MM\0+")
 
@@ -68,6 +71,13 @@ def read_picture(
             advice="stack it again",
         )
     return Master(pixels=pixels, flags=flags, planes=names, domain="linear", facts=facts)
+
+
+def read_mosaic(path: Path, *, pattern: str | None = None) -> Mosaic:
+    """Read the photosites of a camera raw or of a FITS mosaic; see `blend.files.raw`."""
+    from blend.files.raw import read_mosaic as read
+
+    return read(path, pattern=pattern)
 
 
 def peek(path: Path) -> Peek:
@@ -137,12 +147,25 @@ def _kind(path: Path) -> Literal["FITS", "TIFF"]:
     start = first_bytes(path)
     if start.startswith(b"SIMPLE  ="):
         return "FITS"
+    _refuse_raw(path)
     if start.startswith(_TIFF_STARTS):
         return "TIFF"
     advice = "give the linear stack as FITS or TIFF"
     if start.startswith(b"\x1f\x8b"):
         advice = "unpack it first"
     raise InputError(str(path), found=f"it is {describe(start)}", expected=EXPECTED, advice=advice)
+
+
+def _refuse_raw(path: Path) -> None:
+    from blend.files.raw import is_raw
+
+    if is_raw(path):
+        raise InputError(
+            str(path),
+            found="it is a camera raw: one frame, and a mosaic",
+            expected=EXPECTED,
+            advice="make a master of the frames first: blend stack light FRAMES --out FILE",
+        )
 
 
 def _planes(count: int) -> str:

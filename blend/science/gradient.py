@@ -1,7 +1,8 @@
 """Take the gradient out: a low-order sky fitted to what is not an object, and subtracted.
 
-Moonlight and light pollution add to the picture, so the model is subtracted, never divided by. A plane describes
-moonlight over a field of two degrees to half a percent and degree 2 to 0.02 %: more than degree 2 is never chosen by itself.
+Moonlight and light pollution add to the picture, so the model is subtracted, never divided by. A plane
+describes moonlight over a field of two degrees to half a percent and degree 2 to 0.02 %: more than degree 2 is
+never chosen by itself.
 """
 
 from __future__ import annotations
@@ -14,6 +15,7 @@ from numpy.typing import NDArray
 
 from blend.base.errors import StepError
 from blend.base.jit import kernel
+from blend.base.robust import MAD_TO_SIGMA
 from blend.base.rowblocks import map_row_blocks
 from blend.science.halo import Halo, find_ellipse
 from blend.science.objects import Region, object_mask, region_mask
@@ -25,7 +27,16 @@ from blend.science.skyblocks import (
     term_powers,
     unit_coordinates,
 )
-from blend.science.skymodel import Solution, misfit, sky_problem, solve_given, solve_sky, with_ring
+from blend.science.skymodel import (
+    HALO_DOUBT,
+    SkyProblem,
+    Solution,
+    misfit,
+    sky_problem,
+    solve_given,
+    solve_sky,
+    with_ring,
+)
 
 __all__ = [
     "Region",
@@ -43,6 +54,8 @@ LEAST_SKY = 0.02
 """Share of the frame that must be sky for a fit to mean anything."""
 SHARE_FOR_DEGREE_2 = 0.15
 """With less sky than this a curved surface is an extrapolation: the automatic degree stops at 1."""
+CLEAN_SHARE_FOR_DEGREE_2 = 0.25
+"""Share of the frame where the halo's doubt is below the noise, for a small curvature to be believed."""
 LEAST_SHARE_OF_BLOCK = 0.1
 HIGHEST_DEGREE = 4
 AUTO_DEGREE = 2
@@ -58,8 +71,8 @@ class SkyFit:
     coefficients : (n,) float64
         In the order of `skyblocks.term_powers`, unit of the plane.
     covariance : (n, n) float64
-        Of the coefficients; noise, scatter shared by neighbouring blocks, the open halo of the largest object and
-        the choice of the degree are in it.
+        Of the coefficients; noise, scatter shared by neighbouring blocks, the open halo of the largest object
+        and the choice of the degree are in it.
     shape : (rows, columns)
     level, amplitude : float
         Median and peak-to-peak of the model over the frame.
@@ -117,8 +130,8 @@ def fit_sky(
     plane : (rows, columns) float32
         Linear, any unit, NaN where there is no data.
     degree : 0 to 4 or "auto"
-        Total degree of the Chebyshev surface. "auto" takes 0, 1 or 2, whichever the Bayesian information criterion prefers,
-        and at most 1 where less than 15 % of the frame is sky.
+        Total degree of the Chebyshev surface. "auto" takes 0, 1 or 2, whichever the Bayesian
+        information criterion prefers, and at most 1 where less than 15 % of the frame is sky.
     masked : (rows, columns) bool
         True on objects, as from `object_mask`.
     sky_only : (rows, columns) bool, optional
@@ -129,16 +142,17 @@ def fit_sky(
     Raises
     ------
     StepError
-        Less than 2 % of the frame is sky (for degree 0 the darkest blocks are taken instead), or a fixed degree has
-        more terms than the sky has blocks.
+        Less than 2 % of the frame is sky (for degree 0 the darkest blocks are taken instead), or a fixed degree
+        has more terms than the sky has blocks.
 
     Notes
     -----
-    One pass over the plane: 0.1 s for 24 Mpx on two cores.
+    One pass over the plane: 0.3 s of one core for 24 Mpx. Light of stars too faint to be seen one by one is part
+    of the level; it cannot be told from sky and is not in the stated uncertainty.
 
     References
     ----------
-    Chebyshev surfaces: common practice; the joint fit of a halo and the count of independent blocks are derived here.
+    Chebyshev surfaces: common practice; the joint fit of a halo is derived here.
     """
     shape = (int(plane.shape[0]), int(plane.shape[1]))
     if degree != "auto" and not 0 <= degree <= HIGHEST_DEGREE:
@@ -172,12 +186,12 @@ def subtract_sky(plane: NDArray[np.float32], fit: SkyFit) -> NDArray[np.float32]
 
 
 def slope_left(plane: NDArray[np.float32], masked: NDArray[np.bool_]) -> float:
-    """Return the peak-to-peak, corner to corner, of a plane of degree 1 fitted to what is left, unit of the plane."""
+    """Return the peak-to-peak, corner to corner, of a degree-1 sky fitted to what is left."""
     return fit_sky(plane, degree=1, masked=masked).amplitude
 
 
 def slope_sigma(fit: SkyFit, noise: float) -> float:
-    """Return the amplitude of the fitted sky in units of the noise of one pixel; NaN where the noise is not above 0."""
+    """Return the fitted sky's amplitude over the noise of one pixel; NaN where the noise is not above 0."""
     return fit.amplitude / noise if noise > 0.0 else float("nan")
 
 
@@ -240,7 +254,12 @@ def _choose(
         (
             problem,
             solve_given(
-                problem, degree=d, halo=True, sigma=fullest.sigma, used=fullest.used & good, patch=fullest.patch
+                problem,
+                degree=d,
+                halo=True,
+                sigma=fullest.sigma,
+                used=fullest.used & good,
+                patch=fullest.patch,
             ),
         )
         for d in degrees
@@ -248,12 +267,31 @@ def _choose(
     ]
     marks = np.array([misfit(candidate, good) for _, candidate in candidates])
     weights = np.exp(-0.5 * (marks - marks.min()))
+    if fullest.halo is not None and len(degrees) > 1 and _curve_is_halo(ringed, fullest, good):
+        marks = np.where([c.degree > 1 for _, c in candidates], np.inf, marks)
     problem, best = candidates[int(np.argmin(marks))]
     chosen = solve_sky(problem, degree=best.degree, halo=True)
     if chosen.halo is not None:
         chosen = _hold_down(chosen, solve_sky(ringed, degree=best.degree, halo=True))
     others = zip(weights / weights.sum(), (candidate for _, candidate in candidates), strict=True)
     return chosen, [(w, c) for w, c in others if c.degree != chosen.degree or c.halo is None]
+
+
+def _curve_is_halo(problem: SkyProblem, fullest: Solution, sky: NDArray[np.bool_]) -> bool:
+    """Tell whether the curvature of a sky may be the halo's: little clean sky, and no more curve than halo.
+
+    A disc seen from above that fills the frame shines on all the sky there is, and what its arms leave of the halo's
+    fit looks like a curved sky. A plane is then the safer answer.
+    """
+    assert fullest.halo is not None
+    shine = fullest.halo.shine(problem.blocks.xy)
+    clean = sky & (HALO_DOUBT * shine < problem.errors)
+    if clean.mean() >= CLEAN_SHARE_FOR_DEGREE_2:
+        return False
+    curved = fullest.coefficients.copy()
+    curved[:3] = 0.0
+    curve = float(np.ptp(problem.terms(fullest.degree) @ curved))
+    return curve < 2.0 * float(shine[sky].max())
 
 
 def _hold_down(free: Solution, ringed: Solution) -> Solution:
@@ -289,7 +327,7 @@ def _finish(
         shape=shape,
         level=float(np.median(surface)),
         amplitude=float(np.ptp(surface)),
-        residual=1.482602218505602 * float(np.median(np.abs(left - np.median(left)))),
+        residual=MAD_TO_SIGMA * float(np.median(np.abs(left - np.median(left)))),
         block_xy=blocks.xy,
         block_values=blocks.values,
         block_errors=blocks.errors,
@@ -314,13 +352,13 @@ def _with_choice(chosen: Solution, others: list[tuple[float, Solution]]) -> NDAr
 def _darkest_blocks(
     plane: NDArray[np.float32], blocks: SkyBlocks, shape: tuple[int, int], where: str
 ) -> SkyFit:
-    """Return a level only, from the darkest twentieth of all blocks, where nothing is left that is surely sky."""
+    """Return a level only, from the darkest twentieth of all blocks, where no sky is left."""
     good = np.isfinite(blocks.light)
     if not good.any():
         raise _too_little_sky(0.0, where)
     dark = good & (blocks.light <= np.quantile(blocks.light[good], 0.05))
     level = float(np.median(blocks.light[dark]))
-    # Nobody knows how much of the darkest light is sky: the step up to the next darkest blocks is a fair doubt.
+    # Nobody knows how much of the darkest light is sky: the step to the next darkest is a fair doubt.
     doubt = float(np.quantile(blocks.light[good], 0.15)) - level
     return SkyFit(
         degree=0,

@@ -20,7 +20,7 @@ SERSIC = (1.0, 2.0)
 CENTRE_DOUBT = 0.05
 """Doubt of the outline's centre, in half lengths; of its axes' ratio and its turn, see `DOUBTS`."""
 DOUBTS = np.array([CENTRE_DOUBT, CENTRE_DOUBT, 0.08, 0.08])
-"""Of centre x and y (half lengths), ln(width / length) and turn (radians, for a thin ellipse): arms pull the outline."""
+"""Of centre x and y (half lengths), ln(width / length) and turn (radians): arms pull the outline."""
 
 
 @dataclass(frozen=True)

@@ -95,11 +95,15 @@ def resample_clean_rows(
     """
     count, rows, columns = planes.shape
     one = np.uintp(1)
+    u_step, v_step, d_step = inverse[0, 0], inverse[1, 0], inverse[2, 0]
     for y in range(start, stop):
+        u0 = inverse[0, 1] * y + inverse[0, 2]
+        v0 = inverse[1, 1] * y + inverse[1, 2]
+        d0 = inverse[2, 1] * y + inverse[2, 2]
         for x in range(out.shape[2]):
-            d = inverse[2, 0] * x + inverse[2, 1] * y + inverse[2, 2]
-            u = inverse[0, 0] * x + inverse[0, 1] * y + inverse[0, 2]
-            v = inverse[1, 0] * x + inverse[1, 1] * y + inverse[1, 2]
+            d = d_step * x + d0
+            u = u_step * x + u0
+            v = v_step * x + v0
             if d != 1.0:
                 u, v = u / d, v / d
             if not (u >= 2.0 and v >= 2.0 and u < columns - 3 and v < rows - 3) or d <= 0.0:

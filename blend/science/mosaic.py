@@ -174,7 +174,9 @@ def half_size(mosaic: NDArray[np.floating], pattern: str) -> NDArray[np.float32]
         planes[index] = first
         for other in rest:
             both = (planes[index] + other) * np.float32(0.5)
-            planes[index] = np.where(np.isfinite(both), both, np.where(np.isfinite(other), other, planes[index]))
+            planes[index] = np.where(
+                np.isfinite(both), both, np.where(np.isfinite(other), other, planes[index])
+            )
     return planes
 
 
@@ -203,7 +205,9 @@ def join(parts: NDArray[Any]) -> NDArray[Any]:
     return mosaic
 
 
-def demosaic(mosaic: NDArray[np.floating], pattern: str, *, method: Method = "gradient") -> NDArray[np.float32]:
+def demosaic(
+    mosaic: NDArray[np.floating], pattern: str, *, method: Method = "gradient"
+) -> NDArray[np.float32]:
     """Return red, green and blue at every photosite.
 
     bilinear: the mean of the nearest photosites of the colour. gradient: that, plus a share of the Laplacian of the

@@ -141,6 +141,8 @@ def object_mask(
 
 def _find_in_bins(bins: NDArray[np.float64], *, reach: float) -> NDArray[np.bool_]:
     """Return the mask on the grid of bins (planes, rows, columns)."""
+    from scipy.ndimage import binary_closing
+
     known = np.isfinite(bins).any(axis=0)
     masked = np.zeros(bins.shape[1:], dtype=np.bool_)
     scaled = [_in_units_of_noise(plane) for plane in bins]
@@ -150,8 +152,9 @@ def _find_in_bins(bins: NDArray[np.float64], *, reach: float) -> NDArray[np.bool
     # Planes that share noise (demosaiced ones do) add up to more than independent ones.
     together = difference_noise(np.sum(layers, axis=0)) or 1.0
     rough = [_first_sky(layer) for layer in layers]
+    raised = 1.0
     for turn in range(ROUNDS):
-        raised = max(1.0, 0.5 * raised) if turn else 1.0
+        raised = max(1.0, 0.5 * raised)
         flat = [layer - sky for layer, sky in zip(layers, rough, strict=True)]
         if len(flat) > 1:
             flat.append(np.sum(flat, axis=0) / together)
@@ -169,7 +172,9 @@ def _find_in_bins(bins: NDArray[np.float64], *, reach: float) -> NDArray[np.bool
         if settled or turn == ROUNDS - 1:
             break
         rough = [_sky_outside(layer, masked, previous) for layer, previous in zip(layers, rough, strict=True)]
-    return masked & known
+    # A dark bin amid an object is the object's too, though too few neighbours are left to show it.
+    closed = np.asarray(binary_closing(masked, structure=np.ones((3, 3), dtype=np.bool_)), dtype=np.bool_)
+    return (masked | closed) & known
 
 
 def _in_units_of_noise(plane: NDArray[np.float64]) -> NDArray[np.float64] | None:
@@ -272,10 +277,10 @@ def _surface(answer: NDArray[np.float64], shape: tuple[int, ...], *, degree: int
     table = np.zeros((degree + 1, degree + 1))
     for value, (i, j) in zip(answer, term_powers(degree), strict=True):
         table[j, i] = value
-    by_column = table @ t_u.T
-    surface = np.zeros(shape)
+    by_column: NDArray[np.float64] = table @ t_u.T
+    surface: NDArray[np.float64] = np.zeros(shape)
     for k in range(degree + 1):
-        surface += t_v[:, k, None] * by_column[k]
+        surface = surface + t_v[:, k, None] * by_column[k]
     return surface
 
 

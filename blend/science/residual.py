@@ -191,17 +191,18 @@ def _growth(curves: NDArray[np.float32], levels: NDArray[np.float32]) -> float:
         return 0.0
     middle = float(np.median(levels))
     sigma = MAD_TO_SIGMA * float(np.median(np.abs(levels - middle)))
+    if not sigma > 0:
+        return 0.0
     quiet = float(np.median(curves[levels < middle + sigma])) ** 2
-    if not (sigma > 0 and quiet > 0):
+    if not quiet > 0:
         return 0.0
     edges = sigma * np.geomspace(8.0, 128.0, 9)
-    slopes, counts = [], []
+    slopes = []
     for low, high in pairwise(edges):
         inside = (levels >= low) & (levels < high)
         if int(inside.sum()) >= 200:
             level = float(levels[inside].mean())
             slopes.append((float(np.median(curves[inside])) ** 2 / quiet - 1.0) / level)
-            counts.append(level)
     if not slopes:
         return 0.0
     return max(0.0, float(np.median(slopes)))

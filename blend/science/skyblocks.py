@@ -104,7 +104,7 @@ def block_size(shape: tuple[int, int], *, blocks: int = 1200, least: int = 8) ->
     >>> block_size((4000, 6000)), block_size((1000, 1000)), block_size((64, 64))
     (141, 29, 8)
     """
-    return max(least, round(float(shape[0] * shape[1] / blocks) ** 0.5))
+    return max(least, round(float(np.sqrt(shape[0] * shape[1] / blocks))))
 
 
 def bin_light(

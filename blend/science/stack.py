@@ -140,7 +140,8 @@ def combine(
         raise ValueError(f"a tile of shape {tile.shape} does not hold 1 to {MOST_FRAMES} frames")
     frames, rows, columns = tile.shape
     per_frame = [
-        _per_frame(given, frames, default) for given, default in ((weights, 1.0), (scales, 1.0), (offsets, 0.0))
+        _per_frame(given, frames, default)
+        for given, default in ((weights, 1.0), (scales, 1.0), (offsets, 0.0))
     ]
     stack = np.ascontiguousarray(tile, dtype=np.float32)
     values = np.empty((rows, columns), dtype=np.float32)
@@ -175,7 +176,9 @@ def combine(
         )
         return counts
 
-    counts = np.sum(map_row_blocks(work, rows, height=_ROWS), axis=0) if rows else np.zeros((2, frames), np.int64)
+    counts = (
+        np.sum(map_row_blocks(work, rows, height=_ROWS), axis=0) if rows else np.zeros((2, frames), np.int64)
+    )
     return Combined(
         values=values, kept=kept, rejected=rejected, rejected_by_frame=counts[0], values_by_frame=counts[1]
     )
@@ -268,7 +271,7 @@ def _combine_rows(
     rounds, method, robust = int(settings[4]), int(settings[5]), settings[6] > 0.5
     wide = _WIDE
     # constants of the arrays' own width: a float64 one would widen the whole loop
-    beyond, greatest, none = np.float32(np.inf), np.float32(3.4028235e38), np.float32(0.0)
+    beyond, greatest = np.float32(np.inf), np.float32(3.4028235e38)
     raw = np.full((frames, wide), beyond)
     ranked = np.empty((frames, wide), dtype=np.float32)
     found = np.empty(wide, dtype=np.int32)

@@ -200,3 +200,14 @@ def test_read_only_and_big_endian_planes_are_taken():
     swapped = plane.astype(">f4")
     np.testing.assert_array_equal(find_isolated(plane), find_isolated(swapped))
     assert repair(plane, find_isolated(plane))[0][30, 30] < 0.3
+
+
+def test_two_neighbours_are_too_few_and_the_wider_ring_is_asked():
+    plane = np.full((5, 5), 1.0, dtype=np.float32)
+    plane[1:4, 1:4] = 9.0
+    bad = np.zeros((5, 5), dtype=bool)
+    bad[1:4, 1:4] = True
+    bad[1, 1:3] = False
+    filled, _ = repair(plane, bad)
+    # two nines in the 3x3, against sixteen ones in the ring
+    assert filled[2, 2] == 1.0

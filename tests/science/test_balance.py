@@ -60,7 +60,7 @@ def test_given_gains_are_divided_by_green():
 def test_equal_stars_give_their_ratio_and_the_error_of_their_fluxes():
     ones = np.ones(25)
     fit = mean_log_ratio(2.0 * ones, ones, errors=(0.02 * ones, 0.01 * ones))
-    # the small shift is the log's bias, (e_a^2 - e_b^2) / 2 = 3.75e-5... zero for e_a = e_b
+    # of the logs of noisy values, (e_a^2 - e_b^2) / 2 is taken off: 0 for equal relative errors
     assert np.exp(fit.value) == pytest.approx(2.0, rel=1e-4)
     assert fit.error == pytest.approx(np.hypot(0.01, 0.01) / 5.0, rel=1e-6)
     assert fit.scatter == 0.0

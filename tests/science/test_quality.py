@@ -330,3 +330,33 @@ def test_threads_do_not_matter_and_inputs_are_kept():
     assert repr(one) == repr(many)  # NaN differs from itself
     assert first.confidence == second.confidence
     assert first.saturation == second.saturation
+
+
+def covered_unevenly(quiet, *, stars):
+    """A disc where more frames overlap: its noise falls to ``quiet`` of the sky's, though all is linear."""
+    rng = np.random.default_rng(15)
+    y, x = np.mgrid[: SHAPE[0], : SHAPE[1]]
+    disc = np.exp(-(np.hypot(x - 200, y - 160) ** 2) / 2500.0)
+    noise = 0.001 * (1.0 - (1.0 - quiet) * np.minimum(1.0, 2.0 * disc))
+    picture = 0.05 + 0.05 * disc + noise * rng.standard_normal(SHAPE)
+    for peak, cx, cy in zip(
+        rng.uniform(0.01, 0.5, stars) ** 2 + 0.01,
+        rng.uniform(8, 390, stars),
+        rng.uniform(8, 310, stars),
+        strict=True,
+    ):
+        picture += peak * np.exp(-((x - cx) ** 2 + (y - cy) ** 2) / 4.0)
+    return picture.astype(np.float32)
+
+
+def test_stars_of_one_width_overrule_noise_that_falls():
+    without = judge_linearity(covered_unevenly(0.3, stars=0))
+    assert without.noise_ratio < 0.5
+    assert without.confidence > 0.7  # noise alone cannot tell overlap from a curve
+    assert judge_linearity(covered_unevenly(0.3, stars=90)).confidence < 0.5
+
+
+def test_a_little_less_noise_is_no_evidence():
+    told = judge_linearity(covered_unevenly(0.8, stars=0))
+    assert 0.7 < told.noise_ratio < 0.95
+    assert told.confidence == 0.0

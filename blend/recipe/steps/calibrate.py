@@ -103,15 +103,24 @@ def _with_flags(light: Master, done: Calibrated, source: Source) -> Master:
     flags[done.repaired] |= np.uint8(Flag.REPAIRED)
     flags[done.saturated] |= np.uint8(Flag.SATURATED)
     flags[~np.isfinite(done.pixels).all(axis=0)] |= np.uint8(Flag.NO_DATA)
-    offset = source.dark if source.dark is not None else source.bias
-    levels = {}
-    for index, (plane, level) in enumerate(zip(light.planes, done.saturation, strict=True)):
-        if level is not None:
-            pedestal = 0.0
-            if offset is not None:
-                pedestal = float(np.median(sample_pixels(offset.pixels[min(index, len(offset.planes) - 1)])))
-            levels[plane] = level - pedestal
+    levels = {
+        plane: level - _pedestal(source, index, done.dark_factor)
+        for index, (plane, level) in enumerate(zip(light.planes, done.saturation, strict=True))
+        if level is not None
+    }
     return light.with_(pixels=done.pixels, flags=flags, facts=replace(light.facts, saturation=frozen(levels)))
+
+
+def _pedestal(source: Source, index: int, factor: float | None) -> float:
+    """Return the typical level that calibration took off a plane: B + k (D - B)."""
+    bias = 0.0 if source.bias is None else _typical(source.bias, index)
+    if source.dark is None or factor is None:
+        return bias
+    return bias + factor * (_typical(source.dark, index) - bias)
+
+
+def _typical(frame: Master, index: int) -> float:
+    return float(np.median(sample_pixels(frame.pixels[min(index, len(frame.planes) - 1)])))
 
 
 def _measured(light: Master) -> Master:

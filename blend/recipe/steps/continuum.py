@@ -12,6 +12,7 @@ from blend.recipe.model import Continuum
 from blend.recipe.work import Line, Plane, Work, frozen
 from blend.science.continuum import Scale, given_scale, match_profiles, scale_from_stars
 from blend.science.emission import fade_emission, line_factor, line_light
+from blend.science.profiles import fit_profiles, refine_broad
 from blend.science.protect import star_mask
 from blend.science.residual import EmissionNoise, measure_noise
 from blend.science.stars import Stars, find_stars, typical_fwhm
@@ -81,6 +82,8 @@ def _emission(
 ) -> tuple[Plane, EmissionNoise]:
     """Return the line's light faded where it is not significant, in counts of the broad plane, and its noise."""
     line, broad = matched
+    wide, unusable = _wider(work, name), _unusable(work, name)
+    broad = refine_broad(broad, fit_profiles(line, broad, scale=scale, fwhm_px=wide, invalid=unusable))
     ratio = width_ratio(work.target, name)
     factor = line_factor(
         scale.value,
@@ -101,8 +104,8 @@ def _emission(
         broad,
         scale=scale,
         factor=factor,
-        fwhm_px=_wider(work, name),
-        invalid=_unusable(work, name),
+        fwhm_px=wide,
+        invalid=unusable,
     )
     saturated = work.rgb.has(Flag.SATURATED) | work.masters[name].has(Flag.SATURATED)
     faded = fade_emission(light, broad, noise, fade_sigma=settings.fade_sigma, saturated=saturated)

@@ -1,0 +1,483 @@
+"""From frames to a master: darks, flats and bias here, lights in `lights`; all within a bound of memory."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any, Literal
+
+import numpy as np
+from numpy.typing import NDArray
+
+from blend.app.frames import (
+    Sum,
+    choose_group,
+    combine_store,
+    expand,
+    read_heads,
+    refuse_too_small,
+)
+from blend.app.frametable import FrameRow, as_csv, as_json, as_text
+from blend.base.errors import InputError, StepError
+from blend.base.robust import median_and_sigma
+from blend.files.fits import write_fits
+from blend.files.raw import Head, Mosaic, read_mosaic
+from blend.files.scratch import FrameStore
+from blend.files.source import in_words
+from blend.files.whole import WholeFolder
+from blend.recipe.work import Event, Listener
+from blend.science.badpixels import local_noise
+from blend.science.figures import sample_pixels
+from blend.science.mosaic import Method as Interpolation
+from blend.science.mosaic import half_size, split
+from blend.science.stack import Method, Rule, effective_frames
+from blend.science.stars import find_stars
+
+Kind = Literal["light", "dark", "flat", "bias"]
+Demosaic = Literal["gradient", "bilinear", "half"]
+
+GIB = 2**30
+STARS_OF_A_LIGHT = 12
+"""A dark has no stars; groups of hot pixels that look like one are few, and the same in every frame."""
+
+LEAK_SIGMA = 6.0
+BRIGHT_FLAT, DIM_FLAT = 0.9, 0.02
+"""A flat whose level passes these shares of full scale is overexposed, or hardly exposed at all."""
+
+
+@dataclass(frozen=True, kw_only=True)
+class StackOptions:
+    """What the user chose.
+
+    Attributes
+    ----------
+    method : str or None
+        None: clipped from seven frames on, the median below.
+    kappa : float
+        Limit of the clipping in standard deviations.
+    memory_bytes : int
+    temp : Path or None
+        Where temporary files go.
+    pattern : str or None
+        Pattern of FITS mosaics that do not say.
+    mixed : bool
+        Stack frames of different exposure, sensitivity or temperature all the same.
+    group : int or None
+        Stack only this group of those.
+    dark, flat, bias : Path or None
+        Masters.
+    dark_scaling : "none" or "exposure"
+    line : str or None
+        lights: name of the line that only the red photosites see.
+    demosaic : "gradient", "bilinear" or "half"
+    reference : Path or None
+        lights: the frame whose grid the master has.
+    gain_e, read_noise_e : float or None
+        Electrons a count, and electrons.
+    filter : str or None
+    rejected : Path or None
+        Where to write how many values were rejected at each pixel.
+    """
+
+    method: Method | None = None
+    kappa: float = 3.0
+    memory_bytes: int = 2 * GIB
+    temp: Path | None = None
+    pattern: str | None = None
+    mixed: bool = False
+    group: int | None = None
+    dark: Path | None = None
+    flat: Path | None = None
+    bias: Path | None = None
+    dark_scaling: Literal["none", "exposure"] = "none"
+    line: str | None = None
+    demosaic: Demosaic = "gradient"
+    reference: Path | None = None
+    gain_e: float | None = None
+    read_noise_e: float | None = None
+    filter: str | None = None
+    rejected: Path | None = None
+
+    @property
+    def interpolation(self) -> Interpolation:
+        """How planes are interpolated, where they are."""
+        return "bilinear" if self.demosaic == "bilinear" else "gradient"
+
+    def rule(self, frames: int, *, least_sigma: float) -> Rule:
+        """Return how ``frames`` values of a pixel become one."""
+        method = self.method or ("clip" if frames >= 7 else "median")
+        return Rule(method=method, kappa_low=self.kappa, kappa_high=self.kappa, least_sigma=least_sigma)
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class Stacked:
+    """A master that was written, and how it came about."""
+
+    out: Path
+    kind: Kind
+    rows: tuple[FrameRow, ...]
+    facts: Mapping[str, Any]
+    notes: tuple[str, ...]
+
+    def text(self) -> str:
+        """Return the table and what there is to say, for a terminal."""
+        return as_text(self.rows, kind=self.kind, out=self.out, facts=self.facts)
+
+    def json(self) -> str:
+        """Return everything as JSON."""
+        return json.dumps(
+            {
+                "version": 1,
+                "kind": self.kind,
+                "out": str(self.out),
+                "facts": dict(self.facts),
+                "frames": as_json(self.rows),
+                "notes": list(self.notes),
+            },
+            indent=2,
+            allow_nan=False,
+        )
+
+    def csv(self) -> str:
+        """Return the table of frames as CSV."""
+        return as_csv(self.rows)
+
+
+def stack_frames(
+    kind: Kind,
+    frames: Sequence[Path],
+    *,
+    out: Path,
+    options: StackOptions | None = None,
+    listener: Listener | None = None,
+) -> Stacked:
+    """Make one master of many frames.
+
+    Parameters
+    ----------
+    kind : "light", "dark", "flat" or "bias"
+    frames : sequence of Path
+        Files and folders.
+    out : Path
+        A FITS file.
+    options : StackOptions, optional
+    listener : callable, optional
+        Is told of progress.
+
+    Raises
+    ------
+    InputError
+        A frame cannot be read or does not belong to the others.
+    StepError
+        Too few frames are left, or the memory does not do.
+    OutputError
+        The master, or the temporary files, cannot be written.
+    """
+    chosen = options or StackOptions()
+    files = expand(frames)
+    say = listener or (lambda event: None)
+    if kind == "light":
+        from blend.app.lights import stack_lights
+
+        return stack_lights(files, out=out, options=chosen, listener=say)
+    return _stack_calibration(kind, files, out=out, options=chosen, listener=say)
+
+
+# --- darks, flats, bias -----------------------------------------------------------------------------------
+
+
+@dataclass(eq=False)
+class _Measured:
+    """What was found in the frames while they were put aside."""
+
+    levels: list[float] = field(default_factory=list)
+    noises: list[float] = field(default_factory=list)
+    stars: list[int] = field(default_factory=list)
+    clips: list[float | None] = field(default_factory=list)
+
+
+def _stack_calibration(
+    kind: Kind, files: list[Path], *, out: Path, options: StackOptions, listener: Listener
+) -> Stacked:
+    heads = read_heads(files, pattern=options.pattern)
+    members = choose_group(
+        heads, kind, exposures_matter=kind != "flat", mixed=options.mixed, group=options.group
+    )
+    heads = [heads[index] for index in members]
+    if len(heads) < 2:
+        raise _too_few(kind, len(heads), "only one frame is left in that group")
+    offset, notes = _offset_of(kind, heads[0], options)
+    notes += list(dict.fromkeys(note for head in heads for note in head.notes))
+    rows, columns = heads[0].shape
+    frame_bytes = 4 * rows * columns
+    # the master with its counts, one frame in the making with its parts, the offset
+    needed = 6 * frame_bytes
+    refuse_too_small(options.memory_bytes, needed + frame_bytes // 4)
+    spare = options.memory_bytes - needed
+    with FrameStore(
+        len(heads), (1, rows, columns), memory_bytes=int(0.6 * spare), folder=options.temp
+    ) as store:
+        tell_disk(store, listener)
+        measured = _put_aside(kind, heads, store, offset, options, listener)
+        verdicts = _judge_frames(kind, heads, measured)
+        kept = [index for index, why in enumerate(verdicts) if not why]
+        if len(kept) < 2:
+            raise _too_few(kind, len(kept), next(why for why in verdicts if why))
+        levels = np.array([measured.levels[index] for index in kept])
+        scales = np.median(levels) / levels if kind == "flat" else np.ones(len(kept))
+        noise = float(np.median([measured.noises[index] for index in kept]))
+        total = combine_store(
+            store,
+            kept,
+            [options.rule(len(kept), least_sigma=0.5 * noise)],
+            weights=np.ones((1, len(kept))),
+            scales=scales[np.newaxis],
+            offsets=np.zeros((1, len(kept))),
+            tile_bytes=max(frame_bytes // 8, int(0.3 * spare)),
+            told=lambda share: listener(Event("stack", "combining", 0.6 + 0.38 * share)),
+        )
+    notes += _notes_on(kind, heads[0], total, float(np.median(levels)), noise)
+    table = tuple(_row(heads, measured, verdicts, kept, total, index) for index in range(len(heads)))
+    cards = _calibration_cards(kind, [heads[i] for i in kept], offset is not None or kind == "flat", total)
+    facts = {
+        "frames": len(kept),
+        "left_out": len(heads) - len(kept),
+        "level": float(np.median(levels)),
+        "noise_of_a_frame": noise,
+        "rejected_share": float(total.rejected_share.mean()),
+        "temporary_bytes": store.disk_bytes,
+    }
+    planes = ("photosites",) if heads[0].pattern else ("grey",)
+    write_master(out, total, planes=planes, cards=cards, rejected=options.rejected, rows=heads[0].facts.rows)
+    return Stacked(out=out, kind=kind, rows=table, facts=facts, notes=tuple(notes))
+
+
+def _offset_of(
+    kind: Kind, first: Head, options: StackOptions
+) -> tuple[NDArray[np.float32] | None, list[str]]:
+    """Return what is taken out of every flat: its dark, the bias, or the stated black; None for darks and bias."""
+    if kind != "flat":
+        return None, []
+    path = options.dark or options.bias
+    if path is not None:
+        master = read_mosaic(path, pattern=options.pattern)
+        check_fits_sensor(master, first)
+        return master.pixels, []
+    notes = []
+    if not any(first.black):
+        notes.append("the flats have no bias and state no black: their offset makes the correction too weak")
+    return black_plane(first), notes
+
+
+def _put_aside(
+    kind: Kind,
+    heads: Sequence[Head],
+    store: FrameStore,
+    offset: NDArray[np.float32] | None,
+    options: StackOptions,
+    listener: Listener,
+) -> _Measured:
+    measured = _Measured()
+    for index, head in enumerate(heads):
+        listener(Event("stack", f"reading {head.path.name}", 0.6 * index / len(heads)))
+        mosaic = read_mosaic(head.path, pattern=options.pattern)
+        pixels = mosaic.pixels if offset is None else mosaic.pixels - offset
+        measured.clips.append(mosaic.clip)
+        measured.levels.append(level_of(pixels))
+        measured.noises.append(mosaic_noise(pixels, head.pattern))
+        measured.stars.append(_star_count(pixels, head.pattern) if kind in ("dark", "bias") else 0)
+        store.put(index, pixels[np.newaxis])
+    return measured
+
+
+def _judge_frames(kind: Kind, heads: Sequence[Head], measured: _Measured) -> list[str]:
+    """Return, for every frame, why it is left out; empty where it is not."""
+    verdicts = [""] * len(heads)
+    levels, noises = np.array(measured.levels), np.array(measured.noises)
+    if kind == "flat":
+        for index, head in enumerate(heads):
+            full = (head.white or measured.clips[index] or np.inf) - float(np.mean(head.black))
+            share = levels[index] / full
+            if share > BRIGHT_FLAT or (
+                measured.clips[index] is not None and levels[index] > 0.95 * (measured.clips[index] or 0.0)
+            ):
+                verdicts[index] = f"overexposed: its level is {100 * share:.0f} % of full scale"
+            elif share < DIM_FLAT and np.isfinite(full):
+                verdicts[index] = f"hardly exposed: its level is {100 * share:.1f} % of full scale"
+        return verdicts
+    usual = float(np.median(measured.stars))
+    for index, count in enumerate(measured.stars):
+        if count >= STARS_OF_A_LIGHT and count > 3.0 * usual:
+            verdicts[index] = f"{count} stars: it is a light"
+    good = np.array([not why for why in verdicts])
+    middle, spread = median_and_sigma(levels[good]) if good.any() else (0.0, 0.0)
+    noise = float(np.median(noises[good])) if good.any() else 0.0
+    # what a frame's level may differ by: the scatter of the others, and a twentieth of a pixel's noise
+    limit = max(LEAK_SIGMA * spread, 0.05 * noise, 0.5)
+    for index in np.flatnonzero(good):
+        apart = levels[index] - middle
+        if len(heads) >= 4 and abs(apart) > limit:
+            cause = "light leaked in, or the sensor was warmer" if apart > 0 else "the sensor was colder"
+            verdicts[index] = f"its level is {apart:+.3g} from the others' {middle:.6g}: {cause}"
+    return verdicts
+
+
+def _notes_on(kind: Kind, head: Head, total: Sum, level: float, noise: float) -> list[str]:
+    notes = []
+    if kind in ("dark", "bias") and any(head.black):
+        black = float(np.mean(head.black))
+        if abs(level - black) > max(2.0 * noise, 0.02 * black):
+            notes.append(
+                f"the file states a black of {black:g}, the {kind} lies at {level:.6g}: the {kind} is what counts"
+            )
+    if kind in ("dark", "bias"):
+        rows, columns = total.pixels.shape[1:]
+        thirds = [total.pixels[0, rows * j // 3 : rows * (j + 1) // 3] for j in range(3)]
+        levels = [
+            level_of(part[:, columns * i // 3 : columns * (i + 1) // 3]) for part in thirds for i in range(3)
+        ]
+        if max(levels) - min(levels) > max(noise, 2.0):
+            notes.append(
+                f"the {kind} differs by {max(levels) - min(levels):.3g} from one part of the frame to another: glow of "
+                "the sensor, which it takes out, or light that leaked in, which it does not"
+            )
+    return notes
+
+
+def _row(
+    heads: Sequence[Head],
+    measured: _Measured,
+    verdicts: Sequence[str],
+    kept: list[int],
+    total: Sum,
+    index: int,
+) -> FrameRow:
+    used = index in kept
+    return FrameRow(
+        file=str(heads[index].path),
+        kept=used,
+        why=verdicts[index],
+        level=measured.levels[index],
+        noise=measured.noises[index],
+        weight=1.0 if used else 0.0,
+        rejected_share=float(total.rejected_share[kept.index(index)]) if used else None,
+    )
+
+
+def _calibration_cards(kind: Kind, heads: Sequence[Head], offset_out: bool, total: Sum) -> dict[str, Any]:
+    first = heads[0]
+    cards = shared_cards(heads)
+    cards["IMAGETYP"] = f"master {kind}"
+    cards["SATURATE"] = (None if kind == "flat" else first.white, "white level, same unit")
+    if first.pattern:
+        cards |= {"BAYERPAT": first.pattern, "XBAYROFF": 0, "YBAYROFF": 0}
+    black = (0.0,) * 4 if offset_out else first.black
+    for place, level in enumerate(black, start=1):
+        cards[f"BLACK{place}"] = (level, "offset still in photosite, reading order of the cell")
+    cards["REJECTED"] = (float(total.rejected_share.mean()), "share of the values that were rejected")
+    return cards
+
+
+# --- what lights need as well -----------------------------------------------------------------------------
+
+
+def shared_cards(heads: Sequence[Head]) -> dict[str, Any]:
+    """Return the cards that frames of any kind share: exposure of one and of all, sensitivity, temperature, date."""
+    exposures = [head.facts.exposure_s for head in heads if head.facts.exposure_s]
+    warmth = [head.facts.temperature_c for head in heads if head.facts.temperature_c is not None]
+    dates = sorted(head.facts.date_obs for head in heads if head.facts.date_obs)
+    whole = len(exposures) == len(heads)
+    first = heads[0]
+    return {
+        "EXPTIME": (float(np.median(exposures)) if exposures else None, "[s] of one frame"),
+        "TOTEXP": (float(np.sum(exposures)) if whole else None, "[s] of all frames together"),
+        "NCOMBINE": (len(heads), "frames"),
+        "ISO": first.facts.iso,
+        "CCD-TEMP": (float(np.mean(warmth)) if warmth else None, "[C] mean of the frames"),
+        "DATE-OBS": (dates[0] if dates else None, "start of the first frame"),
+        "INSTRUME": first.camera or None,
+        "FILTER": first.facts.filter,
+    }
+
+
+def write_master(
+    out: Path,
+    total: Sum,
+    *,
+    planes: Sequence[str],
+    cards: Mapping[str, Any],
+    rejected: Path | None,
+    rows: Literal["bottom-up", "top-down"],
+) -> None:
+    """Write a master, and the map of rejections where it is wanted, whole or not at all."""
+    with WholeFolder(out.parent) as folder:
+        write_fits(folder.path_for(out.name), total.pixels, planes=planes, cards=cards, rows=rows)
+    if rejected is not None:
+        with WholeFolder(rejected.parent) as folder:
+            told = {"IMAGETYP": "rejected values", "NCOMBINE": cards.get("NCOMBINE")}
+            counts = total.rejected.astype(np.float32)
+            write_fits(folder.path_for(rejected.name), counts, planes=("count",), cards=told, rows=rows)
+
+
+def tell_disk(store: FrameStore, listener: Listener) -> None:
+    """Say how much of the disk will be used, before it is."""
+    if store.disk_bytes:
+        listener(Event("stack", f"using {in_words(store.disk_bytes)} of the disk for a while", 0.0))
+
+
+def level_of(pixels: NDArray[np.float32]) -> float:
+    """Return the median of a sample of the pixels."""
+    sample = sample_pixels(pixels)
+    return float(np.median(sample)) if sample.size else float("nan")
+
+
+def mosaic_noise(pixels: NDArray[np.float32], pattern: str | None) -> float:
+    """Return the noise of one photosite: of neighbours of one kind, the median over the frame."""
+    part = pixels if pattern is None else pixels[::2, ::2]
+    return float(np.median(local_noise(part)))
+
+
+def black_plane(head: Head) -> NDArray[np.float32]:
+    """Return the stated black of every photosite."""
+    rows, columns = head.shape
+    cell = np.array(head.black, dtype=np.float32).reshape(2, 2)
+    tiled: NDArray[np.float32] = np.tile(cell, (-(-rows // 2), -(-columns // 2)))[:rows, :columns]
+    return tiled
+
+
+def check_fits_sensor(master: Mosaic, first: Head) -> None:
+    """Raise `InputError` where a calibration master has not the frames' size or pattern."""
+    mine, theirs = master.head, first
+    if mine.shape != theirs.shape or (mine.pattern and theirs.pattern and mine.pattern != theirs.pattern):
+        raise InputError(
+            str(mine.path),
+            found=f"{mine.shape[1]} x {mine.shape[0]} pixels, pattern {mine.pattern or 'none'}",
+            expected=f"{theirs.shape[1]} x {theirs.shape[0]}, {theirs.pattern or 'none'}, as in {theirs.path.name}",
+            advice="make the master from frames of the same camera, crop and binning",
+        )
+
+
+def _star_count(pixels: NDArray[np.float32], pattern: str | None) -> int:
+    plane = pixels if pattern is None else half_size(pixels, pattern)[1]
+    return len(find_stars(plane, threshold_sigma=7.0))
+
+
+def _too_few(kind: str, count: int, why: str) -> StepError:
+    return StepError(
+        f"stack {kind}",
+        found=f"{count} of the frames can be used ({why})",
+        expected="at least two",
+        advice="look at the frames that were left out",
+    )
+
+
+__all__ = [
+    "Kind",
+    "StackOptions",
+    "Stacked",
+    "effective_frames",
+    "split",
+    "stack_frames",
+]

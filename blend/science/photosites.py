@@ -1,0 +1,240 @@
+"""Take the sensor out of a mosaic, photosite by photosite, before anything is interpolated.
+
+    S = (L - B - k (D - B)) / (Fn W)        Fn = F / median F of the photosites of one kind
+
+L light, B bias or stated black, D dark (it still holds the bias), F flat without its offset, W full scale less black.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from blend.base.errors import StepError
+from blend.base.rowblocks import map_row_blocks
+from blend.science.badpixels import find_hot_in_dark, find_isolated, repair
+from blend.science.calibrate import DEAD_FLAT
+from blend.science.figures import sample_pixels
+
+Plane = NDArray[np.float32]
+Mask = NDArray[np.bool_]
+
+_NEIGHBOUR_SHARE = 0.15
+"""Half of what a star 1.6 px wide puts into an edge neighbour, of its peak; see `badpixels`."""
+
+
+@dataclass(frozen=True, eq=False)
+class Sensor:
+    """What is the same in every frame of a sensor, ready to be taken out.
+
+    Attributes
+    ----------
+    offset : (rows, columns) float32
+        B + k (D - B).
+    inverse : (rows, columns) float32 or None
+        1 / Fn; NaN where the flat is dead.
+    bad : (rows, columns) bool
+        Hot in the dark, or dead in the flat.
+    span : float
+        W.
+    step : int
+        Photosites of one kind are so many apart: 2 for a Bayer mosaic, 1 for a sensor without colours.
+    has_dark : bool
+    """
+
+    offset: Plane
+    inverse: Plane | None
+    bad: Mask
+    span: float
+    step: int
+    has_dark: bool
+
+
+@dataclass(frozen=True, eq=False)
+class Light:
+    """A calibrated mosaic in fractions of full scale, negatives kept, with its saturated and its filled photosites."""
+
+    pixels: Plane
+    saturated: Mask
+    repaired: int
+
+
+def prepare_sensor(
+    shape: tuple[int, int],
+    *,
+    black: Plane,
+    span: float,
+    step: int,
+    dark: Plane | None = None,
+    bias: Plane | None = None,
+    flat: Plane | None = None,
+    factor: float = 1.0,
+    hot_sigma: float = 8.0,
+    where: str = "stack light",
+) -> Sensor:
+    """Gather what is to be taken out of every frame.
+
+    Parameters
+    ----------
+    shape : (rows, columns)
+    black : (rows, columns)
+        Stated black of every photosite; counts only where there is neither dark nor bias.
+    span : float
+        Full scale less black, in the frames' unit.
+    step : int
+        2 for a Bayer mosaic, 1 without colours.
+    dark, bias, flat : (rows, columns), optional
+        Masters; the flat without its offset.
+    factor : float
+        k; other than 1 it needs a bias.
+    hot_sigma : float
+    where : str
+
+    Raises
+    ------
+    StepError
+        The flat holds no light.
+
+    Notes
+    -----
+    The arguments are the masters and the rules of one sensor, hence their number.
+    """
+    if dark is not None and factor != 1.0 and bias is None:
+        raise ValueError("a dark is scaled only against a bias")
+    if not span > 0.0:
+        raise ValueError(f"full scale less black is {span}")
+    if dark is not None:
+        offset = dark if factor == 1.0 or bias is None else bias + np.float32(factor) * (dark - bias)
+    else:
+        offset = black if bias is None else bias
+    bad = np.zeros(shape, dtype=np.bool_)
+    inverse = None
+    if flat is not None:
+        inverse = np.empty(shape, dtype=np.float32)
+    for part in _kinds(step):
+        if dark is not None:
+            bad[part] |= find_hot_in_dark(np.ascontiguousarray(dark[part]), hot_sigma=hot_sigma)
+        if flat is not None and inverse is not None:
+            inverse[part] = _inverse_flat(flat[part], where)
+            bad[part] |= ~np.isfinite(inverse[part])
+    return Sensor(
+        np.ascontiguousarray(offset, dtype=np.float32), inverse, bad, float(span), step, dark is not None
+    )
+
+
+def _kinds(step: int) -> list[tuple[slice, slice]]:
+    return [(slice(y, None, step), slice(x, None, step)) for y in range(step) for x in range(step)]
+
+
+def _inverse_flat(flat: Plane, where: str) -> Plane:
+    sample = sample_pixels(flat)
+    norm = float(np.median(sample)) if sample.size else float("nan")
+    if not norm > 0.0:
+        raise StepError(
+            f"{where}: flat",
+            found=f"its photosites of one kind have a median of {norm:.4g}",
+            expected="light in the flat, its offset taken out",
+            advice="stack the flats with their bias, or check that the right file is given",
+        )
+    with np.errstate(divide="ignore", invalid="ignore"):
+        good = flat >= np.float32(DEAD_FLAT * norm)
+        return np.where(good, np.float32(norm) / flat, np.float32(np.nan)).astype(np.float32)
+
+
+def calibrate_mosaic(
+    pixels: Plane, sensor: Sensor, *, saturation: float | None, line: bool = False, hot_sigma: float = 8.0
+) -> Light:
+    """Calibrate one frame.
+
+    Parameters
+    ----------
+    pixels : (rows, columns) float32
+        As counted.
+    sensor : Sensor
+    saturation : float or None
+        Level of the raw counts at and above which a photosite is saturated.
+    line : bool
+        Only the photosites of one colour see the light: neighbours of other colours say nothing of a star.
+    hot_sigma : float
+
+    Notes
+    -----
+    Bad photosites get the median of the good ones of their kind around them. Without a dark, photosites that stand
+    alone are found in the frame itself, but in a line's frame, where a sharp star may stand on one photosite; there the
+    rejection of the stack has to do, and dither helps it.
+    """
+    out = np.empty(pixels.shape, dtype=np.float32)
+    saturated = np.zeros(pixels.shape, dtype=np.bool_)
+    scale = np.float32(1.0 / sensor.span)
+
+    def work(block: slice) -> None:
+        np.subtract(pixels[block], sensor.offset[block], out=out[block])
+        if sensor.inverse is not None:
+            out[block] *= sensor.inverse[block]
+        out[block] *= scale
+        if saturation is not None:
+            np.greater_equal(pixels[block], np.float32(saturation), out=saturated[block])
+
+    with np.errstate(invalid="ignore"):
+        map_row_blocks(work, pixels.shape[0])
+    bad = sensor.bad
+    if not sensor.has_dark and not line and np.isfinite(hot_sigma):
+        bad = bad | _alone(out, sensor.step, hot_sigma)
+    filled = 0
+    if bad.any():
+        saturated &= ~bad
+        for part in _kinds(sensor.step):
+            new, repaired = repair(np.ascontiguousarray(out[part]), np.ascontiguousarray(bad[part]))
+            out[part] = new
+            filled += int(repaired.sum())
+    return Light(out, saturated, filled)
+
+
+def _alone(pixels: Plane, step: int, hot_sigma: float) -> Mask:
+    """Find photosites that stand alone among their kind, and among all their neighbours."""
+    found = np.zeros(pixels.shape, dtype=np.bool_)
+    levels = np.empty((step, step), dtype=np.float32)
+    for y, x in np.ndindex(step, step):
+        part = np.ascontiguousarray(pixels[y::step, x::step])
+        found[y::step, x::step] = find_isolated(part, hot_sigma=hot_sigma)
+        levels[y, x] = np.median(sample_pixels(part))
+    if step == 1:
+        return found
+    rows, columns = np.nonzero(found)
+    height = pixels[rows, columns] - levels[rows % step, columns % step]
+    beside = np.zeros(rows.size, dtype=np.float64)
+    for dy, dx in ((-1, 0), (1, 0), (0, -1), (0, 1)):
+        j = np.abs(rows + dy)
+        j = np.where(j >= pixels.shape[0], rows - 1, j)
+        i = np.abs(columns + dx)
+        i = np.where(i >= pixels.shape[1], columns - 1, i)
+        beside += np.nan_to_num(pixels[j, i] - levels[j % step, i % step]) / 4.0
+    star = beside * np.sign(height) > _NEIGHBOUR_SHARE * np.abs(height)
+    found[rows[star], columns[star]] = False
+    return found
+
+
+def spread_mask(mask: Mask, *, reach: int) -> Mask:
+    """Return where a mask is set within ``reach`` photosites, in a square: what an interpolation may have touched.
+
+    Examples
+    --------
+    >>> spread_mask(np.eye(1, 5, 2, dtype=bool), reach=1).tolist()
+    [[False, True, True, True, False]]
+    """
+    if not mask.any():
+        return mask.copy()
+    out: Any = mask.copy()
+    for axis in (0, 1):
+        grown = out.copy()
+        for step in range(1, reach + 1):
+            ahead: list[slice] = [slice(None), slice(None)]
+            behind: list[slice] = [slice(None), slice(None)]
+            ahead[axis], behind[axis] = slice(step, None), slice(None, -step)
+            grown[tuple(ahead)] |= out[tuple(behind)]
+            grown[tuple(behind)] |= out[tuple(ahead)]
+        out = grown
+    return np.asarray(out)
