@@ -10,7 +10,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from blend.app.load import load_sources
+from blend.app.load import Loaded, load_sources
 from blend.app.outputs import crop_box, turner, write_results, write_stage
 from blend.app.preview import preview_layers, render_preview, star_tint
 from blend.files.record import record_text, sha256_of, versions
@@ -69,11 +69,10 @@ def run_target(
     files = loaded.files
     with ThreadPoolExecutor(max_workers=1) as hasher, WholeFolder(out) as folder:
         hashes = [hasher.submit(sha256_of, path) for _, path in files]
-        work = Work(recipe=recipe, target=target, sources=loaded.sources)
-        work = work.warn(*loaded.warnings, *assumptions(recipe, target))
-        work = work.tell("seconds", "read", round(time.perf_counter() - start, 3))
+        # Nothing here may hold the masters as read: at 24 megapixels they are more than a gigabyte.
+        begin = [_first_state(recipe, target, loaded, seconds=time.perf_counter() - start)]
         del loaded
-        work, layers = _through_steps(work, folder, stages=stages, listener=listener)
+        work, layers = _through_steps(begin, folder, stages=stages, listener=listener)
         preview = render_preview(*layers)
         start = time.perf_counter()
         _say(listener, "write", f"results into {out}", 0.97)
@@ -95,11 +94,18 @@ def run_target(
     return Outcome(record=record, record_text=text, warnings=work.warnings)
 
 
+def _first_state(recipe: Recipe, target: Target, loaded: Loaded, *, seconds: float) -> Work:
+    work = Work(recipe=recipe, target=target, sources=loaded.sources)
+    work = work.warn(*loaded.warnings, *assumptions(recipe, target))
+    return work.tell("seconds", "read", round(seconds, 3))
+
+
 def _through_steps(
-    work: Work, folder: WholeFolder, *, stages: bool, listener: Listener | None
+    begin: list[Work], folder: WholeFolder, *, stages: bool, listener: Listener | None
 ) -> tuple[Work, tuple[Work, int]]:
+    """Take the first state out of ``begin`` through all steps; return the last one and the layers for previews."""
     layers: tuple[Work, int] | None = None
-    for name, state in run_steps(work, listener=listener):
+    for name, state in run_steps(begin.pop(), listener=listener):
         work = state
         if stages:
             write_stage(work, name, folder)

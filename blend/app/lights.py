@@ -279,14 +279,14 @@ def _planes_of(
     """Return planes and flags: nothing is interpolated for a line."""
     pattern, way = plan.head.pattern, plan.options.demosaic
     if pattern is None:
-        planes, full = mosaic[np.newaxis], saturated
+        planes, full = mosaic[np.newaxis], np.asarray(saturated)
     elif plan.line:
         ((dx, dy),) = sites(pattern, "red")
         planes, full = photosites(mosaic, pattern)[np.newaxis], saturated[dy::2, dx::2]
     elif way == "half":
         planes = half_size(mosaic, pattern)
         rows, columns = (2 * length for length in planes.shape[1:])
-        full = saturated[:rows, :columns].reshape(rows // 2, 2, columns // 2, 2).any(axis=(1, 3))
+        full = np.asarray(saturated[:rows, :columns].reshape(rows // 2, 2, columns // 2, 2).any(axis=(1, 3)))
     else:
         planes = demosaic(mosaic, pattern, method=plan.options.interpolation)
         full = spread_mask(saturated, reach=1 if way == "bilinear" else 2)
@@ -309,7 +309,7 @@ def _frame_noise(mosaic: NDArray[np.float32], plan: _Plan) -> tuple[dict[int, fl
     for colour in COLOUR:
         parts = [mosaic[dy::2, dx::2] for dx, dy in sites(pattern, colour)]
         rows, columns = (min(part.shape[axis] for part in parts) for axis in (0, 1))
-        whole = np.mean([part[:rows, :columns] for part in parts], axis=0, dtype=np.float32)
+        whole = np.asarray(np.mean([part[:rows, :columns] for part in parts], axis=0, dtype=np.float32))
         coarse = noise_at_scales(whole, scales=tuple(scale // 2 for scale in SCALES[1:]))
         told.append(
             {1: float(np.median(local_noise(parts[0])))} | {2 * size: s for size, s in coarse.items()}
@@ -560,11 +560,11 @@ def _grid_cards(plan: _Plan) -> dict[str, Any]:
     }
 
 
-def _turn(matrix: NDArray[np.float64]) -> float:
+def _turn(matrix: NDArray[np.floating]) -> float:
     return degrees(atan2(matrix[1, 0], matrix[0, 0]))
 
 
-def _shift(matrix: NDArray[np.float64], shape: tuple[int, int]) -> NDArray[np.float64]:
+def _shift(matrix: NDArray[np.floating], shape: tuple[int, int]) -> NDArray[np.float64]:
     centre = np.array([[(shape[1] - 1) / 2.0, (shape[0] - 1) / 2.0]])
     moved: NDArray[np.float64] = (apply_matrix(matrix, centre) - centre)[0]
     return moved

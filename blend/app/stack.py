@@ -21,7 +21,7 @@ from blend.app.frames import (
 )
 from blend.app.frametable import FrameRow, as_csv, as_json, as_text
 from blend.base.errors import InputError, StepError
-from blend.base.robust import median_and_sigma
+from blend.base.robust import clipped_mean, median_and_sigma
 from blend.files.fits import write_fits
 from blend.files.raw import Head, Mosaic, read_mosaic
 from blend.files.scratch import FrameStore
@@ -31,8 +31,8 @@ from blend.recipe.work import Event, Listener
 from blend.science.badpixels import local_noise
 from blend.science.figures import sample_pixels
 from blend.science.mosaic import Method as Interpolation
-from blend.science.mosaic import half_size, split
-from blend.science.stack import Method, Rule, effective_frames
+from blend.science.mosaic import half_size
+from blend.science.stack import Method, Rule
 from blend.science.stars import find_stars
 
 Kind = Literal["light", "dark", "flat", "bias"]
@@ -314,11 +314,11 @@ def _judge_frames(kind: Kind, heads: Sequence[Head], measured: _Measured) -> lis
     good = np.array([not why for why in verdicts])
     middle, spread = median_and_sigma(levels[good]) if good.any() else (0.0, 0.0)
     noise = float(np.median(noises[good])) if good.any() else 0.0
-    # what a frame's level may differ by: the scatter of the others, and a twentieth of a pixel's noise
-    limit = max(LEAK_SIGMA * spread, 0.05 * noise, 0.5)
-    for index in np.flatnonzero(good):
+    # what a frame's level may differ by: the scatter of the others, and a tenth of a pixel's noise
+    limit = max(LEAK_SIGMA * spread, 0.1 * noise)
+    for index in range(len(heads)):
         apart = levels[index] - middle
-        if len(heads) >= 4 and abs(apart) > limit:
+        if good[index] and len(heads) >= 4 and abs(apart) > limit:
             cause = "light leaked in, or the sensor was warmer" if apart > 0 else "the sensor was colder"
             verdicts[index] = f"its level is {apart:+.3g} from the others' {middle:.6g}: {cause}"
     return verdicts
@@ -428,9 +428,8 @@ def tell_disk(store: FrameStore, listener: Listener) -> None:
 
 
 def level_of(pixels: NDArray[np.float32]) -> float:
-    """Return the median of a sample of the pixels."""
-    sample = sample_pixels(pixels)
-    return float(np.median(sample)) if sample.size else float("nan")
+    """Return the clipped mean of a sample of the pixels; the median of whole numbers is one of them."""
+    return clipped_mean(sample_pixels(pixels))[0]
 
 
 def mosaic_noise(pixels: NDArray[np.float32], pattern: str | None) -> float:
@@ -471,13 +470,3 @@ def _too_few(kind: str, count: int, why: str) -> StepError:
         expected="at least two",
         advice="look at the frames that were left out",
     )
-
-
-__all__ = [
-    "Kind",
-    "StackOptions",
-    "Stacked",
-    "effective_frames",
-    "split",
-    "stack_frames",
-]

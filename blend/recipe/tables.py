@@ -11,7 +11,9 @@ from pydantic import (
     Discriminator,
     Field,
     Tag,
+    ValidationInfo,
     WithJsonSchema,
+    field_validator,
     model_validator,
 )
 
@@ -19,6 +21,7 @@ from blend.base.master import Domain
 from blend.base.registry import suggestion
 from blend.recipe.fields import PLANES, Kebab, LineName, MasterName, Table, exactly, is_number, wrong
 from blend.recipe.text import toml_names
+from blend.science.balmer import hydrogen_share
 from blend.science.formulas import FORMULAS, Formula, define_formula
 from blend.science.stretch import CURVES
 
@@ -212,6 +215,28 @@ def _check_source(text: str) -> str:
     raise wrong('a line\'s master, like "ha", or its emission, "ha.emission"', "name a master of [masters]")
 
 
+_ShareWord = Literal["none", "hydrogen"]
+_SHARE_FITS = "a share only beside a linear formula into red"
+
+
+class ShareTable(Table):
+    """How much of the light added to red goes into the other planes, count for count."""
+
+    blue: float = Field(default=0.0, ge=0, le=1, description="into blue, of each count added to red")
+    green: float = Field(default=0.0, ge=0, le=1, description="into green, of each count added to red")
+
+
+def _share_kind(value: Any) -> str:
+    return "<factors>" if isinstance(value, dict | ShareTable) else "<word>"
+
+
+Share = Annotated[
+    Annotated[_ShareWord, exactly(_ShareWord, ", or a table {blue, green}"), Tag("<word>")]
+    | Annotated[ShareTable, Tag("<factors>")],
+    Discriminator(_share_kind),
+]
+
+
 class Blend(Table):
     """One line into one channel by one formula."""
 
@@ -230,6 +255,56 @@ class Blend(Table):
         default="ratio", description="how a new luminance is put back into the colour"
     )
     params: dict[str, float] = Field(default_factory=dict, description="the formula's own parameters")
+    share: Share = Field(
+        default="none",
+        description="a model: what is added to red also goes, times these factors, into blue and green; "
+        "hydrogen: the factors of its Balmer lines, H-beta to H-delta",
+    )
+    dust_a_v: float = Field(
+        default=0.0, ge=0, le=10, description='for share = "hydrogen": dust before the gas, A(V) in magnitudes'
+    )
+
+    @field_validator("share")
+    @classmethod
+    def _share_has_light(cls, share: Share, info: ValidationInfo) -> Share:
+        """Refuse a share of what is not light added to red; own formulas are looked at when they are used."""
+        formula = FORMULAS.get(info.data.get("formula", ""))
+        shown = formula is not None and formula.domain == "display"
+        if share != "none" and (info.data.get("into", "red") != "red" or shown):
+            raise wrong(_SHARE_FITS, "take the share out, or blend into red by emission-add")
+        return share
+
+    @field_validator("dust_a_v")
+    @classmethod
+    def _dust_reddens_hydrogen(cls, dust_a_v: float, info: ValidationInfo) -> float:
+        if dust_a_v > 0 and info.data.get("share", "hydrogen") != "hydrogen":
+            raise wrong('0, or share = "hydrogen"', "given factors have their dust in them already")
+        return dust_a_v
+
+    @property
+    def share_factors(self) -> dict[Plane, float]:
+        """What of each count added to red goes into another plane; empty where nothing does."""
+        if self.share == "none":
+            return {}
+        if self.share == "hydrogen":
+            return {plane: hydrogen_share(plane, dust_a_v=self.dust_a_v) for plane in ("blue", "green")}
+        return {"blue": self.share.blue, "green": self.share.green}
+
+    @property
+    def share_words(self) -> str:
+        """What the share is, in a sentence that calls it a model; empty where there is none."""
+        factors = self.share_factors
+        if not factors:
+            return ""
+        parts = " and ".join(f"{factor:.3g} into {plane}" for plane, factor in factors.items())
+        origin = "factors given in the recipe"
+        if self.share == "hydrogen":
+            origin = (
+                f"Balmer lines H-beta to H-delta of ionised hydrogen (case B, 10 000 K; Osterbrock & Ferland "
+                f"2006) behind dust of A(V) = {self.dust_a_v:g} (Cardelli, Clayton & Mathis 1989), seen by a "
+                f"typical colour camera"
+            )
+        return f"Model, not measured: of each count added to red, {parts}; {origin}"
 
     @property
     def master(self) -> str:
@@ -248,6 +323,38 @@ class Finish(Table):
     saturation: float = Field(
         default=1.0, ge=0, le=3, description="factor of the colourfulness; 1 changes nothing"
     )
+    chroma_reduction: float = Field(
+        default=0.0,
+        ge=0,
+        le=1,
+        description="share of the colour noise of 4 to 64 px that is taken out; 0 takes none",
+    )
+    green_limit: float = Field(
+        default=0.0,
+        ge=0,
+        le=1,
+        description="share of the green above both red and blue that is taken out where the picture is dark; "
+        "leave it at 0 where [O III] shines green",
+    )
+
+    @property
+    def words(self) -> tuple[str, ...]:
+        """What is done, in sentences; none where nothing is."""
+        told = []
+        if self.green_limit > 0:
+            told.append(
+                f"Where the picture is dark, {self.green_limit:g} of the green above both red and blue is taken out; "
+                "what noise alone makes of it is given back, so that a neutral sky stays neutral."
+            )
+        if self.chroma_reduction > 0:
+            told.append(
+                f"{self.chroma_reduction:g} of the colour noise of 4 to 64 px is taken out of OKLab's a and b, by "
+                "starlet bands; significant colour and bright light keep theirs, lightness is not touched. "
+                "Source: Starck & Murtagh (1998), from memory, for the bands."
+            )
+        if self.saturation != 1:
+            told.append(f"Colourfulness (chroma of OKLab, Ottosson 2020) times {self.saturation:g}.")
+        return tuple(told)
 
 
 class CropBox(Table):

@@ -1,19 +1,83 @@
-"""Finish: the last touch on the display picture."""
+"""Finish: the last touches on the display picture, each measured for what it did.
+
+Green above red and blue is limited, colour noise of 4 to 64 px taken out, and chroma scaled. What needs a
+neighbourhood is worked out on means of 4 x 4 pixels; the full picture is then gone over once. Lightness (OKLab's L) is
+touched by the green limit alone.
+"""
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
+from blend.base.jit import kernel
+from blend.base.robust import bin_mean, difference_noise, median_and_sigma
+from blend.base.rowblocks import map_row_blocks
+from blend.science.colour import ciede2000, luminance
 from blend.science.colourspace import (
-    decode_block,
-    encode_block,
-    linear_to_oklab_block,
-    map_pixels,
-    oklab_to_linear_block,
+    LMS_TO_OKLAB,
+    LMS_TO_RGB,
+    OKLAB_TO_LMS,
+    RGB_TO_LMS,
+    linear_to_lab,
+    linear_to_oklab,
+    srgb_decode,
+    srgb_encode,
 )
+
+Array = NDArray[np.float32]
+
+BLOCK_PX = 4
+"""Side of the blocks whose means the neighbourhood work is done on."""
+
+BANDS = 5
+"""Starlet bands of the block means: structures of 4, 8, 16, 32 and 64 px."""
+
+WHITE_NOISE_IN_BANDS = (0.8908, 0.2007, 0.0856, 0.0413, 0.0205)
+"""Standard deviation of white noise of 1 in each band of the B3 starlet, two dimensions; measured by
+`tests/science/test_finish.py`."""
+
+MOST_CORRELATION = 3.0
+"""A coarse band's scatter counts as noise up to this many times what white noise would leave there; beyond, it is
+the colour of a nebula that fills the frame. Demosaiced, resampled stacks were seen to stay under 2."""
+
+KEPT_SIGMA = 3.0
+"""Colour this many sigma of a band from its neighbourhood loses half of what noise would lose."""
+
+EXPOSED = 0.25
+"""OKLab lightness above the sky at which chroma reduction is halved."""
+
+DARK, BRIGHT = 0.25, 0.50
+"""Code values of the larger of red and blue between which the green limit fades out."""
+
+
+@dataclass(frozen=True)
+class Finished:
+    """What the finish did to noise and colour.
+
+    Attributes
+    ----------
+    chroma_noise : dict of int to (float, float)
+        Block size in px to the noise of OKLab's (a, b), quadratic sum, before and after.
+    mean_chroma : (float, float)
+        Mean OKLab chroma of 16-px blocks before and after.
+    sky_tint : (float, float)
+        Distance from neutral of the median OKLab (a, b) of the darker half of the blocks, before and after.
+    colour_change, colour_change_95 : float
+        Median and 95th percentile of CIEDE2000 between before and after, 16-px blocks.
+    out_of_gamut : float
+        Share of the pixels that got less chroma than asked for.
+    """
+
+    chroma_noise: dict[int, tuple[float, float]]
+    mean_chroma: tuple[float, float]
+    sky_tint: tuple[float, float]
+    colour_change: float
+    colour_change_95: float
+    out_of_gamut: float
 
 
 def saturate(rgb: NDArray[np.floating], *, amount: float) -> NDArray[np.floating]:
@@ -47,33 +111,385 @@ def saturate(rgb: NDArray[np.floating], *, amount: float) -> NDArray[np.floating
         raise ValueError(f"amount is {amount}, not 0 or above")
     if amount == 1.0:
         return rgb
-
-    def work(codes: NDArray[Any]) -> NDArray[Any]:
-        lab = linear_to_oklab_block(decode_block(np.clip(codes, 0.0, 1.0)))
-        light = oklab_to_linear_block(_scaled(lab, amount))
-        # Beyond rounding: half a step of a 16-bit picture.
-        outside = (light.min(axis=0) < -7e-6) | (light.max(axis=0) > 1.0 + 7e-6)
-        if outside.any():
-            light[:, outside] = _fitted(lab[:, outside], amount)
-        return np.minimum(encode_block(np.clip(light, 0.0, 1.0)), 1.0)
-
-    return map_pixels(work, np.asarray(rgb, dtype=np.float32))
+    return _touched(_codes(rgb), _no_shift(), saturation=amount, green_limit=0.0)[0]
 
 
-def _scaled(lab: NDArray[Any], factor: float | NDArray[Any]) -> NDArray[Any]:
-    return np.stack([lab[0], lab[1] * factor, lab[2] * factor])
+def finish_picture(
+    rgb: NDArray[np.floating],
+    *,
+    saturation: float = 1.0,
+    chroma_reduction: float = 0.0,
+    green_limit: float = 0.0,
+) -> tuple[NDArray[np.floating], Finished | None]:
+    """Limit green, take out colour noise and scale chroma, in that order.
 
+    Parameters
+    ----------
+    rgb : (3, rows, columns)
+        sRGB code values; clipped to [0, 1].
+    saturation : float
+        See `saturate`.
+    chroma_reduction : float
+        0 to 1: share of the colour noise of 4 to 64 px to take out.
+    green_limit : float
+        0 to 1: share of the green above the larger of red and blue to take out.
 
-def _fitted(lab: NDArray[Any], amount: float) -> NDArray[Any]:
-    """Return light with the largest chroma factor that stays in [0, 1], by halving.
+    Returns
+    -------
+    rgb : (3, rows, columns) float32
+        ``rgb`` itself where nothing is asked for. NaN is kept.
+    finished : Finished or None
+        None where nothing is asked for.
 
-    Eight halvings find it to a 256th of the change asked for, less than a step of an 8-bit picture.
+    Notes
+    -----
+    Chroma reduction: the starlet bands of a and b of 4-px means lose ``chroma_reduction * e / (1 + (m / 3)^4)`` of
+    each value, m its distance from its neighbourhood in sigma of the band, (a, b) together, and
+    e = 1 / (1 + ((L - L_sky) / 0.25)^2) for L above the sky, so that significant colour and bright light keep theirs.
+
+    Green limit: g' = g - k (x - n), x = w max(0, g - max(r, b)). w is 1 in the dark and fades to 0 from 0.25 to 0.5.
+    Of a neutral noisy sky x has a mean above 0, since it is one-sided; n is what the local mean of x (16 px) holds
+    beyond the excess of the local means, so that the noise loses its green while the sky's mean stays neutral.
+
+    References
+    ----------
+    Starck & Murtagh (1998), PASP 110, 193, for the starlet and noise by bands (from memory); the weights and the
+    mean-keeping limit are derived here.
     """
-    low = np.full(lab.shape[1], 1.0 if amount > 1.0 else 0.0, dtype=lab.dtype)
-    high = np.full_like(low, amount)
-    for _ in range(8):
-        middle = 0.5 * (low + high)
-        light = oklab_to_linear_block(_scaled(lab, middle))
-        fits = (light.min(axis=0) >= -7e-6) & (light.max(axis=0) <= 1.0 + 7e-6)
-        low, high = np.where(fits, middle, low), np.where(fits, high, middle)
-    return oklab_to_linear_block(_scaled(lab, low))
+    for name, value, most in (
+        ("saturation", saturation, np.inf),
+        ("chroma_reduction", chroma_reduction, 1.0),
+        ("green_limit", green_limit, 1.0),
+    ):
+        if not 0.0 <= value <= most:
+            raise ValueError(f"{name} is {value}, not from 0 to {most:g}")
+    if saturation == 1.0 and chroma_reduction == 0.0 and green_limit == 0.0:
+        return rgb, None
+    codes = _codes(rgb)
+    before = _block_means(codes)
+    shift = _no_shift()
+    if chroma_reduction > 0.0 or green_limit > 0.0:
+        shift = _shifts(before, chroma_reduction=chroma_reduction, green_limit=green_limit)
+    result, outside = _touched(codes, shift, saturation=saturation, green_limit=green_limit)
+    return result, _compared(before[:3], _block_means(result)[:3], outside)
+
+
+# --- what needs a neighbourhood, on means of 4 x 4 pixels -------------------------------------------------
+
+
+def _shifts(means: Array, *, chroma_reduction: float, green_limit: float) -> Array:
+    """Return what the full picture is changed by, (3, blocks down, blocks across).
+
+    The noise's own green excess n, and what a and b lose.
+    """
+    means = np.where(np.isnan(means), np.nanmedian(means, axis=(1, 2), keepdims=True), means)
+    shift = np.zeros((3, *means.shape[1:]), dtype=np.float32)
+    green = means[1]
+    if green_limit > 0.0:
+        shift[0] = _green_of_noise(means)
+        green = green - np.float32(green_limit) * (means[3] - shift[0])
+    if chroma_reduction > 0.0:
+        lab = linear_to_oklab(srgb_decode(np.stack([means[0], np.maximum(green, 0.0), means[2]])))
+        shift[1:] = np.float32(chroma_reduction) * _noise_of_chroma(lab)
+    return shift
+
+
+def _green_of_noise(means: Array) -> Array:
+    """Return how much of the local mean of the green excess is noise: n of `finish_picture`."""
+    local = means
+    for step in (1, 2):
+        local = _smooth(local, step)
+    difference = local[1] - np.maximum(local[0], local[2])
+    middle, sigma = median_and_sigma(_sample(difference))
+    # Noise that is left in the local means would pass for excess, half of the time: only 2 sigma counts. Where red,
+    # green and blue are alike, the median lies a little below 0 and is noise, too.
+    real = np.maximum(difference - np.float32(max(middle, 0.0) * 0.0 + 2.0 * sigma), 0.0)
+    noise = np.maximum(local[3] - real, 0.0)
+    # At the edges of stars, planes of different sharpness differ both ways: that is no noise of the sky.
+    return np.minimum(noise, np.float32(2.0 * np.median(_sample(noise)))).astype(np.float32)
+
+
+def _noise_of_chroma(lab: Array) -> Array:
+    """Return the part of (a, b) that passes for noise at 4 to 64 px, (2, blocks down, blocks across)."""
+    light = np.maximum(lab[0] - np.float32(np.median(_sample(lab[0]))), 0.0) * np.float32(1.0 / EXPOSED)
+    exposure = 1.0 / (1.0 + light * light)
+    lost = np.zeros_like(lab[1:])
+    smooth = lab[1:]
+    finest = (0.0, 0.0)
+    for band in range(BANDS):
+        coarser = _smooth(smooth, 2**band)
+        detail = smooth - coarser
+        sigmas = [median_and_sigma(_sample(plane))[1] for plane in detail]
+        if band == 0:
+            finest = (sigmas[0], sigmas[1])
+        most = MOST_CORRELATION * WHITE_NOISE_IN_BANDS[band] / WHITE_NOISE_IN_BANDS[0]
+        sigmas = [min(sigma, most * first) for sigma, first in zip(sigmas, finest, strict=True)]
+        lost += detail * (exposure * _insignificance(detail, sigmas))
+        smooth = coarser
+    return lost
+
+
+def _insignificance(detail: Array, sigmas: list[float]) -> Array:
+    """Return 1 / (1 + (m / 3)^4) of a band's (a, b)."""
+    a, b = (np.float32(1.0 / max(KEPT_SIGMA * sigma, 1e-9)) for sigma in sigmas)
+    square = (detail[0] * a) ** 2 + (detail[1] * b) ** 2
+    return np.asarray(1.0 / (1.0 + square * square), dtype=np.float32)
+
+
+def _smooth(planes: Array, step: int) -> Array:
+    """Return planes smoothed by the B3 spline (1, 4, 6, 4, 1) / 16 with holes of ``step``, mirrored at the edges."""
+    rows, columns = planes.shape[1:]
+    across = _mirror(np.arange(-2 * step, columns + 2 * step), columns)
+    out = np.empty_like(planes)
+    near, far, middle = np.float32(4 / 16), np.float32(1 / 16), np.float32(6 / 16)
+
+    def work(block: slice) -> None:
+        index = np.arange(block.start, block.stop)
+        for plane, filled in zip(planes, out, strict=True):
+            up, down = (plane[_mirror(index + way * step, rows)] for way in (-1, 1))
+            far_up, far_down = (plane[_mirror(index + 2 * way * step, rows)] for way in (-1, 1))
+            line = middle * plane[block] + near * (up + down) + far * (far_up + far_down)
+            wide = line[:, across]
+            shifted = [wide[:, k * step : k * step + columns] for k in range(5)]
+            filled[block] = (
+                middle * shifted[2] + near * (shifted[1] + shifted[3]) + far * (shifted[0] + shifted[4])
+            )
+
+    map_row_blocks(work, rows)
+    return out
+
+
+def _mirror(index: NDArray[np.intp], size: int) -> NDArray[np.intp]:
+    folded = np.abs(index) % max(2 * (size - 1), 1)
+    return np.minimum(folded, 2 * (size - 1) - folded) if size > 1 else np.zeros_like(folded)
+
+
+def _sample(plane: Array) -> Array:
+    """Return values enough for a median: every pixel of a small plane, a regular grid of a large one."""
+    step = max(1, int(np.sqrt(plane.size / 200_000)))
+    return plane[::step, ::step]
+
+
+# --- the full picture -------------------------------------------------------------------------------------
+
+
+def _codes(rgb: NDArray[np.floating]) -> Array:
+    if rgb.ndim != 3 or rgb.shape[0] != 3:
+        raise ValueError(f"a picture is (3, rows, columns), not {rgb.shape}")
+    return np.ascontiguousarray(rgb, dtype=np.float32)
+
+
+def _no_shift() -> Array:
+    return np.zeros((3, 1, 1), dtype=np.float32)
+
+
+def _block_means(codes: Array) -> Array:
+    """Return means over 4 x 4 pixels of red, green, blue and green's excess x, (4, ...); NaN where all are missing.
+
+    Blocks at the far edges are smaller where the sides are no multiple of 4.
+    """
+    rows, columns = codes.shape[1:]
+    out = np.empty((4, -(-rows // BLOCK_PX), -(-columns // BLOCK_PX)), dtype=np.float32)
+    map_row_blocks(lambda block: _mean_rows(codes, out, block.start, block.stop), rows)
+    return out
+
+
+def _touched(codes: Array, shift: Array, *, saturation: float, green_limit: float) -> tuple[Array, float]:
+    """Return the picture with the shifts and factors applied, and the share of pixels out of gamut."""
+    out = np.empty_like(codes)
+    matrices = [
+        np.ascontiguousarray(matrix, dtype=np.float32)
+        for matrix in (RGB_TO_LMS, LMS_TO_OKLAB, OKLAB_TO_LMS, LMS_TO_RGB)
+    ]
+    tables = np.stack([_TO_LIGHT, _FROM_ROOT])
+    factors = np.array([saturation, green_limit], dtype=np.float32)
+
+    def work(block: slice) -> int:
+        return int(_touch_rows(codes, out, shift, *matrices, tables, factors, (block.start, block.stop)))
+
+    outside = sum(map_row_blocks(work, codes.shape[1]))
+    return out, outside / codes[0].size
+
+
+@kernel
+def _mean_rows(codes: Any, out: Any, start: int, stop: int) -> None:
+    columns = codes.shape[2]
+    for top in range(start, stop, 4):
+        for left in range(0, columns, 4):
+            red = green = blue = excess = 0.0
+            count = 0
+            for y in range(top, min(top + 4, stop)):
+                for x in range(left, min(left + 4, columns)):
+                    r, g, b = codes[0, y, x], codes[1, y, x], codes[2, y, x]
+                    if np.isnan(r) or np.isnan(g) or np.isnan(b):
+                        continue
+                    other = max(r, b)
+                    if g > other:
+                        excess += (g - other) * min(max((0.50 - other) / 0.25, 0.0), 1.0)
+                    red += r
+                    green += g
+                    blue += b
+                    count += 1
+            values = (red, green, blue, excess)
+            for plane in range(4):
+                out[plane, top // 4, left // 4] = values[plane] / count if count else np.nan
+
+
+_HALF, _ONE, _TWO, _QUARTER = np.float32(0.5), np.float32(1.0), np.float32(2.0), np.float32(0.25)
+_ZERO, _FOUR, _LOW, _HIGH = np.float32(0.0), np.float32(4.0), np.float32(-7e-6), np.float32(1.0 + 7e-6)
+_STEPS, _TINY, _THIRD = np.float32(4096), np.float32(1e-30), np.float32(1.0 / 3.0)
+_TABLE = np.arange(4098) / 4096.0
+_TO_LIGHT = srgb_decode(_TABLE).astype(np.float32)
+_FROM_ROOT = srgb_encode(_TABLE**2).astype(np.float32)
+# Read with straight lines between the entries, both are within 6e-8: the curvature of the first is at most 3, that of
+# code over the square root of light at most 4.5, times (1 / 4096)^2 / 8. Powers took three times as long.
+
+
+@kernel
+def _touch_rows(
+    codes: Any,
+    out: Any,
+    shift: Any,
+    to_lms: Any,
+    to_lab: Any,
+    from_lab: Any,
+    to_rgb: Any,
+    tables: Any,
+    factors: Any,
+    rows: tuple[int, int],
+) -> int:
+    # One long loop on purpose: at 24 megapixels each pass over the picture costs, and a call inside a kernel would
+    # have to be a kernel itself.
+    high, wide = shift.shape[1], shift.shape[2]
+    line = np.empty((3, wide), np.float32)
+    roots = np.empty(3, np.float32)
+    bits = roots.view(np.int32)
+    decode, encode = tables[0], tables[1]
+    saturation, limit = factors[0], factors[1]
+    outside = 0
+    for y in range(rows[0], rows[1]):
+        place = min(max((np.float32(y) + _HALF) * _QUARTER - _HALF, _ZERO), np.float32(high - 1))
+        above = int(place)
+        below = min(above + 1, high - 1)
+        part = place - np.float32(above)
+        for k in range(3):
+            for x in range(wide):
+                line[k, x] = shift[k, above, x] + part * (shift[k, below, x] - shift[k, above, x])
+        for x in range(codes.shape[2]):
+            if np.isnan(codes[0, y, x]) or np.isnan(codes[1, y, x]) or np.isnan(codes[2, y, x]):
+                for k in range(3):
+                    out[k, y, x] = np.nan
+                continue
+            place = min(max((np.float32(x) + _HALF) * _QUARTER - _HALF, _ZERO), np.float32(wide - 1))
+            left = int(place)
+            right = min(left + 1, wide - 1)
+            part = place - np.float32(left)
+            red = min(max(codes[0, y, x], _ZERO), _ONE)
+            green = min(max(codes[1, y, x], _ZERO), _ONE)
+            blue = min(max(codes[2, y, x], _ZERO), _ONE)
+            if limit > _ZERO:
+                other = max(red, blue)
+                faded = min(max(_TWO - _FOUR * other, _ZERO), _ONE)
+                noise = line[0, left] + part * (line[0, right] - line[0, left])
+                green -= limit * faded * (max(green - other, _ZERO) - noise)
+                green = min(max(green, _ZERO), _ONE)
+            place = red * _STEPS
+            entry = int(place)
+            red = decode[entry] + (place - np.float32(entry)) * (decode[entry + 1] - decode[entry])
+            place = green * _STEPS
+            entry = int(place)
+            green = decode[entry] + (place - np.float32(entry)) * (decode[entry + 1] - decode[entry])
+            place = blue * _STEPS
+            entry = int(place)
+            blue = decode[entry] + (place - np.float32(entry)) * (decode[entry + 1] - decode[entry])
+            long = to_lms[0, 0] * red + to_lms[0, 1] * green + to_lms[0, 2] * blue
+            mid = to_lms[1, 0] * red + to_lms[1, 1] * green + to_lms[1, 2] * blue
+            short = to_lms[2, 0] * red + to_lms[2, 1] * green + to_lms[2, 2] * blue
+            # Cube roots: a third of the exponent, then Halley's steps, which cube the error of 5 % twice.
+            roots[0], roots[1], roots[2] = long, mid, short
+            for k in range(3):
+                bits[k] = np.int32(np.float32(bits[k]) * _THIRD) + np.int32(0x2A514067)
+            l_root, m_root, s_root = roots[0], roots[1], roots[2]
+            for _ in range(2):
+                cube = l_root * l_root * l_root
+                l_root *= (cube + _TWO * long) / (_TWO * cube + long)
+                cube = m_root * m_root * m_root
+                m_root *= (cube + _TWO * mid) / (_TWO * cube + mid)
+                cube = s_root * s_root * s_root
+                s_root *= (cube + _TWO * short) / (_TWO * cube + short)
+            if min(min(long, mid), short) < _TINY:
+                l_root = m_root = s_root = _ZERO
+            lightness = to_lab[0, 0] * l_root + to_lab[0, 1] * m_root + to_lab[0, 2] * s_root
+            a = to_lab[1, 0] * l_root + to_lab[1, 1] * m_root + to_lab[1, 2] * s_root
+            b = to_lab[2, 0] * l_root + to_lab[2, 1] * m_root + to_lab[2, 2] * s_root
+            a = saturation * (a - line[1, left] - part * (line[1, right] - line[1, left]))
+            b = saturation * (b - line[2, left] - part * (line[2, right] - line[2, left]))
+            # The largest share of the chroma that fits: the whole, or found by halving to a thousandth.
+            low, top, share = _ZERO, _ONE, _ONE
+            for trial in range(12):
+                l_root = lightness + share * (from_lab[0, 1] * a + from_lab[0, 2] * b)
+                m_root = lightness + share * (from_lab[1, 1] * a + from_lab[1, 2] * b)
+                s_root = lightness + share * (from_lab[2, 1] * a + from_lab[2, 2] * b)
+                long, mid, short = l_root * l_root * l_root, m_root * m_root * m_root, s_root * s_root * s_root
+                red = to_rgb[0, 0] * long + to_rgb[0, 1] * mid + to_rgb[0, 2] * short
+                green = to_rgb[1, 0] * long + to_rgb[1, 1] * mid + to_rgb[1, 2] * short
+                blue = to_rgb[2, 0] * long + to_rgb[2, 1] * mid + to_rgb[2, 2] * short
+                fits = min(min(red, green), blue) >= _LOW and max(max(red, green), blue) <= _HIGH
+                if fits:
+                    low = share
+                else:
+                    top = share
+                if trial == 0 and not fits:
+                    outside += 1
+                if (fits and (trial == 0 or trial >= 10)) or trial == 11:
+                    break
+                share = _HALF * (low + top) if trial < 10 else low
+            place = np.sqrt(min(max(red, _ZERO), _ONE)) * _STEPS
+            entry = int(place)
+            out[0, y, x] = encode[entry] + (place - np.float32(entry)) * (encode[entry + 1] - encode[entry])
+            place = np.sqrt(min(max(green, _ZERO), _ONE)) * _STEPS
+            entry = int(place)
+            out[1, y, x] = encode[entry] + (place - np.float32(entry)) * (encode[entry + 1] - encode[entry])
+            place = np.sqrt(min(max(blue, _ZERO), _ONE)) * _STEPS
+            entry = int(place)
+            out[2, y, x] = encode[entry] + (place - np.float32(entry)) * (encode[entry + 1] - encode[entry])
+    return outside
+
+
+# --- what it did ------------------------------------------------------------------------------------------
+
+
+def _compared(before: Array, after: Array, outside: float) -> Finished:
+    pair = [linear_to_oklab(srgb_decode(np.maximum(means, 0.0))) for means in (before, after)]
+    noise = {
+        BLOCK_PX * size: (_chroma_noise(pair[0], size), _chroma_noise(pair[1], size)) for size in (1, 4)
+    }
+    large = [np.stack([bin_mean(plane, 4) for plane in means]) for means in (before, after)]
+    if not large[0].size:
+        large = [before.astype(np.float64), after.astype(np.float64)]
+    light = [srgb_decode(np.maximum(means, 0.0)) for means in large]
+    change = ciede2000(*(linear_to_lab(colour) for colour in light))
+    labs = [linear_to_oklab(colour) for colour in light]
+    brightness = luminance(light[0])
+    dark = brightness <= np.nanmedian(brightness)
+    chroma = [float(np.nanmean(np.hypot(lab[1], lab[2]))) for lab in labs]
+    tint = [float(np.hypot(*(np.nanmedian(lab[k][dark]) for k in (1, 2)))) for lab in labs]
+    return Finished(
+        chroma_noise=noise,
+        mean_chroma=(chroma[0], chroma[1]),
+        sky_tint=(tint[0], tint[1]),
+        colour_change=float(np.nanmedian(change)),
+        colour_change_95=float(np.nanpercentile(change, 95)),
+        out_of_gamut=outside,
+    )
+
+
+def _chroma_noise(lab: Array, size: int) -> float:
+    planes = [plane if size == 1 else bin_mean(plane, size) for plane in _strips(lab[1:])]
+    return float(np.hypot(*(difference_noise(plane) for plane in planes)))
+
+
+def _strips(planes: Array) -> Array:
+    """Return the middle third of the rows of a large picture, all of a small one: enough for a median."""
+    rows = planes.shape[1]
+    return planes if planes[0].size < 400_000 else planes[:, rows // 3 : 2 * rows // 3]

@@ -273,14 +273,14 @@ def _weighted_fit(
 
 def _surface(answer: NDArray[np.float64], shape: tuple[int, ...], *, degree: int) -> NDArray[np.float64]:
     t_u = np.polynomial.chebyshev.chebvander(np.linspace(-1.0, 1.0, shape[1]), degree)
-    t_v = np.polynomial.chebyshev.chebvander(np.linspace(-1.0, 1.0, shape[0]), degree)
+    t_v: NDArray[np.float64] = np.polynomial.chebyshev.chebvander(np.linspace(-1.0, 1.0, shape[0]), degree)
     table = np.zeros((degree + 1, degree + 1))
     for value, (i, j) in zip(answer, term_powers(degree), strict=True):
         table[j, i] = value
     by_column: NDArray[np.float64] = table @ t_u.T
     surface: NDArray[np.float64] = np.zeros(shape)
     for k in range(degree + 1):
-        surface = surface + t_v[:, k, None] * by_column[k]
+        surface = np.asarray(surface + t_v[:, k, None] * by_column[k], dtype=np.float64)
     return surface
 
 

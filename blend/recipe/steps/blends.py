@@ -7,12 +7,14 @@ from typing import Any
 
 import numpy as np
 
-from blend.base.errors import StepError
+from blend.base.errors import RecipeError, StepError
 from blend.base.master import Domain
 from blend.base.robust import difference_noise
+from blend.base.rowblocks import map_row_blocks
 from blend.recipe.model import Blend
 from blend.recipe.steps.stretch import plane_noise, stretch_facts, white_level
 from blend.recipe.work import COLOUR, Plane, Work
+from blend.science.balmer import H_ALPHA_NM
 from blend.science.colour import (
     display_luminance,
     luminance,
@@ -39,6 +41,7 @@ def blend_linear(work: Work) -> Work:
         layer = _linear_layer(work, blend)
         if blend.amount != 0:
             linear = _into_linear(work, linear, blend, formula, layer)
+            work = _warn_of_share(work, name, blend)
         work = work.tell("blend", name, _blend_facts(blend, formula))
     return work.with_(linear=linear)
 
@@ -46,9 +49,19 @@ def blend_linear(work: Work) -> Work:
 def blend_display(work: Work) -> Work:
     """Return the work with every display blend in ``display``, in file order."""
     for name, blend, formula in _blends(work, "display"):
+        facts = _blend_facts(blend, formula)
+        if blend.share != "none":
+            raise RecipeError(
+                f"blend.{name}.share",
+                found=f"a share beside {formula.name!r}, whose domain is display",
+                expected="a share only beside a linear formula into red",
+                advice="take the share out",
+            )
         if blend.amount != 0:
-            work = _into_display(work, blend, formula)
-        work = work.tell("blend", name, _blend_facts(blend, formula))
+            work, outside = _into_display(work, blend, formula)
+            if outside is not None:
+                facts["out_of_gamut"] = outside
+        work = work.tell("blend", name, facts)
     return work
 
 
@@ -69,7 +82,20 @@ def _blend_facts(blend: Blend, formula: Formula) -> dict[str, Any]:
         facts["method"] = blend.method
     if formula.name == "emission-add":
         facts["line_contrast"] = 1.0 + blend.amount
+    if blend.share != "none":
+        facts["share"] = blend.share_factors
+        facts["model"] = blend.share_words
     return facts
+
+
+def _warn_of_share(work: Work, name: str, blend: Blend) -> Work:
+    """Return the work with a warning where hydrogen's ratios are asked of a line that is not H-alpha."""
+    line_nm = work.target.masters[blend.master].line_nm
+    # Filters are named to the nanometre or two, and shift with the beam's angle.
+    if blend.share != "hydrogen" or line_nm is None or abs(line_nm - H_ALPHA_NM) <= 3.0:
+        return work
+    text = f"blend.{name} gives {blend.master}, a line at {line_nm:g} nm, the blue lines that go with H-alpha"
+    return work.warn(("share-not-hydrogen", text))
 
 
 def _linear_layer(work: Work, blend: Blend) -> _Layer:
@@ -96,7 +122,19 @@ def _into_linear(work: Work, linear: Plane, blend: Blend, formula: Formula, laye
     result[index] = _formula(
         formula, linear[index], layer, blend, sky=0.0, base_sigma=plane_noise(work, blend.into)
     )
+    for plane, factor in blend.share_factors.items():
+        if factor > 0:
+            _add_share(result[COLOUR.index(plane)], factor, after=result[index], before=linear[index])
     return result
+
+
+def _add_share(plane: Plane, factor: float, *, after: Plane, before: Plane) -> None:
+    """Add to a plane of our own what another one gained, times ``factor``."""
+
+    def work(rows: slice) -> None:
+        plane[rows] += np.float32(factor) * (after[rows] - before[rows])
+
+    map_row_blocks(work, plane.shape[0])
 
 
 def _luminance_noise(work: Work) -> float:
@@ -119,7 +157,8 @@ def _formula(
     )
 
 
-def _into_display(work: Work, blend: Blend, formula: Formula) -> Work:
+def _into_display(work: Work, blend: Blend, formula: Formula) -> tuple[Work, float | None]:
+    """Return the work with one blend in ``display``, and the share of pixels out of gamut if it can say."""
     picture = work.display
     assert picture is not None
     sky, noise = _display_sky(work)
@@ -130,14 +169,12 @@ def _into_display(work: Work, blend: Blend, formula: Formula) -> Work:
         display, share = set_display_luminance(
             picture, changed, method=blend.method, floor=float(srgb_decode(np.array(0.5 * sky)))
         )
-        if share > 0:
-            work = work.tell("gamut", blend.from_, share)
-        return work.with_(display=display)
+        return work.with_(display=display), share
     index = COLOUR.index(blend.into)
     display = picture.copy()
     changed = _formula(formula, picture[index], layer, blend, sky=sky, base_sigma=noise)
     np.clip(changed, 0.0, 1.0, out=display[index])
-    return work.with_(display=display)
+    return work.with_(display=display), None
 
 
 def _display_sky(work: Work) -> tuple[float, float]:

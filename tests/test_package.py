@@ -1,0 +1,209 @@
+"""The package as others get it: the wheel, the promised versions, and what the papers beside the code say."""
+
+from __future__ import annotations
+
+import os
+import py_compile
+import re
+import runpy
+import shlex
+import subprocess
+import sys
+import tomllib
+import zipfile
+from collections.abc import Iterator
+from pathlib import Path
+
+import click
+import pytest
+from packaging.requirements import Requirement
+from packaging.utils import canonicalize_name
+from packaging.version import Version
+
+from blend.app import cli
+from blend.app.demo import write_night
+from blend.app.load import open_recipe, shipped_recipes
+from blend.recipe.model import load_recipe
+from blend.recipe.target import load_target
+from blend.science.simulate import SceneOptions, simulate_night
+
+PROJECT = Path(__file__).parent.parent
+PAPERS = ("README.md", "DEVELOPERS.md")
+
+
+def text_of(paper: str) -> str:
+    """Return the text of a file of the project."""
+    return (PROJECT / paper).read_text(encoding="utf-8")
+
+
+def fenced(paper: str, kind: str) -> Iterator[str]:
+    """Give the fenced blocks of one kind."""
+    for found in re.finditer(rf"^```{kind}\n(.*?)^```$", text_of(paper), re.DOTALL | re.MULTILINE):
+        yield found[1]
+
+
+def shell_lines(paper: str) -> list[str]:
+    """Return the commands of the fenced shell blocks, continued lines joined."""
+    blocks = (block.replace("\\\n", " ") for block in fenced(paper, "sh"))
+    return [line.strip() for block in blocks for line in block.splitlines() if line.strip()]
+
+
+def commands(program: str) -> list[str]:
+    """Return the commands of the papers that begin with ``program``."""
+    return [line for paper in PAPERS for line in shell_lines(paper) if line.split()[0] == program]
+
+
+@pytest.fixture(scope="module")
+def wheel(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """Build the wheel outside the project and return it."""
+    folder = tmp_path_factory.mktemp("wheel")
+    subprocess.run(
+        [sys.executable, "-m", "build", "--wheel", "--no-isolation", "--outdir", folder, PROJECT],
+        check=True,
+        capture_output=True,
+    )
+    (built,) = folder.glob("*.whl")
+    return built
+
+
+def test_the_wheel_holds_code_recipes_and_templates(wheel: Path) -> None:
+    inside = set(zipfile.ZipFile(wheel).namelist())
+    recipes = {f"blend/recipes/{path.name}" for path in (PROJECT / "recipes").glob("*.toml")}
+    package = {
+        str(path.relative_to(PROJECT))
+        for path in (PROJECT / "blend").rglob("*")
+        if path.is_file() and "__pycache__" not in path.parts
+    }
+    assert len(recipes) >= 4
+    assert any(name.endswith(".html") for name in package)
+    assert not (recipes | package) - inside
+    extra = {name for name in inside - recipes - package if ".dist-info/" not in name}
+    assert not extra
+
+
+def test_the_installed_wheel_works_away_from_the_project(wheel: Path, tmp_path: Path) -> None:
+    site, elsewhere = tmp_path / "site", tmp_path / "elsewhere"
+    elsewhere.mkdir()
+    pip = [sys.executable, "-m", "pip", "install", "--quiet", "--no-index", "--no-deps", "--no-compile"]
+    subprocess.run([*pip, "--target", site, wheel], check=True, capture_output=True)
+
+    def python(code: str, *words: str) -> str:
+        done = subprocess.run(
+            [sys.executable, "-c", code, *words],
+            cwd=elsewhere,
+            env={**os.environ, "PYTHONPATH": str(site)},
+            capture_output=True,
+            text=True,
+            check=False,
+        )
+        assert done.returncode == 0, done.stderr
+        return done.stdout
+
+    assert Path(python("import blend; print(blend.__file__)").strip()).is_relative_to(site)
+    said = python("from blend.app.cli import main; main()", "explain", "galaxy-moonlit")
+    assert said.startswith("Spiral galaxy under a bright Moon\n")
+    found = python("from blend.app.load import shipped_recipes as s; print(*s().values(), sep='\\n')")
+    assert {Path(line).parent for line in found.split()} == {site / "blend" / "recipes"}
+
+
+def test_tested_versions_satisfy_the_promised_ones() -> None:
+    project = tomllib.loads(text_of("pyproject.toml"))["project"]
+    promised = [*project["dependencies"], *sum(project["optional-dependencies"].values(), [])]
+    lines = [line for line in text_of("tests/constraints.txt").splitlines() if not line.startswith("#")]
+    tested = dict(line.split("==") for line in lines)
+    versions = {canonicalize_name(name): Version(version) for name, version in tested.items()}
+    for text in promised:
+        requirement = Requirement(text)
+        version = versions.get(canonicalize_name(requirement.name))
+        assert requirement.specifier, f"{text} has no lower bound"
+        assert version is not None, f"tests/constraints.txt does not name {requirement.name}"
+        assert requirement.specifier.contains(version), f"{text} leaves out {version}"
+
+
+def test_the_papers_show_commands() -> None:
+    assert shell_lines("README.md")[:2] == ["bash examples/demo.sh", "bash tests/run.sh"]
+    assert len(commands("blend")) >= 8
+
+
+@pytest.mark.parametrize("line", commands("blend"))
+def test_every_command_of_the_papers_parses(line: str) -> None:
+    _, name, *words = shlex.split(line, comments=True)
+    command = cli.blend.commands.get(name)
+    assert command is not None, f"there is no command {name}"
+    # Parses, converts and asks for what is required; runs nothing.
+    context: click.Context = command.make_context(name, words)
+    recipe = context.params.get("recipe")
+    if recipe is None:
+        return
+    if recipe in shipped_recipes() or (PROJECT / recipe).is_file():
+        open_recipe(str(shipped_recipes().get(recipe, PROJECT / recipe)), settings=context.params["settings"])
+    else:
+        assert recipe.startswith("my-"), f"{recipe} is neither shipped nor called my-..."
+
+
+@pytest.mark.parametrize("program", ["bash", "python"])
+def test_every_script_of_the_papers_is_there(program: str) -> None:
+    scripts = [line.split()[1] for line in commands(program) if not line.split()[1].startswith("-")]
+    assert scripts
+    assert not [script for script in scripts if not (PROJECT / script).is_file()]
+
+
+@pytest.mark.parametrize("paper", PAPERS)
+def test_links_lead_somewhere(paper: str) -> None:
+    text = text_of(paper)
+    headings = re.findall(r"^#+ (.+)$", text, re.MULTILINE)
+    anchors = {re.sub(r"[^\w\- ]", "", heading.lower()).replace(" ", "-") for heading in headings}
+    links = re.findall(r"\]\(([^)\s]+)\)", text)
+    assert links
+    for link in links:
+        if link.startswith("#"):
+            assert link[1:] in anchors, link
+        elif not link.startswith("https://"):
+            assert (PROJECT / link).exists(), link
+
+
+def test_recipes_and_target_files_of_the_papers_are_sound(tmp_path: Path) -> None:
+    blocks = [block for paper in PAPERS for block in fenced(paper, "toml")]
+    kinds = set()
+    for block in blocks:
+        if "[masters." in block:
+            load_target(block, where="paper", folder=tmp_path)
+            kinds.add("target")
+        else:
+            load_recipe(block, where="paper")
+            kinds.add("recipe")
+    assert kinds == {"target", "recipe"}
+
+
+def test_the_map_names_every_module_and_no_other() -> None:
+    """A module without a line in DEVELOPERS.md is one that a newcomer cannot find."""
+    named = set(
+        re.findall(
+            r"^\| `((?:base|science|recipe|files|pages|app)/[\w/]+\.py)` \|", text_of("DEVELOPERS.md"), re.M
+        )
+    )
+    package = PROJECT / "blend"
+    there = {str(path.relative_to(package)) for path in package.glob("*/**/*.py") if path.stem != "__init__"}
+    assert not there - named, "give these a line in the map of DEVELOPERS.md"
+    assert not named - there, "the map of DEVELOPERS.md names what is gone"
+
+
+def test_examples_compile(tmp_path: Path) -> None:
+    for script in (PROJECT / "examples").glob("*.py"):
+        py_compile.compile(str(script), cfile=str(tmp_path / "compiled.pyc"), doraise=True)
+    for script in (PROJECT / "examples").glob("*.sh"):
+        subprocess.run(["bash", "-n", script], check=True)
+
+
+def test_the_example_in_python_does_what_it_says(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    night = simulate_night(SceneOptions(rows=320, columns=480, seed=2))
+    target, out = write_night(night, tmp_path / "masters"), tmp_path / "out"
+    script = PROJECT / "examples" / "blend_in_python.py"
+    monkeypatch.setattr(sys, "argv", [str(script), str(target), str(out)])
+    runpy.run_path(str(script), run_name="__main__")
+    said = capsys.readouterr().out
+    # The same formula on the same planes: not a bit may differ.
+    assert "by hand against the recipe, largest difference: 0\n" in said
+    assert {"record.json", "gentle.fits"} <= {path.name for path in out.iterdir()}
