@@ -25,7 +25,17 @@ from blend.science.drawing import View, draw
 from blend.science.mosaic import half_matrix
 from blend.science.scene import Scene, make_scene
 from blend.science.shots import Body
-from blend.science.simulate import LEAK, RESPONSE, Night, SceneOptions, Truth, moonlight, simulate_night
+from blend.science.simulate import (
+    LEAK,
+    RESPONSE,
+    SKY_COLOUR,
+    SKY_SLOPE_BY_PLANE,
+    Night,
+    SceneOptions,
+    Truth,
+    moonlight,
+    simulate_night,
+)
 
 SHAPE = (1000, 1500)
 SEED = 11
@@ -102,7 +112,9 @@ def draw_frames(folder: Path) -> None:
     colour, line = body(COLOUR_S), body(LINE_S)
     for number in range(COLOUR_LIGHTS):
         seen, glow = draw(scene, View(SHAPE, colour_place(number), COLOUR_FWHM_PX))
-        signal = seen + colour_sky(night)
+        sky = colour_sky(night)
+        # moonlight belongs to the sky: a camera turned over sees it turned over
+        signal = seen + (sky if number < COLOUR_LIGHTS // 2 else sky[:, ::-1, ::-1])
         signal[0] += glow
         if number == 7:
             signal[:, 200:203] += np.float32(0.25)  # a satellite
@@ -134,14 +146,7 @@ def continuum_scale() -> np.float32:
 
 
 def colour_sky(night: SceneOptions) -> np.ndarray:
-    """Return moonlight in the three planes."""
-    return simulate_sky(night)
-
-
-def simulate_sky(night: SceneOptions) -> np.ndarray:
-    """Return the colour sky of the simulator: levels and slopes differ from plane to plane."""
-    from blend.science.simulate import SKY_COLOUR, SKY_SLOPE_BY_PLANE
-
+    """Return moonlight in the three planes: levels and slopes differ from one to the next."""
     return np.stack(
         [
             moonlight(

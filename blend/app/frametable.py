@@ -31,7 +31,7 @@ class FrameRow:
     flipped : bool
         Turned by more than a quarter.
     transparency : float
-        Star fluxes against those of the reference.
+        Star fluxes against those of the usual frame.
     weight : float
         1 for the best.
     rejected_share : float

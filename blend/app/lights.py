@@ -36,7 +36,7 @@ from blend.science.mosaic import demosaic, half_matrix, half_size, photosites, s
 from blend.science.photosites import Sensor, calibrate_mosaic, prepare_sensor, spread_mask
 from blend.science.register import Alignment, align
 from blend.science.resample import resample
-from blend.science.stack import effective_frames, mean_noise
+from blend.science.stack import effective_frames, flux_ratio, mean_noise
 from blend.science.stars import Stars, find_stars, star_fluxes, typical_fwhm
 from blend.science.transforms import apply_matrix
 
@@ -127,7 +127,7 @@ def stack_lights(files: list[Path], *, out: Path, options: StackOptions, listene
         kept = [frame for frame in frames if frame.kept]
         if len(kept) < 2:
             raise _too_few(len(kept), next(frame.why for frame in frames if frame.why))
-        total = _combine(kept, reference, plan, store, spare, listener)
+        total = _combine(kept, plan, store, spare, listener)
     notes += [words for words in [_drift_words(kept, plan.shape)] if words]
     cards = _light_cards(kept, reference, plan, total)
     write_master(
@@ -420,21 +420,28 @@ def _register(
             continue
         pixels = store.get(frame.index)
         frame.gain = _transparency(pixels, base, frame, reference)
-        if not frame.gain[plan.star_plane] > CLOUDED:
-            frame.why = f"clouds: {100 * frame.gain[plan.star_plane]:.0f} % of the reference's star light"
-            continue
         flags = flag_store.get(frame.index)[0].astype(np.uint8)
         done, _ = resample(pixels, flags, frame.alignment.matrix, plan.shape)
         store.put(frame.index, done)
-    levels = np.array([f.gain[plan.star_plane] for f in frames if f.kept])
+    _weigh([frame for frame in frames if frame.kept], plan)
+
+
+def _weigh(frames: Sequence[_Frame], plan: _Plan) -> None:
+    """Refer transparency to the typical frame, leave out clouds, and weigh by inverse variance.
+
+    All ratios share the errors of the reference's own fluxes; their median is free of them.
+    """
+    if not frames:
+        return
+    typical = np.median([frame.gain for frame in frames], axis=0)
     for frame in frames:
-        if not frame.kept:
+        frame.gain = frame.gain / typical
+        clear = frame.gain[plan.star_plane]
+        if clear < CLOUDED:
+            frame.why = f"clouds: {100 * clear:.0f} % of the star light of the usual frame"
             continue
-        if frame.gain[plan.star_plane] < CLOUDED * np.median(levels):
-            frame.why = "clouds: the other frames see more than four times its star light"
-            continue
-        frame.weight = (frame.gain[plan.star_plane] / frame.noise[plan.star_plane][1]) ** 2
-    best = max((frame.weight for frame in frames if frame.kept), default=1.0)
+        frame.weight = float(clear / frame.noise[plan.star_plane][1]) ** 2
+    best = max(frame.weight for frame in frames)
     for frame in frames:
         frame.weight /= best
 
@@ -456,24 +463,18 @@ def _transparency(pixels: Planes, base: Planes, frame: _Frame, reference: _Frame
     for plane, (moving, fixed) in enumerate(zip(pixels, base, strict=True)):
         here, here_error = star_fluxes(moving, mine, radius_px=radius)
         there, there_error = star_fluxes(fixed, theirs, radius_px=radius)
-        with np.errstate(invalid="ignore", divide="ignore"):
-            ratio = here / there
-            good = np.isfinite(ratio) & (here > 10.0 * here_error) & (there > 10.0 * there_error)
-        if good.sum() >= 3:
-            gains[plane] = float(np.median(ratio[good]))
+        gains[plane] = flux_ratio(here, there, here_error, there_error)
     return gains
 
 
 # --- the master -----------------------------------------------------------------------------------------------
 
 
-def _combine(
-    kept: Sequence[_Frame], reference: _Frame, plan: _Plan, store: FrameStore, spare: int, listener: Listener
-) -> Sum:
-    """Bring the frames to the reference's transparency and sky, v = x / gain + offset, and combine them."""
+def _combine(kept: Sequence[_Frame], plan: _Plan, store: FrameStore, spare: int, listener: Listener) -> Sum:
+    """Bring the frames to the typical transparency and sky, v = x / gain + offset, and combine them."""
     scales = np.array([1.0 / frame.gain for frame in kept]).T
     skies = np.array([frame.sky for frame in kept]).T
-    offsets = reference.sky[:, np.newaxis] - scales * skies
+    offsets = np.median(scales * skies, axis=1)[:, np.newaxis] - scales * skies
     weights = np.array([frame.weight for frame in kept])
     rules = []
     for plane in range(len(plan.planes)):
@@ -521,12 +522,12 @@ def _light_cards(kept: Sequence[_Frame], reference: _Frame, plan: _Plan, total: 
     equal = effective_frames(weights)
     cards |= {
         "IMAGETYP": "master light",
-        "SATURATE": (clip, "level where the sensor clips; pixels are fractions"),
+        "SATURATE": (clip, "where the sensor clips"),
         "EGAIN": (None if gain is None else gain * plan.sensor.span * equal, "[e] in 1.0 of the mean"),
         "NEFF": (equal, "equal frames that the weights are worth"),
         "FILTER": plan.options.filter or plan.options.line or plan.head.facts.filter,
         "REFFRAME": (reference.head.path.name, "its grid is the master's"),
-        "REJECTED": (float(total.rejected_share.mean()), "share of the values that were rejected"),
+        "REJECTED": (float(total.rejected_share.mean()), "share of values rejected"),
     }
     for plane, name in enumerate(plan.planes):
         letter = name[0].upper() if len(plan.planes) == 3 else ""
@@ -534,7 +535,7 @@ def _light_cards(kept: Sequence[_Frame], reference: _Frame, plan: _Plan, total: 
             key = f"{letter}NOIS{'E' if not letter else ''}{scale}"
             cards[key] = (
                 _master_noise(kept, plane, scale),
-                f"{name}, means of {scale} px, before resampling",
+                f"{name}, means of {scale} px",
             )
     return cards | _grid_cards(plan)
 

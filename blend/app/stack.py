@@ -375,8 +375,8 @@ def _calibration_cards(kind: Kind, heads: Sequence[Head], offset_out: bool, tota
         cards |= {"BAYERPAT": first.pattern, "XBAYROFF": 0, "YBAYROFF": 0}
     black = (0.0,) * 4 if offset_out else first.black
     for place, level in enumerate(black, start=1):
-        cards[f"BLACK{place}"] = (level, "offset still in photosite, reading order of the cell")
-    cards["REJECTED"] = (float(total.rejected_share.mean()), "share of the values that were rejected")
+        cards[f"BLACK{place}"] = (level, "offset, photosite of the cell")
+    cards["REJECTED"] = (float(total.rejected_share.mean()), "share of values rejected")
     return cards
 
 

@@ -261,7 +261,10 @@ class Blend(Table):
         "hydrogen: the factors of its Balmer lines, H-beta to H-delta",
     )
     dust_a_v: float = Field(
-        default=0.0, ge=0, le=10, description='for share = "hydrogen": dust before the gas, A(V) in magnitudes'
+        default=0.0,
+        ge=0,
+        le=10,
+        description='for share = "hydrogen": dust before the gas, A(V) in magnitudes',
     )
 
     @field_validator("share")

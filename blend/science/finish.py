@@ -200,10 +200,9 @@ def _green_of_noise(means: Array) -> Array:
     for step in (1, 2):
         local = _smooth(local, step)
     difference = local[1] - np.maximum(local[0], local[2])
-    middle, sigma = median_and_sigma(_sample(difference))
-    # Noise that is left in the local means would pass for excess, half of the time: only 2 sigma counts. Where red,
-    # green and blue are alike, the median lies a little below 0 and is noise, too.
-    real = np.maximum(difference - np.float32(max(middle, 0.0) * 0.0 + 2.0 * sigma), 0.0)
+    sigma = median_and_sigma(_sample(difference))[1]
+    # Noise that is left in the local means would pass for excess half of the time: only 2 sigma of it count.
+    real = np.maximum(difference - np.float32(2.0 * sigma), 0.0)
     noise = np.maximum(local[3] - real, 0.0)
     # At the edges of stars, planes of different sharpness differ both ways: that is no noise of the sky.
     return np.minimum(noise, np.float32(2.0 * np.median(_sample(noise)))).astype(np.float32)
@@ -430,7 +429,11 @@ def _touch_rows(
                 l_root = lightness + share * (from_lab[0, 1] * a + from_lab[0, 2] * b)
                 m_root = lightness + share * (from_lab[1, 1] * a + from_lab[1, 2] * b)
                 s_root = lightness + share * (from_lab[2, 1] * a + from_lab[2, 2] * b)
-                long, mid, short = l_root * l_root * l_root, m_root * m_root * m_root, s_root * s_root * s_root
+                long, mid, short = (
+                    l_root * l_root * l_root,
+                    m_root * m_root * m_root,
+                    s_root * s_root * s_root,
+                )
                 red = to_rgb[0, 0] * long + to_rgb[0, 1] * mid + to_rgb[0, 2] * short
                 green = to_rgb[1, 0] * long + to_rgb[1, 1] * mid + to_rgb[1, 2] * short
                 blue = to_rgb[2, 0] * long + to_rgb[2, 1] * mid + to_rgb[2, 2] * short
@@ -461,9 +464,7 @@ def _touch_rows(
 
 def _compared(before: Array, after: Array, outside: float) -> Finished:
     pair = [linear_to_oklab(srgb_decode(np.maximum(means, 0.0))) for means in (before, after)]
-    noise = {
-        BLOCK_PX * size: (_chroma_noise(pair[0], size), _chroma_noise(pair[1], size)) for size in (1, 4)
-    }
+    noise = {BLOCK_PX * size: (_chroma_noise(pair[0], size), _chroma_noise(pair[1], size)) for size in (1, 4)}
     large = [np.stack([bin_mean(plane, 4) for plane in means]) for means in (before, after)]
     if not large[0].size:
         large = [before.astype(np.float64), after.astype(np.float64)]

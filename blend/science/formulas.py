@@ -146,7 +146,9 @@ def sky_statistics(
     found = []
     for key, text in (("noise_at_sky", formula.noise_at_sky), ("lift_at_sky", formula.lift_at_sky)):
         equation = parse(text or "0 / 0", names, where=f"formulas.{formula.name}.{key}")
-        found.append(float(equation.evaluate({**values, **formula.params}, dtype="float64")) if text else np.nan)
+        found.append(
+            float(equation.evaluate({**values, **formula.params}, dtype="float64")) if text else np.nan
+        )
     return found[0], found[1]
 
 

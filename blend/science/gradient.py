@@ -247,7 +247,7 @@ def _choose(
     ringed = plain if ellipse is None else with_ring(plain, ellipse)
     fullest = solve_sky(ringed, degree=top, halo=True)
     problems = [plain]
-    if False:
+    if fullest.halo is not None:
         problems.append(replace(ringed, good=good))
     # All candidates answer to the same blocks with the same errors, or their misfits could not be compared.
     candidates = [

@@ -267,20 +267,21 @@ def _weighted_fit(
     terms: NDArray[np.float64], values: NDArray[np.float64], weights: NDArray[np.float64]
 ) -> NDArray[np.float64]:
     root = np.sqrt(weights)
-    answer: NDArray[np.float64] = np.linalg.lstsq(terms * root[:, None], values * root, rcond=None)[0]
-    return answer
+    return np.asarray(np.linalg.lstsq(terms * root[:, None], values * root, rcond=None)[0], dtype=np.float64)
 
 
 def _surface(answer: NDArray[np.float64], shape: tuple[int, ...], *, degree: int) -> NDArray[np.float64]:
-    t_u = np.polynomial.chebyshev.chebvander(np.linspace(-1.0, 1.0, shape[1]), degree)
-    t_v: NDArray[np.float64] = np.polynomial.chebyshev.chebvander(np.linspace(-1.0, 1.0, shape[0]), degree)
-    table = np.zeros((degree + 1, degree + 1))
-    for value, (i, j) in zip(answer, term_powers(degree), strict=True):
-        table[j, i] = value
-    by_column: NDArray[np.float64] = table @ t_u.T
+    u = np.linspace(-1.0, 1.0, shape[1])
+    v = np.linspace(-1.0, 1.0, shape[0])
+    t_u = np.polynomial.chebyshev.chebvander(u, degree)
+    t_v = np.polynomial.chebyshev.chebvander(v, degree)
     surface: NDArray[np.float64] = np.zeros(shape)
-    for k in range(degree + 1):
-        surface = np.asarray(surface + t_v[:, k, None] * by_column[k], dtype=np.float64)
+    for j in range(degree + 1):
+        along = np.zeros(shape[1])
+        for value, (i, power) in zip(answer, term_powers(degree), strict=True):
+            if power == j:
+                along += value * t_u[:, i]
+        np.add(surface, t_v[:, j, None] * along, out=surface)
     return surface
 
 

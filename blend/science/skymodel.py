@@ -1,7 +1,7 @@
 """The fit of a sky to block values: a Chebyshev surface, and beside it the halo of the largest object.
 
 A galaxy's outskirts reach further than any mask. Left alone they lift the sky around them, the fit follows, and
-the disc loses light. So one smooth halo, A exp(-R / h) on ellipses about the object, is fitted together with the sky;
+the disc loses light. So one smooth halo on ellipses about the object is fitted together with the sky;
 it is never taken off, and the uncertainty of the sky contains what the halo leaves open.
 """
 

@@ -2,21 +2,45 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 import numpy as np
 
 from blend.recipe.work import Plane, Work
-from blend.science.finish import saturate
+from blend.science.finish import Finished, finish_picture
 
 
 def finish(work: Work) -> Work:
     """Return the work with the finishing touches of the recipe in ``display``."""
     assert work.display is not None
     settings = work.recipe.finish
-    display = saturate(work.display, amount=settings.saturation)
-    work = work.with_(display=display).tell("finish", "saturation", settings.saturation)
+    display, finished = finish_picture(
+        work.display,
+        saturation=settings.saturation,
+        chroma_reduction=settings.chroma_reduction,
+        green_limit=settings.green_limit,
+    )
+    work = work.with_(display=display).tell("finish", None, settings.model_dump())
+    for key, value in (_facts(finished) if finished else {}).items():
+        work = work.tell("finish", key, value)
     for key, share in clipped_shares(display).items():
         work = work.tell("clipped", key, share)
     return work
+
+
+def _facts(finished: Finished) -> dict[str, Any]:
+    """Return what the record says of the finish: noise by block size in px, and colour, before and after."""
+    return {
+        "chroma_noise": {str(size): _pair(values) for size, values in finished.chroma_noise.items()},
+        "mean_chroma": _pair(finished.mean_chroma),
+        "sky_tint": _pair(finished.sky_tint),
+        "colour_change": {"median": finished.colour_change, "95": finished.colour_change_95},
+        "out_of_gamut": finished.out_of_gamut,
+    }
+
+
+def _pair(values: tuple[float, float]) -> dict[str, float]:
+    return {"before": values[0], "after": values[1]}
 
 
 def clipped_shares(display: Plane) -> dict[str, float]:
