@@ -39,13 +39,15 @@ from blend.science.simulate import (
 
 SHAPE = (1000, 1500)
 SEED = 11
+GAIN_E = 3.4
 PATTERN = "GRBG"
-COLOUR_LIGHTS, LINE_LIGHTS, DARKS, FLATS, BIAS = 24, 20, 16, 16, 20
+COLOUR_LIGHTS, LINE_LIGHTS, DARKS, FLATS, BIAS = 32, 16, 12, 16, 12
 COLOUR_S, LINE_S, FLAT_S = 30.0, 300.0, 2.0
 TURN_DEG, OFFSET_PX = 1.3, (22.4, -15.7)
 DRIFT_PX = (1.1, 0.6)
 WIDTH_NM, RED_WIDTH_NM = 7.0, 100.0
 COLOUR_FWHM_PX, LINE_FWHM_PX = 3.4, 3.9
+STARS_PER_MPX = 1000.0  # single frames under the Moon show a tenth of them
 
 
 def options() -> SceneOptions:
@@ -55,6 +57,7 @@ def options() -> SceneOptions:
         columns=SHAPE[1],
         seed=SEED,
         ha_grid="same",
+        stars_per_mpx=STARS_PER_MPX,
         rgb_fwhm_px=COLOUR_FWHM_PX,
         line_width_nm=WIDTH_NM,
         red_width_nm=RED_WIDTH_NM,
@@ -77,7 +80,7 @@ def scene_of(night: SceneOptions) -> Scene:
 def body(exposure_s: float) -> Body:
     """Return the camera, set to one exposure."""
     camera = Camera(
-        number=0, planes=("photosites",), exposure_s=exposure_s, frames=1, flat_levels=(0.5,), dark_e_s=0.02
+        number=0, planes=("photosites",), exposure_s=exposure_s, frames=1, gain_e=GAIN_E, flat_levels=(0.5,)
     )
     return Body(camera, SHAPE, pattern=PATTERN, seed=SEED)
 

@@ -25,6 +25,7 @@ from blend.app.demo import write_night
 from blend.app.load import open_recipe, shipped_recipes
 from blend.recipe.model import load_recipe
 from blend.recipe.target import load_target
+from blend.science.formulas import FORMULAS
 from blend.science.simulate import SceneOptions, simulate_night
 
 PROJECT = Path(__file__).parent.parent
@@ -77,8 +78,9 @@ def test_the_wheel_holds_code_recipes_and_templates(wheel: Path) -> None:
     assert len(recipes) >= 4
     assert any(name.endswith(".html") for name in package)
     assert not (recipes | package) - inside
-    extra = {name for name in inside - recipes - package if ".dist-info/" not in name}
-    assert not extra
+    assert not {name for name in inside - recipes - package if ".dist-info/" not in name}
+    kinds = {Path(name).suffix or Path(name).name for name in package}
+    assert kinds <= {".py", ".html", ".typed"}, "left-overs would be shipped"
 
 
 def test_the_installed_wheel_works_away_from_the_project(wheel: Path, tmp_path: Path) -> None:
@@ -108,7 +110,9 @@ def test_the_installed_wheel_works_away_from_the_project(wheel: Path, tmp_path: 
 
 def test_tested_versions_satisfy_the_promised_ones() -> None:
     project = tomllib.loads(text_of("pyproject.toml"))["project"]
-    promised = [*project["dependencies"], *sum(project["optional-dependencies"].values(), [])]
+    promised = list(project["dependencies"])
+    for extra in project["optional-dependencies"].values():
+        promised += extra
     lines = [line for line in text_of("tests/constraints.txt").splitlines() if not line.startswith("#")]
     tested = dict(line.split("==") for line in lines)
     versions = {canonicalize_name(name): Version(version) for name, version in tested.items()}
@@ -177,15 +181,23 @@ def test_recipes_and_target_files_of_the_papers_are_sound(tmp_path: Path) -> Non
 
 def test_the_map_names_every_module_and_no_other() -> None:
     """A module without a line in DEVELOPERS.md is one that a newcomer cannot find."""
-    named = set(
-        re.findall(
-            r"^\| `((?:base|science|recipe|files|pages|app)/[\w/]+\.py)` \|", text_of("DEVELOPERS.md"), re.M
-        )
-    )
+    rows = re.findall(r"^\| `([a-z]+/[\w/]+\.py)` \|", text_of("DEVELOPERS.md"), re.MULTILINE)
     package = PROJECT / "blend"
     there = {str(path.relative_to(package)) for path in package.glob("*/**/*.py") if path.stem != "__init__"}
+    named = set(rows)
+    assert len(rows) == len(named)
     assert not there - named, "give these a line in the map of DEVELOPERS.md"
     assert not named - there, "the map of DEVELOPERS.md names what is gone"
+
+
+def test_formulas_printed_in_the_papers_are_those_computed() -> None:
+    rows = re.findall(
+        r"^\| `([a-z-]+)` \| (linear|display) \| `(.+?)` \| (\S+) \|", text_of("README.md"), re.MULTILINE
+    )
+    assert len(rows) >= 5
+    for name, domain, equation, neutral in rows:
+        formula = FORMULAS[name]
+        assert (domain, equation, neutral) == (formula.domain, formula.equation, formula.neutral)
 
 
 def test_examples_compile(tmp_path: Path) -> None:

@@ -104,7 +104,7 @@ def pair_gain(
         raise StepError(
             "gain",
             found=f"the flats' variance, {flat_variance:.4g}, is not above that of the bias frames, {bias_variance:.4g}",
-            expected="flats bright enough that their light dominates the noise",
+            expected="flats whose light dominates the noise",
             advice="give two flats first and two bias frames after them, raw, none of them stacked",
         )
     gain = 2.0 * level1 / excess

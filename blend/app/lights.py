@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 from blend.app.frames import Sum, choose_group, combine_store, read_heads, refuse_too_small
 from blend.app.frametable import FrameRow
 from blend.app.stack import (
+    BASE_BYTES,
     Stacked,
     StackOptions,
     black_plane,
@@ -33,7 +34,7 @@ from blend.science.drift import judge_drift
 from blend.science.figures import SCALES, bin_by_four, sample_pixels, sky_mode
 from blend.science.mismatch import exposure_note, iso_note, temperature_note
 from blend.science.mosaic import demosaic, half_matrix, half_size, photosites, sites
-from blend.science.photosites import Sensor, calibrate_mosaic, prepare_sensor, spread_mask
+from blend.science.photosites import Sensor, calibrate_mosaic, fit_centres, prepare_sensor, spread_mask
 from blend.science.register import Alignment, align
 from blend.science.resample import resample
 from blend.science.stack import effective_frames, flux_ratio, mean_noise
@@ -46,6 +47,11 @@ CLOUDED = 0.25
 
 SOFT = 2.0
 """Frames whose stars are so many times as wide as the usual one are out of focus, or trailed."""
+
+SHARP_PX = 2.5
+"""Narrower stars are placed by a fit: a centroid of so few samples is drawn to the nearest."""
+
+SKY_SAMPLE = 200_000
 
 NEAR_CLIP = 0.99
 """The greatest value is where a sensor clips; amplifiers of its channels differ by some thousandths."""
@@ -158,8 +164,8 @@ def _working_bytes(head: Head, options: StackOptions) -> int:
     """
     size = 4 * head.shape[0] * head.shape[1]
     if options.line or (options.demosaic == "half" and head.pattern):
-        return int(size * (6 + 3 * (0.25 if options.line else 0.75)))
-    return size * (6 + 3 * (3 if head.pattern else 1))
+        return BASE_BYTES + int(size * (6 + 3 * (0.25 if options.line else 0.75)))
+    return BASE_BYTES + size * (6 + 3 * (3 if head.pattern else 1))
 
 
 # --- the sensor ---------------------------------------------------------------------------------------------
@@ -262,11 +268,15 @@ def _measure(frame: _Frame, plan: _Plan, store: FrameStore, flag_store: FrameSto
     del mosaic
     planes, flags = _planes_of(light.pixels, light.saturated, plan)
     frame.noise = _frame_noise(light.pixels, plan)
-    frame.sky = np.array([sky_mode(sample_pixels(plane)) for plane in planes])
+    frame.sky = np.array([sky_mode(sample_pixels(plane, most=SKY_SAMPLE)) for plane in planes])
     full = (flags & np.uint8(Flag.SATURATED)) != 0
     top = np.min(planes[plan.star_plane], where=full, initial=np.inf)
     frame.stars = find_stars(planes[plan.star_plane], saturation=float(top) if np.isfinite(top) else None)
     frame.fwhm = typical_fwhm(frame.stars)
+    if frame.fwhm < SHARP_PX:
+        fitted = fit_centres(planes[plan.star_plane], frame.stars.xy, fwhm_px=frame.fwhm)
+        clear = ~frame.stars.saturated[:, np.newaxis]
+        frame.stars = replace(frame.stars, xy=np.where(clear, fitted, frame.stars.xy))
     if len(frame.stars) < FEWEST_STARS:
         frame.why = f"{len(frame.stars)} stars are too few to register it by"
     store.put(frame.index, planes)

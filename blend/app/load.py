@@ -10,7 +10,8 @@ from typing import Any
 import numpy as np
 
 from blend.base.errors import FaultList, InputError, RecipeError
-from blend.base.master import Flag, Master
+from blend.base.master import Flag, Master, flags_of
+from blend.base.rowblocks import map_row_blocks
 from blend.files.reader import header_text, read_picture, scaled
 from blend.recipe.check import check_together
 from blend.recipe.model import Recipe, load_recipe
@@ -147,7 +148,9 @@ def load_sources(target: Target) -> Loaded:
     divisor, assumed = _shared_divisor(raw)
     sources = {}
     files: list[tuple[str, Path]] = []
-    for name, pieces in raw.items():
+    for name in tuple(raw):
+        # what was read is let go as soon as it is scaled: at 24 megapixels each plane is 96 MB
+        pieces = raw.pop(name)
         if assumed and any(master.facts.full_scale is None for master in pieces.lights):
             text = (
                 f"{name}: no full scale is stated; {divisor:.6g} is taken as full scale for the whole target"
@@ -162,7 +165,7 @@ def load_sources(target: Target) -> Loaded:
 @dataclass(frozen=True, kw_only=True, eq=False)
 class _Pieces:
     lights: tuple[Master, ...]
-    frames: Mapping[str, Master]
+    frames: dict[str, Master]
     paths: tuple[tuple[str, Path], ...]
 
 
@@ -212,9 +215,11 @@ def _plane_of(name: str, files: MasterFiles, picture: Master) -> Master:
     if name == "rgb":
         return picture.with_(planes=COLOUR if count == 3 else ("grey",))
     index = COLOUR.index(files.plane) if count == 3 else 0
-    pixels = picture.pixels[index : index + 1]
-    flags = np.where(np.isfinite(pixels[0]), np.uint8(0), np.uint8(Flag.NO_DATA))
-    return picture.with_(pixels=pixels, flags=flags, planes=(name,))
+    if count == 1:
+        return picture.with_(planes=(name,))
+    # a copy, so that the other two planes are let go
+    pixels = picture.pixels[index : index + 1].copy()
+    return picture.with_(pixels=pixels, flags=flags_of(pixels), planes=(name,))
 
 
 def _wrong_planes(path: Path, light: Master, expected: str) -> InputError:
@@ -246,9 +251,13 @@ def _shared_divisor(raw: Mapping[str, _Pieces]) -> tuple[float, bool]:
 
 
 def _brightest(light: Master) -> float:
-    if not light.has(Flag.NO_DATA).all():
-        return float(np.nanmax(light.pixels))
-    return 0.0
+    """Return the greatest pixel; 0 where none is a number."""
+
+    def work(block: slice) -> float:
+        return float(np.fmax.reduce(light.pixels[:, block], axis=None))
+
+    top = float(np.fmax.reduce(map_row_blocks(work, light.shape[0])))
+    return 0.0 if np.isnan(top) else top
 
 
 def _in_fractions(master: Master, divisor: float) -> Master:
@@ -269,7 +278,7 @@ def _source(
         whole, verdict = _judged(_in_fractions(light, divisor), files, path)
         lights.append(whole)
         warnings += [(finding.code, f"{path.name}: {finding.text}") for finding in verdict.findings]
-    frames = {kind: _in_fractions(frame, divisor) for kind, frame in pieces.frames.items()}
+    frames = {kind: _in_fractions(pieces.frames.pop(kind), divisor) for kind in tuple(pieces.frames)}
     return Source(lights=tuple(lights), **frames), warnings
 
 
@@ -288,8 +297,9 @@ def _judged(light: Master, files: MasterFiles, path: Path) -> tuple[Master, Verd
         )
     pixels, flags = light.pixels, light.flags
     if verdict.border.any():
-        pixels = np.where(verdict.border, np.float32(np.nan), pixels)
-        flags = np.where(verdict.border, flags | np.uint8(Flag.NO_DATA), flags)
+        pixels, flags = pixels.copy(), flags.copy()
+        pixels[:, verdict.border] = np.nan
+        flags[verdict.border] |= np.uint8(Flag.NO_DATA)
     levels = {plane: level for plane, level in verdict.saturation.items() if level is not None}
     done = light.with_(pixels=pixels, flags=flags, domain=files.domain)
     return done.with_facts(saturation=levels), verdict

@@ -39,8 +39,14 @@ Kind = Literal["light", "dark", "flat", "bias"]
 Demosaic = Literal["gradient", "bilinear", "half"]
 
 GIB = 2**30
+BASE_BYTES = 240 * 2**20
+"""What the program and its libraries take before they hold a frame."""
+
 STARS_OF_A_LIGHT = 12
 """A dark has no stars; groups of hot pixels that look like one are few, and the same in every frame."""
+
+MOST_STAR_PX = 1600
+"""Edge of the square in which stars are looked for among darks."""
 
 LEAK_SIGMA = 6.0
 BRIGHT_FLAT, DIM_FLAT = 0.9, 0.02
@@ -213,7 +219,7 @@ def _stack_calibration(
     rows, columns = heads[0].shape
     frame_bytes = 4 * rows * columns
     # the master with its counts, one frame in the making with its parts, the offset
-    needed = 6 * frame_bytes
+    needed = BASE_BYTES + 6 * frame_bytes
     refuse_too_small(options.memory_bytes, needed + frame_bytes // 4)
     spare = options.memory_bytes - needed
     with FrameStore(
@@ -429,7 +435,7 @@ def tell_disk(store: FrameStore, listener: Listener) -> None:
 
 def level_of(pixels: NDArray[np.float32]) -> float:
     """Return the clipped mean of a sample of the pixels; the median of whole numbers is one of them."""
-    return clipped_mean(sample_pixels(pixels))[0]
+    return clipped_mean(sample_pixels(pixels, most=100_000), rounds=3)[0]
 
 
 def mosaic_noise(pixels: NDArray[np.float32], pattern: str | None) -> float:
@@ -459,7 +465,10 @@ def check_fits_sensor(master: Mosaic, first: Head) -> None:
 
 
 def _star_count(pixels: NDArray[np.float32], pattern: str | None) -> int:
-    plane = pixels if pattern is None else half_size(pixels, pattern)[1]
+    # the middle of the frame does, and costs the same for any sensor
+    rows, columns = (2 * max(0, (length - MOST_STAR_PX) // 4) for length in pixels.shape)
+    part = pixels[rows : rows + MOST_STAR_PX, columns : columns + MOST_STAR_PX]
+    plane = part if pattern is None else half_size(part, pattern)[1]
     return len(find_stars(plane, threshold_sigma=7.0))
 
 

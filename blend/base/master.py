@@ -11,6 +11,8 @@ from typing import Any, Literal
 import numpy as np
 from numpy.typing import NDArray
 
+from blend.base.rowblocks import map_row_blocks
+
 Domain = Literal["linear", "display"]
 
 
@@ -103,8 +105,17 @@ class Master:
 
 def flags_of(pixels: NDArray[np.floating]) -> NDArray[np.uint8]:
     """Return flags for fresh pixels (planes, rows, columns): ``NO_DATA`` where any plane is not finite."""
-    missing = ~np.isfinite(pixels).all(axis=0)
-    return np.where(missing, np.uint8(Flag.NO_DATA), np.uint8(0))
+    # pages of zeros that nothing is written to take no memory, and most pictures are whole
+    flags = np.zeros(pixels.shape[1:], dtype=np.uint8)
+
+    def work(block: slice) -> None:
+        for plane in pixels:
+            finite = np.isfinite(plane[block])
+            if not finite.all():
+                flags[block][~finite] = Flag.NO_DATA
+
+    map_row_blocks(work, flags.shape[0])
+    return flags
 
 
 def _frozen_view(array: NDArray[Any]) -> NDArray[Any]:

@@ -21,7 +21,7 @@ from numpy.typing import NDArray
 
 from blend.base.errors import InputError
 from blend.base.master import Facts
-from blend.base.rowblocks import row_blocks
+from blend.base.rowblocks import map_row_blocks, row_blocks
 from blend.files.cards import facts_from_cards, stated_full_scale
 from blend.files.source import (
     EXPECTED,
@@ -144,9 +144,7 @@ def read_fits(path: Path, *, most_bytes: int = MOST_BYTES) -> tuple[NDArray[np.f
     """
     picture = _find(path, most_bytes=most_bytes)
     with reading(path, kind="FITS"):
-        pixels = _read_compressed(picture) if picture.compressed else _read_plain(picture)
-    with np.errstate(invalid="ignore"):
-        brightest = float(np.fmax.reduce(pixels, axis=None))
+        pixels, brightest = _read_compressed(picture) if picture.compressed else _read_plain(picture)
     return pixels, _facts(picture, brightest=brightest)
 
 
@@ -348,26 +346,31 @@ def _check_promise(picture: _Picture, *, most_bytes: int | None) -> None:
         )
 
 
-def _read_plain(picture: _Picture) -> NDArray[np.float32]:
+def _read_plain(picture: _Picture) -> tuple[NDArray[np.float32], float]:
+    """Return the pixels and the brightest of them; every block of rows is read and converted by one thread."""
     planes, rows, columns, planes_last = picture.layout
     pixels = np.empty((planes, rows, columns), dtype=np.float32)
     width = columns * (planes if planes_last else 1)
-    with picture.path.open("rb") as file:
-        file.seek(picture.offset)
-        for plane in range(1 if planes_last else planes):
-            for block in row_blocks(rows):
-                count = (block.stop - block.start) * width
-                stored = np.fromfile(file, dtype=_STORED[picture.bitpix], count=count)
-                refuse_truncated(picture.path, promised=count, held=stored.size)
-                values = _physical(stored, picture)
-                if planes_last:
-                    pixels[:, block] = np.moveaxis(values.reshape(-1, columns, planes), 2, 0)
-                else:
-                    pixels[plane, block] = values.reshape(-1, columns)
-    return pixels
+    kind = np.dtype(_STORED[picture.bitpix])
+
+    def read(first: int, block: slice) -> NDArray[Any]:
+        count = (block.stop - block.start) * width
+        offset = picture.offset + (first + block.start) * width * kind.itemsize
+        stored = np.fromfile(picture.path, dtype=kind, count=count, offset=offset)
+        refuse_truncated(picture.path, promised=count, held=stored.size)
+        return stored.reshape(-1, width)
+
+    def work(block: slice) -> float:
+        if planes_last:
+            stored = read(0, block).reshape(-1, columns, planes)
+            return _convert(np.moveaxis(stored, 2, 0), picture, pixels[:, block])
+        tops = [_convert(read(p * rows, block), picture, pixels[p, block]) for p in range(planes)]
+        return float(np.fmax.reduce(tops))
+
+    return pixels, float(np.fmax.reduce(map_row_blocks(work, rows)))
 
 
-def _read_compressed(picture: _Picture) -> NDArray[np.float32]:
+def _read_compressed(picture: _Picture) -> tuple[NDArray[np.float32], float]:
     from astropy.io import fits
 
     planes, rows, columns, planes_last = picture.layout
@@ -378,26 +381,28 @@ def _read_compressed(picture: _Picture) -> NDArray[np.float32]:
     if planes_last:
         stored = np.moveaxis(stored, 2, 0)
     pixels = np.empty((planes, rows, columns), dtype=np.float32)
-    for plane in range(planes):
-        for block in row_blocks(rows):
-            pixels[plane, block] = _physical(stored[plane, block], picture)
-    return pixels
+    tops = map_row_blocks(lambda block: _convert(stored[:, block], picture, pixels[:, block]), rows)
+    return pixels, float(np.fmax.reduce(tops))
 
 
-def _physical(stored: NDArray[Any], picture: _Picture) -> NDArray[Any]:
-    """Return stored numbers in the file's unit, float32, NaN where there is no number."""
+def _convert(stored: NDArray[Any], picture: _Picture, pixels: NDArray[np.float32]) -> float:
+    """Fill ``pixels`` with stored numbers in the file's unit, NaN where there is no number; return the greatest."""
     plain = picture.scale == 1.0 and picture.zero == 0.0
     with np.errstate(over="ignore", invalid="ignore"):
         if plain:
-            values = stored.astype(np.float32)
+            pixels[...] = stored
         else:
             # float64 holds every 32-bit integer: offset and scale round once, on the way to float32.
-            values = (stored.astype(np.float64) * picture.scale + picture.zero).astype(np.float32)
-    if picture.blank is not None:
-        values[stored == picture.blank] = np.nan
-    if picture.bitpix < 0:
-        values[np.isinf(values)] = np.nan
-    return values
+            pixels[...] = stored.astype(np.float64) * picture.scale + picture.zero
+        if picture.blank is not None:
+            pixels[stored == picture.blank] = np.nan
+        # NaN passes through both extremes: where they are numbers, every pixel is one
+        top = float(pixels.max())
+        if math.isfinite(top) and (picture.bitpix > 0 or math.isfinite(pixels.min())):
+            return top
+        if picture.bitpix < 0:
+            pixels[np.isinf(pixels)] = np.nan
+        return float(np.fmax.reduce(pixels, axis=None))
 
 
 def _cards(header: Any) -> dict[str, Any]:

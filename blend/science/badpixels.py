@@ -12,19 +12,20 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from blend.base.jit import kernel
 from blend.base.robust import MAD_TO_SIGMA
 from blend.base.rowblocks import map_row_blocks
+from blend.science.spikes import hot_rows, isolated_rows
 
 TILE = 64
 """Edge of the squares in which the noise is told apart, in pixels; glow and vignetting change over more."""
 
 _STRIP = 10
-_SHARPEST = 0.17
-"""Half of exp(-4 ln 2 / 1.6^2) = 0.339, what a star 1.6 px wide puts into an edge neighbour, of its peak."""
+_NOWHERE = np.empty(0, dtype=np.intp)
 
 
-def local_noise(plane: NDArray[np.floating]) -> NDArray[np.float32]:
+def local_noise(
+    plane: NDArray[np.floating], *, invalid: NDArray[np.bool_] | None = None
+) -> NDArray[np.float32]:
     """Return the noise of one pixel for every square of 64 pixels.
 
     sigma = 1.4826 median|I * N| / 6 with N = [[1, -2, 1], [-2, 4, -2], [1, -2, 1]]
@@ -33,6 +34,8 @@ def local_noise(plane: NDArray[np.floating]) -> NDArray[np.float32]:
     ----------
     plane : (rows, columns)
         NaN is left out.
+    invalid : (rows, columns) bool, optional
+        True where a pixel must not be used.
 
     Returns
     -------
@@ -55,8 +58,16 @@ def local_noise(plane: NDArray[np.floating]) -> NDArray[np.float32]:
     >>> bool(np.all(np.abs(local_noise(noise) / 2.0 - 1.0) < 0.25))
     True
     """
-    rows = map_row_blocks(lambda block: _strip_noise(plane[block]), plane.shape[0], height=TILE)
-    tiles = np.array(rows, dtype=np.float64)
+
+    def work(block: slice) -> NDArray[np.float64]:
+        first = block.start + max(0, (block.stop - block.start - _STRIP) // 2)
+        rows = slice(first, min(first + _STRIP, block.stop))
+        strip = np.array(plane[rows], dtype=np.float64)
+        if invalid is not None:
+            strip[invalid[rows]] = np.nan
+        return _strip_noise(strip)
+
+    tiles = np.array(map_row_blocks(work, plane.shape[0], height=TILE), dtype=np.float64)
     good = np.isfinite(tiles)
     typical = float(np.median(tiles[good])) if good.any() else 0.0
     floor = max(0.5 * typical, _smallest_step(plane) / np.sqrt(12.0))
@@ -65,11 +76,8 @@ def local_noise(plane: NDArray[np.floating]) -> NDArray[np.float32]:
     return noise
 
 
-def _strip_noise(block: NDArray[np.floating]) -> NDArray[np.float64]:
-    rows, columns = block.shape
-    first = max(0, (rows - _STRIP) // 2)
-    strip = np.asarray(block[first : first + _STRIP], dtype=np.float64)
-    tiles = -(-columns // TILE)
+def _strip_noise(strip: NDArray[np.float64]) -> NDArray[np.float64]:
+    tiles = -(-strip.shape[1] // TILE)
     if min(strip.shape) < 3:
         return np.full(tiles, np.nan)
     across = strip[:, :-2] - 2.0 * strip[:, 1:-1] + strip[:, 2:]
@@ -128,7 +136,7 @@ def find_hot_in_dark(
     >>> np.argwhere(find_hot_in_dark(dark)).tolist()
     [[7, 9]]
     """
-    return _search(_hot_rows, dark, hot_sigma, noise)
+    return _search(hot_rows, dark, hot_sigma, noise)
 
 
 def find_isolated(
@@ -165,7 +173,7 @@ def find_isolated(
     >>> np.argwhere(find_isolated(light)).tolist()
     [[9, 9], [20, 5]]
     """
-    return _search(_isolated_rows, light, hot_sigma, noise)
+    return _search(isolated_rows, light, hot_sigma, noise)
 
 
 def _search(
@@ -184,106 +192,6 @@ def _search(
 
     map_row_blocks(work, pixels.shape[0], height=TILE)
     return found
-
-
-@kernel
-def _hot_rows(
-    pixels: Any, limits: Any, hot_sigma: Any, found: Any, start: int, stop: int
-) -> None:  # pragma: no cover - compiled
-    rows, columns = pixels.shape
-    around = np.empty(24, dtype=np.float32)
-    for y in range(start, stop):
-        for x in range(columns):
-            p = pixels[y, x]
-            limit = limits[y // 64, x // 64]
-            # a hot pixel stands above something within two pixels; that spares the median for all the others
-            stands_out = False
-            for step in range(-2, 3):
-                if 0 <= y + step < rows and p - pixels[y + step, x] > limit:
-                    stands_out = True
-                if 0 <= x + step < columns and p - pixels[y, x + step] > limit:
-                    stands_out = True
-            if not stands_out:
-                continue
-            count = 0
-            for j in range(max(0, y - 2), min(rows, y + 3)):
-                for i in range(max(0, x - 2), min(columns, x + 3)):
-                    v = pixels[j, i]
-                    if (j != y or i != x) and v == v:
-                        around[count] = v
-                        count += 1
-            if count < 5 or not p - np.median(around[:count]) > limit:
-                continue
-            # a bright row or column is a pattern that the dark takes out; beyond a group of 3x3 it goes on
-            alone = True
-            for across in range(2):
-                count = 0
-                for step in range(-4, 5):
-                    j = y if across else y + step
-                    i = x + step if across else x
-                    if abs(step) >= 2 and 0 <= j < rows and 0 <= i < columns and pixels[j, i] == pixels[j, i]:
-                        around[count] = pixels[j, i]
-                        count += 1
-                if count >= 3 and not p - np.median(around[:count]) > limit:
-                    alone = False
-            found[y, x] = alone
-
-
-@kernel
-def _isolated_rows(
-    pixels: Any, limits: Any, hot_sigma: Any, found: Any, start: int, stop: int
-) -> None:  # pragma: no cover - compiled
-    rows, columns = pixels.shape
-    ring = np.empty(16, dtype=np.float32)
-    for y in range(start, stop):
-        for x in range(columns):
-            p = pixels[y, x]
-            if p != p:
-                continue
-            # two of three pixels lie between their neighbours on the row, and are told at once
-            if 0 < x < columns - 1:
-                before, after = pixels[y, x - 1], pixels[y, x + 1]
-                if before <= p <= after or after <= p <= before:
-                    continue
-            limit = limits[y // 64, x // 64]
-            high = np.float32(-np.inf)
-            low = np.float32(np.inf)
-            edges = np.float32(0.0)
-            edge_count = 0
-            for j in range(max(0, y - 1), min(rows, y + 2)):
-                for i in range(max(0, x - 1), min(columns, x + 2)):
-                    v = pixels[j, i]
-                    if (j == y and i == x) or v != v:
-                        continue
-                    high = max(high, v)
-                    low = min(low, v)
-                    if j == y or i == x:
-                        edges += v
-                        edge_count += 1
-                # neither above nor below all so far: no candidate
-                if low <= p <= high:
-                    break
-            if low <= p <= high or edge_count < 2:
-                continue
-            step = p - high if p > high else low - p
-            if not step > high - low or not step > np.float32(0.5) * limit:
-                continue
-            count = 0
-            for j in range(max(0, y - 2), min(rows, y + 3)):
-                for i in range(max(0, x - 2), min(columns, x + 3)):
-                    if (abs(j - y) == 2 or abs(i - x) == 2) and pixels[j, i] == pixels[j, i]:
-                        ring[count] = pixels[j, i]
-                        count += 1
-            if count < 5:
-                continue
-            level = np.median(ring[:count])
-            sign = np.float32(1.0) if p > high else np.float32(-1.0)
-            height = sign * (p - level)
-            shoulder = sign * (edges / edge_count - level)
-            # 0.75 sigma: the mean of four neighbours is uncertain by half a sigma
-            margin = np.float32(0.75) * limit / hot_sigma
-            if height > limit and shoulder < np.float32(_SHARPEST) * height - margin:
-                found[y, x] = True
 
 
 def repair(
@@ -319,14 +227,32 @@ def repair(
     if bad.shape != filled.shape:
         raise ValueError(f"bad of shape {bad.shape} does not cover a plane of shape {filled.shape}")
     repaired = np.zeros(filled.shape, dtype=np.bool_)
-    y, x = np.nonzero(bad)
+    y, x = places(bad)
+    filled[y, x] = fill_values(filled, bad, y, x)
+    repaired[y, x] = np.isfinite(filled[y, x])
+    return filled, repaired
+
+
+def places(mask: NDArray[np.bool_]) -> tuple[NDArray[np.intp], NDArray[np.intp]]:
+    """Return rows and columns of the True pixels, in the order of the rows."""
+
+    def work(block: slice) -> tuple[NDArray[np.intp], NDArray[np.intp]]:
+        y, x = np.nonzero(mask[block]) if mask[block].any() else (_NOWHERE, _NOWHERE)
+        return y + block.start, x
+
+    parts = map_row_blocks(work, mask.shape[0])
+    return np.concatenate([y for y, _ in parts]), np.concatenate([x for _, x in parts])
+
+
+def fill_values(
+    plane: NDArray[np.floating], bad: NDArray[np.bool_], y: NDArray[np.intp], x: NDArray[np.intp]
+) -> NDArray[np.float32]:
+    """Return what `repair` fills the bad pixels at (y, x) with; NaN where too few neighbours are good."""
     new = np.full(y.size, np.nan, dtype=np.float32)
     for first in range(0, y.size, 65536):
         part = slice(first, first + 65536)
         new[part] = _fill_values(plane, bad, y[part], x[part])
-    filled[y, x] = new
-    repaired[y, x] = np.isfinite(new)
-    return filled, repaired
+    return new
 
 
 def _fill_values(

@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 
 from blend.base.errors import InputError, RecipeError, StepError
 from blend.base.rowblocks import map_row_blocks
-from blend.science.badpixels import find_hot_in_dark, find_isolated, local_noise, repair
+from blend.science.badpixels import fill_values, find_hot_in_dark, find_isolated, local_noise, places
 from blend.science.borders import is_constant
 from blend.science.darks import DarkEvidence, dark_fits, refuse_shifted
 from blend.science.figures import sample_pixels, saturation_level
@@ -174,7 +174,7 @@ def calibrate(
 def _check_frames(light: Frame, given: Mapping[str, Frame], where: str) -> None:
     if light.pixels.ndim != 3:
         raise ValueError(f"pixels have planes, rows and columns, not shape {light.pixels.shape}")
-    if not np.isfinite(light.pixels).any():
+    if not any(np.isfinite(row).any() for plane in light.pixels for row in plane):
         raise InputError(f"{where}.light", found="no pixel holds a number", advice="look at the file again")
     for name, frame in given.items():
         if frame.pixels.shape != light.pixels.shape:
@@ -323,25 +323,26 @@ class _Job:
         dark = part.get("dark")
         hot = None if dark is None else find_hot_in_dark(dark)
         evidence = self._judge_dark(light, dark, hot)
-        inverse, dead, norm = self._inverse_flat(part, index)
-        pixels = _subtract(light, dark, part.get("bias"), self.factor, inverse)
-        noise = local_noise(pixels)
+        norm = self._flat_norm(part, index)
+        dead, bad = _take_out(light, part, self.factor, norm, out)
+        noise = local_noise(out)
         if dark is not None:
-            self._check_level(pixels, dark, float(np.median(noise)))
-        isolated = find_isolated(pixels, hot_sigma=self.hot_sigma, noise=noise)
+            self._check_level(out, dark, float(np.median(noise)))
+        faults = places(find_isolated(out, hot_sigma=self.hot_sigma, noise=noise))
+        masks["hot"][faults] = bad[faults] = True
         # the places in a dark that does not fit mean nothing in this light
         if dark is not None and hot is not None and evidence is not None and evidence.fits:
             again = hot if self.hot_sigma == _USUAL else find_hot_in_dark(dark, hot_sigma=self.hot_sigma)
-            hot = isolated | again
-        else:
-            hot = isolated
-        bad = hot | dead | (np.isfinite(light) & ~np.isfinite(pixels))
-        saturated = np.zeros(light.shape, dtype=np.bool_) if level is None else light >= np.float32(level)
-        out[:], repaired = repair(pixels, bad)
-        # a hot pixel may stand at saturation by itself; what is filled in is not saturated
-        found = (dead, hot, repaired, saturated & ~repaired)
-        for name, mask in zip(_MASKS, found, strict=True):
-            masks[name] |= mask
+            faults = places(again)
+            masks["hot"][faults] = bad[faults] = True
+        masks["dead_flat"][places(dead)] = True
+        faults = places(bad)
+        out[faults] = fill_values(out, bad, *faults)
+        filled = np.isfinite(out[faults])
+        repaired = (faults[0][filled], faults[1][filled])
+        masks["repaired"][repaired] = True
+        if level is not None:
+            _mark_saturated(light, np.float32(level), repaired, masks["saturated"])
         return _Plane(norm, evidence)
 
     def _judge_dark(
@@ -369,15 +370,12 @@ class _Job:
             self.notes.append(("dark-unproved", text))
         return evidence
 
-    def _inverse_flat(
-        self, part: Mapping[str, NDArray[np.float32]], index: int
-    ) -> tuple[NDArray[np.float32] | None, NDArray[np.bool_], float]:
+    def _flat_norm(self, part: Mapping[str, NDArray[np.float32]], index: int) -> float:
+        """Return the median of the flat, less its offset, over the pixels that see light; 1 without a flat."""
         if "flat" not in part:
-            return None, np.zeros(self.light.pixels.shape[1:], dtype=np.bool_), 1.0
-        offset = part.get("flat_dark", part.get("bias"))
-        flat = part["flat"] if offset is None else part["flat"] - offset
+            return 1.0
         self._check_flat_saturation(part["flat"])
-        norm = _flat_norm(flat)
+        norm = _typical_light(part["flat"], _flat_offset(part))
         if not norm > 0.0:
             raise StepError(
                 f"{self.where}.flat",
@@ -385,13 +383,12 @@ class _Job:
                 expected="light in the flat",
                 advice="check that flat and flat_dark are not exchanged and are in one unit",
             )
-        with np.errstate(divide="ignore", invalid="ignore"):
-            dead = ~(flat >= np.float32(DEAD_FLAT * norm)) | ~np.isfinite(flat)
-            inverse = np.where(dead, np.float32(np.nan), np.float32(norm) / flat)
-        return inverse, dead, norm
+        return norm
 
     def _check_flat_saturation(self, flat: NDArray[np.float32]) -> None:
-        top = float(np.nanmax(flat))
+        top = np.fmax.reduce(
+            map_row_blocks(lambda block: np.fmax.reduce(flat[block], axis=None), flat.shape[0])
+        )
         share = float((sample_pixels(flat) >= np.float32(top)).mean())
         if share > 0.01:
             text = f"{100.0 * share:.0f} % of the flat's pixels are at its highest value: it is overexposed"
@@ -421,9 +418,15 @@ class _Job:
         )
 
 
-def _flat_norm(flat: NDArray[np.float32]) -> float:
-    """Return the median of the pixels that see light."""
-    sample = sample_pixels(flat, most=2_000_000)
+def _flat_offset(part: Mapping[str, NDArray[np.float32]]) -> NDArray[np.float32] | None:
+    return part.get("flat_dark", part.get("bias"))
+
+
+def _typical_light(flat: NDArray[np.float32], offset: NDArray[np.float32] | None) -> float:
+    """Return the median of the pixels of a flat that see light, from rows spread over it."""
+    rows = slice(None, None, max(1, -(-flat.size // 2_000_000)))
+    sample = flat[rows] if offset is None else flat[rows] - offset[rows]
+    sample = sample[np.isfinite(sample)]
     if sample.size == 0:
         return float("nan")
     rough = float(np.median(sample))
@@ -431,26 +434,62 @@ def _flat_norm(flat: NDArray[np.float32]) -> float:
     return float(np.median(alive)) if alive.size else rough
 
 
-def _subtract(
+def _take_out(
     light: NDArray[np.float32],
-    dark: NDArray[np.float32] | None,
-    bias: NDArray[np.float32] | None,
+    part: Mapping[str, NDArray[np.float32]],
     factor: float,
-    inverse: NDArray[np.float32] | None,
-) -> NDArray[np.float32]:
-    """Return (L - (1 - k) B - k D) / Fn for the frames that are there."""
-    out = np.array(light, dtype=np.float32)
+    norm: float,
+    out: NDArray[np.float32],
+) -> tuple[NDArray[np.bool_], NDArray[np.bool_]]:
+    """Fill ``out`` with (L - (1 - k) B - k D) / Fn for the frames that are there.
+
+    Returns where the flat is dead, and where the light had a number and has none now.
+    """
+    dark, bias, flat, offset = part.get("dark"), part.get("bias"), part.get("flat"), _flat_offset(part)
     k = np.float32(factor if dark is not None else 0.0)
+    # pages of zeros that nothing is written to take no memory
+    dead, bad = np.zeros(light.shape, dtype=np.bool_), np.zeros(light.shape, dtype=np.bool_)
 
     def work(block: slice) -> None:
-        rows = out[block]
-        if dark is not None:
-            rows -= dark[block] if k == 1.0 else k * dark[block]
+        rows, seen = out[block], light[block]
+        if dark is None:
+            rows[...] = seen
+        else:
+            np.subtract(seen, dark[block] if k == 1.0 else k * dark[block], out=rows)
         if bias is not None and k != 1.0:
             rows -= (np.float32(1.0) - k) * bias[block]
-        if inverse is not None:
-            rows *= inverse[block]
+        if flat is not None:
+            bright = flat[block] if offset is None else flat[block] - offset[block]
+            alive = (bright >= np.float32(DEAD_FLAT * norm)) & (bright < np.inf)
+            rows *= np.float32(norm) / bright
+            if not alive.all():
+                dead[block] = ~alive
+                rows[~alive] = np.nan
+        lost = ~np.isfinite(rows)
+        if lost.any():
+            bad[block] = dead[block] | (lost & np.isfinite(seen))
 
-    with np.errstate(invalid="ignore", over="ignore"):
-        map_row_blocks(work, out.shape[0])
-    return out
+    with np.errstate(divide="ignore", invalid="ignore", over="ignore"):
+        map_row_blocks(work, light.shape[0])
+    return dead, bad
+
+
+def _mark_saturated(
+    light: NDArray[np.float32],
+    level: np.float32,
+    repaired: tuple[NDArray[np.intp], NDArray[np.intp]],
+    mask: NDArray[np.bool_],
+) -> None:
+    """Add the pixels of the raw light at saturation to ``mask``, but for those that were filled in.
+
+    A hot pixel may stand at saturation by itself; what is filled in is not saturated.
+    """
+    before = mask[repaired]
+
+    def work(block: slice) -> None:
+        full = light[block] >= level
+        if full.any():
+            mask[block] |= full
+
+    map_row_blocks(work, light.shape[0])
+    mask[repaired] = before

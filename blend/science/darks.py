@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from blend.base.errors import StepError
-from blend.science.badpixels import find_hot_in_dark, local_noise
+from blend.science.badpixels import find_hot_in_dark, local_noise, places
 from blend.science.borders import border_mask, is_constant
 
 FEWEST_HOT = 10
@@ -86,9 +86,10 @@ def dark_fits(
     there and at least 3 sigma: a dark 10 degrees C off still passes, since its hot pixels are where they
     should be.
     """
-    border = np.zeros(light.shape, dtype=np.bool_)
+    borders = 0.0
     if not is_constant(light):
-        border = border_mask(light) & ~border_mask(dark)
+        border = border_mask(light)
+        borders = float((border & ~border_mask(dark)).mean()) if border.any() else 0.0
     y, x, excess = _hottest(dark, find_hot_in_dark(dark) if hot is None else hot)
     noise = float(np.median(local_noise(light)))
     if invalid is not None:
@@ -104,13 +105,13 @@ def dark_fits(
     share = float("nan")
     if usable:
         share = max(0.0, (found / usable - chance) / (1.0 - chance)) if chance < 1.0 else 0.0
-    return DarkEvidence(usable, found, chance, share, float(border.mean()))
+    return DarkEvidence(usable, found, chance, share, borders)
 
 
 def _hottest(
     dark: NDArray[np.floating], hot: NDArray[np.bool_]
 ) -> tuple[NDArray[np.intp], NDArray[np.intp], NDArray[np.float64]]:
-    y, x = np.nonzero(hot)
+    y, x = places(hot)
     height, highest = _over_ring(dark, y, x)
     good = np.isfinite(height) & highest
     y, x, height = y[good], x[good], height[good]

@@ -65,11 +65,22 @@ def measure(
     return {name: _measure_plane(plane, invalid) for name, plane in zip(planes, pixels, strict=True)}
 
 
+def measure_noise(
+    pixels: NDArray[np.floating], planes: Sequence[str], *, invalid: NDArray[np.bool_] | None = None
+) -> dict[str, dict[int, float]]:
+    """Measure the noise alone of every plane, as `measure` does: name to block size in pixels to sigma."""
+    noise = {}
+    for name, plane in zip(planes, pixels, strict=True):
+        blocks, share, _, _, good = bin_by_four(plane, invalid)
+        noise[name] = _noise(plane, invalid, blocks, share, good)
+    return noise
+
+
 def _measure_plane(plane: NDArray[np.floating], invalid: NDArray[np.bool_] | None) -> Figures:
     blocks, share, least, greatest, good = bin_by_four(plane, invalid)
     sample = sample_pixels(plane, invalid=invalid)
     sky = sky_mode(sample)
-    noise = _noise(plane, invalid, blocks, share)
+    noise = _noise(plane, invalid, blocks, share, good)
     saturation = saturation_level(plane, invalid=invalid)
     slope = _slope(_coarsen(blocks, share, 4)[0] if min(blocks.shape) >= 24 else blocks, plane.shape)
     low = min(0.0, least)
@@ -210,22 +221,39 @@ def saturation_level(
     return _lowest_of_pile(bright, counts, edges)
 
 
+def greatest(plane: NDArray[np.floating], *, invalid: NDArray[np.bool_] | None = None) -> float:
+    """Return the greatest finite pixel that may be used; minus infinity where there is none.
+
+    Examples
+    --------
+    >>> greatest(np.array([[1.0, np.inf], [3.0, np.nan]]))
+    3.0
+    """
+
+    def work(block: slice) -> float:
+        part = plane[block]
+        if invalid is None or not invalid[block].any():
+            top = float(part.max())  # NaN passes through
+            if np.isfinite(top):
+                return top
+        usable = np.isfinite(part) if invalid is None else np.isfinite(part) & ~invalid[block]
+        return float(np.max(part, where=usable, initial=-np.inf))
+
+    return max(map_row_blocks(work, plane.shape[0]))
+
+
 def _pixels_above(
     plane: NDArray[np.floating], sky: float, invalid: NDArray[np.bool_] | None
 ) -> NDArray[np.float32]:
     """Return the pixels in the upper 55 % of the range above the sky, in the order of the rows."""
-
-    def greatest(block: slice) -> float:
-        part = plane[block]
-        usable = np.isfinite(part) if invalid is None else np.isfinite(part) & ~invalid[block]
-        return float(np.max(part, where=usable, initial=-np.inf))
-
-    top = max(map_row_blocks(greatest, plane.shape[0]))
-    limit = np.float32(sky + 0.45 * (top - sky))
+    limit = np.float32(sky + 0.45 * (greatest(plane, invalid=invalid) - sky))
 
     def above(block: slice) -> NDArray[np.float32]:
         part = np.asarray(plane[block], dtype=np.float32)
-        usable = (part >= limit) & np.isfinite(part)
+        usable = part >= limit
+        if not usable.any():
+            return part[:0, 0]
+        usable &= np.isfinite(part)
         if invalid is not None:
             usable &= ~invalid[block]
         return part[usable]
@@ -339,11 +367,13 @@ def _noise(
     invalid: NDArray[np.bool_] | None,
     blocks: NDArray[np.float32],
     shares: NDArray[np.float32],
+    good: int,
 ) -> dict[int, float]:
-    usable = plane if invalid is None or not invalid.any() else np.where(invalid, np.float32(np.nan), plane)
-    small = plane.size <= 1 << 20
-    single = difference_noise(usable) if small else float(np.median(local_noise(usable)))
-    result = {1: single if np.isfinite(usable).any() else float("nan")}
+    if plane.size <= 1 << 20:
+        single = difference_noise(plane if invalid is None else np.where(invalid, np.float32(np.nan), plane))
+    else:
+        single = float(np.median(local_noise(plane, invalid=invalid)))
+    result = {1: single if good else float("nan")}
     means: NDArray[np.floating] = blocks
     weights: NDArray[np.floating] = shares
     for size in SCALES[1:]:

@@ -14,8 +14,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from blend.base.jit import kernel
-from blend.base.robust import bin_mean, difference_noise, median_and_sigma
+from blend.base.robust import bin_mean, difference_noise
 from blend.base.rowblocks import map_row_blocks
+from blend.science.chroma import noise_shifts
 from blend.science.colour import ciede2000, luminance
 from blend.science.colourspace import (
     LMS_TO_OKLAB,
@@ -32,23 +33,6 @@ Array = NDArray[np.float32]
 
 BLOCK_PX = 4
 """Side of the blocks whose means the neighbourhood work is done on."""
-
-BANDS = 5
-"""Starlet bands of the block means: structures of 4, 8, 16, 32 and 64 px."""
-
-WHITE_NOISE_IN_BANDS = (0.8908, 0.2007, 0.0856, 0.0413, 0.0205)
-"""Standard deviation of white noise of 1 in each band of the B3 starlet, two dimensions; measured by
-`tests/science/test_finish.py`."""
-
-MOST_CORRELATION = 3.0
-"""A coarse band's scatter counts as noise up to this many times what white noise would leave there; beyond, it is
-the colour of a nebula that fills the frame. Demosaiced, resampled stacks were seen to stay under 2."""
-
-KEPT_SIGMA = 3.0
-"""Colour this many sigma of a band from its neighbourhood loses half of what noise would lose."""
-
-EXPOSED = 0.25
-"""OKLab lightness above the sky at which chroma reduction is halved."""
 
 DARK, BRIGHT = 0.25, 0.50
 """Code values of the larger of red and blue between which the green limit fades out."""
@@ -137,13 +121,13 @@ def finish_picture(
     Returns
     -------
     rgb : (3, rows, columns) float32
-        ``rgb`` itself where nothing is asked for. NaN is kept.
+        ``rgb`` itself where nothing is asked for or nothing is there. NaN is kept.
     finished : Finished or None
-        None where nothing is asked for.
+        None where ``rgb`` itself is returned.
 
     Notes
     -----
-    Chroma reduction: the starlet bands of a and b of 4-px means lose ``chroma_reduction * e / (1 + (m / 3)^4)`` of
+    Chroma reduction: the starlet bands of a and b of 4-px means lose ``chroma_reduction * e / (1 + (m / 4)^6)`` of
     each value, m its distance from its neighbourhood in sigma of the band, (a, b) together, and
     e = 1 / (1 + ((L - L_sky) / 0.25)^2) for L above the sky, so that significant colour and bright light keep theirs.
 
@@ -167,106 +151,13 @@ def finish_picture(
         return rgb, None
     codes = _codes(rgb)
     before = _block_means(codes)
+    if np.isnan(before).all():
+        return rgb, None
     shift = _no_shift()
     if chroma_reduction > 0.0 or green_limit > 0.0:
-        shift = _shifts(before, chroma_reduction=chroma_reduction, green_limit=green_limit)
+        shift = noise_shifts(before, chroma_reduction=chroma_reduction, green_limit=green_limit)
     result, outside = _touched(codes, shift, saturation=saturation, green_limit=green_limit)
     return result, _compared(before[:3], _block_means(result)[:3], outside)
-
-
-# --- what needs a neighbourhood, on means of 4 x 4 pixels -------------------------------------------------
-
-
-def _shifts(means: Array, *, chroma_reduction: float, green_limit: float) -> Array:
-    """Return what the full picture is changed by, (3, blocks down, blocks across).
-
-    The noise's own green excess n, and what a and b lose.
-    """
-    means = np.where(np.isnan(means), np.nanmedian(means, axis=(1, 2), keepdims=True), means)
-    shift = np.zeros((3, *means.shape[1:]), dtype=np.float32)
-    green = means[1]
-    if green_limit > 0.0:
-        shift[0] = _green_of_noise(means)
-        green = green - np.float32(green_limit) * (means[3] - shift[0])
-    if chroma_reduction > 0.0:
-        lab = linear_to_oklab(srgb_decode(np.stack([means[0], np.maximum(green, 0.0), means[2]])))
-        shift[1:] = np.float32(chroma_reduction) * _noise_of_chroma(lab)
-    return shift
-
-
-def _green_of_noise(means: Array) -> Array:
-    """Return how much of the local mean of the green excess is noise: n of `finish_picture`."""
-    local = means
-    for step in (1, 2):
-        local = _smooth(local, step)
-    difference = local[1] - np.maximum(local[0], local[2])
-    sigma = median_and_sigma(_sample(difference))[1]
-    # Noise that is left in the local means would pass for excess half of the time: only 2 sigma of it count.
-    real = np.maximum(difference - np.float32(2.0 * sigma), 0.0)
-    noise = np.maximum(local[3] - real, 0.0)
-    # At the edges of stars, planes of different sharpness differ both ways: that is no noise of the sky.
-    return np.minimum(noise, np.float32(2.0 * np.median(_sample(noise)))).astype(np.float32)
-
-
-def _noise_of_chroma(lab: Array) -> Array:
-    """Return the part of (a, b) that passes for noise at 4 to 64 px, (2, blocks down, blocks across)."""
-    light = np.maximum(lab[0] - np.float32(np.median(_sample(lab[0]))), 0.0) * np.float32(1.0 / EXPOSED)
-    exposure = 1.0 / (1.0 + light * light)
-    lost = np.zeros_like(lab[1:])
-    smooth = lab[1:]
-    finest = (0.0, 0.0)
-    for band in range(BANDS):
-        coarser = _smooth(smooth, 2**band)
-        detail = smooth - coarser
-        sigmas = [median_and_sigma(_sample(plane))[1] for plane in detail]
-        if band == 0:
-            finest = (sigmas[0], sigmas[1])
-        most = MOST_CORRELATION * WHITE_NOISE_IN_BANDS[band] / WHITE_NOISE_IN_BANDS[0]
-        sigmas = [min(sigma, most * first) for sigma, first in zip(sigmas, finest, strict=True)]
-        lost += detail * (exposure * _insignificance(detail, sigmas))
-        smooth = coarser
-    return lost
-
-
-def _insignificance(detail: Array, sigmas: list[float]) -> Array:
-    """Return 1 / (1 + (m / 3)^4) of a band's (a, b)."""
-    a, b = (np.float32(1.0 / max(KEPT_SIGMA * sigma, 1e-9)) for sigma in sigmas)
-    square = (detail[0] * a) ** 2 + (detail[1] * b) ** 2
-    return np.asarray(1.0 / (1.0 + square * square), dtype=np.float32)
-
-
-def _smooth(planes: Array, step: int) -> Array:
-    """Return planes smoothed by the B3 spline (1, 4, 6, 4, 1) / 16 with holes of ``step``, mirrored at the edges."""
-    rows, columns = planes.shape[1:]
-    across = _mirror(np.arange(-2 * step, columns + 2 * step), columns)
-    out = np.empty_like(planes)
-    near, far, middle = np.float32(4 / 16), np.float32(1 / 16), np.float32(6 / 16)
-
-    def work(block: slice) -> None:
-        index = np.arange(block.start, block.stop)
-        for plane, filled in zip(planes, out, strict=True):
-            up, down = (plane[_mirror(index + way * step, rows)] for way in (-1, 1))
-            far_up, far_down = (plane[_mirror(index + 2 * way * step, rows)] for way in (-1, 1))
-            line = middle * plane[block] + near * (up + down) + far * (far_up + far_down)
-            wide = line[:, across]
-            shifted = [wide[:, k * step : k * step + columns] for k in range(5)]
-            filled[block] = (
-                middle * shifted[2] + near * (shifted[1] + shifted[3]) + far * (shifted[0] + shifted[4])
-            )
-
-    map_row_blocks(work, rows)
-    return out
-
-
-def _mirror(index: NDArray[np.intp], size: int) -> NDArray[np.intp]:
-    folded = np.abs(index) % max(2 * (size - 1), 1)
-    return np.minimum(folded, 2 * (size - 1) - folded) if size > 1 else np.zeros_like(folded)
-
-
-def _sample(plane: Array) -> Array:
-    """Return values enough for a median: every pixel of a small plane, a regular grid of a large one."""
-    step = max(1, int(np.sqrt(plane.size / 200_000)))
-    return plane[::step, ::step]
 
 
 # --- the full picture -------------------------------------------------------------------------------------
@@ -487,7 +378,8 @@ def _compared(before: Array, after: Array, outside: float) -> Finished:
 
 def _chroma_noise(lab: Array, size: int) -> float:
     planes = [plane if size == 1 else bin_mean(plane, size) for plane in _strips(lab[1:])]
-    return float(np.hypot(*(difference_noise(plane) for plane in planes)))
+    a, b = (difference_noise(plane) for plane in planes)
+    return float(np.hypot(a, b))
 
 
 def _strips(planes: Array) -> Array:

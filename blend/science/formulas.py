@@ -415,10 +415,10 @@ FORMULAS: Registry[Formula] = Registry(
             "base the line lacks threshold^2 / d sigma. Rises with the line; within the noise, not always "
             "with the base",
             noise="base_sigma below the threshold, line_sigma far above; between, up to twice that of the "
-            "difference. At the default threshold the sky is lifted by 0.0035 of it, 0.005 sigma for two "
+            "difference. At the default threshold the sky is lifted by 0.0036 of it, 0.005 sigma for two "
             "equal noises, where the plain maximum lifts it by 0.564",
             noise_at_sky="base_sigma",
-            lift_at_sky="0.0035 * sqrt(base_sigma ** 2 + line_sigma ** 2)",
+            lift_at_sky="0.00364 * sqrt(base_sigma ** 2 + line_sigma ** 2)",
             params={"threshold": 2.5},
             examples=(
                 Example({"base": 0.2, "line": 0.3, "base_sigma": 0.03, "line_sigma": 0.04}, 0.2),

@@ -9,12 +9,13 @@ fill a third of the range.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Literal
 
 import numpy as np
 from numpy.typing import NDArray
 
 from blend.base.robust import MAD_TO_SIGMA
-from blend.science.figures import sample_pixels, saturation_level, sky_mode, sky_spread
+from blend.science.figures import greatest, sample_pixels, saturation_level, sky_mode, sky_spread
 
 _BLOCK = 8
 _MOST_BLOCKS = 40_000
@@ -49,7 +50,12 @@ class Linearity:
     blocks: int = 0
 
 
-def judge_linearity(plane: NDArray[np.floating], *, invalid: NDArray[np.bool_] | None = None) -> Linearity:
+def judge_linearity(
+    plane: NDArray[np.floating],
+    *,
+    invalid: NDArray[np.bool_] | None = None,
+    saturation: float | Literal["measure"] | None = "measure",
+) -> Linearity:
     """Tell how surely a plane was stretched.
 
     Parameters
@@ -58,6 +64,8 @@ def judge_linearity(plane: NDArray[np.floating], *, invalid: NDArray[np.bool_] |
         Any unit; NaN is left out.
     invalid : (rows, columns) bool, optional
         True where pixels are not to be used: a border without data.
+    saturation : float, None or "measure"
+        `saturation_level` of the plane, if it is at hand; None where no pixels pile up.
 
     Returns
     -------
@@ -76,7 +84,8 @@ def judge_linearity(plane: NDArray[np.floating], *, invalid: NDArray[np.bool_] |
     >>> judge_linearity(sky).confidence
     0.0
     """
-    saturation = saturation_level(plane, invalid=invalid)
+    if saturation == "measure":
+        saturation = saturation_level(plane, invalid=invalid)
     noise_ratio, blocks, by_noise = noise_against_level(plane, invalid=invalid, saturation=saturation)
     ratio, error, stars, by_stars = width_against_peak(plane, invalid=invalid, saturation=saturation)
     confidence = 1.0 - (1.0 - by_stars) * (1.0 - by_noise)
@@ -244,6 +253,4 @@ def _block_figures(
 def _brightest_of_use(plane: NDArray[np.floating], invalid: NDArray[np.bool_] | None) -> float:
     """Return the level nine tenths of the way from sky to the highest pixel; cores above may be clipped."""
     sky = sky_mode(sample_pixels(plane, invalid=invalid))
-    usable = np.isfinite(plane) if invalid is None else np.isfinite(plane) & ~invalid
-    top = float(np.max(plane, where=usable, initial=-np.inf))
-    return sky + 0.9 * (top - sky)
+    return sky + 0.9 * (greatest(plane, invalid=invalid) - sky)

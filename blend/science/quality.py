@@ -128,7 +128,9 @@ def judge(
     findings = _empty_planes(pixels, planes)
     lost = {finding.plane for finding in findings}
     alive = [index for index, name in enumerate(planes) if name not in lost]
-    border = border_mask(pixels[alive]) if alive else np.ones(pixels.shape[1:], dtype=np.bool_)
+    # picking planes copies them, 96 MB each at 24 megapixels
+    whole = pixels if len(alive) == len(planes) else pixels[alive]
+    border = border_mask(whole) if alive else np.ones(pixels.shape[1:], dtype=np.bool_)
     unused = border if invalid is None else border | invalid
     findings += _border_findings(border) if alive else []
     names = [planes[index] for index in alive]
@@ -141,8 +143,8 @@ def judge(
         findings += _step_finding(pixels[index], sample, planes[index], bits)
         findings += _mosaic_finding(pixels[index], planes[index])
     findings += _balance_finding(saturation)
-    findings += _colour_findings(pixels[alive], names, samples, unused)
-    confidence, stretched = _stretch_finding(pixels[alive], names, samples, unused, header, bits)
+    findings += _colour_findings(whole, names, samples, unused)
+    confidence, stretched = _stretch_finding(whole, names, samples, unused, saturation, header, bits)
     return Verdict(
         findings=tuple(findings + stretched),
         linear=not stretched,
@@ -359,13 +361,14 @@ def _stretch_finding(
     names: Sequence[str],
     samples: Sequence[NDArray[np.float32]],
     unused: NDArray[np.bool_],
+    saturation: Mapping[str, float | None],
     header: Mapping[str, str] | None,
     bits: int | None,
 ) -> tuple[float, list[Finding]]:
     if not names or all(sample.size == 0 for sample in samples):
         return 0.0, []
     best = int(np.argmax([_contrast(sample) for sample in samples]))
-    found = judge_linearity(pixels[best], invalid=unused)
+    found = judge_linearity(pixels[best], invalid=unused, saturation=saturation[names[best]])
     words = _stretch_words(header or {})
     declared = _declared_display(header or {})
     # a word, or 8 bits, can tip evidence from the pixels, never stand for it

@@ -39,6 +39,8 @@ class SkyBlocks:
         Median of all finite pixels, usable or not: what the objects look like at this scale.
     share : (n,) float64
         Usable pixels over pixels of the block, 0 to 1.
+    skew : (n,) float64
+        Mean minus median of the pixels that count for ``values``: 0 for noise, above 0 where faint stars shine.
     """
 
     size_px: int
@@ -48,6 +50,7 @@ class SkyBlocks:
     errors: NDArray[np.float64]
     light: NDArray[np.float64]
     share: NDArray[np.float64]
+    skew: NDArray[np.float64]
 
 
 def term_powers(degree: int) -> list[tuple[int, int]]:
@@ -154,7 +157,7 @@ def measure_blocks(
     down, across = max(1, round(rows / size)), max(1, round(columns / size))
     edges_y = np.linspace(0, rows, down + 1).round().astype(np.int64)
     edges_x = np.linspace(0, columns, across + 1).round().astype(np.int64)
-    table = np.empty((down, across, 4), dtype=np.float64)
+    table = np.empty((down, across, 5), dtype=np.float64)
     skip, has_skip = _mask_or_none(unusable)
     stride = max(1, -(-size * size // SAMPLES_PER_BLOCK))
 
@@ -168,8 +171,7 @@ def measure_blocks(
     x = 0.5 * (edges_x[:-1] + edges_x[1:] - 1)
     y = 0.5 * (edges_y[:-1] + edges_y[1:] - 1)
     xy = np.stack([np.tile(x, down), np.repeat(y, across)], axis=1)
-    flat = table.reshape(-1, 4)
-    return SkyBlocks(size, (down, across), xy, flat[:, 0], flat[:, 1], flat[:, 2], flat[:, 3])
+    return SkyBlocks(size, (down, across), xy, *table.reshape(-1, 5).T)
 
 
 def _mask_or_none(mask: NDArray[np.bool_] | None) -> tuple[NDArray[np.bool_], bool]:
@@ -226,6 +228,7 @@ def _measure_row(plane, skip, has_skip, y0, y1, edges_x, stride, kappa, out):  #
         out[c, 1] = np.nan
         out[c, 2] = np.nan
         out[c, 3] = n_usable / max(n_seen, 1)
+        out[c, 4] = np.nan
         if 2 * n_light >= n_seen and n_light > 0:
             out[c, 2] = np.median(light[:n_light])
         if n_usable < 8:
@@ -253,5 +256,6 @@ def _measure_row(plane, skip, has_skip, y0, y1, edges_x, stride, kappa, out):  #
         # Whole numbers: their median cannot lie between two of them, their mean can.
         if 20 * same > n:
             out[c, 0] = middle + total / n
+        out[c, 4] = middle + total / n - out[c, 0]
         spread = np.sqrt(max(0.0, squares / n - (total / n) ** 2))
         out[c, 1] = 1.2533141373155001 * max(spread, sigma) / np.sqrt(n)

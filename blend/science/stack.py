@@ -322,7 +322,7 @@ def _combine_rows(
     high = np.empty(wide, dtype=np.float32)
     total = np.empty(wide, dtype=np.float64)
     weight = np.empty(wide, dtype=np.float64)
-    column = np.empty(frames, dtype=np.float64)
+    pivot = np.empty(wide, dtype=np.float64)
     for y in range(start, stop):
         for left in range(0, columns, wide):
             count = min(wide, columns - left)
@@ -349,6 +349,16 @@ def _combine_rows(
                         one, two = upper[w], lower[w]
                         upper[w] = one if one < two else two
                         lower[w] = two if one < two else one
+            if method == 2 and not robust:
+                # the first round's sums about the median, all pixels side by side; most need no second round
+                for w in range(wide):
+                    m = max(found[w], 1)
+                    pivot[w] = 0.5 * (np.float64(ranked[(m - 1) // 2, w]) + np.float64(ranked[m // 2, w]))
+                for n in range(frames):
+                    for w in range(_WIDE):
+                        apart = ranked[n, w] - pivot[w] if n < found[w] else 0.0
+                        total[w] += apart
+                        weight[w] += apart * apart
             if method >= 2:
                 for w in range(count):
                     m = found[w]
@@ -360,14 +370,12 @@ def _combine_rows(
                         last = m - first
                         low[w], high[w] = ranked[first, w], ranked[last - 1, w]
                         continue
-                    for n in range(m):
-                        column[n] = ranked[n, w]
-                    for _ in range(rounds):
+                    for turn in range(rounds):
                         size = last - first
                         if size < 3:
                             break
                         below, above = first + (size - 1) // 2, first + size // 2
-                        middle = 0.5 * (column[below] + column[above])
+                        middle = 0.5 * (np.float64(ranked[below, w]) + np.float64(ranked[above, w]))
                         sigma = 0.0
                         if robust:
                             # The deviations below and above the median are two rising lists; of their ``need``
@@ -377,41 +385,50 @@ def _combine_rows(
                             fewest, part = max(0, need - (last - below - 1)), min(need, below - first + 1)
                             while fewest < part:
                                 try_part = (fewest + part) // 2
-                                down = middle - column[below - try_part]
-                                up = column[below + need - try_part] - middle
+                                down = middle - ranked[below - try_part, w]
+                                up = ranked[below + need - try_part, w] - middle
                                 if down < up:
                                     fewest = try_part + 1
                                 else:
                                     part = try_part
-                            down = middle - column[below - part + 1] if part > 0 else -1.0
-                            up = column[below + need - part] - middle if part < need else -1.0
+                            down = middle - ranked[below - part + 1, w] if part > 0 else -1.0
+                            up = ranked[below + need - part, w] - middle if part < need else -1.0
                             deviation = max(down, up)
                             if size % 2 == 0:
                                 if down > up:
-                                    down = middle - column[below - part + 2] if part > 1 else -1.0
+                                    down = middle - ranked[below - part + 2, w] if part > 1 else -1.0
                                 else:
-                                    up = column[below + need - part - 1] - middle if part < need - 1 else -1.0
+                                    up = (
+                                        ranked[below + need - part - 1, w] - middle
+                                        if part < need - 1
+                                        else -1.0
+                                    )
                                 deviation = 0.5 * (deviation + max(down, up))
                             sigma = MAD_TO_SIGMA * deviation * size / (size - 0.8)
                         if not robust or sigma == 0.0:
-                            mean = square = 0.0
-                            for n in range(first, last):
-                                apart = column[n] - middle
-                                mean += apart
-                                square += apart * apart
+                            mean, square = 0.0, 0.0
+                            if turn == 0 and not robust:
+                                mean, square = total[w], weight[w]
+                            else:
+                                for n in range(first, last):
+                                    apart = ranked[n, w] - middle
+                                    mean += apart
+                                    square += apart * apart
                             mean /= size
                             sigma = np.sqrt(max(square / size - mean * mean, 0.0))
                         sigma = max(sigma, floor)
                         least, most = middle - kappa_low * sigma, middle + kappa_high * sigma
                         new_first, new_last = first, last
-                        while column[new_first] < least:
+                        while ranked[new_first, w] < least:
                             new_first += 1
-                        while column[new_last - 1] > most:
+                        while ranked[new_last - 1, w] > most:
                             new_last -= 1
                         if new_first == first and new_last == last:
                             break
                         first, last = new_first, new_last
                     low[w], high[w] = ranked[first, w], ranked[last - 1, w]
+            total[:] = 0.0
+            weight[:] = 0.0
             for n in range(frames):
                 share_of = np.float64(weights[n])
                 valid = lost = 0

@@ -42,8 +42,8 @@ def test_an_empty_recipe_is_all_defaults() -> None:
 def test_a_misspelt_key_is_told_in_one_whole_sentence() -> None:
     found = faults(RED.replace("formula", "formla"))
     assert found["blend.red.formla"].sentence() == (
-        "blend.red.formla: there is no key 'formla' here; expected one of: amount, formula, from, into, "
-        "method, params. Do this: did you mean 'formula'?."
+        "blend.red.formla: there is no key 'formla' here; expected one of: amount, dust_a_v, formula, "
+        "from, into, method, params, share. Do this: did you mean 'formula'?."
     )
     assert found["blend.red.formula"].found == "the key is missing"
 

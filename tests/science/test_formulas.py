@@ -12,6 +12,7 @@ from blend.science.formulas import (
     define_formula,
     evaluate_formula,
     neutral_value,
+    sky_statistics,
 )
 
 
@@ -26,6 +27,7 @@ def test_the_table_has_the_promised_formulas_in_their_domains():
         "emission-add": "linear",
         "screen": "display",
         "maximum": "display",
+        "maximum-above-noise": "display",
         "mean": "display",
         "soft-light": "display",
     }
@@ -33,7 +35,14 @@ def test_the_table_has_the_promised_formulas_in_their_domains():
 
 def test_neutral_values():
     found = {name: neutral_value(formula, 0.1) for name, formula in FORMULAS.items()}
-    assert found == {"emission-add": 0, "screen": 0, "maximum": 0.1, "mean": 0.1, "soft-light": 0.5}
+    assert found == {
+        "emission-add": 0,
+        "screen": 0,
+        "maximum": 0.1,
+        "maximum-above-noise": 0.1,
+        "mean": 0.1,
+        "soft-light": 0.5,
+    }
 
 
 def test_amount_is_opacity():
@@ -132,3 +141,51 @@ def test_maximum_of_equal_noises_lifts_the_mean_as_told():
     # sigma / sqrt(pi) and sigma sqrt(1 - 1/pi); the mean of 120 000 is good to 0.0003.
     assert result.mean(dtype=np.float64) == pytest.approx(0.5 + 0.1 / np.sqrt(np.pi), abs=0.001)
     assert result.std(dtype=np.float64) == pytest.approx(0.0826, abs=0.001)
+
+
+ABOVE = FORMULAS["maximum-above-noise"]
+
+
+def test_maximum_above_noise_does_not_lift_the_sky():
+    rng = np.random.default_rng(3)
+    a, b = (rng.normal(0.1, 0.01, (1000, 1000)).astype(np.float32) for _ in range(2))
+    sigmas = {"base_sigma": 0.01, "line_sigma": 0.01}
+    lifts = {
+        name: (evaluate_formula(FORMULAS[name], a, b, sky=0.1, **sigmas).mean(dtype=np.float64) - 0.1) / 0.01
+        for name in ("maximum", "maximum-above-noise")
+    }
+    # The mean of a million is good to 0.001 sigma. Closed forms: 1 / sqrt(pi), and sqrt(2) * 0.00364.
+    assert lifts["maximum"] == pytest.approx(0.564, abs=0.005)
+    assert 0.0 < lifts["maximum-above-noise"] <= 0.02
+    assert lifts["maximum-above-noise"] == pytest.approx(0.00515, abs=0.005)
+
+
+def test_maximum_above_noise_by_its_closed_form():
+    # E = s (phi(k) - k^2 E1(k^2 / 2) / (2 sqrt(2 pi))), s of the difference: the garrote's mean over a Gaussian.
+    from scipy.special import exp1
+
+    k = ABOVE.params["threshold"]
+    expected = np.exp(-k * k / 2) / np.sqrt(2 * np.pi) - k * k * exp1(k * k / 2) / 2 / np.sqrt(2 * np.pi)
+    assert sky_statistics(ABOVE, sky=0.1, base_sigma=0.6, line_sigma=0.8)[1] == pytest.approx(expected, abs=1e-5)
+
+
+def test_maximum_above_noise_has_a_threshold_and_no_step():
+    sigma = 0.02
+    line = np.linspace(0, 1, 4001, dtype=np.float64)[None]
+    base = np.full_like(line, 0.2)
+    given = {"base_sigma": 0.6 * sigma, "line_sigma": 0.8 * sigma}
+    result = evaluate_formula(ABOVE, base, line, **given)[0].astype(np.float64)
+    below = line[0] < 0.2 + 2.5 * sigma - 1e-9
+    assert np.array_equal(result[below], np.full(below.sum(), np.float32(0.2)))
+    # Its slope is 2 at the threshold and 1 far above: no step larger than twice the grid's.
+    assert np.diff(result).max() < 2.01 / 4000
+    # Far above, it lacks k^2 sigma^2 / (line - base).
+    assert 1.0 - result[-1] == pytest.approx((2.5 * sigma) ** 2 / 0.8, rel=1e-3)
+    assert (result <= np.maximum(line[0], 0.2) + 1e-7).all()
+    higher = evaluate_formula(ABOVE, base, line, params={"threshold": 5.0}, **given)[0]
+    assert (higher <= result).all()
+
+
+def test_maximum_above_no_noise_is_the_maximum():
+    base, line = _planes()
+    assert np.abs(evaluate_formula(ABOVE, base, line) - np.maximum(base, line)).max() < 1.2e-7

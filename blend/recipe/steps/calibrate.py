@@ -7,13 +7,14 @@ from typing import Any
 
 import numpy as np
 
-from blend.base.errors import StepError
-from blend.base.master import Flag, Master
+from blend.base.errors import InputError, StepError
+from blend.base.master import Flag, Master, flags_of
+from blend.base.rowblocks import map_row_blocks
 from blend.recipe.model import Calibrate
 from blend.recipe.work import Source, Work, frozen
 from blend.science.calibrate import Calibrated, Frame
 from blend.science.calibrate import calibrate as calibrate_light
-from blend.science.figures import measure, sample_pixels
+from blend.science.figures import measure_noise, sample_pixels
 
 
 def calibrate(work: Work) -> Work:
@@ -82,7 +83,7 @@ def _frame(master: Master, light: Master, index: int, where: str) -> Frame:
     if pixels.shape[0] == 3 and len(light.planes) == 1:
         pixels = pixels[index : index + 1]
     elif pixels.shape[0] == 1 and len(light.planes) == 3:
-        raise StepError(
+        raise InputError(
             where,
             found="one plane",
             expected="three planes, as the light has",
@@ -100,9 +101,15 @@ def _frame(master: Master, light: Master, index: int, where: str) -> Frame:
 
 def _with_flags(light: Master, done: Calibrated, source: Source) -> Master:
     flags = light.flags.copy()
-    flags[done.repaired] |= np.uint8(Flag.REPAIRED)
-    flags[done.saturated] |= np.uint8(Flag.SATURATED)
-    flags[~np.isfinite(done.pixels).all(axis=0)] |= np.uint8(Flag.NO_DATA)
+    lost = flags_of(done.pixels)
+
+    def work(block: slice) -> None:
+        rows = flags[block]
+        rows |= lost[block]
+        rows |= np.where(done.repaired[block], np.uint8(Flag.REPAIRED), np.uint8(0))
+        rows |= np.where(done.saturated[block], np.uint8(Flag.SATURATED), np.uint8(0))
+
+    map_row_blocks(work, len(flags))
     levels = {
         plane: level - _pedestal(source, index, done.dark_factor)
         for index, (plane, level) in enumerate(zip(light.planes, done.saturation, strict=True))
@@ -124,5 +131,5 @@ def _typical(frame: Master, index: int) -> float:
 
 
 def _measured(light: Master) -> Master:
-    figures = measure(light.pixels, light.planes, invalid=light.has(Flag.NO_DATA))
-    return light.with_facts(noise=frozen({plane: told["noise"] for plane, told in figures.items()}))
+    noise = measure_noise(light.pixels, light.planes, invalid=light.has(Flag.NO_DATA))
+    return light.with_facts(noise=frozen(noise))

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from math import isnan
 from typing import Any
 
 import numpy as np
@@ -39,8 +40,10 @@ def _facts(finished: Finished) -> dict[str, Any]:
     }
 
 
-def _pair(values: tuple[float, float]) -> dict[str, float]:
-    return {"before": values[0], "after": values[1]}
+def _pair(values: tuple[float, float]) -> dict[str, float | None]:
+    """Return a figure before and after; None where the picture is too small to measure it."""
+    before, after = (None if isnan(value) else value for value in values)
+    return {"before": before, "after": after}
 
 
 def clipped_shares(display: Plane) -> dict[str, float]:

@@ -1,0 +1,66 @@
+"""How long the main job takes and how much memory it needs, as a user meets it: whole processes, timed from outside.
+
+    python benchmarks/speed/main_job.py [--folder DIR] [--small]
+
+Draws the masters once into DIR (24 megapixels, 1.5 GB with their darks, flats and biases), runs the shipped recipe
+twice, and prints the second run: wall seconds, CPU seconds, peak memory, and the seconds of each step. Kernels are
+compiled in the first run. `blend --help` is timed beside a bare start of Python.
+"""
+
+from __future__ import annotations
+
+import argparse
+import json
+import os
+import subprocess
+import sys
+import tempfile
+import time
+from pathlib import Path
+
+from blend.app.demo import write_night
+from blend.science.simulate import SceneOptions, simulate_night
+
+BLEND = [sys.executable, "-c", "from blend.app.cli import main; main()"]
+TARGET = "lantern-spiral.target.toml"
+
+
+def timed(command: list[str]) -> tuple[float, float, float]:
+    """Return wall seconds, CPU seconds and peak MiB of a process."""
+    start = time.perf_counter()
+    child = subprocess.Popen(command, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL)
+    _, status, usage = os.wait4(child.pid, 0)
+    if os.waitstatus_to_exitcode(status) != 0:
+        raise SystemExit(f"{' '.join(command)} ended with {os.waitstatus_to_exitcode(status)}")
+    return time.perf_counter() - start, usage.ru_utime + usage.ru_stime, usage.ru_maxrss / 1024
+
+
+def best_start(command: list[str], *, runs: int = 7) -> float:
+    """Return the shortest wall time of several starts."""
+    return min(timed(command)[0] for _ in range(runs))
+
+
+def main() -> None:
+    """Draw, run, print."""
+    parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
+    parser.add_argument("--folder", type=Path, default=Path(tempfile.gettempdir()) / "blend-main-job")
+    parser.add_argument("--small", action="store_true", help="1.5 megapixels")
+    options = parser.parse_args()
+    size = "small" if options.small else "full"
+    folder = options.folder / size
+    if not (folder / TARGET).is_file():
+        print(f"drawing masters into {folder} ...")
+        write_night(simulate_night(SceneOptions.sized(size, seed=7)), folder)
+    run = [*BLEND, "run", "galaxy-moonlit", str(folder / TARGET), "--out", str(folder / "out"), "--quiet"]
+    timed(run)
+    wall, cpu, peak = timed(run)
+    record = json.loads((folder / "out" / "record.json").read_text())
+    cores = len(os.sched_getaffinity(0))
+    print(f"{size}: {wall:.1f} s wall, {cpu:.1f} s of CPU on {cores} cores, {peak:.0f} MiB at most")
+    for step, seconds in record["seconds"].items():
+        print(f"  {step:<16} {seconds:6.2f} s")
+    print(f"--help: {best_start([*BLEND, '--help']):.3f} s; python -c pass: {best_start([sys.executable, '-c', 'pass']):.3f} s")
+
+
+if __name__ == "__main__":
+    main()

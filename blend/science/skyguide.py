@@ -1,0 +1,245 @@
+"""A sky behind a nebula that fills the frame: a line's master tells where emission is, and how much.
+
+Where every block holds some light, no mask leaves a sky. But moonlight hardly reaches the line's master, so that what
+shines there is emission: a plane that is fitted as sky plus a factor times the line gives the sky as the intercept.
+The line's own sky is a plane under its least light.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from typing import Literal
+
+import numpy as np
+from numpy.typing import NDArray
+
+from blend.base.errors import StepError
+from blend.base.robust import MAD_TO_SIGMA
+from blend.science.gradient import choose_sky, degrees_for, faint_light_doubt, finish_sky, usable_blocks
+from blend.science.skyblocks import (
+    SkyBlocks,
+    block_size,
+    chebyshev_terms,
+    measure_blocks,
+    unit_coordinates,
+)
+from blend.science.skyfit import SkyFit, build_sky
+from blend.science.skymodel import CLIP_ABOVE, CLIP_BELOW, weighted_fit
+
+LEAST_SHARE = 0.05
+"""Share of the blocks that lies under the sky of a line's master: few enough to be dark, enough to be many."""
+DOUBT_SHARES = (0.02, 0.20)
+"""The skies under these shares stand for what nobody knows: how much of the least light is sky."""
+FEWEST_BLOCKS = 24
+
+Columns = NDArray[np.float64]
+
+
+@dataclass(frozen=True, eq=False)
+class LineGuide:
+    """Where emission is: the line's light above its own sky in every block, and that sky.
+
+    Attributes
+    ----------
+    excess : (n,) float64
+        Unit of the line's master, NaN where unknown.
+    fit : SkyFit
+        The line's own sky.
+    """
+
+    excess: NDArray[np.float64]
+    fit: SkyFit
+
+
+def guide_by_line(
+    line: NDArray[np.float32],
+    *,
+    masked: NDArray[np.bool_],
+    shape_terms: NDArray[np.float64] | None = None,
+    degree: int = 1,
+    where: str = "gradient",
+) -> LineGuide:
+    """Return the sky under a line's least light, and the light above it.
+
+    Parameters
+    ----------
+    line : (rows, columns) float32
+        The line's master, any unit, NaN where there is no data.
+    masked : (rows, columns) bool
+        True where there is no data, and on regions marked by hand; emission must not be masked.
+    shape_terms : (k,) float64, optional
+        Chebyshev coefficients of the sky's known shape, see `blend.science.skymoon`; then only its level and its
+        strength are free.
+    degree : 0 or 1
+        Of the sky, where its shape is not known.
+    where : str
+        Name of the step, for messages.
+
+    Raises
+    ------
+    StepError
+        Fewer than 24 blocks hold data.
+
+    Notes
+    -----
+    The sky is the surface under which 5 % of the blocks lie (quantile regression: Koenker & Bassett (1978),
+    Econometrica 46, 33; from memory). A nebula that nowhere ends lifts it; the stated uncertainty is the distance
+    between the surfaces under 2 and 20 %.
+    """
+    shape = (int(line.shape[0]), int(line.shape[1]))
+    blocks = measure_blocks(line, size=block_size(shape), unusable=masked)
+    good = usable_blocks(blocks)
+    if good.sum() < FEWEST_BLOCKS:
+        raise StepError(
+            where,
+            found=f"{int(good.sum())} blocks of the line's master with data",
+            expected=f"at least {FEWEST_BLOCKS}",
+        )
+    fit = _least_light(blocks, shape, good, basis_of(shape_terms, degree))
+    u, v = unit_coordinates(blocks.xy, shape)
+    sky = chebyshev_terms(u, v, degree=fit.degree) @ fit.coefficients
+    return LineGuide(np.where(good, blocks.values - sky, np.nan), fit)
+
+
+def fit_behind_line(
+    plane: NDArray[np.float32],
+    guide: LineGuide,
+    *,
+    degree: int | Literal["auto"] = "auto",
+    masked: NDArray[np.bool_],
+    where: str = "gradient",
+) -> SkyFit:
+    """Fit the sky of a plane behind emission that a line's master shows.
+
+    plane = sky + a (line - sky of the line), a >= 0, over all blocks; what is too bright for that is left out.
+
+    Parameters
+    ----------
+    plane : (rows, columns) float32
+        On the grid of the line's master.
+    guide : LineGuide
+    degree : 0 to 4 or "auto"
+        As for `blend.science.gradient.fit_sky`.
+    masked : (rows, columns) bool
+        As for `guide_by_line`.
+    where : str
+
+    Returns
+    -------
+    SkyFit
+        With ``line_factor`` = a and, as ``block_values``, the blocks with the emission taken out.
+
+    References
+    ----------
+    Derived here.
+    """
+    shape = (int(plane.shape[0]), int(plane.shape[1]))
+    blocks = measure_blocks(plane, size=block_size(shape), unusable=masked)
+    good = usable_blocks(blocks) & np.isfinite(guide.excess)
+    choices = degrees_for(degree, float(blocks.share.mean()), int(good.sum()), where)
+    u, v = unit_coordinates(blocks.xy, shape)
+    terms = chebyshev_terms(u, v, degree=choices[-1])
+    factor, error, used = line_factor(terms, guide.excess, blocks, good)
+    emission = np.where(good, factor * guide.excess, 0.0)
+    dark = replace(blocks, values=blocks.values - emission)
+    chosen, others = choose_sky(dark, shape, used, choices, halo=False)
+    fit = finish_sky(chosen, others, dark, shape, used)
+    of_factor = weighted_fit(terms[used][:, : fit.coefficients.size], guide.excess[used], blocks.errors[used])
+    covariance = fit.covariance + error**2 * np.outer(of_factor, of_factor)
+    covariance += factor**2 * _padded(guide.fit.covariance, fit.coefficients.size)
+    return replace(fit, covariance=covariance, line_factor=factor)
+
+
+def line_factor(
+    terms: Columns, excess: NDArray[np.float64], blocks: SkyBlocks, good: NDArray[np.bool_]
+) -> tuple[float, float, NDArray[np.bool_]]:
+    """Return the factor of the line's light in a plane, its standard error, and the blocks that agree with it."""
+    design = np.column_stack([terms, np.where(good, excess, 0.0)])
+    used = good.copy()
+    sigma = np.where(good, np.maximum(blocks.errors, 1e-30), 1.0)
+    answer = np.zeros(design.shape[1])
+    for _ in range(12):
+        answer = weighted_fit(design[used], blocks.values[used], sigma[used])
+        if answer[-1] < 0.0:
+            # Light only adds: a plane that is darker where the line is bright says nothing of the line.
+            answer = np.append(weighted_fit(terms[used], blocks.values[used], sigma[used]), 0.0)
+        left = np.where(good, blocks.values - design @ answer, 0.0)
+        middle = float(np.median(left[used]))
+        scatter = MAD_TO_SIGMA * float(np.median(np.abs(left[used] - middle)))
+        sigma = np.where(good, np.hypot(blocks.errors, scatter), 1.0) + 1e-30
+        fresh = good & (left - middle < CLIP_ABOVE * sigma) & (left - middle > -CLIP_BELOW * sigma)
+        if (fresh == used).all() or fresh.sum() < 2 * design.shape[1] + 4:
+            break
+        used = fresh
+    normal = design[used] / sigma[used, None]
+    error = float(np.sqrt(max(np.linalg.pinv(normal.T @ normal)[-1, -1], 0.0)))
+    return float(answer[-1]), error, used
+
+
+def slope_of_blocks(fit: SkyFit) -> float:
+    """Return the peak-to-peak, corner to corner, of a degree-1 surface through what the used blocks leave."""
+    used = fit.block_used
+    u, v = unit_coordinates(fit.block_xy[used], fit.shape)
+    left = fit.block_values[used] - fit.at(fit.block_xy[used])[0]
+    answer = weighted_fit(chebyshev_terms(u, v, degree=1), left, np.maximum(fit.block_errors[used], 1e-30))
+    return float(2.0 * (abs(answer[1]) + abs(answer[2])))
+
+
+def basis_of(shape_terms: NDArray[np.float64] | None, degree: int) -> Columns:
+    """Return the matrix that makes Chebyshev coefficients out of the numbers that are fitted, one column each."""
+    if shape_terms is None:
+        return np.eye(len(chebyshev_terms(np.zeros(1), np.zeros(1), degree=degree)[0]))
+    basis = np.zeros((shape_terms.size, 2))
+    basis[0, 0] = 1.0
+    basis[1:, 1] = shape_terms[1:]
+    return basis
+
+
+def _least_light(
+    blocks: SkyBlocks, shape: tuple[int, int], good: NDArray[np.bool_], basis: Columns
+) -> SkyFit:
+    degree = {1: 0, 3: 1, 6: 2}[basis.shape[0]]
+    u, v = unit_coordinates(blocks.xy, shape)
+    terms = chebyshev_terms(u, v, degree=degree) @ basis
+    values = blocks.values[good]
+    under = {share: surface_under(terms[good], values, share) for share in (LEAST_SHARE, *DOUBT_SHARES)}
+    low, high = (under[share] for share in DOUBT_SHARES)
+    answer = under[LEAST_SHARE]
+    residuals = np.where(good, blocks.values - terms @ answer, 0.0)
+    used = good & (residuals <= max(float(np.quantile(residuals[good], 2.0 * LEAST_SHARE)), 0.0))
+    # A few blocks hold the surface, so its noise is that of these few.
+    typical = float(np.median(blocks.errors[good]))
+    noise = typical**2 * np.linalg.pinv(terms[used].T @ terms[used])
+    doubt = np.outer(high - low, high - low)
+    covariance = basis @ (noise + doubt) @ basis.T
+    covariance[0, 0] += faint_light_doubt(blocks, used) ** 2
+    return build_sky(
+        basis @ answer, covariance, blocks=blocks, shape=shape, used=used, residuals=residuals
+    )
+
+
+def surface_under(terms: Columns, values: NDArray[np.float64], share: float) -> NDArray[np.float64]:
+    """Return the answer of terms x under which a share of the values lies (quantile regression).
+
+    Minimises the sum of (values - terms x) times share above and (1 - share) below, by reweighted least squares.
+    """
+    weights = np.ones(values.size)
+    answer = np.zeros(terms.shape[1])
+    for _ in range(100):
+        root = np.sqrt(weights)
+        fresh = np.linalg.lstsq(terms * root[:, None], values * root, rcond=1e-10)[0]
+        off = values - terms @ fresh
+        scale = MAD_TO_SIGMA * float(np.median(np.abs(off - np.median(off))))
+        if np.abs(fresh - answer).max() <= 1e-4 * scale:
+            return np.asarray(fresh)
+        answer = fresh
+        weights = np.where(off > 0.0, share, 1.0 - share) / np.maximum(np.abs(off), 0.01 * scale + 1e-30)
+        weights /= weights.max()
+    return np.asarray(answer)
+
+
+def _padded(covariance: NDArray[np.float64], size: int) -> NDArray[np.float64]:
+    out = np.zeros((size, size))
+    least = min(size, covariance.shape[0])
+    out[:least, :least] = covariance[:least, :least]
+    return out
