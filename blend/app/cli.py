@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import shlex
 import sys
 from pathlib import Path
 from typing import Any
@@ -75,7 +76,14 @@ def run(recipe: str, target: Path | None, **options: Any) -> None:
     opened = open_recipe(recipe, settings=options["settings"], target=chosen)
     out = options["out"] or Path(chosen.name)
     with limit_threads(options["threads"]), Progress(quiet=options["quiet"]) as progress:
-        outcome = run_target(opened, chosen, out=out, stages=options["stages"], listener=progress.show)
+        outcome = run_target(
+            opened,
+            chosen,
+            out=out,
+            stages=options["stages"],
+            listener=progress.show,
+            command=shlex.join(["blend", *sys.argv[1:]]),
+        )
     if options["as_json"]:
         click.echo(outcome.record_text)
     else:

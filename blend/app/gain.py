@@ -103,7 +103,7 @@ def pair_gain(
     if not (excess > 3.0 * error and level1 > 0.0):
         raise StepError(
             "gain",
-            found=f"the flats' variance, {flat_variance:.4g}, is not above that of the bias frames, {bias_variance:.4g}",
+            found=f"the flats scatter by {flat_variance:.4g}, the bias frames by {bias_variance:.4g} (squared)",
             expected="flats whose light dominates the noise",
             advice="give two flats first and two bias frames after them, raw, none of them stacked",
         )

@@ -114,7 +114,7 @@ def flags_of(pixels: NDArray[np.floating]) -> NDArray[np.uint8]:
             if not finite.all():
                 flags[block][~finite] = Flag.NO_DATA
 
-    map_row_blocks(work, flags.shape[0])
+    map_row_blocks(work, len(flags))
     return flags
 
 

@@ -193,7 +193,7 @@ def write_fits(
         file.write(head)
         for plane in cube:
             for block in row_blocks(plane.shape[0]):
-                file.write(plane[block].astype(">f4").tobytes())
+                file.write(plane[block].astype(">f4", order="C").data)
         file.write(b"\0" * (-(cube.size * 4) % 2880))
 
 

@@ -15,6 +15,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from blend.base.jit import kernel
 from blend.base.rowblocks import map_row_blocks, row_blocks
 from blend.files.srgb import code_values, decode, encode, srgb_profile
 from blend.files.whole import writing
@@ -115,41 +116,63 @@ def shrink(display: NDArray[np.floating], shape: tuple[int, int]) -> NDArray[np.
     0.5
     """
     planes, rows, columns = display.shape
-    down, across = _area_weights(rows, shape[0]), _area_weights(columns, shape[1])
+    (above, down), (left, across) = _area_weights(rows, shape[0]), _area_weights(columns, shape[1])
     light_of = decode(np.arange(65536) / 65535.0)
     result = np.empty((planes, *shape), dtype=np.float32)
 
     def average(block: slice) -> None:
-        first = int(block.start * rows // shape[0])
-        last = -(-block.stop * rows // shape[0])
-        weights = down[block, first:last]
+        first, last = int(above[block.start]), -(-block.stop * rows // shape[0])
+        total = np.empty((block.stop - block.start, shape[1]))
         for plane in range(planes):
-            part = display[plane, first:last]
-            good = np.isfinite(part)
-            level = (np.clip(np.where(good, part, 0.0), 0.0, 1.0) * 65535.0 + 0.5).astype(np.uint16)
-            light = light_of[level]  # 0 where there is no data
-            total = (across @ (weights @ light).T).T
-            if not good.all():
-                share = (across @ (weights @ good.astype(np.float64)).T).T
-                total = np.divide(total, share, out=np.full_like(total, np.nan), where=share > 0.0)
+            part = np.ascontiguousarray(display[plane, first:last])
+            _average(part, light_of, above[block] - first, down[block], left, across, total)
             result[plane, block] = encode(total)
 
     map_row_blocks(average, shape[0], height=16)
     return result
 
 
-def _area_weights(long: int, short: int) -> Any:
-    """Return the sparse (short, long) matrix of shares; every row sums to 1."""
-    from scipy.sparse import csr_array
+def _area_weights(long: int, short: int) -> tuple[NDArray[np.int64], NDArray[np.float64]]:
+    """Return, for each of ``short`` pixels, the first of ``long`` it covers and the shares of those; 0 beyond them.
 
+    The shares of a pixel sum to 1.
+    """
     # In units of 1 / short pixel all borders are integers, so that the shares are exact.
-    pixel = np.concatenate([np.arange(i * long // short, -(-(i + 1) * long // short)) for i in range(short)])
-    owner = np.concatenate(
-        [np.full(-(-(i + 1) * long // short) - i * long // short, i, dtype=np.int64) for i in range(short)]
-    )
-    low = np.maximum(pixel * short, owner * long)
-    high = np.minimum((pixel + 1) * short, (owner + 1) * long)
-    return csr_array(((high - low) / long, (owner, pixel)), shape=(short, long))
+    owner = np.arange(short, dtype=np.int64)
+    first = owner * long // short
+    most = int((-(-(owner + 1) * long // short) - first).max())
+    pixel = first[:, None] + np.arange(most)
+    low = np.maximum(pixel * short, owner[:, None] * long)
+    high = np.minimum((pixel + 1) * short, (owner[:, None] + 1) * long)
+    return first, np.maximum(high - low, 0) / long
+
+
+@kernel
+def _average(source, light_of, above, down, left, across, out):  # type: ignore[no-untyped-def]
+    """Fill ``out`` with means of light; NaN where no pixel has data."""
+    rows, columns = source.shape
+    line, share = np.empty(columns), np.empty(columns)
+    for row in range(out.shape[0]):
+        line[:] = 0.0
+        share[:] = 0.0
+        for j in range(down.shape[1]):
+            weight = down[row, j]
+            if weight == 0.0:
+                continue
+            here = source[above[row] + j]
+            for x in range(columns):
+                value = np.float32(here[x])
+                if value == value:  # not NaN
+                    value = min(max(value, np.float32(0.0)), np.float32(1.0))
+                    line[x] += weight * light_of[np.int32(value * np.float32(65535.0) + np.float32(0.5))]
+                    share[x] += weight
+        for column in range(out.shape[1]):
+            total = covered = 0.0
+            for i in range(across.shape[1]):
+                if across[column, i] > 0.0:
+                    total += across[column, i] * line[left[column] + i]
+                    covered += across[column, i] * share[left[column] + i]
+            out[row, column] = total / covered if covered > 0.0 else np.nan
 
 
 def _fit(display: NDArray[np.floating], long_edge: int | None) -> NDArray[np.floating]:
@@ -167,11 +190,14 @@ def _fit(display: NDArray[np.floating], long_edge: int | None) -> NDArray[np.flo
 
 
 def _squeeze(picture: NDArray[Any]) -> bytes:
-    """Return filtered and deflated scan lines; each line takes the filter that leaves the least sum."""
+    """Return filtered and deflated scan lines; each line takes the filter that leaves the least sum.
+
+    On filtered noise, level 4 with the strategy for filtered data takes a third of level 6's time and leaves less.
+    """
     rows = picture.shape[0]
     step = picture.shape[2] * picture.itemsize
     lines = picture.astype(picture.dtype.newbyteorder(">")).reshape(rows, -1).view(np.uint8)
-    packer = zlib.compressobj(6)
+    packer = zlib.compressobj(4, zlib.DEFLATED, 15, 9, zlib.Z_FILTERED)
     parts = []
     above = np.zeros((1, lines.shape[1]), dtype=np.uint8)
     for block in row_blocks(rows):

@@ -17,6 +17,7 @@ from functools import cache
 import numpy as np
 from numpy.typing import NDArray
 
+from blend.base.jit import kernel
 from blend.base.rowblocks import map_row_blocks
 
 _PRIMARIES = ((0.64, 0.33), (0.30, 0.60), (0.15, 0.06))
@@ -69,14 +70,22 @@ def code_values(display: NDArray[np.floating], *, bits: int) -> NDArray[np.uint8
     picture = np.empty((rows, columns, planes), dtype=np.uint8 if bits == 8 else np.uint16)
 
     def convert(block: slice) -> None:
-        # fmax prefers the number over NaN; the half rounds to nearest when the cast cuts the fraction off.
-        part = np.fmax(display[:, block], 0.0)
-        np.minimum(part, 1.0, out=part)
-        # At 16 bits float32 has few digits left below a step: the half is added in float64.
-        picture[block] = np.moveaxis(np.floor(part.astype(np.float64) * top + 0.5), 0, 2)
+        for plane in range(planes):
+            _fill_codes(np.ascontiguousarray(display[plane, block]), top, picture[block, :, plane])
 
     map_row_blocks(convert, rows)
     return picture
+
+
+@kernel
+def _fill_codes(values, top, out):  # type: ignore[no-untyped-def]
+    rows, columns = values.shape
+    for row in range(rows):
+        for column in range(columns):
+            # In float64: at 16 bits float32 has few digits left below a step. The cast cuts the fraction off.
+            value = np.float64(values[row, column])
+            value = value if value > 0.0 else 0.0  # NaN is not above 0
+            out[row, column] = np.int32(min(value, 1.0) * top + 0.5)
 
 
 @cache

@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 from blend.base.equation import parse
 from blend.files.png import jpeg_bytes
 from blend.pages.figures import histogram_svg, scale_svg
+from blend.pages.skyfigures import sky_figures
 from blend.pages.verdict import verdict
 from blend.recipe.model import to_toml
 from blend.recipe.work import Work
@@ -58,6 +59,7 @@ def report_page(work: Work, record: Mapping[str, Any], pictures: Pictures, *, co
         added_scale=scale,
         warnings=record["warnings"],
         tables=_tables(record),
+        sky_figures=sky_figures(work),
         histogram=_safe(histogram_svg(pictures.with_lines, _sky_level(record))),
         scale_plots=_scale_plots(work),
         formulas=_formulas(record),

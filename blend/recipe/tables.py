@@ -106,14 +106,37 @@ class RegionTable(Table):
         return self
 
 
+def _check_direction(value: Any) -> Any:
+    if value == "predict" or (is_number(value) and abs(value) <= 360):
+        return float(value) if is_number(value) else value
+    raise wrong("predict, or degrees from -360 to 360", suggestion(str(value), ["predict"]))
+
+
 class Gradient(Step):
     """The sky, with the moonlight in it, out of each plane."""
 
-    model: Literal["polynomial", "none"] = Field(
-        default="polynomial", description="the surface fitted to the sky"
+    model: Literal["polynomial", "moonlight", "spline", "none"] = Field(
+        default="polynomial",
+        description="polynomial: a surface fitted to the sky; moonlight: the Moon's own shape, from date, site and "
+        "world coordinates, of which only level and strength are fitted; spline: bends as it must, for street "
+        "light and reflections, and can eat wide faint objects",
     )
     degree: Annotated[_Degree, exactly(_Degree)] = Field(
         default="auto", description="of the surface; auto chooses from 0 to 2, which is enough for moonlight"
+    )
+    guide: Literal["none", "line"] = Field(
+        default="none",
+        description="line: for a nebula that fills the frame, the line's master tells how much of each block is "
+        "emission; none: objects are masked",
+    )
+    brightens_towards_deg: Annotated[Literal["predict"] | float, BeforeValidator(_check_direction)] = Field(
+        default="predict",
+        description="for model = moonlight: where the sky gets brighter, from the columns' direction towards the "
+        "rows' in the order of the file; predict: from date, site and world coordinates",
+    )
+    flat_fault: Literal["report", "correct"] = Field(
+        default="report",
+        description="a centred bowl or ring, which no Moon makes: told only, or divided out as well",
     )
     object_boxes: tuple[RegionTable, ...] = Field(
         default=(), strict=False, description="regions to leave out of the fit, besides the objects found"

@@ -60,6 +60,9 @@ __all__ = [
 LUMINANCE_WEIGHTS = (0.2126, 0.7152, 0.0722)
 """Recommendation ITU-R BT.709: luminance of linear red, green, blue."""
 
+SAME_CODE = 6e-8
+"""Change of a code value that is none: float32 has no finer step just below 1; a 16-bit code value is 1.5e-5."""
+
 DARKEST = 1e-6
 """Luminance below which a colour has no ratio worth keeping; one 16-bit code value is 1.2e-6."""
 
@@ -178,7 +181,12 @@ def into_gamut(rgb: Array) -> tuple[Array, float]:
 
 
 def set_display_luminance(
-    rgb: Array, y_new: Array, *, method: Method = "ratio", floor: float = DARKEST
+    rgb: Array,
+    y_new: Array,
+    *,
+    method: Method = "ratio",
+    floor: float = DARKEST,
+    y_old: Array | None = None,
 ) -> tuple[NDArray[np.float32], float]:
     """Give a display picture a new luminance and keep its colour.
 
@@ -192,22 +200,43 @@ def set_display_luminance(
         Code value of the luminance wanted (see `display_luminance`); clipped to [0, 1].
     method, floor
         As `replace_luminance`; ``floor`` is light, not a code value.
+    y_old : (rows, columns), optional
+        What `display_luminance` gives for ``rgb``, where it is at hand; saves computing it again.
 
     Returns
     -------
     rgb : (3, rows, columns) float32
     share : float
         Share of the pixels with data whose colour had to give up chroma.
+
+    Notes
+    -----
+    A pixel inside [0, 1] whose luminance does not change, by more than the last bit of a float32, keeps its bits.
     """
     replace, counted = _replacer(method, floor), _Counter()
 
-    def work(block: Array, y_block: Array) -> Array:
-        target = decode_block(np.clip(y_block, 0.0, 1.0))
-        light = counted.fit(replace(odd(decode_block)(block), target))
+    def change(block: Array, y_block: Array) -> Array:
+        light = counted.fit(replace(odd(decode_block)(block), decode_block(y_block)))
         return np.minimum(encode_block(light), 1.0)
 
+    def work(block: Array, y_block: Array, old: Array) -> Array:
+        wanted = np.clip(y_block, 0.0, 1.0)
+        kept = np.abs(wanted - old) <= SAME_CODE
+        kept &= (block.min(axis=0) >= 0.0) & (block.max(axis=0) <= 1.0)
+        count = int(np.count_nonzero(kept))
+        if count == 0:
+            return change(block, wanted)
+        counted.add_inside(count)
+        if count == kept.size:
+            return block
+        result, changed = block.copy(), np.flatnonzero(~kept)
+        result[:, changed] = change(block[:, changed], wanted[changed])
+        return result
+
     codes = np.asarray(three_planes(rgb), dtype=np.float32)
-    return map_pixels(work, codes, np.asarray(y_new, dtype=np.float32)), counted.share
+    before = display_luminance(codes) if y_old is None else y_old
+    targets = (np.asarray(y, dtype=np.float32) for y in (y_new, before))
+    return map_pixels(work, codes, *targets), counted.share
 
 
 def _luminance_block(rgb: Array) -> Array:
@@ -283,6 +312,10 @@ class _Counter:
         outside = sum(count for count, _ in self._counts)
         total = sum(count for _, count in self._counts)
         return outside / total if total else 0.0
+
+    def add_inside(self, count: int) -> None:
+        """Count pixels that are known to be inside."""
+        self._counts.append((0, count))
 
     def fit(self, rgb: Array) -> Array:
         lowest, highest = rgb.min(axis=0), rgb.max(axis=0)

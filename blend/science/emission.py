@@ -214,7 +214,7 @@ def _significance(
     taps = gaussian_taps(FINE_PX)
     halo = COARSE_BIN * (len(taps) // 2 + 1)
     rows, columns = emission.shape
-    out = np.full((rows, columns), -np.inf, dtype=np.float32)
+    out = np.empty((rows, columns), dtype=np.float32)
     light, wrong, smooth = (
         np.empty((-(-rows // COARSE_BIN), -(-columns // COARSE_BIN)), dtype=np.float32) for _ in range(3)
     )
@@ -227,6 +227,7 @@ def _significance(
         wrong_here = systematic_block(broad_here, noise, low)
         light_here = blur_block(emission[low:high], taps)
         wrong_blurred = blur_block(wrong_here, taps)
+        out[block] = -np.inf
         _raise_significance(
             light_here[part], wrong_blurred[part], broad_here[part], noise.fine, noise.growth, out[block]
         )
@@ -320,19 +321,27 @@ def _apply_weight(
         kept = np.maximum(-weight[low:high], 0.0)
         if some_faint:
             np.maximum(kept, -spread_rows(faint, FAINT_BIN, slice(low, high), columns), out=kept)
-        if not kept.any():
-            out[rows] = np.where(np.isnan(emission[rows]), np.float32(np.nan), np.float32(0.0))
-            return
-        kept *= emission[low:high]
-        lacking = np.maximum(-np.nan_to_num(kept, nan=0.0), 0.0)
-        np.maximum(kept, 0.0, out=kept)
-        near = blur_block(kept, taps)
-        lacking /= np.maximum(near, np.float32(1e-30))
-        share = blur_block(lacking, taps)[part]
-        out[rows] = kept[part] * np.maximum(1.0 - share, 0.0)
+        used = np.flatnonzero(kept.any(axis=0))
+        box = slice(max(int(used[0]) - halo, 0), int(used[-1]) + 1 + halo) if used.size else slice(0, 0)
+        for side in (slice(0, box.start), slice(min(box.stop, columns), columns)):
+            out[rows, side] = np.where(np.isnan(emission[rows, side]), np.float32(np.nan), np.float32(0.0))
+        if used.size:
+            out[rows, box] = _lend(kept[:, box] * emission[low:high, box], taps)[part]
 
     map_row_blocks(work, emission.shape[0], height=BLOCK_ROWS)
     return out
+
+
+def _lend(kept: NDArray[np.float32], taps: NDArray[np.float32]) -> NDArray[np.float32]:
+    """Return a block without negative pixels: what they lack is taken from positive neighbours, in proportion."""
+    lacking = np.maximum(-kept, np.float32(0.0))
+    np.maximum(kept, 0.0, out=kept)
+    near = blur_block(kept, taps)
+    lacking /= np.maximum(near, np.float32(1e-30))
+    share = blur_block(lacking, taps)
+    np.subtract(np.float32(1.0), share, out=share)
+    np.maximum(share, np.float32(0.0), out=share)
+    return kept * share
 
 
 @kernel

@@ -141,11 +141,11 @@ def refine_broad(broad: NDArray[np.float32], fit: ProfileFit) -> NDArray[np.floa
         holes = np.isnan(source)
         some = bool(holes.any())
         filled = np.where(holes, np.float32(0.0), source) if some else source
-        valid = (~holes).astype(np.float32)
+        edge = some or low == 0 or high == rows
+        valid = (~holes).astype(np.float32) if edge else filled
         here = filled[part]
         result = here + np.float32(fit.terms[-1]) * (spread_rows(far, WIDE_BIN, block, columns) - here)
         for term, tap in zip(fit.terms[2:-1], taps, strict=True):
-            edge = some or low == 0 or high == rows
             weight = blur_block(valid, tap)[part] if edge else side_weights(tap, columns)
             result += np.float32(term) * (blur_block(filled, tap)[part] - weight * here)
         dy, dx = _slopes(filled)

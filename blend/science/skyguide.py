@@ -213,9 +213,7 @@ def _least_light(
     doubt = np.outer(high - low, high - low)
     covariance = basis @ (noise + doubt) @ basis.T
     covariance[0, 0] += faint_light_doubt(blocks, used) ** 2
-    return build_sky(
-        basis @ answer, covariance, blocks=blocks, shape=shape, used=used, residuals=residuals
-    )
+    return build_sky(basis @ answer, covariance, blocks=blocks, shape=shape, used=used, residuals=residuals)
 
 
 def surface_under(terms: Columns, values: NDArray[np.float64], share: float) -> NDArray[np.float64]:
@@ -224,7 +222,7 @@ def surface_under(terms: Columns, values: NDArray[np.float64], share: float) -> 
     Minimises the sum of (values - terms x) times share above and (1 - share) below, by reweighted least squares.
     """
     weights = np.ones(values.size)
-    answer = np.zeros(terms.shape[1])
+    answer: NDArray[np.float64] = np.zeros(terms.shape[1])
     for _ in range(100):
         root = np.sqrt(weights)
         fresh = np.linalg.lstsq(terms * root[:, None], values * root, rcond=1e-10)[0]
@@ -232,7 +230,7 @@ def surface_under(terms: Columns, values: NDArray[np.float64], share: float) -> 
         scale = MAD_TO_SIGMA * float(np.median(np.abs(off - np.median(off))))
         if np.abs(fresh - answer).max() <= 1e-4 * scale:
             return np.asarray(fresh)
-        answer = fresh
+        answer = np.asarray(fresh, dtype=np.float64)
         weights = np.where(off > 0.0, share, 1.0 - share) / np.maximum(np.abs(off), 0.01 * scale + 1e-30)
         weights /= weights.max()
     return np.asarray(answer)

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from functools import cache
+
 import numpy as np
 from numpy.typing import NDArray
 
@@ -9,8 +11,9 @@ from blend.base.jit import kernel
 from blend.base.rowblocks import map_row_blocks
 
 
+@cache
 def gaussian_taps(sigma: float, *, reach: float = 3.5) -> NDArray[np.float32]:
-    """Return a Gaussian integrated over pixels, cut at ``reach`` sigma, of sum 1.
+    """Return a Gaussian integrated over pixels, cut at ``reach`` sigma, of sum 1; read-only.
 
     Integrated, not sampled: a narrow sampled Gaussian is not as wide as it says. The variance of the taps is
     sigma^2 exactly.
@@ -25,7 +28,9 @@ def gaussian_taps(sigma: float, *, reach: float = 3.5) -> NDArray[np.float32]:
             low = width
         else:
             high = width
-    return taps.astype(np.float32)
+    result = taps.astype(np.float32)
+    result.flags.writeable = False
+    return result
 
 
 def _integrated_gaussian(width: float, half: int) -> NDArray[np.float64]:
@@ -78,7 +83,7 @@ def blur_block(block: NDArray[np.float32], taps: NDArray[np.float32]) -> NDArray
     """Correlate rows and columns with ``taps``; NaN and what lies outside count as 0, nothing is
     renormalised."""
     out = np.empty(block.shape, dtype=np.float32)
-    _correlate(np.ascontiguousarray(np.nan_to_num(block, nan=0.0)), taps, out)
+    _correlate(np.ascontiguousarray(block, dtype=np.float32), taps, out)
     return out
 
 
@@ -90,21 +95,59 @@ def side_weights(taps: NDArray[np.float32], columns: int) -> NDArray[np.float32]
 
 @kernel
 def _correlate(source, taps, out):  # type: ignore[no-untyped-def]
+    # Tiles of columns stay in the nearest cache; four taps at a time spare three of four visits to the sums, whose
+    # order is that of the taps; every loop runs from 0 over slices, because an index that might be negative costs
+    # the compiler its vectors.
     rows, columns = source.shape
     half = len(taps) // 2
-    line = np.zeros(columns + 2 * half, dtype=np.float32)
-    for row in range(rows):
-        line[:] = np.float32(0.0)
-        for k in range(max(-half, -row), min(half, rows - 1 - row) + 1):
-            tap = taps[k + half]
-            for column in range(columns):
-                line[half + column] += tap * source[row + k, column]
-        for column in range(columns):
-            out[row, column] = taps[0] * line[column]
-        for k in range(1, 2 * half + 1):
-            tap = taps[k]
-            for column in range(columns):
-                out[row, column] += tap * line[column + k]
+    tile = 1024
+    zero = np.float32(0.0)
+    line = np.empty(tile + 2 * half, dtype=np.float32)
+    for left in range(0, columns, tile):
+        right = min(left + tile, columns)
+        first, last = max(left - half, 0), min(right + half, columns)
+        begin, count, size = first - left + half, last - first, right - left
+        sums = line[begin : begin + count]
+        for row in range(rows):
+            line[:] = zero
+            k, high = row + max(-half, -row), row + min(half, rows - 1 - row) + 1
+            while k + 4 <= high:
+                j = k - row + half
+                t0, t1, t2, t3 = taps[j], taps[j + 1], taps[j + 2], taps[j + 3]
+                s0, s1 = source[k, first:last], source[k + 1, first:last]
+                s2, s3 = source[k + 2, first:last], source[k + 3, first:last]
+                for x in range(count):
+                    a, b, c, d = s0[x], s1[x], s2[x], s3[x]  # NaN alone is not itself
+                    total = sums[x] + t0 * (a if a == a else zero)
+                    total += t1 * (b if b == b else zero)
+                    total += t2 * (c if c == c else zero)
+                    sums[x] = total + t3 * (d if d == d else zero)
+                k += 4
+            while k < high:
+                t0, s0 = taps[k - row + half], source[k, first:last]
+                for x in range(count):
+                    a = s0[x]
+                    sums[x] += t0 * (a if a == a else zero)
+                k += 1
+            done = out[row, left:right]
+            for x in range(size):
+                done[x] = taps[0] * line[x]
+            k = 1
+            while k + 4 <= 2 * half + 1:
+                t0, t1, t2, t3 = taps[k], taps[k + 1], taps[k + 2], taps[k + 3]
+                s0, s1 = line[k : k + size], line[k + 1 : k + 1 + size]
+                s2, s3 = line[k + 2 : k + 2 + size], line[k + 3 : k + 3 + size]
+                for x in range(size):
+                    total = done[x] + t0 * s0[x]
+                    total += t1 * s1[x]
+                    total += t2 * s2[x]
+                    done[x] = total + t3 * s3[x]
+                k += 4
+            while k < 2 * half + 1:
+                t0, s0 = taps[k], line[k : k + size]
+                for x in range(size):
+                    done[x] += t0 * s0[x]
+                k += 1
 
 
 def bin_plane(plane: NDArray[np.float32], size: int, *, holes: bool = False) -> NDArray[np.float32]:

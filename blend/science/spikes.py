@@ -16,32 +16,31 @@ _TILE = 64
 
 @kernel
 def hot_rows(
-    pixels: Any, limits: Any, hot_sigma: Any, found: Any, start: int, stop: int
+    pixels: Any, limits: Any, hot_sigma: Any, found: Any, start: int, stop: int, floors: Any
 ) -> None:  # pragma: no cover - compiled
-    """Mark pixels of a dark that stand above the median of the 5x5, and above their row and their column."""
+    """Mark pixels of a dark that stand above the median of the 5x5, and above their row and their column.
+
+    What is below ``floors`` (rows // 64, columns) by the limit or more cannot be one.
+    """
     rows, columns = pixels.shape
     around = np.empty(24, dtype=np.float32)
-    tiles = limits.shape[1]
-    least = np.full((stop - start + 4, tiles), np.inf, dtype=np.float32)
-    for y in range(max(0, start - 2), min(rows, stop + 2)):
-        for tile in range(tiles):
-            low = np.float32(np.inf)
-            for x in range(max(0, tile * _TILE - 2), min(columns, (tile + 1) * _TILE + 2)):
-                v = pixels[y, x]
-                low = v if v < low else low
-            least[y - start + 2, tile] = low
     for y in range(start, stop):
-        for tile in range(tiles):
+        for tile in range(limits.shape[1]):
             limit = limits[y // _TILE, tile]
-            low = np.float32(np.inf)
-            for j in range(y - start, y - start + 5):
-                low = min(low, least[j, tile])
-            for x in range(tile * _TILE, min(columns, (tile + 1) * _TILE)):
+            first, last = tile * _TILE, min(columns, (tile + 1) * _TILE)
+            here, floor = pixels[y, first:last], floors[y // _TILE, first:last]
+            # a loop without branches runs on many pixels at once
+            candidates = 0
+            for i in range(last - first):
+                candidates += 0 if here[i] - floor[i] < limit else 1
+            if candidates == 0:
+                continue
+            for x in range(first, last):
                 p = pixels[y, x]
-                # what does not stand above the least pixel about is told at once: nearly all
-                if not p - low > limit:
+                # nearly all are told at once
+                if p - floors[y // _TILE, x] < limit:
                     continue
-                # a hot pixel stands above something within two pixels; that spares the median for all the others
+                # a hot pixel stands above something within two pixels
                 stands_out = False
                 for step in range(-2, 3):
                     if 0 <= y + step < rows and p - pixels[y + step, x] > limit:
@@ -93,54 +92,70 @@ def isolated_rows(
     rows, columns = pixels.shape
     ring = np.empty(16, dtype=np.float32)
     for y in range(start, stop):
-        for x in range(columns):
-            p = pixels[y, x]
-            if p != p:
-                continue
-            limit = limits[y // _TILE, x // _TILE]
+        for tile in range(limits.shape[1]):
+            limit = limits[y // _TILE, tile]
             least = np.float32(0.5) * limit
+            first, last = tile * _TILE, min(columns, (tile + 1) * _TILE)
             # half the limit above both neighbours on the row, or below both: nearly all are told at once
-            if 0 < x < columns - 1:
-                before, after = p - pixels[y, x - 1], p - pixels[y, x + 1]
-                if (before <= least or after <= least) and (before >= -least or after >= -least):
-                    continue
-            high = np.float32(-np.inf)
-            low = np.float32(np.inf)
-            edges = np.float32(0.0)
-            edge_count = 0
-            for j in range(max(0, y - 1), min(rows, y + 2)):
-                for i in range(max(0, x - 1), min(columns, x + 2)):
-                    v = pixels[j, i]
-                    if (j == y and i == x) or v != v:
+            inner, end = max(first, 1), min(last, columns - 1)
+            left, here, right = (
+                pixels[y, inner - 1 : end - 1],
+                pixels[y, inner:end],
+                pixels[y, inner + 1 : end + 1],
+            )
+            candidates = 0
+            for i in range(end - inner):
+                before, after = here[i] - left[i], here[i] - right[i]
+                not_high = (before <= least) | (after <= least)
+                not_low = (before >= -least) | (after >= -least)
+                candidates += 0 if not_high & not_low else 1
+            if candidates == 0 and inner == first and end == last:
+                continue
+            for x in range(first, last):
+                p = pixels[y, x]
+                if 0 < x < columns - 1:
+                    before, after = p - pixels[y, x - 1], p - pixels[y, x + 1]
+                    if (before <= least or after <= least) and (before >= -least or after >= -least):
                         continue
-                    high = max(high, v)
-                    low = min(low, v)
-                    if j == y or i == x:
-                        edges += v
-                        edge_count += 1
-            if low <= p <= high or edge_count < 2:
-                continue
-            step = p - high if p > high else low - p
-            if not step > high - low or not step > least:
-                continue
-            count = 0
-            for j in range(max(0, y - 2), min(rows, y + 3)):
-                for i in range(max(0, x - 2), min(columns, x + 3)):
-                    v = pixels[j, i]
-                    if (abs(j - y) == 2 or abs(i - x) == 2) and v == v:
-                        k = count
-                        while k > 0 and ring[k - 1] > v:
-                            ring[k] = ring[k - 1]
-                            k -= 1
-                        ring[k] = v
-                        count += 1
-            if count < 5:
-                continue
-            level = (ring[(count - 1) // 2] + ring[count // 2]) / 2
-            sign = np.float32(1.0) if p > high else np.float32(-1.0)
-            height = sign * (p - level)
-            shoulder = sign * (edges / edge_count - level)
-            # 0.75 sigma: the mean of four neighbours is uncertain by half a sigma
-            margin = np.float32(0.75) * limit / hot_sigma
-            if height > limit and shoulder < np.float32(_SHARPEST) * height - margin:
-                found[y, x] = True
+                if p != p:
+                    continue
+                high = np.float32(-np.inf)
+                low = np.float32(np.inf)
+                edges = np.float32(0.0)
+                edge_count = 0
+                for j in range(max(0, y - 1), min(rows, y + 2)):
+                    for i in range(max(0, x - 1), min(columns, x + 2)):
+                        v = pixels[j, i]
+                        if (j == y and i == x) or v != v:
+                            continue
+                        high = max(high, v)
+                        low = min(low, v)
+                        if j == y or i == x:
+                            edges += v
+                            edge_count += 1
+                if low <= p <= high or edge_count < 2:
+                    continue
+                step = p - high if p > high else low - p
+                if not step > high - low or not step > least:
+                    continue
+                count = 0
+                for j in range(max(0, y - 2), min(rows, y + 3)):
+                    for i in range(max(0, x - 2), min(columns, x + 3)):
+                        v = pixels[j, i]
+                        if (abs(j - y) == 2 or abs(i - x) == 2) and v == v:
+                            k = count
+                            while k > 0 and ring[k - 1] > v:
+                                ring[k] = ring[k - 1]
+                                k -= 1
+                            ring[k] = v
+                            count += 1
+                if count < 5:
+                    continue
+                level = (ring[(count - 1) // 2] + ring[count // 2]) / 2
+                sign = np.float32(1.0) if p > high else np.float32(-1.0)
+                height = sign * (p - level)
+                shoulder = sign * (edges / edge_count - level)
+                # 0.75 sigma: the mean of four neighbours is uncertain by half a sigma
+                margin = np.float32(0.75) * limit / hot_sigma
+                if height > limit and shoulder < np.float32(_SHARPEST) * height - margin:
+                    found[y, x] = True

@@ -15,7 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from blend.base.jit import kernel
-from blend.base.robust import MAD_TO_SIGMA
+from blend.base.robust import MAD_TO_SIGMA, converged_clip_factor
 from blend.base.rowblocks import map_row_blocks
 
 METHODS = ("mean", "median", "clip", "winsorised")
@@ -40,10 +40,11 @@ class Rule:
     method : "mean", "median", "clip" or "winsorised"
     kappa_low, kappa_high : float
         clip: limits below and above the median, in standard deviations.
-    spread : "mad" or "std"
-        clip: the standard deviation is 1.4826 times the median absolute deviation from the median, or that of the
-        values which are still in. Three of 20 frames with one satellite move the second so far that nothing is
-        clipped, the first not at all.
+    spread : "robust" or "std"
+        clip: std takes the standard deviation of the values that are still in. Three of 20 frames with one satellite
+        move it so far that nothing is clipped. robust begins with 1.4826 times the median absolute deviation, which
+        they do not move, then takes the standard deviation of what that left, freed of the clipping's own bias, and
+        lets values back in: the first number alone is so uncertain for 20 values that it costs 7 % in noise.
     rounds : int
         clip: most rounds.
     least_sigma : float
@@ -56,7 +57,7 @@ class Rule:
     method: Method = "clip"
     kappa_low: float = 3.0
     kappa_high: float = 3.0
-    spread: Literal["mad", "std"] = "mad"
+    spread: Literal["robust", "std"] = "robust"
     rounds: int = 5
     least_sigma: float = 0.0
     share: float = 0.1
@@ -155,7 +156,8 @@ def combine(
             rule.share,
             rule.rounds,
             _CODES[rule.method],
-            rule.spread == "mad",
+            rule.spread == "robust",
+            converged_clip_factor(max(1.5, min(rule.kappa_low, rule.kappa_high))),
         ]
     )
     network = sorting_network(frames)
@@ -310,7 +312,7 @@ def _combine_rows(
 ) -> None:  # pragma: no cover - compiled
     frames, _, columns = tile.shape
     kappa_low, kappa_high, floor, share = settings[0], settings[1], settings[2], settings[3]
-    rounds, method, robust = int(settings[4]), int(settings[5]), settings[6] > 0.5
+    rounds, method, robust, left_of_sigma = int(settings[4]), int(settings[5]), settings[6] > 0.5, settings[7]
     wide = _WIDE
     # constants of the arrays' own width: a float64 one would widen the whole loop
     beyond, greatest = np.float32(np.inf), np.float32(3.4028235e38)
@@ -377,7 +379,7 @@ def _combine_rows(
                         below, above = first + (size - 1) // 2, first + size // 2
                         middle = 0.5 * (np.float64(ranked[below, w]) + np.float64(ranked[above, w]))
                         sigma = 0.0
-                        if robust:
+                        if robust and turn == 0:
                             # The deviations below and above the median are two rising lists; of their ``need``
                             # smallest, ``part`` are below. Halving finds it: each list's next is no less than
                             # the other's last.
@@ -405,7 +407,7 @@ def _combine_rows(
                                     )
                                 deviation = 0.5 * (deviation + max(down, up))
                             sigma = MAD_TO_SIGMA * deviation * size / (size - 0.8)
-                        if not robust or sigma == 0.0:
+                        if turn > 0 or not robust or sigma == 0.0:
                             mean, square = 0.0, 0.0
                             if turn == 0 and not robust:
                                 mean, square = total[w], weight[w]
@@ -416,9 +418,11 @@ def _combine_rows(
                                     square += apart * apart
                             mean /= size
                             sigma = np.sqrt(max(square / size - mean * mean, 0.0))
+                            if robust and turn > 0:
+                                sigma *= np.sqrt(size / (size - 1.0)) / left_of_sigma
                         sigma = max(sigma, floor)
                         least, most = middle - kappa_low * sigma, middle + kappa_high * sigma
-                        new_first, new_last = first, last
+                        new_first, new_last = (0, m) if robust else (first, last)
                         while ranked[new_first, w] < least:
                             new_first += 1
                         while ranked[new_last - 1, w] > most:

@@ -57,7 +57,9 @@ def test_worked_numbers(formula):
     for example in formula.examples:
         base, line = (np.full((1, 1), example.values[name]) for name in ("base", "line"))
         known = {name: example.values.get(name, 0.0) for name in ("base_sigma", "line_sigma")}
-        result = float(evaluate_formula(formula, base, line, sky=example.values.get("sky", 0.1), **known)[0, 0])
+        result = float(
+            evaluate_formula(formula, base, line, sky=example.values.get("sky", 0.1), **known)[0, 0]
+        )
         # The printed digits, six of them.
         assert result == pytest.approx(example.result, abs=1e-6)
 

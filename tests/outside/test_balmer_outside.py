@@ -21,7 +21,9 @@ def test_case_b_ratios():
 
 def test_wavelengths_are_rydbergs():
     # Rydberg's formula for hydrogen, 1 / (R_H (1/4 - 1/n^2)), R_H = 10 967 758.34 per metre; in air, n = 1.00028.
-    for n, wavelength_nm in zip((3, 4, 5, 6), (H_ALPHA_NM, *(b.wavelength_nm for b in BALMER.values())), strict=True):
+    for n, wavelength_nm in zip(
+        (3, 4, 5, 6), (H_ALPHA_NM, *(b.wavelength_nm for b in BALMER.values())), strict=True
+    ):
         expected = 1e9 / (10967758.34 * (0.25 - 1 / n**2)) / 1.00028
         assert wavelength_nm == pytest.approx(expected, abs=0.02)
 
@@ -53,7 +55,9 @@ def test_the_share_falls_with_dust_and_is_a_sum_of_lines():
         shares = [hydrogen_share(plane, dust_a_v=a_v) for a_v in np.linspace(0, 5, 11)]
         assert (np.diff(shares) < 0).all()
         assert 0 < shares[-1] < shares[0] < 0.5
-    clear = sum(ratio * response for ratio, response in zip((0.3493, 0.1636, 0.0904), (0.55, 0.60, 0.35), strict=True))
+    clear = sum(
+        ratio * response for ratio, response in zip((0.3493, 0.1636, 0.0904), (0.55, 0.60, 0.35), strict=True)
+    )
     assert hydrogen_share("blue") == pytest.approx(clear, abs=1e-4)
 
 

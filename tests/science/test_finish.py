@@ -132,7 +132,9 @@ def test_stars_keep_their_colour():
     changes = []
     for row, column in places:
         part = np.s_[:, row - 2 : row + 3, column - 2 : column + 3]
-        labs = [linear_to_lab(srgb_decode(p[part].astype(np.float64)).mean(axis=(1, 2))) for p in (codes, result)]
+        labs = [
+            linear_to_lab(srgb_decode(p[part].astype(np.float64)).mean(axis=(1, 2))) for p in (codes, result)
+        ]
         changes.append(float(ciede2000(*labs)))
     # The bar for star colours; half of it is used.
     assert np.median(changes) < 0.5

@@ -166,7 +166,9 @@ def test_maximum_above_noise_by_its_closed_form():
 
     k = ABOVE.params["threshold"]
     expected = np.exp(-k * k / 2) / np.sqrt(2 * np.pi) - k * k * exp1(k * k / 2) / 2 / np.sqrt(2 * np.pi)
-    assert sky_statistics(ABOVE, sky=0.1, base_sigma=0.6, line_sigma=0.8)[1] == pytest.approx(expected, abs=1e-5)
+    assert sky_statistics(ABOVE, sky=0.1, base_sigma=0.6, line_sigma=0.8)[1] == pytest.approx(
+        expected, abs=1e-5
+    )
 
 
 def test_maximum_above_noise_has_a_threshold_and_no_step():

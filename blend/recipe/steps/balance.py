@@ -49,7 +49,8 @@ def _gains(work: Work) -> Gains:
     assert work.stars is not None
     xy = work.stars.xy[~work.stars.saturated]
     radius = 1.5 * work.fwhm_px["rgb"] if work.fwhm_px["rgb"] > 0 else 4.0
-    measured = [star_fluxes(plane, xy, radius_px=radius, invalid=work.invalid()) for plane in work.rgb.pixels]
+    invalid = work.invalid()
+    measured = [star_fluxes(plane, xy, radius_px=radius, invalid=invalid) for plane in work.rgb.pixels]
     b_v = work.recipe.balance.b_v
     return white_from_stars(
         np.array([flux for flux, _ in measured]),

@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 import numpy as np
 from numpy.typing import NDArray
 
 from blend.base.master import Flag, Master
 from blend.base.robust import difference_noise
+from blend.base.rowblocks import map_row_blocks
 from blend.recipe.check import width_ratio
 from blend.recipe.model import Continuum
 from blend.recipe.work import Line, Plane, Work, frozen
@@ -31,7 +34,12 @@ def subtract_continuum(work: Work) -> Work:
 
 def _field_stars(work: Work) -> Stars:
     rgb = work.rgb
-    mean = rgb.pixels.mean(axis=0, dtype=np.float32)
+    mean = np.empty(rgb.shape, dtype=np.float32)
+
+    def average(rows: slice) -> None:
+        rgb.pixels[:, rows].mean(axis=0, dtype=np.float32, out=mean[rows])
+
+    map_row_blocks(average, mean.shape[0])
     levels = [level - rgb.facts.sky.get(plane, 0.0) for plane, level in rgb.facts.saturation.items()]
     return find_stars(mean, invalid=work.invalid(), saturation=min(levels, default=None))
 
@@ -44,16 +52,17 @@ def _with_line(work: Work, name: str) -> Work:
         kept = Line(scaled=whole, emission=None, sigma=sigma, scaled_sigma=sigma, broad="red")
         return work.with_(lines=frozen({**work.lines, name: kept}))
     settings = work.recipe.continuum_for(name)
+    masks = _masks(work, name)
     matched = match_profiles(
         line.pixels[0],
         work.rgb.plane(settings.from_),
         fwhm_line=work.fwhm_px[name],
         fwhm_broad=work.fwhm_px["rgb"],
     )
-    scale = _scale(work, name, settings, matched)
-    emission, noise = _emission(work, name, settings, scale, matched)
+    scale = _scale(work, name, settings, matched, masks)
+    emission, noise = _emission(work, name, settings, scale, matched, masks)
     kept = Line(
-        scaled=line.pixels[0] / np.float32(scale.value),
+        scaled=_divided(line.pixels[0], scale.value),
         emission=emission,
         sigma=noise.pixel,
         scaled_sigma=_pixel_noise(line) / scale.value,
@@ -64,7 +73,35 @@ def _with_line(work: Work, name: str) -> Work:
     return work.with_(lines=frozen({**work.lines, name: kept}))
 
 
-def _scale(work: Work, name: str, settings: Continuum, matched: tuple[Plane, Plane]) -> Scale:
+@dataclass(frozen=True, eq=False)
+class _Masks:
+    """Where either master is saturated, and where, or where any has no data."""
+
+    saturated: NDArray[np.bool_]
+    unusable: NDArray[np.bool_]
+
+
+def _masks(work: Work, name: str) -> _Masks:
+    flags = [master.flags for master in work.masters.values()]
+    two = (work.rgb.flags, work.masters[name].flags)
+    masks = _Masks(*(np.empty(work.rgb.shape, dtype=bool) for _ in range(2)))
+
+    def fill(rows: slice) -> None:
+        masks.saturated[rows] = (two[0][rows] | two[1][rows]) & np.uint8(Flag.SATURATED)
+        missing = np.bitwise_or.reduce([plane[rows] for plane in flags]) & np.uint8(Flag.NO_DATA)
+        masks.unusable[rows] = masks.saturated[rows] | (missing != 0)
+
+    map_row_blocks(fill, work.rgb.shape[0])
+    return masks
+
+
+def _divided(plane: Plane, by: float) -> Plane:
+    out = np.empty(plane.shape, dtype=np.float32)
+    map_row_blocks(lambda rows: np.divide(plane[rows], np.float32(by), out=out[rows]), plane.shape[0])
+    return out
+
+
+def _scale(work: Work, name: str, settings: Continuum, matched: tuple[Plane, Plane], masks: _Masks) -> Scale:
     xy = _clean_stars(work)
     if settings.scale != "stars":
         return given_scale(float(settings.scale), xy=xy)
@@ -72,17 +109,22 @@ def _scale(work: Work, name: str, settings: Continuum, matched: tuple[Plane, Pla
         *matched,
         xy,
         fwhm_px=_wider(work, name),
-        invalid=_unusable(work, name),
+        invalid=masks.unusable,
         where=f"continuum.{name}",
     )
 
 
 def _emission(
-    work: Work, name: str, settings: Continuum, scale: Scale, matched: tuple[Plane, Plane]
+    work: Work,
+    name: str,
+    settings: Continuum,
+    scale: Scale,
+    matched: tuple[Plane, Plane],
+    masks: _Masks,
 ) -> tuple[Plane, EmissionNoise]:
     """Return the line's light faded where it is not significant, in counts of the broad plane, and its noise."""
     line, broad = matched
-    wide, unusable = _wider(work, name), _unusable(work, name)
+    wide, unusable = _wider(work, name), masks.unusable
     broad = refine_broad(broad, fit_profiles(line, broad, scale=scale, fwhm_px=wide, invalid=unusable))
     ratio = width_ratio(work.target, name)
     factor = line_factor(
@@ -107,19 +149,13 @@ def _emission(
         fwhm_px=wide,
         invalid=unusable,
     )
-    saturated = work.rgb.has(Flag.SATURATED) | work.masters[name].has(Flag.SATURATED)
-    faded = fade_emission(light, broad, noise, fade_sigma=settings.fade_sigma, saturated=saturated)
+    faded = fade_emission(light, broad, noise, fade_sigma=settings.fade_sigma, saturated=masks.saturated)
     return faded, noise
 
 
 def _clean_stars(work: Work) -> NDArray[np.float64]:
     assert work.stars is not None
     return work.stars.xy[~work.stars.saturated]
-
-
-def _unusable(work: Work, name: str) -> NDArray[np.bool_]:
-    saturated = work.rgb.has(Flag.SATURATED) | work.masters[name].has(Flag.SATURATED)
-    return work.invalid() | saturated
 
 
 def _wider(work: Work, name: str) -> float:

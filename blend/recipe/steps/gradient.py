@@ -2,18 +2,85 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
+from dataclasses import dataclass, replace
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
+from blend.base.errors import StepError
 from blend.base.master import Master
 from blend.recipe.model import Gradient, RegionTable
+from blend.recipe.steps.skyfacts import MoonFacts, line_nm_of, moon_facts
 from blend.recipe.work import Work, frozen
-from blend.science.gradient import Region, SkyFit, fit_sky, object_mask, region_mask, slope_left, subtract_sky
+from blend.science.flatfault import FlatFault, divide_flat_fault, find_flat_fault
+from blend.science.gradient import (
+    Region,
+    SkyFit,
+    fit_sky,
+    object_mask,
+    region_mask,
+    sky_uncertainty,
+    slope_left,
+    subtract_sky,
+)
+from blend.science.skyblocks import bin_light
+from blend.science.skyguide import LineGuide, fit_behind_line, guide_by_line, slope_of_blocks
+from blend.science.skymoon import SlopeCheck, compare_slope, fit_moonlight, likely_causes, shape_towards
+from blend.science.skyspline import CAN_EAT, fit_spline
 
 TOO_STEEP_SIGMA = 0.25
 """A slope left above this many sigma of a pixel, corner to corner, is worth a warning."""
+TOO_UNSURE_SIGMA = 1.0
+"""So is a sky whose own error, all over the frame, is more than a pixel's noise."""
+VIEW_PX = 360
+"""Long edge of the small pictures kept for the report."""
+
+Mask = NDArray[np.bool_]
+
+
+@dataclass(frozen=True, eq=False)
+class SkyView:
+    """What the report draws of one plane: means over ``size`` x ``size`` pixels, before and after, and the noise."""
+
+    before: NDArray[np.float32]
+    after: NDArray[np.float32]
+    size: int
+    noise: float
+
+
+@dataclass(frozen=True, eq=False)
+class _Plane:
+    """One plane on its way: what it is called, what holds for it, and where it may be looked at.
+
+    ``masked`` is True on objects, ``closed`` only where nothing may be looked at, whatever shines there.
+    """
+
+    name: str
+    plane: str
+    settings: Gradient
+    masked: Mask
+    closed: Mask
+    only: Mask | None
+    shape_terms: NDArray[np.float64] | None
+    predicted: NDArray[np.float64] | None
+    guide: LineGuide | None
+    leads: bool
+
+    @property
+    def where(self) -> str:
+        return f"gradient.{self.name}.{self.plane}"
+
+
+@dataclass(frozen=True, eq=False)
+class _Done:
+    """A plane with its sky taken out."""
+
+    fit: SkyFit
+    fault: FlatFault | None
+    corrected: bool
+    check: SlopeCheck | None
+    view: SkyView
 
 
 def subtract_gradients(work: Work) -> Work:
@@ -23,66 +90,284 @@ def subtract_gradients(work: Work) -> Work:
     stack = np.concatenate([master.pixels for master in linear])
     objects = object_mask(stack, invalid=invalid)
     del stack
+    lead = _leading_line(work)
+    guides: dict[str, LineGuide] = {}
     masters: dict[str, Master] = {}
     for name, master in work.masters.items():
         settings = work.recipe.for_master("gradient", name)
+        assert isinstance(settings, Gradient)
         if settings.model == "none":
             masters[name] = master
             continue
-        masters[name], fits = _flatten(master, settings, objects | invalid, name)
-        work = _tell(work, name, master, masters[name], fits, objects | invalid)
+        planes = _planes(work, name, settings, objects | invalid, invalid, lead, guides)
+        masters[name], done = _flatten(master, planes)
+        work = _tell(work, masters[name], planes, done)
     return work.with_(masters=frozen(masters), objects=objects)
 
 
-def _flatten(
-    master: Master, settings: Gradient, masked: NDArray[np.bool_], name: str
-) -> tuple[Master, dict[str, SkyFit]]:
-    if settings.object_boxes:
-        masked = masked | _mask(settings.object_boxes, master)
+def _leading_line(work: Work) -> str | None:
+    """Return the line that tells where emission is: ha, or the first of the target."""
+    lines = [name for name in work.line_names if work.masters[name].domain == "linear"]
+    return "ha" if "ha" in lines else next(iter(lines), None)
+
+
+def _planes(
+    work: Work,
+    name: str,
+    settings: Gradient,
+    masked: Mask,
+    invalid: Mask,
+    lead: str | None,
+    guides: dict[str, LineGuide],
+) -> list[_Plane]:
+    """Gather what holds for each plane of a master."""
+    master = work.masters[name]
+    boxes = _mask(settings.object_boxes, master) if settings.object_boxes else np.zeros_like(masked)
     only = _mask(settings.sky_boxes, master) if settings.sky_boxes else None
-    pixels = np.empty_like(master.pixels)
-    fits = {}
-    for index, plane in enumerate(master.planes):
-        fit = fit_sky(
-            master.pixels[index],
-            degree=settings.degree,
-            masked=masked,
-            sky_only=only,
-            where=f"gradient.{name}.{plane}",
+    closed = invalid | boxes | (~only if only is not None else False)
+    guided = lead is not None and (settings.guide == "line" or settings.model == "moonlight")
+    moon = moon_facts(master)
+    planes = []
+    for plane in master.planes:
+        predicted = moon.shape(master, plane, line_nm_of(work.target, name))
+        shape_terms = None
+        if settings.model == "moonlight":
+            shape_terms = _known_shape(settings, name, master, moon, predicted)
+        if guided and lead is not None and lead not in guides:
+            guides[lead] = _guide(work, lead, invalid)
+        planes.append(
+            _Plane(
+                name=name,
+                plane=plane,
+                settings=settings,
+                masked=masked | boxes,
+                closed=np.asarray(closed),
+                only=only,
+                shape_terms=shape_terms,
+                predicted=predicted,
+                guide=guides[lead] if guided and lead is not None else None,
+                leads=guided and name in work.line_names,
+            )
         )
-        pixels[index] = subtract_sky(master.pixels[index], fit)
-        fits[plane] = fit
-    sky = {plane: fit.level for plane, fit in fits.items()}
-    return master.with_(pixels=pixels, facts=replace(master.facts, sky=frozen(sky))), fits
+    return planes
 
 
-def _mask(boxes: tuple[RegionTable, ...], master: Master) -> NDArray[np.bool_]:
+def _guide(work: Work, lead: str, invalid: Mask) -> LineGuide:
+    """Return the emission of the leading line, its sky fitted as the line's own settings say."""
+    line = work.masters[lead]
+    settings = work.recipe.for_master("gradient", lead)
+    assert isinstance(settings, Gradient)
+    closed = invalid | _mask(settings.object_boxes, line) if settings.object_boxes else invalid
+    shape_terms = None
+    if settings.model == "moonlight":
+        moon = moon_facts(line)
+        predicted = moon.shape(line, line.planes[0], line_nm_of(work.target, lead))
+        shape_terms = _known_shape(settings, lead, line, moon, predicted)
+    return guide_by_line(
+        line.pixels[0],
+        masked=closed,
+        shape_terms=shape_terms,
+        degree=_line_degree(settings),
+        where=f"gradient.{lead}",
+    )
+
+
+def _line_degree(settings: Gradient) -> int:
+    # The least light of a nebula bends as the nebula does: more than a plane would follow it.
+    return 1 if settings.degree == "auto" else min(settings.degree, 2)
+
+
+def _known_shape(
+    settings: Gradient,
+    name: str,
+    master: Master,
+    moon: MoonFacts,
+    predicted: NDArray[np.float64] | None,
+) -> NDArray[np.float64]:
+    if settings.brightens_towards_deg != "predict":
+        return shape_towards(settings.brightens_towards_deg, master.shape)
+    if predicted is not None:
+        return predicted
+    raise StepError(
+        f"gradient.{name}",
+        found=moon.why or "no sky can be predicted for its date, site and world coordinates",
+        expected='date, site and world coordinates for model = "moonlight"',
+        advice=f"state them in [masters.{name}.facts] or the header, or set gradient.brightens_towards_deg, "
+        'or choose model = "polynomial" with guide = "line"',
+    )
+
+
+def _flatten(master: Master, planes: list[_Plane]) -> tuple[Master, dict[str, _Done]]:
+    pixels = np.empty_like(master.pixels)
+    done = {}
+    for index, what in enumerate(planes):
+        noise = master.facts.noise.get(what.plane, {}).get(1, float("nan"))
+        pixels[index], done[what.plane] = _one_plane(master.pixels[index], what, noise)
+    sky = {plane: entry.fit.level for plane, entry in done.items()}
+    return master.with_(pixels=pixels, facts=replace(master.facts, sky=frozen(sky))), done
+
+
+def _one_plane(plane: NDArray[np.float32], what: _Plane, noise: float) -> tuple[NDArray[np.float32], _Done]:
+    fit = _fit(plane, what)
+    # Under the least light of a line lies no sky that could tell a bowl from a nebula's edge.
+    fault = None if what.leads or fit.sky_share == 0.0 else find_flat_fault(fit)
+    corrected = fault is not None and what.settings.flat_fault == "correct"
+    light = plane
+    if fault is not None and corrected:
+        light = divide_flat_fault(plane, fault)
+        fit = _fit(light, what)
+    size = max(1, -(-max(plane.shape) // VIEW_PX))
+    before = bin_light(plane, size=size)
+    model = fit.at(_bin_centres(before.shape, size))[0].reshape(before.shape)
+    after = (bin_light(light, size=size) if corrected else before) - model
+    view = SkyView(before.astype(np.float32), after.astype(np.float32), size, noise)
+    check = None if what.predicted is None else compare_slope(fit, what.predicted)
+    return subtract_sky(light, fit), _Done(fit, fault, corrected, check, view)
+
+
+def _fit(plane: NDArray[np.float32], what: _Plane) -> SkyFit:
+    settings = what.settings
+    if settings.model == "spline":
+        return fit_spline(plane, masked=what.masked, sky_only=what.only, where=what.where)
+    if what.leads:
+        return guide_by_line(
+            plane,
+            masked=what.closed,
+            shape_terms=what.shape_terms,
+            degree=_line_degree(settings),
+            where=what.where,
+        ).fit
+    if what.shape_terms is not None:
+        return fit_moonlight(
+            plane,
+            shape_terms=what.shape_terms,
+            masked=what.masked if what.only is None else what.masked | ~what.only,
+            guide=what.guide,
+            no_data=what.closed,
+        )
+    if what.guide is not None:
+        return fit_behind_line(
+            plane, what.guide, degree=settings.degree, masked=what.closed, where=what.where
+        )
+    return fit_sky(plane, degree=settings.degree, masked=what.masked, sky_only=what.only, where=what.where)
+
+
+def _bin_centres(shape: tuple[int, ...], size: int) -> NDArray[np.float64]:
+    y, x = np.mgrid[: shape[0], : shape[1]] * float(size) + 0.5 * (size - 1)
+    return np.stack([x.ravel(), y.ravel()], axis=1)
+
+
+def _mask(boxes: tuple[RegionTable, ...], master: Master) -> Mask:
     return region_mask([Region(**box.model_dump()) for box in boxes], master.shape)
 
 
-def _tell(
-    work: Work,
-    name: str,
-    before: Master,
-    after: Master,
-    fits: dict[str, SkyFit],
-    masked: NDArray[np.bool_],
-) -> Work:
+def _tell(work: Work, after: Master, planes: list[_Plane], done: dict[str, _Done]) -> Work:
+    name = planes[0].name
     entries = {}
-    planes = {plane: dict(told) for plane, told in work.told["masters"][name]["planes"].items()}
-    for plane, fit in fits.items():
-        noise = before.facts.noise.get(plane, {}).get(1, float("nan"))
-        left = slope_left(after.plane(plane), masked)
-        entries[plane] = {
-            "degree": fit.degree,
-            "amplitude": fit.amplitude,
-            "residual": fit.residual,
-            "slope_left": left,
-            "slope_left_sigma": left / noise if noise > 0 else None,
+    told = {plane: dict(entry) for plane, entry in work.told["masters"][name]["planes"].items()}
+    for what in planes:
+        entry = done[what.plane]
+        left = _left(after.plane(what.plane), what, entry.fit)
+        entries[what.plane] = _entry(entry, left)
+        told[what.plane]["sky"] = entry.fit.level
+        work = work.warn(*_warnings(f"{name}.{what.plane}", entry, left))
+    work = work.warn(*_master_warnings(name, planes, done))
+    work = work.tell("gradient", name, entries)
+    work = work.show(f"sky {name}", {plane: entry.fit for plane, entry in done.items()})
+    work = work.show(f"skyview {name}", {plane: entry.view for plane, entry in done.items()})
+    return work.tell("masters", name, {**work.told["masters"][name], "planes": told})
+
+
+def _left(plane: NDArray[np.float32], what: _Plane, fit: SkyFit) -> float | None:
+    """Return the slope left, corner to corner; None where no sky is known that could tell, or only the least light."""
+    if fit.sky_share == 0.0 or what.leads:
+        return None
+    if fit.line_factor is not None or fit.name == "moonlight":
+        return slope_of_blocks(fit)
+    return slope_left(plane, what.masked) if what.only is None else slope_of_blocks(fit)
+
+
+def _entry(done: _Done, left: float | None) -> dict[str, Any]:
+    fit, noise = done.fit, done.view.noise
+    entry: dict[str, Any] = {
+        "model": fit.name,
+        "degree": fit.degree,
+        "amplitude": fit.amplitude,
+        "residual": fit.residual,
+        "uncertainty": sky_uncertainty(fit),
+        "sky_share": fit.sky_share,
+        "slope_left": left,
+        "slope_left_sigma": left / noise if left is not None and noise > 0 else None,
+    }
+    if fit.line_factor is not None:
+        entry["line_factor"] = fit.line_factor
+    if done.check is not None:
+        entry["moon"] = {
+            "predicted_percent": done.check.predicted_percent,
+            "predicted_deg": done.check.predicted_deg,
+            "fitted_percent": done.check.fitted_percent,
+            "fitted_deg": done.check.fitted_deg,
+            "agrees": done.check.agrees,
         }
-        planes[plane]["sky"] = fit.level
-        if noise > 0 and left / noise > TOO_STEEP_SIGMA:
-            text = f"{name}.{plane}: a slope of {left / noise:.2f} sigma of a pixel is left, corner to corner"
-            work = work.warn(("slope-left", text))
-    work = work.tell("gradient", name, entries).show(f"sky {name}", fits)
-    return work.tell("masters", name, {**work.told["masters"][name], "planes": planes})
+    if done.fault is not None:
+        entry["flat_fault"] = {
+            "kind": done.fault.kind,
+            "percent": done.fault.percent,
+            "sigma": done.fault.sigma,
+            "corrected": done.corrected,
+        }
+    return entry
+
+
+def _warnings(label: str, done: _Done, left: float | None) -> list[tuple[str, str]]:
+    """Return what one plane's sky has to warn of."""
+    fit, noise = done.fit, done.view.noise
+    found = []
+    unsure = sky_uncertainty(fit) / noise if noise > 0 else 0.0
+    if fit.sky_share == 0.0:
+        text = f"{label}: no part of the frame is sky for sure; the darkest was taken, uncertain by {unsure:.1f} sigma"
+        found.append(("sky-unknown", text + " of a pixel. Mark sky_boxes, or let a line guide the fit"))
+    elif unsure > TOO_UNSURE_SIGMA:
+        text = f"{label}: the sky taken out is uncertain by {unsure:.1f} sigma of a pixel; too little of the frame"
+        found.append(("sky-uncertain", text + " is surely free of light"))
+    if left is not None and noise > 0 and left / noise > TOO_STEEP_SIGMA:
+        text = f"{label}: a slope of {left / noise:.2f} sigma of a pixel is left, corner to corner"
+        found.append(("slope-left", text))
+    if done.check is not None and not done.check.agrees:
+        found.append(("slope-unlike-moon", _unlike(label, done.check)))
+    return found
+
+
+def _unlike(label: str, check: SlopeCheck) -> str:
+    return (
+        f"{label}: the sky slopes by {check.fitted_percent:.2f} % of its level over the frame, towards "
+        f"{check.fitted_deg:.0f} degrees from the columns to the rows; the Moon would make "
+        f"{check.predicted_percent:.2f} % towards {check.predicted_deg:.0f}. They differ by {check.off_percent:.2f} %, "
+        f"more than their errors ({check.limit_percent:.2f} %). Likely causes: {likely_causes(check)}"
+    )
+
+
+def _master_warnings(name: str, planes: list[_Plane], done: dict[str, _Done]) -> list[tuple[str, str]]:
+    """Return what holds for a whole master: faults of its flat, a spline, a guide that is not there."""
+    found = []
+    settings = planes[0].settings
+    faults = {plane: entry.fault for plane, entry in done.items() if entry.fault is not None}
+    if faults:
+        numbers = ", ".join(
+            f"{plane} {fault.edge_percent:+.1f} % at the corners, {fault.percent:.1f} % in all"
+            for plane, fault in faults.items()
+        )
+        kind = next(iter(faults.values())).kind
+        if settings.flat_fault == "correct":
+            text = f"{name}: a centred {kind} in the sky was divided out as a fault of the flat ({numbers})"
+            found.append(("flat-fault-corrected", text))
+        else:
+            text = f"{name}: a centred {kind} in the sky is a fault of the flat, not moonlight ({numbers}); the sky is "
+            text += 'level all the same, but not what shines before it. Mend the flat, or set flat_fault = "correct"'
+            found.append(("flat-fault", text))
+    if settings.model == "spline":
+        found.append(("spline-can-eat", f"{name}: {CAN_EAT}"))
+    if settings.guide == "line" and planes[0].guide is None:
+        text = f'{name}: guide = "line", but no line\'s master is there; objects were masked instead'
+        found.append(("no-guide", text))
+    return found

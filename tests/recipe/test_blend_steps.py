@@ -1,0 +1,196 @@
+"""The steps that blend and finish, on a small state of work: what changes, what does not, and what is told."""
+
+from __future__ import annotations
+
+import json
+from types import MappingProxyType
+from typing import Any
+
+import numpy as np
+import pytest
+
+from blend.base.errors import FaultList, RecipeError
+from blend.base.master import Facts, Master, flags_of
+from blend.recipe.model import load_recipe, resolved
+from blend.recipe.steps.blends import blend_display, blend_linear
+from blend.recipe.steps.finish import finish
+from blend.recipe.target import target_from_options
+from blend.recipe.text import to_toml
+from blend.recipe.work import Line, Work
+from blend.science.balmer import hydrogen_share
+
+RED = '[blend.red]\ninto = "red"\nfrom = "ha.emission"\nformula = "emission-add"\n'
+LIGHT = '[blend.light]\ninto = "luminance"\nfrom = "ha.emission"\nformula = "screen"\n'
+SIGMA = 0.001
+
+
+def make_work(text: str, *, line_nm: float | None = 656.28, **settings: Any) -> Work:
+    """Return a state of work after the balance: a grey sky with a red patch of emission."""
+    rng = np.random.default_rng(5)
+    pixels = rng.normal(0.0, SIGMA, (3, 70, 80)).astype(np.float32)
+    emission = np.zeros((70, 80), dtype=np.float32)
+    emission[20:40, 30:50] = 0.05
+    emission[0, 0] = np.nan
+    noise = {plane: MappingProxyType({1: SIGMA}) for plane in ("red", "green", "blue")}
+    rgb = Master(
+        pixels=pixels, flags=flags_of(pixels), planes=("red", "green", "blue"), facts=Facts(noise=noise)
+    )
+    ha = Master(pixels=emission[None], flags=flags_of(emission[None]), planes=("ha",))
+    line = Line(scaled=emission, emission=emission, sigma=SIGMA, scaled_sigma=SIGMA, broad="red")
+    target = target_from_options(["rgb=a.fits", "ha=b.fits"])
+    if line_nm is not None:
+        files = target.masters["ha"].model_copy(update={"line_nm": line_nm})
+        target = target.model_copy(update={"masters": {**target.masters, "ha": files}})
+    recipe = load_recipe(
+        text, where="r.toml", settings={k.replace("__", "."): v for k, v in settings.items()}
+    )
+    return Work(recipe=recipe, target=target, masters={"rgb": rgb, "ha": ha}, lines={"ha": line})
+
+
+def test_a_share_of_what_red_gains_goes_into_the_other_planes() -> None:
+    plain = make_work(RED)
+    work = blend_linear(make_work(RED + "amount = 0.8\nshare = {blue = 0.15, green = 0.05}"))
+    old, new = plain.rgb.pixels.astype(np.float64), work.linear
+    assert new is not None
+    gained = new[0] - old[0]
+    emission = plain.lines["ha"].emission
+    assert emission is not None
+    assert gained[1:] == pytest.approx(0.8 * emission[1:], abs=1e-8)
+    # float32 sums of light around 0.05.
+    assert new[2, 1:] == pytest.approx(old[2, 1:] + 0.15 * gained[1:], abs=5e-9)
+    assert new[1, 1:] == pytest.approx(old[1, 1:] + 0.05 * gained[1:], abs=5e-9)
+    # A pixel that the line lacks is missing, and no other.
+    assert np.isnan(new).any(axis=0).sum() == 1
+    facts = work.told["blend"]["red"]
+    assert facts["share"] == {"blue": 0.15, "green": 0.05}
+    assert facts["model"].startswith(
+        "Model, not measured: of each count added to red, 0.15 into blue and 0.05"
+    )
+    assert json.loads(json.dumps(dict(work.told["blend"]))) == work.told["blend"]
+
+
+def test_the_sky_outside_the_emission_keeps_its_bits() -> None:
+    work = blend_linear(make_work(RED + 'share = "hydrogen"'))
+    assert work.linear is not None
+    outside = np.s_[:, 45:, :]
+    assert np.array_equal(work.linear[outside], work.rgb.pixels[outside])
+
+
+def test_amount_nought_changes_no_bit_share_or_not() -> None:
+    work = blend_linear(make_work(RED + 'amount = 0\nshare = "hydrogen"'))
+    assert work.linear is work.rgb.pixels or np.array_equal(work.linear, work.rgb.pixels)  # type: ignore[arg-type]
+
+
+def test_no_share_leaves_blue_and_green_alone() -> None:
+    work = blend_linear(make_work(RED))
+    assert work.linear is not None
+    assert np.array_equal(work.linear[1:], work.rgb.pixels[1:])
+    assert not {"share", "model"} & set(work.told["blend"]["red"])
+
+
+def test_hydrogens_share_is_a_labelled_model_with_its_dust() -> None:
+    work = blend_linear(make_work(RED + 'share = "hydrogen"\ndust_a_v = 1.5'))
+    facts = work.told["blend"]["red"]
+    expected = {plane: hydrogen_share(plane, dust_a_v=1.5) for plane in ("blue", "green")}  # type: ignore[arg-type]
+    assert facts["share"] == expected
+    for word in ("Model, not measured", "A(V) = 1.5", "Osterbrock", "Cardelli"):
+        assert word in facts["model"]
+    assert work.warnings == ()
+
+
+@pytest.mark.parametrize(("line_nm", "warned"), [(656.28, 0), (658.0, 0), (None, 0), (671.6, 1)])
+def test_hydrogens_share_of_another_line_is_warned_of(line_nm: float | None, warned: int) -> None:
+    work = blend_linear(make_work(RED + 'share = "hydrogen"', line_nm=line_nm))
+    assert [code for code, _ in work.warnings] == ["share-not-hydrogen"] * warned
+
+
+@pytest.mark.parametrize(
+    ("text", "told"),
+    [
+        (RED.replace('"red"', '"blue"', 1) + 'share = "hydrogen"', "blend.red.share: found"),
+        (LIGHT + "share = {blue = 0.1}", "blend.light.share: found"),
+        (RED.replace("emission-add", "screen") + "share = {blue = 0.1}", "blend.red.share: found"),
+        (RED + "share = {blue = 1.5}", "blend.red.share.blue: found 1.5; expected a number from 0 to 1."),
+        (RED + 'share = "hydrogn"', "did you mean 'hydrogen'?"),
+        (RED + "share = {blu = 0.1}", "did you mean 'blue'?"),
+        (RED + "share = {blue = 0.1}\ndust_a_v = 1.0", "blend.red.dust_a_v: found 1.0; expected 0, or share"),
+        (RED + "dust_a_v = 1.0", "blend.red.dust_a_v: found 1.0; expected 0, or share"),
+        (RED + 'share = "hydrogen"\ndust_a_v = -1', "blend.red.dust_a_v"),
+    ],
+)
+def test_faults_of_a_share(text: str, told: str) -> None:
+    with pytest.raises(FaultList) as caught:
+        load_recipe(text, where="r.toml")
+    assert told in str(caught.value)
+    assert len(caught.value.faults) == 1
+
+
+@pytest.mark.parametrize("share", ['"none"', '"hydrogen"', "{blue = 0.1}"])
+def test_a_share_survives_the_way_back(share: str) -> None:
+    recipe = load_recipe(RED + f"share = {share}", where="r.toml")
+    assert load_recipe(to_toml(resolved(recipe)), where="again") == recipe
+
+
+def test_a_share_beside_a_display_formula_of_ones_own_is_a_fault_of_the_recipe() -> None:
+    own = '[formulas.own]\ndomain = "display"\nequation = "max(base, line)"\nneutral = "sky"\n'
+    text = own + RED.replace("emission-add", "own") + "share = {blue = 0.1}"
+    with pytest.raises(RecipeError, match=r"blend\.red\.share: a share beside 'own'"):
+        blend_display(make_work(text).with_(display=np.full((3, 70, 80), 0.1, dtype=np.float32)))
+
+
+def test_a_share_beside_a_linear_formula_of_ones_own_is_of_what_it_added() -> None:
+    own = '[formulas.own]\ndomain = "linear"\nequation = "base + 2 * line"\nneutral = "0"\n'
+    work = blend_linear(make_work(own + RED.replace("emission-add", "own") + "share = {blue = 0.5}"))
+    assert work.linear is not None
+    gained = work.linear[0, 30, 40] - work.rgb.pixels[0, 30, 40]
+    assert gained == pytest.approx(0.1, abs=1e-7)
+    assert work.linear[2, 30, 40] - work.rgb.pixels[2, 30, 40] == pytest.approx(0.05, abs=1e-7)
+
+
+def _picture() -> np.ndarray[Any, np.dtype[np.float32]]:
+    rng = np.random.default_rng(6)
+    picture = rng.normal(0.1, 0.01, (3, 70, 80)).astype(np.float32)
+    picture[0, 20:40, 30:50] = 1.0
+    return picture
+
+
+def test_what_left_the_gamut_is_counted_in_the_blends_own_entry() -> None:
+    work = blend_display(make_work(LIGHT, blend__light__amount=1.0).with_(display=_picture()))
+    facts = work.told["blend"]["light"]
+    # Fully red pixels made brighter cannot stay that red: 400 of 5599 pixels with data.
+    assert facts["out_of_gamut"] == pytest.approx(400 / 5599, abs=0.003)
+    assert "gamut" not in work.told
+    json.dumps(dict(work.told["blend"]))
+    none = blend_display(make_work(LIGHT, blend__light__amount=0).with_(display=_picture()))
+    assert "out_of_gamut" not in none.told["blend"]["light"]
+
+
+def test_nothing_is_finished_unless_the_recipe_asks() -> None:
+    picture = _picture()
+    work = finish(make_work("").with_(display=picture))
+    assert work.display is picture
+    assert work.told["finish"] == {"saturation": 1.0, "chroma_reduction": 0.0, "green_limit": 0.0}
+
+
+def test_the_record_says_what_the_finish_did() -> None:
+    text = "[finish]\nsaturation = 1.2\nchroma_reduction = 0.6\ngreen_limit = 0.7"
+    work = finish(make_work(text).with_(display=_picture()))
+    facts = work.told["finish"]
+    assert (facts["saturation"], facts["chroma_reduction"], facts["green_limit"]) == (1.2, 0.6, 0.7)
+    assert facts["chroma_noise"]["4"]["after"] < facts["chroma_noise"]["4"]["before"]
+    assert facts["colour_change"]["median"] > 0
+    json.dumps(dict(facts), allow_nan=False)
+
+
+def test_noise_that_cannot_be_measured_is_told_as_nothing() -> None:
+    work = finish(make_work("[finish]\nchroma_reduction = 0.6").with_(display=_picture()[:, :40, :40]))
+    # 40 px hold two 16-px blocks across; NaN is no JSON.
+    assert work.told["finish"]["chroma_noise"]["16"] == {"before": None, "after": None}
+    json.dumps(dict(work.told["finish"]), allow_nan=False)
+
+
+def test_the_words_of_finish_name_what_is_on_alone() -> None:
+    words = load_recipe("[finish]\ngreen_limit = 0.5", where="r.toml").finish.words
+    assert len(words) == 1
+    assert "0.5 of the green" in words[0]
+    assert load_recipe("", where="r.toml").finish.words == ()
