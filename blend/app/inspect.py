@@ -9,6 +9,7 @@ from typing import Any
 
 import numpy as np
 
+from blend.app.load import FLOAT_IN_FRACTIONS, brightest
 from blend.base.master import Flag, Master
 from blend.files.reader import header_text, peek, read_picture
 from blend.files.record import record_text
@@ -57,7 +58,7 @@ def inspect_file(path: Path) -> dict[str, Any]:
         "rows": seen.shape[0],
         "columns": seen.shape[1],
         "depth": seen.depth,
-        "unit": "fraction of full scale" if master.facts.full_scale else "counts, full scale unknown",
+        "unit": _unit(master),
         "facts": _facts(master),
         "planes": {
             name: _plane(master, index, figures[name], verdict, scale)
@@ -68,6 +69,14 @@ def inspect_file(path: Path) -> dict[str, Any]:
             {"code": f.code, "text": f.text, "evidence": dict(f.evidence)} for f in verdict.findings
         ],
     }
+
+
+def _unit(master: Master) -> str:
+    if master.facts.full_scale:
+        return "fractions of full scale"
+    if brightest(master) <= FLOAT_IN_FRACTIONS:
+        return "fractions of full scale, as floating-point numbers of this size are taken"
+    return "the file's own counts: it states no full scale"
 
 
 def _facts(master: Master) -> dict[str, Any]:

@@ -13,6 +13,7 @@ from typing import Any
 from blend.app.load import Loaded, load_sources
 from blend.app.outputs import crop_box, turner, write_results, write_stage
 from blend.app.preview import preview_layers, render_preview, star_tint
+from blend.base.rowblocks import thread_count
 from blend.files.record import record_text, sha256_of, versions
 from blend.files.whole import WholeFolder, writing
 from blend.pages.report import Pictures, report_page
@@ -84,9 +85,7 @@ def run_target(
         pictures = Pictures(turn(preview.with_lines), turn(preview.without_lines), preview.factor)
         page = report_page(work, record, pictures, command=command)
         _write_text(folder.path_for("report.html"), page)
-        record["outputs"] = [
-            {"path": name, "sha256": sha256_of(folder.path_for(name))} for name in folder.names
-        ]
+        record["outputs"] = _outputs(folder)
         record["peak_mib"] = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss // 1024
         text = record_text(record)
         _write_text(folder.path_for("record.json"), text)
@@ -142,6 +141,13 @@ def _record(work: Work, files: tuple[tuple[str, Path], ...], hashes: list[str]) 
         "seconds": dict(told.get("seconds", {})),
         "versions": versions(),
     }
+
+
+def _outputs(folder: WholeFolder) -> list[dict[str, str]]:
+    names = folder.names
+    with ThreadPoolExecutor(max_workers=min(2, thread_count())) as pool:
+        digests = pool.map(sha256_of, [folder.path_for(name) for name in names])
+    return [{"path": name, "sha256": digest} for name, digest in zip(names, digests, strict=True)]
 
 
 def _write_text(path: Path, text: str) -> None:

@@ -35,7 +35,7 @@ from blend.science.figures import SCALES, bin_by_four, sample_pixels, sky_mode
 from blend.science.mismatch import exposure_note, iso_note, temperature_note
 from blend.science.mosaic import demosaic, half_matrix, half_size, photosites, sites
 from blend.science.photosites import Sensor, calibrate_mosaic, fit_centres, prepare_sensor, spread_mask
-from blend.science.register import Alignment, align
+from blend.science.register import Alignment, align, same_grid
 from blend.science.resample import resample
 from blend.science.stack import effective_frames, flux_ratio, mean_noise
 from blend.science.stars import Stars, find_stars, star_fluxes, typical_fwhm
@@ -422,7 +422,7 @@ def _register(
             continue
         frame.gain = np.ones(len(plan.planes))
         if frame is reference:
-            frame.alignment = _aligned(frame, frame)
+            frame.alignment = same_grid(plan.shape, plan.shape)
             continue
         frame.alignment = _aligned(frame, reference)
         if frame.alignment is None:

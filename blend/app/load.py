@@ -243,14 +243,15 @@ def _shared_divisor(raw: Mapping[str, _Pieces]) -> tuple[float, bool]:
     unknown = [light for light in lights if light.facts.full_scale is None]
     if not unknown:
         return 1.0, False
-    brightest = max(_brightest(light) for light in unknown)
-    if brightest <= FLOAT_IN_FRACTIONS:
+    top = max(brightest(light) for light in unknown)
+    if top <= FLOAT_IN_FRACTIONS:
         return 1.0, False
     known = [light.facts.full_scale for light in lights if light.facts.full_scale is not None]
-    return (max(known) if known else brightest), True
+    return (max(known) if known else top), True
 
 
-def _brightest(light: Master) -> float:
+def brightest(light: Master) -> float:
+    """Return the brightest pixel of a master; 0 where it has none."""
     """Return the greatest pixel; 0 where none is a number."""
 
     def work(block: slice) -> float:
@@ -264,7 +265,7 @@ def _in_fractions(master: Master, divisor: float) -> Master:
     """Return a master divided by its own full scale, or by the target's."""
     own = master.facts.full_scale
     if own is None:
-        own = 1.0 if _brightest(master) <= FLOAT_IN_FRACTIONS else divisor
+        own = 1.0 if brightest(master) <= FLOAT_IN_FRACTIONS else divisor
     done = scaled(master, own) if own != 1.0 else master
     return done.with_facts(full_scale=own)
 

@@ -3,12 +3,16 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from concurrent.futures import ThreadPoolExecutor
+from contextvars import copy_context
+from functools import partial
 
 import numpy as np
 from numpy.typing import NDArray
 
 from blend.base.errors import StepError
 from blend.base.master import Flag, Master
+from blend.base.rowblocks import thread_count
 from blend.files.fits import write_fits
 from blend.files.png import write_jpeg, write_png
 from blend.files.reader import upright
@@ -19,27 +23,39 @@ from blend.recipe.work import COLOUR, Work
 from blend.science.resample import full_coverage_box
 
 Array = NDArray[np.float32]
+Job = Callable[[], None]
 PREVIEW_EDGE = 2048
 PRINT_DPI = 300
 
 
 def write_results(work: Work, folder: WholeFolder) -> None:
-    """Write every result the recipe asks for into ``folder``."""
+    """Write every result the recipe asks for into ``folder``, several files at a time."""
     box = crop_box(work)
     formats = work.recipe.output.formats
     assert work.display is not None and work.linear is not None
     display = _cut(work.display, box)
-    if "fits" in formats:
-        _write_fits_results(work, folder, box, display)
+    jobs = _fits_jobs(work, folder, box, display) if "fits" in formats else []
     picture = turner(work)(display)
     if "tiff" in formats:
-        write_tiff(folder.path_for("result.tif"), picture)
+        jobs.append(partial(write_tiff, folder.path_for("result.tif"), picture))
     if "print" in formats:
-        write_tiff(folder.path_for("print.tif"), picture, resolution_dpi=PRINT_DPI)
+        path = folder.path_for("print.tif")
+        jobs.append(partial(write_tiff, path, picture, resolution_dpi=PRINT_DPI))
     if "png" in formats:
-        write_png(folder.path_for("preview.png"), picture, long_edge=PREVIEW_EDGE)
+        path = folder.path_for("preview.png")
+        jobs.append(partial(write_png, path, picture, long_edge=PREVIEW_EDGE))
     if "jpeg" in formats:
-        write_jpeg(folder.path_for("web.jpg"), picture, long_edge=PREVIEW_EDGE)
+        jobs.append(partial(write_jpeg, folder.path_for("web.jpg"), picture, long_edge=PREVIEW_EDGE))
+    _run_together(jobs)
+
+
+def _run_together(jobs: list[Job]) -> None:
+    """Run jobs on as many threads as row blocks have, at most two: each holds a picture, and a disk gains no more."""
+    # Pictures, which stand last, take longest: begun first, they do not run on alone.
+    with ThreadPoolExecutor(max_workers=min(2, thread_count())) as pool:
+        futures = [pool.submit(copy_context().run, job) for job in reversed(jobs)]
+    for future in futures:
+        future.result()
 
 
 def crop_box(work: Work) -> tuple[int, int, int, int]:
@@ -61,7 +77,7 @@ def crop_box(work: Work) -> tuple[int, int, int, int]:
 
 
 def turner(work: Work) -> Callable[[Array], Array]:
-    """Return the function that turns an array (planes, rows, columns) of the grid upright for a picture."""
+    """Return the function that turns an array (planes, rows, columns) of the grid upright for a picture, as a view."""
     rows = work.rgb.facts.rows
     up = work.recipe.output.up
     turns, mirror = 0, False
@@ -74,7 +90,7 @@ def turner(work: Work) -> Callable[[Array], Array]:
         picture = upright(pixels, rows)
         if mirror:
             picture = picture[:, :, ::-1]
-        return np.ascontiguousarray(np.rot90(picture, turns, axes=(1, 2)))
+        return np.rot90(picture, turns, axes=(1, 2))
 
     return turn
 
@@ -107,28 +123,26 @@ def _cut(pixels: Array, box: tuple[int, int, int, int]) -> Array:
     return pixels[..., y : y + height, x : x + width]
 
 
-def _write_fits_results(
-    work: Work, folder: WholeFolder, box: tuple[int, int, int, int], display: Array
-) -> None:
+def _fits_jobs(work: Work, folder: WholeFolder, box: tuple[int, int, int, int], display: Array) -> list[Job]:
     assert work.linear is not None and work.star_mask is not None
-    reference = crop_master(work.rgb, box)
+    # One pixel is enough: what the header needs are the facts, their WCS moved along.
+    facts = crop_master(work.rgb, (box[0], box[1], 1, 1)).facts
+    jobs: list[Job] = []
 
-    def write(name: str, pixels: Array, planes: tuple[str, ...], about: str) -> None:
-        write_fits(
-            folder.path_for(name),
-            pixels,
-            planes=planes,
-            cards={"CONTENT": about, "ROWORDER": reference.facts.rows.upper()},
-            wcs=reference.facts.wcs,
-        )
+    def add(name: str, pixels: Array, planes: tuple[str, ...], about: str) -> None:
+        cards = {"CONTENT": about, "ROWORDER": facts.rows.upper()}
+        path = folder.path_for(name)
+        jobs.append(partial(write_fits, path, pixels, planes=planes, cards=cards, wcs=facts.wcs))
 
-    write("result.fits", display, COLOUR, "display, sRGB code values 0 to 1")
-    write("linear.fits", _cut(work.linear, box), COLOUR, "linear light, sky 0, balanced")
+    add("result.fits", display, COLOUR, "display, sRGB code values 0 to 1")
+    add("linear.fits", _cut(work.linear, box), COLOUR, "linear light, sky 0, balanced")
     layers = {name: line.emission for name, line in work.lines.items() if line.emission is not None}
     if layers:
-        stack = np.stack([_cut(layer, box) for layer in layers.values()])
-        write("emission.fits", stack, tuple(layers), "line light without continuum")
-    write("star-mask.fits", _cut(work.star_mask, box)[None], ("mask",), "1 on stars, 0 on sky")
+        cut = [_cut(layer, box) for layer in layers.values()]
+        stack = cut[0][None] if len(cut) == 1 else np.stack(cut)
+        add("emission.fits", stack, tuple(layers), "line light without continuum")
+    add("star-mask.fits", _cut(work.star_mask, box)[None], ("mask",), "1 on stars, 0 on sky")
+    return jobs
 
 
 def write_stage(work: Work, step: str, folder: WholeFolder) -> None:

@@ -107,7 +107,8 @@ def _continuum(entry: Mapping[str, Any]) -> str:
 def _stretch(entry: Mapping[str, Any]) -> str:
     parameter = "" if entry["parameter"] is None else f" {entry['parameter']:.3g}"
     lowered = ", lowered for the noise" if entry["lowered"] else ""
-    return f"{entry['curve']}{parameter}, sky at {entry['sky_level']:.3f}{lowered}, slope there {entry['sky_slope']:.3g}"
+    sky = f"sky at {entry['sky_level']:.3f}{lowered}, slope there {entry['sky_slope']:.3g}"
+    return f"{entry['curve']}{parameter}, {sky}"
 
 
 def _blend(entry: Mapping[str, Any]) -> str:

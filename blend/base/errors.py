@@ -38,7 +38,9 @@ class BlendError(Exception):
         if self.expected:
             text += f"; expected {self.expected.rstrip('.')}"
         text += "."
-        if self.advice:
+        if self.advice.endswith("?"):
+            text += f" {self.advice[0].upper()}{self.advice[1:]}"
+        elif self.advice:
             text += f" Do this: {self.advice.rstrip('.')}."
         return text
 

@@ -32,7 +32,7 @@ class Registry(Mapping[str, Entry]):
     >>> table.find("scren", where="blend.red.formula")
     Traceback (most recent call last):
     ...
-    blend.base.errors.RecipeError: blend.red.formula: no formula is called 'scren'; expected one of: mean, screen. Do this: did you mean 'screen'?.
+    blend.base.errors.RecipeError: blend.red.formula: no formula is called 'scren'; expected one of: mean, screen. Did you mean 'screen'?
     """
 
     def __init__(self, kind: str, entries: list[Entry]) -> None:

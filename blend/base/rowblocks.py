@@ -23,7 +23,14 @@ _threads: ContextVar[int] = ContextVar("threads", default=0)
 def thread_count() -> int:
     """Return how many threads row blocks are spread over."""
     chosen = _threads.get()
-    return chosen if chosen > 0 else len(os.sched_getaffinity(0))
+    return chosen if chosen > 0 else cores()
+
+
+def cores() -> int:
+    """Return how many cores this process may use, where the system tells; else how many there are."""
+    if hasattr(os, "sched_getaffinity"):
+        return len(os.sched_getaffinity(0))
+    return os.cpu_count() or 1
 
 
 @contextmanager

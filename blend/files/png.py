@@ -150,7 +150,7 @@ def _area_weights(long: int, short: int) -> tuple[NDArray[np.int64], NDArray[np.
 @kernel
 def _average(source, light_of, above, down, left, across, out):  # type: ignore[no-untyped-def]
     """Fill ``out`` with means of light; NaN where no pixel has data."""
-    rows, columns = source.shape
+    columns = source.shape[1]
     line, share = np.empty(columns), np.empty(columns)
     for row in range(out.shape[0]):
         line[:] = 0.0
@@ -162,7 +162,7 @@ def _average(source, light_of, above, down, left, across, out):  # type: ignore[
             here = source[above[row] + j]
             for x in range(columns):
                 value = np.float32(here[x])
-                if value == value:  # not NaN
+                if np.isfinite(value):
                     value = min(max(value, np.float32(0.0)), np.float32(1.0))
                     line[x] += weight * light_of[np.int32(value * np.float32(65535.0) + np.float32(0.5))]
                     share[x] += weight

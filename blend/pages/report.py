@@ -166,12 +166,14 @@ def _tables(record: Mapping[str, Any]) -> list[dict[str, Any]]:
         ),
         _table(
             "Sky taken out",
-            ("plane", "degree", "end to end", "slope left", "in sigma of a pixel"),
+            ("plane", "model", "degree", "end to end", "uncertain by", "slope left", "in sigma of a pixel"),
             [
                 (
                     f"{n}.{p}",
+                    e["model"],
                     e["degree"],
                     _figure(e["amplitude"]),
+                    _figure(e["uncertainty"]),
                     _figure(e["slope_left"]),
                     _figure(e["slope_left_sigma"]),
                 )

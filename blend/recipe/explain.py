@@ -7,7 +7,7 @@ from collections.abc import Iterator
 
 from blend.base.master import Domain
 from blend.recipe.check import assumptions, check_together, width_ratio
-from blend.recipe.tables import Blend, Continuum, CropBox, Recipe, Step, StepName
+from blend.recipe.tables import Blend, Continuum, CropBox, Gradient, Recipe, Step, StepName
 from blend.recipe.target import MasterFiles, Target
 from blend.science.stretch import CURVES
 
@@ -147,15 +147,56 @@ def _gradient(recipe: Recipe) -> Iterator[str]:
     if table.model == "none":
         yield "No sky is taken out: the masters are taken to have a sky of 0."
     else:
-        degree = "a degree chosen from 0 to 2" if table.degree == "auto" else f"degree {table.degree}"
-        yield f"The sky of each plane, moonlight in it, is fitted by a surface of {degree} and subtracted:"
-        yield EQUATION + "sky(x, y) = sum of c_ij * T_i(x) * T_j(y), i + j <= degree, T Chebyshev polynomials"
-        yield "Galaxy, nebula and stars are masked and grown first. The sky is 0 afterwards; negatives stay."
-        if table.object_boxes:
-            yield f"{len(table.object_boxes)} region(s) of the recipe are left out of the fit too."
-        if table.sky_boxes:
-            yield f"The fit sees only {len(table.sky_boxes)} region(s) of the recipe."
+        yield from _SKY_MODELS[table.model](table)
+        yield from _sky_blocks(table)
+        if table.flat_fault == "correct":
+            yield "A centred bowl or ring in the sky, which no Moon makes, is divided out as a fault of the flat."
     yield from _overrides(recipe, "gradient")
+
+
+def _polynomial_sky(table: Gradient) -> Iterator[str]:
+    degree = "a degree chosen from 0 to 2" if table.degree == "auto" else f"degree {table.degree}"
+    yield f"The sky of each plane, moonlight in it, is fitted by a surface of {degree} and subtracted:"
+    yield EQUATION + "sky(x, y) = sum of c_ij * T_i(x) * T_j(y), i + j <= degree, T Chebyshev polynomials"
+
+
+def _moonlit_sky(table: Gradient) -> Iterator[str]:
+    if table.brightens_towards_deg == "predict":
+        yield "The sky of each plane has the shape that date, site and world coordinates give the moonlight:"
+    else:
+        yield (
+            "The sky of each plane is a slope that brightens towards "
+            f"{table.brightens_towards_deg:g} degrees, from the columns' direction to the rows':"
+        )
+    yield EQUATION + "sky(x, y) = level + strength * shape(x, y)"
+    yield "Level and strength are fitted and the sky is subtracted; a predicted level never is."
+    if table.brightens_towards_deg == "predict":
+        yield "Source: Krisciunas & Schaefer (1991), PASP 103, 1033, good to 8 to 23 %."
+
+
+def _bending_sky(table: Gradient) -> Iterator[str]:
+    del table
+    yield "The sky of each plane is fitted by a thin-plate spline and subtracted:"
+    yield EQUATION + "sky(p) = a0 + a1 * x + a2 * y + sum of w_i * r_i^2 * ln(r_i), r_i = |p - p_i|"
+    yield "Its smoothing is the one that predicts blocks left out best. It can eat wide, faint objects."
+    yield "Source: Bookstein (1989), IEEE PAMI 11, 567, from memory."
+
+
+_SKY_MODELS = {"polynomial": _polynomial_sky, "moonlight": _moonlit_sky, "spline": _bending_sky}
+
+
+def _sky_blocks(table: Gradient) -> Iterator[str]:
+    if table.model != "spline" and (table.guide == "line" or table.model == "moonlight"):
+        yield (
+            "Where there is a line's master it tells how much of each block is emission, by one factor a plane; "
+            "the line's own sky lies under its least light. The sky is 0 afterwards; negatives stay."
+        )
+    else:
+        yield "Galaxy, nebula and stars are masked and grown first. The sky is 0 afterwards; negatives stay."
+    if table.object_boxes:
+        yield f"{len(table.object_boxes)} region(s) of the recipe are left out of the fit too."
+    if table.sky_boxes:
+        yield f"The fit sees only {len(table.sky_boxes)} region(s) of the recipe."
 
 
 def _continuum(recipe: Recipe, target: Target | None) -> Iterator[str]:

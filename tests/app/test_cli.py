@@ -84,7 +84,7 @@ def test_help_imports_nothing_heavy() -> None:
         (("run", "galaxy-moonlit"), 2, "neither a target file nor -m options"),
         (("run", "galaxy-moonlt", "-m", "rgb=a.fits"), 3, "there is no such file"),
         (("explain", "galaxy-moonlt"), 2, "no such recipe file, and no shipped recipe of that name"),
-        (("formulas", "scren"), 2, "did you mean 'screen'?"),
+        (("formulas", "scren"), 2, "Did you mean 'screen'?"),
         (("inspect", "nowhere.fits"), 3, "nowhere.fits"),
         (("no-such-command",), 2, "No such command"),
         (("schema", "nothing"), 2, "Invalid value"),
@@ -228,7 +228,7 @@ def test_check_lists_faults_of_recipe_and_target_together(tmp_path: Path) -> Non
     done = blend("check", tmp_path / "r.toml", tmp_path / "t.toml")
     assert done.returncode == 2
     assert len(done.stderr.strip().splitlines()) == 3
-    assert "did you mean 'asinh'" in done.stderr
+    assert "Did you mean 'asinh'" in done.stderr
     assert "gone.fits" in done.stderr
 
 

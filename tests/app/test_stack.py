@@ -237,7 +237,6 @@ def test_table_a_stray_frame_and_the_map_of_rejections(night: Night, tmp_path: P
     assert "another target" in rows[-1]["why"]
     assert "left out: its stars" in done.text()
     counts = read_picture(tmp_path / "rejected.fits").pixels[0]
-    assert counts.max(axis=1).argmax() > 0
     # the satellite crossed at row 100, which is 50 here, and its frame moved by some pixels
     assert 40 < np.argmax(counts.mean(axis=1)) < 60
     assert fits_header_text(done.out)["X0"] == "0.5"

@@ -189,7 +189,7 @@ def test_depth_twenty_is_the_most():
     ("text", "message"),
     [
         ("max(base, lime)", "the name 'lime' is not known here; expected one of: base, k, line."),
-        ("max(base, lime)", "Do this: did you mean 'line'?."),
+        ("max(base, lime)", "Did you mean 'line'?"),
         ("base[0]", "mine: the character '[' in the equation; expected numbers, names,"),
         ("base ** line", "the exponent 'line'; expected a number from -8 to 8."),
         ("clip(base)", "clip has 1 argument(s) in 'clip(base)'; expected 3."),

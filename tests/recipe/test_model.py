@@ -43,7 +43,7 @@ def test_a_misspelt_key_is_told_in_one_whole_sentence() -> None:
     found = faults(RED.replace("formula", "formla"))
     assert found["blend.red.formla"].sentence() == (
         "blend.red.formla: there is no key 'formla' here; expected one of: amount, dust_a_v, formula, "
-        "from, into, method, params, share. Do this: did you mean 'formula'?."
+        "from, into, method, params, share. Did you mean 'formula'?"
     )
     assert found["blend.red.formula"].found == "the key is missing"
 

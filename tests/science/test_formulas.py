@@ -120,7 +120,7 @@ def test_own_formulas_have_parameters_and_noise():
     [
         ({"name": "Screen"}, "Screen: the name 'Screen'; expected lower-case words joined by hyphens."),
         ({"name": "screen"}, "screen: 'screen' is a built-in formula. Do this: choose another name."),
-        ({"domain": "linaer"}, "x.domain: 'linaer'; expected linear or display. Do this: did you mean"),
+        ({"domain": "linaer"}, "x.domain: 'linaer'; expected linear or display. Did you mean"),
         ({"params": {"sky": 1}}, "x.params: 'sky' names a value every formula has. Do this: choose another."),
         ({"equation": "bas"}, "x.equation: the name 'bas' is not known here"),
         ({"neutral": "line"}, "x.neutral: the name 'line' is not known here; expected one of: sky."),

@@ -116,7 +116,7 @@ def test_faults_say_what_would_work(changes, message):
 
 
 def test_an_unknown_curve_is_a_fault_of_the_recipe():
-    with pytest.raises(RecipeError, match="did you mean 'asinh'"):
+    with pytest.raises(RecipeError, match="Did you mean 'asinh'"):
         _solve("asin")
 
 

@@ -1,0 +1,220 @@
+"""Skies that a plain fit gets wrong: a nebula everywhere, faults that are no gradient, real frames, stated errors.
+
+Part of ``python benchmarks/accuracy/gradient.py``; ``python benchmarks/accuracy/hardskies.py`` runs it alone.
+"""
+
+from __future__ import annotations
+
+import os
+import sys
+from collections.abc import Iterator
+from pathlib import Path
+
+import numpy as np
+from numpy.typing import NDArray
+
+from blend.base.errors import StepError
+from blend.base.robust import MAD_TO_SIGMA, difference_noise
+from blend.science.flatfault import divide_flat_fault, find_flat_fault
+from blend.science.gradient import SkyFit, fit_sky, object_mask, sky_uncertainty
+from blend.science.simulate import Night, SceneOptions, simulate_night
+from blend.science.skyblocks import SAMPLES_PER_BLOCK, block_size
+from blend.science.skyguide import fit_behind_line, guide_by_line
+from blend.science.skymoon import fit_moonlight, shape_towards
+from blend.science.skyspline import fit_spline
+
+SKY = 0.10
+SIGMA = 0.002
+Array = NDArray[np.float32]
+
+
+def run(*, quick: bool) -> None:
+    """Run every part and print its tables."""
+    for part in (nebulae, faults, photographs):
+        for line in part(quick):
+            print(line)
+    for line in coverage(60 if quick else 200):
+        print(line)
+
+
+def nebulae(quick: bool) -> Iterator[str]:
+    """Judge skies behind a nebula that fills the frame, by what is known: nothing, the Moon, the line, both."""
+    yield "\nNebula filling the frame: sky left over what was there, %; corner to corner and stated error, sigma"
+    ways = ("mask alone", "Moon known", "line known", "line and Moon")
+    worst: dict[str, list[float]] = {way: [] for way in ways}
+    for seed in (11,) if quick else (11, 12, 13, 14, 15, 16):
+        night = _nebula(seed)
+        line = night.ha.light[0]
+        closed = np.zeros(line.shape, dtype=np.bool_)
+        masked = object_mask(np.concatenate([night.rgb.light, night.ha.light]))
+        guide = guide_by_line(line, masked=closed)
+        for index, plane in enumerate(("red", "green", "blue")):
+            light = night.rgb.light[index]
+            moon = shape_towards(night.options.moon_angle_deg, line.shape)
+            fits = (
+                lambda light=light: fit_sky(light, degree="auto", masked=masked),
+                lambda light=light, moon=moon: fit_moonlight(light, shape_terms=moon, masked=masked),
+                lambda light=light: fit_behind_line(light, guide, masked=closed),
+                lambda light=light, moon=moon: fit_moonlight(
+                    light, shape_terms=moon, masked=masked, guide=guide
+                ),
+            )
+            for way, fit_it in zip(ways, fits, strict=True):
+                text, share = _judge(fit_it, night.truth.sky[index], difference_noise(light))
+                worst[way].append(share)
+                yield f"  seed {seed} {plane:6s} {way:14s} {text}"
+    for way, shares in worst.items():
+        yield f"  {way:14s} left median {np.median(shares):.2f} % worst {max(shares):.2f} %"
+
+
+def _nebula(seed: int) -> Night:
+    # The simulator bends the sky by 6 % of its slope, which is more than moonlight does over two degrees.
+    options = SceneOptions(rows=600, columns=900, kind="nebula", seed=seed, calibrated=True, ha_grid="same")
+    return simulate_night(options)
+
+
+def _judge(fit_it: object, sky: Array, noise: float) -> tuple[str, float]:
+    try:
+        fit: SkyFit = fit_it()  # type: ignore[operator]
+    except StepError as error:
+        return f"refused: {error.found}", 100.0
+    off = fit.model().astype(np.float64) - sky
+    share = 100.0 * float(np.ptp(off) / np.ptp(sky))
+    unsure = sky_uncertainty(fit) / noise
+    return (
+        f"degree {fit.degree} left {share:6.2f} %  {np.ptp(off) / noise:6.2f} sigma, level off {off.mean() / noise:6.2f}, "
+        f"stated {unsure:5.2f}",
+        share,
+    )
+
+
+def faults(quick: bool) -> Iterator[str]:
+    """Judge what is no gradient: vignetting left, corner glow, a flipped half, a street lamp."""
+    del quick
+    yield "\nFaults that are no gradient: corner to corner left, sigma of a pixel; what was found"
+    shape = (600, 900)
+    y, x = np.mgrid[: shape[0], : shape[1]].astype(np.float32)
+    u, v = 2 * x / (shape[1] - 1) - 1, 2 * y / (shape[0] - 1) - 1
+    squared = ((u * shape[1]) ** 2 + (v * shape[0]) ** 2) / (shape[0] ** 2 + shape[1] ** 2)
+    moon = SKY * (1 + 0.06 * u - 0.03 * v)
+    turned = 0.5 * moon + 0.6 * moon[::-1, ::-1]
+    glow = 0.004 * np.exp(-((u - 1.05) ** 2 + (v + 1.05) ** 2) / 0.15)
+    scenes = {
+        "vignetting left 0 %": moon,
+        "vignetting left 2 %": moon * (1 - 0.02 * squared),
+        "a ring of 1 %": moon * (1 - 0.04 * (squared - squared**2)),
+        "corner glow": moon + glow,
+        "a flipped half": turned,
+    }
+    radius = np.hypot(x - 450, (y - 300) / 0.6) / 38.0
+    disc = 60 * SIGMA * np.exp(-radius)
+    for number, (name, sky) in enumerate(scenes.items()):
+        rng = np.random.default_rng(number)
+        plane = (sky + disc + SIGMA * rng.standard_normal(shape)).astype(np.float32)
+        masked = object_mask(plane[None])
+        fit = fit_sky(plane, masked=masked)
+        fault = find_flat_fault(fit)
+        spline = fit_spline(plane, masked=masked)
+        left, bent = (np.ptp(f.model() - sky) / SIGMA for f in (fit, spline))
+        text = f"  {name:20s} degree {fit.degree} {left:6.2f}   spline {bent:6.2f}   "
+        if fault is not None:
+            mended = divide_flat_fault(plane, fault)
+            again = find_flat_fault(fit_sky(mended, masked=masked))
+            text += (
+                f"{fault.kind}, {fault.edge_percent:+.2f} % at the corners, {fault.percent:.2f} % in all, "
+            )
+            text += f"{fault.sigma:.0f} sigma; divided: {'none left' if again is None else 'still there'}"
+        yield text + ("" if fault is not None else "no fault of the flat")
+
+
+def photographs(quick: bool) -> Iterator[str]:
+    """Plant slopes into real frames and tell what comes back: fit with the slope minus fit without."""
+    yield "\nReal frames, a slope planted: what comes back over what was planted, %; the rest, sigma of a pixel"
+    for name, plane in real_planes():
+        noise = difference_noise(plane)
+        shape = plane.shape
+        u, v = np.linspace(-1, 1, shape[1])[None, :], np.linspace(-1, 1, shape[0])[:, None]
+        for size in (3.0,) if quick else (3.0, 30.0):
+            planted = (size * noise * (0.35 * u - 0.15 * v)).astype(np.float32)
+            fits = []
+            for light in (plane, plane + planted):
+                masked = object_mask(light[None])
+                fits.append(fit_sky(light, degree=1, masked=masked))
+            back = fits[1].coefficients[1:3] - fits[0].coefficients[1:3]
+            rest = 2.0 * np.abs(back - size * noise * np.array([0.35, -0.15])).sum() / noise
+            share = back[0] / (0.35 * size * noise), back[1] / (-0.15 * size * noise)
+            yield (
+                f"  {name:22s} {size:4.0f} sigma planted: x {100 * share[0]:6.1f} %  y {100 * share[1]:6.1f} %  "
+                f"rest {rest:5.2f} sigma, stated {2 * np.sqrt(fits[1].covariance[1, 1]) / noise:5.2f}"
+            )
+
+
+def real_planes() -> Iterator[tuple[str, Array]]:
+    """Give scikit-image's deep field, its planes decoded to light, and the real frames where there are any."""
+    from skimage import data
+
+    from blend.science.colour import srgb_decode
+
+    field = srgb_decode(np.moveaxis(data.hubble_deep_field(), 2, 0).astype(np.float32) / 255.0)
+    for plane, name in zip(field, ("red", "green", "blue"), strict=True):
+        yield f"deep field {name}", np.ascontiguousarray(plane, dtype=np.float32)
+    folder = Path(os.environ.get("BLEND_REAL_FRAMES", Path(__file__).parents[3] / "shared" / "data"))
+    for path in sorted(folder.glob("*.fits")):
+        from blend.files.reader import read_picture
+
+        yield path.stem, np.ascontiguousarray(read_picture(path).pixels[0])
+
+
+def coverage(draws: int) -> Iterator[str]:
+    """Tell how often stated errors hold the truth: an empty field, a disc, and emission shown by a line."""
+    yield f"\nStated errors over {draws} draws: share of coefficients within 1 and 2 sigma (68 and 95 % expected)"
+    for kind in ("empty", "disc", "line"):
+        pulls = np.abs(np.concatenate([_pulls(kind, seed) for seed in range(draws)]))
+        margin = 100.0 * float(np.sqrt(0.68 * 0.32 / draws))
+        yield (
+            f"  {kind:6s} {100 * (pulls < 1).mean():5.1f} %  {100 * (pulls < 2).mean():5.1f} %   "
+            f"one draw's coefficients go together: +- {margin:.1f} %"
+        )
+
+
+def _pulls(kind: str, seed: int) -> NDArray[np.float64]:
+    rng = np.random.default_rng(seed)
+    shape = (200, 280)
+    truth = np.array([SKY, *rng.uniform(-0.01, 0.01, 2)])
+    y, x = np.mgrid[: shape[0], : shape[1]]
+    u, v = 2 * x / (shape[1] - 1) - 1, 2 * y / (shape[0] - 1) - 1
+    sky = truth[0] + truth[1] * u + truth[2] * v
+    noise = SIGMA * rng.standard_normal((2, *shape))
+    if kind == "disc":
+        sky = sky + 60 * SIGMA * np.exp(-np.hypot(x - 140, (y - 100) / 0.6) / 12.0)
+    if kind == "line":
+        waves = sum(
+            np.sin(rng.uniform(2, 9) * u + rng.uniform(2, 9) * v + rng.uniform(0, 6)) for _ in range(5)
+        )
+        emission = 4 * SIGMA * np.maximum(waves, 0.0)
+        line = (0.02 + emission + 0.3 * noise[1]).astype(np.float32)
+        nothing = np.zeros(shape, dtype=np.bool_)
+        guide = guide_by_line(line, masked=nothing)
+        plane = (sky + 0.6 * emission + noise[0]).astype(np.float32)
+        fit = fit_behind_line(plane, guide, degree=1, masked=nothing)
+    else:
+        plane = (sky + noise[0]).astype(np.float32)
+        fit = fit_sky(plane, degree=1, masked=object_mask(plane[None]))
+    return np.asarray((fit.coefficients - truth) / np.sqrt(np.diag(fit.covariance)))
+
+
+def scatter_ratio(fit: SkyFit, noise: float) -> float:
+    """Return the scatter of the used blocks about the sky over what the noise of a pixel predicts for them."""
+    assert fit.block_share is not None
+    size = block_size(fit.shape)
+    looked = size * size / max(1, -(-size * size // SAMPLES_PER_BLOCK))
+    used = fit.block_used
+    left = fit.block_values[used] - fit.at(fit.block_xy[used])[0]
+    if fit.halo is not None:
+        left = left - fit.halo.shine(fit.block_xy[used])
+    pull = left / (1.2533 * noise / np.sqrt(np.maximum(fit.block_share[used] * looked, 1.0)))
+    return MAD_TO_SIGMA * float(np.median(np.abs(pull - np.median(pull))))
+
+
+if __name__ == "__main__":
+    run(quick="--quick" in sys.argv)
