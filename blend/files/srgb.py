@@ -84,7 +84,7 @@ def _fill_codes(values, top, out):  # type: ignore[no-untyped-def]
         for column in range(columns):
             # In float64: at 16 bits float32 has few digits left below a step. The cast cuts the fraction off.
             value = np.float64(values[row, column])
-            value = value if value > 0.0 else 0.0  # NaN is not above 0
+            value = value if value > 0.0 else np.float64(0.0)  # NaN is not above 0
             out[row, column] = np.int32(min(value, 1.0) * top + 0.5)
 
 

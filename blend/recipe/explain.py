@@ -291,6 +291,8 @@ def _one_blend(recipe: Recipe, label: str, blend: Blend) -> Iterator[str]:
         )
     )
     yield f"{formula.about} Source: {formula.source}.".lstrip()
+    if blend.share_words:
+        yield f"{blend.share_words}."
     if blend.into == "luminance":
         yield "Luminance is Y of ITU-R BT.709, of linear light."
         yield f"The new luminance is put back by {_METHODS[blend.method]}."
@@ -304,10 +306,7 @@ _METHODS = {
 
 
 def _finish(recipe: Recipe) -> Iterator[str]:
-    if recipe.finish.saturation == 1:
-        yield "Nothing."
-    else:
-        yield f"Colourfulness (chroma of OKLab, Ottosson 2020) times {recipe.finish.saturation:g}."
+    yield from recipe.finish.words or ("Nothing.",)
 
 
 def _output(recipe: Recipe) -> Iterator[str]:

@@ -214,6 +214,15 @@ def _blend_faults(values: Mapping[str, Any], own: Mapping[str, Formula | None]) 
         formula = own[name] if name in own else FORMULAS[name]
         if formula is not None:
             faults += _param_faults(f"blend.{label}.params", formula, _tables(table, "params", of=object))
+            if name in own and formula.domain == "display" and table.get("share", "none") != "none":
+                faults.append(
+                    RecipeError(
+                        f"blend.{label}.share",
+                        found=f"a share beside {name!r}, whose domain is display",
+                        expected="a share only beside a linear formula into red",
+                        advice="take the share out",
+                    )
+                )
     return faults
 
 

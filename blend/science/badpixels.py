@@ -14,12 +14,14 @@ from numpy.typing import NDArray
 
 from blend.base.robust import MAD_TO_SIGMA
 from blend.base.rowblocks import map_row_blocks
-from blend.science.spikes import hot_rows, isolated_rows
+from blend.science.spikes import hot_rows, isolated_rows, mark_rows
 
 TILE = 64
 """Edge of the squares in which the noise is told apart, in pixels; glow and vignetting change over more."""
 
 _STRIP = 10
+_WIDE_STARS_PX = 3.0
+_WIDEST_PX = 5.0
 
 
 def local_noise(
@@ -162,10 +164,13 @@ def _floors(plane: NDArray[np.float32]) -> NDArray[np.float32]:
 
 
 def find_isolated(
-    light: NDArray[np.floating], *, hot_sigma: float = 8.0, noise: NDArray[np.float32] | None = None
+    light: NDArray[np.floating],
+    *,
+    hot_sigma: float = 8.0,
+    noise: NDArray[np.float32] | None = None,
+    fwhm_px: float | None = None,
 ) -> NDArray[np.bool_]:
-    """Find single pixels of a light frame that are brighter or darker than all around, and sharper than a
-    star.
+    """Find pixels of a light frame that are sharper than a star: single ones, bright or dark, and small marks.
 
     Parameters
     ----------
@@ -175,6 +180,8 @@ def find_isolated(
         Limit in standard deviations of the local noise, above 0; infinity finds none.
     noise : optional
         `local_noise` of the light, if it is at hand.
+    fwhm_px : float, optional
+        Width of the frame's stars. From 3 pixels on, marks of two to four pixels (cosmic rays) are found too.
 
     Returns
     -------
@@ -185,8 +192,18 @@ def find_isolated(
     With h the height above the median of the ring 5x5 outside 3x3: h exceeds ``hot_sigma`` noise, the four
     edge neighbours hold on average less than 0.17 h (a star 1.6 px wide holds 0.34 h, at any brightness) by a
     margin for their own noise, and the step to the highest of the eight neighbours is larger than their own
-    range, which guards bright regions where noise is higher than in the square around. Pairs of hot pixels
-    are left: only a dark can tell those from a faint star.
+    range, which guards bright regions where noise is higher than in the square around.
+
+    A pair is told from a faint star only where stars are known to be wide. With h the height above the median of
+    the ring 7x7 outside 5x5: h exceeds ``hot_sigma`` noise, the median of the ring 5x5 outside 3x3 stands less than
+    half as high as in a star of 0.75 fwhm_px (no star of the frame is sharper), by a margin of one sigma, and the
+    step to it is three times the range of the ring's inner twelve values. It is contrast against fine structure, so it
+    holds at any brightness.
+
+    References
+    ----------
+    van Dokkum (2001), PASP 113, 1420, for telling cosmic rays from stars by their contrast against the fine
+    structure about them; the rings and their limits are derived here.
 
     Examples
     --------
@@ -195,7 +212,15 @@ def find_isolated(
     >>> np.argwhere(find_isolated(light)).tolist()
     [[9, 9], [20, 5]]
     """
-    return _search(isolated_rows, light, hot_sigma, noise)
+    noise = local_noise(light) if noise is None else noise
+    found = _search(isolated_rows, light, hot_sigma, noise)
+    if fwhm_px is None or not fwhm_px >= _WIDE_STARS_PX:
+        return found
+    sharpest = min(0.75 * fwhm_px, _WIDEST_PX)
+    # 5.5: mean square of the distances of the ring's pixels
+    share = 0.5 * float(np.exp(-4.0 * np.log(2.0) * 5.5 / sharpest**2))
+    found[places(_search(mark_rows, light, hot_sigma, noise, share))] = True
+    return found
 
 
 def _search(

@@ -29,6 +29,8 @@ DEAD_FLAT = 0.1
 """A pixel that sees less than this share of the typical light is dead: no lens darkens its corners so far."""
 
 _USUAL = 8.0
+_MIDDLE = 1024
+_FEWEST_STARS = 10
 _MASKS = ("dead_flat", "hot", "repaired", "saturated")
 
 Scaling = Literal["none", "exposure"]
@@ -328,7 +330,8 @@ class _Job:
         noise = local_noise(out)
         if dark is not None:
             self._check_level(out, dark, float(np.median(noise)))
-        faults = places(find_isolated(out, hot_sigma=self.hot_sigma, noise=noise))
+        wide = _star_width(out, level) if np.isfinite(self.hot_sigma) else None
+        faults = places(find_isolated(out, hot_sigma=self.hot_sigma, noise=noise, fwhm_px=wide))
         masks["hot"][faults] = bad[faults] = True
         # the places in a dark that does not fit mean nothing in this light
         if dark is not None and hot is not None and evidence is not None and evidence.fits:
@@ -481,6 +484,15 @@ def _take_out(
     # nothing is summed, and in 16 rows the temporaries stay in the processor's cache
     map_row_blocks(work, light.shape[0], height=16)
     return dead, bad
+
+
+def _star_width(plane: NDArray[np.float32], saturation: float | None) -> float | None:
+    """Return the FWHM of the stars in the middle of a plane, pixels; None where they are too few to tell."""
+    from blend.science.stars import find_stars, typical_fwhm
+
+    edges = [slice(max(0, (size - _MIDDLE) // 2), (size + _MIDDLE) // 2) for size in plane.shape]
+    stars = find_stars(plane[edges[0], edges[1]], saturation=saturation, most=400)
+    return typical_fwhm(stars) if len(stars) >= _FEWEST_STARS else None
 
 
 def _mark_saturated(

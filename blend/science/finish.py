@@ -215,7 +215,7 @@ def _mean_rows(codes: Any, out: Any, start: int, stop: int) -> None:
                         continue
                     other = max(r, b)
                     if g > other:
-                        excess += (g - other) * min(max((0.50 - other) / 0.25, 0.0), 1.0)
+                        excess += (g - other) * min(max((BRIGHT - other) / (BRIGHT - DARK), 0.0), 1.0)
                     red += r
                     green += g
                     blue += b
@@ -225,8 +225,9 @@ def _mean_rows(codes: Any, out: Any, start: int, stop: int) -> None:
                 out[plane, top // 4, left // 4] = values[plane] / count if count else np.nan
 
 
-_HALF, _ONE, _TWO, _QUARTER = np.float32(0.5), np.float32(1.0), np.float32(2.0), np.float32(0.25)
-_ZERO, _FOUR, _LOW, _HIGH = np.float32(0.0), np.float32(4.0), np.float32(-7e-6), np.float32(1.0 + 7e-6)
+_HALF, _ONE, _QUARTER = np.float32(0.5), np.float32(1.0), np.float32(0.25)
+_ZERO, _LOW, _HIGH = np.float32(0.0), np.float32(-7e-6), np.float32(1.0 + 7e-6)
+_BRIGHT, _FADE = np.float32(BRIGHT), np.float32(1.0 / (BRIGHT - DARK))
 _STEPS, _TINY, _THIRD = np.float32(4096), np.float32(1e-30), np.float32(1.0 / 3.0)
 _TABLE = np.arange(4098) / 4096.0
 _TO_LIGHT = srgb_decode(_TABLE).astype(np.float32)
@@ -281,7 +282,7 @@ def _touch_rows(
             blue = min(max(blues[x], _ZERO), _ONE)
             if limit > _ZERO:
                 other = max(red, blue)
-                faded = min(max(_TWO - _FOUR * other, _ZERO), _ONE)
+                faded = min(max((_BRIGHT - other) * _FADE, _ZERO), _ONE)
                 noise = line[0, left] + part * (line[0, right] - line[0, left])
                 green -= limit * faded * (max(green - other, _ZERO) - noise)
                 green = min(max(green, _ZERO), _ONE)

@@ -165,13 +165,14 @@ def fit_moonlight(
     Returns
     -------
     SkyFit
-        Named ``moonlight``.
+        Named ``moonlight``, of degree 2. What a free surface of that degree would have taken more is in its uncertainty.
 
     References
     ----------
     Derived here.
     """
     shape = (int(plane.shape[0]), int(plane.shape[1]))
+    shape_terms = np.concatenate([shape_terms, np.zeros(6 - shape_terms.size)])
     basis = basis_of(shape_terms, 0)
     skip = no_data if no_data is not None else ~np.isfinite(plane)
     if guide is None:
@@ -195,9 +196,9 @@ def _fit_strength(
     basis: NDArray[np.float64],
     guide: LineGuide | None,
 ) -> SkyFit:
-    degree = {1: 0, 3: 1, 6: 2}[basis.shape[0]]
     u, v = unit_coordinates(blocks.xy, shape)
-    terms = chebyshev_terms(u, v, degree=degree) @ basis
+    whole_terms = chebyshev_terms(u, v, degree=2)
+    terms = whole_terms @ basis
     factor, error, used = line_factor(terms, excess, blocks, good)
     if guide is None:
         factor, error = 0.0, 0.0
@@ -210,7 +211,9 @@ def _fit_strength(
     covariance = np.linalg.pinv(weight.T @ weight)
     of_factor = weighted_fit(terms[used], excess[used], sigma[used])
     covariance = covariance + error**2 * np.outer(of_factor, of_factor)
-    whole = basis @ covariance @ basis.T
+    # A sky that is not the Moon's leaves a bend or a slope: what a free surface would have taken more is a doubt.
+    missed = weighted_fit(whole_terms[used], residuals[used], sigma[used])
+    whole = basis @ covariance @ basis.T + np.outer(missed, missed)
     whole[0, 0] += faint_light_doubt(blocks, used) ** 2
     if guide is not None:
         least = min(whole.shape[0], guide.fit.covariance.shape[0])

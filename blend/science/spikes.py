@@ -159,3 +159,53 @@ def isolated_rows(
                 margin = np.float32(0.75) * limit / hot_sigma
                 if height > limit and shoulder < np.float32(_SHARPEST) * height - margin:
                     found[y, x] = True
+
+
+@kernel
+def mark_rows(
+    pixels: Any, limits: Any, hot_sigma: Any, found: Any, start: int, stop: int, share: float
+) -> None:  # pragma: no cover - compiled
+    """Mark pixels of groups of up to four that are sharper than the frame's stars; ``share`` is for the ring."""
+    rows, columns = pixels.shape
+    ring = np.empty(16, dtype=np.float32)
+    outer = np.empty(24, dtype=np.float32)
+    for y in range(max(3, start), min(rows - 3, stop)):
+        for x in range(3, columns - 3):
+            p = pixels[y, x]
+            limit = limits[y // _TILE, x // _TILE]
+            half = np.float32(0.5) * limit
+            # above three of the four pixels two away; nearly all are told by the first two
+            left, right = p - pixels[y, x - 2] > half, p - pixels[y, x + 2] > half
+            if not (left or right):
+                continue
+            above, below = p - pixels[y - 2, x] > half, p - pixels[y + 2, x] > half
+            if (left + right) + (above + below) < 3:
+                continue
+            near, far = 0, 0
+            for j in range(y - 3, y + 4):
+                for i in range(x - 3, x + 4):
+                    v = pixels[j, i]
+                    reach = max(abs(j - y), abs(i - x))
+                    if reach < 2 or v != v:
+                        continue
+                    values = ring if reach == 2 else outer
+                    k = near if reach == 2 else far
+                    while k > 0 and values[k - 1] > v:
+                        values[k] = values[k - 1]
+                        k -= 1
+                    values[k] = v
+                    if reach == 2:
+                        near += 1
+                    else:
+                        far += 1
+            if near < 16 or far < 24:
+                continue
+            sky = np.float64(outer[11] + outer[12]) / 2
+            level = np.float64(ring[7] + ring[8]) / 2
+            height = p - sky
+            # without the two highest and lowest: a mark of four in a row reaches two pixels into the ring
+            spread = ring[13] - ring[2]
+            # 1 sigma: three times what the medians of 16 and of 24 pixels are uncertain by
+            margin = limit / hot_sigma
+            if height > limit and level - sky < share * height - margin and p - level > 3 * spread:
+                found[y, x] = True
