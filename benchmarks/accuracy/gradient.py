@@ -250,7 +250,8 @@ def main() -> None:
         ours.append(mine)
         name = f"{case.kind} {case.fill:.1f} slope {100 * case.slope:.0f} % deg {case.degree}"
         line = f"{name:32s} {fit.sky_share:4.2f} {fit.degree}{'h' if fit.halo else ' '}"
-        line += f" {mine.left:8.2f} {mine.sigma:6.3f} {mine.flux:7.2f} {max(np.abs(mine.pulls)):5.1f} {mine.scatter:7.2f}"
+        line += f" {mine.left:8.2f} {mine.sigma:6.3f} {mine.flux:7.2f} {max(np.abs(mine.pulls)):5.1f}"
+        line += f" {mine.scatter:7.2f}"
         if "--alone" not in sys.argv:
             meshes.append(judge(mesh_background(plane), sky, light, outer))
             planes.append(judge(plain_plane(plane), sky, light, outer))

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import replace
 from math import atan2, degrees
 from pathlib import Path
 from typing import Any
@@ -13,98 +13,40 @@ from numpy.typing import NDArray
 
 from blend.app.frames import Sum, choose_group, combine_store, read_heads, refuse_too_small
 from blend.app.frametable import FrameRow
+from blend.app.lightframe import LightFrame, LightPlan, check_dark, measure_frame, prepare_plan
 from blend.app.stack import (
     BASE_BYTES,
     Stacked,
     StackOptions,
-    black_plane,
-    check_fits_sensor,
     shared_cards,
     tell_disk,
     write_master,
 )
-from blend.base.errors import BlendError, InputError, StepError
-from blend.base.master import Flag
-from blend.base.robust import difference_noise, noise_at_scales
-from blend.files.raw import Head, Mosaic, read_mosaic
+from blend.base.errors import InputError, StepError
+from blend.files.raw import Head
 from blend.files.scratch import FrameStore
-from blend.recipe.work import COLOUR, Event, Listener
-from blend.science.badpixels import local_noise
+from blend.recipe.work import Event, Listener
 from blend.science.drift import judge_drift
-from blend.science.figures import SCALES, bin_by_four, sample_pixels, sky_mode
-from blend.science.mismatch import exposure_note, iso_note, temperature_note
-from blend.science.mosaic import demosaic, half_matrix, half_size, photosites, sites
-from blend.science.photosites import Sensor, calibrate_mosaic, fit_centres, prepare_sensor, spread_mask
+from blend.science.figures import SCALES
+from blend.science.mosaic import half_matrix
 from blend.science.register import Alignment, align, same_grid
 from blend.science.resample import resample
 from blend.science.stack import effective_frames, flux_ratio, mean_noise
-from blend.science.stars import Stars, find_stars, star_fluxes, typical_fwhm
+from blend.science.stars import star_fluxes
 from blend.science.transforms import apply_matrix
 
-FEWEST_STARS = 8
 CLOUDED = 0.25
 """Frames that pass less than this share of the best ones' light hold more cloud than sky."""
 
 SOFT = 2.0
 """Frames whose stars are so many times as wide as the usual one are out of focus, or trailed."""
 
-SHARP_PX = 2.5
-"""Narrower stars are placed by a fit: a centroid of so few samples is drawn to the nearest."""
-
-SKY_SAMPLE = 200_000
-
-NEAR_CLIP = 0.99
-"""The greatest value is where a sensor clips; amplifiers of its channels differ by some thousandths."""
-
-Planes = NDArray[np.float32]
-
-
-@dataclass(eq=False)
-class _Frame:
-    """One light on its way."""
-
-    index: int
-    head: Head
-    why: str = ""
-    sky: NDArray[np.float64] = field(default_factory=lambda: np.zeros(0))
-    noise: tuple[dict[int, float], ...] = ()
-    stars: Stars | None = None
-    fwhm: float = float("nan")
-    clip: float | None = None
-    alignment: Alignment | None = None
-    gain: NDArray[np.float64] = field(default_factory=lambda: np.ones(0))
-    weight: float = 0.0
-
-    @property
-    def kept(self) -> bool:
-        return not self.why
-
-
-@dataclass(frozen=True, kw_only=True, eq=False)
-class _Plan:
-    """What a stack of lights is made into."""
-
-    options: StackOptions
-    sensor: Sensor
-    head: Head
-    planes: tuple[str, ...]
-    shape: tuple[int, int]
-
-    @property
-    def line(self) -> bool:
-        return self.options.line is not None
-
-    @property
-    def star_plane(self) -> int:
-        """Green, which sees most stars and is sampled best; the only plane of a line or grey frame."""
-        return 1 if len(self.planes) == 3 else 0
-
 
 def stack_lights(files: list[Path], *, out: Path, options: StackOptions, listener: Listener) -> Stacked:
     """Make a master of light frames; see `stack.stack_frames`."""
     heads = read_heads(files, pattern=options.pattern)
     members = choose_group(heads, "light", exposures_matter=True, mixed=options.mixed, group=options.group)
-    frames = [_Frame(index, heads[member]) for index, member in enumerate(members)]
+    frames = [LightFrame(index, heads[member]) for index, member in enumerate(members)]
     if len(frames) < 2:
         raise _too_few(len(frames), "only one frame is left in that group")
     first = frames[0].head
@@ -112,7 +54,7 @@ def stack_lights(files: list[Path], *, out: Path, options: StackOptions, listene
     refuse_too_small(options.memory_bytes, needed + 2**20)
     spare = options.memory_bytes - needed
     listener(Event("stack", "preparing dark, flat and bias", 0.0))
-    plan, notes = _prepare(first, options)
+    plan, notes = prepare_plan(first, options)
     notes += list(dict.fromkeys(note for frame in frames for note in frame.head.notes))
     with (
         FrameStore(
@@ -125,8 +67,8 @@ def stack_lights(files: list[Path], *, out: Path, options: StackOptions, listene
         tell_disk(store, listener)
         for frame in frames:
             listener(Event("stack", f"calibrating {frame.head.path.name}", 0.45 * frame.index / len(frames)))
-            _measure(frame, plan, store, flag_store)
-        notes += _check_dark(frames, plan)
+            measure_frame(frame, plan, store, flag_store)
+        notes += check_dark(frames, plan)
         _leave_out_the_soft(frames)
         reference = _choose_reference(frames, options.reference)
         _register(frames, reference, plan, store, flag_store, listener)
@@ -168,190 +110,10 @@ def _working_bytes(head: Head, options: StackOptions) -> int:
     return BASE_BYTES + size * (6 + 3 * (3 if head.pattern else 1))
 
 
-# --- the sensor ---------------------------------------------------------------------------------------------
-
-
-def _prepare(first: Head, options: StackOptions) -> tuple[_Plan, list[str]]:
-    if options.line is not None and first.pattern is None:
-        raise InputError(
-            str(first.path),
-            found="its sensor has no colours",
-            expected="a Bayer mosaic, whose red photosites see the line",
-            advice="leave --line out, or give the pattern with --pattern",
-        )
-    masters = {
-        name: _read_master(path, first, options)
-        for name, path in (("dark", options.dark), ("bias", options.bias), ("flat", options.flat))
-        if path is not None
-    }
-    factor, notes = _dark_factor(first, masters, options)
-    flat = masters.get("flat")
-    black = black_plane(first)
-    sensor = prepare_sensor(
-        first.shape,
-        black=black,
-        span=_full_scale(first, masters) - float(np.mean(first.black)),
-        step=1 if first.pattern is None else 2,
-        dark=masters["dark"].pixels if "dark" in masters else None,
-        bias=masters["bias"].pixels if "bias" in masters else None,
-        flat=None if flat is None else flat.pixels - black_plane(flat.head),
-        factor=factor,
-    )
-    if "dark" not in masters and "bias" not in masters and not any(first.black):
-        notes.append("neither dark nor bias is given and no black is stated: the offset stays in the master")
-    planes, shape = _layout(first, options)
-    return _Plan(options=options, sensor=sensor, head=first, planes=planes, shape=shape), notes
-
-
-def _layout(first: Head, options: StackOptions) -> tuple[tuple[str, ...], tuple[int, int]]:
-    rows, columns = first.shape
-    if first.pattern is None:
-        return (options.line or "grey",), (rows, columns)
-    if options.line is not None:
-        ((dx, dy),) = sites(first.pattern, "red")
-        return (options.line,), ((rows - dy + 1) // 2, (columns - dx + 1) // 2)
-    return COLOUR, (rows // 2, columns // 2) if options.demosaic == "half" else (rows, columns)
-
-
-def _read_master(path: Path, first: Head, options: StackOptions) -> Mosaic:
-    master = read_mosaic(path, pattern=options.pattern)
-    check_fits_sensor(master, first)
-    return master
-
-
-def _full_scale(first: Head, masters: dict[str, Mosaic]) -> float:
-    if first.white is not None and first.white < 65535.0:
-        return first.white
-    stated = [m.head.white for m in masters.values() if m.head.white is not None]
-    return first.white or (max(stated) if stated else 65535.0)
-
-
-def _dark_factor(first: Head, masters: dict[str, Mosaic], options: StackOptions) -> tuple[float, list[str]]:
-    if "dark" not in masters:
-        return 1.0, []
-    light, dark = first.facts, masters["dark"].head.facts
-    factor = 1.0
-    if options.dark_scaling == "exposure":
-        if "bias" not in masters or not light.exposure_s or not dark.exposure_s:
-            raise StepError(
-                "--dark-scaling",
-                found="'exposure', but the bias or an exposure is missing",
-                expected="a bias, which must not be scaled with the dark, and both exposures",
-                advice="give --bias, or use a dark of the lights' exposure",
-            )
-        factor = light.exposure_s / dark.exposure_s
-    notes = []
-    if light.exposure_s and dark.exposure_s:
-        notes.append(exposure_note(light.exposure_s, dark.exposure_s, factor, signal_e=None))
-    if light.temperature_c is not None and dark.temperature_c is not None:
-        notes.append(temperature_note(light.temperature_c, dark.temperature_c, signal_e=None))
-    if light.iso and dark.iso:
-        notes.append(iso_note(light.iso, dark.iso, signal_e=None))
-    return factor, [note[1] for note in notes if note is not None]
-
-
-# --- one frame ----------------------------------------------------------------------------------------------
-
-
-def _measure(frame: _Frame, plan: _Plan, store: FrameStore, flag_store: FrameStore) -> None:
-    """Calibrate a frame, put its planes aside, and measure them; a frame that fails is left out and says why."""
-    try:
-        mosaic = read_mosaic(frame.head.path, pattern=plan.options.pattern)
-    except BlendError as fault:
-        frame.why = fault.found
-        return
-    frame.clip = mosaic.clip
-    level = mosaic.clip if mosaic.clip is not None else frame.head.white
-    light = calibrate_mosaic(
-        mosaic.pixels, plan.sensor, saturation=None if level is None else NEAR_CLIP * level, line=plan.line
-    )
-    del mosaic
-    planes, flags = _planes_of(light.pixels, light.saturated, plan)
-    frame.noise = _frame_noise(light.pixels, plan)
-    frame.sky = np.array([sky_mode(sample_pixels(plane, most=SKY_SAMPLE)) for plane in planes])
-    full = (flags & np.uint8(Flag.SATURATED)) != 0
-    top = np.min(planes[plan.star_plane], where=full, initial=np.inf)
-    frame.stars = find_stars(planes[plan.star_plane], saturation=float(top) if np.isfinite(top) else None)
-    frame.fwhm = typical_fwhm(frame.stars)
-    if frame.fwhm < SHARP_PX:
-        fitted = fit_centres(planes[plan.star_plane], frame.stars.xy, fwhm_px=frame.fwhm)
-        clear = ~frame.stars.saturated[:, np.newaxis]
-        frame.stars = replace(frame.stars, xy=np.where(clear, fitted, frame.stars.xy))
-    if len(frame.stars) < FEWEST_STARS:
-        frame.why = f"{len(frame.stars)} stars are too few to register it by"
-    store.put(frame.index, planes)
-    flag_store.put(frame.index, flags[np.newaxis])
-
-
-def _planes_of(
-    mosaic: NDArray[np.float32], saturated: NDArray[np.bool_], plan: _Plan
-) -> tuple[Planes, NDArray[np.uint8]]:
-    """Return planes and flags: nothing is interpolated for a line."""
-    pattern, way = plan.head.pattern, plan.options.demosaic
-    if pattern is None:
-        planes, full = mosaic[np.newaxis], np.asarray(saturated)
-    elif plan.line:
-        ((dx, dy),) = sites(pattern, "red")
-        planes, full = photosites(mosaic, pattern)[np.newaxis], saturated[dy::2, dx::2]
-    elif way == "half":
-        planes = half_size(mosaic, pattern)
-        rows, columns = (2 * length for length in planes.shape[1:])
-        full = np.asarray(saturated[:rows, :columns].reshape(rows // 2, 2, columns // 2, 2).any(axis=(1, 3)))
-    else:
-        planes = demosaic(mosaic, pattern, method=plan.options.interpolation)
-        full = spread_mask(saturated, reach=1 if way == "bilinear" else 2)
-    missing = ~np.isfinite(planes).all(axis=0)
-    flags = np.where(missing, np.uint8(Flag.NO_DATA), np.uint8(0))
-    flags |= np.where(full, np.uint8(Flag.SATURATED), np.uint8(0))
-    return planes, flags
-
-
-def _frame_noise(mosaic: NDArray[np.float32], plan: _Plan) -> tuple[dict[int, float], ...]:
-    """Return, a plane, the noise of one photosite and of means over blocks of the plane's own pixels, uninterpolated.
-
-    A block of 4 x 4 pixels of a demosaiced plane holds 2 x 2 photosites of its colour, green twice as many.
-    """
-    pattern = plan.head.pattern
-    if pattern is None or plan.line or plan.options.demosaic == "half":
-        planes, _ = _planes_of(mosaic, np.zeros(mosaic.shape, dtype=np.bool_), plan)
-        return tuple(_noise_of(plane) for plane in planes)
-    told = []
-    for colour in COLOUR:
-        parts = [mosaic[dy::2, dx::2] for dx, dy in sites(pattern, colour)]
-        rows, columns = (min(part.shape[axis] for part in parts) for axis in (0, 1))
-        whole = np.asarray(np.mean([part[:rows, :columns] for part in parts], axis=0, dtype=np.float32))
-        coarse = noise_at_scales(whole, scales=tuple(scale // 2 for scale in SCALES[1:]))
-        told.append(
-            {1: float(np.median(local_noise(parts[0])))} | {2 * size: s for size, s in coarse.items()}
-        )
-    return tuple(told)
-
-
-def _noise_of(plane: NDArray[np.float32]) -> dict[int, float]:
-    result = {1: float(np.median(local_noise(plane)))}
-    means: NDArray[Any] = plane
-    for scale in SCALES[1:]:
-        means = bin_by_four(means)[0]
-        result[scale] = difference_noise(means) if min(means.shape) >= 6 else float("nan")
-    return result
-
-
-def _check_dark(frames: Sequence[_Frame], plan: _Plan) -> list[str]:
-    """Say where dark-subtracted lights lie below zero."""
-    levels = [frame.sky[plan.star_plane] for frame in frames if frame.sky.size]
-    noises = [frame.noise[plan.star_plane][1] for frame in frames if frame.noise]
-    if plan.sensor.has_dark and levels and np.median(levels) < -0.2 * np.median(noises):
-        return [
-            f"the sky of the lights is {np.median(levels):.2g} after the dark: the dark does not match in exposure, "
-            "temperature or offset"
-        ]
-    return []
-
-
 # --- registration ---------------------------------------------------------------------------------------------
 
 
-def _leave_out_the_soft(frames: Sequence[_Frame]) -> None:
+def _leave_out_the_soft(frames: Sequence[LightFrame]) -> None:
     widths = [frame.fwhm for frame in frames if frame.kept and np.isfinite(frame.fwhm)]
     if len(widths) < 3:
         return
@@ -361,7 +123,7 @@ def _leave_out_the_soft(frames: Sequence[_Frame]) -> None:
             frame.why = f"stars {frame.fwhm:.1f} px wide, usual are {usual:.1f} px"
 
 
-def _choose_reference(frames: Sequence[_Frame], named: Path | None) -> _Frame:
+def _choose_reference(frames: Sequence[LightFrame], named: Path | None) -> LightFrame:
     """Return the sharpest of the frames with nearly as many stars as the best has, or the one that was named."""
     usable = [frame for frame in frames if frame.kept and frame.stars is not None]
     if not usable:
@@ -384,13 +146,13 @@ def _choose_reference(frames: Sequence[_Frame], named: Path | None) -> _Frame:
     return next((f for f in order if _has_company(f, rich)), order[0])
 
 
-def _has_company(frame: _Frame, others: Sequence[_Frame]) -> bool:
+def _has_company(frame: LightFrame, others: Sequence[LightFrame]) -> bool:
     """Whether one of the next frames shows the same field: a stray of another target must not be the reference."""
     near = sorted((f for f in others if f is not frame), key=lambda f: abs(f.index - frame.index))
     return any(_aligned(f, frame) is not None for f in near[:3]) if near else True
 
 
-def _aligned(frame: _Frame, reference: _Frame) -> Alignment | None:
+def _aligned(frame: LightFrame, reference: LightFrame) -> Alignment | None:
     assert frame.stars is not None and reference.stars is not None
     shape = frame.head.shape
     try:
@@ -407,9 +169,9 @@ def _aligned(frame: _Frame, reference: _Frame) -> Alignment | None:
 
 
 def _register(
-    frames: Sequence[_Frame],
-    reference: _Frame,
-    plan: _Plan,
+    frames: Sequence[LightFrame],
+    reference: LightFrame,
+    plan: LightPlan,
     store: FrameStore,
     flag_store: FrameStore,
     listener: Listener,
@@ -436,7 +198,7 @@ def _register(
     _weigh([frame for frame in frames if frame.kept], plan)
 
 
-def _weigh(frames: Sequence[_Frame], plan: _Plan) -> None:
+def _weigh(frames: Sequence[LightFrame], plan: LightPlan) -> None:
     """Refer transparency to the typical frame, leave out clouds, and weigh by inverse variance.
 
     All ratios share the errors of the reference's own fluxes; their median is free of them.
@@ -456,7 +218,9 @@ def _weigh(frames: Sequence[_Frame], plan: _Plan) -> None:
         frame.weight /= best
 
 
-def _transparency(pixels: Planes, base: Planes, frame: _Frame, reference: _Frame) -> NDArray[np.float64]:
+def _transparency(
+    pixels: NDArray[np.float32], base: NDArray[np.float32], frame: LightFrame, reference: LightFrame
+) -> NDArray[np.float64]:
     """Return, a plane, the star light of a frame over that of the reference, from matched stars."""
     alignment = frame.alignment
     assert alignment is not None and reference.stars is not None
@@ -480,7 +244,9 @@ def _transparency(pixels: Planes, base: Planes, frame: _Frame, reference: _Frame
 # --- the master -----------------------------------------------------------------------------------------------
 
 
-def _combine(kept: Sequence[_Frame], plan: _Plan, store: FrameStore, spare: int, listener: Listener) -> Sum:
+def _combine(
+    kept: Sequence[LightFrame], plan: LightPlan, store: FrameStore, spare: int, listener: Listener
+) -> Sum:
     """Bring the frames to the typical transparency and sky, v = x / gain + offset, and combine them."""
     scales = np.array([1.0 / frame.gain for frame in kept]).T
     skies = np.array([frame.sky for frame in kept]).T
@@ -503,12 +269,12 @@ def _combine(kept: Sequence[_Frame], plan: _Plan, store: FrameStore, spare: int,
     )
 
 
-def _master_noise(kept: Sequence[_Frame], plane: int, scale: int) -> float:
+def _master_noise(kept: Sequence[LightFrame], plane: int, scale: int) -> float:
     sigmas = np.array([frame.noise[plane][scale] / frame.gain[plane] for frame in kept])
     return mean_noise(sigmas, np.array([frame.weight for frame in kept]))
 
 
-def _told_noise(kept: Sequence[_Frame], plan: _Plan) -> dict[str, dict[str, float | None]]:
+def _told_noise(kept: Sequence[LightFrame], plan: LightPlan) -> dict[str, dict[str, float | None]]:
     told: dict[str, dict[str, float | None]] = {}
     for plane, name in enumerate(plan.planes):
         sigmas = {scale: _master_noise(kept, plane, scale) for scale in SCALES}
@@ -516,13 +282,15 @@ def _told_noise(kept: Sequence[_Frame], plan: _Plan) -> dict[str, dict[str, floa
     return told
 
 
-def _total_exposure(kept: Sequence[_Frame]) -> float | None:
+def _total_exposure(kept: Sequence[LightFrame]) -> float | None:
     exposures = [frame.head.facts.exposure_s for frame in kept]
     known = [exposure for exposure in exposures if exposure is not None]
     return float(np.sum(known)) if len(known) == len(exposures) else None
 
 
-def _light_cards(kept: Sequence[_Frame], reference: _Frame, plan: _Plan, total: Sum) -> dict[str, Any]:
+def _light_cards(
+    kept: Sequence[LightFrame], reference: LightFrame, plan: LightPlan, total: Sum
+) -> dict[str, Any]:
     cards = shared_cards([frame.head for frame in kept])
     clips = [frame.clip for frame in kept if frame.clip is not None]
     black = float(np.mean(plan.head.black))
@@ -550,7 +318,7 @@ def _light_cards(kept: Sequence[_Frame], reference: _Frame, plan: _Plan, total: 
     return cards | _grid_cards(plan)
 
 
-def _grid_cards(plan: _Plan) -> dict[str, Any]:
+def _grid_cards(plan: LightPlan) -> dict[str, Any]:
     """Return where the master's pixels lie among the photosites: x_full = XYSCALE x + X0, counted from 0.
 
     LTMi_i and LTVi say the same in the older words for a part of a picture: X_here = LTM1_1 X_full + LTV1, counted from
@@ -581,7 +349,7 @@ def _shift(matrix: NDArray[np.floating], shape: tuple[int, int]) -> NDArray[np.f
     return moved
 
 
-def _row(frame: _Frame, kept: Sequence[_Frame], total: Sum, shape: tuple[int, int]) -> FrameRow:
+def _row(frame: LightFrame, kept: Sequence[LightFrame], total: Sum, shape: tuple[int, int]) -> FrameRow:
     plane = 1 if frame.sky.size == 3 else 0
     row = FrameRow(
         file=str(frame.head.path),
@@ -610,7 +378,7 @@ def _row(frame: _Frame, kept: Sequence[_Frame], total: Sum, shape: tuple[int, in
     return replace(row, weight=frame.weight, rejected_share=float(total.rejected_share[kept.index(frame)]))
 
 
-def _drift_words(kept: Sequence[_Frame], shape: tuple[int, int]) -> str:
+def _drift_words(kept: Sequence[LightFrame], shape: tuple[int, int]) -> str:
     """Judge the frames before and after a flip by themselves, and tell the worse."""
     sides: dict[bool, list[NDArray[np.float64]]] = {}
     for frame in sorted(kept, key=lambda f: (f.head.facts.date_obs or "", f.index)):

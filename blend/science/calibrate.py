@@ -29,8 +29,9 @@ DEAD_FLAT = 0.1
 """A pixel that sees less than this share of the typical light is dead: no lens darkens its corners so far."""
 
 _USUAL = 8.0
-_MIDDLE = 1024
+_MIDDLE = 768
 _FEWEST_STARS = 10
+_ENOUGH_STARS = 100
 _MASKS = ("dead_flat", "hot", "repaired", "saturated")
 
 Scaling = Literal["none", "exposure"]
@@ -491,7 +492,7 @@ def _star_width(plane: NDArray[np.float32], saturation: float | None) -> float |
     from blend.science.stars import find_stars, typical_fwhm
 
     edges = [slice(max(0, (size - _MIDDLE) // 2), (size + _MIDDLE) // 2) for size in plane.shape]
-    stars = find_stars(plane[edges[0], edges[1]], saturation=saturation, most=400)
+    stars = find_stars(plane[edges[0], edges[1]], saturation=saturation, most=_ENOUGH_STARS)
     return typical_fwhm(stars) if len(stars) >= _FEWEST_STARS else None
 
 

@@ -165,7 +165,8 @@ def fit_moonlight(
     Returns
     -------
     SkyFit
-        Named ``moonlight``, of degree 2. What a free surface of that degree would have taken more is in its uncertainty.
+        Named ``moonlight``, of degree 2. What a free surface of that degree would have taken more is in its
+        uncertainty.
 
     References
     ----------

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from functools import cache
+from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
@@ -11,7 +11,7 @@ from blend.base.jit import kernel
 from blend.base.rowblocks import map_row_blocks
 
 
-@cache
+@lru_cache(maxsize=256)
 def gaussian_taps(sigma: float, *, reach: float = 3.5) -> NDArray[np.float32]:
     """Return a Gaussian integrated over pixels, cut at ``reach`` sigma, of sum 1; read-only.
 

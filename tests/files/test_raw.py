@@ -189,16 +189,7 @@ def test_the_picture_reader_says_what_to_do_with_a_raw(tmp_path: Path) -> None:
 @pytest.mark.network
 def test_a_real_raw_of_a_camera(tmp_path: Path) -> None:
     # the source distribution of libraw-cffi on PyPI carries one ARW file for its own tests
-    command = [
-        sys.executable,
-        "-m",
-        "pip",
-        "download",
-        "--no-deps",
-        "--no-binary",
-        ":all:",
-        "--no-build-isolation",
-    ]
+    command = [sys.executable, "-m", "pip", "download", "--no-deps", "--no-binary", ":all:"]
     done = subprocess.run([*command, "-d", str(tmp_path), "libraw-cffi"], capture_output=True, check=False)
     archives = list(tmp_path.glob("libraw*"))
     if not archives:

@@ -58,6 +58,10 @@ def test_the_stretch_prints_its_curve(name: str) -> None:
     ("key", "value", "said"),
     [
         ("gradient.model", "none", "No sky is taken out"),
+        ("gradient.model", "moonlight", "level + strength * shape(x, y)"),
+        ("gradient.model", "spline", "thin-plate spline"),
+        ("gradient.guide", "line", "how much of each block is emission"),
+        ("gradient.flat_fault", "correct", "divided out as a fault of the flat"),
         ("gradient.ha.degree", 1, "For ha otherwise: degree 1."),
         ("balance.white", [2, 1, 1.5], "given: 2, 1, 1.5."),
         ("balance.white", "b_v=0.65", "B - V = 0.65"),

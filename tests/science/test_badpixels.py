@@ -211,3 +211,117 @@ def test_two_neighbours_are_too_few_and_the_wider_ring_is_asked():
     filled, _ = repair(plane, bad)
     # two nines in the 3x3, against sixteen ones in the ring
     assert filled[2, 2] == 1.0
+
+
+def stars_on_a_grid(shape, fwhm, peak, seed):
+    """Stars 24 px apart at any place in their pixel, up to a quarter longer than wide, with photon noise."""
+    rng = np.random.default_rng(seed)
+    y, x = np.mgrid[: shape[0], : shape[1]]
+    plane = np.zeros(shape)
+    centres = [(16 + 24 * j, 16 + 24 * i) for j in range(shape[0] // 24) for i in range(shape[1] // 24)]
+    for cy, cx in centres:
+        dy, dx = rng.random(2)
+        long = 1.0 - 0.2 * rng.random()
+        square = (x - cx - dx) ** 2 + ((y - cy - dy) / long) ** 2
+        plane += peak * np.exp(-4.0 * np.log(2.0) * square / fwhm**2)
+    sigma = np.sqrt(SIGMA**2 + 1e-6 * plane)
+    return (plane + sigma * rng.standard_normal(shape)).astype(np.float32), centres
+
+
+@pytest.mark.parametrize("fwhm", [1.6, 2.5, 3.0, 3.6, 4.7, 6.0])
+@pytest.mark.parametrize("peak", [10 * SIGMA, 1.0, 100.0])
+def test_stars_of_the_frame_are_no_marks_even_where_the_width_is_told_a_tenth_too_large(fwhm, peak):
+    plane, _ = stars_on_a_grid((200, 200), fwhm, peak, seed=16)
+    assert not find_isolated(plane, fwhm_px=1.1 * fwhm).any()
+
+
+def test_a_flat_saturated_core_is_no_mark():
+    plane, _ = stars_on_a_grid((150, 150), 4.0, 5.0, seed=17)
+    assert not find_isolated(np.minimum(plane, np.float32(1.0)), fwhm_px=4.0).any()
+
+
+@pytest.mark.parametrize(
+    "shape",
+    [
+        [(0, 0), (0, 1)],
+        [(0, 0), (1, 1)],
+        [(0, 0), (0, 1), (0, 2)],
+        [(0, 0), (0, 1), (0, 2), (0, 3)],
+        [(0, 0), (0, 1), (1, 0), (1, 1)],
+    ],
+)
+@pytest.mark.parametrize("height", [20 * SIGMA, 1.0, 50.0])
+def test_marks_of_two_to_four_pixels_are_found_where_stars_are_wide(shape, height):
+    plane, centres = stars_on_a_grid((160, 160), 4.7, 1.0, seed=18)
+    truth = np.zeros(plane.shape, dtype=bool)
+    for cy, cx in centres:
+        for dy, dx in shape:
+            truth[cy + 12 + dy, cx + 12 + dx] = True
+    plane[truth] += np.float32(height)
+    np.testing.assert_array_equal(find_isolated(plane, fwhm_px=4.7), truth)
+    # a pair may be a star where stars can be as sharp as that, or where nobody knows
+    for unsure in (None, 2.0, float("nan")):
+        assert not find_isolated(plane, fwhm_px=unsure).any()
+
+
+def test_the_rule_for_marks_agrees_with_the_rule_written_out():
+    rng = np.random.default_rng(19)
+    plane = noise_plane((60, 70), seed=20)
+    for j, i in rng.integers(4, 55, (40, 2)):
+        plane[j : j + 2, i : i + 2] += np.float32(rng.uniform(4, 20) * SIGMA)
+    noise = local_noise(plane)
+    share = 0.5 * np.exp(-4.0 * np.log(2.0) * 5.5 / (0.75 * 5.0) ** 2)
+    expected = find_isolated(plane)
+    box = np.maximum(*np.abs(np.mgrid[-3:4, -3:4]))
+    for j in range(3, 57):
+        for i in range(3, 67):
+            p, sigma = float(plane[j, i]), noise[j // TILE, i // TILE]
+            patch = plane[j - 3 : j + 4, i - 3 : i + 4].astype(float)
+            ring, sky = np.sort(patch[box == 2]), np.median(patch[box == 3])
+            cross = [plane[j, i - 2], plane[j, i + 2], plane[j - 2, i], plane[j + 2, i]]
+            expected[j, i] |= (
+                sum(p - v > 4 * sigma for v in cross) >= 3
+                and p - sky > 8 * sigma
+                and np.median(ring) - sky < share * (p - sky) - sigma
+                and p - np.median(ring) > 3 * (ring[13] - ring[2])
+            )
+    assert expected.sum() > find_isolated(plane).sum()
+    np.testing.assert_array_equal(find_isolated(plane, fwhm_px=5.0), expected)
+
+
+@pytest.mark.parametrize(("shape", "share"), [((70, 100), 0.02), ((6, 90), 0.3)])
+def test_hot_pixels_beside_cold_ones_at_the_sides_and_beside_nan_are_found_as_written_out(shape, share):
+    """The quick test before the median must let through all that the median would find."""
+    rng = np.random.default_rng(21)
+    dark = noise_plane(shape, seed=22)
+    hot = rng.random(dark.shape) < share
+    dark[hot] += 0.3
+    dark[rng.random(dark.shape) < 0.02] -= 0.5
+    dark[40:, 70:][rng.random((30, 30)) < 0.3] = np.nan
+    noise = np.full((2, 2), SIGMA, dtype=np.float32)
+
+    def median_of(values):
+        values = np.array([v for v in values if v == v])
+        return np.median(values), values.size
+
+    expected = np.zeros(dark.shape, dtype=bool)
+    rows, columns = dark.shape
+    for y, x in np.argwhere(np.isfinite(dark)):
+        limit = np.float32(8.0) * noise[y // TILE, x // TILE]
+        five = [
+            dark[j, i]
+            for j in range(max(0, y - 2), min(rows, y + 3))
+            for i in range(max(0, x - 2), min(columns, x + 3))
+            if (j, i) != (y, x)
+        ]
+        middle, count = median_of(five)
+        if count < 5 or not dark[y, x] - middle > limit:
+            continue
+        lines = ([(y + s, x) for s in (-4, -3, -2, 2, 3, 4)], [(y, x + s) for s in (-4, -3, -2, 2, 3, 4)])
+        alone = True
+        for line in lines:
+            middle, count = median_of([dark[j, i] for j, i in line if 0 <= j < rows and 0 <= i < columns])
+            alone &= count < 3 or dark[y, x] - middle > limit
+        expected[y, x] = alone
+    assert expected.sum() > 15
+    np.testing.assert_array_equal(find_hot_in_dark(dark, noise=noise), expected)

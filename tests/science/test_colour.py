@@ -196,3 +196,45 @@ def test_a_colour_differs_from_itself_by_nothing():
     lab = linear_to_lab(_light())
     assert np.all(ciede2000(lab, lab) == 0)
     assert ciede2000(lab, lab + 0.1).shape == (40, 50)
+
+
+def test_code_values_of_float32_are_those_of_the_standard():
+    # 4e-7: float32 holds 6e-8 near 1, and five roundings meet in the power.
+    values = np.linspace(0.0, 1.0, 200_001).astype(np.float32)
+    exact = values.astype(np.float64)
+    light = np.where(exact <= 0.04045, exact / 12.92, ((exact + 0.055) / 1.055) ** 2.4)
+    code = np.where(exact <= 0.0031308, exact * 12.92, 1.055 * exact ** (1 / 2.4) - 0.055)
+    np.testing.assert_allclose(srgb_decode(values), light, rtol=1e-6, atol=1e-9)
+    np.testing.assert_allclose(srgb_encode(values), code, rtol=0, atol=4e-7)
+    ends = np.array([0.0, 1.0], dtype=np.float32)
+    assert srgb_decode(ends).tolist() == srgb_encode(ends).tolist() == [0.0, 1.0]
+
+
+def test_a_value_is_encoded_alike_whatever_stands_beside_it():
+    values = np.array([0.3, 0.7, 1.5, np.nan, -0.2], dtype=np.float32)
+    for function in (srgb_encode, srgb_decode):
+        alone = [function(values[i : i + 1])[0] for i in range(len(values))]
+        np.testing.assert_array_equal(function(values), alone)
+
+
+def test_a_pixel_whose_luminance_stays_keeps_its_bits():
+    rng = np.random.default_rng(2)
+    code = rng.uniform(0.0, 1.0, (3, 40, 50)).astype(np.float32)
+    code[:, 0, 0] = np.nan
+    wanted = display_luminance(code)
+    wanted[10:20] *= np.float32(0.9)
+    result, share = set_display_luminance(code, wanted)
+    kept = np.ones((40, 50), dtype=bool)
+    kept[10:20] = False
+    np.testing.assert_array_equal(result[:, kept], code[:, kept])
+    np.testing.assert_allclose(display_luminance(result)[~kept], wanted[~kept], atol=1e-6)
+    known = set_display_luminance(code, wanted, y_old=display_luminance(code))
+    np.testing.assert_array_equal(known[0], result)
+    assert known[1] == share == 0.0
+
+
+def test_a_colour_out_of_gamut_is_brought_in_though_its_luminance_stays():
+    code = np.array([1.2, 0.2, 0.2], dtype=np.float32).reshape(3, 1, 1)
+    result, share = set_display_luminance(code, display_luminance(code))
+    assert share == 1.0
+    assert result.max() <= 1.0

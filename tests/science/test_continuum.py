@@ -192,3 +192,18 @@ def test_refining_keeps_nan_local_and_a_flat_plane_flat():
     far = np.ones_like(flat, dtype=bool)
     far[55:86, 15:46] = False
     np.testing.assert_allclose(refined[far], 0.5, atol=1e-5)
+
+
+@pytest.mark.parametrize("shape", [(1, 1), (3, 5), (9, 1030), (40, 2060)])
+def test_blurring_a_block_is_the_plain_sum_with_nothing_outside(shape):
+    # 1e-5: some 17 x 17 products in float32.
+    rng = np.random.default_rng(5)
+    block = rng.normal(size=shape).astype(np.float32)
+    block[rng.random(shape) < 0.05] = np.nan
+    for sigma in (0.4, 1.0, 2.2):
+        taps = gaussian_taps(sigma)
+        half = len(taps) // 2
+        padded = np.pad(np.where(np.isnan(block), 0.0, block).astype(np.float64), half)
+        down = sum(t * padded[k : k + shape[0]] for k, t in enumerate(taps))
+        expected = sum(t * down[:, k : k + shape[1]] for k, t in enumerate(taps))
+        np.testing.assert_allclose(blur_block(block, taps), expected, atol=1e-5)

@@ -131,6 +131,18 @@ def test_stated_uncertainties_hold():
     assert (pulls < 2).mean() > 0.89
 
 
+def test_faint_stars_lift_the_level_by_no_more_than_it_says():
+    rng = np.random.default_rng(21)
+    plane = planted([0.1]) + noise(21)
+    # A third of the pixels hold light of about a sigma: no mask finds it.
+    plane += SIGMA * rng.exponential(1.0, SHAPE) * (rng.random(SHAPE) < 0.3)
+    fit = fit_sky(plane.astype(np.float32), degree=0, masked=nothing())
+    clean = fit_sky((planted([0.1]) + noise(21)).astype(np.float32), degree=0, masked=nothing())
+    off, stated = fit.level - 0.1, sky_uncertainty(fit)
+    assert 0.3 * off < stated < 2 * off
+    assert sky_uncertainty(clean) < 0.02 * SIGMA
+
+
 def test_halo_beside_the_sky_makes_it_less_certain_not_more():
     plain = (planted([0.1, 0.01]) + noise(6)).astype(np.float32)
     light, _ = disc(scale=34.0)
@@ -168,13 +180,15 @@ def test_too_little_sky_says_what_to_do_and_degree_0_takes_the_darkest():
     plane = (planted([0.1]) + noise(9)).astype(np.float32)
     everything = ~nothing()
     with pytest.raises(StepError) as caught:
-        fit_sky(plane, masked=everything, where="gradient.ha")
+        fit_sky(plane, degree=1, masked=everything, where="gradient.ha")
     assert str(caught.value) == (
         "gradient.ha: only 0.0 % of the frame is sky, the rest is objects or has no data; expected at least 2 %. "
         "Do this: mark sky by hand in sky_boxes, or set degree = 0 to take off a level only."
     )
-    fit = fit_sky(plane, degree=0, masked=everything)
-    assert fit.level == pytest.approx(0.1, abs=0.5 * SIGMA)
+    for degree in (0, "auto"):
+        fit = fit_sky(plane, degree=degree, masked=everything)
+        assert (fit.degree, fit.sky_share) == (0, 0.0)
+        assert fit.level == pytest.approx(0.1, abs=0.5 * SIGMA)
     box = region_mask([Region("box", "fraction", 0.0, 0.0, 0.5, 1.0)], SHAPE)
     assert fit_sky(plane, degree=1, masked=everything, sky_only=box).level == pytest.approx(
         0.1, abs=0.1 * SIGMA

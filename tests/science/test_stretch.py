@@ -5,7 +5,7 @@ import pytest
 
 from blend.base.errors import RecipeError, StepError
 from blend.science.colour import linear_to_oklab, srgb_decode
-from blend.science.stretch import CURVES, solve_stretch, stretch_planes
+from blend.science.stretch import CURVES, solve_stretch, stretch_line, stretch_planes
 
 
 def _solve(curve="asinh", **changes):
@@ -189,3 +189,37 @@ def test_wrong_arguments_are_refused():
         stretch_planes(np.zeros((3, 3)), _solve())
     with pytest.raises(ValueError, match="'keep'"):
         stretch_planes(np.zeros((3, 3, 3)), _solve(), colour="keep")
+
+
+@pytest.mark.parametrize("sigma", [1e-7, 1e-4, 1e-2])
+def test_pixels_get_the_curve_that_was_solved(sigma):
+    # 1e-6: float32's rounding, met a few times; the pixels' own rounding at the steepest curve sets the share.
+    solved = _solve(sigma=sigma, most_sky_noise=9)
+    x = np.linspace(0.0, 1.0, 20_001)
+    pixels = (solved.black + x * (solved.white - solved.black)).astype(np.float32)
+    x = np.clip((pixels.astype(np.float64) - solved.black) / (solved.white - solved.black), 0.0, 1.0)
+    exact = np.arcsinh(x / solved.parameter) / np.arcsinh(1.0 / solved.parameter)
+    shown = stretch_planes(pixels[None, None], solved, colour="planes")[0, 0]
+    np.testing.assert_allclose(shown, exact, rtol=0, atol=2e-6)
+
+
+def test_a_line_at_its_sky_lands_on_the_neutral_value_exactly():
+    solved = _solve(sigma=1e-4)
+    plane = np.zeros((4, 9000), dtype=np.float32)
+    plane[2, 5], plane[3, 7] = 0.25, np.nan
+    for neutral in (0.0, 0.1, 0.5):
+        shown = stretch_line(plane, solved, neutral=neutral)
+        assert (shown[plane == 0.0] == np.float32(neutral)).all()
+        assert shown[2, 5] > neutral
+        assert np.isnan(shown[3, 7])
+
+
+def test_grey_gets_the_curve_and_no_plane_passes_one():
+    solved = _solve()
+    grey = np.linspace(0.0, 1.5, 3000, dtype=np.float32).reshape(30, 100)
+    alone = stretch_planes(grey[None], solved)[0]
+    three = stretch_planes(np.stack([grey] * 3), solved)
+    np.testing.assert_allclose(three, np.stack([alone] * 3), atol=2e-6)
+    rng = np.random.default_rng(3)
+    wild = stretch_planes(rng.normal(0.3, 1.0, (3, 70, 40)).astype(np.float32), solved)
+    assert 0.0 <= wild.min() <= wild.max() <= 1.0

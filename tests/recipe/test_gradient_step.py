@@ -1,0 +1,164 @@
+"""The gradient step on small masters: models, guides, what it warns of and what it leaves for the report."""
+
+from __future__ import annotations
+
+from types import MappingProxyType
+
+import numpy as np
+import pytest
+from astropy.wcs import WCS
+
+from blend.base.errors import StepError
+from blend.base.master import Facts, Master, flags_of
+from blend.recipe.model import load_recipe
+from blend.recipe.steps.gradient import subtract_gradients
+from blend.recipe.steps.skyfacts import moon_facts
+from blend.recipe.target import target_from_options
+from blend.recipe.work import Work, frozen
+from blend.science.skyblocks import chebyshev_terms
+
+SHAPE = (160, 220)
+SIGMA = 0.001
+V, U = np.mgrid[-1 : 1 : SHAPE[0] * 1j, -1 : 1 : SHAPE[1] * 1j]
+PLANES = ("red", "green", "blue")
+
+
+def wcs():
+    made = WCS(naxis=2)
+    made.wcs.ctype, made.wcs.crval = ["RA---TAN", "DEC--TAN"], [83.8, -5.4]
+    made.wcs.crpix, made.wcs.cdelt = [110.5, 80.5], [-2 / 220, 2 / 220]
+    return made
+
+
+KNOWN = {"date_obs": "2024-01-20T20:00:00", "site": (47.0, 11.0, 600.0), "wcs": wcs()}
+
+
+def master(skies, planes, seed, **facts):
+    rng = np.random.default_rng(seed)
+    pixels = np.stack([sky + SIGMA * rng.standard_normal(SHAPE) for sky in skies]).astype(np.float32)
+    noise = MappingProxyType({plane: MappingProxyType({1: SIGMA}) for plane in planes})
+    return Master(pixels=pixels, flags=flags_of(pixels), planes=planes, facts=Facts(noise=noise, **facts))
+
+
+def work(recipe, rgb, ha):
+    told = {name: {"planes": {plane: {} for plane in one.planes}} for name, one in (("rgb", rgb), ("ha", ha))}
+    return Work(
+        recipe=load_recipe(recipe, where="r.toml"),
+        target=target_from_options(["rgb=a.fits", "ha=b.fits"]),
+        masters=frozen({"rgb": rgb, "ha": ha}),
+        told=frozen({"masters": told}),
+    )
+
+
+def nebula():
+    rng = np.random.default_rng(5)
+    waves = sum(np.cos(rng.uniform(3, 9) * U + rng.uniform(3, 9) * V + rng.uniform(0, 6)) for _ in range(6))
+    return 6 * SIGMA * np.maximum(waves, 0.0)
+
+
+def masters(tilt=0.01, **facts):
+    light, sky = nebula(), 0.15 + tilt * U
+    return (
+        master([sky + 0.4 * light, sky, sky], PLANES, 1, **facts),
+        master([0.02 + light], ("ha",), 2, **facts),
+    )
+
+
+def codes(done):
+    return {code for code, _ in done.warnings}
+
+
+def test_line_guides_every_plane_and_leaves_small_views():
+    rgb, ha = masters()
+    done = subtract_gradients(work('[gradient]\nguide = "line"', rgb, ha))
+    told = done.told["gradient"]["rgb"]
+    assert told["red"]["line_factor"] == pytest.approx(0.4, rel=0.03)
+    for plane in PLANES:
+        assert told[plane]["amplitude"] == pytest.approx(0.02, abs=0.3 * SIGMA)
+        assert told[plane]["slope_left_sigma"] < 0.25
+    assert done.told["gradient"]["ha"]["ha"]["slope_left"] is None
+    views = done.seen["skyview rgb"]
+    assert views["red"].before.shape == SHAPE
+    np.testing.assert_allclose(views["red"].after, done.masters["rgb"].plane("red"), atol=1e-5)
+
+
+def test_moonlight_in_a_given_direction():
+    rgb, ha = masters()
+    recipe = '[gradient]\nmodel = "moonlight"\nbrightens_towards_deg = 0'
+    done = subtract_gradients(work(recipe, rgb, ha))
+    told = done.told["gradient"]["rgb"]["green"]
+    assert told["model"] == "moonlight"
+    assert told["amplitude"] == pytest.approx(0.02, abs=0.2 * SIGMA)
+    assert abs(float(np.median(done.masters["rgb"].plane("green")))) < 0.1 * SIGMA
+
+
+def test_moonlight_without_facts_says_what_to_do():
+    rgb, ha = masters(date_obs="2024-01-20T20:00:00")
+    with pytest.raises(StepError) as caught:
+        subtract_gradients(work('[gradient]\nmodel = "moonlight"', rgb, ha))
+    assert str(caught.value) == (
+        "gradient.rgb: its header states no site and no world coordinates; expected date, site and world "
+        'coordinates for model = "moonlight". Do this: state them in [masters.rgb.facts] or the header, or set '
+        'gradient.brightens_towards_deg, or choose model = "polynomial" with guide = "line".'
+    )
+
+
+def moonlit(strength, **facts):
+    """Return masters whose green sky is what date, site and coordinates predict, times a strength."""
+    _, ha = masters(**KNOWN)
+    terms = moon_facts(ha).shape(ha, "green", None)
+    assert terms is not None
+    sky = 0.2 * (1 + strength * (chebyshev_terms(U.ravel(), V.ravel(), degree=2) @ terms - 1)).reshape(SHAPE)
+    return master(3 * [sky], PLANES, 3, **facts), ha
+
+
+def test_a_predicted_slope_is_agreed_with_and_taken_out():
+    rgb, ha = moonlit(1.0, **KNOWN)
+    for model in ("polynomial", "moonlight"):
+        done = subtract_gradients(work(f'[gradient]\nmodel = "{model}"', rgb, ha))
+        moon = done.told["gradient"]["rgb"]["green"]["moon"]
+        assert moon["agrees"]
+        assert moon["fitted_percent"] == pytest.approx(moon["predicted_percent"], rel=0.1)
+        assert not [text for code, text in done.warnings if "rgb.green" in text]
+
+
+def test_a_slope_against_the_moon_is_told_with_causes():
+    rgb, ha = moonlit(-1.0, **KNOWN)
+    done = subtract_gradients(work("", rgb, ha))
+    texts = [text for code, text in done.warnings if code == "slope-unlike-moon" and "rgb.green" in text]
+    assert len(texts) == 1
+    assert "Likely causes: frames of two orientations summed (meridian flip)" in texts[0]
+    # Without facts nothing is compared.
+    rgb, ha = masters()
+    assert "slope-unlike-moon" not in codes(subtract_gradients(work("", rgb, ha)))
+
+
+def test_flat_fault_is_reported_and_divided_only_if_asked():
+    squared = ((U * 220) ** 2 + (V * 160) ** 2) / (220**2 + 160**2)
+    rgb = master(3 * [(0.15 + 0.01 * U) * (1 - 0.04 * squared)], PLANES, 4)
+    _, ha = masters()
+    told = subtract_gradients(work("", rgb, ha))
+    text = dict(told.warnings)["flat-fault"]
+    assert text.startswith("rgb: a centred bowl in the sky is a fault of the flat, not moonlight (red -")
+    mended = subtract_gradients(work('[gradient]\nflat_fault = "correct"', rgb, ha))
+    assert codes(mended) >= {"flat-fault-corrected"} and "flat-fault" not in codes(mended)
+    assert mended.told["gradient"]["rgb"]["red"]["flat_fault"]["corrected"]
+    assert mended.told["gradient"]["rgb"]["red"]["amplitude"] == pytest.approx(0.02, rel=0.1)
+
+
+def test_spline_warns_of_what_it_eats():
+    rgb, ha = masters()
+    done = subtract_gradients(work('[gradient]\nmodel = "spline"\n[gradient.ha]\nmodel = "none"', rgb, ha))
+    assert "spline-can-eat" in codes(done)
+    assert done.told["gradient"]["rgb"]["green"]["model"] == "spline"
+    assert done.told["gradient"]["rgb"]["green"]["slope_left_sigma"] < 0.25
+
+
+def test_where_nothing_is_sky_the_fit_says_so():
+    rgb, ha = masters()
+    everything = '{unit = "fraction", x = 0, y = 0, w = 1, h = 1}'
+    done = subtract_gradients(work(f"[gradient]\nobject_boxes = [{everything}]", rgb, ha))
+    text = dict(done.warnings)["sky-unknown"]
+    assert "no part of the frame is sky for sure" in text and "sigma of a pixel" in text
+    assert done.told["gradient"]["rgb"]["green"]["slope_left"] is None
+    assert done.told["gradient"]["rgb"]["green"]["uncertainty"] > 0

@@ -1,0 +1,127 @@
+"""Skies behind planted emission that a line shows."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from blend.base.errors import StepError
+from blend.base.rowblocks import limit_threads
+from blend.science.gradient import sky_uncertainty, subtract_sky
+from blend.science.skyguide import fit_behind_line, guide_by_line, slope_of_blocks, surface_under
+
+SHAPE = (240, 320)
+SIGMA = 0.001
+CLOSED = np.zeros(SHAPE, dtype=bool)
+
+
+def waves(seed=0):
+    """Return emission over all of the frame, 0 only at its deepest."""
+    rng = np.random.default_rng(seed)
+    v, u = np.mgrid[-1 : 1 : SHAPE[0] * 1j, -1 : 1 : SHAPE[1] * 1j]
+    total = sum(np.cos(rng.uniform(3, 9) * u + rng.uniform(3, 9) * v + rng.uniform(0, 6)) for _ in range(6))
+    return 6 * SIGMA * np.maximum(total, 0.0), u, v
+
+
+def scene(seed=0, factor=0.4):
+    light, u, v = waves(seed)
+    rng = np.random.default_rng(100 + seed)
+    sky = 0.15 + 0.015 * u - 0.008 * v + 0.001 * (2 * u * u - 1)
+    line_sky = 0.02 - 0.002 * u
+    plane = sky + factor * light + SIGMA * rng.standard_normal(SHAPE)
+    line = line_sky + light + 0.3 * SIGMA * rng.standard_normal(SHAPE)
+    return plane.astype(np.float32), line.astype(np.float32), sky, line_sky
+
+
+def test_line_tells_the_sky_behind_emission():
+    plane, line, sky, _ = scene()
+    plane.flags.writeable = line.flags.writeable = False
+    fit = fit_behind_line(plane, guide_by_line(line, masked=CLOSED), masked=CLOSED)
+    off = fit.model() - sky
+    # 76 800 pixels leave 0.01 sigma; the line's own sky is known to its darkest blocks, some 0.1 sigma.
+    assert np.ptp(off) < 0.3 * SIGMA
+    assert fit.line_factor == pytest.approx(0.4, rel=0.02)
+
+
+def test_line_without_end_is_uncertain_by_what_it_hides():
+    _, line, _, line_sky = scene(2)
+    floor = 3 * SIGMA
+    off = []
+    for light in (line, line + np.float32(floor)):
+        guide = guide_by_line(light, masked=CLOSED)
+        off.append((guide.fit.model() - line_sky).mean())
+        assert guide.excess.min() < 2 * SIGMA
+    # A floor everywhere looks like sky, whatever is done: it comes through whole.
+    assert off[1] - off[0] == pytest.approx(floor, rel=0.02)
+
+
+def test_uncertainty_grows_with_the_emission():
+    small, large = (
+        sky_uncertainty(guide_by_line((0.02 + part * waves(3)[0]).astype(np.float32), masked=CLOSED).fit)
+        for part in (0.1, 1.0)
+    )
+    assert large == pytest.approx(10 * small, rel=0.05)
+
+
+def test_plane_without_the_line_gets_no_factor_and_no_negative_one():
+    light, u, _ = waves(4)
+    noise = SIGMA * np.random.default_rng(4).standard_normal(SHAPE)
+    guide = guide_by_line((0.02 + light).astype(np.float32), masked=CLOSED)
+    plain = fit_behind_line((0.1 + 0.01 * u + noise).astype(np.float32), guide, masked=CLOSED)
+    assert plain.line_factor == pytest.approx(0.0, abs=0.01)
+    shadow = fit_behind_line((0.1 - 0.3 * light + noise).astype(np.float32), guide, masked=CLOSED)
+    assert shadow.line_factor == 0.0
+
+
+def test_galaxy_without_the_line_is_left_out():
+    plane, line, _, _ = scene(5)
+    y, x = np.mgrid[: SHAPE[0], : SHAPE[1]]
+    lump = 60 * SIGMA * np.exp(-np.hypot(x - 90, y - 150) / 12.0)
+    fit = fit_behind_line(
+        (plane + lump).astype(np.float32), guide_by_line(line, masked=CLOSED), degree=2, masked=CLOSED
+    )
+    plain = fit_behind_line(plane, guide_by_line(line, masked=CLOSED), degree=2, masked=CLOSED)
+    # The lump itself is 60 sigma; its outskirts hold 0.2 sigma over a tenth of the frame.
+    assert np.ptp(fit.model() - plain.model()) < SIGMA
+
+
+def test_no_data_in_either_and_threads():
+    plane, line, _, _ = scene(6)
+    plane[:30], line[:, -40:] = np.nan, np.nan
+    closed = np.isnan(plane) | np.isnan(line)
+    results = []
+    for threads in (1, 3):
+        with limit_threads(threads):
+            guide = guide_by_line(line, masked=closed)
+            results.append(subtract_sky(plane, fit_behind_line(plane, guide, masked=closed)))
+    assert results[0].tobytes() == results[1].tobytes()
+    np.testing.assert_array_equal(np.isnan(results[0]), np.isnan(plane))
+
+
+def test_nothing_to_look_at_is_told():
+    plane = np.full(SHAPE, np.nan, dtype=np.float32)
+    with pytest.raises(StepError) as caught:
+        guide_by_line(plane, masked=CLOSED, where="gradient.ha")
+    assert str(caught.value) == (
+        "gradient.ha: 0 blocks of the line's master with data; expected at least 24."
+    )
+
+
+@pytest.mark.parametrize("share", [0.05, 0.2, 0.5])
+def test_surface_under_a_share_is_the_quantile(share):
+    values = np.random.default_rng(7).exponential(1.0, 2000)
+    answer = surface_under(np.ones((2000, 1)), values, share)
+    assert answer[0] == pytest.approx(np.quantile(values, share), abs=0.01)
+    slope = np.linspace(-1, 1, 2000)
+    tilted = surface_under(np.stack([np.ones(2000), slope], axis=1), values + 3 * slope, share)
+    assert tilted[1] == pytest.approx(3.0, abs=0.15)
+
+
+def test_slope_of_blocks_is_what_the_blocks_leave():
+    plane, line, _, _ = scene(8)
+    fit = fit_behind_line(plane, guide_by_line(line, masked=CLOSED), degree=1, masked=CLOSED)
+    tilted = fit.coefficients + np.array([0.0, 0.002, -0.001])
+    # The fit weighs blocks by their common scatter, this by their own noise.
+    assert slope_of_blocks(replace(fit, coefficients=tilted)) == pytest.approx(0.006, rel=0.1)
