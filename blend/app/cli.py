@@ -10,6 +10,7 @@ from typing import Any
 
 import click
 
+from blend.app.cli_frames import gain, stack
 from blend.base.errors import BlendError
 
 EXISTING = click.Path(path_type=Path)
@@ -198,6 +199,10 @@ def _site(text: str) -> tuple[float, float, float]:
     except ValueError:
         raise click.UsageError(f"--site is {text!r}; expected LATITUDE,LONGITUDE,HEIGHT_M.") from None
     return latitude, longitude, height
+
+
+blend.add_command(stack)
+blend.add_command(gain)
 
 
 def main() -> None:

@@ -56,7 +56,8 @@ PATH = click.Path(path_type=Path)
 def stack(kind: str, frames: tuple[Path, ...], out: Path, **options: Any) -> None:
     """Make a master of a camera's FRAMES (raws, FITS mosaics, folders of them): light, dark, flat or bias."""
     from blend.app.frames import parse_memory
-    from blend.app.stack import StackOptions, stack_frames
+    from blend.app.stack import stack_frames
+    from blend.app.stackbase import StackOptions
     from blend.app.terminal import Progress
     from blend.base.rowblocks import limit_threads
 

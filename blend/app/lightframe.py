@@ -10,7 +10,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from blend.app.stack import (
+from blend.app.stackbase import (
     StackOptions,
     black_plane,
     check_fits_sensor,

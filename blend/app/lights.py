@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 from blend.app.frames import Sum, choose_group, combine_store, read_heads, refuse_too_small
 from blend.app.frametable import FrameRow
 from blend.app.lightframe import LightFrame, LightPlan, check_dark, measure_frame, prepare_plan
-from blend.app.stack import (
+from blend.app.stackbase import (
     BASE_BYTES,
     Stacked,
     StackOptions,

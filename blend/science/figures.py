@@ -174,7 +174,10 @@ def sky_spread(values: NDArray[np.floating], sky: float) -> float:
 
 
 def saturation_level(
-    plane: NDArray[np.floating], *, invalid: NDArray[np.bool_] | None = None
+    plane: NDArray[np.floating],
+    *,
+    invalid: NDArray[np.bool_] | None = None,
+    noise: NDArray[np.float32] | None = None,
 ) -> float | None:
     """Find the level at which the pixels of a plane pile up, measured and not taken from a header.
 
@@ -183,6 +186,8 @@ def saturation_level(
     plane : (rows, columns)
         Before a flat is divided out, which spreads the level over the vignetting.
     invalid : (rows, columns) bool, optional
+    noise : optional
+        `local_noise` of the plane, if it is at hand.
 
     Returns
     -------
@@ -207,12 +212,12 @@ def saturation_level(
     if sample.size == 0:
         return None
     sky = sky_mode(sample)
-    noise = float(np.median(local_noise(plane)))
+    sigma = float(np.median(local_noise(plane) if noise is None else noise))
     bright = _pixels_above(plane, sky, invalid)
     if bright.size < 5:
         return None
     top = float(bright.max())
-    if not top - sky > 20.0 * noise:
+    if not top - sky > 20.0 * sigma:
         return None
     bottom = sky + 0.5 * (top - sky)
     # 200 bins over the upper half, ten more below it as the first bin's own background

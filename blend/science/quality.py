@@ -136,11 +136,11 @@ def judge(
     names = [planes[index] for index in alive]
     samples = [sample_pixels(pixels[index], invalid=unused, most=300_000) for index in alive]
     saturation: dict[str, float | None] = dict.fromkeys(planes)
-    for index in alive:
-        saturation[planes[index]] = saturation_level(pixels[index], invalid=unused)
     for index, sample in zip(alive, samples, strict=True):
+        noise = local_noise(pixels[index])
+        saturation[planes[index]] = saturation_level(pixels[index], invalid=unused, noise=noise)
         findings += _value_findings(sample, planes[index], bits)
-        findings += _step_finding(pixels[index], sample, planes[index], bits)
+        findings += _step_finding(sample, planes[index], bits, noise=float(np.median(noise)))
         findings += _mosaic_finding(pixels[index], planes[index])
     findings += _balance_finding(saturation)
     findings += _colour_findings(whole, names, samples, unused)
@@ -225,14 +225,11 @@ def _value_findings(sample: NDArray[np.float32], name: str, bits: int | None) ->
     return found
 
 
-def _step_finding(
-    plane: NDArray[np.floating], sample: NDArray[np.float32], name: str, bits: int | None
-) -> list[Finding]:
+def _step_finding(sample: NDArray[np.float32], name: str, bits: int | None, *, noise: float) -> list[Finding]:
     """Compare the steps of the values round the sky with the noise."""
     values = np.unique(sample)
     if sample.size < 1000 or bits == 8 or _is_eight_bit(values):
         return []
-    noise = float(np.median(local_noise(plane)))
     near = int((np.abs(values - sky_mode(sample)) <= 2.0 * noise).sum())
     if near >= 5:
         return []

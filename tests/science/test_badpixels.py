@@ -297,7 +297,7 @@ def test_hot_pixels_beside_cold_ones_at_the_sides_and_beside_nan_are_found_as_wr
     hot = rng.random(dark.shape) < share
     dark[hot] += 0.3
     dark[rng.random(dark.shape) < 0.02] -= 0.5
-    dark[40:, 70:][rng.random((30, 30)) < 0.3] = np.nan
+    dark[40:, 70:100][rng.random(dark[40:, 70:100].shape) < 0.3] = np.nan
     noise = np.full((2, 2), SIGMA, dtype=np.float32)
 
     def median_of(values):
