@@ -267,7 +267,9 @@ def _in_fractions(master: Master, divisor: float) -> Master:
     if own is None:
         own = 1.0 if brightest(master) <= FLOAT_IN_FRACTIONS else divisor
     done = scaled(master, own) if own != 1.0 else master
-    return done.with_facts(full_scale=own)
+    stated = {plane: master.facts.noise.get(plane, master.facts.noise.get("")) for plane in master.planes}
+    noise = {p: {size: sigma / own for size, sigma in known.items()} for p, known in stated.items() if known}
+    return done.with_facts(full_scale=own, noise=noise)
 
 
 def _source(

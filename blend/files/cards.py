@@ -6,6 +6,7 @@ import math
 import re
 from collections.abc import Mapping
 from datetime import datetime
+from types import MappingProxyType
 from typing import Any
 
 from blend.base.master import Facts
@@ -52,7 +53,22 @@ def facts_from_cards(cards: Mapping[str, Any], *, full_scale: float | None, wcs:
         site=_site(cards),
         wcs=wcs,
         rows="top-down" if top_down else "bottom-up",
+        noise=_noise(cards),
     )
+
+
+def _noise(cards: Mapping[str, Any]) -> Mapping[str, Mapping[int, float]]:
+    """Return the noise of block means that a stack states, as measured before its pixels were interpolated.
+
+    RNOIS1, GNOIS4 ... of a colour stack, NOISE1 ... of a line's, in the file's unit: cards of our own. The name of a
+    line's only plane is "".
+    """
+    found = {}
+    for plane, letter in (("red", "RNOIS"), ("green", "GNOIS"), ("blue", "BNOIS"), ("", "NOISE")):
+        sigmas = {size: _positive(cards, f"{letter}{size}") for size in (1, 4, 16, 64)}
+        if sigmas[1] is not None:
+            found[plane] = {size: math.nan if sigma is None else sigma for size, sigma in sigmas.items()}
+    return MappingProxyType(found)
 
 
 def stated_full_scale(cards: Mapping[str, Any], *, brightest: float | None) -> float | None:

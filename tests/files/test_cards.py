@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from typing import Any
 
 import pytest
@@ -69,3 +70,11 @@ def test_text_that_is_no_angle(text: str) -> None:
 
 def test_a_small_southern_angle_keeps_its_sign() -> None:
     assert degrees_of("-00 30 00") == -0.5
+
+
+def test_a_stack_tells_the_noise_it_had_before_interpolation():
+    cards = {"RNOIS1": 0.002, "RNOIS4": 0.0005, "GNOIS1": -1.0, "NOISE1": 0.003}
+    noise = facts_from_cards(cards, full_scale=None).noise
+    assert set(noise) == {"red", ""}
+    assert noise["red"][1] == 0.002 and noise["red"][4] == 0.0005
+    assert math.isnan(noise["red"][16])

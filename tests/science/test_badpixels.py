@@ -325,3 +325,11 @@ def test_hot_pixels_beside_cold_ones_at_the_sides_and_beside_nan_are_found_as_wr
         expected[y, x] = alone
     assert expected.sum() > 15
     np.testing.assert_array_equal(find_hot_in_dark(dark, noise=noise), expected)
+
+
+def test_a_hot_pixel_between_two_bright_columns_is_found():
+    """Ten of its 24 neighbours are as bright as it: the median does not see them, nor must the quick test."""
+    dark = noise_plane((90, 100), seed=23)
+    dark[:, [40, 42]] += 0.3
+    dark[30, 41] += 0.3
+    assert np.argwhere(find_hot_in_dark(dark)).tolist() == [[30, 41]]

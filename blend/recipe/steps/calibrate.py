@@ -131,5 +131,9 @@ def _typical(frame: Master, index: int) -> float:
 
 
 def _measured(light: Master) -> Master:
+    """Return the light with its noise as a fact: what its file states, else what its pixels show.
+
+    A stack of interpolated frames hides its noise from every measurement; a header that tells it knows better.
+    """
     noise = measure_noise(light.pixels, light.planes, invalid=light.has(Flag.NO_DATA))
-    return light.with_facts(noise=frozen(noise))
+    return light.with_facts(noise=frozen({**noise, **light.facts.noise}))
