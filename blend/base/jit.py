@@ -9,6 +9,7 @@ from __future__ import annotations
 import os
 from collections.abc import Callable
 from pathlib import Path
+from threading import Lock
 from typing import Any, TypeVar
 
 Function = TypeVar("Function", bound=Callable[..., Any])
@@ -26,10 +27,17 @@ def kernel(function: Function) -> Callable[..., Any]:
     Importing numba takes 0.3 s, so it waits until a kernel is called. A cache that cannot be written is done without.
     """
     compiled: list[Callable[..., Any]] = []
+    lock = Lock()
 
     def call(*arguments: Any) -> Any:
         if not compiled:
-            compiled.append(_compile(function))
+            # The first call runs under the lock: two threads that compiled the same kernel would both take seconds.
+            with lock:
+                if not compiled:
+                    chosen = _compile(function)
+                    result = chosen(*arguments)
+                    compiled.append(chosen)
+                    return result
         return compiled[0](*arguments)
 
     call.__doc__ = function.__doc__

@@ -19,19 +19,21 @@ from blend.base.errors import InputError, RecipeError, StepError
 from blend.base.rowblocks import map_row_blocks
 from blend.science.badpixels import fill_values, find_hot_in_dark, find_isolated, local_noise, places
 from blend.science.borders import is_constant
+from blend.science.camera_out import (
+    DEAD_FLAT,
+    flat_offset,
+    mark_saturated,
+    star_width,
+    take_out,
+    typical_light,
+)
 from blend.science.darks import DarkEvidence, dark_fits, refuse_shifted
 from blend.science.figures import sample_pixels, saturation_level
 from blend.science.mismatch import EXPOSURE_SHARE, Note, exposure_note, iso_note, temperature_note
 
-__all__ = ["Calibrated", "DarkEvidence", "Frame", "calibrate", "dark_fits"]
-
-DEAD_FLAT = 0.1
-"""A pixel that sees less than this share of the typical light is dead: no lens darkens its corners so far."""
+__all__ = ["DEAD_FLAT", "Calibrated", "DarkEvidence", "Frame", "calibrate", "dark_fits"]
 
 _USUAL = 8.0
-_MIDDLE = 768
-_FEWEST_STARS = 10
-_ENOUGH_STARS = 100
 _MASKS = ("dead_flat", "hot", "repaired", "saturated")
 
 Scaling = Literal["none", "exposure"]
@@ -327,11 +329,11 @@ class _Job:
         hot = None if dark is None else find_hot_in_dark(dark)
         evidence = self._judge_dark(light, dark, hot)
         norm = self._flat_norm(part, index)
-        dead, bad = _take_out(light, part, self.factor, norm, out)
+        dead, bad = take_out(light, part, self.factor, norm, out)
         noise = local_noise(out)
         if dark is not None:
             self._check_level(out, dark, float(np.median(noise)))
-        wide = _star_width(out, level) if np.isfinite(self.hot_sigma) else None
+        wide = star_width(out, level) if np.isfinite(self.hot_sigma) else None
         faults = places(find_isolated(out, hot_sigma=self.hot_sigma, noise=noise, fwhm_px=wide))
         masks["hot"][faults] = bad[faults] = True
         # the places in a dark that does not fit mean nothing in this light
@@ -346,7 +348,7 @@ class _Job:
         repaired = (faults[0][filled], faults[1][filled])
         masks["repaired"][repaired] = True
         if level is not None:
-            _mark_saturated(light, np.float32(level), repaired, masks["saturated"])
+            mark_saturated(light, np.float32(level), repaired, masks["saturated"])
         return _Plane(norm, evidence)
 
     def _judge_dark(
@@ -379,7 +381,7 @@ class _Job:
         if "flat" not in part:
             return 1.0
         self._check_flat_saturation(part["flat"])
-        norm = _typical_light(part["flat"], _flat_offset(part))
+        norm = typical_light(part["flat"], flat_offset(part))
         if not norm > 0.0:
             raise StepError(
                 f"{self.where}.flat",
@@ -420,98 +422,3 @@ class _Job:
         self.notes.append(
             ("light-below-dark", f"{text}: the dark does not match in exposure, temperature or offset")
         )
-
-
-def _flat_offset(part: Mapping[str, NDArray[np.float32]]) -> NDArray[np.float32] | None:
-    return part.get("flat_dark", part.get("bias"))
-
-
-def _typical_light(flat: NDArray[np.float32], offset: NDArray[np.float32] | None) -> float:
-    """Return the median of the pixels of a flat that see light, from rows spread over it."""
-    rows = slice(None, None, max(1, -(-flat.size // 2_000_000)))
-    sample = flat[rows] if offset is None else flat[rows] - offset[rows]
-    sample = sample[np.isfinite(sample)]
-    if sample.size == 0:
-        return float("nan")
-    rough = float(np.median(sample))
-    alive = sample[sample >= DEAD_FLAT * rough]
-    return float(np.median(alive)) if alive.size else rough
-
-
-def _take_out(
-    light: NDArray[np.float32],
-    part: Mapping[str, NDArray[np.float32]],
-    factor: float,
-    norm: float,
-    out: NDArray[np.float32],
-) -> tuple[NDArray[np.bool_], NDArray[np.bool_]]:
-    """Fill ``out`` with (L - (1 - k) B - k D) / Fn for the frames that are there.
-
-    Returns where the flat is dead, and where the light had a number and has none now.
-    """
-    dark, bias, flat, offset = part.get("dark"), part.get("bias"), part.get("flat"), _flat_offset(part)
-    k = np.float32(factor if dark is not None else 0.0)
-    # pages of zeros that nothing is written to take no memory
-    dead, bad = np.zeros(light.shape, dtype=np.bool_), np.zeros(light.shape, dtype=np.bool_)
-
-    def subtract(block: slice) -> None:
-        rows = out[block]
-        if dark is None:
-            rows[...] = light[block]
-        else:
-            np.subtract(light[block], dark[block] if k == 1.0 else k * dark[block], out=rows)
-        if bias is not None and k != 1.0:
-            rows -= (np.float32(1.0) - k) * bias[block]
-
-    def divide(block: slice) -> None:
-        if flat is None:
-            return
-        bright = flat[block] if offset is None else flat[block] - offset[block]
-        alive = (bright >= np.float32(DEAD_FLAT * norm)) & (bright < np.inf)
-        out[block] *= np.float32(norm) / bright
-        if not alive.all():
-            dead[block] = ~alive
-            out[block][~alive] = np.nan
-
-    def work(block: slice) -> None:
-        # the state of numpy's warnings belongs to a thread
-        with np.errstate(divide="ignore", invalid="ignore", over="ignore"):
-            subtract(block)
-            divide(block)
-        finite = np.isfinite(out[block])
-        if not finite.all():
-            bad[block] = dead[block] | (~finite & np.isfinite(light[block]))
-
-    # nothing is summed, and in 16 rows the temporaries stay in the processor's cache
-    map_row_blocks(work, light.shape[0], height=16)
-    return dead, bad
-
-
-def _star_width(plane: NDArray[np.float32], saturation: float | None) -> float | None:
-    """Return the FWHM of the stars in the middle of a plane, pixels; None where they are too few to tell."""
-    from blend.science.stars import find_stars, typical_fwhm
-
-    edges = [slice(max(0, (size - _MIDDLE) // 2), (size + _MIDDLE) // 2) for size in plane.shape]
-    stars = find_stars(plane[edges[0], edges[1]], saturation=saturation, most=_ENOUGH_STARS)
-    return typical_fwhm(stars) if len(stars) >= _FEWEST_STARS else None
-
-
-def _mark_saturated(
-    light: NDArray[np.float32],
-    level: np.float32,
-    repaired: tuple[NDArray[np.intp], NDArray[np.intp]],
-    mask: NDArray[np.bool_],
-) -> None:
-    """Add the pixels of the raw light at saturation to ``mask``, but for those that were filled in.
-
-    A hot pixel may stand at saturation by itself; what is filled in is not saturated.
-    """
-    before = mask[repaired]
-
-    def work(block: slice) -> None:
-        full = light[block] >= level
-        if full.any():
-            mask[block] |= full
-
-    map_row_blocks(work, light.shape[0])
-    mask[repaired] = before
