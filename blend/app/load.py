@@ -12,7 +12,7 @@ import numpy as np
 from blend.base.errors import FaultList, InputError, RecipeError
 from blend.base.master import Flag, Master, flags_of
 from blend.base.rowblocks import map_row_blocks
-from blend.files.reader import header_text, read_picture, scaled
+from blend.files.reader import header_text, peek, read_picture, scaled
 from blend.recipe.check import check_together
 from blend.recipe.model import Recipe, load_recipe
 from blend.recipe.target import (
@@ -276,6 +276,10 @@ def _source(
     name: str, files: MasterFiles, pieces: _Pieces, divisor: float
 ) -> tuple[Source, list[tuple[str, str]]]:
     warnings: list[tuple[str, str]] = []
+    path = pieces.paths[0][1]
+    if name != "rgb" and len(peek(path).planes) == 3:
+        text = f"{path.name}: three planes; the {files.plane} one is taken as the line, the others are left out"
+        warnings.append(("line-in-colour", text))
     lights = []
     for light, (_, path) in zip(pieces.lights, pieces.paths, strict=False):
         whole, verdict = _judged(_in_fractions(light, divisor), files, path)

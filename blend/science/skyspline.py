@@ -55,6 +55,10 @@ def fit_spline(
     StepError
         As `blend.science.gradient.fit_sky`.
 
+    Notes
+    -----
+    A glow that the mask took for an object is not followed, and stays; a sky box over it overrules the mask.
+
     References
     ----------
     Bookstein (1989), IEEE PAMI 11, 567; Wahba (1990), Spline Models for Observational Data; both from memory.

@@ -140,6 +140,7 @@ def test_flat_fault_is_reported_and_divided_only_if_asked():
     told = subtract_gradients(work("", rgb, ha))
     text = dict(told.warnings)["flat-fault"]
     assert text.startswith("rgb: a centred bowl in the sky is a fault of the flat, not moonlight (red -")
+    assert not told.told["gradient"]["rgb"]["red"]["flat_fault"]["corrected"]
     mended = subtract_gradients(work('[gradient]\nflat_fault = "correct"', rgb, ha))
     assert codes(mended) >= {"flat-fault-corrected"} and "flat-fault" not in codes(mended)
     assert mended.told["gradient"]["rgb"]["red"]["flat_fault"]["corrected"]

@@ -329,7 +329,10 @@ def _warnings(label: str, done: _Done, left: float | None) -> list[tuple[str, st
         found.append(("sky-unknown", text + " of a pixel. Mark sky_boxes, or let a line guide the fit"))
     elif unsure > TOO_UNSURE_SIGMA:
         text = f"{label}: the sky taken out is uncertain by {unsure:.1f} sigma of a pixel; too little of the frame"
-        found.append(("sky-uncertain", text + " is surely free of light"))
+        text += " is surely free of light"
+        if fit.name == "moonlight":
+            text += ", or the sky is not of the Moon's shape alone"
+        found.append(("sky-uncertain", text))
     if left is not None and noise > 0 and left / noise > TOO_STEEP_SIGMA:
         text = f"{label}: a slope of {left / noise:.2f} sigma of a pixel is left, corner to corner"
         found.append(("slope-left", text))
