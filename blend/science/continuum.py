@@ -17,10 +17,16 @@ from blend.science.smooth import blur_plane
 FWHM_PER_SIGMA = 2.3548200450309493
 """2 sqrt(2 ln 2) of a Gaussian."""
 
-APERTURE_FWHM = 2.0
-"""Radius of the apertures: holds 96 % of a star even with wide (Moffat, beta 3) wings; more meets others."""
+APERTURE_FWHM = 2.25
+"""Radius of the apertures: unequal wings lie beyond a smaller one, neighbours inside a larger one; both cost percents."""
 
-LEAST_ERROR = 0.005
+WELL_BROAD, WELL_LINE, ENOUGH_WELL = 25.0, 10.0, 12
+"""Signal-to-noise in both masters of stars that tell the scale best, and how many of them do without the fainter ones.
+
+Fainter stars are in the list because noise made them bright in the broad plane: their ratios read low by percents.
+"""
+
+LEAST_ERROR = 0.01
 """Relative error that scatter does not show: unequal wings beyond the aperture, stars in the sky's ring."""
 
 GIVEN_SCATTER = 0.05
@@ -131,10 +137,15 @@ def scale_from_stars(
     used = np.zeros(len(points), dtype=bool)
     used[np.flatnonzero(good)[fit.used]] = True
     value = float(np.exp(fit.value))
+    well = used & (broad_flux > WELL_BROAD * broad_error) & (value * broad_flux > WELL_LINE * line_error)
+    told = used
+    if np.count_nonzero(well) >= ENOUGH_WELL:
+        fit = mean_log_ratio(line_flux[well], broad_flux[well], errors=(line_error[well], broad_error[well]))
+        value, told = float(np.exp(fit.value)), well
     return Scale(
         value,
         value * float(np.hypot(fit.error, LEAST_ERROR)),
-        int(used.sum()),
+        int(told.sum()),
         "stars",
         fit.scatter,
         points,

@@ -51,7 +51,7 @@ def test_scale_is_found_within_three_percent_and_three_errors(fwhm, beta):
     if beta is None:  # unequal Moffat wings are an offset that no scatter shows
         assert abs(scale.value - SCALE) < 3 * scale.error
     assert 0.001 < scale.error / SCALE < 0.02
-    assert scale.how == "stars" and scale.stars == scale.used.sum()
+    assert scale.how == "stars" and 3 <= scale.stars <= scale.used.sum()
 
 
 def test_error_of_the_scale_is_honest_over_many_fields():
@@ -172,7 +172,7 @@ def test_refined_profile_takes_away_shift_and_wings():
     assert fit.terms[0] == pytest.approx(-0.08, abs=0.02)
     assert fit.terms[1] == pytest.approx(0.0, abs=0.02)
     refined = refine_broad(broad, fit)
-    before, after = (np.std((line - scale.value * b)[20:-20, 20:-20]) for b in (broad, refined))
+    before, after = (np.std((line - SCALE * b)[20:-20, 20:-20]) for b in (broad, refined))
     assert after < 0.7 * before  # what is left is noise: 0.4 of 1.1
 
 
