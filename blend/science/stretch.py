@@ -18,9 +18,9 @@ from numpy.typing import NDArray
 
 from blend.base.equation import VALUES_PER_CHUNK, Equation, parse
 from blend.base.errors import StepError
-from blend.base.jit import kernel
 from blend.base.registry import Registry
 from blend.base.rowblocks import map_row_blocks
+from blend.science.brighten import brighten, scale_and_mean
 from blend.science.colourspace import decode_block, encode_block
 
 SMALLEST_SIGMA = 1e-6
@@ -445,7 +445,7 @@ class _CurveBlock:
         self, source: NDArray[np.float32], planes: NDArray[np.float32], value: NDArray[np.float32]
     ) -> None:
         """Fill ``planes`` (planes, n) with x and ``value`` (n,) with its mean over the planes."""
-        _scale_and_mean(source, self._black, self._gain, planes, value)
+        scale_and_mean(source, self._black, self._gain, planes, value)
 
     def __call__(self, x: NDArray[np.float32]) -> NDArray[np.float32]:
         """Return y for x in [0, 1]."""
@@ -475,46 +475,6 @@ class _ColourStretch:
         self._curve.scale_and_mean(source, planes, value)
         inside = np.clip(value, self._least, one)
         light = decode_block(np.minimum(self._curve(inside), one))
-        _brighten(planes, value, inside, light)
+        brighten(planes, value, inside, light)
         # The encoding of light clipped to [0, 1] lies in [0, 1].
         return encode_block(planes).reshape(block.shape)
-
-
-@kernel
-def _scale_and_mean(source, black, gain, planes, value):  # type: ignore[no-untyped-def]
-    """Fill ``planes`` with x, 0 at black and 1 at white, and ``value`` with its mean over the planes."""
-    count, size = source.shape
-    for plane in range(count):
-        for i in range(size):
-            x = (source[plane, i] - black) * gain
-            planes[plane, i] = x
-            value[i] = value[i] + x if plane > 0 else x
-    share = np.float32(1.0) / np.float32(count)
-    for i in range(size):
-        value[i] *= share
-
-
-@kernel
-def _brighten(planes, value, inside, light):  # type: ignore[no-untyped-def]
-    """Give x the gain light / inside, mix pixels that pass 1 with grey of their own mean, and clip, in place."""
-    count, size = planes.shape
-    zero, one, least = np.float32(0.0), np.float32(1.0), np.float32(1e-12)
-    gain, top = np.empty(size, dtype=np.float32), np.empty(size, dtype=np.float32)
-    grey, share = np.empty(size, dtype=np.float32), np.empty(size, dtype=np.float32)
-    for i in range(size):
-        gain[i] = light[i] / inside[i]
-        top[i] = planes[0, i] * gain[i]
-    for plane in range(1, count):
-        for i in range(size):
-            top[i] = max(top[i], planes[plane, i] * gain[i])
-    for i in range(size):
-        grey[i] = min(value[i] * gain[i], one)
-        share[i] = min((one - grey[i]) / max(top[i] - grey[i], least), one)
-    for plane in range(count):
-        for i in range(size):
-            x = planes[plane, i] * gain[i]
-            mixed = grey[i] + share[i] * (x - grey[i])
-            x = mixed if top[i] > one else x
-            # Comparisons, not min and max, which would give NaN a value.
-            x = one if x > one else x
-            planes[plane, i] = zero if x < zero else x
