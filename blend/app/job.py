@@ -11,10 +11,11 @@ from pathlib import Path
 from typing import Any
 
 from blend.app.load import Loaded, load_sources
-from blend.app.outputs import crop_box, turner, write_results, write_stage
+from blend.app.outputs import check_output, crop_box, turner, write_results, write_stage
 from blend.app.preview import preview_layers, render_preview, star_tint
+from blend.base.errors import InputError
 from blend.base.rowblocks import thread_count
-from blend.files.record import record_text, sha256_of, versions
+from blend.files.record import read_record, record_text, sha256_of, versions
 from blend.files.whole import WholeFolder, writing
 from blend.pages.report import Pictures, report_page
 from blend.recipe.check import assumptions
@@ -68,6 +69,7 @@ def run_target(
     _say(listener, "read", f"{len(target.masters)} masters", 0.0)
     loaded = load_sources(target)
     files = loaded.files
+    earlier = _earlier_outputs(out)
     with ThreadPoolExecutor(max_workers=1) as hasher, WholeFolder(out) as folder:
         hashes = [hasher.submit(sha256_of, path) for _, path in files]
         # Nothing here may hold the masters as read: at 24 megapixels they are more than a gigabyte.
@@ -77,8 +79,10 @@ def run_target(
         preview = render_preview(*layers)
         start = time.perf_counter()
         _say(listener, "write", f"results into {out}", 0.97)
-        write_results(work, folder)
+        box = crop_box(work)
+        write_results(work, folder, box=box)
         record = _record(work, files, [job.result() for job in hashes])
+        record["crop"] = dict(zip("xywh", box, strict=True))
         record["seconds"]["write"] = round(time.perf_counter() - start, 3)
         record["star_tint"] = star_tint(layers[0], preview)
         turn = turner(work)
@@ -89,8 +93,28 @@ def run_target(
         record["peak_mib"] = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss // 1024
         text = record_text(record)
         _write_text(folder.path_for("record.json"), text)
+    _remove_stale(out, earlier, record["outputs"])
     _say(listener, "write", "done", 1.0)
     return Outcome(record=record, record_text=text, warnings=work.warnings)
+
+
+def _earlier_outputs(out: Path) -> list[dict[str, str]]:
+    """Return the outputs that the record of an earlier run in ``out`` vouches for."""
+    try:
+        outputs: list[dict[str, str]] = read_record(out / "record.json")["outputs"]
+    except InputError:
+        return []
+    return outputs
+
+
+def _remove_stale(out: Path, earlier: list[dict[str, str]], now: list[dict[str, str]]) -> None:
+    """Remove what an earlier run left and this one did not make anew, unless somebody has changed it since."""
+    kept = {entry["path"] for entry in now}
+    for entry in earlier:
+        path = out / entry["path"]
+        inside = path.resolve().is_relative_to(out.resolve())
+        if entry["path"] not in kept and inside and path.is_file() and sha256_of(path) == entry["sha256"]:
+            path.unlink()
 
 
 def _first_state(recipe: Recipe, target: Target, loaded: Loaded, *, seconds: float) -> Work:
@@ -106,6 +130,8 @@ def _through_steps(
     layers: tuple[Work, int] | None = None
     for name, state in run_steps(begin.pop(), listener=listener):
         work = state
+        if name == "register":
+            check_output(work)
         if stages:
             write_stage(work, name, folder)
         if name == "balance":
@@ -136,7 +162,6 @@ def _record(work: Work, files: tuple[tuple[str, Path], ...], hashes: list[str]) 
             for (role, path), digest in zip(files, hashes, strict=True)
         ],
         **{section: told.get(section, {}) for section in sections},
-        "crop": dict(zip("xywh", crop_box(work), strict=True)),
         "warnings": [{"code": code, "text": text} for code, text in work.warnings],
         "seconds": dict(told.get("seconds", {})),
         "versions": versions(),

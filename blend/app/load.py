@@ -278,7 +278,9 @@ def _source(
     warnings: list[tuple[str, str]] = []
     path = pieces.paths[0][1]
     if name != "rgb" and len(peek(path).planes) == 3:
-        text = f"{path.name}: three planes; the {files.plane} one is taken as the line, the others are left out"
+        text = (
+            f"{path.name}: three planes; the {files.plane} one is taken as the line, the others are left out"
+        )
         warnings.append(("line-in-colour", text))
     lights = []
     for light, (_, path) in zip(pieces.lights, pieces.paths, strict=False):

@@ -24,13 +24,13 @@ from blend.science.resample import full_coverage_box
 
 Array = NDArray[np.float32]
 Job = Callable[[], None]
+Box = tuple[int, int, int, int]
 PREVIEW_EDGE = 2048
 PRINT_DPI = 300
 
 
-def write_results(work: Work, folder: WholeFolder) -> None:
-    """Write every result the recipe asks for into ``folder``, several files at a time."""
-    box = crop_box(work)
+def write_results(work: Work, folder: WholeFolder, *, box: Box) -> None:
+    """Write every result the recipe asks for, cut to ``box``, into ``folder``, several files at a time."""
     formats = work.recipe.output.formats
     assert work.display is not None and work.linear is not None
     display = _cut(work.display, box)
@@ -58,7 +58,20 @@ def _run_together(jobs: list[Job]) -> None:
         future.result()
 
 
-def crop_box(work: Work) -> tuple[int, int, int, int]:
+def check_output(work: Work) -> None:
+    """Refuse, once the grid is known, an output the recipe asks for and this target cannot have.
+
+    Raises
+    ------
+    StepError
+        A crop box leaves the grid, or north is asked for and no coordinates are known.
+    """
+    if work.recipe.output.crop != "full-coverage":
+        crop_box(work)
+    turner(work)
+
+
+def crop_box(work: Work) -> Box:
     """Return the box (x, y, width, height) of the reference's grid that results show."""
     crop = work.recipe.output.crop
     rows, columns = work.rgb.shape

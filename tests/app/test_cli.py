@@ -257,3 +257,42 @@ def test_a_folder_without_permission_ends_with_5(sound: tuple[Path, Path], tmp_p
         *("--out", tmp_path / "locked" / "out", "--quiet"),
     )
     assert done.returncode == 5
+
+
+def test_a_second_run_leaves_nothing_of_the_first(sound: tuple[Path, Path], tmp_path: Path) -> None:
+    words = (
+        "run",
+        "galaxy-moonlit",
+        "-m",
+        f"rgb={sound[0]}",
+        "-m",
+        f"ha={sound[1]}",
+        "--out",
+        tmp_path / "out",
+    )
+    assert blend(*words, "--set", 'output.formats=["fits","jpeg","tiff"]', "--quiet").returncode == 0
+    (tmp_path / "out" / "result.tif").write_bytes(b"the user's own now")
+    (tmp_path / "out" / "notes.txt").write_text("the user's own")
+    assert blend(*words, "--set", 'output.formats=["png"]', "--quiet").returncode == 0
+    left = {path.name for path in (tmp_path / "out").iterdir()}
+    # What the first run made is gone, unless somebody has changed it; what it did not make stays.
+    assert left == {"preview.png", "report.html", "record.json", "result.tif", "notes.txt"}
+
+
+def test_an_output_that_cannot_be_is_refused_before_the_long_steps(
+    sound: tuple[Path, Path], tmp_path: Path
+) -> None:
+    words = (
+        "run",
+        "galaxy-moonlit",
+        "-m",
+        f"rgb={sound[0]}",
+        "-m",
+        f"ha={sound[1]}",
+        "--out",
+        tmp_path / "out",
+    )
+    done = blend(*words, "--set", "output.up=north")
+    assert done.returncode == 4
+    assert "no celestial coordinates" in done.stderr
+    assert "gradient" not in done.stderr

@@ -167,7 +167,11 @@ def _into_display(work: Work, blend: Blend, formula: Formula) -> tuple[Work, flo
         base = display_luminance(picture)
         changed = _formula(formula, base, layer, blend, sky=sky, base_sigma=noise)
         display, share = set_display_luminance(
-            picture, changed, method=blend.method, floor=float(srgb_decode(np.array(0.5 * sky)))
+            picture,
+            changed,
+            method=blend.method,
+            floor=float(srgb_decode(np.array(0.5 * sky))),
+            y_old=base,
         )
         return work.with_(display=display), share
     index = COLOUR.index(blend.into)
