@@ -6,6 +6,7 @@ import resource
 import time
 from collections.abc import Mapping
 from concurrent.futures import ThreadPoolExecutor
+from contextvars import copy_context
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -76,26 +77,32 @@ def run_target(
         begin = [_first_state(recipe, target, loaded, seconds=time.perf_counter() - start)]
         del loaded
         work, layers = _through_steps(begin, folder, stages=stages, listener=listener)
-        preview = render_preview(*layers)
         start = time.perf_counter()
-        _say(listener, "write", f"results into {out}", 0.97)
+        _say(listener, "write", f"results into {out}", 0.95)
         box = crop_box(work)
-        write_results(work, folder, box=box)
         record = _record(work, files, [job.result() for job in hashes])
         record["crop"] = dict(zip("xywh", box, strict=True))
-        record["seconds"]["write"] = round(time.perf_counter() - start, 3)
-        record["star_tint"] = star_tint(layers[0], preview)
-        turn = turner(work)
-        pictures = Pictures(turn(preview.with_lines), turn(preview.without_lines), preview.factor)
-        page = report_page(work, record, pictures, command=command)
-        _write_text(folder.path_for("report.html"), page)
+        # The page is drawn while the files are written: neither needs the other.
+        page = hasher.submit(copy_context().run, _report, work, record, layers, command)
+        write_results(work, folder, box=box)
+        _write_text(folder.path_for("report.html"), page.result())
         record["outputs"] = _outputs(folder)
+        record["seconds"]["write"] = round(time.perf_counter() - start, 3)
         record["peak_mib"] = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss // 1024
         text = record_text(record)
         _write_text(folder.path_for("record.json"), text)
     _remove_stale(out, earlier, record["outputs"])
     _say(listener, "write", "done", 1.0)
     return Outcome(record=record, record_text=text, warnings=work.warnings)
+
+
+def _report(work: Work, record: dict[str, Any], layers: tuple[Work, int], command: str) -> str:
+    """Return the page of a run, and tell the record what the blends did to the stars."""
+    preview = render_preview(*layers)
+    record["star_tint"] = star_tint(layers[0], preview)
+    turn = turner(work)
+    pictures = Pictures(turn(preview.with_lines), turn(preview.without_lines), preview.factor)
+    return report_page(work, record, pictures, command=command)
 
 
 def _earlier_outputs(out: Path) -> list[dict[str, str]]:

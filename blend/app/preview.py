@@ -12,7 +12,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from blend.base.rowblocks import map_row_blocks
+from blend.base.shrink import shrink
 from blend.recipe.pipeline import PICTURE_STEPS, run_all
 from blend.recipe.work import Line, Work, frozen
 from blend.science.colour import ciede2000, linear_to_lab, srgb_decode
@@ -80,32 +80,6 @@ def _means_of_nine(picture: NDArray[np.float32], xy: NDArray[np.int_]) -> NDArra
     steps = [(dx, dy) for dx in (-1, 0, 1) for dy in (-1, 0, 1)]
     total = sum(picture[:, xy[:, 1] + dy, xy[:, 0] + dx].astype(np.float64) for dx, dy in steps)
     return np.asarray(total / 9.0, dtype=np.float32)
-
-
-def shrink(pixels: NDArray[np.float32], factor: int) -> NDArray[np.float32]:
-    """Return means over ``factor`` x ``factor`` blocks of (planes, rows, columns), NaN where a block has none valid."""
-    if factor == 1:
-        return pixels
-    planes, rows, columns = pixels.shape[0], pixels.shape[1] // factor, pixels.shape[2] // factor
-    result = np.empty((planes, rows, columns), dtype=np.float32)
-
-    def work(block: slice) -> None:
-        part = pixels[:, block.start * factor : block.stop * factor, : columns * factor]
-        cells = part.reshape(planes, block.stop - block.start, factor, columns, factor)
-        result[:, block] = _mean_of_valid(cells)
-
-    map_row_blocks(work, rows)
-    return result
-
-
-def _mean_of_valid(cells: NDArray[np.float32]) -> NDArray[np.float32]:
-    total = cells.sum(axis=(2, 4), dtype=np.float64)
-    if np.isfinite(total).all():
-        return np.asarray(total / (cells.shape[2] * cells.shape[4]), dtype=np.float32)
-    good = np.isfinite(cells)
-    count = good.sum(axis=(2, 4))
-    total = np.where(good, cells, 0).sum(axis=(2, 4), dtype=np.float64)
-    return np.asarray(np.where(count > 0, total / np.maximum(count, 1), np.nan), dtype=np.float32)
 
 
 def _shrink_line(line: Line, factor: int) -> Line:

@@ -29,10 +29,11 @@ class Registry(Mapping[str, Entry]):
     >>> table = Registry("formula", [SimpleNamespace(name="screen"), SimpleNamespace(name="mean")])
     >>> list(table)
     ['screen', 'mean']
-    >>> table.find("scren", where="blend.red.formula")
-    Traceback (most recent call last):
-    ...
-    blend.base.errors.RecipeError: blend.red.formula: no formula is called 'scren'; expected one of: mean, screen. Did you mean 'screen'?
+    >>> try:
+    ...     table.find("scren", where="blend.red.formula")
+    ... except RecipeError as fault:
+    ...     print(fault.found, "|", fault.advice)
+    no formula is called 'scren' | did you mean 'screen'?
     """
 
     def __init__(self, kind: str, entries: list[Entry]) -> None:

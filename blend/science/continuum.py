@@ -18,7 +18,7 @@ FWHM_PER_SIGMA = 2.3548200450309493
 """2 sqrt(2 ln 2) of a Gaussian."""
 
 APERTURE_FWHM = 2.25
-"""Radius of the apertures: unequal wings lie beyond a smaller one, neighbours inside a larger one; both cost percents."""
+"""Radius of the apertures: unequal wings lie beyond a smaller one, neighbours inside a larger; both cost percents."""
 
 WELL_BROAD, WELL_LINE, ENOUGH_WELL = 25.0, 10.0, 12
 """Signal-to-noise in both masters of stars that tell the scale best, and how many of them do without the fainter ones.

@@ -248,7 +248,8 @@ def test_line_frame_is_scale_times_continuum_plus_line() -> None:
 def test_knots_carry_their_flux() -> None:
     truth = night(rows=300, columns=450, line_scale=5.0).truth
     single = night(rows=300, columns=450).truth
-    assert np.allclose(truth.line_in_red, 2.0 * single.line_in_red, rtol=1e-4, atol=6e-6)  # images are cut at 1e-6, and overlap
+    # Images are cut at 1e-6 a pixel, and overlap.
+    assert np.allclose(truth.line_in_red, 2.0 * single.line_in_red, rtol=1e-4, atol=6e-6)
     assert np.allclose(truth.knots.flux, 2.0 * single.knots.flux)
     # Diffuse light adds to the knots; nothing takes away.
     assert truth.line_in_red.sum(dtype=np.float64) > truth.knots.flux.sum()

@@ -1,0 +1,64 @@
+"""Pictures averaged over whole blocks of pixels, for looking at."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from blend.base.jit import kernel
+from blend.base.rowblocks import map_row_blocks
+
+
+def shrink(pixels: NDArray[np.float32], factor: int) -> NDArray[np.float32]:
+    """Return means over ``factor`` x ``factor`` blocks; rows and columns beyond the last whole block are left out.
+
+    Parameters
+    ----------
+    pixels : (planes, rows, columns)
+    factor : int
+        1 returns the input itself.
+
+    Returns
+    -------
+    (planes, rows // factor, columns // factor) float32
+        Means of the valid pixels; NaN where a block has none.
+
+    Examples
+    --------
+    >>> shrink(np.arange(8, dtype=np.float32).reshape(1, 2, 4), 2).tolist()
+    [[[2.5, 4.5]]]
+    """
+    if factor == 1:
+        return pixels
+    planes, rows, columns = pixels.shape[0], pixels.shape[1] // factor, pixels.shape[2] // factor
+    result = np.empty((planes, rows, columns), dtype=np.float32)
+
+    def work(block: slice) -> None:
+        for plane in range(planes):
+            _block_means(
+                pixels[plane, block.start * factor : block.stop * factor], factor, result[plane, block]
+            )
+
+    map_row_blocks(work, rows)
+    return result
+
+
+@kernel
+def _block_means(source: Any, factor: Any, out: Any) -> None:  # pragma: no cover - compiled
+    rows, columns = out.shape
+    total = np.zeros(columns)
+    count = np.zeros(columns)
+    for row in range(rows):
+        total[:] = 0.0
+        count[:] = 0.0
+        for y in range(row * factor, (row + 1) * factor):
+            for column in range(columns):
+                for x in range(column * factor, (column + 1) * factor):
+                    value = source[y, x]
+                    if not np.isnan(value):
+                        total[column] += value
+                        count[column] += 1.0
+        for column in range(columns):
+            out[row, column] = total[column] / count[column] if count[column] > 0.0 else np.nan
