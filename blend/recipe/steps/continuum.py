@@ -33,6 +33,9 @@ def subtract_continuum(work: Work) -> Work:
 
 
 def _field_stars(work: Work) -> Stars:
+    """Return the stars on the reference's grid: those of the registration where it is the colour master's own."""
+    if work.stars is not None:
+        return work.stars
     rgb = work.rgb
     mean = np.empty(rgb.shape, dtype=np.float32)
 

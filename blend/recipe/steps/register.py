@@ -35,6 +35,9 @@ def register(work: Work) -> Work:
         masters=masters,
         fwhm_px={name: _fwhm_on_reference(name, stars, alignments) for name in masters},
     )
+    if settings.reference == "rgb" and len(alignments) == len(masters) and settings.canvas == "reference":
+        # The colour master is one file and stays on its own grid: its stars are the field's, found once.
+        work = work.with_(stars=stars[home])
     if settings.canvas == "common":
         box = full_coverage_box([~master.has(Flag.NO_DATA) for master in masters.values()])
         work = work.with_(masters={name: crop_master(master, box) for name, master in masters.items()})
