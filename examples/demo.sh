@@ -5,4 +5,5 @@ set -euo pipefail
 here=$(cd "$(dirname "${BASH_SOURCE[0]}")/.." && pwd)
 source "$here/examples/venv.sh"
 make_venv "$here" "$here"
+compile_kernels "$here"
 exec "$here/.venv/bin/blend" demo --out "$here/demo" "$@"

@@ -16,3 +16,14 @@ make_venv() {
         --constraint "$project/tests/constraints.txt" --editable "$what" 2> "$project/.venv/install.log" \
         || { cat "$project/.venv/install.log" >&2; return 1; }
 }
+
+# compile_kernels PROJECT: run the demonstration once where nobody looks, so that every kernel is compiled and kept.
+compile_kernels() {
+    local project=$1 scratch
+    [ ! -f "$project/.venv/kernels-compiled" ] || return 0
+    echo "Compiling (once, about a minute) ..." >&2
+    scratch=$(mktemp -d)
+    "$project/.venv/bin/blend" demo --out "$scratch/demo" > /dev/null 2>&1 || true
+    rm -rf "$scratch"
+    touch "$project/.venv/kernels-compiled"
+}
