@@ -5,19 +5,28 @@ from __future__ import annotations
 import resource
 import time
 from collections.abc import Mapping
-from concurrent.futures import ThreadPoolExecutor
-from contextvars import copy_context
+from concurrent.futures import Future, ThreadPoolExecutor
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
 from blend.app.load import Loaded, load_sources
-from blend.app.outputs import check_output, crop_box, turner, write_results, write_stage
-from blend.app.preview import preview_layers, render_preview, star_tint
+from blend.app.outputs import (
+    Box,
+    Results,
+    begin_linear,
+    begin_pictures,
+    begin_stage,
+    check_output,
+    crop_box,
+    turner,
+)
+from blend.app.preview import Preview, preview_layers, render_preview, star_tint
 from blend.base.errors import InputError
 from blend.base.rowblocks import thread_count
 from blend.files.record import read_record, record_text, sha256_of, versions
 from blend.files.whole import WholeFolder, writing
+from blend.pages import figures
 from blend.pages.report import Pictures, report_page
 from blend.recipe.check import assumptions
 from blend.recipe.model import Recipe, resolved
@@ -71,22 +80,24 @@ def run_target(
     loaded = load_sources(target)
     files = loaded.files
     earlier = _earlier_outputs(out)
-    with ThreadPoolExecutor(max_workers=1) as hasher, WholeFolder(out) as folder:
-        hashes = [hasher.submit(sha256_of, path) for _, path in files]
+    # The folder is entered first: what a fault leaves in the pool still finds it there.
+    with WholeFolder(out) as folder, ThreadPoolExecutor(max_workers=min(2, thread_count())) as pool:
+        hashes = [pool.submit(sha256_of, path) for _, path in files]
         # Nothing here may hold the masters as read: at 24 megapixels they are more than a gigabyte.
         begin = [_first_state(recipe, target, loaded, seconds=time.perf_counter() - start)]
         del loaded
-        work, layers = _through_steps(begin, folder, stages=stages, listener=listener)
+        results = Results(folder, pool)
+        pool.submit(figures.prepare)
+        work, box, layers, preview = _through_steps(begin, results, stages=stages, listener=listener)
         start = time.perf_counter()
         _say(listener, "write", f"results into {out}", 0.95)
-        box = crop_box(work)
         record = _record(work, files, [job.result() for job in hashes])
         record["crop"] = dict(zip("xywh", box, strict=True))
+        begin_pictures(work, results, box)
         # The page is drawn while the files are written: neither needs the other.
-        page = hasher.submit(copy_context().run, _report, work, record, layers, command)
-        write_results(work, folder, box=box)
-        _write_text(folder.path_for("report.html"), page.result())
-        record["outputs"] = _outputs(folder)
+        page = _report(work, record, layers, preview.result(), command)
+        results.begin("report.html", lambda path: _write_text(path, page))
+        record["outputs"] = results.digests()
         record["seconds"]["write"] = round(time.perf_counter() - start, 3)
         record["peak_mib"] = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss // 1024
         text = record_text(record)
@@ -96,10 +107,9 @@ def run_target(
     return Outcome(record=record, record_text=text, warnings=work.warnings)
 
 
-def _report(work: Work, record: dict[str, Any], layers: tuple[Work, int], command: str) -> str:
+def _report(work: Work, record: dict[str, Any], layers: Work, preview: Preview, command: str) -> str:
     """Return the page of a run, and tell the record what the blends did to the stars."""
-    preview = render_preview(*layers)
-    record["star_tint"] = star_tint(layers[0], preview)
+    record["star_tint"] = star_tint(layers, preview)
     turn = turner(work)
     pictures = Pictures(turn(preview.with_lines), turn(preview.without_lines), preview.factor)
     return report_page(work, record, pictures, command=command)
@@ -131,20 +141,27 @@ def _first_state(recipe: Recipe, target: Target, loaded: Loaded, *, seconds: flo
 
 
 def _through_steps(
-    begin: list[Work], folder: WholeFolder, *, stages: bool, listener: Listener | None
-) -> tuple[Work, tuple[Work, int]]:
-    """Take the first state out of ``begin`` through all steps; return the last one and the layers for previews."""
-    layers: tuple[Work, int] | None = None
+    begin: list[Work], results: Results, *, stages: bool, listener: Listener | None
+) -> tuple[Work, Box, Work, Future[Preview]]:
+    """Take the first state out of ``begin`` through all steps.
+
+    Returns the last state, the box that results show, the balanced layers averaged for previews, and the preview,
+    rendered beside the last steps.
+    """
     for name, state in run_steps(begin.pop(), listener=listener):
         work = state
         if name == "register":
             check_output(work)
         if stages:
-            write_stage(work, name, folder)
+            begin_stage(work, name, results)
         if name == "balance":
-            layers = preview_layers(work)
-    assert layers is not None
-    return work, layers
+            layers, factor = preview_layers(work)
+        if name == "linear-blends":
+            # Not before: what a linear blend cannot do shall be told once, by the step.
+            preview = results.also(render_preview, layers, factor)
+            box = crop_box(work)
+            begin_linear(work, results, box)
+    return work, box, layers, preview
 
 
 def _record(work: Work, files: tuple[tuple[str, Path], ...], hashes: list[str]) -> dict[str, Any]:
@@ -173,13 +190,6 @@ def _record(work: Work, files: tuple[tuple[str, Path], ...], hashes: list[str]) 
         "seconds": dict(told.get("seconds", {})),
         "versions": versions(),
     }
-
-
-def _outputs(folder: WholeFolder) -> list[dict[str, str]]:
-    names = folder.names
-    with ThreadPoolExecutor(max_workers=min(2, thread_count())) as pool:
-        digests = pool.map(sha256_of, [folder.path_for(name) for name in names])
-    return [{"path": name, "sha256": digest} for name, digest in zip(names, digests, strict=True)]
 
 
 def _write_text(path: Path, text: str) -> None:

@@ -11,7 +11,7 @@ import numpy as np
 
 from blend.base.errors import FaultList, InputError, RecipeError
 from blend.base.master import Flag, Master, flags_of
-from blend.base.rowblocks import map_row_blocks
+from blend.base.rowblocks import map_row_blocks, map_together
 from blend.files.reader import header_text, peek, read_picture, scaled
 from blend.recipe.check import check_together
 from blend.recipe.model import Recipe, load_recipe
@@ -143,23 +143,33 @@ def load_sources(target: Target) -> Loaded:
     InputError
         A file is missing, unreadable, of the wrong kind, empty of data or already stretched.
     """
-    warnings: list[tuple[str, str]] = []
-    raw = {name: _read_master(name, files) for name, files in target.masters.items()}
+    names = tuple(target.masters)
+    pieces_of = map_together(lambda name: _read_master(name, target.masters[name]), names)
+    raw = dict(zip(names, pieces_of, strict=True))
+    del pieces_of
     divisor, assumed = _shared_divisor(raw)
-    sources = {}
-    files: list[tuple[str, Path]] = []
-    for name in tuple(raw):
+    warnings: list[tuple[str, str]] = []
+    if assumed:
+        warnings += [_no_full_scale(name, divisor) for name, pieces in raw.items() if _unscaled(pieces)]
+
+    def source(name: str) -> tuple[Source, list[tuple[str, str]]]:
         # what was read is let go as soon as it is scaled: at 24 megapixels each plane is 96 MB
-        pieces = raw.pop(name)
-        if assumed and any(master.facts.full_scale is None for master in pieces.lights):
-            text = (
-                f"{name}: no full scale is stated; {divisor:.6g} is taken as full scale for the whole target"
-            )
-            warnings.append(("assumed-full-scale", text))
-        sources[name], found = _source(name, target.masters[name], pieces, divisor)
-        warnings += found
-        files += pieces.paths
+        return _source(name, target.masters[name], raw.pop(name), divisor)
+
+    files = [path for pieces in raw.values() for path in pieces.paths]
+    done = dict(zip(names, map_together(source, names), strict=True))
+    sources = {name: found for name, (found, _) in done.items()}
+    warnings += [warning for _, found in done.values() for warning in found]
     return Loaded(sources=sources, files=tuple(files), warnings=tuple(warnings))
+
+
+def _unscaled(pieces: _Pieces) -> bool:
+    return any(master.facts.full_scale is None for master in pieces.lights)
+
+
+def _no_full_scale(name: str, divisor: float) -> tuple[str, str]:
+    text = f"{name}: no full scale is stated; {divisor:.6g} is taken as full scale for the whole target"
+    return ("assumed-full-scale", text)
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -251,8 +261,7 @@ def _shared_divisor(raw: Mapping[str, _Pieces]) -> tuple[float, bool]:
 
 
 def brightest(light: Master) -> float:
-    """Return the brightest pixel of a master; 0 where it has none."""
-    """Return the greatest pixel; 0 where none is a number."""
+    """Return the brightest pixel of a master; 0 where none is a number."""
 
     def work(block: slice) -> float:
         return float(np.fmax.reduce(light.pixels[:, block], axis=None))

@@ -3,59 +3,103 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from concurrent.futures import ThreadPoolExecutor
+from concurrent.futures import Future, ThreadPoolExecutor
 from contextvars import copy_context
 from functools import partial
+from pathlib import Path
+from typing import Any, TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
 
 from blend.base.errors import StepError
 from blend.base.master import Flag, Master
-from blend.base.rowblocks import thread_count
 from blend.files.fits import write_fits
 from blend.files.png import write_jpeg, write_png
 from blend.files.reader import upright
+from blend.files.record import sha256_of
 from blend.files.tiff import write_tiff
-from blend.files.whole import WholeFolder
+from blend.files.whole import WholeFolder, flush_result
 from blend.recipe.steps.register import crop_master
 from blend.recipe.work import COLOUR, Work
 from blend.science.resample import full_coverage_box
 
 Array = NDArray[np.float32]
-Job = Callable[[], None]
+Value = TypeVar("Value")
+Write = Callable[[Path], None]
 Box = tuple[int, int, int, int]
 PREVIEW_EDGE = 2048
 PRINT_DPI = 300
 
 
-def write_results(work: Work, folder: WholeFolder, *, box: Box) -> None:
-    """Write every result the recipe asks for, cut to ``box``, into ``folder``, several files at a time."""
+class Results:
+    """Writes a run's files beside the work, each as soon as its pixels are known: linear light before the pictures.
+
+    Parameters
+    ----------
+    folder : WholeFolder
+        Entered already.
+    pool : ThreadPoolExecutor
+        Where files are written, flushed and hashed.
+    """
+
+    def __init__(self, folder: WholeFolder, pool: ThreadPoolExecutor) -> None:
+        self._folder = folder
+        self._pool = pool
+        self._begun: dict[str, Future[str]] = {}
+
+    def begin(self, name: str, write: Write) -> None:
+        """Have ``write(path)`` called for the file ``name`` of the folder, and its bytes flushed and hashed."""
+        path = self._folder.path_for(name)
+
+        def whole() -> str:
+            write(path)
+            flush_result(path)
+            return sha256_of(path)
+
+        self._begun[name] = self._pool.submit(copy_context().run, whole)
+
+    def also(self, work: Callable[..., Value], *values: Any) -> Future[Value]:
+        """Do other work beside the run: what the page needs, for one."""
+        return self._pool.submit(copy_context().run, work, *values)
+
+    def digests(self) -> list[dict[str, str]]:
+        """Return path and SHA-256 of every file, in the order they were begun, or raise what befell one of them."""
+        return [{"path": name, "sha256": job.result()} for name, job in self._begun.items()]
+
+
+def begin_linear(work: Work, results: Results, box: Box) -> None:
+    """Begin the FITS results that stand once the linear blends are done, cut to ``box``."""
+    if "fits" not in work.recipe.output.formats:
+        return
+    assert work.linear is not None and work.star_mask is not None
+    write = _fits_writer(work, box)
+    results.begin("linear.fits", write(work.linear, COLOUR, "linear light, sky 0, balanced"))
+    layers = {name: line.emission for name, line in work.lines.items() if line.emission is not None}
+    if layers:
+        found = list(layers.values())
+        stack = found[0][None] if len(found) == 1 else np.stack(found)
+        results.begin("emission.fits", write(stack, tuple(layers), "line light without continuum"))
+    results.begin("star-mask.fits", write(work.star_mask[None], ("mask",), "1 on stars, 0 on sky"))
+
+
+def begin_pictures(work: Work, results: Results, box: Box) -> None:
+    """Begin every picture that the recipe asks for, cut to ``box``: upright, but for the FITS one."""
     formats = work.recipe.output.formats
-    assert work.display is not None and work.linear is not None
-    display = _cut(work.display, box)
-    jobs = _fits_jobs(work, folder, box, display) if "fits" in formats else []
-    picture = turner(work)(display)
-    if "tiff" in formats:
-        jobs.append(partial(write_tiff, folder.path_for("result.tif"), picture))
-    if "print" in formats:
-        path = folder.path_for("print.tif")
-        jobs.append(partial(write_tiff, path, picture, resolution_dpi=PRINT_DPI))
+    assert work.display is not None
+    picture = turner(work)(_cut(work.display, box))
+    # The preview takes longest: begun first, it does not run on alone.
     if "png" in formats:
-        path = folder.path_for("preview.png")
-        jobs.append(partial(write_png, path, picture, long_edge=PREVIEW_EDGE))
+        results.begin("preview.png", partial(write_png, display=picture, long_edge=PREVIEW_EDGE))
     if "jpeg" in formats:
-        jobs.append(partial(write_jpeg, folder.path_for("web.jpg"), picture, long_edge=PREVIEW_EDGE))
-    _run_together(jobs)
-
-
-def _run_together(jobs: list[Job]) -> None:
-    """Run jobs on as many threads as row blocks have, at most two: each holds a picture, and a disk gains no more."""
-    # Pictures, which stand last, take longest: begun first, they do not run on alone.
-    with ThreadPoolExecutor(max_workers=min(2, thread_count())) as pool:
-        futures = [pool.submit(copy_context().run, job) for job in reversed(jobs)]
-    for future in futures:
-        future.result()
+        results.begin("web.jpg", partial(write_jpeg, display=picture, long_edge=PREVIEW_EDGE))
+    if "tiff" in formats:
+        results.begin("result.tif", partial(write_tiff, display=picture))
+    if "print" in formats:
+        results.begin("print.tif", partial(write_tiff, display=picture, resolution_dpi=PRINT_DPI))
+    if "fits" in formats:
+        write = _fits_writer(work, box)
+        results.begin("result.fits", write(work.display, COLOUR, "display, sRGB code values 0 to 1"))
 
 
 def check_output(work: Work) -> None:
@@ -136,41 +180,29 @@ def _cut(pixels: Array, box: tuple[int, int, int, int]) -> Array:
     return pixels[..., y : y + height, x : x + width]
 
 
-def _fits_jobs(work: Work, folder: WholeFolder, box: tuple[int, int, int, int], display: Array) -> list[Job]:
-    assert work.linear is not None and work.star_mask is not None
+def _fits_writer(work: Work, box: Box) -> Callable[[Array, tuple[str, ...], str], Write]:
+    """Return what makes, of pixels on the grid, their planes and a word about them, the writing of their box."""
     # One pixel is enough: what the header needs are the facts, their WCS moved along.
     facts = crop_master(work.rgb, (box[0], box[1], 1, 1)).facts
-    jobs: list[Job] = []
 
-    def add(name: str, pixels: Array, planes: tuple[str, ...], about: str) -> None:
+    def write(pixels: Array, planes: tuple[str, ...], about: str) -> Write:
         cards = {"CONTENT": about, "ROWORDER": facts.rows.upper()}
-        path = folder.path_for(name)
-        jobs.append(partial(write_fits, path, pixels, planes=planes, cards=cards, wcs=facts.wcs))
+        return partial(write_fits, pixels=_cut(pixels, box), planes=planes, cards=cards, wcs=facts.wcs)
 
-    add("result.fits", display, COLOUR, "display, sRGB code values 0 to 1")
-    add("linear.fits", _cut(work.linear, box), COLOUR, "linear light, sky 0, balanced")
-    layers = {name: line.emission for name, line in work.lines.items() if line.emission is not None}
-    if layers:
-        cut = [_cut(layer, box) for layer in layers.values()]
-        stack = cut[0][None] if len(cut) == 1 else np.stack(cut)
-        add("emission.fits", stack, tuple(layers), "line light without continuum")
-    add("star-mask.fits", _cut(work.star_mask, box)[None], ("mask",), "1 on stars, 0 on sky")
-    return jobs
+    return write
 
 
-def write_stage(work: Work, step: str, folder: WholeFolder) -> None:
-    """Write the masters as they stand after ``step``, where contract names such a stage."""
+def begin_stage(work: Work, step: str, results: Results) -> None:
+    """Begin the masters as they stand after ``step``, where contract names such a stage."""
     stage = STAGES.get(step)
     if stage is None:
         return
     for name, master in _stage_masters(work).items():
-        write_fits(
-            folder.path_for(f"stages/{name}-{stage}.fits"),
-            master.pixels,
-            planes=master.planes,
-            cards={"CONTENT": f"{name} {stage}", "ROWORDER": master.facts.rows.upper()},
-            wcs=master.facts.wcs,
+        cards = {"CONTENT": f"{name} {stage}", "ROWORDER": master.facts.rows.upper()}
+        write = partial(
+            write_fits, pixels=master.pixels, planes=master.planes, cards=cards, wcs=master.facts.wcs
         )
+        results.begin(f"stages/{name}-{stage}.fits", write)
 
 
 STAGES = {

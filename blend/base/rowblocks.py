@@ -1,4 +1,4 @@
-"""One thread pool over fixed blocks of 64 rows.
+"""One thread pool over fixed blocks of 64 rows, and over whole things that do not need each other.
 
 The blocks never depend on the number of threads and their results come back in order, so a sum over blocks is the
 same to the bit on one thread and on sixteen.
@@ -7,14 +7,15 @@ same to the bit on one thread and on sixteen.
 from __future__ import annotations
 
 import os
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from concurrent.futures import ThreadPoolExecutor
 from contextlib import contextmanager
-from contextvars import ContextVar
+from contextvars import ContextVar, copy_context
 from typing import TypeVar
 
 ROWS_PER_BLOCK = 64
 
+Item = TypeVar("Item")
 Result = TypeVar("Result")
 
 _threads: ContextVar[int] = ContextVar("threads", default=0)
@@ -77,3 +78,18 @@ def map_row_blocks(
         return [work(block) for block in blocks]
     with ThreadPoolExecutor(max_workers=workers) as pool:
         return list(pool.map(work, blocks))
+
+
+def map_together(work: Callable[[Item], Result], items: Iterable[Item]) -> list[Result]:
+    """Call ``work`` on whole things, such as masters or planes, two at a time; results in their order.
+
+    Parts of the work that hold the interpreter lock, or that use one core, then run beside another's. More than two
+    would hold more pictures in memory at once, and gain little: row blocks inside use all cores already.
+    """
+    given = list(items)
+    workers = min(2, thread_count(), len(given))
+    if workers <= 1:
+        return [work(item) for item in given]
+    with ThreadPoolExecutor(max_workers=workers) as pool:
+        jobs = [pool.submit(copy_context().run, work, item) for item in given]
+    return [job.result() for job in jobs]

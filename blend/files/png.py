@@ -16,7 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from blend.base.jit import kernel
-from blend.base.rowblocks import map_row_blocks, row_blocks
+from blend.base.rowblocks import map_row_blocks
 from blend.files.srgb import code_values, decode, encode, srgb_profile
 from blend.files.whole import writing
 
@@ -198,13 +198,13 @@ def _squeeze(picture: NDArray[Any]) -> bytes:
     step = picture.shape[2] * picture.itemsize
     lines = picture.astype(picture.dtype.newbyteorder(">")).reshape(rows, -1).view(np.uint8)
     packer = zlib.compressobj(4, zlib.DEFLATED, 15, 9, zlib.Z_FILTERED)
-    parts = []
-    above = np.zeros((1, lines.shape[1]), dtype=np.uint8)
-    for block in row_blocks(rows):
+
+    def filtered(block: slice) -> bytes:
+        above = lines[block.start - 1] if block.start else np.zeros_like(lines[0])
         here = lines[block]
-        parts.append(packer.compress(_filtered(here, np.vstack([above, here[:-1]]), step).tobytes()))
-        above = here[-1:]
-    return b"".join([*parts, packer.flush()])
+        return _filtered(here, np.vstack([above, here[:-1]]), step).tobytes()
+
+    return b"".join([*(packer.compress(part) for part in map_row_blocks(filtered, rows)), packer.flush()])
 
 
 def _filtered(here: NDArray[np.uint8], above: NDArray[np.uint8], step: int) -> NDArray[np.uint8]:

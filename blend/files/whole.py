@@ -131,7 +131,7 @@ class WholeFolder:
         names = list(self.names)
         # Together: a disk orders its queue better than we could.
         with ThreadPoolExecutor(max_workers=4) as pool:
-            list(pool.map(_flush_result, [hidden / name for name in names]))
+            list(pool.map(flush_result, [hidden / name for name in names]))
         with writing(self.out), _lock(self.out), ExitStack() as undo:
             self._clear_the_way(names)
             if self.record in names:
@@ -224,7 +224,14 @@ def _flush(path: Path) -> None:
         os.close(handle)
 
 
-def _flush_result(path: Path) -> None:
+def flush_result(path: Path) -> None:
+    """Wait until a written result is on the disk.
+
+    Raises
+    ------
+    OutputError
+        The disk could not take it.
+    """
     with writing(path):
         _flush(path)
 

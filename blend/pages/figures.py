@@ -13,6 +13,11 @@ from blend.science.continuum import Scale
 PLANE_COLOURS = ("#c2452d", "#2f7d3b", "#2b62b0")
 
 
+def prepare() -> None:
+    """Load what drawing needs, which takes half a second: for a thread that has nothing else to do yet."""
+    _svg(_figure(1.0, 1.0)[0])
+
+
 def histogram_svg(display: NDArray[np.float32], sky_level: float | None) -> str:
     """Return histograms of the three planes of a display picture, shares of pixels on a logarithmic axis."""
     figure, axes = _figure(7.5, 2.6)

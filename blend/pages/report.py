@@ -73,7 +73,8 @@ def report_page(work: Work, record: Mapping[str, Any], pictures: Pictures, *, co
 def added_map(pictures: Pictures) -> tuple[Picture, float]:
     """Return a picture of what the blends added, and the difference that is shown at full brightness."""
     difference = np.nan_to_num(pictures.with_lines - pictures.without_lines).max(axis=0)
-    scale = max(float(np.percentile(difference, 99.9)), 1e-3)
+    # Every third row and column are enough for a percentile.
+    scale = max(float(np.percentile(difference[::3, ::3], 99.9)), 1e-3)
     shown = np.clip(difference / scale, 0.0, 1.0)
     # One hue from black: brightness alone carries the number.
     return np.stack([shown, 0.72 * shown**1.2, 0.45 * shown**1.6]).astype(np.float32), scale

@@ -60,17 +60,6 @@ class Line:
     scaled_sigma: float
     broad: str
 
-    def times(self, gain: float) -> Line:
-        """Return the line in counts that are ``gain`` times larger."""
-        factor = np.float32(gain)
-        return replace(
-            self,
-            scaled=self.scaled * factor,
-            emission=None if self.emission is None else self.emission * factor,
-            sigma=self.sigma * gain,
-            scaled_sigma=self.scaled_sigma * gain,
-        )
-
 
 @dataclass(frozen=True, kw_only=True, eq=False)
 class Work:

@@ -12,6 +12,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from blend.base.jit import kernel
 from blend.base.robust import MAD_TO_SIGMA
 from blend.base.rowblocks import map_row_blocks
 from blend.science.spikes import hot_rows, isolated_rows, mark_rows
@@ -81,22 +82,29 @@ def _strip_noise(strip: NDArray[np.float64]) -> NDArray[np.float64]:
     tiles = -(-strip.shape[1] // TILE)
     if min(strip.shape) < 3:
         return np.full(tiles, np.nan)
-    across = strip[:, :-2] - 2.0 * strip[:, 1:-1] + strip[:, 2:]
-    both = np.abs(across[:-2] - 2.0 * across[1:-1] + across[2:])
-    padded = np.full((both.shape[0], tiles * TILE), np.nan)
-    padded[:, : both.shape[1]] = both
-    squares = padded.reshape(both.shape[0], tiles, TILE).transpose(1, 0, 2).reshape(tiles, -1)
-    return MAD_TO_SIGMA * _row_medians(squares) / 6.0
+    return np.asarray(MAD_TO_SIGMA * _square_medians(np.ascontiguousarray(strip), tiles, TILE) / 6.0)
 
 
-def _row_medians(values: NDArray[np.float64]) -> NDArray[np.float64]:
-    """Return the median of the numbers in every row; NaN for a row with fewer than 16 of them."""
-    ordered = np.sort(values, axis=1)  # NaN goes last
-    count = np.isfinite(values).sum(axis=1)
-    middle = np.maximum(count, 1)
-    lower = np.take_along_axis(ordered, ((middle - 1) // 2)[:, None], axis=1)[:, 0]
-    upper = np.take_along_axis(ordered, (middle // 2)[:, None], axis=1)[:, 0]
-    return np.where(count >= 16, 0.5 * (lower + upper), np.nan)
+@kernel
+def _square_medians(strip: Any, tiles: int, tile: int) -> Any:
+    """Return the median of |I * N| of every square; NaN where fewer than 16 are numbers."""
+    rows, columns = strip.shape
+    out = np.full(tiles, np.nan)
+    values = np.empty((rows - 2) * tile)
+    for number in range(tiles):
+        count = 0
+        for x in range(number * tile, min((number + 1) * tile, columns - 2)):
+            for y in range(rows - 2):
+                above = strip[y, x] - 2.0 * strip[y, x + 1] + strip[y, x + 2]
+                middle = strip[y + 1, x] - 2.0 * strip[y + 1, x + 1] + strip[y + 1, x + 2]
+                below = strip[y + 2, x] - 2.0 * strip[y + 2, x + 1] + strip[y + 2, x + 2]
+                value = abs(above - 2.0 * middle + below)
+                if np.isfinite(value):
+                    values[count] = value
+                    count += 1
+        if count >= 16:
+            out[number] = np.median(values[:count])
+    return out
 
 
 def _smallest_step(plane: NDArray[np.floating]) -> float:

@@ -50,7 +50,7 @@ LMS_TO_RGB = np.linalg.inv(RGB_TO_LMS)
 
 Array = NDArray[Any]
 
-_CHUNK = 1 << 14
+_CHUNK = 1 << 16
 
 
 # --- sRGB -----------------------------------------------------------------------------------------------
@@ -355,5 +355,5 @@ def map_pixels(work: Callable[..., Array], first: Array, *more: Array, planes: i
             part = slice(start, min(start + _CHUNK, block.stop))
             out[..., part] = work(flat[:, part], *(other[part] for other in others))
 
-    map_row_blocks(fill, size, height=_CHUNK * 8)
+    map_row_blocks(fill, size, height=_CHUNK * 2)
     return out.reshape((planes, *shape) if planes else shape)

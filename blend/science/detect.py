@@ -114,20 +114,26 @@ def _flatten_rows(
 ) -> None:
     columns = plane.shape[1]
     masked = mask.shape[0] == plane.shape[0]
+    high, wide = sky.shape
+    left = np.empty(columns, dtype=np.int32)
+    share = np.empty(columns, dtype=np.float32)
+    for x in range(columns):
+        left[x] = min(int(x * scale_x), max(wide - 2, 0))
+        share[x] = x * scale_x - left[x]
+    level = np.empty(wide + 1, dtype=np.float32)
+    weight = np.empty(wide, dtype=np.float32)
     for y in range(start, stop):
         v = y * scale_y
-        j = min(int(v), sky.shape[0] - 2) if sky.shape[0] > 1 else 0
-        k = min(j + 1, sky.shape[0] - 1)
+        j = min(int(v), max(high - 2, 0))
+        k = min(j + 1, high - 1)
         b = np.float32(v - j)
+        for i in range(wide):
+            level[i] = sky[j, i] + b * (sky[k, i] - sky[j, i])
+            weight[i] = np.float32(1) / noise[j, i]
+        level[wide] = level[wide - 1]
         for x in range(columns):
-            u = x * scale_x
-            i = min(int(u), sky.shape[1] - 2) if sky.shape[1] > 1 else 0
-            h = min(i + 1, sky.shape[1] - 1)
-            a = np.float32(u - i)
-            level = (1 - b) * ((1 - a) * sky[j, i] + a * sky[j, h]) + b * (
-                (1 - a) * sky[k, i] + a * sky[k, h]
-            )
-            value = (plane[y, x] - level) / noise[j, i]
+            i = left[x]
+            value = (plane[y, x] - (level[i] + share[x] * (level[i + 1] - level[i]))) * weight[i]
             good = np.isfinite(value) and not (masked and mask[y, x])
             out[y, x] = value if good else np.float32(0)
 

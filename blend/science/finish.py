@@ -364,7 +364,7 @@ def _touch_rows(
 
 
 def _compared(before: Array, after: Array, outside: float) -> Finished:
-    pair = [linear_to_oklab(srgb_decode(np.maximum(means, 0.0))) for means in (before, after)]
+    pair = [linear_to_oklab(srgb_decode(np.maximum(_strips(means), 0.0))) for means in (before, after)]
     noise = {BLOCK_PX * size: (_chroma_noise(pair[0], size), _chroma_noise(pair[1], size)) for size in (1, 4)}
     large = [np.stack([bin_mean(plane, 4) for plane in means]) for means in (before, after)]
     if not large[0].size:
@@ -387,7 +387,7 @@ def _compared(before: Array, after: Array, outside: float) -> Finished:
 
 
 def _chroma_noise(lab: Array, size: int) -> float:
-    planes = [plane if size == 1 else bin_mean(plane, size) for plane in _strips(lab[1:])]
+    planes = [plane if size == 1 else bin_mean(plane, size) for plane in lab[1:]]
     a, b = (difference_noise(plane) for plane in planes)
     return float(np.hypot(a, b))
 

@@ -102,7 +102,10 @@ def _draw_region(region: Region, mask: NDArray[np.bool_]) -> None:
 
 
 def object_mask(
-    pixels: NDArray[np.float32], *, invalid: NDArray[np.bool_] | None = None, reach: float = 1.0
+    pixels: NDArray[np.float32] | Sequence[NDArray[np.float32]],
+    *,
+    invalid: NDArray[np.bool_] | None = None,
+    reach: float = 1.0,
 ) -> NDArray[np.bool_]:
     """Find galaxies, nebulae and stars, grown until the sky no longer brightens towards them.
 
@@ -112,7 +115,7 @@ def object_mask(
 
     Parameters
     ----------
-    pixels : (planes, rows, columns) float32
+    pixels : (planes, rows, columns) float32, or a sequence of planes
         Linear, any unit. NaN where there is no data.
     invalid : (rows, columns) bool, optional
         True where pixels must not be used.
@@ -130,7 +133,7 @@ def object_mask(
     The noise at each scale is measured there, by second differences that a smooth sky cancels: correlated noise
     raises the limits by itself.
     """
-    rows, columns = pixels.shape[1:]
+    rows, columns = pixels[0].shape
     size = max(1, round((rows * columns / WANTED_BINS) ** 0.5))
     bins = [bin_light(plane, size=size, invalid=invalid) for plane in pixels]
     found = _find_in_bins(np.stack(bins), reach=reach)

@@ -143,7 +143,9 @@ def build_sky(
     )
 
 
-def subtract_sky(plane: NDArray[np.float32], fit: SkyFit) -> NDArray[np.float32]:
+def subtract_sky(
+    plane: NDArray[np.float32], fit: SkyFit, *, out: NDArray[np.float32] | None = None
+) -> NDArray[np.float32]:
     """Return the plane minus the fitted sky, float32: sky 0, negatives kept, NaN kept.
 
     Parameters
@@ -151,10 +153,12 @@ def subtract_sky(plane: NDArray[np.float32], fit: SkyFit) -> NDArray[np.float32]
     plane : (rows, columns) float32
     fit : SkyFit
         Of a frame of the same shape.
+    out : (rows, columns) float32, optional
+        Filled and returned, in place of a new array.
     """
     if plane.shape != fit.shape:
         raise ValueError(f"a sky of shape {fit.shape} does not fit a plane of shape {plane.shape}")
-    out = np.empty(fit.shape, dtype=np.float32)
+    out = np.empty(fit.shape, dtype=np.float32) if out is None else out
     _take_sky(plane, fit, first_row=0, sign=-1.0, out=out)
     return out
 

@@ -3,10 +3,13 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from functools import partial
 
 import numpy as np
+from numpy.typing import NDArray
 
-from blend.recipe.work import COLOUR, Work, frozen
+from blend.base.rowblocks import map_row_blocks, map_together
+from blend.recipe.work import COLOUR, Line, Work, frozen
 from blend.science.balance import Gains, given_gains, white_from_stars
 from blend.science.colour import star_rgb
 from blend.science.stars import star_fluxes
@@ -22,9 +25,9 @@ def balance(work: Work) -> Work:
             plane: {size: sigma * float(gain) for size, sigma in rgb.facts.noise.get(plane, {}).items()}
             for plane, gain in zip(COLOUR, values, strict=True)
         }
-        rgb = rgb.with_(pixels=rgb.pixels * values[:, None, None]).with_facts(noise=frozen(noise))
+        rgb = rgb.with_(pixels=_times(rgb.pixels, values)).with_facts(noise=frozen(noise))
     by_plane = dict(zip(COLOUR, (float(v) for v in values), strict=True))
-    lines = {name: line.times(by_plane[line.broad]) for name, line in work.lines.items()}
+    lines = {name: _line_times(line, by_plane[line.broad]) for name, line in work.lines.items()}
     masters = {"rgb": rgb} | {
         name: work.masters[name].with_(pixels=line.scaled[None]) for name, line in lines.items()
     }
@@ -40,6 +43,30 @@ def balance(work: Work) -> Work:
     return work
 
 
+def _line_times(line: Line, gain: float) -> Line:
+    """Return the line in counts that are ``gain`` times larger."""
+    layers = (line.scaled,) if line.emission is None else (line.scaled, line.emission)
+    scaled, *rest = (_times(layer[None], np.array([gain], dtype=np.float32))[0] for layer in layers)
+    return replace(
+        line,
+        scaled=scaled,
+        emission=rest[0] if rest else None,
+        sigma=line.sigma * gain,
+        scaled_sigma=line.scaled_sigma * gain,
+    )
+
+
+def _times(pixels: NDArray[np.float32], gains: NDArray[np.float32]) -> NDArray[np.float32]:
+    """Return planes times a gain each."""
+    out = np.empty_like(pixels)
+
+    def work(rows: slice) -> None:
+        np.multiply(pixels[:, rows], gains[:, None, None], out=out[:, rows])
+
+    map_row_blocks(work, pixels.shape[1])
+    return out
+
+
 def _gains(work: Work) -> Gains:
     white = work.recipe.balance.white
     if white == "none" or work.rgb.domain == "display":
@@ -50,7 +77,7 @@ def _gains(work: Work) -> Gains:
     xy = work.stars.xy[~work.stars.saturated]
     radius = 1.5 * work.fwhm_px["rgb"] if work.fwhm_px["rgb"] > 0 else 4.0
     invalid = work.invalid()
-    measured = [star_fluxes(plane, xy, radius_px=radius, invalid=invalid) for plane in work.rgb.pixels]
+    measured = map_together(partial(star_fluxes, xy=xy, radius_px=radius, invalid=invalid), work.rgb.pixels)
     b_v = work.recipe.balance.b_v
     return white_from_stars(
         np.array([flux for flux, _ in measured]),

@@ -9,7 +9,7 @@ import numpy as np
 
 from blend.base.errors import InputError, StepError
 from blend.base.master import Flag, Master, flags_of
-from blend.base.rowblocks import map_row_blocks
+from blend.base.rowblocks import map_row_blocks, map_together
 from blend.recipe.model import Calibrate
 from blend.recipe.work import Source, Work, frozen
 from blend.science.calibrate import Calibrated, Frame
@@ -19,25 +19,32 @@ from blend.science.figures import measure_noise, sample_pixels
 
 def calibrate(work: Work) -> Work:
     """Return the work with calibrated lights, their bad pixels flagged, and their noise and saturation as facts."""
-    sources = {}
-    for name, source in work.sources.items():
-        settings = work.recipe.for_master("calibrate", name)
-        lights = []
-        for index, light in enumerate(source.lights):
-            done, notes = _calibrated(light, source, index, settings, f"masters.{name}")
-            work = work.warn(*((code, f"{name}: {text}") for code, text in notes))
-            lights.append(_measured(done))
-        sources[name] = Source(lights=tuple(lights))
+    names = tuple(work.sources)
+    done = map_together(lambda name: _calibrated_source(work, name), names)
+    for name, (source, notes) in zip(names, done, strict=True):
+        work = work.warn(*((code, f"{name}: {text}") for code, text in notes))
         planes = {
             plane: {
                 "sky": None,
                 "noise": {str(size): sigma for size, sigma in light.facts.noise[plane].items()},
             }
-            for light in lights
+            for light in source.lights
             for plane in light.planes
         }
         work = work.tell("masters", name, {"planes": planes})
-    return work.with_(sources=frozen(sources))
+    return work.with_(sources=frozen({name: source for name, (source, _) in zip(names, done, strict=True)}))
+
+
+def _calibrated_source(work: Work, name: str) -> tuple[Source, list[tuple[str, str]]]:
+    source = work.sources[name]
+    settings = work.recipe.for_master("calibrate", name)
+    lights: list[Master] = []
+    notes: list[tuple[str, str]] = []
+    for index, light in enumerate(source.lights):
+        done, found = _calibrated(light, source, index, settings, f"masters.{name}")
+        notes += found
+        lights.append(_measured(done))
+    return Source(lights=tuple(lights)), notes
 
 
 def _calibrated(
@@ -135,5 +142,10 @@ def _measured(light: Master) -> Master:
 
     A stack of interpolated frames hides its noise from every measurement; a header that tells it knows better.
     """
-    noise = measure_noise(light.pixels, light.planes, invalid=light.has(Flag.NO_DATA))
+    invalid = light.has(Flag.NO_DATA)
+
+    def noise_of(plane: str) -> dict[str, dict[int, float]]:
+        return measure_noise(light.plane(plane)[None], (plane,), invalid=invalid)
+
+    noise = {name: told for found in map_together(noise_of, light.planes) for name, told in found.items()}
     return light.with_facts(noise=frozen({**noise, **light.facts.noise}))

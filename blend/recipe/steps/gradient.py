@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 
 from blend.base.errors import StepError
 from blend.base.master import Master
+from blend.base.rowblocks import map_together
 from blend.recipe.model import Gradient, RegionTable
 from blend.recipe.steps.skyfacts import MoonFacts, line_nm_of, moon_facts
 from blend.recipe.work import Work, frozen
@@ -81,15 +82,14 @@ class _Done:
     corrected: bool
     check: SlopeCheck | None
     view: SkyView
+    left: float | None
 
 
 def subtract_gradients(work: Work) -> Work:
     """Return the work with the sky of every plane at 0, what was taken out told, and the object mask kept."""
     invalid = work.invalid()
     linear = [master for master in work.masters.values() if master.domain == "linear"]
-    stack = np.concatenate([master.pixels for master in linear])
-    objects = object_mask(stack, invalid=invalid)
-    del stack
+    objects = object_mask([plane for master in linear for plane in master.pixels], invalid=invalid)
     lead = _leading_line(work)
     guides: dict[str, LineGuide] = {}
     masters: dict[str, Master] = {}
@@ -101,7 +101,7 @@ def subtract_gradients(work: Work) -> Work:
             continue
         planes = _planes(work, name, settings, objects | invalid, invalid, lead, guides)
         masters[name], done = _flatten(master, planes)
-        work = _tell(work, masters[name], planes, done)
+        work = _tell(work, name, planes, done)
     return work.with_(masters=frozen(masters), objects=objects)
 
 
@@ -199,15 +199,19 @@ def _known_shape(
 
 def _flatten(master: Master, planes: list[_Plane]) -> tuple[Master, dict[str, _Done]]:
     pixels = np.empty_like(master.pixels)
-    done = {}
-    for index, what in enumerate(planes):
-        noise = master.facts.noise.get(what.plane, {}).get(1, float("nan"))
-        pixels[index], done[what.plane] = _one_plane(master.pixels[index], what, noise)
+
+    def flatten(index: int) -> _Done:
+        noise = master.facts.noise.get(planes[index].plane, {}).get(1, float("nan"))
+        return _one_plane(master.pixels[index], planes[index], noise, out=pixels[index])
+
+    each = map_together(flatten, range(len(planes)))
+    done = {what.plane: entry for what, entry in zip(planes, each, strict=True)}
     sky = {plane: entry.fit.level for plane, entry in done.items()}
     return master.with_(pixels=pixels, facts=replace(master.facts, sky=frozen(sky))), done
 
 
-def _one_plane(plane: NDArray[np.float32], what: _Plane, noise: float) -> tuple[NDArray[np.float32], _Done]:
+def _one_plane(plane: NDArray[np.float32], what: _Plane, noise: float, *, out: NDArray[np.float32]) -> _Done:
+    """Fill ``out`` with the plane without its sky, and return what was found."""
     fit = _fit(plane, what)
     # Under the least light of a line lies no sky that could tell a bowl from a nebula's edge.
     fault = None if what.leads or fit.sky_share == 0.0 else find_flat_fault(fit)
@@ -222,7 +226,8 @@ def _one_plane(plane: NDArray[np.float32], what: _Plane, noise: float) -> tuple[
     after = (bin_light(light, size=size) if corrected else before) - model
     view = SkyView(before.astype(np.float32), after.astype(np.float32), size, noise)
     check = None if what.predicted is None else compare_slope(fit, what.predicted)
-    return subtract_sky(light, fit), _Done(fit, fault, corrected, check, view)
+    subtract_sky(light, fit, out=out)
+    return _Done(fit, fault, corrected, check, view, _left(out, what, fit))
 
 
 def _fit(plane: NDArray[np.float32], what: _Plane) -> SkyFit:
@@ -261,16 +266,14 @@ def _mask(boxes: tuple[RegionTable, ...], master: Master) -> Mask:
     return region_mask([Region(**box.model_dump()) for box in boxes], master.shape)
 
 
-def _tell(work: Work, after: Master, planes: list[_Plane], done: dict[str, _Done]) -> Work:
-    name = planes[0].name
+def _tell(work: Work, name: str, planes: list[_Plane], done: dict[str, _Done]) -> Work:
     entries = {}
     told = {plane: dict(entry) for plane, entry in work.told["masters"][name]["planes"].items()}
     for what in planes:
         entry = done[what.plane]
-        left = _left(after.plane(what.plane), what, entry.fit)
-        entries[what.plane] = _entry(entry, left)
+        entries[what.plane] = _entry(entry)
         told[what.plane]["sky"] = entry.fit.level
-        work = work.warn(*_warnings(f"{name}.{what.plane}", entry, left))
+        work = work.warn(*_warnings(f"{name}.{what.plane}", entry))
     work = work.warn(*_master_warnings(name, planes, done))
     work = work.tell("gradient", name, entries)
     work = work.show(f"sky {name}", {plane: entry.fit for plane, entry in done.items()})
@@ -287,8 +290,8 @@ def _left(plane: NDArray[np.float32], what: _Plane, fit: SkyFit) -> float | None
     return slope_left(plane, what.masked) if what.only is None else slope_of_blocks(fit)
 
 
-def _entry(done: _Done, left: float | None) -> dict[str, Any]:
-    fit, noise = done.fit, done.view.noise
+def _entry(done: _Done) -> dict[str, Any]:
+    fit, noise, left = done.fit, done.view.noise, done.left
     entry: dict[str, Any] = {
         "model": fit.name,
         "degree": fit.degree,
@@ -319,9 +322,9 @@ def _entry(done: _Done, left: float | None) -> dict[str, Any]:
     return entry
 
 
-def _warnings(label: str, done: _Done, left: float | None) -> list[tuple[str, str]]:
+def _warnings(label: str, done: _Done) -> list[tuple[str, str]]:
     """Return what one plane's sky has to warn of."""
-    fit, noise = done.fit, done.view.noise
+    fit, noise, left = done.fit, done.view.noise, done.left
     found = []
     unsure = sky_uncertainty(fit) / noise if noise > 0 else 0.0
     if fit.sky_share == 0.0:

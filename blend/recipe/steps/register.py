@@ -9,6 +9,7 @@ import numpy as np
 
 from blend.base.errors import StepError
 from blend.base.master import Flag, Master
+from blend.base.rowblocks import map_row_blocks, map_together
 from blend.recipe.work import COLOUR, Plane, Source, Work
 from blend.science.register import Alignment, align, same_grid
 from blend.science.resample import full_coverage_box, resample
@@ -18,11 +19,12 @@ from blend.science.stars import Stars, find_stars, typical_fwhm
 def register(work: Work) -> Work:
     """Return the work with ``masters`` on one grid and the alignments told."""
     settings = work.recipe.register_
-    stars = {
-        (name, index): _stars_of(light)
+    lights = {
+        (name, index): light
         for name, source in work.sources.items()
         for index, light in enumerate(source.lights)
     }
+    stars = dict(zip(lights, map_together(_stars_of, lights.values()), strict=True))
     home = (settings.reference, 0)
     alignments = _align_all(work, stars, home)
     reference = work.sources[settings.reference].lights[0]
@@ -66,11 +68,16 @@ def _stars_of(light: Master) -> Stars:
 def _mean_plane(light: Master) -> Plane:
     if len(light.planes) == 1:
         return light.plane(light.planes[0])
-    total = light.pixels[0].copy()
-    for plane in light.pixels[1:]:
-        total += plane
-    total /= np.float32(len(light.planes))
-    return np.asarray(total)
+    total = np.empty(light.shape, dtype=np.float32)
+
+    def work(rows: slice) -> None:
+        np.add(light.pixels[0, rows], light.pixels[1, rows], out=total[rows])
+        for plane in light.pixels[2:]:
+            total[rows] += plane[rows]
+        total[rows] /= np.float32(len(light.planes))
+
+    map_row_blocks(work, light.shape[0])
+    return total
 
 
 def _align_all(
@@ -112,7 +119,7 @@ def _onto_reference(
         for index, light in enumerate(source.lights)
     ]
     pixels = parts[0][0] if len(parts) == 1 else np.concatenate([part[0] for part in parts])
-    flags = np.bitwise_or.reduce([part[1] for part in parts])
+    flags = parts[0][1] if len(parts) == 1 else np.bitwise_or.reduce([part[1] for part in parts])
     if bool(((flags & Flag.NO_DATA) != 0).all()):
         raise StepError(
             f"register {name}",
