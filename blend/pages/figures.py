@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import io
+from concurrent.futures import ThreadPoolExecutor
 from typing import Any
 
 import numpy as np
@@ -56,6 +57,13 @@ def _figure(width: float, height: float) -> tuple[Any, Any]:
 
 
 def _svg(figure: Any) -> str:
+    # matplotlib finds its renderer by an exception, whose traceback keeps every calling frame alive until the next
+    # collection of garbage. In a thread of its own these hold the figure alone, not a run's gigabytes.
+    with ThreadPoolExecutor(max_workers=1) as apart:
+        return apart.submit(_saved, figure).result()
+
+
+def _saved(figure: Any) -> str:
     import matplotlib as mpl
 
     text = io.StringIO()

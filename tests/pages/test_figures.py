@@ -1,0 +1,26 @@
+"""Plots are drawn from numbers and keep nothing else alive."""
+
+import gc
+import weakref
+
+import numpy as np
+
+from blend.pages.figures import histogram_svg
+
+
+class Frame:
+    """Stands for a run's arrays."""
+
+
+def _draw_with(frame: Frame) -> "weakref.ref[Frame]":
+    histogram_svg(np.full((3, 4, 4), 0.5, dtype=np.float32), 0.1)
+    return weakref.ref(frame)
+
+
+def test_a_drawn_figure_keeps_nothing_of_its_caller_alive() -> None:
+    gc.collect()
+    gc.disable()
+    try:
+        assert _draw_with(Frame())() is None
+    finally:
+        gc.enable()
