@@ -21,6 +21,7 @@ def test_a_drawn_figure_keeps_nothing_of_its_caller_alive() -> None:
     gc.collect()
     gc.disable()
     try:
-        assert _draw_with(Frame())() is None
+        left = _draw_with(Frame())
+        assert left() is None
     finally:
         gc.enable()
