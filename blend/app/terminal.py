@@ -8,6 +8,7 @@ from pathlib import Path
 from types import TracebackType
 from typing import Any
 
+from blend.recipe.amounts import amount_words
 from blend.recipe.work import Event
 
 
@@ -112,4 +113,4 @@ def _stretch(entry: Mapping[str, Any]) -> str:
 
 
 def _blend(entry: Mapping[str, Any]) -> str:
-    return f"{entry['from']} into {entry['into']} by {entry['formula']}, amount {entry['amount']:g}"
+    return f"{entry['from']} into {entry['into']} by {entry['formula']}, {amount_words(entry)}"

@@ -52,6 +52,8 @@ class Line:
         Noise of one sky pixel of ``scaled``.
     broad : str
         The plane that the continuum was taken from.
+    unfaded : (rows / 4, columns / 4) float32, or None
+        Means of 4 x 4 pixels of the emission before fading, whose noise is whole; same counts.
     """
 
     scaled: Plane
@@ -59,6 +61,7 @@ class Line:
     sigma: float
     scaled_sigma: float
     broad: str
+    unfaded: Plane | None = None
 
     def times(self, gain: float) -> Line:
         """Return the line in counts that are ``gain`` times larger."""
@@ -67,6 +70,7 @@ class Line:
             self,
             scaled=self.scaled * factor,
             emission=None if self.emission is None else self.emission * factor,
+            unfaded=None if self.unfaded is None else self.unfaded * factor,
             sigma=self.sigma * gain,
             scaled_sigma=self.scaled_sigma * gain,
         )
