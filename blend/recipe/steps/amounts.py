@@ -36,9 +36,9 @@ def choose_linear(
             choice = added_amount(
                 blocks,
                 line,
+                emission,
                 noise_budget=blend.noise_budget,
                 most=most_amount(formula),
-                kept=bool((emission > 0).any()),
             )
     except ValueError as error:
         raise _unmeasured(name, error) from error
