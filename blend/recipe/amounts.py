@@ -107,10 +107,15 @@ def amount_words(entry: Mapping[str, Any]) -> str:
     'amount 1, line contrast x 2'
     """
     text = f"amount {entry['amount']:.4g}"
-    auto = entry.get("auto")
     if "line_contrast" in entry:
         text += f", line contrast x {entry['line_contrast']:.4g}"
-    if auto:
-        text += f" (auto: {auto['reason']}; noise at 4 px x {auto['noise']:.3g}"
-        text += f", signal-to-noise x {auto['gain']:.3g})" if auto["gain"] is not None else ")"
     return text
+
+
+def auto_words(entry: Mapping[str, Any]) -> str:
+    """Return why the record's entry of a blend has its amount and what that gains; empty where the recipe gave it."""
+    auto = entry.get("auto")
+    if not auto:
+        return ""
+    text = f"auto: {auto['reason']}; noise at 4 px x {auto['noise']:.3g}"
+    return text + ("" if auto["gain"] is None else f", signal-to-noise x {auto['gain']:.3g}")
