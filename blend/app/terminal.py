@@ -8,6 +8,7 @@ from pathlib import Path
 from types import TracebackType
 from typing import Any
 
+from blend.recipe.amounts import amount_words, auto_words
 from blend.recipe.work import Event
 
 
@@ -71,7 +72,9 @@ def summary(record: Mapping[str, Any], out: Path) -> str:
     rows += [("continuum", name, _continuum(entry)) for name, entry in record["continuum"].items()]
     rows += [("white", plane, f"x {gain:.3f}") for plane, gain in record["balance"]["gains"].items()]
     rows += [("stretch", name, _stretch(entry)) for name, entry in record["stretch"].items()]
-    rows += [("blend", name, _blend(entry)) for name, entry in record["blend"].items()]
+    for name, entry in record["blend"].items():
+        rows.append(("blend", name, _blend(entry)))
+        rows += [("", "", words) for words in (auto_words(entry),) if words]
     wide = max((len(name) for _, name, _ in rows), default=0)
     lines = [f"{what:<14} {name:<{wide}}  {text}" for what, name, text in rows]
     seconds = sum(record["seconds"].values())
@@ -112,4 +115,4 @@ def _stretch(entry: Mapping[str, Any]) -> str:
 
 
 def _blend(entry: Mapping[str, Any]) -> str:
-    return f"{entry['from']} into {entry['into']} by {entry['formula']}, amount {entry['amount']:g}"
+    return f"{entry['from']} into {entry['into']} by {entry['formula']}, {amount_words(entry)}"

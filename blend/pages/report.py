@@ -15,6 +15,7 @@ from blend.files.png import jpeg_bytes
 from blend.pages.figures import histogram_svg, scale_svg
 from blend.pages.skyfigures import sky_figures
 from blend.pages.verdict import verdict
+from blend.recipe.amounts import amount_words, auto_words
 from blend.recipe.model import to_toml
 from blend.recipe.work import Work
 
@@ -119,7 +120,8 @@ def _formulas(record: Mapping[str, Any]) -> list[dict[str, Any]]:
         found.append(
             {
                 "label": label,
-                "text": f"{entry['from']} into {entry['into']} by {entry['formula']}, amount {entry['amount']:g}",
+                "text": f"{entry['from']} into {entry['into']} by {entry['formula']}, {amount_words(entry)}"
+                + (f"; {auto_words(entry)}" if "auto" in entry else ""),
                 "mathml": _safe(equation.mathml()),
             }
         )

@@ -1,4 +1,4 @@
-"""The five lines that say whether a run may be trusted."""
+"""The lines that say whether a run may be trusted: five, and one for automatic amounts."""
 
 from __future__ import annotations
 
@@ -22,7 +22,8 @@ class Line:
 
 def verdict(record: Mapping[str, Any]) -> list[Line]:
     """Return registration, slope left, scale with its error, star tint and clipped share, each good or to look at."""
-    return [_registration(record), _slope(record), _scale(record), _tint(record), _clipped(record)]
+    lines = [_registration(record), _slope(record), _scale(record), _tint(record), _clipped(record)]
+    return lines + _amounts(record)
 
 
 def _registration(record: Mapping[str, Any]) -> Line:
@@ -78,3 +79,11 @@ def _clipped(record: Mapping[str, Any]) -> Line:
         f"{100 * low:.3f} % of the pixels are black in some plane, {100 * high:.3f} % are full in some plane"
     )
     return Line("Clipped", text, low <= GOOD_CLIPPED)
+
+
+def _amounts(record: Mapping[str, Any]) -> list[Line]:
+    """Return a line on the amounts that the run chose itself; nothing where the recipe gave them all."""
+    chosen = {name: entry for name, entry in record["blend"].items() if "auto" in entry}
+    texts = [f"{name} {entry['amount']:.3g}: {entry['auto']['reason']}" for name, entry in chosen.items()]
+    good = all(entry["amount"] > 0 for entry in chosen.values())
+    return [Line("Amounts", "; ".join(texts), good)] if chosen else []

@@ -6,6 +6,7 @@ import textwrap
 from collections.abc import Iterator
 
 from blend.base.master import Domain
+from blend.recipe.amounts import ADDS, auto_rule
 from blend.recipe.check import assumptions, check_together, width_ratio
 from blend.recipe.tables import Blend, Continuum, CropBox, Gradient, Recipe, Step, StepName
 from blend.recipe.target import MasterFiles, Target
@@ -273,7 +274,8 @@ def _blends(recipe: Recipe, domain: Domain) -> Iterator[str]:
 
 def _one_blend(recipe: Recipe, label: str, blend: Blend) -> Iterator[str]:
     formula = recipe.formula(blend.formula)
-    yield f"{label}: {blend.from_} into {blend.into} by {formula.name}, amount {blend.amount:g}."
+    number = "auto" if blend.amount == "auto" else f"{blend.amount:g}"
+    yield f"{label}: {blend.from_} into {blend.into} by {formula.name}, amount {number}."
     if blend.amount == 0:
         yield "Amount 0: left out, not a bit changes."
         return
@@ -290,6 +292,11 @@ def _one_blend(recipe: Recipe, label: str, blend: Blend) -> Iterator[str]:
             else "."
         )
     )
+    if blend.amount == "auto":
+        yield from auto_rule(blend, formula)
+    if formula.name == ADDS:
+        times = "(1 + amount)" if blend.amount == "auto" else f"(1 + amount) = {1 + blend.amount:g}"
+        yield f"Line contrast x {times}."
     yield f"{formula.about} Source: {formula.source}.".lstrip()
     if blend.share_words:
         yield f"{blend.share_words}."

@@ -10,6 +10,7 @@ from pydantic import ValidationError
 
 from blend.base.errors import FaultList, RecipeError
 from blend.base.registry import suggestion
+from blend.recipe.amounts import amount_faults
 from blend.recipe.tables import (
     Balance,
     Blend,
@@ -214,6 +215,7 @@ def _blend_faults(values: Mapping[str, Any], own: Mapping[str, Formula | None]) 
         formula = own[name] if name in own else FORMULAS[name]
         if formula is not None:
             faults += _param_faults(f"blend.{label}.params", formula, _tables(table, "params", of=object))
+            faults += amount_faults(label, table, formula)
             if name in own and formula.domain == "display" and table.get("share", "none") != "none":
                 faults.append(
                     RecipeError(

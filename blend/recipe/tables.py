@@ -260,6 +260,14 @@ Share = Annotated[
 ]
 
 
+def _check_amount(value: Any) -> Any:
+    # Opacity 1 is the formula itself and beyond it extrapolates; at 3 emission-add gives the line 4 times
+    # its contrast, and a larger weight is a mistake of units.
+    if value == "auto" or (is_number(value) and 0 <= value <= 3):
+        return value
+    raise wrong("a number from 0 to 3, or auto", suggestion(str(value), ["auto"]))
+
+
 class Blend(Table):
     """One line into one channel by one formula."""
 
@@ -269,10 +277,24 @@ class Blend(Table):
         description="ha: the line's master, scaled so that stars match; ha.emission: without continuum",
     )
     formula: str = Field(description="a formula of the table, or one of [formulas]")
-    # Opacity 1 is the formula itself and beyond it extrapolates; at 3 emission-add gives the line 4 times
-    # its contrast, and a larger weight is a mistake of units.
-    amount: float = Field(
-        default=1.0, ge=0, le=3, description="opacity; 0 leaves the channel as it is, to the bit"
+    amount: Annotated[
+        Literal["auto"] | Annotated[float, Field(ge=0, le=3)], BeforeValidator(_check_amount)
+    ] = Field(
+        default=1.0,
+        description="opacity; 0 leaves the channel as it is, to the bit; auto: for emission-add 1.5, or less where "
+        "noise_budget allows less; into luminance what shows the signal of for best",
+    )
+    noise_budget: float = Field(
+        default=1.2,
+        ge=1,
+        le=10,
+        description="for amount = auto of emission-add: the plane's noise at 4 px may become this many times the old",
+    )
+    for_: Literal["faint", "knots"] = Field(
+        default="faint",
+        alias="for",
+        description="for amount = auto into luminance: the signal to show best, the fainter half of the emission or "
+        "its brightest tenth",
     )
     method: Literal["ratio", "cielab", "oklab"] = Field(
         default="ratio", description="how a new luminance is put back into the colour"
@@ -336,6 +358,13 @@ class Blend(Table):
     def master(self) -> str:
         """The name of the master that ``from`` speaks of."""
         return self.from_.partition(".")[0]
+
+    @property
+    def weight(self) -> float:
+        """The amount as a number, once an automatic one has been chosen."""
+        if self.amount == "auto":
+            raise ValueError("an amount was used before it was chosen")
+        return self.amount
 
     @property
     def emission(self) -> bool:

@@ -52,6 +52,8 @@ class Line:
         Noise of one sky pixel of ``scaled``.
     broad : str
         The plane that the continuum was taken from.
+    unfaded : (rows / 4, columns / 4) float32, or None
+        Means of 4 x 4 pixels of the emission before fading, whose noise is whole; same counts.
     """
 
     scaled: Plane
@@ -59,6 +61,7 @@ class Line:
     sigma: float
     scaled_sigma: float
     broad: str
+    unfaded: Plane | None = None
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)

@@ -42,8 +42,8 @@ def test_an_empty_recipe_is_all_defaults() -> None:
 def test_a_misspelt_key_is_told_in_one_whole_sentence() -> None:
     found = faults(RED.replace("formula", "formla"))
     assert found["blend.red.formla"].sentence() == (
-        "blend.red.formla: there is no key 'formla' here; expected one of: amount, dust_a_v, formula, "
-        "from, into, method, params, share. Did you mean 'formula'?"
+        "blend.red.formla: there is no key 'formla' here; expected one of: amount, dust_a_v, for, formula, "
+        "from, into, method, noise_budget, params, share. Did you mean 'formula'?"
     )
     assert found["blend.red.formula"].found == "the key is missing"
 
@@ -230,7 +230,7 @@ def test_settings_that_are_none(key: str, where: str, advice: str) -> None:
 def test_a_fault_of_a_setting_says_so() -> None:
     found = faults(RED, settings={"blend.red.amount": 9})
     assert found["blend.red.amount"].sentence() == (
-        "blend.red.amount: found 9 (a setting of this run); expected a number from 0 to 3."
+        "blend.red.amount: found 9 (a setting of this run); expected a number from 0 to 3, or auto."
     )
 
 

@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from blend.base.rowblocks import map_row_blocks, map_together
-from blend.recipe.work import COLOUR, Line, Work, frozen
+from blend.recipe.work import COLOUR, Line, Plane, Work, frozen
 from blend.science.balance import Gains, given_gains, white_from_stars
 from blend.science.colour import star_rgb
 from blend.science.stars import star_fluxes
@@ -45,12 +45,16 @@ def balance(work: Work) -> Work:
 
 def _line_times(line: Line, gain: float) -> Line:
     """Return the line in counts that are ``gain`` times larger."""
-    layers = (line.scaled,) if line.emission is None else (line.scaled, line.emission)
-    scaled, *rest = (_times(layer[None], np.array([gain], dtype=np.float32))[0] for layer in layers)
+    factor = np.array([gain], dtype=np.float32)
+
+    def times(layer: Plane | None) -> Plane | None:
+        return None if layer is None else _times(layer[None], factor)[0]
+
     return replace(
         line,
-        scaled=scaled,
-        emission=rest[0] if rest else None,
+        scaled=_times(line.scaled[None], factor)[0],
+        emission=times(line.emission),
+        unfaded=times(line.unfaded),
         sigma=line.sigma * gain,
         scaled_sigma=line.scaled_sigma * gain,
     )

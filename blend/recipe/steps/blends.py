@@ -12,6 +12,7 @@ from blend.base.master import Domain
 from blend.base.robust import difference_noise
 from blend.base.rowblocks import map_row_blocks
 from blend.recipe.model import Blend
+from blend.recipe.steps.amounts import choose_display, choose_linear
 from blend.recipe.steps.stretch import plane_noise, stretch_facts, white_level
 from blend.recipe.work import COLOUR, Plane, Work
 from blend.science.balmer import H_ALPHA_NM
@@ -23,7 +24,7 @@ from blend.science.colour import (
     srgb_decode,
 )
 from blend.science.formulas import Formula, apply_formula, neutral_value
-from blend.science.stretch import solve_stretch, stretch_line
+from blend.science.stretch import SolvedStretch, solve_stretch, stretch_line
 
 
 @dataclass(frozen=True, eq=False)
@@ -39,17 +40,19 @@ def blend_linear(work: Work) -> Work:
     linear = work.rgb.pixels
     for name, blend, formula in _blends(work, "linear"):
         layer = _linear_layer(work, blend)
+        auto: dict[str, Any] = {}
+        if blend.amount == "auto":
+            blend, auto["auto"] = choose_linear(work, name, blend, formula, _linear_base(linear, blend))
         if blend.amount != 0:
             linear = _into_linear(work, linear, blend, formula, layer)
             work = _warn_of_share(work, name, blend)
-        work = work.tell("blend", name, _blend_facts(blend, formula))
+        work = work.tell("blend", name, {**_blend_facts(blend, formula), **auto})
     return work.with_(linear=linear)
 
 
 def blend_display(work: Work) -> Work:
     """Return the work with every display blend in ``display``, in file order."""
     for name, blend, formula in _blends(work, "display"):
-        facts = _blend_facts(blend, formula)
         if blend.share != "none":
             raise RecipeError(
                 f"blend.{name}.share",
@@ -57,6 +60,10 @@ def blend_display(work: Work) -> Work:
                 expected="a share only beside a linear formula into red",
                 advice="take the share out",
             )
+        facts: dict[str, Any] = {}
+        if blend.amount == "auto":
+            blend, facts["auto"] = _choose_display(work, name, blend, formula)
+        facts = _blend_facts(blend, formula) | facts
         if blend.amount != 0:
             work, outside = _into_display(work, blend, formula)
             if outside is not None:
@@ -76,12 +83,12 @@ def _blend_facts(blend: Blend, formula: Formula) -> dict[str, Any]:
         "from": blend.from_,
         "formula": formula.name,
         "equation": formula.equation,
-        "amount": blend.amount,
+        "amount": blend.weight,
     }
     if blend.into == "luminance":
         facts["method"] = blend.method
     if formula.name == "emission-add":
-        facts["line_contrast"] = 1.0 + blend.amount
+        facts["line_contrast"] = 1.0 + blend.weight
     if blend.share != "none":
         facts["share"] = blend.share_factors
         facts["model"] = blend.share_words
@@ -110,6 +117,11 @@ def _linear_layer(work: Work, blend: Blend) -> _Layer:
             advice=f"blend from {blend.master!r} with a display formula",
         )
     return _Layer(line.emission, line.sigma)
+
+
+def _linear_base(linear: Plane, blend: Blend) -> Plane:
+    plane: Plane = luminance(linear) if blend.into == "luminance" else linear[COLOUR.index(blend.into)]
+    return plane
 
 
 def _into_linear(work: Work, linear: Plane, blend: Blend, formula: Formula, layer: _Layer) -> Plane:
@@ -149,7 +161,7 @@ def _formula(
         formula,
         base,
         layer.pixels,
-        amount=blend.amount,
+        amount=blend.weight,
         sky=sky,
         base_sigma=base_sigma,
         line_sigma=layer.sigma,
@@ -181,6 +193,14 @@ def _into_display(work: Work, blend: Blend, formula: Formula) -> tuple[Work, flo
     return work.with_(display=display), None
 
 
+def _choose_display(work: Work, name: str, blend: Blend, formula: Formula) -> tuple[Blend, dict[str, Any]]:
+    assert work.display is not None
+    stretched = work.masters[blend.master].domain == "display"
+    solved = None if stretched else _solve_line(work, blend, _linear_layer(work, blend).sigma)
+    sky, base = _display_sky(work)[0], display_luminance(work.display)
+    return choose_display(work, name, blend, formula, base, sky=sky, solved=solved)
+
+
 def _display_sky(work: Work) -> tuple[float, float]:
     """Return the level of the sky in the picture and its noise there."""
     solved = work.seen.get("stretch rgb")
@@ -199,14 +219,19 @@ def _display_layer(work: Work, blend: Blend, neutral: float) -> tuple[Work, _Lay
         shifted = pixels + np.float32(neutral - float(np.nanmedian(pixels)))
         return work, _Layer(shifted, difference_noise(pixels))
     layer = _linear_layer(work, blend)
-    settings = work.recipe.for_master("stretch", name)
-    solved = solve_stretch(
+    solved = _solve_line(work, blend, layer.sigma)
+    work = work.tell("stretch", name, stretch_facts(solved)).show(f"stretch {name}", solved)
+    return work, _Layer(stretch_line(layer.pixels, solved, neutral=neutral), solved.sky_noise)
+
+
+def _solve_line(work: Work, blend: Blend, sigma: float) -> SolvedStretch:
+    """Return the stretch that a linear line goes through before a display blend."""
+    settings = work.recipe.for_master("stretch", blend.master)
+    return solve_stretch(
         settings.curve,
         sky=0.0,
-        sigma=layer.sigma,
+        sigma=sigma,
         white=white_level(work),
         sky_level=settings.sky_level,
         black_sigma=settings.black_sigma,
     )
-    work = work.tell("stretch", name, stretch_facts(solved)).show(f"stretch {name}", solved)
-    return work, _Layer(stretch_line(layer.pixels, solved, neutral=neutral), solved.sky_noise)

@@ -13,6 +13,7 @@ from blend.base.rowblocks import map_row_blocks
 from blend.recipe.check import width_ratio
 from blend.recipe.model import Continuum
 from blend.recipe.work import Line, Plane, Work, frozen
+from blend.science.amount import noise_blocks
 from blend.science.continuum import Scale, given_scale, match_profiles, scale_from_stars
 from blend.science.emission import fade_emission, line_factor, line_light
 from blend.science.profiles import fit_profiles, refine_broad
@@ -63,13 +64,14 @@ def _with_line(work: Work, name: str) -> Work:
         fwhm_broad=work.fwhm_px["rgb"],
     )
     scale = _scale(work, name, settings, matched, masks)
-    emission, noise = _emission(work, name, settings, scale, matched, masks)
+    emission, noise, unfaded = _emission(work, name, settings, scale, matched, masks)
     kept = Line(
         scaled=_divided(line.pixels[0], scale.value),
         emission=emission,
         sigma=noise.pixel,
         scaled_sigma=_pixel_noise(line) / scale.value,
         broad=settings.from_,
+        unfaded=unfaded,
     )
     told = {"scale": scale.value, "error": scale.error, "stars": scale.stars, "how": scale.how}
     work = work.tell("continuum", name, told).show(f"scale {name}", scale)
@@ -124,8 +126,9 @@ def _emission(
     scale: Scale,
     matched: tuple[Plane, Plane],
     masks: _Masks,
-) -> tuple[Plane, EmissionNoise]:
-    """Return the line's light faded where it is not significant, in counts of the broad plane, and its noise."""
+) -> tuple[Plane, EmissionNoise, Plane]:
+    """Return the line's light faded where it is not significant, in counts of the broad plane, its noise, and its
+    4-px means before that."""
     line, broad = matched
     wide, unusable = _wider(work, name), masks.unusable
     broad = refine_broad(broad, fit_profiles(line, broad, scale=scale, fwhm_px=wide, invalid=unusable))
@@ -153,7 +156,7 @@ def _emission(
         invalid=unusable,
     )
     faded = fade_emission(light, broad, noise, fade_sigma=settings.fade_sigma, saturated=masks.saturated)
-    return faded, noise
+    return faded, noise, noise_blocks(light)
 
 
 def _clean_stars(work: Work) -> NDArray[np.float64]:

@@ -1,0 +1,330 @@
+"""How much of a line to blend in: as much as the noise allows, or as much as shows a named signal best.
+
+Everything is measured on means of 4 x 4 pixels. Noise that interpolation and demosaicing spread over neighbours is
+whole again there, and what two planes share is measured with it.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Literal
+
+import numpy as np
+from numpy.typing import NDArray
+
+from blend.base.robust import MAD_TO_SIGMA, converged_clip_factor
+from blend.science.smooth import bin_plane
+
+NOISE_PX = 4
+"""Side of the blocks in which noise is told: eyes see grain at this scale, and white noise is a quarter there."""
+
+MOST_ADDED, MOST_OPAQUE = 1.5, 1.0
+"""The most of emission-add, 2.5 times the line's contrast, and of opacity, beyond which a formula extrapolates."""
+
+FAINT_SHARE, BRIGHT_SHARE, DARK_SHARE = 0.5, 0.1, 0.1
+"""Of the blocks that shine: the fainter half is faint light, the brightest tenth is knots, the faintest tenth stands
+for the sky where there is none."""
+
+FAR = 1e4
+"""An amount beyond every use: base counts for nothing beside it."""
+
+RING, ENOUGH = 6, 16
+"""Blocks around a signal that tell its surroundings, and how many of a kind are enough for their median."""
+
+CLIP, FEWEST_BLOCKS, ENOUGH_DARK = 3.0, 6, 1000
+"""Where second differences count as structure, in sigma; the blocks a side that can tell noise at all; and how many
+differences outside the emission tell it to 3 % or better."""
+
+Signal = Literal["faint", "knots"]
+Blocks = NDArray[np.floating]
+
+
+@dataclass(frozen=True)
+class Choice:
+    """A chosen amount.
+
+    Attributes
+    ----------
+    amount : float
+        0 to ``most``, the smaller of the two limits.
+    limit, most : float
+        What noise or signal allow, infinite where they set no bound; and what is never passed.
+    noise : float
+        Noise of blocks of 4 px after the blend by that before, where the line's light is kept whole.
+    gain : float
+        The signal's ratio to that noise, after by before.
+    reason : str
+        Why this amount, in words.
+    """
+
+    amount: float
+    limit: float
+    most: float
+    noise: float
+    gain: float
+    reason: str
+
+
+def noise_blocks(plane: NDArray[np.floating]) -> NDArray[np.float32]:
+    """Return means of 4 x 4 pixels, NaN where a pixel is; what the functions of this module are given."""
+    return bin_plane(np.asarray(plane, dtype=np.float32), NOISE_PX, holes=True)
+
+
+def noise_covariance(
+    first: Blocks, second: Blocks, *, shines: NDArray[np.bool_] | None = None
+) -> NDArray[np.float64]:
+    """Return the 2 x 2 covariance matrix of the noise of two planes.
+
+    C = <d d^T> / 36, d = I * [[1, -2, 1], [-2, 4, -2], [1, -2, 1]] of both planes, its entries two blocks apart, where
+    neither passes 3 sigma: no sky counts, and few stars. Next to each other, blocks of interpolated planes share noise,
+    which would read 9 % low.
+
+    Parameters
+    ----------
+    first, second : (rows, columns)
+        On one grid, at least 6 x 6; of one unit or not.
+    shines : bool (rows, columns), optional
+        Where emission is: left out, as long as enough is left, because its structure would count as noise.
+
+    Raises
+    ------
+    ValueError
+        Where the planes are too small or too empty to tell their noise.
+
+    References
+    ----------
+    Immerkaer (1996), CVIU 64, 300, for the kernel; clipped second moments of two planes: derived here.
+
+    Examples
+    --------
+    >>> rng = np.random.default_rng(1)
+    >>> a, b = rng.normal(size=(2, 300, 300))
+    >>> noise_covariance(a, b - 0.5 * a).round(1).tolist()
+    [[1.0, -0.5], [-0.5, 1.2]]
+    """
+    differences = np.stack([_second_differences(plane).ravel() for plane in (first, second)])
+    good = np.isfinite(differences).all(axis=0)
+    if shines is not None and min(first.shape) >= FEWEST_BLOCKS:
+        dark = good & (_second_differences(np.where(shines, np.nan, 0.0)).ravel() == 0)
+        good = dark if np.count_nonzero(dark) >= ENOUGH_DARK else good
+    differences = differences[:, good]
+    if min(first.shape) < FEWEST_BLOCKS or differences.shape[1] < ENOUGH:
+        raise ValueError(f"no noise to be had from {first.shape[0]} x {first.shape[1]} blocks")
+    bound = CLIP * MAD_TO_SIGMA * np.median(np.abs(differences), axis=1, keepdims=True)
+    kept = differences
+    for _ in range(10):
+        inside = (np.abs(differences) <= bound).all(axis=0)
+        if np.count_nonzero(inside) == kept.shape[1]:
+            break
+        kept = differences[:, inside]
+        # a plain sum: BLAS would add in another order on another number of threads
+        bound = CLIP * np.sqrt(np.square(kept).mean(axis=1, keepdims=True)) / converged_clip_factor(CLIP)
+    moments = [[float((kept[i] * kept[j]).mean()) for j in (0, 1)] for i in (0, 1)]
+    return np.array(moments) / (36.0 * converged_clip_factor(CLIP) ** 2)
+
+
+def _second_differences(plane: Blocks) -> NDArray[np.float64]:
+    wide = np.asarray(plane, dtype=np.float64)
+    across = wide[:, :-4] - 2.0 * wide[:, 2:-2] + wide[:, 4:]
+    return np.asarray(across[:-4] - 2.0 * across[2:-2] + across[4:])
+
+
+def noise_ratio(covariance: NDArray[np.float64], amount: float) -> float:
+    """Return the noise of base + amount * line by that of base; 1 where the base has none."""
+    weights = np.array([1.0, amount])
+    before = float(covariance[0, 0])
+    return float(np.sqrt(max(weights @ covariance @ weights, 0.0) / before)) if before > 0 else 1.0
+
+
+def noise_limit(covariance: NDArray[np.float64], *, noise_budget: float) -> float:
+    """Return the amount b at which base + b * line is ``noise_budget`` times as noisy as base.
+
+    var(base) + 2 b cov + b^2 var(line) = noise_budget^2 var(base), the larger root.
+
+    Parameters
+    ----------
+    covariance : (2, 2)
+        Of base and line.
+    noise_budget : float
+        At least 1.
+
+    Returns
+    -------
+    float
+        Infinite where the line has no noise; 0 where the budget is 1 and nothing is shared. A line that holds base
+        with a minus sign, as an emission does, makes base quieter at first, so that even a budget of 1 allows some.
+
+    Examples
+    --------
+    >>> round(noise_limit(np.diag([1.0, 0.44]), noise_budget=1.2), 6)
+    1.0
+    """
+    base, shared, line = (float(covariance[i]) for i in ((0, 0), (0, 1), (1, 1)))
+    if not line > 0:
+        return float("inf")
+    room = (noise_budget**2 - 1.0) * base
+    return max(0.0, float(np.sqrt(shared**2 + line * room) - shared) / line)
+
+
+def added_amount(
+    base: Blocks, line: Blocks, emission: Blocks, *, noise_budget: float = 1.2, most: float = MOST_ADDED
+) -> Choice:
+    """Choose the amount of emission-add: the smaller of `noise_limit` and ``most``.
+
+    Parameters
+    ----------
+    base, line : (rows, columns)
+        `noise_blocks` of the plane that changes and of the emission before it was faded, in one unit: what was faded
+        away has no noise left, what was kept has all of it.
+    emission : (rows, columns)
+        `noise_blocks` of the faded emission; where all of it is 0 the amount is 0.
+    noise_budget : float
+        At least 1.
+
+    Raises
+    ------
+    ValueError
+        See `noise_covariance`.
+
+    Notes
+    -----
+    ``gain`` is (1 + amount) / ``noise``: that of a line which the plane holds once already.
+    """
+    covariance = noise_covariance(base, line, shines=emission > 0)
+    kept = bool((emission > 0).any())
+    limit = noise_limit(covariance, noise_budget=noise_budget)
+    amount = min(limit, most) if kept else 0.0
+    noise = noise_ratio(covariance, amount)
+    if not kept:
+        reason = "no emission is significant, so there is nothing to add"
+    elif limit < most:
+        reason = f"more would pass the noise budget of {noise_budget:g} at 4 px, {most:g} is never passed"
+    else:
+        allowed = "any amount" if np.isinf(limit) else f"up to {limit:.3g}"
+        reason = (
+            f"{most:g} is never passed; the noise budget of {noise_budget:g} at 4 px would allow {allowed}"
+        )
+    return Choice(amount, limit, most, noise, (1.0 + amount) / noise if noise > 0 else 1.0, reason)
+
+
+def signal_to_noise(signal: NDArray[np.float64], covariance: NDArray[np.float64], amount: float) -> float:
+    """Return signal over noise of base + amount * change; 0 where there is no noise to compare with."""
+    weights = np.array([1.0, amount])
+    variance = float(weights @ covariance @ weights)
+    return float(weights @ signal / np.sqrt(variance)) if variance > 0 else 0.0
+
+
+def best_amount(signal: NDArray[np.float64], covariance: NDArray[np.float64], *, most: float) -> float:
+    """Return the amount in [0, most] at which base + amount * change shows a signal best.
+
+    w = C^-1 a, amount = w_change / w_base: the inverse-variance optimum of two planes that share noise.
+
+    Parameters
+    ----------
+    signal : (2,)
+        a: how far the signal stands above its surroundings in base and in change.
+    covariance : (2, 2)
+        C, of the noise of base and change.
+    most : float
+        Above 0.
+
+    Examples
+    --------
+    Signals of 10 and 8, variances of 4, covariance 1.5:
+
+    >>> round(best_amount(np.array([10.0, 8.0]), np.array([[4.0, 1.5], [1.5, 4.0]]), most=1.0), 5)
+    0.60714
+    """
+    (base, shared), (_, change) = covariance
+    weights = np.array([change * signal[0] - shared * signal[1], base * signal[1] - shared * signal[0]])
+    ends = [0.0, most]
+    if weights[0] > 0:
+        ends.insert(0, float(np.clip(weights[1] / weights[0], 0.0, most)))
+    return max(ends, key=lambda amount: signal_to_noise(signal, covariance, amount))
+
+
+def luminance_amount(
+    base: Blocks, change: Blocks, emission: Blocks, *, signal: Signal = "faint", most: float = MOST_OPAQUE
+) -> Choice:
+    """Choose the amount of a blend into luminance: the one that shows the named signal best.
+
+    Parameters
+    ----------
+    base : (rows, columns)
+        `noise_blocks` of the luminance before the blend, linear or as display values.
+    change : (rows, columns)
+        What amount 1 of the formula does to it, its value minus base, from the line before it was faded.
+    emission : (rows, columns)
+        `noise_blocks` of the faded emission: tells where which signal is. Any unit.
+    signal : "faint" or "knots"
+        The fainter half of the blocks that shine, or the brightest tenth.
+    most : float
+        Above 0.
+
+    Returns
+    -------
+    Choice
+        ``limit`` is `best_amount` without a bound, infinite where more is better for ever.
+
+    Raises
+    ------
+    ValueError
+        See `noise_covariance`.
+
+    Notes
+    -----
+    A luminance of this kind shows a signal best; it is no photometric luminance.
+    """
+    covariance = noise_covariance(base, change, shines=emission > 0)
+    where = _signal_blocks(emission, signal)
+    if where is None:
+        reason = "no emission is significant, so there is no signal to show"
+        return Choice(0.0, 0.0, most, 1.0, 1.0, reason)
+    level = emission if signal == "knots" else None
+    rise = np.array([_rise(plane, *where, level=level) for plane in (base, change)])
+    limit = best_amount(rise, covariance, most=FAR)
+    limit = float("inf") if limit == FAR else limit
+    amount = best_amount(rise, covariance, most=most)
+    before = signal_to_noise(rise, covariance, 0.0)
+    gain = signal_to_noise(rise, covariance, amount) / before if before > 0 else float("inf")
+    named = {"faint": "faint emission", "knots": "the brightest knots"}[signal]
+    if amount == 0:
+        reason = f"more than none would make the signal-to-noise of {named} worse"
+    elif amount < most:
+        reason = f"the signal-to-noise of {named} is best there"
+    else:
+        reason = f"{most:g} is never passed; the signal-to-noise of {named} would be best at more"
+    return Choice(amount, limit, most, noise_ratio(covariance, amount), gain, reason)
+
+
+def _signal_blocks(emission: Blocks, signal: Signal) -> tuple[NDArray[np.bool_], NDArray[np.bool_]] | None:
+    """Return where the signal is and where its surroundings are; None where nothing shines."""
+    from scipy.ndimage import maximum_filter
+
+    shines = emission > 0
+    values = emission[shines]
+    if values.size < 2:
+        return None
+    if signal == "knots":
+        on = emission >= np.quantile(values, 1.0 - BRIGHT_SHARE)
+        off = maximum_filter(on, size=2 * RING + 1) & ~maximum_filter(on, size=3) & np.isfinite(emission)
+    else:
+        on = shines & (emission <= np.quantile(values, FAINT_SHARE))
+        off = maximum_filter(on, size=2 * RING + 1) & (emission == 0)
+    if np.count_nonzero(off) < ENOUGH:  # a nebula fills the frame: its darkest parts have to do
+        off = emission <= np.quantile(values, DARK_SHARE)
+        on &= ~off
+    return (on, off) if on.any() and off.any() else None
+
+
+def _rise(plane: Blocks, on: NDArray[np.bool_], off: NDArray[np.bool_], *, level: Blocks | None) -> float:
+    """Return how far a plane stands above its surroundings, by its median or, where given, weighted by ``level``.
+
+    Knots differ by more than their noise, so that a median would tell the weakest of them; over faint light it leaves
+    stars out.
+    """
+    there = np.isfinite(plane)
+    low = np.median(plane[off & there])
+    if level is None:
+        return float(np.median(plane[on & there]) - low)
+    return float(np.average(plane[on & there], weights=level[on & there]) - low)
