@@ -269,6 +269,11 @@ def _blends(recipe: Recipe, domain: Domain) -> Iterator[str]:
         yield "None."
     for label, blend in blends.items():
         yield from _one_blend(recipe, label, blend)
+    if recipe.protect.stars > 0 and any(blend.amount != 0 for blend in blends.values()):
+        yield (
+            f"Over stars the blends fade out by {recipe.protect.stars:g}: what they add there is taken from around the "
+            "star, so that its colour stays and a nebula behind it shows."
+        )
 
 
 def _one_blend(recipe: Recipe, label: str, blend: Blend) -> Iterator[str]:

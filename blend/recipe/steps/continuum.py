@@ -12,24 +12,22 @@ from blend.base.robust import difference_noise
 from blend.base.rowblocks import map_row_blocks
 from blend.recipe.check import width_ratio
 from blend.recipe.model import Continuum
+from blend.recipe.steps.guard import with_star_mask
 from blend.recipe.work import Line, Plane, Work, frozen
 from blend.science.continuum import Scale, given_scale, match_profiles, scale_from_stars
 from blend.science.emission import fade_emission, line_factor, line_light
 from blend.science.profiles import fit_profiles, refine_broad
-from blend.science.protect import star_mask
 from blend.science.residual import EmissionNoise, measure_noise
-from blend.science.stars import Stars, find_stars, typical_fwhm
+from blend.science.stars import Stars, find_stars
 
 
 def subtract_continuum(work: Work) -> Work:
     """Return the work with its ``lines`` in counts of the unbalanced broad plane, its stars and its star mask."""
     stars = _field_stars(work)
-    fwhm = typical_fwhm(stars)
-    mask = star_mask(stars, work.rgb.shape, fwhm_px=fwhm if fwhm > 0 else 3.0)
-    work = work.with_(stars=stars, star_mask=mask)
+    work = work.with_(stars=stars)
     for name in work.line_names:
         work = _with_line(work, name)
-    return work
+    return with_star_mask(work)
 
 
 def _field_stars(work: Work) -> Stars:
