@@ -156,6 +156,7 @@ def _record(work: Work, files: tuple[tuple[str, Path], ...], hashes: list[str]) 
         "continuum",
         "balance",
         "stretch",
+        "protect",
         "blend",
         "finish",
         "clipped",

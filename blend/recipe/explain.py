@@ -6,7 +6,7 @@ import textwrap
 from collections.abc import Iterator
 
 from blend.base.master import Domain
-from blend.recipe.check import assumptions, check_together, width_ratio
+from blend.recipe.check import assumptions, check_together, light_name, width_ratio
 from blend.recipe.tables import Blend, Continuum, CropBox, Gradient, Recipe, Step, StepName
 from blend.recipe.target import MasterFiles, Target
 from blend.science.stretch import CURVES
@@ -225,6 +225,8 @@ def _one_continuum(line: str, table: Continuum, target: Target | None) -> Iterat
         f"with r the width of the line's filter over that of the {plane} band{ratio}, and t the throughput "
         f"at the line, filter over band = {table.throughput_ratio:g}. The {plane} band {holds}."
     )
+    if target is not None and line in target.lines:
+        yield f"The emission is labelled {light_name(target, line)}."
     yield "Both are in counts of that plane. Source: Gil de Paz, Madore & Pevunova (2003), appendix A."
     if table.fade_sigma > 0:
         yield f"Emission fainter than {table.fade_sigma:g} sigma fades to none, so that noise adds nothing."

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -10,7 +11,7 @@ from numpy.typing import NDArray
 from blend.base.master import Flag, Master
 from blend.base.robust import difference_noise
 from blend.base.rowblocks import map_row_blocks
-from blend.recipe.check import width_ratio
+from blend.recipe.check import light_name, width_ratio
 from blend.recipe.model import Continuum
 from blend.recipe.steps.guard import with_star_mask
 from blend.recipe.work import Line, Plane, Work, frozen
@@ -69,7 +70,13 @@ def _with_line(work: Work, name: str) -> Work:
         scaled_sigma=_pixel_noise(line) / scale.value,
         broad=settings.from_,
     )
-    told = {"scale": scale.value, "error": scale.error, "stars": scale.stars, "how": scale.how}
+    told: dict[str, Any] = {
+        "scale": scale.value,
+        "error": scale.error,
+        "stars": scale.stars,
+        "how": scale.how,
+    }
+    told["light"] = light_name(work.target, name)
     work = work.tell("continuum", name, told).show(f"scale {name}", scale)
     return work.with_(lines=frozen({**work.lines, name: kept}))
 
