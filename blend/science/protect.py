@@ -23,8 +23,9 @@ SATURATED_REACH = 6.0
 LEAST_REACH = 0.75
 """Smallest radius in FWHM: the core of the faintest star."""
 
-CUT_REACH = 2.0
-"""In FWHM around saturated pixels: as far as emission is left out there, its soft rim with it."""
+CUT_REACH = 4.0
+"""In FWHM around saturated pixels. Emission is left out to 2; further out the wings of a bright star of odd colour
+left a faint ring up to 4 in simulated frames."""
 
 SOFT = 0.5
 """Share of the radius over which the mask falls to 0."""
@@ -94,9 +95,9 @@ def star_radii(
 def cover_saturated(
     mask: NDArray[np.float32], saturated: NDArray[np.bool_], *, fwhm_px: float
 ) -> NDArray[np.float32]:
-    """Return the mask with everything near saturated pixels in it: 1 up to 2 FWHM, 0 from 3 FWHM.
+    """Return the mask with everything near saturated pixels in it: 1 up to 4 FWHM, 0 from 5 FWHM.
 
-    Emission is left out there (`blend.science.emission.fade_emission`), so that all of it has to be filled.
+    Emission is left out nearest to them (`blend.science.emission.fade_emission`), and what wings leave lies beyond.
 
     Parameters
     ----------

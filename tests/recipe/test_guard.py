@@ -129,5 +129,12 @@ def test_saturated_places_are_filled_whatever_the_star_list_says() -> None:
     rgb = replace(work.rgb, flags=flags)
     work = with_star_mask(work.with_(masters={**work.masters, "rgb": rgb}))
     assert work.star_mask is not None
-    # Emission is left out within two widths of 3 px.
-    assert (work.star_mask[70, 20:27] == 1.0).all() and work.star_mask[70, 32] == 0.0
+    # Whole to four widths of 3 px, none from five.
+    assert (work.star_mask[70, 20:33] == 1.0).all() and work.star_mask[70, 37] == 0.0
+
+
+def test_lumps_of_nebula_in_the_line_do_not_widen_the_mask() -> None:
+    wide = make_work()
+    again = with_star_mask(wide.with_(fwhm_px={"rgb": 3.0, "ha": 38.0}))
+    assert again.told["protect"]["fwhm_px"] == 3.0
+    assert with_star_mask(wide.with_(fwhm_px={"rgb": 3.0, "ha": 4.1})).told["protect"]["fwhm_px"] == 4.1

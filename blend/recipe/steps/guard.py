@@ -16,6 +16,9 @@ from blend.science.formulas import Formula
 from blend.science.protect import cover_saturated, line_sources, star_mask
 from blend.science.stars import Stars, star_fluxes, typical_fwhm
 
+MOST_WIDENING = 2.0
+"""A frame twice as blurred as the other is a bad night; in a line master lumps of nebula may pass for stars."""
+
 USUAL_FWHM_PX = 3.0
 """Where no star tells its width."""
 
@@ -23,9 +26,7 @@ USUAL_FWHM_PX = 3.0
 def with_star_mask(work: Work) -> Work:
     """Return the work with its star mask, for stars as wide as in the master that shows them widest."""
     assert work.stars is not None
-    own = typical_fwhm(work.stars)
-    widths = [width for width in (*work.fwhm_px.values(), own) if width > 0]
-    fwhm = max(widths, default=USUAL_FWHM_PX)
+    fwhm = _widest(work, work.stars)
     knots = _line_sources(work, work.stars, fwhm)
     mask = star_mask(work.stars.select(~knots), work.rgb.shape, fwhm_px=fwhm)
     flags = np.bitwise_or.reduce([master.flags for master in work.masters.values()])
@@ -36,6 +37,15 @@ def with_star_mask(work: Work) -> Work:
     }
     told |= {"fwhm_px": fwhm, "strength": work.recipe.protect.stars}
     return work.with_(star_mask=mask).tell("protect", None, told)
+
+
+def _widest(work: Work, stars: Stars) -> float:
+    """Return the widest star width of the masters; one of more than twice the colour's is that of nebula."""
+    own = typical_fwhm(stars)
+    known = [width for width in (work.fwhm_px.get("rgb", own), own) if width > 0]
+    if not known:
+        return USUAL_FWHM_PX
+    return max(width for width in (*work.fwhm_px.values(), *known) if width <= MOST_WIDENING * min(known))
 
 
 def _line_sources(work: Work, stars: Stars, fwhm: float) -> NDArray[np.bool_]:
