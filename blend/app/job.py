@@ -173,6 +173,7 @@ def _record(work: Work, files: tuple[tuple[str, Path], ...], hashes: list[str]) 
         "continuum",
         "balance",
         "stretch",
+        "protect",
         "blend",
         "finish",
         "clipped",

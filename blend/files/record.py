@@ -30,6 +30,7 @@ _ORDER = (
     "continuum",
     "balance",
     "stretch",
+    "protect",
     "blend",
     "warnings",
     "seconds",

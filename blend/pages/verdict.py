@@ -54,7 +54,7 @@ def _scale(record: Mapping[str, Any]) -> Line:
     if not entries:
         return Line("Continuum scale", "none: no linear line master", True)
     texts = [
-        f"{name} {entry['scale']:.4g} +- {entry['error']:.2g}"
+        f"{name} ({entry['light']}) {entry['scale']:.4g} +- {entry['error']:.2g}"
         + (f" from {entry['stars']} stars" if entry["how"] == "stars" else ", given")
         for name, entry in entries.items()
     ]

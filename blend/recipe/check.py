@@ -9,6 +9,7 @@ from blend.base.registry import suggestion
 from blend.recipe.model import STEPS
 from blend.recipe.tables import Blend, Recipe
 from blend.recipe.target import CALIBRATION, RED_WIDTH_NM, WIDTH_NM, Target
+from blend.science.balmer import H_ALPHA_NM
 
 
 def check_together(recipe: Recipe, target: Target) -> list[RecipeError]:
@@ -65,6 +66,27 @@ def assumptions(recipe: Recipe, target: Target) -> list[tuple[str, str]]:
         (f"{plane}-width-assumed", f"the {plane} band is taken to be as wide as the red one, {width}")
         for plane in sorted(planes - {"red"})
     ]
+
+
+WIDE_NM = 4.0
+"""A filter wider than this passes both lines of [N II], 1.5 and 2.1 nm from H-alpha, along with it."""
+
+
+def light_name(target: Target, line: str) -> str:
+    """Return what light a line's emission holds: "H-alpha + [N II]" through a filter too wide to part them.
+
+    Examples
+    --------
+    >>> from blend.recipe.target import target_from_options
+    >>> light_name(target_from_options(["rgb=a.fits", "oiii=b.fits"]), "oiii")
+    'oiii'
+    """
+    files = target.masters[line]
+    # Filters are named to the nanometre or two, and shift with the beam's angle.
+    named = line == "ha" if files.line_nm is None else abs(files.line_nm - H_ALPHA_NM) <= 3.0
+    if not named:
+        return line if files.line_nm is None else f"{line}, {files.line_nm:g} nm"
+    return "H-alpha + [N II]" if (files.width_nm or WIDTH_NM) > WIDE_NM else "H-alpha"
 
 
 def width_ratio(target: Target, line: str) -> float:

@@ -7,7 +7,7 @@ from collections.abc import Iterator
 
 from blend.base.master import Domain
 from blend.recipe.amounts import ADDS, auto_rule
-from blend.recipe.check import assumptions, check_together, width_ratio
+from blend.recipe.check import assumptions, check_together, light_name, width_ratio
 from blend.recipe.tables import Blend, Continuum, CropBox, Gradient, Recipe, Step, StepName
 from blend.recipe.target import MasterFiles, Target
 from blend.science.stretch import CURVES
@@ -226,6 +226,8 @@ def _one_continuum(line: str, table: Continuum, target: Target | None) -> Iterat
         f"with r the width of the line's filter over that of the {plane} band{ratio}, and t the throughput "
         f"at the line, filter over band = {table.throughput_ratio:g}. The {plane} band {holds}."
     )
+    if target is not None and line in target.lines:
+        yield f"The emission is labelled {light_name(target, line)}."
     yield "Both are in counts of that plane. Source: Gil de Paz, Madore & Pevunova (2003), appendix A."
     if table.fade_sigma > 0:
         yield f"Emission fainter than {table.fade_sigma:g} sigma fades to none, so that noise adds nothing."
@@ -270,6 +272,11 @@ def _blends(recipe: Recipe, domain: Domain) -> Iterator[str]:
         yield "None."
     for label, blend in blends.items():
         yield from _one_blend(recipe, label, blend)
+    if recipe.protect.stars > 0 and any(blend.amount != 0 for blend in blends.values()):
+        yield (
+            f"Over stars the blends fade out by {recipe.protect.stars:g}: what they add there is taken from around the "
+            "star, so that its colour stays and a nebula behind it shows."
+        )
 
 
 def _one_blend(recipe: Recipe, label: str, blend: Blend) -> Iterator[str]:

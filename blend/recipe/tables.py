@@ -372,6 +372,18 @@ class Blend(Table):
         return self.from_.endswith(".emission")
 
 
+class Protect(Table):
+    """What blends leave as it is."""
+
+    stars: float = Field(
+        default=1.0,
+        ge=0,
+        le=1,
+        description="how far blends fade out over stars: what they add there is taken from around the star, and "
+        "saturated cores get the colour of their wings; 0 protects nothing",
+    )
+
+
 class Finish(Table):
     """What is done to the picture last."""
 
@@ -489,6 +501,7 @@ class Recipe(Table):
     balance: Balance = Field(default_factory=Balance)
     stretch: Stretch = Field(default_factory=Stretch)
     blend: dict[Kebab, Blend] = Field(default_factory=dict, description="in the order of the file")
+    protect: Protect = Field(default_factory=Protect)
     finish: Finish = Field(default_factory=Finish)
     output: Output = Field(default_factory=Output)
     formulas: dict[Kebab, OwnFormula] = Field(default_factory=dict)

@@ -9,6 +9,7 @@ from numpy.typing import NDArray
 
 from blend.base.jit import kernel
 from blend.base.rowblocks import map_row_blocks
+from blend.science.residual import MOST_EXCESS
 
 if TYPE_CHECKING:
     from blend.science.stars import Stars
@@ -21,6 +22,10 @@ SATURATED_REACH = 6.0
 
 LEAST_REACH = 0.75
 """Smallest radius in FWHM: the core of the faintest star."""
+
+CUT_REACH = 4.0
+"""In FWHM around saturated pixels. Emission is left out to 2; further out the wings of a bright star of odd colour
+left a faint ring up to 4 in simulated frames."""
 
 SOFT = 0.5
 """Share of the radius over which the mask falls to 0."""
@@ -85,6 +90,70 @@ def star_radii(
     least = np.where(saturated, reach, min(LEAST_REACH, reach)) * fwhm_px
     most = np.where(saturated, max(SATURATED_REACH, reach), reach) * fwhm_px
     return np.asarray(np.clip(radius, least, most), dtype=np.float64)
+
+
+def cover_saturated(
+    mask: NDArray[np.float32], saturated: NDArray[np.bool_], *, fwhm_px: float
+) -> NDArray[np.float32]:
+    """Return the mask with everything near saturated pixels in it: 1 up to 4 FWHM, 0 from 5 FWHM.
+
+    Emission is left out nearest to them (`blend.science.emission.fade_emission`), and what wings leave lies beyond.
+
+    Parameters
+    ----------
+    mask : (rows, columns)
+        From `star_mask`.
+    saturated : bool (rows, columns)
+    fwhm_px : float
+    """
+    if not saturated.any():
+        return mask
+    out = mask.copy()
+    _cover(np.ascontiguousarray(saturated), CUT_REACH * fwhm_px, fwhm_px, out)
+    return out
+
+
+def line_sources(
+    line_flux: NDArray[np.float64],
+    broad_flux: NDArray[np.float64],
+    *,
+    line_error: NDArray[np.float64],
+    broad_error: NDArray[np.float64],
+) -> NDArray[np.bool_]:
+    """Return which points shine in the line more than a star may: compact knots, not stars.
+
+    x = N / s - R > 0.5 R, by three sigma of both errors; cool stars reach a third.
+
+    Parameters
+    ----------
+    line_flux, broad_flux : (n,)
+        Over the local sky, the line's divided by the continuum scale. NaN is no line source.
+    line_error, broad_error : (n,)
+    """
+    with np.errstate(invalid="ignore"):
+        excess = line_flux - (1.0 + MOST_EXCESS) * np.maximum(broad_flux, 0.0)
+        error = np.hypot(line_error, (1.0 + MOST_EXCESS) * broad_error)
+        return np.asarray(excess > 3.0 * error)
+
+
+@kernel
+def _cover(saturated, radius, soft, mask):  # type: ignore[no-untyped-def]
+    rows, columns = saturated.shape
+    reach = int(np.ceil(radius + soft))
+    for row in range(rows):
+        for column in range(columns):
+            if not saturated[row, column]:
+                continue
+            if 0 < row < rows - 1 and 0 < column < columns - 1:
+                across = saturated[row, column - 1] and saturated[row, column + 1]
+                if across and saturated[row - 1, column] and saturated[row + 1, column]:
+                    mask[row, column] = 1.0
+                    continue
+            for y in range(max(row - reach, 0), min(row + reach + 1, rows)):
+                for x in range(max(column - reach, 0), min(column + reach + 1, columns)):
+                    distance = np.sqrt((y - row) ** 2 + (x - column) ** 2)
+                    t = min(max(1.0 - (distance - radius) / soft, 0.0), 1.0)
+                    mask[y, x] = max(mask[y, x], np.float32(t * t * (3.0 - 2.0 * t)))
 
 
 @kernel

@@ -13,6 +13,7 @@ from blend.base.robust import difference_noise
 from blend.base.rowblocks import map_row_blocks
 from blend.recipe.model import Blend
 from blend.recipe.steps.amounts import choose_display, choose_linear
+from blend.recipe.steps.guard import colour_saturated, guard_gain, guard_lines
 from blend.recipe.steps.stretch import plane_noise, stretch_facts, white_level
 from blend.recipe.work import COLOUR, Plane, Work
 from blend.science.balmer import H_ALPHA_NM
@@ -37,7 +38,7 @@ class _Layer:
 
 def blend_linear(work: Work) -> Work:
     """Return the work with ``linear`` filled: the balanced colour with every linear blend in it."""
-    linear = work.rgb.pixels
+    work, linear = guard_lines(work), colour_saturated(work)
     for name, blend, formula in _blends(work, "linear"):
         layer = _linear_layer(work, blend)
         auto: dict[str, Any] = {}
@@ -128,12 +129,14 @@ def _into_linear(work: Work, linear: Plane, blend: Blend, formula: Formula, laye
     if blend.into == "luminance":
         base = luminance(linear)
         changed = _formula(formula, base, layer, blend, sky=0.0, base_sigma=_luminance_noise(work))
+        changed = guard_gain(work, formula, base, changed)
         return replace_luminance(linear, changed, method=blend.method, floor=3.0 * _luminance_noise(work))
     index = COLOUR.index(blend.into)
     result = linear.copy()
-    result[index] = _formula(
+    changed = _formula(
         formula, linear[index], layer, blend, sky=0.0, base_sigma=plane_noise(work, blend.into)
     )
+    result[index] = guard_gain(work, formula, linear[index], changed)
     for plane, factor in blend.share_factors.items():
         if factor > 0:
             _add_share(result[COLOUR.index(plane)], factor, after=result[index], before=linear[index])
@@ -178,6 +181,7 @@ def _into_display(work: Work, blend: Blend, formula: Formula) -> tuple[Work, flo
     if blend.into == "luminance":
         base = display_luminance(picture)
         changed = _formula(formula, base, layer, blend, sky=sky, base_sigma=noise)
+        changed = guard_gain(work, formula, base, changed)
         display, share = set_display_luminance(
             picture,
             changed,
@@ -189,6 +193,7 @@ def _into_display(work: Work, blend: Blend, formula: Formula) -> tuple[Work, flo
     index = COLOUR.index(blend.into)
     display = picture.copy()
     changed = _formula(formula, picture[index], layer, blend, sky=sky, base_sigma=noise)
+    changed = guard_gain(work, formula, picture[index], changed)
     np.clip(changed, 0.0, 1.0, out=display[index])
     return work.with_(display=display), None
 

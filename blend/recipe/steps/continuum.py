@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -10,27 +11,25 @@ from numpy.typing import NDArray
 from blend.base.master import Flag, Master
 from blend.base.robust import difference_noise
 from blend.base.rowblocks import map_row_blocks
-from blend.recipe.check import width_ratio
+from blend.recipe.check import light_name, width_ratio
 from blend.recipe.model import Continuum
+from blend.recipe.steps.guard import with_star_mask
 from blend.recipe.work import Line, Plane, Work, frozen
 from blend.science.amount import noise_blocks
 from blend.science.continuum import Scale, given_scale, match_profiles, scale_from_stars
 from blend.science.emission import fade_emission, line_factor, line_light
 from blend.science.profiles import fit_profiles, refine_broad
-from blend.science.protect import star_mask
 from blend.science.residual import EmissionNoise, measure_noise
-from blend.science.stars import Stars, find_stars, typical_fwhm
+from blend.science.stars import Stars, find_stars
 
 
 def subtract_continuum(work: Work) -> Work:
     """Return the work with its ``lines`` in counts of the unbalanced broad plane, its stars and its star mask."""
     stars = _field_stars(work)
-    fwhm = typical_fwhm(stars)
-    mask = star_mask(stars, work.rgb.shape, fwhm_px=fwhm if fwhm > 0 else 3.0)
-    work = work.with_(stars=stars, star_mask=mask)
+    work = work.with_(stars=stars)
     for name in work.line_names:
         work = _with_line(work, name)
-    return work
+    return with_star_mask(work)
 
 
 def _field_stars(work: Work) -> Stars:
@@ -73,7 +72,13 @@ def _with_line(work: Work, name: str) -> Work:
         broad=settings.from_,
         unfaded=unfaded,
     )
-    told = {"scale": scale.value, "error": scale.error, "stars": scale.stars, "how": scale.how}
+    told: dict[str, Any] = {
+        "scale": scale.value,
+        "error": scale.error,
+        "stars": scale.stars,
+        "how": scale.how,
+    }
+    told["light"] = light_name(work.target, name)
     work = work.tell("continuum", name, told).show(f"scale {name}", scale)
     return work.with_(lines=frozen({**work.lines, name: kept}))
 

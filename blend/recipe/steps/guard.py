@@ -1,0 +1,115 @@
+"""Stars keep their colour: what a blend adds in a star's place is taken from around it."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from blend.base.master import Flag
+from blend.base.rowblocks import map_row_blocks
+from blend.recipe.work import Line, Plane, Work, frozen
+from blend.science.behind import fill_behind
+from blend.science.cores import colour_cores
+from blend.science.formulas import Formula
+from blend.science.protect import cover_saturated, line_sources, star_mask
+from blend.science.stars import Stars, star_fluxes, typical_fwhm
+
+MOST_WIDENING = 2.0
+"""A frame twice as blurred as the other is a bad night; in a line master lumps of nebula may pass for stars."""
+
+USUAL_FWHM_PX = 3.0
+"""Where no star tells its width."""
+
+
+def with_star_mask(work: Work) -> Work:
+    """Return the work with its star mask, for stars as wide as in the master that shows them widest."""
+    assert work.stars is not None
+    fwhm = _widest(work, work.stars)
+    knots = _line_sources(work, work.stars, fwhm)
+    mask = star_mask(work.stars.select(~knots), work.rgb.shape, fwhm_px=fwhm)
+    flags = np.bitwise_or.reduce([master.flags for master in work.masters.values()])
+    mask = cover_saturated(mask, (flags & np.uint8(Flag.SATURATED)) != 0, fwhm_px=fwhm)
+    told: dict[str, float] = {
+        "stars": int(np.count_nonzero(~knots)),
+        "line_sources": int(np.count_nonzero(knots)),
+    }
+    told |= {"fwhm_px": fwhm, "strength": work.recipe.protect.stars}
+    return work.with_(star_mask=mask).tell("protect", None, told)
+
+
+def _widest(work: Work, stars: Stars) -> float:
+    """Return the widest star width of the masters; one of more than twice the colour's is that of nebula."""
+    own = typical_fwhm(stars)
+    known = [width for width in (work.fwhm_px.get("rgb", own), own) if width > 0]
+    if not known:
+        return USUAL_FWHM_PX
+    return max(width for width in (*work.fwhm_px.values(), *known) if width <= MOST_WIDENING * min(known))
+
+
+def _line_sources(work: Work, stars: Stars, fwhm: float) -> NDArray[np.bool_]:
+    """Return which stars are compact knots of some line: those keep their emission."""
+    found = np.zeros(len(stars), dtype=bool)
+    invalid = work.invalid()
+    for line in work.lines.values():
+        if line.emission is None:
+            continue
+        (light, light_error), (broad, broad_error) = (
+            star_fluxes(plane, stars.xy, radius_px=fwhm, invalid=invalid)
+            for plane in (line.scaled, work.rgb.plane(line.broad))
+        )
+        found |= line_sources(light, broad, line_error=light_error, broad_error=broad_error)
+    return found & ~stars.saturated
+
+
+def guard_lines(work: Work) -> Work:
+    """Return the work whose lines, where a blend uses them, hold the light around each star in the star's place."""
+    strength, mask = work.recipe.protect.stars, work.star_mask
+    if strength <= 0 or mask is None:
+        return work
+    used = {(blend.master, blend.emission) for blend in work.recipe.blend.values() if blend.amount != 0}
+    lines: dict[str, Line] = dict(work.lines)
+    for name, emission in sorted(used):
+        line = lines[name]
+        if not emission:
+            lines[name] = replace(line, scaled=fill_behind(line.scaled, mask, strength=strength))
+        elif line.emission is not None:
+            lines[name] = replace(line, emission=fill_behind(line.emission, mask, strength=strength))
+    return work.with_(lines=frozen(lines))
+
+
+def colour_saturated(work: Work) -> Plane:
+    """Return the balanced colour whose saturated cores have the colour of their wings."""
+    rgb = work.rgb
+    if rgb.domain == "display":
+        return rgb.pixels
+    return colour_cores(rgb.pixels, rgb.has(Flag.SATURATED), strength=work.recipe.protect.stars)
+
+
+def guard_gain(work: Work, formula: Formula, base: Plane, changed: Plane) -> Plane:
+    """Return a blended plane in which a star gains no more than what lies around it, and loses no more.
+
+    With d = changed - base and f its fill from around the stars, d becomes (1 - m) d + m clip(d, 0, f), or clip(d,
+    f, 0) where f is below 0; m is the mask times its strength.
+    """
+    strength, mask = work.recipe.protect.stars, work.star_mask
+    # What emission-add adds does not depend on the star, and its light has been taken from around it already.
+    if strength <= 0 or mask is None or formula.name == "emission-add":
+        return changed
+    gain = np.empty(base.shape, dtype=np.float32)
+    map_row_blocks(lambda rows: np.subtract(changed[rows], base[rows], out=gain[rows]), base.shape[0])
+    around = fill_behind(gain, mask)
+    out = changed.copy()
+
+    def limit(rows: slice) -> None:
+        inside = np.nonzero(mask[rows] > 0)
+        own, most = gain[rows][inside], around[rows][inside]
+        # Under a soft mask the fill holds part of the star's own gain: take that out again.
+        share = mask[rows][inside]
+        most = own + (most - own) / share
+        wanted = np.clip(own, np.minimum(most, 0.0), np.maximum(most, 0.0))
+        out[rows][inside] = changed[rows][inside] + np.float32(strength) * share * (wanted - own)
+
+    map_row_blocks(limit, base.shape[0])
+    return out
