@@ -1,7 +1,8 @@
 """How much of a planted gradient is left, how much of a galaxy is lost: over scenes with a known sky.
 
 Run ``python benchmarks/accuracy/gradient.py [--quick] [--alone] [--series N] [--only WORDS]``. The method was
-chosen on series 0 to 3: figures to quote come from others, with other noise, stars, directions and curvatures. Every case is drawn,
+chosen on series 0 to 3: figures to quote come from others, with other noise, stars, directions and curvatures. Every
+case is drawn,
 fitted and compared with its truth, beside a mesh background (photutils ``Background2D``) and a plain least-squares
 plane over the same pixels.
 
