@@ -1,7 +1,8 @@
 """How much of a planted gradient is left, how much of a galaxy is lost: over scenes with a known sky.
 
-Run ``python benchmarks/accuracy/gradient.py [--quick] [--alone] [--series N]``. The method was chosen on series 0
-to 3: figures to quote come from others, with other noise, stars, directions and curvatures. Every case is drawn,
+Run ``python benchmarks/accuracy/gradient.py [--quick] [--alone] [--series N] [--only WORDS]``. The method was
+chosen on series 0 to 3: figures to quote come from others, with other noise, stars, directions and curvatures. Every
+case is drawn,
 fitted and compared with its truth, beside a mesh background (photutils ``Background2D``) and a plain least-squares
 plane over the same pixels.
 
@@ -11,7 +12,8 @@ z = the errors of the coefficients over their stated uncertainties, worst of the
 the fitted sky, over what the noise of a pixel predicts (goal: at most 1.3).
 
 Then, from `hardskies`: nebulae that fill the frame, faults that are no gradient, slopes planted into real frames, and
-how often stated errors hold. ``--scenes`` leaves that part out, ``--quick`` takes a few of each (half a minute).
+how often stated errors hold. ``--scenes`` leaves that part out, ``--quick`` takes a few of each (half a minute), and
+``--only "spiral 0.7,cluster"`` the scenes whose names begin so.
 """
 
 from __future__ import annotations
@@ -84,6 +86,11 @@ def cases(quick: bool) -> list[Case]:
     listed.append(Case("spiral", 0.5, 0.2, 1, 901, (2400, 3600)))
     listed.append(Case("spiral", 0.3, 0.06, 2, 902, (2400, 3600)))
     return listed
+
+
+def name_of(case: Case) -> str:
+    """Return a scene in words."""
+    return f"{case.kind} {case.fill:.1f} slope {100 * case.slope:.0f} % deg {case.degree}"
 
 
 def true_sky(case: Case, rng: np.random.Generator) -> tuple[Array, NDArray[np.float64]]:
@@ -234,6 +241,9 @@ def main() -> None:
     planes: list[Outcome] = []
     series = int(sys.argv[sys.argv.index("--series") + 1]) if "--series" in sys.argv else 4
     listed = [replace(case, seed=case.seed + 1000 * series) for case in cases(quick)]
+    if "--only" in sys.argv:
+        begins = tuple(sys.argv[sys.argv.index("--only") + 1].split(","))
+        listed = [case for case in listed if name_of(case).startswith(begins)]
     head = f"{'case':32s} {'sky':>4s} deg {'left':>7s} {'sigma':>6s} {'flux':>7s} {'z':>5s} scatter"
     print(head + f" | mesh {'left':>7s} {'flux':>7s} | plane {'left':>7s} {'flux':>7s} |     s")
     for case in listed:
@@ -248,8 +258,7 @@ def main() -> None:
         mine.pulls = pulls_of(fit, answer)
         mine.scatter = hardskies.scatter_ratio(fit, SIGMA)
         ours.append(mine)
-        name = f"{case.kind} {case.fill:.1f} slope {100 * case.slope:.0f} % deg {case.degree}"
-        line = f"{name:32s} {fit.sky_share:4.2f} {fit.degree}{'h' if fit.halo else ' '}"
+        line = f"{name_of(case):32s} {fit.sky_share:4.2f} {fit.degree}{'h' if fit.halo else ' '}"
         line += f" {mine.left:8.2f} {mine.sigma:6.3f} {mine.flux:7.2f} {max(np.abs(mine.pulls)):5.1f}"
         line += f" {mine.scatter:7.2f}"
         if "--alone" not in sys.argv:
@@ -279,7 +288,7 @@ def summary(label: str, outcomes: list[Outcome], listed: list[Case]) -> str:
     sigma = np.array([o.sigma for o in outcomes])
     fluxes = [
         abs(o.flux) for o, c in zip(outcomes, listed, strict=True) if c.kind == "spiral" and c.fill <= 0.61
-    ]
+    ] or [float("nan")]
     return (
         f"{label:6s} left median {np.median(left):.2f} % worst {left.max():.2f} %; sigma median {np.median(sigma):.3f} "
         f"worst {sigma.max():.3f}; |flux| of discs to 60 % median {np.median(fluxes):.2f} % worst {max(fluxes):.2f} %"

@@ -7,7 +7,7 @@ from collections.abc import Iterator
 from blend.base.errors import RecipeError
 from blend.base.registry import suggestion
 from blend.recipe.model import STEPS
-from blend.recipe.tables import Blend, Recipe
+from blend.recipe.tables import Blend, Gradient, Recipe
 from blend.recipe.target import CALIBRATION, RED_WIDTH_NM, WIDTH_NM, Target
 from blend.science.balmer import H_ALPHA_NM
 
@@ -31,6 +31,7 @@ def check_together(recipe: Recipe, target: Target) -> list[RecipeError]:
         *_absent_masters(recipe, target),
         *_impossible_widths(recipe, target),
         *_display_faults(recipe, target),
+        *_absent_guides(recipe, target),
     ]
 
 
@@ -159,6 +160,23 @@ def _display_faults(recipe: Recipe, target: Target) -> Iterator[RecipeError]:
         for name in sorted(shown & {blend.master, "rgb"}):
             advice = "take a formula of the display domain"
             yield _needs_light(f"blend.{label}.formula", name, _named(blend), advice)
+
+
+def _absent_guides(recipe: Recipe, target: Target) -> Iterator[RecipeError]:
+    """Give the skies a line is to guide where the target has no line with light that could."""
+    if any(target.masters[name].domain == "linear" for name in target.lines):
+        return
+    for name in target.masters:
+        settings = recipe.for_master("gradient", name)
+        assert isinstance(settings, Gradient)
+        if settings.guide == "line" and settings.model in ("polynomial", "moonlight"):
+            yield RecipeError(
+                "gradient.guide" if recipe.gradient.guide == "line" else f"gradient.{name}.guide",
+                found=f'"line", but the target {target.name!r} has no line\'s master of linear light',
+                expected="a line's master that tells where the emission is",
+                advice='add one, such as [masters.ha], or set it to "none" and mark sky_boxes',
+            )
+            return
 
 
 def _named(blend: Blend) -> str:

@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 from blend.base.errors import StepError
 from blend.science.halo import find_ellipse
 from blend.science.objects import Region, object_mask, region_mask
+from blend.science.skyarms import allow_arms
 from blend.science.skyblocks import (
     SkyBlocks,
     block_size,
@@ -201,7 +202,9 @@ def choose_sky(
     problem, best = candidates[int(np.argmin(marks))]
     chosen = solve_sky(problem, degree=best.degree, halo=True)
     if chosen.halo is not None:
-        chosen = _hold_down(chosen, solve_sky(ringed, degree=best.degree, halo=True))
+        held = solve_sky(ringed, degree=best.degree, halo=True)
+        chosen = _hold_down(chosen, held)
+        chosen = allow_arms(ringed if chosen is held else problem, chosen)
     others = zip(weights / weights.sum(), (candidate for _, candidate in candidates), strict=True)
     return chosen, [(w, c) for w, c in others if c.degree != chosen.degree or c.halo is None]
 

@@ -35,11 +35,15 @@ class Ellipse:
 
     def radius(self, xy: NDArray[np.float64]) -> NDArray[np.float64]:
         """Return the elliptical radius of points (n, 2): 1 on the outline."""
+        return self.polar(xy)[0]
+
+    def polar(self, xy: NDArray[np.float64]) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+        """Return radius and angle (radians) of points (n, 2) on the object's plane."""
         angle = np.deg2rad(self.angle_deg)
         dx, dy = xy[:, 0] - self.x, xy[:, 1] - self.y
         along = (dx * np.cos(angle) + dy * np.sin(angle)) / self.half_length_px
         across = (dy * np.cos(angle) - dx * np.sin(angle)) / self.half_width_px
-        return np.asarray(np.hypot(along, across))
+        return np.asarray(np.hypot(along, across)), np.asarray(np.arctan2(across, along))
 
 
 @dataclass(frozen=True)

@@ -274,6 +274,22 @@ def test_two_lines_need_two_masters() -> None:
     assert "continuum.oiii" in by_place(check_together(made, target_from_options(words[:2])))
 
 
+def test_a_sky_guided_by_a_line_needs_one() -> None:
+    lonely = 'name = "t"\n[masters.rgb]\nlight = "rgb.fits"\n'
+    fault = together('[gradient]\nguide = "line"', lonely)["gradient.guide"]
+    assert fault.sentence() == (
+        "gradient.guide: \"line\", but the target 't' has no line's master of linear light; expected a line's master "
+        'that tells where the emission is. Do this: add one, such as [masters.ha], or set it to "none" and mark '
+        "sky_boxes."
+    )
+    assert set(together('[gradient.rgb]\nguide = "line"', lonely)) == {"gradient.rgb.guide"}
+    # A stretched line tells of no light; a model that asks no guide needs none.
+    shown = lonely + '[masters.ha]\nlight = "ha.fits"\ndomain = "display"\n'
+    assert "gradient.guide" in together('[gradient]\nguide = "line"\n[gradient.ha]\nmodel = "none"', shown)
+    assert together('[gradient]\nguide = "line"\nmodel = "spline"', lonely) == {}
+    assert together('[gradient]\nguide = "line"', lonely + '[masters.ha]\nlight = "ha.fits"\n') == {}
+
+
 def test_the_schema_knows_every_key() -> None:
     schema = target_schema()
     assert set(schema["properties"]) == {"name", "masters", "set"}

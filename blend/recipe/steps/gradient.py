@@ -354,7 +354,7 @@ def _unlike(label: str, check: SlopeCheck) -> str:
 
 
 def _master_warnings(name: str, planes: list[_Plane], done: dict[str, _Done]) -> list[tuple[str, str]]:
-    """Return what holds for a whole master: faults of its flat, a spline, a guide that is not there."""
+    """Return what holds for a whole master: faults of its flat, a spline."""
     found = []
     settings = planes[0].settings
     faults = {plane: entry.fault for plane, entry in done.items() if entry.fault is not None}
@@ -373,7 +373,4 @@ def _master_warnings(name: str, planes: list[_Plane], done: dict[str, _Done]) ->
             found.append(("flat-fault", text))
     if settings.model == "spline":
         found.append(("spline-can-eat", f"{name}: {CAN_EAT}"))
-    if settings.guide == "line" and planes[0].guide is None:
-        text = f'{name}: guide = "line", but no line\'s master is there; objects were masked instead'
-        found.append(("no-guide", text))
     return found

@@ -1,0 +1,61 @@
+"""Sky and halo fitted once more, with errors of the halo that neighbouring blocks share."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from blend.science.halo import Ellipse, Halo
+from blend.science.skyarms import _shared, allow_arms
+from blend.science.skyblocks import SkyBlocks
+from blend.science.skymodel import sky_problem, solve_sky, with_ring
+
+ELLIPSE = Ellipse(149.5, 99.5, 60.0, 40.0, 20.0)
+TRUTH = np.array([0.1, 0.002, -0.001])
+ERROR = 1e-4
+
+
+def problem(seed: int, lumps: float):
+    """Return a grid of blocks with a sky of degree 1, a halo, and lumps the halo's error says it may have."""
+    y, x = np.mgrid[5:200:10, 5:300:10].astype(float)
+    xy = np.stack([x.ravel(), y.ravel()], axis=1)
+    rng = np.random.default_rng(seed)
+    shine = Halo(ELLIPSE, 0.002, 4.0, 1.0).shine(xy)
+    waves = np.linalg.cholesky(_shared(ELLIPSE, xy) + 1e-9 * np.eye(len(xy))) @ rng.standard_normal(len(xy))
+    u, v = 2 * xy[:, 0] / 299 - 1, 2 * xy[:, 1] / 199 - 1
+    light = TRUTH[0] + TRUTH[1] * u + TRUTH[2] * v + shine * (1 + lumps * waves)
+    light = light + ERROR * rng.standard_normal(light.size)
+    masked = ELLIPSE.radius(xy) < 1.0
+    ones = np.ones(light.size)
+    values = np.where(masked, np.nan, light)
+    blocks = SkyBlocks(10, y.shape, xy, values, ERROR * ones, light, np.where(masked, 0.0, 1.0), 0.0 * ones)
+    return with_ring(sky_problem(blocks, (200, 300), sky=~masked), ELLIPSE)
+
+
+def test_without_a_halo_nothing_changes() -> None:
+    one = problem(1, 0.0)
+    solution = solve_sky(one, degree=1)
+    assert allow_arms(one, solution) is solution
+
+
+def test_stated_errors_hold_under_lumps_that_blocks_share() -> None:
+    pulls, before, after = [], [], []
+    for seed in range(40):
+        one = problem(seed, 0.2)
+        first = solve_sky(one, degree=1, halo=True)
+        second = allow_arms(one, first)
+        before.append(first.coefficients - TRUTH)
+        after.append(second.coefficients - TRUTH)
+        pulls.append((second.coefficients - TRUTH) / np.sqrt(np.diag(second.covariance)))
+    # 120 numbers, of which three go together: 95 % within two sigma give or take 4 %.
+    assert (np.abs(pulls) < 2).mean() > 0.87
+    assert np.square(after).sum() < np.square(before).sum()
+
+
+def test_errors_are_shared_by_neighbours_alone() -> None:
+    away = np.array([[149.5 + 60, 99.5], [149.5 + 63, 99.5], [149.5 - 60, 99.5]])
+    shared = _shared(ELLIPSE, away)
+    np.testing.assert_allclose(np.diag(shared), 1.0)
+    assert shared[0, 1] == pytest.approx(1.0, abs=0.01)
+    # Half a turn: exp(-2 / L^2).
+    assert shared[0, 2] == pytest.approx(np.exp(-8.0), rel=1e-6)
