@@ -16,6 +16,7 @@ from blend.base.robust import bin_mean
 from blend.recipe.amounts import amount_words, auto_words
 from blend.recipe.explain import explain
 from blend.recipe.model import load_recipe, recipe_schema, resolved
+from blend.recipe.steps.balance import line_times
 from blend.recipe.steps.blends import blend_display, blend_linear
 from blend.recipe.steps.stretch import stretch
 from blend.recipe.target import load_target, target_from_options
@@ -170,7 +171,7 @@ def test_a_line_without_light_before_the_fading_is_told() -> None:
 def test_gains_reach_the_light_before_fading() -> None:
     line = make_work(RED).lines["ha"]
     assert line.unfaded is not None
-    twice = line.times(2.0).unfaded
+    twice = line_times(line, 2.0).unfaded
     assert twice is not None
     assert np.array_equal(twice, 2 * line.unfaded, equal_nan=True)
 

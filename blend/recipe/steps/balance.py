@@ -27,7 +27,7 @@ def balance(work: Work) -> Work:
         }
         rgb = rgb.with_(pixels=_times(rgb.pixels, values)).with_facts(noise=frozen(noise))
     by_plane = dict(zip(COLOUR, (float(v) for v in values), strict=True))
-    lines = {name: _line_times(line, by_plane[line.broad]) for name, line in work.lines.items()}
+    lines = {name: line_times(line, by_plane[line.broad]) for name, line in work.lines.items()}
     masters = {"rgb": rgb} | {
         name: work.masters[name].with_(pixels=line.scaled[None]) for name, line in lines.items()
     }
@@ -43,7 +43,7 @@ def balance(work: Work) -> Work:
     return work
 
 
-def _line_times(line: Line, gain: float) -> Line:
+def line_times(line: Line, gain: float) -> Line:
     """Return the line in counts that are ``gain`` times larger."""
     factor = np.array([gain], dtype=np.float32)
 
