@@ -77,6 +77,8 @@ class Head:
         ``full_scale`` is white.
     notes : tuple of str
         What was assumed.
+    whole : bool
+        Values are whole numbers of at most 16 bits.
     """
 
     path: Path
@@ -88,6 +90,7 @@ class Head:
     camera: str = ""
     facts: Facts
     notes: tuple[str, ...] = ()
+    whole: bool = False
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -242,6 +245,7 @@ def _raw_head(path: Path, raw: Any) -> Head:
         camera=camera,
         facts=_raw_facts(raw, told, white),
         notes=tuple(notes),
+        whole=True,
     )
 
 
@@ -277,7 +281,9 @@ def _photosites(path: Path, raw: Any, head: Head) -> NDArray[np.float32]:
     if image is None or image.ndim != 2:
         raise _other_sensor(path, "several values at each place", "give its pictures as FITS instead")
     names = raw.color_desc.decode("ascii", errors="replace")
-    seen = "".join(names[index] for index in raw.raw_colors_visible[:2, :2].ravel())
+    # of four photosites only: a map of all their colours takes as long as the photosites themselves
+    top, left = raw.sizes.top_margin, raw.sizes.left_margin
+    seen = "".join(names[raw.raw_color(top + y, left + x)] for y in (0, 1) for x in (0, 1))
     if seen != head.pattern:
         raise InputError(str(path), found=f"its photosites start with {seen}", expected=f"{head.pattern}")
     # a view into memory that is freed when the file is closed: the conversion copies
@@ -386,6 +392,7 @@ def _fits_head(path: Path, pattern: str | None) -> Head:
         camera=" ".join(cards.get("INSTRUME", "").split()),
         facts=seen.facts,
         notes=tuple(notes),
+        whole=seen.depth in ("uint8", "uint16"),
     )
 
 
