@@ -37,7 +37,7 @@ from blend.app.stackbase import (
 from blend.base.errors import StepError
 from blend.base.robust import clipped_mean, median_and_sigma
 from blend.base.rowblocks import thread_count
-from blend.files.raw import Head, peek_mosaic, read_mosaic
+from blend.files.raw import Head, peek_mosaic, read_counts, read_mosaic
 from blend.files.scratch import FrameStore
 from blend.recipe.work import Event, Listener
 from blend.science.badpixels import local_noise
@@ -212,17 +212,17 @@ def _put_aside(
     """Read every frame once, measure it, and put its counts into the store; at most two are in memory at a time."""
 
     def read(index: int) -> _Aside:
-        mosaic = read_mosaic(files[index], pattern=options.pattern)
-        check_same_camera(mosaic.head, first)
-        pixels = mosaic.pixels if offset is None else mosaic.pixels - offset
-        store.put(index, mosaic.pixels[np.newaxis])
+        head, counts, clip = read_counts(files[index], pattern=options.pattern)
+        check_same_camera(head, first)
+        pixels = counts if offset is None else counts - offset
+        store.put(index, counts[np.newaxis])
         return _Aside(
             index=index,
-            head=mosaic.head,
+            head=head,
             level=level_of(pixels),
             noise=mosaic_noise(pixels, first.pattern),
             stars=_star_count(pixels, first.pattern) if kind in ("dark", "bias") else 0,
-            clip=mosaic.clip,
+            clip=clip,
         )
 
     workers = min(_AT_ONCE, thread_count())
@@ -327,21 +327,21 @@ def _calibration_cards(kind: Kind, heads: Sequence[Head], offset_out: bool, tota
 # --- what lights need as well -----------------------------------------------------------------------------
 
 
-def level_of(pixels: NDArray[np.float32]) -> float:
+def level_of(pixels: NDArray[Any]) -> float:
     """Return the clipped mean of a sample of the pixels; the median of whole numbers is one of them."""
     return clipped_mean(sample_pixels(pixels, most=100_000), rounds=3)[0]
 
 
-def mosaic_noise(pixels: NDArray[np.float32], pattern: str | None) -> float:
+def mosaic_noise(pixels: NDArray[Any], pattern: str | None) -> float:
     """Return the noise of one photosite: of neighbours of one kind, the median over the frame."""
     part = pixels if pattern is None else pixels[::2, ::2]
-    return float(np.median(local_noise(part)))
+    return float(np.median(local_noise(np.ascontiguousarray(part, dtype=np.float32))))
 
 
-def _star_count(pixels: NDArray[np.float32], pattern: str | None) -> int:
+def _star_count(pixels: NDArray[Any], pattern: str | None) -> int:
     # the middle of the frame does, and costs the same for any sensor
     rows, columns = (2 * max(0, (length - MOST_STAR_PX) // 4) for length in pixels.shape)
-    part = pixels[rows : rows + MOST_STAR_PX, columns : columns + MOST_STAR_PX]
+    part = pixels[rows : rows + MOST_STAR_PX, columns : columns + MOST_STAR_PX].astype(np.float32)
     plane = part if pattern is None else half_size(part, pattern)[1]
     return len(find_stars(plane, threshold_sigma=7.0))
 

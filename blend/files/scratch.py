@@ -88,10 +88,9 @@ class FrameStore:
 
     def put(self, index: int, pixels: NDArray[Any]) -> None:
         """Keep a frame (planes, rows, columns); an earlier one of that index is replaced."""
-        frame = np.ascontiguousarray(pixels, dtype=np.float32)
-        if frame.shape != self.shape:
-            raise ValueError(f"a frame of shape {frame.shape} does not fit {self.shape}")
-        kept = _in_two_bytes(frame) if self.whole else frame
+        if pixels.shape != self.shape:
+            raise ValueError(f"a frame of shape {pixels.shape} does not fit {self.shape}")
+        kept = _in_two_bytes(pixels) if self.whole else np.ascontiguousarray(pixels, dtype=np.float32)
         if self._place is None:
             self._held[index] = kept.copy() if kept is pixels else kept
             return
@@ -125,8 +124,10 @@ class FrameStore:
         return tile
 
 
-def _in_two_bytes(frame: NDArray[np.float32]) -> NDArray[Any]:
-    """Return a frame as whole numbers of 16 bits, or as it is where that would change a value."""
+def _in_two_bytes(pixels: NDArray[Any]) -> NDArray[Any]:
+    """Return a frame as whole numbers of 16 bits, or as float32 where that would change a value."""
     with np.errstate(invalid="ignore"):
-        packed = frame.astype(np.uint16)
-    return packed if np.array_equal(packed, frame) else frame
+        packed = np.ascontiguousarray(pixels, dtype=np.uint16)
+    if packed is pixels or np.array_equal(packed, pixels):
+        return packed
+    return np.ascontiguousarray(pixels, dtype=np.float32)

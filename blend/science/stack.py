@@ -452,7 +452,7 @@ def _combine_rows(
             weight[:] = 0.0
             for n in range(frames):
                 share_of = np.float64(weights[n])
-                valid = lost = 0
+                valid, lost = np.int32(0), np.int32(0)
                 for w in range(count):
                     v = raw[n, w]
                     good = v <= greatest
