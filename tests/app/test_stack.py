@@ -389,3 +389,11 @@ def test_inspect_tells_how_a_raw_and_a_fits_mosaic_are_exposed(night: Night, tmp
         assert from_fits["sky_share"][colour] == pytest.approx(share, rel=0.05)
     assert from_raw["sky_over_read"] is None
     assert from_raw["saturated_share_if_doubled"] >= from_raw["saturated_share"]
+
+
+def test_frames_of_two_cameras_are_refused(tmp_path: Path) -> None:
+    counts = np.full((40, 60), 512, dtype=np.uint16)
+    for name, camera in (("a", "Invented Lantern 24"), ("b", "Invented Meadow 9")):
+        write_dng(tmp_path / f"{name}.dng", counts, pattern="RGGB", camera=camera)
+    with pytest.raises(InputError, match=r"its camera is Invented Meadow 9; expected Invented Lantern 24"):
+        stack_frames("dark", [tmp_path], out=tmp_path / "o.fits")
