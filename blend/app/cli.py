@@ -146,11 +146,13 @@ def formulas(name: str | None) -> None:
 @blend.command()
 @click.argument("files", nargs=-1, required=True, type=EXISTING)
 @click.option("--json", "as_json", is_flag=True, help="Print the measurements as JSON.")
-def inspect(files: tuple[Path, ...], as_json: bool) -> None:
-    """Say what each of FILES is: shape, facts, sky, noise, stars, and what looks wrong."""
+@click.option("--gain", "gain_e", type=float, help="Single frames: electrons a count, as blend gain tells.")
+@click.option("--read-noise", "read_noise_e", type=float, help="Single frames: electrons.")
+def inspect(files: tuple[Path, ...], as_json: bool, gain_e: float | None, read_noise_e: float | None) -> None:
+    """Say what each of FILES is: shape, facts, sky, noise, stars, and what looks wrong; of a raw, how it is exposed."""
     from blend.app.inspect import inspect_files
 
-    click.echo(inspect_files(files, as_json=as_json))
+    click.echo(inspect_files(files, as_json=as_json, gain_e=gain_e, read_noise_e=read_noise_e))
 
 
 @blend.command()

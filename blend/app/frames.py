@@ -64,6 +64,15 @@ def read_heads(paths: Sequence[Path], *, pattern: str | None, least: int = 2) ->
     InputError
         A file cannot be read, there are too few, or two differ in size, pattern or camera; both are named.
     """
+    refuse_too_few(paths, least=least)
+    heads = [peek_mosaic(path, pattern=pattern) for path in paths]
+    for head in heads[1:]:
+        check_same_camera(head, heads[0])
+    return heads
+
+
+def refuse_too_few(paths: Sequence[Path], *, least: int = 2) -> None:
+    """Raise `InputError` where there are fewer than ``least`` frames."""
     if len(paths) < least:
         raise InputError(
             str(paths[0]) if paths else "FRAMES",
@@ -71,10 +80,6 @@ def read_heads(paths: Sequence[Path], *, pattern: str | None, least: int = 2) ->
             expected=f"at least {least}",
             advice="name all the frames, or their folder",
         )
-    heads = [peek_mosaic(path, pattern=pattern) for path in paths]
-    for head in heads[1:]:
-        check_same_camera(head, heads[0])
-    return heads
 
 
 def check_same_camera(head: Head, first: Head) -> None:
@@ -191,6 +196,7 @@ def combine_store(
     scales: NDArray[np.floating],
     offsets: NDArray[np.floating],
     tile_bytes: int,
+    ground: NDArray[np.float32] | None = None,
     told: Callable[[float], None] = lambda share: None,
 ) -> Sum:
     """Combine the chosen frames of a store, strip by strip.
@@ -204,6 +210,8 @@ def combine_store(
     weights, scales, offsets : (planes, frames)
     tile_bytes : int
         Most memory of a strip.
+    ground : (rows, columns), optional
+        Is taken out of every frame first.
     told : callable
         Takes the share that is done.
     """
@@ -217,6 +225,8 @@ def combine_store(
     for plane in range(planes):
         for number, strip in enumerate(strips):
             tile = store.rows(plane, strip, chosen)
+            if ground is not None:
+                tile -= ground[strip]
             done = combine(
                 tile, rules[plane], weights=weights[plane], scales=scales[plane], offsets=offsets[plane]
             )

@@ -306,7 +306,8 @@ def exposure_facts(
     Returns
     -------
     dict
-        ``sky_share`` (a colour, of full scale), ``saturated_share``, ``clip``, ``iso``, ``exposure_s``,
+        ``sky_share`` (a colour, of full scale), ``saturated_share``, ``saturated_share_if_doubled`` (by twice the
+        exposure, or twice the ISO), ``clip``, ``iso``, ``exposure_s``,
         ``temperature_c``, ``sky_e``, ``sky_over_read`` and ``words`` (a list of sentences). What is not known is
         None.
 
@@ -323,6 +324,14 @@ def exposure_facts(
     span = None if full is None else full - float(np.mean(head.black))
     saturated = None if full is None else float(np.mean(mosaic.pixels >= 0.99 * full))
     words = _share_words(skies, span, saturated)
+    doubled = None
+    if span is not None and full is not None:
+        doubled = float(np.mean(mosaic.pixels >= full - 0.5 * span))
+        top = max(skies.values()) / span
+        words.append(
+            f"twice the exposure, or twice the ISO, would put the sky at {200 * top:.1f} % and saturate "
+            f"{100 * doubled:.3f} % of the photosites; the exposure gathers twice the light, the ISO does not"
+        )
     if head.facts.temperature_c is not None:
         words.append(f"the file states {head.facts.temperature_c:g} C, of the body rather than of the sensor")
     green = [level for name, level in skies.items() if name.startswith("green")] or list(skies.values())
@@ -342,6 +351,7 @@ def exposure_facts(
         "clip": mosaic.clip,
         "sky_share": None if span is None else {name: level / span for name, level in skies.items()},
         "saturated_share": saturated,
+        "saturated_share_if_doubled": doubled,
         "sky_e": sky_e,
         "sky_over_read": over,
         "words": words,

@@ -9,8 +9,10 @@ from typing import Any
 
 import numpy as np
 
+from blend.app.gain import exposure_facts
 from blend.app.load import FLOAT_IN_FRACTIONS, brightest
 from blend.base.master import Flag, Master
+from blend.files.raw import is_raw, peek_mosaic
 from blend.files.reader import header_text, peek, read_picture
 from blend.files.record import record_text
 from blend.science.figures import Figures, measure
@@ -30,28 +32,39 @@ TOLD_FACTS = (
 )
 
 
-def inspect_files(paths: Sequence[Path], *, as_json: bool = False) -> str:
-    """Return what `blend inspect` prints of some files.
+def inspect_files(
+    paths: Sequence[Path],
+    *,
+    as_json: bool = False,
+    gain_e: float | None = None,
+    read_noise_e: float | None = None,
+) -> str:
+    """Return what `blend inspect` prints of some files; gain and read noise are those of single frames.
 
     Raises
     ------
     InputError
         A file is missing or is no picture.
     """
-    told = [inspect_file(path) for path in paths]
+    told = [inspect_file(path, gain_e=gain_e, read_noise_e=read_noise_e) for path in paths]
     if as_json:
         return json.dumps([json.loads(record_text(entry)) for entry in told], indent=2)
     return "\n\n".join(_in_words(entry) for entry in told)
 
 
-def inspect_file(path: Path) -> dict[str, Any]:
+def inspect_file(
+    path: Path, *, gain_e: float | None = None, read_noise_e: float | None = None
+) -> dict[str, Any]:
     """Return all that is measured on one file; levels are fractions of full scale where that is known."""
+    if is_raw(path):
+        return _raw_frame(path, gain_e, read_noise_e)
     seen = peek(path)
     master = read_picture(path)
     scale = master.facts.full_scale or 1.0
     verdict = judge(master.pixels, master.planes, header=header_text(path), invalid=master.has(Flag.NO_DATA))
     unused = verdict.border | master.has(Flag.NO_DATA)
     figures = measure(master.pixels, master.planes, invalid=unused)
+    one_frame = (master.facts.frames or 1) == 1 and "BAYERPAT" in header_text(path)
     return {
         "path": str(path),
         "kind": seen.kind,
@@ -68,6 +81,23 @@ def inspect_file(path: Path) -> dict[str, Any]:
         "findings": [
             {"code": f.code, "text": f.text, "evidence": dict(f.evidence)} for f in verdict.findings
         ],
+    } | ({"exposure": exposure_facts(path, gain_e=gain_e, read_noise_e=read_noise_e)} if one_frame else {})
+
+
+def _raw_frame(path: Path, gain_e: float | None, read_noise_e: float | None) -> dict[str, Any]:
+    head = peek_mosaic(path)
+    facts = {name: getattr(head.facts, name) for name in TOLD_FACTS}
+    return {
+        "path": str(path),
+        "kind": head.kind,
+        "rows": head.shape[0],
+        "columns": head.shape[1],
+        "pattern": head.pattern,
+        "black": list(head.black),
+        "camera": head.camera or None,
+        "facts": {name: value for name, value in facts.items() if value is not None},
+        "notes": list(head.notes),
+        "exposure": exposure_facts(path, gain_e=gain_e, read_noise_e=read_noise_e),
     }
 
 
@@ -109,6 +139,8 @@ def _plane(master: Master, index: int, figures: Figures, verdict: Verdict, scale
 
 
 def _in_words(entry: dict[str, Any]) -> str:
+    if entry["kind"] == "raw":
+        return _raw_in_words(entry)
     lines = [f"{entry['path']}"]
     planes = entry["planes"]
     lines.append(
@@ -124,7 +156,25 @@ def _in_words(entry: dict[str, Any]) -> str:
         lines += [f"    {finding['text']} [{finding['code']}]" for finding in entry["findings"]]
     else:
         lines.append("  nothing looks wrong: linear, no border, no mosaic")
-    return "\n".join(lines)
+    return "\n".join(lines + _exposure_in_words(entry))
+
+
+def _raw_in_words(entry: dict[str, Any]) -> str:
+    black = ", ".join(f"{level:g}" for level in entry["black"])
+    lines = [
+        f"{entry['path']}",
+        f"  raw frame, {entry['columns']} x {entry['rows']} photosites, {entry['pattern']}, black {black}"
+        + (f", {entry['camera']}" if entry["camera"] else ""),
+        "  facts: "
+        + (", ".join(f"{name} {value}" for name, value in entry["facts"].items()) or "none stated"),
+    ]
+    return "\n".join(lines + _exposure_in_words(entry) + [f"  {note}" for note in entry["notes"]])
+
+
+def _exposure_in_words(entry: dict[str, Any]) -> list[str]:
+    if "exposure" not in entry:
+        return []
+    return ["  the exposure:"] + [f"    {text}" for text in entry["exposure"]["words"]]
 
 
 def _plane_in_words(name: str, told: dict[str, Any]) -> list[str]:

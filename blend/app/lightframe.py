@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
@@ -25,14 +25,11 @@ from blend.science.badpixels import local_noise
 from blend.science.figures import SCALES, bin_by_four, sample_pixels, sky_mode
 from blend.science.mismatch import exposure_note, iso_note, temperature_note
 from blend.science.mosaic import demosaic, half_size, photosites, sites
-from blend.science.photosites import Sensor, calibrate_mosaic, fit_centres, prepare_sensor, spread_mask
+from blend.science.photosites import Sensor, calibrate_mosaic, prepare_sensor, refine_centres, spread_mask
 from blend.science.register import Alignment
 from blend.science.stars import Stars, find_stars, typical_fwhm
 
 FEWEST_STARS = 8
-SHARP_PX = 2.5
-"""Narrower stars are placed by a fit: a centroid of so few samples is drawn to the nearest."""
-
 SKY_SAMPLE = 200_000
 
 NEAR_CLIP = 0.99
@@ -188,10 +185,7 @@ def measure_frame(frame: LightFrame, plan: LightPlan, store: FrameStore, flag_st
     top = np.min(planes[plan.star_plane], where=full, initial=np.inf)
     frame.stars = find_stars(planes[plan.star_plane], saturation=float(top) if np.isfinite(top) else None)
     frame.fwhm = typical_fwhm(frame.stars)
-    if frame.fwhm < SHARP_PX:
-        fitted = fit_centres(planes[plan.star_plane], frame.stars.xy, fwhm_px=frame.fwhm)
-        clear = ~frame.stars.saturated[:, np.newaxis]
-        frame.stars = replace(frame.stars, xy=np.where(clear, fitted, frame.stars.xy))
+    frame.stars = refine_centres(frame.stars, planes[plan.star_plane])
     if len(frame.stars) < FEWEST_STARS:
         frame.why = f"{len(frame.stars)} stars are too few to register it by"
     store.put(frame.index, planes)

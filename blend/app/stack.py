@@ -2,8 +2,11 @@
 
 from __future__ import annotations
 
+from collections import deque
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from concurrent.futures import Future, ThreadPoolExecutor
+from contextvars import copy_context
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
@@ -12,10 +15,11 @@ from numpy.typing import NDArray
 
 from blend.app.frames import (
     Sum,
+    check_same_camera,
     choose_group,
     combine_store,
     expand,
-    read_heads,
+    refuse_too_few,
     refuse_too_small,
 )
 from blend.app.frametable import FrameRow
@@ -32,7 +36,8 @@ from blend.app.stackbase import (
 )
 from blend.base.errors import StepError
 from blend.base.robust import clipped_mean, median_and_sigma
-from blend.files.raw import Head, read_mosaic
+from blend.base.rowblocks import thread_count
+from blend.files.raw import Head, peek_mosaic, read_counts, read_mosaic
 from blend.files.scratch import FrameStore
 from blend.recipe.work import Event, Listener
 from blend.science.badpixels import local_noise
@@ -45,6 +50,9 @@ STARS_OF_A_LIGHT = 12
 
 MOST_STAR_PX = 1600
 """Edge of the square in which stars are looked for among darks."""
+
+_AT_ONCE = 2
+"""Frames that are read side by side: each takes three times its own size while it is measured."""
 
 LEAK_SIGMA = 6.0
 BRIGHT_FLAT, DIM_FLAT = 0.9, 0.02
@@ -94,69 +102,83 @@ def stack_frames(
 # --- darks, flats, bias -----------------------------------------------------------------------------------
 
 
-@dataclass(eq=False)
-class _Measured:
-    """What was found in the frames while they were put aside."""
+@dataclass(frozen=True, kw_only=True)
+class _Aside:
+    """What was found in a frame while it was put aside, and its place in the store."""
 
-    levels: list[float] = field(default_factory=list)
-    noises: list[float] = field(default_factory=list)
-    stars: list[int] = field(default_factory=list)
-    clips: list[float | None] = field(default_factory=list)
+    index: int
+    head: Head
+    level: float
+    noise: float
+    stars: int
+    clip: float | None
 
 
 def _stack_calibration(
     kind: Kind, files: list[Path], *, out: Path, options: StackOptions, listener: Listener
 ) -> Stacked:
-    heads = read_heads(files, pattern=options.pattern)
-    members = choose_group(
-        heads, kind, exposures_matter=kind != "flat", mixed=options.mixed, group=options.group
-    )
-    heads = [heads[index] for index in members]
-    if len(heads) < 2:
-        raise _too_few(kind, len(heads), "only one frame is left in that group")
-    offset, notes = _offset_of(kind, heads[0], options)
-    notes += list(dict.fromkeys(note for head in heads for note in head.notes))
-    rows, columns = heads[0].shape
+    refuse_too_few(files)
+    first = peek_mosaic(files[0], pattern=options.pattern)
+    rows, columns = first.shape
     frame_bytes = 4 * rows * columns
-    # the master with its counts, one frame in the making with its parts, the offset
-    needed = BASE_BYTES + 6 * frame_bytes
+    # two frames in the making with their parts, or the master with its counts; the offset
+    needed = BASE_BYTES + 7 * frame_bytes
     refuse_too_small(options.memory_bytes, needed + frame_bytes // 4)
     spare = options.memory_bytes - needed
+    offset, notes = _offset_of(kind, first, options)
     with FrameStore(
-        len(heads), (1, rows, columns), memory_bytes=int(0.6 * spare), folder=options.temp
+        len(files),
+        (1, rows, columns),
+        memory_bytes=int(0.6 * spare),
+        folder=options.temp,
+        whole=first.whole,
     ) as store:
         tell_disk(store, listener)
-        measured = _put_aside(kind, heads, store, offset, options, listener)
-        verdicts = _judge_frames(kind, heads, measured)
+        aside = _put_aside(kind, files, first, store=store, offset=offset, options=options, listener=listener)
+        members = choose_group(
+            [one.head for one in aside],
+            kind,
+            exposures_matter=kind != "flat",
+            mixed=options.mixed,
+            group=options.group,
+        )
+        aside = [aside[index] for index in members]
+        if len(aside) < 2:
+            raise _too_few(kind, len(aside), "only one frame is left in that group")
+        notes += list(dict.fromkeys(note for one in aside for note in one.head.notes))
+        verdicts = _judge_frames(kind, aside)
         kept = [index for index, why in enumerate(verdicts) if not why]
         if len(kept) < 2:
             raise _too_few(kind, len(kept), next(why for why in verdicts if why))
-        levels = np.array([measured.levels[index] for index in kept])
+        levels = np.array([aside[index].level for index in kept])
         scales = np.median(levels) / levels if kind == "flat" else np.ones(len(kept))
-        noise = float(np.median([measured.noises[index] for index in kept]))
+        noise = float(np.median([aside[index].noise for index in kept]))
         total = combine_store(
             store,
-            kept,
+            [aside[index].index for index in kept],
             [options.rule(len(kept), least_sigma=0.5 * noise)],
             weights=np.ones((1, len(kept))),
             scales=scales[np.newaxis],
             offsets=np.zeros((1, len(kept))),
             tile_bytes=max(frame_bytes // 8, int(0.3 * spare)),
+            ground=offset,
             told=lambda share: listener(Event("stack", "combining", 0.6 + 0.38 * share)),
         )
-    notes += _notes_on(kind, heads[0], total, float(np.median(levels)), noise)
-    table = tuple(_row(heads, measured, verdicts, kept, total, index) for index in range(len(heads)))
-    cards = _calibration_cards(kind, [heads[i] for i in kept], offset is not None or kind == "flat", total)
+    notes += _notes_on(kind, first, total, float(np.median(levels)), noise)
+    table = tuple(_row(aside, verdicts, kept, total, index) for index in range(len(aside)))
+    cards = _calibration_cards(
+        kind, [aside[i].head for i in kept], offset is not None or kind == "flat", total
+    )
     facts = {
         "frames": len(kept),
-        "left_out": len(heads) - len(kept),
+        "left_out": len(aside) - len(kept),
         "level": float(np.median(levels)),
         "noise_of_a_frame": noise,
         "rejected_share": float(total.rejected_share.mean()),
         "temporary_bytes": store.disk_bytes,
     }
-    planes = ("photosites",) if heads[0].pattern else ("grey",)
-    write_master(out, total, planes=planes, cards=cards, rejected=options.rejected, rows=heads[0].facts.rows)
+    planes = ("photosites",) if first.pattern else ("grey",)
+    write_master(out, total, planes=planes, cards=cards, rejected=options.rejected, rows=first.facts.rows)
     return Stacked(out=out, kind=kind, rows=table, facts=facts, notes=tuple(notes))
 
 
@@ -179,52 +201,73 @@ def _offset_of(
 
 def _put_aside(
     kind: Kind,
-    heads: Sequence[Head],
+    files: Sequence[Path],
+    first: Head,
+    *,
     store: FrameStore,
     offset: NDArray[np.float32] | None,
     options: StackOptions,
     listener: Listener,
-) -> _Measured:
-    measured = _Measured()
-    for index, head in enumerate(heads):
-        listener(Event("stack", f"reading {head.path.name}", 0.6 * index / len(heads)))
-        mosaic = read_mosaic(head.path, pattern=options.pattern)
-        pixels = mosaic.pixels if offset is None else mosaic.pixels - offset
-        measured.clips.append(mosaic.clip)
-        measured.levels.append(level_of(pixels))
-        measured.noises.append(mosaic_noise(pixels, head.pattern))
-        measured.stars.append(_star_count(pixels, head.pattern) if kind in ("dark", "bias") else 0)
-        store.put(index, pixels[np.newaxis])
-    return measured
+) -> list[_Aside]:
+    """Read every frame once, measure it, and put its counts into the store; at most two are in memory at a time."""
+
+    def read(index: int) -> _Aside:
+        head, counts, clip = read_counts(files[index], pattern=options.pattern)
+        check_same_camera(head, first)
+        pixels = counts if offset is None else counts - offset
+        store.put(index, counts[np.newaxis])
+        return _Aside(
+            index=index,
+            head=head,
+            level=level_of(pixels),
+            noise=mosaic_noise(pixels, first.pattern),
+            stars=_star_count(pixels, first.pattern) if kind in ("dark", "bias") else 0,
+            clip=clip,
+        )
+
+    workers = min(_AT_ONCE, thread_count())
+    aside: list[_Aside] = []
+    with ThreadPoolExecutor(max_workers=workers) as pool:
+        waiting: deque[Future[_Aside]] = deque()
+        for index in range(len(files) + workers):
+            if index < len(files):
+                waiting.append(pool.submit(copy_context().run, read, index))
+            if index >= workers:
+                done = len(aside)
+                listener(Event("stack", f"reading {files[done].name}", 0.6 * done / len(files)))
+                try:
+                    aside.append(waiting.popleft().result())
+                except BaseException:
+                    pool.shutdown(cancel_futures=True)
+                    raise
+    return aside
 
 
-def _judge_frames(kind: Kind, heads: Sequence[Head], measured: _Measured) -> list[str]:
+def _judge_frames(kind: Kind, aside: Sequence[_Aside]) -> list[str]:
     """Return, for every frame, why it is left out; empty where it is not."""
-    verdicts = [""] * len(heads)
-    levels, noises = np.array(measured.levels), np.array(measured.noises)
+    verdicts = [""] * len(aside)
+    levels, noises = np.array([one.level for one in aside]), np.array([one.noise for one in aside])
     if kind == "flat":
-        for index, head in enumerate(heads):
-            full = (head.white or measured.clips[index] or np.inf) - float(np.mean(head.black))
+        for index, one in enumerate(aside):
+            full = (one.head.white or one.clip or np.inf) - float(np.mean(one.head.black))
             share = levels[index] / full
-            if share > BRIGHT_FLAT or (
-                measured.clips[index] is not None and levels[index] > 0.95 * (measured.clips[index] or 0.0)
-            ):
+            if share > BRIGHT_FLAT or (one.clip is not None and levels[index] > 0.95 * one.clip):
                 verdicts[index] = f"overexposed: its level is {100 * share:.0f} % of full scale"
             elif share < DIM_FLAT and np.isfinite(full):
                 verdicts[index] = f"hardly exposed: its level is {100 * share:.1f} % of full scale"
         return verdicts
-    usual = float(np.median(measured.stars))
-    for index, count in enumerate(measured.stars):
-        if count >= STARS_OF_A_LIGHT and count > 3.0 * usual:
-            verdicts[index] = f"{count} stars: it is a light"
+    usual = float(np.median([one.stars for one in aside]))
+    for index, one in enumerate(aside):
+        if one.stars >= STARS_OF_A_LIGHT and one.stars > 3.0 * usual:
+            verdicts[index] = f"{one.stars} stars: it is a light"
     good = np.array([not why for why in verdicts])
     middle, spread = median_and_sigma(levels[good]) if good.any() else (0.0, 0.0)
     noise = float(np.median(noises[good])) if good.any() else 0.0
     # what a frame's level may differ by: the scatter of the others, and a tenth of a pixel's noise
     limit = max(LEAK_SIGMA * spread, 0.1 * noise)
-    for index in range(len(heads)):
+    for index in range(len(aside)):
         apart = levels[index] - middle
-        if good[index] and len(heads) >= 4 and abs(apart) > limit:
+        if good[index] and len(aside) >= 4 and abs(apart) > limit:
             cause = "light leaked in, or the sensor was warmer" if apart > 0 else "the sensor was colder"
             verdicts[index] = f"its level is {apart:+.3g} from the others' {middle:.6g}: {cause}"
     return verdicts
@@ -253,20 +296,15 @@ def _notes_on(kind: Kind, head: Head, total: Sum, level: float, noise: float) ->
 
 
 def _row(
-    heads: Sequence[Head],
-    measured: _Measured,
-    verdicts: Sequence[str],
-    kept: list[int],
-    total: Sum,
-    index: int,
+    aside: Sequence[_Aside], verdicts: Sequence[str], kept: list[int], total: Sum, index: int
 ) -> FrameRow:
     used = index in kept
     return FrameRow(
-        file=str(heads[index].path),
+        file=str(aside[index].head.path),
         kept=used,
         why=verdicts[index],
-        level=measured.levels[index],
-        noise=measured.noises[index],
+        level=aside[index].level,
+        noise=aside[index].noise,
         weight=1.0 if used else 0.0,
         rejected_share=float(total.rejected_share[kept.index(index)]) if used else None,
     )
@@ -289,21 +327,21 @@ def _calibration_cards(kind: Kind, heads: Sequence[Head], offset_out: bool, tota
 # --- what lights need as well -----------------------------------------------------------------------------
 
 
-def level_of(pixels: NDArray[np.float32]) -> float:
+def level_of(pixels: NDArray[Any]) -> float:
     """Return the clipped mean of a sample of the pixels; the median of whole numbers is one of them."""
     return clipped_mean(sample_pixels(pixels, most=100_000), rounds=3)[0]
 
 
-def mosaic_noise(pixels: NDArray[np.float32], pattern: str | None) -> float:
+def mosaic_noise(pixels: NDArray[Any], pattern: str | None) -> float:
     """Return the noise of one photosite: of neighbours of one kind, the median over the frame."""
     part = pixels if pattern is None else pixels[::2, ::2]
-    return float(np.median(local_noise(part)))
+    return float(np.median(local_noise(np.ascontiguousarray(part, dtype=np.float32))))
 
 
-def _star_count(pixels: NDArray[np.float32], pattern: str | None) -> int:
+def _star_count(pixels: NDArray[Any], pattern: str | None) -> int:
     # the middle of the frame does, and costs the same for any sensor
     rows, columns = (2 * max(0, (length - MOST_STAR_PX) // 4) for length in pixels.shape)
-    part = pixels[rows : rows + MOST_STAR_PX, columns : columns + MOST_STAR_PX]
+    part = pixels[rows : rows + MOST_STAR_PX, columns : columns + MOST_STAR_PX].astype(np.float32)
     plane = part if pattern is None else half_size(part, pattern)[1]
     return len(find_stars(plane, threshold_sigma=7.0))
 

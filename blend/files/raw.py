@@ -77,6 +77,8 @@ class Head:
         ``full_scale`` is white.
     notes : tuple of str
         What was assumed.
+    whole : bool
+        Values are whole numbers of at most 16 bits.
     """
 
     path: Path
@@ -88,6 +90,7 @@ class Head:
     camera: str = ""
     facts: Facts
     notes: tuple[str, ...] = ()
+    whole: bool = False
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -160,18 +163,26 @@ def read_mosaic(path: Path, *, pattern: str | None = None, most_bytes: int = MOS
     The visible photosites are copied while the file is open: afterwards that memory is gone. Orientation is left
     alone. A FITS pattern holds for the rows in the file's order; XBAYROFF and YBAYROFF shift it.
     """
+    head, pixels, clip = read_counts(path, pattern=pattern, most_bytes=most_bytes)
+    return Mosaic(head=head, pixels=pixels.astype(np.float32, copy=False), clip=clip)
+
+
+def read_counts(
+    path: Path, *, pattern: str | None = None, most_bytes: int = MOST_BYTES
+) -> tuple[Head, NDArray[Any], float | None]:
+    """Return what `read_mosaic` does, as head, pixels and clip; pixels of a raw are uint16, as they were counted."""
     path = Path(path)
     if first_bytes(path).startswith(b"SIMPLE  ="):
         from blend.files.fits import read_fits
 
         head = _fits_head(path, pattern)
-        pixels = read_fits(path, most_bytes=most_bytes)[0][0]
+        pixels: NDArray[Any] = read_fits(path, most_bytes=most_bytes)[0][0]
     else:
         with _opened(path) as raw:
             head = _raw_head(path, raw)
             refuse_size(path, promised=4 * head.shape[0] * head.shape[1], limit=most_bytes)
             pixels = _photosites(path, raw, head)
-    return Mosaic(head=head, pixels=pixels, clip=_clip_level(pixels, head))
+    return head, pixels, _clip_level(pixels, head)
 
 
 @contextmanager
@@ -242,6 +253,7 @@ def _raw_head(path: Path, raw: Any) -> Head:
         camera=camera,
         facts=_raw_facts(raw, told, white),
         notes=tuple(notes),
+        whole=True,
     )
 
 
@@ -272,16 +284,18 @@ def _other_sensor(path: Path, found: str, advice: str) -> InputError:
     return InputError(str(path), found=f"the sensor gives {found}", expected=EXPECTED, advice=advice)
 
 
-def _photosites(path: Path, raw: Any, head: Head) -> NDArray[np.float32]:
+def _photosites(path: Path, raw: Any, head: Head) -> NDArray[np.uint16]:
     image = raw.raw_image_visible
     if image is None or image.ndim != 2:
         raise _other_sensor(path, "several values at each place", "give its pictures as FITS instead")
     names = raw.color_desc.decode("ascii", errors="replace")
-    seen = "".join(names[index] for index in raw.raw_colors_visible[:2, :2].ravel())
+    # of four photosites only: a map of all their colours takes as long as the photosites themselves
+    top, left = raw.sizes.top_margin, raw.sizes.left_margin
+    seen = "".join(names[raw.raw_color(top + y, left + x)] for y in (0, 1) for x in (0, 1))
     if seen != head.pattern:
         raise InputError(str(path), found=f"its photosites start with {seen}", expected=f"{head.pattern}")
-    # a view into memory that is freed when the file is closed: the conversion copies
-    pixels: NDArray[np.float32] = np.array(image, dtype=np.float32, order="C")
+    # a view into memory that is freed when the file is closed
+    pixels: NDArray[np.uint16] = np.array(image, dtype=np.uint16, order="C")
     return pixels
 
 
@@ -344,7 +358,7 @@ def _is_cfa_tiff(path: Path) -> bool:
         return False
 
 
-def _clip_level(pixels: NDArray[np.float32], head: Head) -> float | None:
+def _clip_level(pixels: NDArray[Any], head: Head) -> float | None:
     top = np.fmax.reduce(pixels, axis=None)
     middle = 0.5 * (max(head.black) + (head.white if head.white is not None else 0.0))
     if not np.isfinite(top) or top < middle:
@@ -386,6 +400,7 @@ def _fits_head(path: Path, pattern: str | None) -> Head:
         camera=" ".join(cards.get("INSTRUME", "").split()),
         facts=seen.facts,
         notes=tuple(notes),
+        whole=seen.depth in ("uint8", "uint16"),
     )
 
 

@@ -30,6 +30,8 @@ class FrameStore:
         Frames are kept in memory where all of them fit into this.
     folder : Path, optional
         Where to make the temporary folder; the system's place for such without.
+    whole : bool
+        Frames hold whole numbers from 0 to 65535 and are kept in two bytes a pixel; one that does not takes four.
 
     Raises
     ------
@@ -46,12 +48,19 @@ class FrameStore:
     """
 
     def __init__(
-        self, count: int, shape: tuple[int, int, int], *, memory_bytes: int, folder: Path | None = None
+        self,
+        count: int,
+        shape: tuple[int, int, int],
+        *,
+        memory_bytes: int,
+        folder: Path | None = None,
+        whole: bool = False,
     ) -> None:
-        self.count, self.shape, self.folder = count, shape, folder
-        self.frame_bytes = 4 * shape[0] * shape[1] * shape[2]
+        self.count, self.shape, self.folder, self.whole = count, shape, folder, whole
+        self.frame_bytes = (2 if whole else 4) * shape[0] * shape[1] * shape[2]
         self.disk_bytes = 0 if count * self.frame_bytes <= memory_bytes else count * self.frame_bytes
-        self._held: dict[int, NDArray[np.float32]] = {}
+        self._held: dict[int, NDArray[Any]] = {}
+        self._types: dict[int, np.dtype[Any]] = {}
         self._place: Path | None = None
 
     def __enter__(self) -> Self:
@@ -79,20 +88,23 @@ class FrameStore:
 
     def put(self, index: int, pixels: NDArray[Any]) -> None:
         """Keep a frame (planes, rows, columns); an earlier one of that index is replaced."""
-        frame = np.ascontiguousarray(pixels, dtype=np.float32)
-        if frame.shape != self.shape:
-            raise ValueError(f"a frame of shape {frame.shape} does not fit {self.shape}")
+        if pixels.shape != self.shape:
+            raise ValueError(f"a frame of shape {pixels.shape} does not fit {self.shape}")
+        kept = _in_two_bytes(pixels) if self.whole else np.ascontiguousarray(pixels, dtype=np.float32)
         if self._place is None:
-            self._held[index] = frame.copy() if frame is pixels else frame
+            self._held[index] = kept.copy() if kept is pixels else kept
             return
         with writing(self._place / str(index)):
-            frame.tofile(self._place / str(index))
+            kept.tofile(self._place / str(index))
+        self._types[index] = kept.dtype
 
     def get(self, index: int) -> NDArray[np.float32]:
         """Return a frame; not to be written to."""
         if self._place is None:
-            return self._held[index]
-        return np.fromfile(self._place / str(index), dtype=np.float32).reshape(self.shape)
+            held = self._held[index]
+        else:
+            held = np.fromfile(self._place / str(index), dtype=self._types[index]).reshape(self.shape)
+        return held.astype(np.float32, copy=False)
 
     def rows(self, plane: int, rows: slice, chosen: list[int]) -> NDArray[np.float32]:
         """Return rows of one plane of the chosen frames, (frames, rows, columns)."""
@@ -103,9 +115,19 @@ class FrameStore:
             if self._place is None:
                 tile[place] = self._held[index][plane, rows]
                 continue
-            offset = 4 * columns * (plane * self.shape[1] + rows.start)
+            kind = self._types[index]
+            offset = kind.itemsize * columns * (plane * self.shape[1] + rows.start)
             path = self._place / str(index)
-            tile[place] = np.fromfile(path, np.float32, count=height * columns, offset=offset).reshape(
+            tile[place] = np.fromfile(path, kind, count=height * columns, offset=offset).reshape(
                 height, columns
             )
         return tile
+
+
+def _in_two_bytes(pixels: NDArray[Any]) -> NDArray[Any]:
+    """Return a frame as whole numbers of 16 bits, or as float32 where that would change a value."""
+    with np.errstate(invalid="ignore"):
+        packed = np.ascontiguousarray(pixels, dtype=np.uint16)
+    if packed is pixels or np.array_equal(packed, pixels):
+        return packed
+    return np.ascontiguousarray(pixels, dtype=np.float32)

@@ -12,6 +12,7 @@ import numpy as np
 import pytest
 from click.testing import CliRunner
 
+from blend.app.cli import blend as cli
 from blend.app.cli_frames import gain as gain_command
 from blend.app.cli_frames import stack as stack_command
 from blend.app.frames import expand, parse_memory
@@ -19,7 +20,7 @@ from blend.app.gain import exposure_facts, measure_gain
 from blend.app.stack import Stacked, StackOptions, stack_frames
 from blend.base.errors import InputError, StepError
 from blend.files.dng import write_dng
-from blend.files.fits import fits_header_text
+from blend.files.fits import fits_header_text, write_fits
 from blend.files.raw import read_mosaic
 from blend.files.reader import read_picture
 from blend.science.camera import Camera
@@ -362,3 +363,37 @@ def test_what_an_exposure_was_worth(night: Night) -> None:
     # 0.07 x 15871 x 2 electrons of green sky over 3.5 squared
     assert told["sky_over_read"] == pytest.approx(0.067 * 15871 * 2 / 3.5**2, rel=0.1)
     assert any("limited by the sky" in text for text in told["words"])
+
+
+def test_inspect_tells_how_a_raw_and_a_fits_mosaic_are_exposed(night: Night, tmp_path: Path) -> None:
+    raw = night.root / "light" / "l0.dng"
+    run = CliRunner().invoke(cli, ["inspect", str(raw), "--gain", "2", "--read-noise", "3.5"])
+    assert run.exit_code == 0, run.output
+    for words in (
+        "of full scale",
+        "limited by the sky",
+        "twice the exposure, or twice the ISO",
+        BODY.pattern,
+    ):
+        assert words in run.output
+    mosaic = read_mosaic(raw)
+    cards = {"BAYERPAT": BODY.pattern, "SATURATE": 16383.0, "EXPTIME": 60.0}
+    cards |= {f"BLACK{place}": 512.0 for place in (1, 2, 3, 4)}
+    write_fits(tmp_path / "m.fits", mosaic.pixels[np.newaxis], planes=("photosites",), cards=cards)
+    told = json.loads(
+        CliRunner().invoke(cli, ["inspect", "--json", str(raw), str(tmp_path / "m.fits")]).stdout
+    )
+    from_raw, from_fits = (entry["exposure"] for entry in told)
+    for colour, share in from_raw["sky_share"].items():
+        # the FITS states its scale in a card; half a per cent for the level of clipping that may be measured instead
+        assert from_fits["sky_share"][colour] == pytest.approx(share, rel=0.05)
+    assert from_raw["sky_over_read"] is None
+    assert from_raw["saturated_share_if_doubled"] >= from_raw["saturated_share"]
+
+
+def test_frames_of_two_cameras_are_refused(tmp_path: Path) -> None:
+    counts = np.full((40, 60), 512, dtype=np.uint16)
+    for name, camera in (("a", "Invented Lantern 24"), ("b", "Invented Meadow 9")):
+        write_dng(tmp_path / f"{name}.dng", counts, pattern="RGGB", camera=camera)
+    with pytest.raises(InputError, match=r"its camera is Invented Meadow 9; expected Invented Lantern 24"):
+        stack_frames("dark", [tmp_path], out=tmp_path / "o.fits")

@@ -11,6 +11,7 @@ from blend.base.errors import StepError
 from blend.base.master import Flag, Master
 from blend.base.rowblocks import map_row_blocks, map_together
 from blend.recipe.work import COLOUR, Plane, Source, Work
+from blend.science.photosites import refine_centres
 from blend.science.register import Alignment, align, same_grid
 from blend.science.resample import full_coverage_box, resample
 from blend.science.stars import Stars, find_stars, typical_fwhm
@@ -62,7 +63,8 @@ def crop_master(master: Master, box: tuple[int, int, int, int]) -> Master:
 
 def _stars_of(light: Master) -> Stars:
     level = min(light.facts.saturation.values(), default=None)
-    return find_stars(_mean_plane(light), invalid=light.has(Flag.NO_DATA), saturation=level)
+    plane = _mean_plane(light)
+    return refine_centres(find_stars(plane, invalid=light.has(Flag.NO_DATA), saturation=level), plane)
 
 
 def _mean_plane(light: Master) -> Plane:
