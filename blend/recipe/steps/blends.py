@@ -115,8 +115,8 @@ def _linear_layer(work: Work, blend: Blend) -> _Layer:
 def _into_linear(work: Work, linear: Plane, blend: Blend, formula: Formula, layer: _Layer) -> Plane:
     if blend.into == "luminance":
         base = luminance(linear)
-        changed = _formula(formula, base, layer, blend, sky=0.0, base_sigma=_luminance_noise(work))
-        return replace_luminance(linear, changed, method=blend.method, floor=3.0 * _luminance_noise(work))
+        changed = _formula(formula, base, layer, blend, sky=0.0, base_sigma=luminance_noise(work))
+        return replace_luminance(linear, changed, method=blend.method, floor=3.0 * luminance_noise(work))
     index = COLOUR.index(blend.into)
     result = linear.copy()
     result[index] = _formula(
@@ -137,7 +137,7 @@ def _add_share(plane: Plane, factor: float, *, after: Plane, before: Plane) -> N
     map_row_blocks(work, plane.shape[0])
 
 
-def _luminance_noise(work: Work) -> float:
+def luminance_noise(work: Work) -> float:
     weights = (0.2126, 0.7152, 0.0722)
     return float(np.sqrt(sum((w * plane_noise(work, p)) ** 2 for w, p in zip(weights, COLOUR, strict=True))))
 

@@ -1,0 +1,421 @@
+// The arithmetic of the page: the steps after balance and before finish, as the program does them.
+// It needs CURVES, FORMULAS and blendClip, which stand before it, and touches no document.
+
+const COLOUR = ["red", "green", "blue"];
+const BLOCK = 8192;
+const SAME_CODE = 6e-8;
+const MOST_SKY_NOISE = 0.025;
+const [WEIGHT_RED, WEIGHT_GREEN, WEIGHT_BLUE] = [0.2126, 0.7152, 0.0722];
+
+// --- sRGB, IEC 61966-2-1, by tables of 2^16 steps: within 1e-4 of a code value -----------------------------
+
+const encodeExactly = (light) => (light <= 0.0031308 ? 12.92 * light : 1.055 * Math.pow(light, 1 / 2.4) - 0.055);
+const decodeExactly = (code) => (code <= 0.04045 ? code / 12.92 : Math.pow((code + 0.055) / 1.055, 2.4));
+const STEPS = 65536;
+const ENCODED = Float32Array.from({length: STEPS + 1}, (_, i) => encodeExactly(i / STEPS));
+const DECODED = Float32Array.from({length: STEPS + 1}, (_, i) => decodeExactly(i / STEPS));
+
+// Outside [0, 1] a curve goes on as an odd function.
+const encodeAny = (light) => (light >= 0 && light <= 1 ? ENCODED[(light * STEPS + 0.5) | 0]
+  : light < 0 ? -encodeExactly(-light) : encodeExactly(light));
+const decodeAny = (code) => (code >= 0 && code <= 1 ? DECODED[(code * STEPS + 0.5) | 0]
+  : code < 0 ? -decodeExactly(-code) : decodeExactly(code));
+
+// --- a function of light by table: one entry for each of 2048 parts of a factor 2 --------------------------
+
+const PART_BITS = 12;
+const floatView = new Float32Array(1);
+const bitView = new Int32Array(floatView.buffer);
+
+const bitsOf = (value) => {
+  floatView[0] = value;
+  return bitView[0] >>> PART_BITS;
+};
+
+function tabulate(compute, least) {
+  const first = bitsOf(least);
+  const values = new Float32Array(bitsOf(1) - first + 1);
+  for (let i = 0; i < values.length; i += 1) {
+    bitView[0] = ((i + first) << PART_BITS) + (1 << (PART_BITS - 1));
+    values[i] = compute(Math.min(Math.max(floatView[0], least), 1));
+  }
+  values[values.length - 1] = compute(1);
+  return {first, values};
+}
+
+// --- the stretch: one parameter, solved so that the sky lands where asked ----------------------------------
+
+function rootOf(miss, low, high) {
+  const rising = miss(high) > miss(low);
+  for (let i = 0; i < 200; i += 1) {
+    const middle = 0.5 * (low + high);
+    if (middle === low || middle === high) break;
+    if ((miss(middle) > 0) === rising) high = middle; else low = middle;
+  }
+  return 0.5 * (low + high);
+}
+
+function solveStretch({curve, sky_level: wanted, black_sigma: blackSigma, sigma, white, shown}) {
+  const entry = CURVES[curve];
+  const noise = sigma > 0 ? sigma : 1e-6 * white;
+  const visible = shown > 0 ? shown : noise;
+  const black = -blackSigma * noise;
+  const reach = white - black;
+  const m = -black / reach;
+  const parameterFor = (level) => {
+    if (!entry.parameter) return NaN;
+    if (entry.solution) return entry.solution(m, level);
+    const miss = (logarithm) => entry.value(m, Math.exp(logarithm)) - level;
+    const [low, high] = entry.bracket.map(Math.log);
+    if (miss(low) * miss(high) > 0) throw new RangeError(`the curve ${curve} cannot show the sky at ${level}`);
+    return Math.exp(rootOf(miss, low, high));
+  };
+  const slopeFor = (parameter) => {
+    const h = 1e-5 * Math.min(m, 1 - m);
+    return (entry.value(m + h, parameter) - entry.value(m - h, parameter)) / (2 * h * reach);
+  };
+  const noiseFor = (level) => slopeFor(parameterFor(level)) * visible;
+  const quietLevel = () => {
+    if (noiseFor(wanted) <= MOST_SKY_NOISE) return wanted;
+    const lowest = entry.solution ? 1e-6 * wanted : m * 1.001;
+    if (lowest >= wanted || noiseFor(lowest) >= MOST_SKY_NOISE) return Math.min(lowest, wanted);
+    return rootOf((level) => noiseFor(level) - MOST_SKY_NOISE, lowest, wanted);
+  };
+  const level = entry.parameter ? quietLevel() : m;
+  const parameter = entry.parameter ? parameterFor(level) : NaN;
+  return {curve, parameter, black, white, level, m, noise: slopeFor(parameter) * visible, lowered: level < wanted};
+}
+
+const valueOf = (solved) => (x) => CURVES[solved.curve].value(x, solved.parameter);
+
+function gainTable(solved) {
+  const value = valueOf(solved);
+  return tabulate((x) => decodeExactly(Math.min(value(x), 1)) / x, 0.1 * solved.m);
+}
+
+// Every plane of a pixel by one gain, from the mean of the three; past 1, mixed with grey of the pixel's own mean.
+function stretchColour(planes, count, solved, table) {
+  const [red, green, blue] = planes;
+  const {first, values} = table;
+  const {black} = solved;
+  const scale = 1 / (solved.white - solved.black);
+  const least = 0.1 * solved.m;
+  for (let i = 0; i < count; i += 1) {
+    const r = (red[i] - black) * scale, g = (green[i] - black) * scale, b = (blue[i] - black) * scale;
+    const mean = (r + g + b) / 3;
+    if (mean !== mean) { red[i] = green[i] = blue[i] = NaN; continue; }
+    floatView[0] = mean < least ? least : mean > 1 ? 1 : mean;
+    const gain = values[(bitView[0] >>> PART_BITS) - first];
+    let x = r * gain, y = g * gain, z = b * gain;
+    const top = x > y ? (x > z ? x : z) : (y > z ? y : z);
+    if (top > 1) {
+      const grey = Math.min(mean * gain, 1);
+      const share = Math.min((1 - grey) / Math.max(top - grey, 1e-12), 1);
+      x = grey + share * (x - grey); y = grey + share * (y - grey); z = grey + share * (z - grey);
+    }
+    red[i] = ENCODED[(x <= 0 ? 0 : x >= 1 ? STEPS : x * STEPS + 0.5) | 0];
+    green[i] = ENCODED[(y <= 0 ? 0 : y >= 1 ? STEPS : y * STEPS + 0.5) | 0];
+    blue[i] = ENCODED[(z <= 0 ? 0 : z >= 1 ? STEPS : z * STEPS + 0.5) | 0];
+  }
+}
+
+const SMALLEST = 2 ** -24;
+const valueTable = (solved) => tabulate(valueOf(solved), SMALLEST);
+
+function stretchPlane(plane, count, solved, table) {
+  const {first, values} = table;
+  const scale = 1 / (solved.white - solved.black);
+  for (let i = 0; i < count; i += 1) {
+    const x = (plane[i] - solved.black) * scale;
+    if (x !== x) { plane[i] = NaN; continue; }
+    floatView[0] = x < SMALLEST ? SMALLEST : x > 1 ? 1 : x;
+    const y = values[(bitView[0] >>> PART_BITS) - first];
+    plane[i] = x <= SMALLEST ? Math.max(CURVES[solved.curve].value(Math.max(x, 0), solved.parameter), 0) : Math.min(y, 1);
+  }
+}
+
+// A line for display blends: odd in x, its sky at 0; a formula's neutral value is added where it is used.
+function stretchLine(light, solved) {
+  const {first, values} = valueTable(solved);
+  const scale = 1 / (solved.white - solved.black);
+  const curve = (x) => {
+    const size = Math.min(Math.abs(x), 1);
+    const y = size < SMALLEST ? valueOf(solved)(size) : values[bitsOf(size) - first];
+    return x < 0 ? -y : y;
+  };
+  const sky = curve(solved.m);
+  const out = new Float32Array(light.length);
+  for (let i = 0; i < light.length; i += 1) {
+    const here = light[i];
+    out[i] = here === 0 ? 0 : here !== here ? NaN : curve((here - solved.black) * scale) - sky;
+  }
+  return out;
+}
+
+// --- luminance, and putting a new one back ------------------------------------------------------------------
+
+const luminanceOf = (red, green, blue) => WEIGHT_RED * red + WEIGHT_GREEN * green + WEIGHT_BLUE * blue;
+
+// ITU-R BT.709 and CIE D65, and Ottosson's OKLab (2020); the numbers are the program's own, set beside the layers.
+function mixer(matrix) {
+  const [a, b, c] = matrix;
+  return (x, y, z) => [a[0] * x + a[1] * y + a[2] * z, b[0] * x + b[1] * y + b[2] * z, c[0] * x + c[1] * y + c[2] * z];
+}
+
+function replacers(spaces) {
+  const toXyz = mixer(spaces.RGB_TO_XYZ), fromXyz = mixer(spaces.XYZ_TO_RGB);
+  const toLms = mixer(spaces.RGB_TO_LMS), fromLms = mixer(spaces.LMS_TO_RGB);
+  const toOklab = mixer(spaces.LMS_TO_OKLAB), fromOklab = mixer(spaces.OKLAB_TO_LMS);
+  const white = spaces.WHITE_D65;
+  const forward = (t) => (t > 216 / 24389 ? Math.cbrt(t) : (24389 / 27 * t + 16) / 116);
+  const back = (f) => (f > 6 / 29 ? f * f * f : (116 * f - 16) * (27 / 24389));
+  const cones = [0, 1, 2].map((k) => WEIGHT_RED * spaces.LMS_TO_RGB[0][k] + WEIGHT_GREEN * spaces.LMS_TO_RGB[1][k]
+    + WEIGHT_BLUE * spaces.LMS_TO_RGB[2][k]);
+  const cielab = (red, green, blue, old, wanted) => {
+    const [x, y, z] = toXyz(red, green, blue);
+    const [fx, fy, fz] = [forward(x / white[0]), forward(y / white[1]), forward(z / white[2])];
+    // As in the program, the ratio is taken to Y itself, whose white is 1.
+    const f = forward(y * (wanted / old));
+    return fromXyz(back(f + fx - fy) * white[0], back(f) * white[1], back(f - (fy - fz)) * white[2]);
+  };
+  const oklab = (red, green, blue, old, wanted) => {
+    const lab = toOklab(...toLms(red, green, blue).map(Math.cbrt));
+    const offsets = spaces.OKLAB_TO_LMS.map((row) => row[1] * lab[1] + row[2] * lab[2]);
+    let lightness = lab[0] * Math.cbrt(wanted / old);
+    for (let turn = 0; turn < 4; turn += 1) {
+      let excess = -wanted, slope = 0;
+      for (let k = 0; k < 3; k += 1) {
+        const root = lightness + offsets[k];
+        excess += cones[k] * root * root * root;
+        slope += 3 * cones[k] * root * root;
+      }
+      lightness -= slope > 1e-12 ? excess / slope : 0;
+    }
+    return fromLms(...fromOklab(lightness, lab[1], lab[2]).map((root) => root * root * root));
+  };
+  return {cielab, oklab};
+}
+
+const pixel = new Float64Array(3);
+
+// Leaves the pixel's light with luminance `wanted` in `pixel`; near the sky, where colour is noise, by a shift.
+function relight(red, green, blue, wanted, floor, method) {
+  const old = luminanceOf(red, green, blue);
+  const part = Math.min(Math.max(old / floor - 1, 0), 1);
+  const weight = wanted > 0 ? part : wanted !== wanted ? NaN : 0;
+  const shift = wanted - old;
+  if (weight === 0) {
+    pixel[0] = red + shift; pixel[1] = green + shift; pixel[2] = blue + shift;
+    return;
+  }
+  if (method === null) {
+    const ratio = weight * (wanted / old);
+    const rest = 1 - weight;
+    pixel[0] = red * ratio + rest * (red + shift);
+    pixel[1] = green * ratio + rest * (green + shift);
+    pixel[2] = blue * ratio + rest * (blue + shift);
+    return;
+  }
+  const made = method(red, green, blue, old, wanted);
+  pixel[0] = weight * made[0] + (1 - weight) * (red + shift);
+  pixel[1] = weight * made[1] + (1 - weight) * (green + shift);
+  pixel[2] = weight * made[2] + (1 - weight) * (blue + shift);
+}
+
+function relightLinear(planes, wanted, count, floor, method) {
+  const [red, green, blue] = planes;
+  for (let i = 0; i < count; i += 1) {
+    relight(red[i], green[i], blue[i], wanted[i], floor, method);
+    red[i] = pixel[0]; green[i] = pixel[1]; blue[i] = pixel[2];
+  }
+}
+
+function relightDisplay(planes, wanted, before, count, floor, method) {
+  const [red, green, blue] = planes;
+  for (let i = 0; i < count; i += 1) {
+    const r = red[i], g = green[i], b = blue[i];
+    const target = wanted[i] < 0 ? 0 : wanted[i] > 1 ? 1 : wanted[i];
+    if (Math.abs(target - before[i]) <= SAME_CODE && r >= 0 && r <= 1 && g >= 0 && g <= 1 && b >= 0 && b <= 1) continue;
+    relight(decodeAny(r), decodeAny(g), decodeAny(b), decodeAny(target), floor, method);
+    let x = pixel[0], y = pixel[1], z = pixel[2];
+    if (x < -2e-6 || y < -2e-6 || z < -2e-6 || x > 1 + 2e-6 || y > 1 + 2e-6 || z > 1 + 2e-6) {
+      const grey = luminanceOf(x, y, z);
+      const level = Math.min(Math.max(grey, 0), 1);
+      const up = Math.max(x - grey, y - grey, z - grey, 1e-12);
+      const down = Math.max(grey - x, grey - y, grey - z, 1e-12);
+      const share = Math.min((1 - level) / up, level / down, 1);
+      x = level + share * (x - grey); y = level + share * (y - grey); z = level + share * (z - grey);
+    }
+    red[i] = encodeAny(Math.min(Math.max(x, 0), 1));
+    green[i] = encodeAny(Math.min(Math.max(y, 0), 1));
+    blue[i] = encodeAny(Math.min(Math.max(z, 0), 1));
+  }
+}
+
+function luminancePlane(planes, count, out, display) {
+  const [red, green, blue] = planes;
+  if (display) {
+    for (let i = 0; i < count; i += 1) {
+      out[i] = encodeAny(luminanceOf(decodeAny(red[i]), decodeAny(green[i]), decodeAny(blue[i])));
+    }
+  } else {
+    for (let i = 0; i < count; i += 1) out[i] = luminanceOf(red[i], green[i], blue[i]);
+  }
+}
+
+// --- one picture --------------------------------------------------------------------------------------------
+
+// Light from 16-bit codes; 0 is a missing pixel.
+function expandCodes(high, low, knee, facts) {
+  const table = new Float32Array(65536);
+  for (let code = 1; code < 65536; code += 1) table[code] = knee * Math.sinh((code - facts.middle) / facts.codes_per_e);
+  table[0] = NaN;
+  const light = new Float32Array(high.length);
+  for (let i = 0; i < light.length; i += 1) light[i] = table[(high[i] << 8) | low[i]];
+  return light;
+}
+
+// settings: {sky_level, blends: [{into, from, formula, amount, method, params, share}]}
+function makeEngine(facts, layers) {
+  const size = facts.rows * facts.columns;
+  const methods = {ratio: null, ...replacers(facts.spaces)};
+  const buffers = Array.from({length: 3}, () => new Float32Array(BLOCK));
+  const [before, wanted, shifted] = Array.from({length: 3}, () => new Float32Array(BLOCK));
+  const solvedFor = {}, tableFor = {}, stretched = new Map();
+  const middle = new Map();
+
+  function solve(name, settings, sigma, shown) {
+    const own = name === "rgb" ? facts.stretch : facts.lines[name];
+    const level = own.own_level ? own.sky_level : settings.sky_level;
+    const key = `${name} ${level} ${sigma}`;
+    if (!(solvedFor[name]?.key === key)) {
+      solvedFor[name] = {key, value: solveStretch({...own, sky_level: level, sigma, white: facts.white, shown})};
+    }
+    return solvedFor[name].value;
+  }
+
+  const solveColour = (settings) => solve("rgb", settings, facts.sigma, facts.shown_sigma);
+
+  function colourTable(solved) {
+    const key = `${solved.parameter} ${solved.black}`;
+    if (tableFor.key !== key) {
+      tableFor.key = key;
+      tableFor.value = facts.colour === "preserve" ? gainTable(solved) : valueTable(solved);
+    }
+    return tableFor.value;
+  }
+
+  function lineLayer(blend, settings) {
+    const solved = solve(blend.from.split(".")[0], settings, facts.layers[blend.from].sigma, null);
+    const key = `${solved.parameter} ${solved.black}`;
+    const kept = stretched.get(blend.from);
+    if (kept?.key === key) return {plane: kept.plane, solved};
+    const plane = stretchLine(layers[blend.from], solved);
+    stretched.set(blend.from, {key, plane});
+    return {plane, solved};
+  }
+
+  function blendLinear(blend, planes, start, count) {
+    const formula = FORMULAS[blend.formula];
+    const line = layers[blend.from].subarray(start, start + count);
+    const sigma = facts.noise[blend.into];
+    const names = {amount: blend.amount, sky: 0, base_sigma: sigma, line_sigma: facts.layers[blend.from].sigma};
+    if (blend.into === "luminance") {
+      luminancePlane(planes, count, before, false);
+      formula.blend(wanted, before, line, count, names, blend.params);
+      relightLinear(planes, wanted, count, 3 * sigma, methods[blend.method]);
+      return;
+    }
+    const plane = planes[COLOUR.indexOf(blend.into)];
+    const shares = COLOUR.filter((name) => name !== blend.into && (blend.share?.[name] ?? 0) > 0);
+    if (shares.length) before.set(plane);
+    formula.blend(plane, plane, line, count, names, blend.params);
+    for (const name of shares) {
+      const other = planes[COLOUR.indexOf(name)], factor = blend.share[name];
+      for (let i = 0; i < count; i += 1) other[i] += factor * (plane[i] - before[i]);
+    }
+  }
+
+  function blendDisplay(ready, planes, start, count) {
+    const {blend, formula, neutral, names, floor} = ready;
+    const line = shifted;
+    const source = ready.plane;
+    for (let i = 0; i < count; i += 1) line[i] = Math.min(source[start + i] + neutral, 1);
+    if (blend.into === "luminance") {
+      luminancePlane(planes, count, before, true);
+      formula.blend(wanted, before, line, count, names, blend.params);
+      relightDisplay(planes, wanted, before, count, floor, methods[blend.method]);
+      return;
+    }
+    const plane = planes[COLOUR.indexOf(blend.into)];
+    formula.blend(plane, plane, line, count, names, blend.params);
+    for (let i = 0; i < count; i += 1) plane[i] = plane[i] < 0 ? 0 : plane[i] > 1 ? 1 : plane[i];
+  }
+
+  function readyDisplay(blend, settings, sky) {
+    const formula = FORMULAS[blend.formula];
+    const {plane, solved} = lineLayer(blend, settings);
+    const neutral = formula.neutral(sky.level, blend.params);
+    const names = {amount: blend.amount, sky: sky.level, base_sigma: sky.noise, line_sigma: solved.noise};
+    return {blend, formula, plane, neutral, names, floor: decodeExactly(0.5 * sky.level)};
+  }
+
+  // The stretched picture with linear blends in it; kept, so that display blends alone cost their own time.
+  function throughStretch(slot, linear, solved) {
+    const key = JSON.stringify([solved, linear]);
+    const kept = middle.get(slot);
+    if (kept?.key === key) return kept.planes;
+    const planes = kept?.planes ?? COLOUR.map(() => new Float32Array(size));
+    const table = colourTable(solved);
+    for (let start = 0; start < size; start += BLOCK) {
+      const count = Math.min(BLOCK, size - start);
+      const here = planes.map((plane) => plane.subarray(start, start + count));
+      COLOUR.forEach((name, k) => here[k].set(layers[name].subarray(start, start + count)));
+      for (const blend of linear) blendLinear(blend, here, start, count);
+      if (facts.colour === "preserve") stretchColour(here, count, solved, table);
+      else here.forEach((plane) => stretchPlane(plane, count, solved, table));
+    }
+    middle.set(slot, {key, planes});
+    return planes;
+  }
+
+  // Fills `bytes` (red, green, blue, 255 a pixel) and returns what was solved. Pictures that are looked at by turns
+  // get a slot each, so that neither loses what the other kept.
+  function render(settings, bytes, slot = "with") {
+    const active = settings.blends.filter((blend) => blend.amount !== 0);
+    const linear = active.filter((blend) => FORMULAS[blend.formula].domain === "linear");
+    const solved = solveColour(settings);
+    const planes = throughStretch(slot, linear, solved);
+    const display = active.filter((blend) => FORMULAS[blend.formula].domain === "display")
+      .map((blend) => readyDisplay(blend, settings, solved));
+    for (let start = 0; start < size; start += BLOCK) {
+      const count = Math.min(BLOCK, size - start);
+      let here = planes.map((plane) => plane.subarray(start, start + count));
+      if (display.length) {
+        here.forEach((plane, k) => buffers[k].set(plane));
+        here = buffers;
+        for (const ready of display) blendDisplay(ready, here, start, count);
+      }
+      const [red, green, blue] = here;
+      for (let i = 0, k = 4 * start; i < count; i += 1, k += 4) {
+        bytes[k] = (red[i] * 255 + 0.5) | 0;
+        bytes[k + 1] = (green[i] * 255 + 0.5) | 0;
+        bytes[k + 2] = (blue[i] * 255 + 0.5) | 0;
+        bytes[k + 3] = 255;
+      }
+    }
+    return solved;
+  }
+
+  // One line by itself, stretched to the sky level, grey.
+  function renderLine(name, settings, bytes) {
+    const from = layers[`${name}.emission`] ? `${name}.emission` : name;
+    const {plane, solved} = lineLayer({from}, settings);
+    for (let i = 0, k = 0; i < size; i += 1, k += 4) {
+      bytes[k] = bytes[k + 1] = bytes[k + 2] = (Math.max(plane[i] + solved.level, 0) * 255 + 0.5) | 0;
+      bytes[k + 3] = 255;
+    }
+  }
+
+  return {size, render, renderLine, solveColour};
+}
