@@ -2,7 +2,8 @@
 // It needs CURVES, FORMULAS and blendClip, which stand before it, and touches no document.
 
 const COLOUR = ["red", "green", "blue"];
-const BLOCK = 8192;
+const CHUNK = 256;
+const BLOCK = 32 * CHUNK;
 const SAME_CODE = 6e-8;
 const MOST_SKY_NOISE = 0.025;
 const [WEIGHT_RED, WEIGHT_GREEN, WEIGHT_BLUE] = [0.2126, 0.7152, 0.0722];
@@ -14,6 +15,7 @@ const decodeExactly = (code) => (code <= 0.04045 ? code / 12.92 : Math.pow((code
 const STEPS = 65536;
 const ENCODED = Float32Array.from({length: STEPS + 1}, (_, i) => encodeExactly(i / STEPS));
 const DECODED = Float32Array.from({length: STEPS + 1}, (_, i) => decodeExactly(i / STEPS));
+const BYTES = Uint8Array.from({length: STEPS + 1}, (_, i) => Math.floor(255 * encodeExactly(i / STEPS) + 0.5));
 
 // Outside [0, 1] a curve goes on as an odd function.
 const encodeAny = (light) => (light >= 0 && light <= 1 ? ENCODED[(light * STEPS + 0.5) | 0]
@@ -94,6 +96,7 @@ function gainTable(solved) {
 }
 
 // Every plane of a pixel by one gain, from the mean of the three; past 1, mixed with grey of the pixel's own mean.
+// Takes light of the layers and leaves light in [0, 1].
 function stretchColour(planes, count, solved, table) {
   const [red, green, blue] = planes;
   const {first, values} = table;
@@ -107,15 +110,15 @@ function stretchColour(planes, count, solved, table) {
     floatView[0] = mean < least ? least : mean > 1 ? 1 : mean;
     const gain = values[(bitView[0] >>> PART_BITS) - first];
     let x = r * gain, y = g * gain, z = b * gain;
-    const top = x > y ? (x > z ? x : z) : (y > z ? y : z);
-    if (top > 1) {
+    if (x > 1 || y > 1 || z > 1) {
+      const top = Math.max(x, y, z);
       const grey = Math.min(mean * gain, 1);
       const share = Math.min((1 - grey) / Math.max(top - grey, 1e-12), 1);
       x = grey + share * (x - grey); y = grey + share * (y - grey); z = grey + share * (z - grey);
     }
-    red[i] = ENCODED[(x <= 0 ? 0 : x >= 1 ? STEPS : x * STEPS + 0.5) | 0];
-    green[i] = ENCODED[(y <= 0 ? 0 : y >= 1 ? STEPS : y * STEPS + 0.5) | 0];
-    blue[i] = ENCODED[(z <= 0 ? 0 : z >= 1 ? STEPS : z * STEPS + 0.5) | 0];
+    red[i] = x < 0 ? 0 : x > 1 ? 1 : x;
+    green[i] = y < 0 ? 0 : y > 1 ? 1 : y;
+    blue[i] = z < 0 ? 0 : z > 1 ? 1 : z;
   }
 }
 
@@ -230,13 +233,13 @@ function relightLinear(planes, wanted, count, floor, method) {
   }
 }
 
+// `before` and `wanted` are code values of the luminance; planes are light in [0, 1].
 function relightDisplay(planes, wanted, before, count, floor, method) {
   const [red, green, blue] = planes;
   for (let i = 0; i < count; i += 1) {
-    const r = red[i], g = green[i], b = blue[i];
     const target = wanted[i] < 0 ? 0 : wanted[i] > 1 ? 1 : wanted[i];
-    if (Math.abs(target - before[i]) <= SAME_CODE && r >= 0 && r <= 1 && g >= 0 && g <= 1 && b >= 0 && b <= 1) continue;
-    relight(decodeAny(r), decodeAny(g), decodeAny(b), decodeAny(target), floor, method);
+    if (Math.abs(target - before[i]) <= SAME_CODE) continue;
+    relight(red[i], green[i], blue[i], decodeAny(target), floor, method);
     let x = pixel[0], y = pixel[1], z = pixel[2];
     if (x < -2e-6 || y < -2e-6 || z < -2e-6 || x > 1 + 2e-6 || y > 1 + 2e-6 || z > 1 + 2e-6) {
       const grey = luminanceOf(x, y, z);
@@ -246,21 +249,23 @@ function relightDisplay(planes, wanted, before, count, floor, method) {
       const share = Math.min((1 - level) / up, level / down, 1);
       x = level + share * (x - grey); y = level + share * (y - grey); z = level + share * (z - grey);
     }
-    red[i] = encodeAny(Math.min(Math.max(x, 0), 1));
-    green[i] = encodeAny(Math.min(Math.max(y, 0), 1));
-    blue[i] = encodeAny(Math.min(Math.max(z, 0), 1));
+    red[i] = x < 0 ? 0 : x > 1 ? 1 : x;
+    green[i] = y < 0 ? 0 : y > 1 ? 1 : y;
+    blue[i] = z < 0 ? 0 : z > 1 ? 1 : z;
   }
 }
 
-function luminancePlane(planes, count, out, display) {
+function addShare(other, factor, after, before, count) {
+  for (let i = 0; i < count; i += 1) other[i] += factor * (after[i] - before[i]);
+}
+
+function luminancePlane(planes, count, out) {
   const [red, green, blue] = planes;
-  if (display) {
-    for (let i = 0; i < count; i += 1) {
-      out[i] = encodeAny(luminanceOf(decodeAny(red[i]), decodeAny(green[i]), decodeAny(blue[i])));
-    }
-  } else {
-    for (let i = 0; i < count; i += 1) out[i] = luminanceOf(red[i], green[i], blue[i]);
-  }
+  for (let i = 0; i < count; i += 1) out[i] = luminanceOf(red[i], green[i], blue[i]);
+}
+
+function convert(plane, count, change) {
+  for (let i = 0; i < count; i += 1) plane[i] = change(plane[i]);
 }
 
 // --- one picture --------------------------------------------------------------------------------------------
@@ -275,14 +280,31 @@ function expandCodes(high, low, knee, facts) {
   return light;
 }
 
+// Whether a formula leaves every base as it is where the line has nothing to show.
+function leavesAlone(formula, blend, nothing, names) {
+  const base = Float32Array.from({length: 1201}, (_, i) => i / 1000 - 0.1);
+  const out = new Float32Array(base.length);
+  const used = formula.domain === "display" ? base.map((value) => Math.min(Math.max(value, 0), 1)) : base;
+  formula.blend(out, used, new Float32Array(base.length).fill(nothing), base.length, names, blend.params);
+  return out.every((value, i) => Math.abs(value - used[i]) < 1e-7);
+}
+
 // settings: {sky_level, blends: [{into, from, formula, amount, method, params, share}]}
 function makeEngine(facts, layers) {
   const size = facts.rows * facts.columns;
+  const chunks = Math.ceil(size / CHUNK);
   const methods = {ratio: null, ...replacers(facts.spaces)};
-  const buffers = Array.from({length: 3}, () => new Float32Array(BLOCK));
-  const [before, wanted, shifted] = Array.from({length: 3}, () => new Float32Array(BLOCK));
-  const solvedFor = {}, tableFor = {}, stretched = new Map();
-  const middle = new Map();
+  const colour = COLOUR.map((name) => layers[name]);
+  const buffers = COLOUR.map(() => new Float32Array(BLOCK));
+  const [before, wanted, shifted] = COLOUR.map(() => new Float32Array(BLOCK));
+  const shining = Object.fromEntries(Object.keys(layers).map((name) => [name, whereNotNought(layers[name])]));
+  const solvedFor = {}, tableFor = {}, stretched = new Map(), middle = new Map(), drawn = new WeakMap();
+
+  function whereNotNought(light) {
+    const flags = new Uint8Array(chunks);
+    for (let i = 0; i < size; i += 1) if (light[i] !== 0) flags[(i / CHUNK) | 0] = 1;
+    return flags;
+  }
 
   function solve(name, settings, sigma, shown) {
     const own = name === "rgb" ? facts.stretch : facts.lines[name];
@@ -315,41 +337,12 @@ function makeEngine(facts, layers) {
     return {plane, solved};
   }
 
-  function blendLinear(blend, planes, start, count) {
+  function readyLinear(blend) {
     const formula = FORMULAS[blend.formula];
-    const line = layers[blend.from].subarray(start, start + count);
     const sigma = facts.noise[blend.into];
     const names = {amount: blend.amount, sky: 0, base_sigma: sigma, line_sigma: facts.layers[blend.from].sigma};
-    if (blend.into === "luminance") {
-      luminancePlane(planes, count, before, false);
-      formula.blend(wanted, before, line, count, names, blend.params);
-      relightLinear(planes, wanted, count, 3 * sigma, methods[blend.method]);
-      return;
-    }
-    const plane = planes[COLOUR.indexOf(blend.into)];
-    const shares = COLOUR.filter((name) => name !== blend.into && (blend.share?.[name] ?? 0) > 0);
-    if (shares.length) before.set(plane);
-    formula.blend(plane, plane, line, count, names, blend.params);
-    for (const name of shares) {
-      const other = planes[COLOUR.indexOf(name)], factor = blend.share[name];
-      for (let i = 0; i < count; i += 1) other[i] += factor * (plane[i] - before[i]);
-    }
-  }
-
-  function blendDisplay(ready, planes, start, count) {
-    const {blend, formula, neutral, names, floor} = ready;
-    const line = shifted;
-    const source = ready.plane;
-    for (let i = 0; i < count; i += 1) line[i] = Math.min(source[start + i] + neutral, 1);
-    if (blend.into === "luminance") {
-      luminancePlane(planes, count, before, true);
-      formula.blend(wanted, before, line, count, names, blend.params);
-      relightDisplay(planes, wanted, before, count, floor, methods[blend.method]);
-      return;
-    }
-    const plane = planes[COLOUR.indexOf(blend.into)];
-    formula.blend(plane, plane, line, count, names, blend.params);
-    for (let i = 0; i < count; i += 1) plane[i] = plane[i] < 0 ? 0 : plane[i] > 1 ? 1 : plane[i];
+    const shares = COLOUR.map((name) => (name === blend.into ? 0 : blend.share?.[name] ?? 0));
+    return {blend, formula, names, sigma, shares, plane: layers[blend.from], alone: leavesAlone(formula, blend, 0, names)};
   }
 
   function readyDisplay(blend, settings, sky) {
@@ -357,53 +350,122 @@ function makeEngine(facts, layers) {
     const {plane, solved} = lineLayer(blend, settings);
     const neutral = formula.neutral(sky.level, blend.params);
     const names = {amount: blend.amount, sky: sky.level, base_sigma: sky.noise, line_sigma: solved.noise};
-    return {blend, formula, plane, neutral, names, floor: decodeExactly(0.5 * sky.level)};
+    const alone = leavesAlone(formula, blend, Math.fround(neutral), names);
+    return {blend, formula, plane, neutral, names, floor: decodeExactly(0.5 * sky.level), alone};
   }
 
-  // The stretched picture with linear blends in it; kept, so that display blends alone cost their own time.
-  function throughStretch(slot, linear, solved) {
-    const key = JSON.stringify([solved, linear]);
-    const kept = middle.get(slot);
-    if (kept?.key === key) return kept.planes;
-    const planes = kept?.planes ?? COLOUR.map(() => new Float32Array(size));
-    const table = colourTable(solved);
-    for (let start = 0; start < size; start += BLOCK) {
-      const count = Math.min(BLOCK, size - start);
-      const here = planes.map((plane) => plane.subarray(start, start + count));
-      COLOUR.forEach((name, k) => here[k].set(layers[name].subarray(start, start + count)));
-      for (const blend of linear) blendLinear(blend, here, start, count);
-      if (facts.colour === "preserve") stretchColour(here, count, solved, table);
-      else here.forEach((plane) => stretchPlane(plane, count, solved, table));
+  function blendLinear(ready, planes, start, count) {
+    const {blend, formula, names, sigma, shares} = ready;
+    const line = ready.plane.subarray(start, start + count);
+    if (blend.into === "luminance") {
+      luminancePlane(planes, count, before);
+      formula.blend(wanted, before, line, count, names, blend.params);
+      relightLinear(planes, wanted, count, 3 * sigma, methods[blend.method]);
+      return;
     }
-    middle.set(slot, {key, planes});
-    return planes;
+    const plane = planes[COLOUR.indexOf(blend.into)];
+    before.set(plane);
+    formula.blend(plane, before, line, count, names, blend.params);
+    shares.forEach((factor, k) => { if (factor > 0) addShare(planes[k], factor, plane, before, count); });
+  }
+
+  function blendDisplay(ready, planes, start, count) {
+    const {blend, formula, neutral, names, floor} = ready;
+    const source = ready.plane;
+    for (let i = 0; i < count; i += 1) shifted[i] = Math.min(source[start + i] + neutral, 1);
+    if (blend.into === "luminance") {
+      luminancePlane(planes, count, before);
+      convert(before, count, encodeAny);
+      formula.blend(wanted, before, shifted, count, names, blend.params);
+      relightDisplay(planes, wanted, before, count, floor, methods[blend.method]);
+      return;
+    }
+    const plane = planes[COLOUR.indexOf(blend.into)];
+    for (let i = 0; i < count; i += 1) before[i] = encodeAny(plane[i]);
+    formula.blend(wanted, before, shifted, count, names, blend.params);
+    for (let i = 0; i < count; i += 1) plane[i] = decodeAny(wanted[i] < 0 ? 0 : wanted[i] > 1 ? 1 : wanted[i]);
+  }
+
+  // Light of a run of pixels, stretched, with linear blends in it.
+  function stretchRun(planes, linear, solved, start, count) {
+    planes.forEach((plane, k) => plane.set(colour[k].subarray(start, start + count)));
+    for (const ready of linear) blendLinear(ready, planes, start, count);
+    if (facts.colour === "preserve") {
+      stretchColour(planes, count, solved, colourTable(solved));
+      return;
+    }
+    for (const plane of planes) {
+      stretchPlane(plane, count, solved, colourTable(solved));
+      convert(plane, count, decodeAny);
+    }
+  }
+
+  // Calls `work` with runs of chunks that `flags` marks alike.
+  function byRuns(flags, wantedFlag, work) {
+    for (let chunk = 0; chunk < chunks;) {
+      let end = chunk + 1;
+      while (end < chunks && flags[end] === flags[chunk] && end - chunk < BLOCK / CHUNK) end += 1;
+      if (flags[chunk] === wantedFlag) work(chunk * CHUNK, Math.min(end * CHUNK, size) - chunk * CHUNK);
+      chunk = end;
+    }
+  }
+
+  function store(planes, start, count, bytes) {
+    const [red, green, blue] = planes;
+    for (let i = 0, k = 4 * start; i < count; i += 1, k += 4) {
+      bytes[k] = BYTES[(red[i] * STEPS + 0.5) | 0];
+      bytes[k + 1] = BYTES[(green[i] * STEPS + 0.5) | 0];
+      bytes[k + 2] = BYTES[(blue[i] * STEPS + 0.5) | 0];
+      bytes[k + 3] = 255;
+    }
+  }
+
+  // Which chunks any blend can change.
+  function changed(blends) {
+    const flags = new Uint8Array(chunks);
+    for (const {blend, alone} of blends) {
+      const marks = shining[blend.from];
+      for (let chunk = 0; chunk < chunks; chunk += 1) flags[chunk] |= alone ? marks[chunk] : 1;
+    }
+    return flags;
+  }
+
+  // Stretched light with linear blends in it is kept, so that display blends alone cost their own time.
+  function keptLight(slot, key) {
+    const kept = middle.get(slot) ?? {planes: COLOUR.map(() => new Float32Array(size)), done: new Uint8Array(chunks)};
+    if (kept.key !== key) kept.done.fill(0);
+    kept.key = key;
+    middle.set(slot, kept);
+    return kept;
   }
 
   // Fills `bytes` (red, green, blue, 255 a pixel) and returns what was solved. Pictures that are looked at by turns
   // get a slot each, so that neither loses what the other kept.
   function render(settings, bytes, slot = "with") {
     const active = settings.blends.filter((blend) => blend.amount !== 0);
-    const linear = active.filter((blend) => FORMULAS[blend.formula].domain === "linear");
     const solved = solveColour(settings);
-    const planes = throughStretch(slot, linear, solved);
+    const linear = active.filter((blend) => FORMULAS[blend.formula].domain === "linear").map(readyLinear);
     const display = active.filter((blend) => FORMULAS[blend.formula].domain === "display")
       .map((blend) => readyDisplay(blend, settings, solved));
-    for (let start = 0; start < size; start += BLOCK) {
-      const count = Math.min(BLOCK, size - start);
-      let here = planes.map((plane) => plane.subarray(start, start + count));
-      if (display.length) {
-        here.forEach((plane, k) => buffers[k].set(plane));
-        here = buffers;
-        for (const ready of display) blendDisplay(ready, here, start, count);
-      }
-      const [red, green, blue] = here;
-      for (let i = 0, k = 4 * start; i < count; i += 1, k += 4) {
-        bytes[k] = (red[i] * 255 + 0.5) | 0;
-        bytes[k + 1] = (green[i] * 255 + 0.5) | 0;
-        bytes[k + 2] = (blue[i] * 255 + 0.5) | 0;
-        bytes[k + 3] = 255;
-      }
-    }
+    const flags = changed([...linear, ...display]);
+    const bare = `${solved.parameter} ${solved.black} ${solved.white}`;
+    const last = drawn.get(bytes);
+    const plain = flags.map((flag, chunk) => (flag || (last?.bare === bare && !last.flags[chunk]) ? 0 : 1));
+    byRuns(plain, 1, (start, count) => {
+      stretchRun(buffers, [], solved, start, count);
+      store(buffers, start, count, bytes);
+    });
+    const kept = keptLight(slot, JSON.stringify([bare, linear.map(({blend}) => blend)]));
+    byRuns(flags, 1, (start, count) => {
+      const here = kept.planes.map((plane) => plane.subarray(start, start + count));
+      const span = kept.done.subarray(start / CHUNK, Math.ceil((start + count) / CHUNK));
+      if (span.includes(0)) stretchRun(here, linear, solved, start, count);
+      span.fill(1);
+      here.forEach((plane, k) => buffers[k].set(plane));
+      for (const ready of display) blendDisplay(ready, buffers, start, count);
+      store(buffers, start, count, bytes);
+    });
+    drawn.set(bytes, {bare, flags});
     return solved;
   }
 
@@ -415,6 +477,7 @@ function makeEngine(facts, layers) {
       bytes[k] = bytes[k + 1] = bytes[k + 2] = (Math.max(plane[i] + solved.level, 0) * 255 + 0.5) | 0;
       bytes[k + 3] = 255;
     }
+    drawn.delete(bytes);
   }
 
   return {size, render, renderLine, solveColour};
