@@ -23,9 +23,9 @@ const encodeAny = (light) => (light >= 0 && light <= 1 ? ENCODED[(light * STEPS 
 const decodeAny = (code) => (code >= 0 && code <= 1 ? DECODED[(code * STEPS + 0.5) | 0]
   : code < 0 ? -decodeExactly(-code) : decodeExactly(code));
 
-// --- a function of light by table: one entry for each of 2048 parts of a factor 2 --------------------------
+// --- a function of light by table: one entry for each of 1024 parts of a factor 2 --------------------------
 
-const PART_BITS = 12;
+const PART_BITS = 13;
 const floatView = new Float32Array(1);
 const bitView = new Int32Array(floatView.buffer);
 
@@ -410,13 +410,11 @@ function makeEngine(facts, layers) {
     }
   }
 
-  function store(planes, start, count, bytes) {
+  function store(planes, start, count, words) {
     const [red, green, blue] = planes;
-    for (let i = 0, k = 4 * start; i < count; i += 1, k += 4) {
-      bytes[k] = BYTES[(red[i] * STEPS + 0.5) | 0];
-      bytes[k + 1] = BYTES[(green[i] * STEPS + 0.5) | 0];
-      bytes[k + 2] = BYTES[(blue[i] * STEPS + 0.5) | 0];
-      bytes[k + 3] = 255;
+    for (let i = 0; i < count; i += 1) {
+      words[start + i] = BYTES[(red[i] * STEPS + 0.5) | 0] | (BYTES[(green[i] * STEPS + 0.5) | 0] << 8)
+        | (BYTES[(blue[i] * STEPS + 0.5) | 0] << 16) | 0xff000000;
     }
   }
 
@@ -450,10 +448,12 @@ function makeEngine(facts, layers) {
     const flags = changed([...linear, ...display]);
     const bare = `${solved.parameter} ${solved.black} ${solved.white}`;
     const last = drawn.get(bytes);
+    // Four bytes at once, the first lowest, as on every machine that browsers run on.
+    const words = new Uint32Array(bytes.buffer, bytes.byteOffset, size);
     const plain = flags.map((flag, chunk) => (flag || (last?.bare === bare && !last.flags[chunk]) ? 0 : 1));
     byRuns(plain, 1, (start, count) => {
       stretchRun(buffers, [], solved, start, count);
-      store(buffers, start, count, bytes);
+      store(buffers, start, count, words);
     });
     const kept = keptLight(slot, JSON.stringify([bare, linear.map(({blend}) => blend)]));
     byRuns(flags, 1, (start, count) => {
@@ -463,7 +463,7 @@ function makeEngine(facts, layers) {
       span.fill(1);
       here.forEach((plane, k) => buffers[k].set(plane));
       for (const ready of display) blendDisplay(ready, buffers, start, count);
-      store(buffers, start, count, bytes);
+      store(buffers, start, count, words);
     });
     drawn.set(bytes, {bare, flags});
     return solved;

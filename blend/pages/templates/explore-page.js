@@ -255,7 +255,8 @@ function blendControls(blend) {
     blend.amount = next;
     redraw();
   });
-  return make("fieldset", {}, make("legend", {textContent: `${blend.name}: ${blend.from} into ${blend.into}`}), amount.pair,
+  return make("fieldset", {}, make("legend", {textContent: blend.name}),
+    make("p", {className: "quiet", textContent: `${blend.from} into ${blend.into}`}), amount.pair,
     make("label", {htmlFor: `${key}.formula`, textContent: "formula"}), chosen, about, params);
 }
 
@@ -376,7 +377,6 @@ function measure(turns = 9) {
     move(k);
     const start = performance.now();
     drawView();
-    over.getImageData(0, 0, 1, 1);
     return performance.now() - start;
   }));
   const times = {pixels: engine.size};
