@@ -101,7 +101,7 @@ def _report(work: Work, record: dict[str, Any], layers: tuple[Work, int], comman
     preview = render_preview(*layers)
     record["star_tint"] = star_tint(layers[0], preview)
     turn = turner(work)
-    pictures = Pictures(turn(preview.with_lines), turn(preview.without_lines), preview.factor)
+    pictures = Pictures(turn(preview.with_lines), turn(preview.without_lines), preview.factor, turn)
     return report_page(work, record, pictures, command=command)
 
 

@@ -14,7 +14,8 @@ import numpy as np
 import pytest
 
 from blend.app.explore import scene_of
-from blend.pages.explore import write_explore
+from blend.pages.explore import Layer, companded, expanded, recipe_with_holes, safe_json, write_explore
+from blend.recipe.model import resolved
 from blend.recipe.pipeline import PICTURE_STEPS, run_all
 from blend.recipe.work import Work
 
@@ -110,3 +111,92 @@ def test_the_page_shows_what_the_program_computes(
     assert (shown.reshape(-1, 4)[:, 3] == 255).all()
     # And it is a picture, not a flat sky.
     assert expected.std() > 3
+
+
+def test_codes_are_finer_than_an_eighth_of_the_noise_and_keep_what_is_missing() -> None:
+    light = np.concatenate([np.linspace(-50, 5000, 4001), [0.0, np.nan, 1e5]]).astype(np.float32)[None] * 0.01
+    layer = Layer(pixels=light, sigma=0.01)
+    back = expanded(companded(layer), layer.knee)
+    assert np.array_equal(np.isnan(back), np.isnan(light))
+    assert back[0, 4001] == 0.0
+    known = ~np.isnan(light)
+    # Half a code: sigma / 128 at the sky, 0.1 % of bright light; 1e-5 for float32.
+    bound = np.hypot(0.01 * 8.0, light[known]) * (0.5 / 512 + 1e-5)
+    assert (np.abs(back[known] - light[known]) <= bound).all()
+
+
+@pytest.mark.parametrize("curve", ["asinh", "log", "power", "rational", "linear"])
+def test_the_page_solves_the_stretch_as_the_program_does(
+    curve: str, balanced_work: Callable[..., Work], tmp_path: Path
+) -> None:
+    levels = (0.05, 0.1, 0.3)
+    work = balanced_work(settings={"stretch.curve": curve})
+    jobs = [{"sky_level": level, "blends": []} for level in levels]
+    made = run_page(write_explore(scene_of(work, 1)), jobs, tmp_path)
+    for level, job in zip(levels, made, strict=True):
+        state = run_all(
+            balanced_work(settings={"stretch.curve": curve, "stretch.sky_level": level}),
+            steps=PICTURE_STEPS[:2],
+        )
+        solved = state.seen["stretch rgb"]
+        if curve != "linear":
+            # Two root searches, each to 1e-9 of the level.
+            assert job["solved"]["parameter"] == pytest.approx(solved.parameter, rel=1e-6)
+        assert job["solved"]["level"] == pytest.approx(solved.sky_level, abs=1e-8)
+        assert job["solved"]["noise"] == pytest.approx(solved.sky_noise, rel=1e-6)
+        assert job["solved"]["lowered"] == solved.lowered
+
+
+def test_a_moved_slider_gives_what_a_fresh_page_gives(
+    balanced_work: Callable[..., Work], tmp_path: Path
+) -> None:
+    # What one picture leaves in the engine must not show in the next one.
+    work = balanced_work()
+    first = settings_of(work)
+    others = [
+        {**first, "sky_level": 0.2},
+        {**first, "blends": [{**blend, "amount": 0.0} for blend in first["blends"]]},
+        {**first, "blends": [{**first["blends"][0], "formula": "maximum", "share": {}}, first["blends"][1]]},
+        first,
+        {**first, "blends": [first["blends"][0], {**first["blends"][1], "amount": 1.0}]},
+    ]
+    page = write_explore(scene_of(work, 1))
+    moved = run_page(page, [first, *others, first], tmp_path)
+    for job, other in zip(moved[1:], [*others, first], strict=True):
+        assert job["bytes"] == run_page(page, [other], tmp_path)[0]["bytes"]
+
+
+def test_a_hostile_title_or_own_formula_never_becomes_markup(balanced_work: Callable[..., Work]) -> None:
+    nasty = "</script><script>alert(1)</script>"
+    text = (
+        f'title = "{nasty}"\n[blend.red]\ninto = "red"\nfrom = "ha"\nformula = "mine"\n[formulas.mine]\n'
+        f'domain = "display"\nequation = "max(base, k * line)"\nneutral = "sky / k"\nparams = {{k = 2.0}}\nabout = "{nasty}"\n'
+    )
+    page = write_explore(scene_of(balanced_work(text), 1, command=f"blend run {nasty}"))
+    assert nasty not in page
+    assert page.count("<script") == page.count("</script>")
+    assert json.loads(page.split('id="facts">')[1].split("</script>")[0])["title"] == nasty
+
+
+def test_a_formula_of_the_recipe_s_own_is_computed(
+    balanced_work: Callable[..., Work], tmp_path: Path
+) -> None:
+    text = (
+        '[blend.red]\ninto = "red"\nfrom = "ha.emission"\nformula = "mine"\nparams = {value = 3.0}\namount = 0.7\n'
+        '[formulas.mine]\ndomain = "display"\nequation = "where(line > sky, base + count * value * line * (1 - base), base)"\n'
+        'neutral = "0"\nparams = {value = 2.0, count = 0.1}\n'
+    )
+    work = balanced_work(text)
+    made = run_page(write_explore(scene_of(work, 1)), [settings_of(work)], tmp_path)[0]
+    shown = np.frombuffer(base64.b64decode(made["bytes"]), dtype=np.uint8)
+    expected = program_bytes(work)
+    difference = np.abs(shown.reshape(*expected.shape[:2], 4)[..., :3].astype(int) - expected)
+    assert difference[expected.max(axis=2) < 250].max() <= 1
+
+
+def test_the_copied_recipe_is_the_recipe(balanced_work: Callable[..., Work]) -> None:
+    recipe = resolved(balanced_work().recipe)
+    holed = recipe_with_holes({**recipe, "title": "a hole in the sky"})
+    assert holed["open"] not in "a hole in the sky"
+    assert holed["text"].count(f'"{holed["open"]} ') == 1 + 5 * len(recipe["blend"])
+    assert safe_json({"a": "<&>"}) == '{"a": "\\u003c\\u0026\\u003e"}'

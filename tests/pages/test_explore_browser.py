@@ -4,6 +4,9 @@ from __future__ import annotations
 
 import base64
 import shlex
+import shutil
+import subprocess
+import tarfile
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any
@@ -185,3 +188,75 @@ def test_dim_red_leaves_no_green_or_blue(page: Any, tmp_path: Path) -> None:
     assert picture[..., 0].mean() > 2 * picture[..., 1].mean()
     assert np.percentile(picture[..., 1], 99.5) < 130
     assert page.complaints == []
+
+
+@pytest.fixture(scope="module")
+def axe(tmp_path_factory: pytest.TempPathFactory) -> str:
+    """Return the source of axe-core, fetched for this test alone."""
+    npm = shutil.which("npm")
+    if npm is None:
+        pytest.skip("npm is not installed: axe-core cannot be fetched")
+    folder = tmp_path_factory.mktemp("axe")
+    done = subprocess.run(
+        [npm, "pack", "axe-core@4"], cwd=folder, capture_output=True, text=True, timeout=120
+    )
+    packs = list(folder.glob("axe-core-*.tgz"))
+    if done.returncode or not packs:
+        pytest.skip("axe-core cannot be fetched from the package registry")
+    with tarfile.open(packs[0]) as pack:
+        member = pack.extractfile("package/axe.min.js")
+        assert member is not None
+        return member.read().decode("utf-8")
+
+
+def serious_faults(tab: Any, axe: str) -> list[Any]:
+    """Return what axe-core calls serious or critical on the page as it stands."""
+    tab.run(f"{axe}; 0")
+    code = "axe.run().then((r) => r.violations.map((v) => [v.id, v.impact, v.nodes.map((n) => n.html.slice(0, 90))]))"
+    return [fault for fault in tab.run(code) if fault[1] in ("serious", "critical")]
+
+
+@pytest.mark.network
+@pytest.mark.parametrize("red", [False, True])
+def test_axe_finds_no_serious_fault(page: Any, axe: str, red: bool) -> None:
+    page.resize(1400, 900)
+    if red:
+        page.run("document.getElementById('scheme').click()")
+    page.run(
+        "document.querySelector('input[value=wipe]').click(), document.getElementById('lens-on').click()"
+    )
+    assert serious_faults(page, axe) == []
+
+
+@pytest.fixture
+def report(tab: Any, small_demo: Path) -> Any:
+    tab.open(small_demo / "result" / "report.html", until="document.querySelector('.blink')")
+    return tab
+
+
+@pytest.mark.network
+def test_axe_finds_no_serious_fault_in_the_report(report: Any, axe: str) -> None:
+    report.resize(1400, 900)
+    assert serious_faults(report, axe) == []
+
+
+@pytest.mark.parametrize("width", [1400, 320])
+def test_the_report_asks_for_nothing_and_works(report: Any, width: int) -> None:
+    report.resize(width, 900)
+    assert [url for url in report.requests if not url.startswith(("file:", "data:"))] == []
+    assert report.complaints == []
+    assert report.run("document.documentElement.scrollWidth") <= width
+    report.run("document.querySelector('#cut').focus()")
+    report.press("ArrowRight")
+    assert report.run("document.getElementById('wipe').style.getPropertyValue('--cut')") == "51%"
+    shown = "getComputedStyle(document.querySelector('.pair img + img')).visibility"
+    assert report.run(shown) == "hidden"
+    report.run("document.querySelector('button.step').click()")
+    assert report.run(shown) == "visible"
+    report.run("document.querySelector('button.blink').click()")
+    report.wait(f"{shown} === 'hidden'")
+    report.run("document.querySelector('button.blink').click()")
+    # One picture a place for colour and for the line, arrows, and the equations as MathML.
+    assert report.run("document.querySelectorAll('.pair').length") == 5
+    assert report.run("document.querySelectorAll('math').length") == 2
+    assert report.run("[...document.images].every((i) => i.complete && i.naturalWidth > 0)")

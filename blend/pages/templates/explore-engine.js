@@ -85,7 +85,7 @@ function solveStretch({curve, sky_level: wanted, black_sigma: blackSigma, sigma,
   };
   const level = entry.parameter ? quietLevel() : m;
   const parameter = entry.parameter ? parameterFor(level) : NaN;
-  return {curve, parameter, black, white, level, m, noise: slopeFor(parameter) * visible, lowered: level < wanted};
+  return {curve, parameter, black, white, level, m, noise: slopeFor(parameter) * visible, lowered: entry.parameter !== "" && level < wanted};
 }
 
 const valueOf = (solved) => (x) => CURVES[solved.curve].value(x, solved.parameter);
