@@ -80,7 +80,7 @@ def balanced_work(
     )
 
 
-@pytest.fixture(name="balanced_work")
+@pytest.fixture(name="balanced_work", scope="session")
 def _balanced_work() -> Callable[..., Work]:
     """Return the function that makes a small balanced state of work."""
     return balanced_work

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from dataclasses import replace
 from types import MappingProxyType, SimpleNamespace
 from typing import Any
 
@@ -83,6 +84,7 @@ def test_signal_to_noise_of_a_known_disc(balanced_work: Callable[..., Work]) -> 
     pixels[:, objects] = np.array([0.02, 0.01, 0.04], dtype=np.float32)[:, None]
     work = work.with_(
         masters={**work.masters, "rgb": work.rgb.with_(pixels=pixels)},
+        lines={"ha": replace(work.lines["ha"], emission=pixels[0] / 2)},
         objects=objects,
         star_mask=None,
         gains=(2.0, 1.0, 4.0),
@@ -95,8 +97,10 @@ def test_signal_to_noise_of_a_known_disc(balanced_work: Callable[..., Work]) -> 
     for plane in ("red", "green", "blue"):
         assert rows[f"rgb.{plane}"][0] == pytest.approx(0.01)
         assert rows[f"rgb.{plane}"][1] == pytest.approx([10, 40, np.nan, 20], nan_ok=True)
+    # The line's light, 0.01 of the balanced plane, is 10 sigma of its pixel there, hence in its own master.
     light, ratios = rows["ha.emission"]
-    assert ratios[0] == pytest.approx(light / 0.002)
+    assert light == pytest.approx(0.01 * 0.002 / work.lines["ha"].scaled_sigma)
+    assert ratios == pytest.approx([10, np.nan, np.nan, np.nan], nan_ok=True)
 
 
 def test_no_objects_no_signal(balanced_work: Callable[..., Work]) -> None:
