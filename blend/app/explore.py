@@ -10,9 +10,10 @@ from numpy.typing import NDArray
 
 from blend.app.outputs import turner
 from blend.app.preview import LONG_EDGE, preview_layers
+from blend.base.robust import difference_noise
 from blend.pages.explore import Layer, Scene, offered, write_explore
 from blend.recipe.model import Blend, resolved
-from blend.recipe.steps.blends import luminance_noise
+from blend.recipe.steps.blends import display_sky, luminance_noise
 from blend.recipe.steps.stretch import mean_noise, plane_noise, white_level
 from blend.recipe.work import COLOUR, Work
 from blend.science.stretch import SMALLEST_SIGMA
@@ -65,7 +66,10 @@ def _planes(work: Work) -> dict[str, tuple[NDArray[np.float32], float]]:
     planes = {p: (work.rgb.plane(p), max(plane_noise(work, p), least)) for p in COLOUR}
     used = {blend.from_ for blend in work.recipe.blend.values()}
     for name, line in work.lines.items():
-        if name in used:
+        if work.masters[name].domain == "display":
+            pixels = work.masters[name].pixels[0]
+            planes[name] = (pixels, max(difference_noise(pixels), least))
+        elif name in used:
             planes[name] = (line.scaled, max(line.scaled_sigma, least))
         if line.emission is not None:
             planes[f"{name}.emission"] = (line.emission, max(line.sigma, least))
@@ -85,9 +89,28 @@ def _facts(work: Work, factor: int, shape: tuple[int, ...]) -> dict[str, Any]:
         "sigma": max(noise.values()),
         "shown_sigma": mean_noise(work) if settings.colour == "preserve" else None,
         "noise": {**noise, "luminance": luminance_noise(work)},
-        "lines": {name: _curve_settings(work, name) for name in work.lines},
+        "display": _display_facts(work),
+        "lines": {name: _line_settings(work, name) for name in work.lines},
         "blends": [_blend(name, blend) for name, blend in work.recipe.blend.items()],
     }
+
+
+def _display_facts(work: Work) -> dict[str, float] | None:
+    """Return sky and noise of a colour master that is stretched already; None for linear light."""
+    if work.rgb.domain != "display":
+        return None
+    level, noise = display_sky(work.with_(display=work.rgb.pixels))
+    return {"level": level, "noise": noise}
+
+
+def _line_settings(work: Work, name: str) -> dict[str, Any]:
+    settings = _curve_settings(work, name)
+    master = work.masters[name]
+    if master.domain != "display":
+        return {**settings, "display": None}
+    pixels = master.pixels[0]
+    told = {"level": float(np.nanmedian(pixels)), "noise": difference_noise(pixels)}
+    return {**settings, "display": told}
 
 
 def _curve_settings(work: Work, master: str) -> dict[str, Any]:

@@ -130,6 +130,22 @@ def test_the_page_shows_what_the_program_computes(form: str, by_form: dict[str, 
     assert difference(*by_form[form]).max() <= 1
 
 
+@pytest.mark.parametrize("line_too", [False, True])
+def test_masters_that_are_stretched_already(
+    line_too: bool, balanced_work: Callable[..., Work], tmp_path: Path
+) -> None:
+    text = '[blend.red]\ninto = "red"\nfrom = "ha"\nformula = "maximum-above-noise"\namount = 0.8\n'
+    work = balanced_work(text)
+    shown = np.clip(0.1 + 3.0 * work.rgb.pixels, 0, 1).astype(np.float32)
+    masters = {**work.masters, "rgb": work.rgb.with_(pixels=shown, domain="display")}
+    if line_too:
+        codes = np.clip(0.2 + 4.0 * work.masters["ha"].pixels, 0, 1).astype(np.float32)
+        masters["ha"] = work.masters["ha"].with_(pixels=codes, domain="display")
+    work = work.with_(masters=masters)
+    made = run_page(write_explore(scene_of(work, 1)), [settings_of(work)], tmp_path)[0]
+    assert difference(made, work).max() <= 1
+
+
 def test_codes_are_finer_than_an_eighth_of_the_noise_and_keep_what_is_missing() -> None:
     light = np.concatenate([np.linspace(-50, 5000, 4001), [0.0, np.nan, 1e5]]).astype(np.float32)[None] * 0.01
     layer = Layer(pixels=light, sigma=0.01)

@@ -230,7 +230,10 @@ def test_axe_finds_no_serious_fault(page: Any, axe: str, red: bool) -> None:
 
 @pytest.fixture
 def report(tab: Any, small_demo: Path) -> Any:
-    tab.open(small_demo / "result" / "report.html", until="document.querySelector('.blink')")
+    tab.open(
+        small_demo / "result" / "report.html",
+        until="document.readyState === 'complete' && document.querySelector('.blink')",
+    )
     return tab
 
 

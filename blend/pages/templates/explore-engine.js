@@ -316,7 +316,10 @@ function makeEngine(facts, layers) {
     return solvedFor[name].value;
   }
 
-  const solveColour = (settings) => solve("rgb", settings, facts.sigma, facts.shown_sigma);
+  // Masters that are stretched already have a sky and its noise, and no curve.
+  const asGiven = ({level, noise}) => ({curve: "no", parameter: 0, black: 0, white: 1, m: 0, level, noise, lowered: false});
+  const solveColour = (settings) => (facts.display ? asGiven(facts.display)
+    : solve("rgb", settings, facts.sigma, facts.shown_sigma));
 
   function colourTable(solved) {
     const key = `${solved.parameter} ${solved.black}`;
@@ -328,11 +331,13 @@ function makeEngine(facts, layers) {
   }
 
   function lineLayer(blend, settings) {
-    const solved = solve(blend.from.split(".")[0], settings, facts.layers[blend.from].sigma, null);
+    const name = blend.from.split(".")[0], given = facts.lines[name].display;
+    const solved = given ? asGiven(given) : solve(name, settings, facts.layers[blend.from].sigma, null);
     const key = `${solved.parameter} ${solved.black}`;
     const kept = stretched.get(blend.from);
     if (kept?.key === key) return {plane: kept.plane, solved};
-    const plane = stretchLine(layers[blend.from], solved);
+    const light = layers[blend.from];
+    const plane = given ? light.map((value) => value - given.level) : stretchLine(light, solved);
     stretched.set(blend.from, {key, plane});
     return {plane, solved};
   }
@@ -389,6 +394,10 @@ function makeEngine(facts, layers) {
   // Light of a run of pixels, stretched, with linear blends in it.
   function stretchRun(planes, linear, solved, start, count) {
     planes.forEach((plane, k) => plane.set(colour[k].subarray(start, start + count)));
+    if (facts.display) {
+      for (const plane of planes) convert(plane, count, (code) => decodeAny(code < 0 ? 0 : code > 1 ? 1 : code));
+      return;
+    }
     for (const ready of linear) blendLinear(ready, planes, start, count);
     if (facts.colour === "preserve") {
       stretchColour(planes, count, solved, colourTable(solved));

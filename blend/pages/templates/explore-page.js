@@ -265,8 +265,8 @@ function buildSettings() {
     settings.sky_level = next;
     redraw();
   });
-  find("settings").replaceChildren(...settings.blends.map(blendControls),
-    make("fieldset", {}, make("legend", {textContent: "Level of the sky"}), sky.pair));
+  const level = make("fieldset", {}, make("legend", {textContent: "Level of the sky"}), sky.pair);
+  find("settings").replaceChildren(...settings.blends.map(blendControls), ...(facts.display ? [] : [level]));
 }
 
 function buildViews() {

@@ -161,7 +161,7 @@ def _into_display(work: Work, blend: Blend, formula: Formula) -> tuple[Work, flo
     """Return the work with one blend in ``display``, and the share of pixels out of gamut if it can say."""
     picture = work.display
     assert picture is not None
-    sky, noise = _display_sky(work)
+    sky, noise = display_sky(work)
     work, layer = _display_layer(work, blend, neutral_value(formula, sky))
     if blend.into == "luminance":
         base = display_luminance(picture)
@@ -181,7 +181,7 @@ def _into_display(work: Work, blend: Blend, formula: Formula) -> tuple[Work, flo
     return work.with_(display=display), None
 
 
-def _display_sky(work: Work) -> tuple[float, float]:
+def display_sky(work: Work) -> tuple[float, float]:
     """Return the level of the sky in the picture and its noise there."""
     solved = work.seen.get("stretch rgb")
     if solved is not None:
