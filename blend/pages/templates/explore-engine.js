@@ -137,20 +137,22 @@ function stretchPlane(plane, count, solved, table) {
   }
 }
 
-// A line for display blends: odd in x, its sky at 0; a formula's neutral value is added where it is used.
-function stretchLine(light, solved) {
+// A line for display blends: odd in x, its sky at 0; a formula's neutral value is added where it is used. Fills `out`,
+// which holds 0, but for chunks whose light is 0 everywhere.
+function stretchLine(light, solved, marks, out) {
   const {first, values} = valueTable(solved);
   const scale = 1 / (solved.white - solved.black);
-  const curve = (x) => {
-    const size = Math.min(Math.abs(x), 1);
-    const y = size < SMALLEST ? valueOf(solved)(size) : values[bitsOf(size) - first];
-    return x < 0 ? -y : y;
-  };
-  const sky = curve(solved.m);
-  const out = new Float32Array(light.length);
+  const value = valueOf(solved);
+  const sky = values[bitsOf(solved.m) - first];
   for (let i = 0; i < light.length; i += 1) {
+    if (!marks[(i / CHUNK) | 0]) { i += CHUNK - 1; continue; }
     const here = light[i];
-    out[i] = here === 0 ? 0 : here !== here ? NaN : curve((here - solved.black) * scale) - sky;
+    if (here === 0) continue;
+    const x = (here - solved.black) * scale;
+    const size = Math.min(Math.abs(x), 1);
+    floatView[0] = size;
+    const y = size >= SMALLEST ? values[(bitView[0] >>> PART_BITS) - first] : value(size);
+    out[i] = (x < 0 ? -y : y) - sky;
   }
   return out;
 }
@@ -337,7 +339,8 @@ function makeEngine(facts, layers) {
     const kept = stretched.get(blend.from);
     if (kept?.key === key) return {plane: kept.plane, solved};
     const light = layers[blend.from];
-    const plane = given ? light.map((value) => value - given.level) : stretchLine(light, solved);
+    const plane = given ? light.map((value) => value - given.level)
+      : stretchLine(light, solved, shining[blend.from], kept?.plane ?? new Float32Array(size));
     stretched.set(blend.from, {key, plane});
     return {plane, solved};
   }
