@@ -162,41 +162,46 @@ function stretchLine(light, solved, marks, out) {
 const luminanceOf = (red, green, blue) => WEIGHT_RED * red + WEIGHT_GREEN * green + WEIGHT_BLUE * blue;
 
 // ITU-R BT.709 and CIE D65, and Ottosson's OKLab (2020); the numbers are the program's own, set beside the layers.
-function mixer(matrix) {
-  const [a, b, c] = matrix;
-  return (x, y, z) => [a[0] * x + a[1] * y + a[2] * z, b[0] * x + b[1] * y + b[2] * z, c[0] * x + c[1] * y + c[2] * z];
+// Fills `out`: nothing is allocated for a pixel.
+function mixer([[a, b, c], [d, e, f], [g, h, i]]) {
+  return (x, y, z, out) => {
+    out[0] = a * x + b * y + c * z;
+    out[1] = d * x + e * y + f * z;
+    out[2] = g * x + h * y + i * z;
+  };
 }
 
 function replacers(spaces) {
   const toXyz = mixer(spaces.RGB_TO_XYZ), fromXyz = mixer(spaces.XYZ_TO_RGB);
   const toLms = mixer(spaces.RGB_TO_LMS), fromLms = mixer(spaces.LMS_TO_RGB);
   const toOklab = mixer(spaces.LMS_TO_OKLAB), fromOklab = mixer(spaces.OKLAB_TO_LMS);
-  const white = spaces.WHITE_D65;
+  const [whiteX, , whiteZ] = spaces.WHITE_D65;
   const forward = (t) => (t > 216 / 24389 ? Math.cbrt(t) : (24389 / 27 * t + 16) / 116);
   const back = (f) => (f > 6 / 29 ? f * f * f : (116 * f - 16) * (27 / 24389));
-  const cones = [0, 1, 2].map((k) => WEIGHT_RED * spaces.LMS_TO_RGB[0][k] + WEIGHT_GREEN * spaces.LMS_TO_RGB[1][k]
-    + WEIGHT_BLUE * spaces.LMS_TO_RGB[2][k]);
-  const cielab = (red, green, blue, old, wanted) => {
-    const [x, y, z] = toXyz(red, green, blue);
-    const [fx, fy, fz] = [forward(x / white[0]), forward(y / white[1]), forward(z / white[2])];
+  const [cone1, cone2, cone3] = [0, 1, 2].map((k) => WEIGHT_RED * spaces.LMS_TO_RGB[0][k]
+    + WEIGHT_GREEN * spaces.LMS_TO_RGB[1][k] + WEIGHT_BLUE * spaces.LMS_TO_RGB[2][k]);
+  const [[, a1, b1], [, a2, b2], [, a3, b3]] = spaces.OKLAB_TO_LMS;
+  const cielab = (red, green, blue, old, wanted, out) => {
+    toXyz(red, green, blue, out);
+    const fx = forward(out[0] / whiteX), fy = forward(out[1]), fz = forward(out[2] / whiteZ);
     // As in the program, the ratio is taken to Y itself, whose white is 1.
-    const f = forward(y * (wanted / old));
-    return fromXyz(back(f + fx - fy) * white[0], back(f) * white[1], back(f - (fy - fz)) * white[2]);
+    const f = forward(out[1] * (wanted / old));
+    fromXyz(back(f + fx - fy) * whiteX, back(f), back(f - fy + fz) * whiteZ, out);
   };
-  const oklab = (red, green, blue, old, wanted) => {
-    const lab = toOklab(...toLms(red, green, blue).map(Math.cbrt));
-    const offsets = spaces.OKLAB_TO_LMS.map((row) => row[1] * lab[1] + row[2] * lab[2]);
-    let lightness = lab[0] * Math.cbrt(wanted / old);
+  const oklab = (red, green, blue, old, wanted, out) => {
+    toLms(red, green, blue, out);
+    toOklab(Math.cbrt(out[0]), Math.cbrt(out[1]), Math.cbrt(out[2]), out);
+    const a = out[1], b = out[2];
+    const off1 = a1 * a + b1 * b, off2 = a2 * a + b2 * b, off3 = a3 * a + b3 * b;
+    let lightness = out[0] * Math.cbrt(wanted / old);
     for (let turn = 0; turn < 4; turn += 1) {
-      let excess = -wanted, slope = 0;
-      for (let k = 0; k < 3; k += 1) {
-        const root = lightness + offsets[k];
-        excess += cones[k] * root * root * root;
-        slope += 3 * cones[k] * root * root;
-      }
+      const p = lightness + off1, q = lightness + off2, r = lightness + off3;
+      const excess = cone1 * p * p * p + cone2 * q * q * q + cone3 * r * r * r - wanted;
+      const slope = 3 * (cone1 * p * p + cone2 * q * q + cone3 * r * r);
       lightness -= slope > 1e-12 ? excess / slope : 0;
     }
-    return fromLms(...fromOklab(lightness, lab[1], lab[2]).map((root) => root * root * root));
+    fromOklab(lightness, a, b, out);
+    fromLms(out[0] * out[0] * out[0], out[1] * out[1] * out[1], out[2] * out[2] * out[2], out);
   };
   return {cielab, oklab};
 }
@@ -221,10 +226,10 @@ function relight(red, green, blue, wanted, floor, method) {
     pixel[2] = blue * ratio + rest * (blue + shift);
     return;
   }
-  const made = method(red, green, blue, old, wanted);
-  pixel[0] = weight * made[0] + (1 - weight) * (red + shift);
-  pixel[1] = weight * made[1] + (1 - weight) * (green + shift);
-  pixel[2] = weight * made[2] + (1 - weight) * (blue + shift);
+  method(red, green, blue, old, wanted, pixel);
+  pixel[0] = weight * pixel[0] + (1 - weight) * (red + shift);
+  pixel[1] = weight * pixel[1] + (1 - weight) * (green + shift);
+  pixel[2] = weight * pixel[2] + (1 - weight) * (blue + shift);
 }
 
 function relightLinear(planes, wanted, count, floor, method) {

@@ -304,6 +304,7 @@ function stopBlinking() {
 }
 
 function listen() {
+  find("blink").hidden = Object.keys(facts.lines).length === 0;
   find("scheme").addEventListener("change", (event) => {
     document.documentElement.dataset.scheme = event.target.checked ? "red" : "";
   });
