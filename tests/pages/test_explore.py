@@ -107,7 +107,7 @@ FORMS = {
     "oklab": {"blend.luminance.method": "oklab"},
     "linear luminance": {"blend.luminance.formula": "emission-add", "blend.luminance.amount": 0.7},
     "line master": {"blend.luminance.from": "ha", "blend.luminance.formula": "maximum-above-noise"},
-    "own sky level": {"stretch.ha": {"sky_level": 0.2}, "blend.luminance.amount": 0.6},
+    "own sky level": {"stretch.ha": {"sky_level": 0.02}, "blend.luminance.amount": 0.6},
     **{
         f"{name} into red": {"blend.red.share": "none", "blend.red.formula": name, "blend.red.amount": 0.8}
         for name in ("screen", "maximum", "maximum-above-noise", "mean", "soft-light")
