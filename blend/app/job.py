@@ -111,7 +111,7 @@ def _report(work: Work, record: dict[str, Any], layers: Work, preview: Preview, 
     """Return the page of a run, and tell the record what the blends did to the stars."""
     record["star_tint"] = star_tint(layers, preview)
     turn = turner(work)
-    pictures = Pictures(turn(preview.with_lines), turn(preview.without_lines), preview.factor)
+    pictures = Pictures(turn(preview.with_lines), turn(preview.without_lines), preview.factor, turn)
     return report_page(work, record, pictures, command=command)
 
 

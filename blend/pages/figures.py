@@ -48,6 +48,34 @@ def scale_svg(scale: Scale) -> str:
     return _svg(figure)
 
 
+def arrows_svg(
+    xy: NDArray[np.float64], left: NDArray[np.float64], shape: tuple[int, int], *, rms_px: float, upward: bool
+) -> tuple[str, float]:
+    """Return arrows of what a registration leaves at its stars, and the pixels that the key's arrow stands for.
+
+    Parameters
+    ----------
+    xy, left : (n, 2)
+        Places on the reference's grid, and differences there, px.
+    shape : (rows, columns)
+        Of the grid.
+    rms_px : float
+        Sets the scale: three times it is a tenth of the picture's width.
+    upward : bool
+        Rows are counted from the bottom.
+    """
+    rows, columns = shape
+    figure, axes = _figure(6.0, max(2.0, min(6.0, 6.0 * rows / columns)))
+    key = float(f"{max(3.0 * rms_px, 1e-3):.1g}")
+    options = {"angles": "xy", "scale_units": "xy", "scale": key / (0.1 * columns), "width": 0.003}
+    arrows = axes.quiver(xy[:, 0], xy[:, 1], left[:, 0], left[:, 1], color="#b5471d", **options)
+    axes.plot(xy[:, 0], xy[:, 1], ".", color="#5a655f", ms=2)
+    axes.quiverkey(arrows, 0.8, 1.05, key, f"{key:g} px", labelpos="E", coordinates="axes")
+    axes.set(xlim=(0, columns), ylim=(0, rows) if upward else (rows, 0), aspect="equal")
+    axes.set(xlabel="column", ylabel="row", title=" ")  # room for the key
+    return _svg(figure), key
+
+
 def _figure(width: float, height: float) -> tuple[Any, Any]:
     from matplotlib.figure import Figure
 

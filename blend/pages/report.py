@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 from blend.base.equation import parse
 from blend.files.png import jpeg_bytes
 from blend.pages.figures import histogram_svg, scale_svg
+from blend.pages.pairs import Turn, corner_pairs, residual_fits, signal_rows
 from blend.pages.skyfigures import sky_figures
 from blend.pages.verdict import verdict
 from blend.recipe.amounts import amount_words, auto_words
@@ -24,11 +25,15 @@ Picture = NDArray[np.float32]
 
 @dataclass(frozen=True, eq=False)
 class Pictures:
-    """Upright display pictures (3, rows, columns): with the lines and without, averaged over ``factor`` pixels."""
+    """Upright display pictures (3, rows, columns): with the lines and without, averaged over ``factor`` pixels.
+
+    ``turn`` turns any array of the grid upright.
+    """
 
     with_lines: Picture
     without_lines: Picture
     factor: int
+    turn: Turn
 
 
 def report_page(work: Work, record: Mapping[str, Any], pictures: Pictures, *, command: str = "") -> str:
@@ -59,7 +64,9 @@ def report_page(work: Work, record: Mapping[str, Any], pictures: Pictures, *, co
         added=_data_url(added),
         added_scale=scale,
         warnings=record["warnings"],
-        tables=_tables(record),
+        tables=[*_tables(record), *_signal_table(work, record)],
+        fits=[(fit.name, _safe(fit.svg), fit.text) for fit in residual_fits(work)],
+        pairs=corner_pairs(work, pictures.turn, record.get("crop")),
         sky_figures=sky_figures(work),
         histogram=_safe(histogram_svg(pictures.with_lines, _sky_level(record))),
         scale_plots=_scale_plots(work),
@@ -185,6 +192,19 @@ def _tables(record: Mapping[str, Any]) -> list[dict[str, Any]]:
             ],
         ),
     ]
+
+
+def _signal_table(work: Work, record: Mapping[str, Any]) -> list[dict[str, Any]]:
+    rows = [
+        (name, _figure(signal), *(_figure(ratio) for ratio in ratios))
+        for name, signal, ratios in signal_rows(work, record)
+    ]
+    caption = (
+        "Signal to noise: the light that a tenth of the objects' area exceeds, stars left out (of a line, of the area "
+        "where it shines), over the noise of block means before resampling"
+    )
+    heads = ("plane", "signal", "S/N 1 px", "4 px", "16 px", "64 px")
+    return [_table(caption, heads, rows)] if rows else []
 
 
 def _table(caption: str, heads: tuple[str, ...], rows: list[Any]) -> dict[str, Any]:

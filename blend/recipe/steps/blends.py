@@ -128,9 +128,9 @@ def _linear_base(linear: Plane, blend: Blend) -> Plane:
 def _into_linear(work: Work, linear: Plane, blend: Blend, formula: Formula, layer: _Layer) -> Plane:
     if blend.into == "luminance":
         base = luminance(linear)
-        changed = _formula(formula, base, layer, blend, sky=0.0, base_sigma=_luminance_noise(work))
+        changed = _formula(formula, base, layer, blend, sky=0.0, base_sigma=luminance_noise(work))
         changed = guard_gain(work, formula, base, changed)
-        return replace_luminance(linear, changed, method=blend.method, floor=3.0 * _luminance_noise(work))
+        return replace_luminance(linear, changed, method=blend.method, floor=3.0 * luminance_noise(work))
     index = COLOUR.index(blend.into)
     result = linear.copy()
     changed = _formula(
@@ -152,7 +152,7 @@ def _add_share(plane: Plane, factor: float, *, after: Plane, before: Plane) -> N
     map_row_blocks(work, plane.shape[0])
 
 
-def _luminance_noise(work: Work) -> float:
+def luminance_noise(work: Work) -> float:
     weights = (0.2126, 0.7152, 0.0722)
     return float(np.sqrt(sum((w * plane_noise(work, p)) ** 2 for w, p in zip(weights, COLOUR, strict=True))))
 
@@ -176,7 +176,7 @@ def _into_display(work: Work, blend: Blend, formula: Formula) -> tuple[Work, flo
     """Return the work with one blend in ``display``, and the share of pixels out of gamut if it can say."""
     picture = work.display
     assert picture is not None
-    sky, noise = _display_sky(work)
+    sky, noise = display_sky(work)
     work, layer = _display_layer(work, blend, neutral_value(formula, sky))
     if blend.into == "luminance":
         base = display_luminance(picture)
@@ -202,11 +202,11 @@ def _choose_display(work: Work, name: str, blend: Blend, formula: Formula) -> tu
     assert work.display is not None
     stretched = work.masters[blend.master].domain == "display"
     solved = None if stretched else _solve_line(work, blend, _linear_layer(work, blend).sigma)
-    sky, base = _display_sky(work)[0], display_luminance(work.display)
+    sky, base = display_sky(work)[0], display_luminance(work.display)
     return choose_display(work, name, blend, formula, base, sky=sky, solved=solved)
 
 
-def _display_sky(work: Work) -> tuple[float, float]:
+def display_sky(work: Work) -> tuple[float, float]:
     """Return the level of the sky in the picture and its noise there."""
     solved = work.seen.get("stretch rgb")
     if solved is not None:

@@ -21,7 +21,7 @@ def stretch(work: Work) -> Work:
         settings.curve,
         sky=0.0,
         sigma=max(plane_noise(work, plane) for plane in work.rgb.planes),
-        shown_sigma=_mean_noise(work) if settings.colour == "preserve" else None,
+        shown_sigma=mean_noise(work) if settings.colour == "preserve" else None,
         white=white_level(work),
         sky_level=settings.sky_level,
         black_sigma=settings.black_sigma,
@@ -47,7 +47,7 @@ def white_level(work: Work) -> float:
     return min(tops)
 
 
-def _mean_noise(work: Work) -> float:
+def mean_noise(work: Work) -> float:
     """Return the noise of one sky pixel of the planes' mean, on which a colour-preserving stretch acts."""
     sigmas = [plane_noise(work, plane) for plane in work.rgb.planes]
     return float(np.sqrt(np.square(sigmas).sum()) / len(sigmas))

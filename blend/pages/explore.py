@@ -1,0 +1,246 @@
+"""The page to look with: layers and equations in one file, so that a browser makes the picture as the program does."""
+
+from __future__ import annotations
+
+import base64
+import json
+import zlib
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass
+from functools import cache
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from blend.base.equation import javascript_prelude
+from blend.recipe.model import to_toml
+from blend.science import colourspace
+from blend.science.formulas import BLEND_NAMES, FORMULAS, Formula
+from blend.science.stretch import CURVES, Curve
+
+Plane = NDArray[np.float32]
+
+CODES_PER_E = 512
+"""Codes for each factor e of bright light: a code is 0.2 % of it."""
+KNEE_SIGMA = 8.0
+"""Light is companded linearly below this many sigma of a pixel: a code is 1/64 sigma of the sky."""
+MIDDLE = 1 << 15
+"""The code of no light; 0 is a missing pixel."""
+SPACES = ("RGB_TO_XYZ", "XYZ_TO_RGB", "WHITE_D65", "RGB_TO_LMS", "LMS_TO_RGB", "LMS_TO_OKLAB", "OKLAB_TO_LMS")
+"""Matrices of colour spaces that the engine needs."""
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class Layer:
+    """One plane of light as the page carries it.
+
+    Attributes
+    ----------
+    pixels : (rows, columns) float32
+        Upright, linear, sky 0; NaN where there is no data.
+    sigma : float
+        Noise of one sky pixel, which sets the fineness of the codes; above 0.
+    """
+
+    pixels: Plane
+    sigma: float
+
+    @property
+    def knee(self) -> float:
+        """Light at which the companding turns from linear to logarithmic."""
+        return KNEE_SIGMA * self.sigma
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class Scene:
+    """What the page is made of.
+
+    Attributes
+    ----------
+    title : str
+    layers : mapping of str to Layer
+        ``red green blue`` balanced, and what blends may draw from: ``ha``, ``ha.emission``.
+    mask : (rows, columns) float32, or None
+        1 on stars, 0 on sky.
+    facts : mapping
+        Plain values that the page's engine reads; see `blend.app.explore`.
+    formulas : mapping of str to Formula
+        What may be chosen: the table's and the recipe's own.
+    recipe : mapping
+        Resolved.
+    command : str
+        What runs the recipe as it stands; empty where it is not known.
+    """
+
+    title: str
+    layers: Mapping[str, Layer]
+    mask: Plane | None
+    facts: Mapping[str, Any]
+    formulas: Mapping[str, Formula]
+    recipe: Mapping[str, Any]
+    command: str = ""
+
+
+def write_explore(scene: Scene) -> str:
+    """Return the page as one self-contained HTML text that asks nothing of any network.
+
+    Notes
+    -----
+    Text from files is escaped by the template or, inside the page's data, by `safe_json`.
+    """
+    facts = {
+        **scene.facts,
+        "title": scene.title,
+        "command": scene.command,
+        "recipe": recipe_with_holes(scene.recipe),
+        "layers": {name: {"knee": layer.knee, "sigma": layer.sigma} for name, layer in scene.layers.items()},
+        "codes_per_e": CODES_PER_E,
+        "middle": MIDDLE,
+        "spaces": {name: getattr(colourspace, name).tolist() for name in SPACES},
+    }
+    packed = {name: packed_codes(companded(layer)) for name, layer in scene.layers.items()}
+    if scene.mask is not None:
+        packed["mask"] = _packed(np.rint(255.0 * np.nan_to_num(scene.mask)).astype(np.uint8).tobytes())
+    page: str = _template("explore.html").render(
+        title=scene.title,
+        facts=_safe(safe_json(facts)),
+        packed=packed,
+        engine=_safe(engine_source(scene.formulas)),
+        page_script=_safe(_text("explore-page.js")),
+    )
+    return page
+
+
+def companded(layer: Layer) -> NDArray[np.uint16]:
+    """Return light as 16-bit codes: MIDDLE + CODES_PER_E asinh(light / knee), 0 where there is none.
+
+    Linear around the sky and logarithmic above, negatives alike, so that a code's step stays far below the noise of a
+    pixel and below what 8 bits show.
+    """
+    scaled = np.arcsinh(layer.pixels * np.float32(1.0 / layer.knee)) * np.float32(CODES_PER_E)
+    codes = np.clip(np.rint(np.nan_to_num(scaled, nan=0.0)) + MIDDLE, 1, 65535)
+    return np.where(np.isnan(layer.pixels), 0, codes).astype(np.uint16)
+
+
+def expanded(codes: NDArray[np.uint16], knee: float) -> Plane:
+    """Return light from codes, as the page does."""
+    light = knee * np.sinh((codes.astype(np.float64) - MIDDLE) / CODES_PER_E)
+    return np.where(codes == 0, np.nan, light).astype(np.float32)
+
+
+def packed_codes(codes: NDArray[np.uint16]) -> str:
+    """Return codes as text: all high bytes, then all low ones, deflated, in base 64."""
+    return _packed((codes >> 8).astype(np.uint8).tobytes() + (codes & 255).astype(np.uint8).tobytes())
+
+
+def _packed(data: bytes) -> str:
+    # Low bytes are noise, which gains from its uneven shares alone; the rest is runs.
+    squeeze = zlib.compressobj(6, zlib.DEFLATED, -15, strategy=zlib.Z_RLE)
+    return base64.b64encode(squeeze.compress(data) + squeeze.flush()).decode("ascii")
+
+
+def safe_json(value: Any) -> str:
+    """Return JSON that may stand inside a script element: no text in it can end the element or begin another.
+
+    Examples
+    --------
+    >>> safe_json("</script>")
+    '"\\\\u003c/script\\\\u003e"'
+    """
+    text = json.dumps(value, allow_nan=False)
+    return text.replace("<", "\\u003c").replace(">", "\\u003e").replace("&", "\\u0026")
+
+
+def recipe_with_holes(recipe: Mapping[str, Any]) -> dict[str, Any]:
+    """Return the recipe's TOML text with holes for what the page may change: ``{"text", "open"}``.
+
+    A hole is a TOML text value: ``open``, a word the recipe does not contain, then the key.
+    """
+    plain = to_toml(recipe)
+    mark = "hole"
+    while mark in plain:
+        mark += "-"
+    holed = json.loads(json.dumps(recipe))
+    holed["stretch"]["sky_level"] = f"{mark} stretch.sky_level"
+    for name, blend in holed["blend"].items():
+        for key in ("amount", "formula", "share", "dust_a_v", "params"):
+            blend[key] = f"{mark} blend.{name}.{key}"
+    return {"text": to_toml(holed), "open": mark}
+
+
+# --- JavaScript -----------------------------------------------------------------------------------------
+
+
+def engine_source(formulas: Mapping[str, Formula]) -> str:
+    """Return the page's arithmetic as JavaScript that runs anywhere: equations, then the engine that uses them."""
+    tables = [
+        javascript_prelude(),
+        f"const CURVES = {_object((name, _curve(curve)) for name, curve in CURVES.items())};",
+        f"const FORMULAS = {_object((name, _formula(formula)) for name, formula in formulas.items())};",
+    ]
+    return "\n".join([*tables, _text("explore-engine.js")])
+
+
+def offered(own: Mapping[str, Formula]) -> dict[str, Formula]:
+    """Return the formulas that a page offers: the table's, then the recipe's own."""
+    return {**dict(FORMULAS.items()), **own}
+
+
+def _object(entries: Iterable[tuple[str, str]]) -> str:
+    return "{\n" + ",\n".join(f"{json.dumps(name)}: {body}" for name, body in entries) + "\n}"
+
+
+def _curve(curve: Curve) -> str:
+    arrow = f"(x, {curve.parameter})" if curve.parameter else "(x)"
+    solution = f"(m, t) => {curve.parsed_solution.javascript()}" if curve.solution else "null"
+    return (
+        f"{{parameter: {json.dumps(curve.parameter)}, bracket: {json.dumps(curve.bracket)}, "
+        f"value: {arrow} => {curve.parsed.javascript()}, solution: {solution}}}"
+    )
+
+
+def _formula(formula: Formula) -> str:
+    """Return one formula: its facts, its neutral value, and a loop over pixels with the equation in it."""
+    own = ", ".join(formula.params)
+    opacity = "$value" if formula.uses_amount else "base + amount * ($value - base)"
+    # Names of values are lower case, so that those of the loop, with a dollar, cannot meet them.
+    loop = (
+        f"($out, $base, $line, $count, {{{', '.join(BLEND_NAMES[2:])}}}, {{{own}}}) => {{\n"
+        "  for (let $i = 0; $i < $count; $i += 1) {\n"
+        "    const base = $base[$i], line = $line[$i];\n"
+        f"    const $value = {formula.parsed.javascript()};\n"
+        f"    $out[$i] = base !== base || line !== line ? NaN : {opacity};\n"
+        "  }\n}"
+    )
+    return (
+        f"{{domain: {json.dumps(formula.domain)}, equation: {safe_json(formula.equation)}, "
+        f"about: {safe_json(formula.about)}, params: {json.dumps(dict(formula.params))},\n"
+        f"neutral: (sky, {{{own}}}) => {formula.parsed_neutral.javascript()},\nblend: {loop}}}"
+    )
+
+
+# --- the template ---------------------------------------------------------------------------------------
+
+
+def _safe(markup: str) -> Any:
+    from markupsafe import Markup
+
+    return Markup(markup)
+
+
+@cache
+def _environment() -> Any:
+    from jinja2 import Environment, PackageLoader, StrictUndefined
+
+    loader = PackageLoader("blend.pages", "templates")
+    return Environment(loader=loader, autoescape=True, undefined=StrictUndefined)
+
+
+def _template(name: str) -> Any:
+    return _environment().get_template(name)
+
+
+def _text(name: str) -> str:
+    text: str = _environment().loader.get_source(_environment(), name)[0]
+    return text

@@ -1,0 +1,501 @@
+// The arithmetic of the page: the steps after balance and before finish, as the program does them.
+// It needs CURVES, FORMULAS and blendClip, which stand before it, and touches no document.
+
+const COLOUR = ["red", "green", "blue"];
+const CHUNK = 256;
+const BLOCK = 32 * CHUNK;
+const SAME_CODE = 6e-8;
+const MOST_SKY_NOISE = 0.025;
+const [WEIGHT_RED, WEIGHT_GREEN, WEIGHT_BLUE] = [0.2126, 0.7152, 0.0722];
+
+// --- sRGB, IEC 61966-2-1, by tables of 2^16 steps: within 1e-4 of a code value -----------------------------
+
+const encodeExactly = (light) => (light <= 0.0031308 ? 12.92 * light : 1.055 * Math.pow(light, 1 / 2.4) - 0.055);
+const decodeExactly = (code) => (code <= 0.04045 ? code / 12.92 : Math.pow((code + 0.055) / 1.055, 2.4));
+const STEPS = 65536;
+const ENCODED = Float32Array.from({length: STEPS + 1}, (_, i) => encodeExactly(i / STEPS));
+const DECODED = Float32Array.from({length: STEPS + 1}, (_, i) => decodeExactly(i / STEPS));
+const BYTES = Uint8Array.from({length: STEPS + 1}, (_, i) => Math.floor(255 * encodeExactly(i / STEPS) + 0.5));
+
+// Outside [0, 1] a curve goes on as an odd function.
+const encodeAny = (light) => (light >= 0 && light <= 1 ? ENCODED[(light * STEPS + 0.5) | 0]
+  : light < 0 ? -encodeExactly(-light) : encodeExactly(light));
+const decodeAny = (code) => (code >= 0 && code <= 1 ? DECODED[(code * STEPS + 0.5) | 0]
+  : code < 0 ? -decodeExactly(-code) : decodeExactly(code));
+
+// --- a function of light by table: one entry for each of 1024 parts of a factor 2 --------------------------
+
+const PART_BITS = 13;
+const floatView = new Float32Array(1);
+const bitView = new Int32Array(floatView.buffer);
+
+const bitsOf = (value) => {
+  floatView[0] = value;
+  return bitView[0] >>> PART_BITS;
+};
+
+function tabulate(compute, least) {
+  const first = bitsOf(least);
+  const values = new Float32Array(bitsOf(1) - first + 1);
+  for (let i = 0; i < values.length; i += 1) {
+    bitView[0] = ((i + first) << PART_BITS) + (1 << (PART_BITS - 1));
+    values[i] = compute(Math.min(Math.max(floatView[0], least), 1));
+  }
+  values[values.length - 1] = compute(1);
+  return {first, values};
+}
+
+// --- the stretch: one parameter, solved so that the sky lands where asked ----------------------------------
+
+function rootOf(miss, low, high) {
+  const rising = miss(high) > miss(low);
+  for (let i = 0; i < 200; i += 1) {
+    const middle = 0.5 * (low + high);
+    if (middle === low || middle === high) break;
+    if ((miss(middle) > 0) === rising) high = middle; else low = middle;
+  }
+  return 0.5 * (low + high);
+}
+
+function solveStretch({curve, sky_level: wanted, black_sigma: blackSigma, sigma, white, shown}) {
+  const entry = CURVES[curve];
+  const noise = sigma > 0 ? sigma : 1e-6 * white;
+  const visible = shown > 0 ? shown : noise;
+  const black = -blackSigma * noise;
+  const reach = white - black;
+  const m = -black / reach;
+  const parameterFor = (level) => {
+    if (!entry.parameter) return NaN;
+    if (entry.solution) return entry.solution(m, level);
+    const miss = (logarithm) => entry.value(m, Math.exp(logarithm)) - level;
+    const [low, high] = entry.bracket.map(Math.log);
+    if (miss(low) * miss(high) > 0) throw new RangeError(`the curve ${curve} cannot show the sky at ${level}`);
+    return Math.exp(rootOf(miss, low, high));
+  };
+  const slopeFor = (parameter) => {
+    const h = 1e-5 * Math.min(m, 1 - m);
+    return (entry.value(m + h, parameter) - entry.value(m - h, parameter)) / (2 * h * reach);
+  };
+  const noiseFor = (level) => slopeFor(parameterFor(level)) * visible;
+  const quietLevel = () => {
+    if (noiseFor(wanted) <= MOST_SKY_NOISE) return wanted;
+    const lowest = entry.solution ? 1e-6 * wanted : m * 1.001;
+    if (lowest >= wanted || noiseFor(lowest) >= MOST_SKY_NOISE) return Math.min(lowest, wanted);
+    return rootOf((level) => noiseFor(level) - MOST_SKY_NOISE, lowest, wanted);
+  };
+  const level = entry.parameter ? quietLevel() : m;
+  const parameter = entry.parameter ? parameterFor(level) : NaN;
+  return {curve, parameter, black, white, level, m, noise: slopeFor(parameter) * visible, lowered: entry.parameter !== "" && level < wanted};
+}
+
+const valueOf = (solved) => (x) => CURVES[solved.curve].value(x, solved.parameter);
+
+function gainTable(solved) {
+  const value = valueOf(solved);
+  return tabulate((x) => decodeExactly(Math.min(value(x), 1)) / x, 0.1 * solved.m);
+}
+
+// Every plane of a pixel by one gain, from the mean of the three; past 1, mixed with grey of the pixel's own mean.
+// Takes light of the layers and leaves light in [0, 1].
+function stretchColour(planes, count, solved, table) {
+  const [red, green, blue] = planes;
+  const {first, values} = table;
+  const {black} = solved;
+  const scale = 1 / (solved.white - solved.black);
+  const least = 0.1 * solved.m;
+  for (let i = 0; i < count; i += 1) {
+    const r = (red[i] - black) * scale, g = (green[i] - black) * scale, b = (blue[i] - black) * scale;
+    const mean = (r + g + b) / 3;
+    if (mean !== mean) { red[i] = green[i] = blue[i] = NaN; continue; }
+    floatView[0] = mean < least ? least : mean > 1 ? 1 : mean;
+    const gain = values[(bitView[0] >>> PART_BITS) - first];
+    let x = r * gain, y = g * gain, z = b * gain;
+    if (x > 1 || y > 1 || z > 1) {
+      const top = Math.max(x, y, z);
+      const grey = Math.min(mean * gain, 1);
+      const share = Math.min((1 - grey) / Math.max(top - grey, 1e-12), 1);
+      x = grey + share * (x - grey); y = grey + share * (y - grey); z = grey + share * (z - grey);
+    }
+    red[i] = x < 0 ? 0 : x > 1 ? 1 : x;
+    green[i] = y < 0 ? 0 : y > 1 ? 1 : y;
+    blue[i] = z < 0 ? 0 : z > 1 ? 1 : z;
+  }
+}
+
+const SMALLEST = 2 ** -24;
+const valueTable = (solved) => tabulate(valueOf(solved), SMALLEST);
+
+function stretchPlane(plane, count, solved, table) {
+  const {first, values} = table;
+  const scale = 1 / (solved.white - solved.black);
+  for (let i = 0; i < count; i += 1) {
+    const x = (plane[i] - solved.black) * scale;
+    if (x !== x) { plane[i] = NaN; continue; }
+    floatView[0] = x < SMALLEST ? SMALLEST : x > 1 ? 1 : x;
+    const y = values[(bitView[0] >>> PART_BITS) - first];
+    plane[i] = x <= SMALLEST ? Math.max(CURVES[solved.curve].value(Math.max(x, 0), solved.parameter), 0) : Math.min(y, 1);
+  }
+}
+
+// A line for display blends: odd in x, its sky at 0; a formula's neutral value is added where it is used. Fills `out`,
+// which holds 0, but for chunks whose light is 0 everywhere.
+function stretchLine(light, solved, marks, out) {
+  const {first, values} = valueTable(solved);
+  const scale = 1 / (solved.white - solved.black);
+  const value = valueOf(solved);
+  const sky = values[bitsOf(solved.m) - first];
+  for (let i = 0; i < light.length; i += 1) {
+    if (!marks[(i / CHUNK) | 0]) { i += CHUNK - 1; continue; }
+    const here = light[i];
+    if (here === 0) continue;
+    const x = (here - solved.black) * scale;
+    const size = Math.min(Math.abs(x), 1);
+    floatView[0] = size;
+    const y = size >= SMALLEST ? values[(bitView[0] >>> PART_BITS) - first] : value(size);
+    out[i] = (x < 0 ? -y : y) - sky;
+  }
+  return out;
+}
+
+// --- luminance, and putting a new one back ------------------------------------------------------------------
+
+const luminanceOf = (red, green, blue) => WEIGHT_RED * red + WEIGHT_GREEN * green + WEIGHT_BLUE * blue;
+
+// ITU-R BT.709 and CIE D65, and Ottosson's OKLab (2020); the numbers are the program's own, set beside the layers.
+// Fills `out`: nothing is allocated for a pixel.
+function mixer([[a, b, c], [d, e, f], [g, h, i]]) {
+  return (x, y, z, out) => {
+    out[0] = a * x + b * y + c * z;
+    out[1] = d * x + e * y + f * z;
+    out[2] = g * x + h * y + i * z;
+  };
+}
+
+function replacers(spaces) {
+  const toXyz = mixer(spaces.RGB_TO_XYZ), fromXyz = mixer(spaces.XYZ_TO_RGB);
+  const toLms = mixer(spaces.RGB_TO_LMS), fromLms = mixer(spaces.LMS_TO_RGB);
+  const toOklab = mixer(spaces.LMS_TO_OKLAB), fromOklab = mixer(spaces.OKLAB_TO_LMS);
+  const [whiteX, , whiteZ] = spaces.WHITE_D65;
+  const forward = (t) => (t > 216 / 24389 ? Math.cbrt(t) : (24389 / 27 * t + 16) / 116);
+  const back = (f) => (f > 6 / 29 ? f * f * f : (116 * f - 16) * (27 / 24389));
+  const [cone1, cone2, cone3] = [0, 1, 2].map((k) => WEIGHT_RED * spaces.LMS_TO_RGB[0][k]
+    + WEIGHT_GREEN * spaces.LMS_TO_RGB[1][k] + WEIGHT_BLUE * spaces.LMS_TO_RGB[2][k]);
+  const [[, a1, b1], [, a2, b2], [, a3, b3]] = spaces.OKLAB_TO_LMS;
+  const cielab = (red, green, blue, old, wanted, out) => {
+    toXyz(red, green, blue, out);
+    const fx = forward(out[0] / whiteX), fy = forward(out[1]), fz = forward(out[2] / whiteZ);
+    // As in the program, the ratio is taken to Y itself, whose white is 1.
+    const f = forward(out[1] * (wanted / old));
+    fromXyz(back(f + fx - fy) * whiteX, back(f), back(f - fy + fz) * whiteZ, out);
+  };
+  const oklab = (red, green, blue, old, wanted, out) => {
+    toLms(red, green, blue, out);
+    toOklab(Math.cbrt(out[0]), Math.cbrt(out[1]), Math.cbrt(out[2]), out);
+    const a = out[1], b = out[2];
+    const off1 = a1 * a + b1 * b, off2 = a2 * a + b2 * b, off3 = a3 * a + b3 * b;
+    let lightness = out[0] * Math.cbrt(wanted / old);
+    for (let turn = 0; turn < 4; turn += 1) {
+      const p = lightness + off1, q = lightness + off2, r = lightness + off3;
+      const excess = cone1 * p * p * p + cone2 * q * q * q + cone3 * r * r * r - wanted;
+      const slope = 3 * (cone1 * p * p + cone2 * q * q + cone3 * r * r);
+      lightness -= slope > 1e-12 ? excess / slope : 0;
+    }
+    fromOklab(lightness, a, b, out);
+    fromLms(out[0] * out[0] * out[0], out[1] * out[1] * out[1], out[2] * out[2] * out[2], out);
+  };
+  return {cielab, oklab};
+}
+
+const pixel = new Float64Array(3);
+
+// Leaves the pixel's light with luminance `wanted` in `pixel`; near the sky, where colour is noise, by a shift.
+function relight(red, green, blue, wanted, floor, method) {
+  const old = luminanceOf(red, green, blue);
+  const part = Math.min(Math.max(old / floor - 1, 0), 1);
+  const weight = wanted > 0 ? part : wanted !== wanted ? NaN : 0;
+  const shift = wanted - old;
+  if (weight === 0) {
+    pixel[0] = red + shift; pixel[1] = green + shift; pixel[2] = blue + shift;
+    return;
+  }
+  if (method === null) {
+    const ratio = weight * (wanted / old);
+    const rest = 1 - weight;
+    pixel[0] = red * ratio + rest * (red + shift);
+    pixel[1] = green * ratio + rest * (green + shift);
+    pixel[2] = blue * ratio + rest * (blue + shift);
+    return;
+  }
+  method(red, green, blue, old, wanted, pixel);
+  pixel[0] = weight * pixel[0] + (1 - weight) * (red + shift);
+  pixel[1] = weight * pixel[1] + (1 - weight) * (green + shift);
+  pixel[2] = weight * pixel[2] + (1 - weight) * (blue + shift);
+}
+
+function relightLinear(planes, wanted, count, floor, method) {
+  const [red, green, blue] = planes;
+  for (let i = 0; i < count; i += 1) {
+    relight(red[i], green[i], blue[i], wanted[i], floor, method);
+    red[i] = pixel[0]; green[i] = pixel[1]; blue[i] = pixel[2];
+  }
+}
+
+// `before` and `wanted` are code values of the luminance; planes are light in [0, 1].
+function relightDisplay(planes, wanted, before, count, floor, method) {
+  const [red, green, blue] = planes;
+  for (let i = 0; i < count; i += 1) {
+    const target = wanted[i] < 0 ? 0 : wanted[i] > 1 ? 1 : wanted[i];
+    if (Math.abs(target - before[i]) <= SAME_CODE) continue;
+    relight(red[i], green[i], blue[i], decodeAny(target), floor, method);
+    let x = pixel[0], y = pixel[1], z = pixel[2];
+    if (x < -2e-6 || y < -2e-6 || z < -2e-6 || x > 1 + 2e-6 || y > 1 + 2e-6 || z > 1 + 2e-6) {
+      const grey = luminanceOf(x, y, z);
+      const level = Math.min(Math.max(grey, 0), 1);
+      const up = Math.max(x - grey, y - grey, z - grey, 1e-12);
+      const down = Math.max(grey - x, grey - y, grey - z, 1e-12);
+      const share = Math.min((1 - level) / up, level / down, 1);
+      x = level + share * (x - grey); y = level + share * (y - grey); z = level + share * (z - grey);
+    }
+    red[i] = x < 0 ? 0 : x > 1 ? 1 : x;
+    green[i] = y < 0 ? 0 : y > 1 ? 1 : y;
+    blue[i] = z < 0 ? 0 : z > 1 ? 1 : z;
+  }
+}
+
+function addShare(other, factor, after, before, count) {
+  for (let i = 0; i < count; i += 1) other[i] += factor * (after[i] - before[i]);
+}
+
+function luminancePlane(planes, count, out) {
+  const [red, green, blue] = planes;
+  for (let i = 0; i < count; i += 1) out[i] = luminanceOf(red[i], green[i], blue[i]);
+}
+
+function convert(plane, count, change) {
+  for (let i = 0; i < count; i += 1) plane[i] = change(plane[i]);
+}
+
+// --- one picture --------------------------------------------------------------------------------------------
+
+// Light from 16-bit codes; 0 is a missing pixel.
+function expandCodes(high, low, knee, facts) {
+  const table = new Float32Array(65536);
+  for (let code = 1; code < 65536; code += 1) table[code] = knee * Math.sinh((code - facts.middle) / facts.codes_per_e);
+  table[0] = NaN;
+  const light = new Float32Array(high.length);
+  for (let i = 0; i < light.length; i += 1) light[i] = table[(high[i] << 8) | low[i]];
+  return light;
+}
+
+// Whether a formula leaves every base as it is where the line has nothing to show.
+function leavesAlone(formula, blend, nothing, names) {
+  const base = Float32Array.from({length: 1201}, (_, i) => i / 1000 - 0.1);
+  const out = new Float32Array(base.length);
+  const used = formula.domain === "display" ? base.map((value) => Math.min(Math.max(value, 0), 1)) : base;
+  formula.blend(out, used, new Float32Array(base.length).fill(nothing), base.length, names, blend.params);
+  return out.every((value, i) => Math.abs(value - used[i]) < 1e-7);
+}
+
+// settings: {sky_level, blends: [{into, from, formula, amount, method, params, share}]}
+function makeEngine(facts, layers) {
+  const size = facts.rows * facts.columns;
+  const chunks = Math.ceil(size / CHUNK);
+  const methods = {ratio: null, ...replacers(facts.spaces)};
+  const colour = COLOUR.map((name) => layers[name]);
+  const buffers = COLOUR.map(() => new Float32Array(BLOCK));
+  const [before, wanted, shifted] = COLOUR.map(() => new Float32Array(BLOCK));
+  const shining = Object.fromEntries(Object.keys(layers).map((name) => [name, whereNotNought(layers[name])]));
+  const solvedFor = {}, tableFor = {}, stretched = new Map(), middle = new Map(), drawn = new WeakMap();
+
+  function whereNotNought(light) {
+    const flags = new Uint8Array(chunks);
+    for (let i = 0; i < size; i += 1) if (light[i] !== 0) flags[(i / CHUNK) | 0] = 1;
+    return flags;
+  }
+
+  function solve(name, settings, sigma, shown) {
+    const own = name === "rgb" ? facts.stretch : facts.lines[name];
+    const level = own.own_level ? own.sky_level : settings.sky_level;
+    const key = `${name} ${level} ${sigma}`;
+    if (!(solvedFor[name]?.key === key)) {
+      solvedFor[name] = {key, value: solveStretch({...own, sky_level: level, sigma, white: facts.white, shown})};
+    }
+    return solvedFor[name].value;
+  }
+
+  // Masters that are stretched already have a sky and its noise, and no curve.
+  const asGiven = ({level, noise}) => ({curve: "no", parameter: 0, black: 0, white: 1, m: 0, level, noise, lowered: false});
+  const solveColour = (settings) => (facts.display ? asGiven(facts.display)
+    : solve("rgb", settings, facts.sigma, facts.shown_sigma));
+
+  function colourTable(solved) {
+    const key = `${solved.parameter} ${solved.black}`;
+    if (tableFor.key !== key) {
+      tableFor.key = key;
+      tableFor.value = facts.colour === "preserve" ? gainTable(solved) : valueTable(solved);
+    }
+    return tableFor.value;
+  }
+
+  function lineLayer(blend, settings) {
+    const name = blend.from.split(".")[0], given = facts.lines[name].display;
+    const solved = given ? asGiven(given) : solve(name, settings, facts.layers[blend.from].sigma, null);
+    const key = `${solved.parameter} ${solved.black}`;
+    const kept = stretched.get(blend.from);
+    if (kept?.key === key) return {plane: kept.plane, solved};
+    const light = layers[blend.from];
+    const plane = given ? light.map((value) => value - given.level)
+      : stretchLine(light, solved, shining[blend.from], kept?.plane ?? new Float32Array(size));
+    stretched.set(blend.from, {key, plane});
+    return {plane, solved};
+  }
+
+  function readyLinear(blend) {
+    const formula = FORMULAS[blend.formula];
+    const sigma = facts.noise[blend.into];
+    const names = {amount: blend.amount, sky: 0, base_sigma: sigma, line_sigma: facts.layers[blend.from].sigma};
+    const shares = COLOUR.map((name) => (name === blend.into ? 0 : blend.share?.[name] ?? 0));
+    return {blend, formula, names, sigma, shares, plane: layers[blend.from], alone: leavesAlone(formula, blend, 0, names)};
+  }
+
+  function readyDisplay(blend, settings, sky) {
+    const formula = FORMULAS[blend.formula];
+    const {plane, solved} = lineLayer(blend, settings);
+    const neutral = formula.neutral(sky.level, blend.params);
+    const names = {amount: blend.amount, sky: sky.level, base_sigma: sky.noise, line_sigma: solved.noise};
+    const alone = leavesAlone(formula, blend, Math.fround(neutral), names);
+    return {blend, formula, plane, neutral, names, floor: decodeExactly(0.5 * sky.level), alone};
+  }
+
+  function blendLinear(ready, planes, start, count) {
+    const {blend, formula, names, sigma, shares} = ready;
+    const line = ready.plane.subarray(start, start + count);
+    if (blend.into === "luminance") {
+      luminancePlane(planes, count, before);
+      formula.blend(wanted, before, line, count, names, blend.params);
+      relightLinear(planes, wanted, count, 3 * sigma, methods[blend.method]);
+      return;
+    }
+    const plane = planes[COLOUR.indexOf(blend.into)];
+    before.set(plane);
+    formula.blend(plane, before, line, count, names, blend.params);
+    shares.forEach((factor, k) => { if (factor > 0) addShare(planes[k], factor, plane, before, count); });
+  }
+
+  function blendDisplay(ready, planes, start, count) {
+    const {blend, formula, neutral, names, floor} = ready;
+    const source = ready.plane;
+    for (let i = 0; i < count; i += 1) shifted[i] = Math.min(source[start + i] + neutral, 1);
+    if (blend.into === "luminance") {
+      luminancePlane(planes, count, before);
+      convert(before, count, encodeAny);
+      formula.blend(wanted, before, shifted, count, names, blend.params);
+      relightDisplay(planes, wanted, before, count, floor, methods[blend.method]);
+      return;
+    }
+    const plane = planes[COLOUR.indexOf(blend.into)];
+    for (let i = 0; i < count; i += 1) before[i] = encodeAny(plane[i]);
+    formula.blend(wanted, before, shifted, count, names, blend.params);
+    for (let i = 0; i < count; i += 1) plane[i] = decodeAny(wanted[i] < 0 ? 0 : wanted[i] > 1 ? 1 : wanted[i]);
+  }
+
+  // Light of a run of pixels, stretched, with linear blends in it.
+  function stretchRun(planes, linear, solved, start, count) {
+    planes.forEach((plane, k) => plane.set(colour[k].subarray(start, start + count)));
+    if (facts.display) {
+      for (const plane of planes) convert(plane, count, (code) => decodeAny(code < 0 ? 0 : code > 1 ? 1 : code));
+      return;
+    }
+    for (const ready of linear) blendLinear(ready, planes, start, count);
+    if (facts.colour === "preserve") {
+      stretchColour(planes, count, solved, colourTable(solved));
+      return;
+    }
+    for (const plane of planes) {
+      stretchPlane(plane, count, solved, colourTable(solved));
+      convert(plane, count, decodeAny);
+    }
+  }
+
+  // Calls `work` with runs of chunks that `flags` marks alike.
+  function byRuns(flags, wantedFlag, work) {
+    for (let chunk = 0; chunk < chunks;) {
+      let end = chunk + 1;
+      while (end < chunks && flags[end] === flags[chunk] && end - chunk < BLOCK / CHUNK) end += 1;
+      if (flags[chunk] === wantedFlag) work(chunk * CHUNK, Math.min(end * CHUNK, size) - chunk * CHUNK);
+      chunk = end;
+    }
+  }
+
+  function store(planes, start, count, words) {
+    const [red, green, blue] = planes;
+    for (let i = 0; i < count; i += 1) {
+      words[start + i] = BYTES[(red[i] * STEPS + 0.5) | 0] | (BYTES[(green[i] * STEPS + 0.5) | 0] << 8)
+        | (BYTES[(blue[i] * STEPS + 0.5) | 0] << 16) | 0xff000000;
+    }
+  }
+
+  // Which chunks any blend can change.
+  function changed(blends) {
+    const flags = new Uint8Array(chunks);
+    for (const {blend, alone} of blends) {
+      const marks = shining[blend.from];
+      for (let chunk = 0; chunk < chunks; chunk += 1) flags[chunk] |= alone ? marks[chunk] : 1;
+    }
+    return flags;
+  }
+
+  // Stretched light with linear blends in it is kept, so that display blends alone cost their own time.
+  function keptLight(slot, key) {
+    const kept = middle.get(slot) ?? {planes: COLOUR.map(() => new Float32Array(size)), done: new Uint8Array(chunks)};
+    if (kept.key !== key) kept.done.fill(0);
+    kept.key = key;
+    middle.set(slot, kept);
+    return kept;
+  }
+
+  // Fills `bytes` (red, green, blue, 255 a pixel) and returns what was solved. Pictures that are looked at by turns
+  // get a slot each, so that neither loses what the other kept.
+  function render(settings, bytes, slot = "with") {
+    const active = settings.blends.filter((blend) => blend.amount !== 0);
+    const solved = solveColour(settings);
+    const linear = active.filter((blend) => FORMULAS[blend.formula].domain === "linear").map(readyLinear);
+    const display = active.filter((blend) => FORMULAS[blend.formula].domain === "display")
+      .map((blend) => readyDisplay(blend, settings, solved));
+    const flags = changed([...linear, ...display]);
+    const bare = `${solved.parameter} ${solved.black} ${solved.white}`;
+    const last = drawn.get(bytes);
+    // Four bytes at once, the first lowest, as on every machine that browsers run on.
+    const words = new Uint32Array(bytes.buffer, bytes.byteOffset, size);
+    const plain = flags.map((flag, chunk) => (flag || (last?.bare === bare && !last.flags[chunk]) ? 0 : 1));
+    byRuns(plain, 1, (start, count) => {
+      stretchRun(buffers, [], solved, start, count);
+      store(buffers, start, count, words);
+    });
+    const kept = keptLight(slot, JSON.stringify([bare, linear.map(({blend}) => blend)]));
+    byRuns(flags, 1, (start, count) => {
+      const here = kept.planes.map((plane) => plane.subarray(start, start + count));
+      const span = kept.done.subarray(start / CHUNK, Math.ceil((start + count) / CHUNK));
+      if (span.includes(0)) stretchRun(here, linear, solved, start, count);
+      span.fill(1);
+      here.forEach((plane, k) => buffers[k].set(plane));
+      for (const ready of display) blendDisplay(ready, buffers, start, count);
+      store(buffers, start, count, words);
+    });
+    drawn.set(bytes, {bare, flags});
+    return solved;
+  }
+
+  // One line by itself, stretched to the sky level, grey.
+  function renderLine(name, settings, bytes) {
+    const from = layers[`${name}.emission`] ? `${name}.emission` : name;
+    const {plane, solved} = lineLayer({from}, settings);
+    for (let i = 0, k = 0; i < size; i += 1, k += 4) {
+      bytes[k] = bytes[k + 1] = bytes[k + 2] = (Math.max(plane[i] + solved.level, 0) * 255 + 0.5) | 0;
+      bytes[k + 3] = 255;
+    }
+    drawn.delete(bytes);
+  }
+
+  return {size, render, renderLine, solveColour};
+}

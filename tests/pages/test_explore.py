@@ -1,0 +1,236 @@
+"""The page to look with: what its own JavaScript makes of its layers, against what the program makes of them."""
+
+from __future__ import annotations
+
+import base64
+import json
+import shutil
+import subprocess
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pytest
+
+from blend.app.explore import scene_of
+from blend.pages.explore import Layer, companded, expanded, recipe_with_holes, safe_json, write_explore
+from blend.recipe.model import resolved
+from blend.recipe.pipeline import PICTURE_STEPS, run_all
+from blend.recipe.work import Work
+
+DRIVER = """
+const fs = require("fs"), zlib = require("zlib");
+const runPage = ([path, jobs]) => {
+  const page = fs.readFileSync(path, "utf8");
+  const between = (id) => page.split(`id="${id}">`)[1].split("</script>")[0];
+  const facts = JSON.parse(between("facts")), packed = {};
+  for (const [, name, text] of page.matchAll(/class="layer" data-name="([^"]+)">([^<]*)</g)) {
+    packed[name] = new Uint8Array(zlib.inflateRawSync(Buffer.from(text, "base64")));
+  }
+  return new Function("facts", "packed", "jobs", between("engine") + `
+    const size = facts.rows * facts.columns, light = {};
+    for (const name of Object.keys(facts.layers)) {
+      const bytes = packed[name];
+      light[name] = expandCodes(bytes.subarray(0, size), bytes.subarray(size), facts.layers[name].knee, facts);
+    }
+    const engine = makeEngine(facts, light), bytes = new Uint8ClampedArray(4 * size);
+    return jobs.map((settings) => {
+      const solved = engine.render(settings, bytes);
+      return {solved, bytes: Buffer.from(bytes).toString("base64")};
+    });`)(facts, packed, jobs);
+};
+process.stdout.write(JSON.stringify(JSON.parse(fs.readFileSync(0, "utf8")).map(runPage)));
+"""
+Jobs = list[dict[str, Any]]
+
+
+def run_pages(pages: list[tuple[str, Jobs]], folder: Path) -> list[Jobs]:
+    """Render settings by the pages' own scripts, all under one node."""
+    node = shutil.which("node")
+    if node is None:
+        pytest.skip("node is not installed")
+    driver = folder / "driver.js"
+    driver.write_text(DRIVER, encoding="utf-8")
+    named = []
+    for index, (page, jobs) in enumerate(pages):
+        path = folder / f"{index}.html"
+        path.write_text(page, encoding="utf-8")
+        named.append((str(path), jobs))
+    done = subprocess.run(
+        [node, str(driver)], input=json.dumps(named), capture_output=True, text=True, timeout=300
+    )
+    assert done.returncode == 0, done.stderr
+    made: list[Jobs] = json.loads(done.stdout)
+    return made
+
+
+def run_page(page: str, jobs: Jobs, folder: Path) -> Jobs:
+    """Render settings by the script of one page."""
+    return run_pages([(page, jobs)], folder)[0]
+
+
+def difference(job: dict[str, Any], work: Work) -> np.ndarray:
+    """Return how far the page lies from the program, away from saturated cores, in 8-bit steps."""
+    expected = program_bytes(work)
+    shown = np.frombuffer(base64.b64decode(job["bytes"]), dtype=np.uint8).reshape(*expected.shape[:2], 4)
+    assert (shown[..., 3] == 255).all()
+    # It is a picture, not a flat sky.
+    assert expected.std() > 3
+    return np.abs(shown[..., :3].astype(int) - expected)[expected.max(axis=2) < 250]
+
+
+def settings_of(work: Work) -> dict[str, Any]:
+    """Return a recipe's blends as the page's engine takes them."""
+    scene = scene_of(work, 1)
+    return {"sky_level": scene.facts["stretch"]["sky_level"], "blends": list(scene.facts["blends"])}
+
+
+def program_bytes(work: Work) -> np.ndarray:
+    """Return what the program makes of the same layers before finish, 8 bits, (rows, columns, 3)."""
+    display = run_all(work, steps=PICTURE_STEPS[:-1]).display
+    assert display is not None
+    upright = display if work.rgb.facts.rows == "top-down" else display[:, ::-1]
+    return np.floor(255.0 * np.clip(np.nan_to_num(np.moveaxis(upright, 0, -1)), 0, 1) + 0.5).astype(int)
+
+
+FORMS = {
+    "as it is": {},
+    "no lines": {"blend.red.amount": 0.0, "blend.luminance.amount": 0.0},
+    "strong": {"blend.red.amount": 2.5, "blend.luminance.amount": 1.0, "stretch.sky_level": 0.2},
+    "planes": {"stretch.colour": "planes"},
+    "log curve": {"stretch.curve": "log"},
+    "power curve": {"stretch.curve": "power"},
+    "rational curve": {"stretch.curve": "rational"},
+    "linear curve": {"stretch.curve": "linear"},
+    "cielab": {"blend.luminance.method": "cielab"},
+    "oklab": {"blend.luminance.method": "oklab"},
+    "linear luminance": {"blend.luminance.formula": "emission-add", "blend.luminance.amount": 0.7},
+    "line master": {"blend.luminance.from": "ha", "blend.luminance.formula": "maximum-above-noise"},
+    "own sky level": {"stretch.ha": {"sky_level": 0.02}, "blend.luminance.amount": 0.6},
+    **{
+        f"{name} into red": {"blend.red.share": "none", "blend.red.formula": name, "blend.red.amount": 0.8}
+        for name in ("screen", "maximum", "maximum-above-noise", "mean", "soft-light")
+    },
+}
+
+
+@pytest.fixture(scope="module")
+def by_form(tmp_path_factory: pytest.TempPathFactory, balanced_work: Callable[..., Work]) -> dict[str, Any]:
+    """Return what the page makes of every form, and the state of work it was made of."""
+    works = {form: balanced_work(settings=settings) for form, settings in FORMS.items()}
+    pages = [(write_explore(scene_of(work, 1)), [settings_of(work)]) for work in works.values()]
+    made = run_pages(pages, tmp_path_factory.mktemp("forms"))
+    return {form: (jobs[0], works[form]) for form, jobs in zip(FORMS, made, strict=True)}
+
+
+@pytest.mark.parametrize("form", FORMS)
+def test_the_page_shows_what_the_program_computes(form: str, by_form: dict[str, Any]) -> None:
+    # The bar is one 8-bit step: rounding of 16-bit codes and of tables.
+    assert difference(*by_form[form]).max() <= 1
+
+
+@pytest.mark.parametrize("line_too", [False, True])
+def test_masters_that_are_stretched_already(
+    line_too: bool, balanced_work: Callable[..., Work], tmp_path: Path
+) -> None:
+    text = '[blend.red]\ninto = "red"\nfrom = "ha"\nformula = "maximum-above-noise"\namount = 0.8\n'
+    work = balanced_work(text)
+    shown = np.clip(0.1 + 3.0 * work.rgb.pixels, 0, 1).astype(np.float32)
+    masters = {**work.masters, "rgb": work.rgb.with_(pixels=shown, domain="display")}
+    if line_too:
+        codes = np.clip(0.2 + 4.0 * work.masters["ha"].pixels, 0, 1).astype(np.float32)
+        masters["ha"] = work.masters["ha"].with_(pixels=codes, domain="display")
+    work = work.with_(masters=masters)
+    made = run_page(write_explore(scene_of(work, 1)), [settings_of(work)], tmp_path)[0]
+    assert difference(made, work).max() <= 1
+
+
+def test_codes_are_finer_than_an_eighth_of_the_noise_and_keep_what_is_missing() -> None:
+    light = np.concatenate([np.linspace(-50, 5000, 4001), [0.0, np.nan, 1e5]]).astype(np.float32)[None] * 0.01
+    layer = Layer(pixels=light, sigma=0.01)
+    back = expanded(companded(layer), layer.knee)
+    assert np.array_equal(np.isnan(back), np.isnan(light))
+    assert back[0, 4001] == 0.0
+    known = ~np.isnan(light)
+    # Half a code: sigma / 128 at the sky, 0.1 % of bright light; 1e-5 for float32.
+    bound = np.hypot(0.01 * 8.0, light[known]) * (0.5 / 512 + 1e-5)
+    assert (np.abs(back[known] - light[known]) <= bound).all()
+
+
+@pytest.mark.parametrize("curve", ["asinh", "log", "power", "rational", "linear"])
+def test_the_page_solves_the_stretch_as_the_program_does(
+    curve: str, balanced_work: Callable[..., Work], tmp_path: Path
+) -> None:
+    levels = (0.05, 0.1, 0.3)
+    work = balanced_work(settings={"stretch.curve": curve})
+    jobs = [{"sky_level": level, "blends": []} for level in levels]
+    made = run_page(write_explore(scene_of(work, 1)), jobs, tmp_path)
+    for level, job in zip(levels, made, strict=True):
+        state = run_all(
+            balanced_work(settings={"stretch.curve": curve, "stretch.sky_level": level}),
+            steps=PICTURE_STEPS[:2],
+        )
+        solved = state.seen["stretch rgb"]
+        if curve != "linear":
+            # Two root searches, each to 1e-9 of the level.
+            assert job["solved"]["parameter"] == pytest.approx(solved.parameter, rel=1e-6)
+        assert job["solved"]["level"] == pytest.approx(solved.sky_level, abs=1e-8)
+        assert job["solved"]["noise"] == pytest.approx(solved.sky_noise, rel=1e-6)
+        assert job["solved"]["lowered"] == solved.lowered
+
+
+def test_a_moved_slider_gives_what_a_fresh_page_gives(
+    balanced_work: Callable[..., Work], tmp_path: Path
+) -> None:
+    # What one picture leaves in the engine must not show in the next one.
+    work = balanced_work()
+    first = settings_of(work)
+    others = [
+        {**first, "sky_level": 0.2},
+        {**first, "blends": [{**blend, "amount": 0.0} for blend in first["blends"]]},
+        {**first, "blends": [{**first["blends"][0], "formula": "maximum", "share": {}}, first["blends"][1]]},
+        first,
+        {**first, "blends": [first["blends"][0], {**first["blends"][1], "amount": 1.0}]},
+    ]
+    page = write_explore(scene_of(work, 1))
+    moved, *fresh = run_pages(
+        [(page, [first, *others, first]), *((page, [job]) for job in [*others, first])], tmp_path
+    )
+    for after, alone in zip(moved[1:], fresh, strict=True):
+        assert after["bytes"] == alone[0]["bytes"]
+
+
+def test_a_hostile_title_or_own_formula_never_becomes_markup(balanced_work: Callable[..., Work]) -> None:
+    nasty = "</script><script>alert(1)</script>"
+    text = (
+        f'title = "{nasty}"\n[blend.red]\ninto = "red"\nfrom = "ha"\nformula = "mine"\n[formulas.mine]\n'
+        f'domain = "display"\nequation = "max(base, k * line)"\nneutral = "sky / k"\nparams = {{k = 2.0}}\n'
+        f'about = "{nasty}"\n'
+    )
+    page = write_explore(scene_of(balanced_work(text), 1, command=f"blend run {nasty}"))
+    assert nasty not in page
+    assert page.count("<script") == page.count("</script>")
+    assert json.loads(page.split('id="facts">')[1].split("</script>")[0])["title"] == nasty
+
+
+def test_a_formula_of_the_recipe_s_own_is_computed(
+    balanced_work: Callable[..., Work], tmp_path: Path
+) -> None:
+    text = (
+        '[blend.red]\ninto = "red"\nfrom = "ha.emission"\nformula = "mine"\nparams = {value = 3.0}\namount = 0.7\n'
+        '[formulas.mine]\ndomain = "display"\n'
+        'equation = "where(line > sky, base + count * value * line * (1 - base), base)"\n'
+        'neutral = "0"\nparams = {value = 2.0, count = 0.1}\n'
+    )
+    work = balanced_work(text)
+    made = run_page(write_explore(scene_of(work, 1)), [settings_of(work)], tmp_path)[0]
+    assert difference(made, work).max() <= 1
+
+
+def test_the_copied_recipe_is_the_recipe(balanced_work: Callable[..., Work]) -> None:
+    recipe = resolved(balanced_work().recipe)
+    holed = recipe_with_holes({**recipe, "title": "a hole in the sky"})
+    assert holed["open"] not in "a hole in the sky"
+    assert holed["text"].count(f'"{holed["open"]} ') == 1 + 5 * len(recipe["blend"])
+    assert safe_json({"a": "<&>"}) == '{"a": "\\u003c\\u0026\\u003e"}'

@@ -1,0 +1,265 @@
+"""The page to look with, opened in a headless browser from a file, driven by sliders, selects and keys."""
+
+from __future__ import annotations
+
+import base64
+import shlex
+import shutil
+import subprocess
+import tarfile
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pytest
+
+from blend.app.explore import explore_page
+from blend.recipe.model import Recipe, load_recipe
+from blend.recipe.pipeline import PICTURE_STEPS, run_all
+from blend.recipe.text import parse_setting
+from blend.recipe.work import Work
+
+READY = "document.documentElement?.dataset.ready === 'yes'"
+
+
+@pytest.fixture
+def page(tab: Any, balanced_work: Callable[..., Work], tmp_path: Path) -> Any:
+    path = tmp_path / "explore <b>.html"
+    path.write_text(explore_page(balanced_work(), command="blend run r.toml t.toml"), encoding="utf-8")
+    tab.open(path, until=READY)
+    return tab
+
+
+def shown(tab: Any, work: Work) -> np.ndarray:
+    """Return the pixels on the canvas, (rows, columns, 3)."""
+    tab.run("new Promise((done) => requestAnimationFrame(() => requestAnimationFrame(done)))")
+    # A canvas of our own: reading one again and again is what a browser warns of.
+    code = (
+        "(() => { const c = document.getElementById('over'), o = new OffscreenCanvas(c.width, c.height)"
+        ".getContext('2d'); o.drawImage(c, 0, 0); const d = o.getImageData(0, 0, c.width, c.height).data;"
+        " let s = ''; for (const b of d) s += String.fromCharCode(b); return btoa(s); })()"
+    )
+    flat = np.frombuffer(base64.b64decode(tab.run(code)), dtype=np.uint8)
+    return flat.reshape(*work.rgb.shape, 4)[..., :3].astype(int)
+
+
+def move(tab: Any, name: str, value: object) -> None:
+    """Set a control as a hand would, its events included."""
+    kind = "change" if isinstance(value, str) else "input"
+    tab.run(
+        f"(() => {{ const e = document.getElementById({name!r}); e.value = {value!r};"
+        f" e.dispatchEvent(new Event({kind!r}, {{bubbles: true}})); }})()"
+    )
+
+
+def computed(work: Work, recipe: Recipe) -> np.ndarray:
+    """Return the program's own picture before finish, 8 bits."""
+    display = run_all(work.with_(recipe=recipe), steps=PICTURE_STEPS[:-1]).display
+    assert display is not None
+    upright = np.moveaxis(display[:, ::-1] if work.rgb.facts.rows == "bottom-up" else display, 0, -1)
+    return np.floor(255.0 * np.nan_to_num(upright) + 0.5).astype(int)
+
+
+def test_the_page_opens_from_a_file_and_asks_for_nothing(page: Any) -> None:
+    assert [url for url in page.requests if not url.startswith("file:///")] == []
+    assert len(page.requests) == 1
+    assert page.complaints == []
+    # The policy inside the page forbids what the page does not do anyway.
+    blocked = page.run("fetch('https://example.invalid/').then(() => 'sent', () => 'refused')")
+    assert blocked == "refused"
+
+
+def test_sliders_and_formulas_change_the_picture_and_the_copied_text_makes_it_again(
+    page: Any, balanced_work: Callable[..., Work]
+) -> None:
+    work = balanced_work()
+    before = shown(page, work)
+    move(page, "blend.red.amount-slider", 2.0)
+    stronger = shown(page, work)
+    assert (stronger[..., 0] - before[..., 0]).max() > 10
+    move(page, "blend.luminance.amount", 0.8)
+    move(page, "stretch.sky_level-slider", 0.15)
+    move(page, "blend.red.formula", "maximum")
+    last = shown(page, work)
+    assert np.abs(last - stronger).max() > 10
+    # The command and the recipe on screen, each by itself, give what is on the canvas.
+    words = shlex.split(page.run("document.getElementById('command').textContent"))
+    assert words[:4] == ["blend", "run", "r.toml", "t.toml"]
+    settings = dict(parse_setting(text) for text in words[5::2])
+    assert settings["blend.red.formula"] == "maximum" and settings["blend.red.share"] == "none"
+    text = page.run("document.getElementById('recipe').textContent")
+    recipes = (balanced_work(settings=settings).recipe, load_recipe(text, where="copied.toml"))
+    for recipe in recipes:
+        made = computed(work, recipe)
+        dark = made.max(axis=2) < 250
+        assert np.abs(made - last)[dark].max() <= 1
+    page.run("document.getElementById('reset').click()")
+    assert np.array_equal(shown(page, work), before)
+    assert page.complaints == []
+
+
+@pytest.mark.parametrize("view", ["without", "wipe", "line ha", "added", "mask"])
+def test_every_view_shows_something_of_its_own(
+    page: Any, balanced_work: Callable[..., Work], view: str
+) -> None:
+    work = balanced_work()
+    first = shown(page, work)
+    page.run(f"document.querySelector('input[value=\"{view}\"]').click()")
+    second = shown(page, work)
+    if view == "wipe":
+        assert np.array_equal(first, second)
+        assert page.run("document.getElementById('over').style.clipPath") == "inset(0px 0px 0px 50%)"
+        assert page.run("!document.getElementById('seam').hidden")
+    else:
+        assert not np.array_equal(first, second)
+    assert page.complaints == []
+
+
+def test_blink_turns_line_and_colour_and_stops(page: Any, balanced_work: Callable[..., Work]) -> None:
+    page.run("document.getElementById('blink').click()")
+    first = shown(page, balanced_work())
+    page.wait("lit")
+    second = shown(page, balanced_work())
+    assert not np.array_equal(first, second)
+    page.run("document.getElementById('blink').click()")
+    assert page.run("document.getElementById('blink').getAttribute('aria-pressed')") == "false"
+    assert page.run("blinking") == 0
+
+
+def test_keys_alone_reach_and_work_everything(page: Any) -> None:
+    page.run("document.querySelector('#lens-on').focus()")
+    page.press(" ")
+    assert page.run("!document.getElementById('lens-box').hidden")
+    page.run("document.activeElement.blur()")
+    wanted = set(
+        page.run(
+            "[...document.querySelectorAll('input:not([type=radio]), select, button, [tabindex]')]"
+            ".filter((e) => e.offsetParent !== null).map((e) => e.id || e.dataset.copy || e.getAttribute('aria-label'))"
+        )
+    )
+    reached = set()
+    for _ in range(60):
+        page.press("Tab")
+        reached.add(
+            page.run(
+                "document.activeElement.id || document.activeElement.dataset.copy"
+                " || document.activeElement.getAttribute('aria-label') || document.activeElement.name"
+            )
+        )
+    assert wanted - reached == set()
+    assert "view" in reached
+    page.run("document.getElementById('blend.red.amount-slider').focus()")
+    old = page.run("settings.blends[0].amount")
+    page.press("ArrowRight")
+    assert page.run("settings.blends[0].amount") > old
+    page.run("document.getElementById('stage').focus()")
+    text = page.run("document.getElementById('lens-text').textContent")
+    page.press("ArrowRight")
+    assert page.run("document.getElementById('lens-text').textContent") != text
+
+
+@pytest.mark.parametrize("width", [1400, 390, 320])
+def test_nothing_sticks_out_at_any_width(page: Any, width: int) -> None:
+    # 320 px is what a window of 1280 px has at 400 % zoom (WCAG 2.1, 1.4.10 Reflow).
+    page.resize(width, 900)
+    assert page.run("document.documentElement.scrollWidth") <= width
+
+
+def test_histogram_counts_and_marks(page: Any, balanced_work: Callable[..., Work]) -> None:
+    work = balanced_work()
+    picture = shown(page, work)
+    rows = page.run(
+        "[...document.querySelectorAll('#shares tr')].map((r) => [...r.children].map((c) => c.textContent))"
+    )
+    for plane, row in enumerate(rows):
+        black, white = (float(cell.split()[0]) for cell in row[2:])
+        assert black == pytest.approx(100 * (picture[..., plane] == 0).mean(), abs=6e-4)
+        assert white == pytest.approx(100 * (picture[..., plane] == 255).mean(), abs=6e-4)
+
+
+def test_dim_red_leaves_no_green_or_blue(page: Any, tmp_path: Path) -> None:
+    page.run("document.getElementById('scheme').click()")
+    page.resize(800, 700)
+    page.screenshot(tmp_path / "red.png")
+    from skimage.io import imread
+
+    picture = imread(tmp_path / "red.png").astype(float)
+    assert picture[..., 0].mean() > 2 * picture[..., 1].mean()
+    assert np.percentile(picture[..., 1], 99.5) < 130
+    assert page.complaints == []
+
+
+@pytest.fixture(scope="module")
+def axe(tmp_path_factory: pytest.TempPathFactory) -> str:
+    """Return the source of axe-core, fetched for this test alone."""
+    npm = shutil.which("npm")
+    if npm is None:
+        pytest.skip("npm is not installed: axe-core cannot be fetched")
+    folder = tmp_path_factory.mktemp("axe")
+    done = subprocess.run(
+        [npm, "pack", "axe-core@4"], cwd=folder, capture_output=True, text=True, timeout=120
+    )
+    packs = list(folder.glob("axe-core-*.tgz"))
+    if done.returncode or not packs:
+        pytest.skip("axe-core cannot be fetched from the package registry")
+    with tarfile.open(packs[0]) as pack:
+        member = pack.extractfile("package/axe.min.js")
+        assert member is not None
+        return member.read().decode("utf-8")
+
+
+def serious_faults(tab: Any, axe: str) -> list[Any]:
+    """Return what axe-core calls serious or critical on the page as it stands."""
+    tab.run(f"{axe}; 0")
+    code = "axe.run().then((r) => r.violations.map((v) => [v.id, v.impact, v.nodes.map((n) => n.html.slice(0, 90))]))"
+    return [fault for fault in tab.run(code) if fault[1] in ("serious", "critical")]
+
+
+@pytest.mark.network
+@pytest.mark.parametrize("red", [False, True])
+def test_axe_finds_no_serious_fault(page: Any, axe: str, red: bool) -> None:
+    page.resize(1400, 900)
+    if red:
+        page.run("document.getElementById('scheme').click()")
+    page.run(
+        "document.querySelector('input[value=wipe]').click(), document.getElementById('lens-on').click()"
+    )
+    assert serious_faults(page, axe) == []
+
+
+@pytest.fixture
+def report(tab: Any, small_demo: Path) -> Any:
+    tab.open(
+        small_demo / "result" / "report.html",
+        until="document.readyState === 'complete' && document.querySelector('.blink')",
+    )
+    return tab
+
+
+@pytest.mark.network
+def test_axe_finds_no_serious_fault_in_the_report(report: Any, axe: str) -> None:
+    report.resize(1400, 900)
+    assert serious_faults(report, axe) == []
+
+
+@pytest.mark.parametrize("width", [1400, 320])
+def test_the_report_asks_for_nothing_and_works(report: Any, width: int) -> None:
+    report.resize(width, 900)
+    assert [url for url in report.requests if not url.startswith(("file:", "data:"))] == []
+    assert report.complaints == []
+    assert report.run("document.documentElement.scrollWidth") <= width
+    report.run("document.querySelector('#cut').focus()")
+    report.press("ArrowRight")
+    assert report.run("document.getElementById('wipe').style.getPropertyValue('--cut')") == "51%"
+    shown = "getComputedStyle(document.querySelector('.pair img + img')).visibility"
+    assert report.run(shown) == "hidden"
+    report.run("document.querySelector('button.step').click()")
+    assert report.run(shown) == "visible"
+    report.run("document.querySelector('button.blink').click()")
+    report.wait(f"{shown} === 'hidden'")
+    report.run("document.querySelector('button.blink').click()")
+    # One picture a place for colour and for the line, arrows, and the equations as MathML.
+    assert report.run("document.querySelectorAll('.pair').length") == 5
+    assert report.run("document.querySelectorAll('math').length") == 2
+    assert report.run("[...document.images].every((i) => i.complete && i.naturalWidth > 0)")
