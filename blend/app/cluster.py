@@ -86,7 +86,8 @@ def check_workers(client: Any, jobs: Sequence[Job]) -> int:
         )
     here = {**versions(), "code of blend": code_digest()}
     files = [_absolute(job.target) for job in jobs]
-    faults, counts = [], []
+    faults: list[str] = []
+    counts: list[int] = []
     for worker, (there, unseen, count) in client.run(state_of_worker, files, workers=list(workers)).items():
         counts.append(count)
         names = sorted(name for name in here.keys() | there.keys() if here.get(name) != there.get(name))
@@ -100,7 +101,7 @@ def check_workers(client: Any, jobs: Sequence[Job]) -> int:
             advice="install the same versions on all of them",
         )
     hosts = [entry["host"] for entry in workers.values()]
-    shares = [
+    shares: list[int] = [
         count // hosts.count(entry["host"]) for entry, count in zip(workers.values(), counts, strict=True)
     ]
     return max(1, min(shares))

@@ -152,7 +152,7 @@ def _draft(name: str, lights: Sequence[Frame], frames: Sequence[Frame], *, out: 
         if not role:
             continue
         if len(found) > 1:
-            names = ", ".join(light.path.name for light in found)
+            names = ", ".join(_relative(light.path, out) for light in found)
             notes.append(f"ambiguous: {role} could be any of {names}; none is taken")
             continue
         light = found[0]
@@ -213,12 +213,17 @@ def _calibration(
                 reasons.append(f"{frame.path.name}: {unlike}")
             else:
                 fits.append(frame)
+        beside = [frame for frame in fits if frame.path.parent == light.path.parent]
+        if len(fits) > 1 and len(beside) == 1:
+            others = ", ".join(_relative(frame.path, out) for frame in fits if frame is not beside[0])
+            notes.append(f"{role}.{kind}: the one beside the light is taken; {others} would fit too")
+            fits = beside
         if len(fits) == 1:
             notes.append(f"{role}.{kind}: {fits[0].path.name}, {_why(kind, fits[0], light)}")
             notes += fits[0].told
             yield kind, _relative(fits[0].path, out)
         elif fits:
-            names = ", ".join(frame.path.name for frame in fits)
+            names = ", ".join(_relative(frame.path, out) for frame in fits)
             notes.append(f"ambiguous: {role}.{kind} could be any of {names}; none is taken")
         elif kind != "bias" or reasons:
             why = "; ".join(reasons) or "none of that size"
