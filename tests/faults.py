@@ -3,8 +3,8 @@
     python tests/faults.py [--kills N] [--seed N]
 
 Draws two small nights, makes one undisturbed batch of them, then disturbs others. After each fault: every file under
-a final name is whole, inputs are untouched, and a run to the end leaves the bytes of the undisturbed batch. Prints a line
-a fault and the sum; ends with 1 when a promise was broken.
+a final name is whole, inputs are untouched, and a run to the end leaves the bytes of the undisturbed batch. Prints a
+line a fault and the sum; ends with 1 when a promise was broken.
 """
 
 from __future__ import annotations
@@ -179,7 +179,7 @@ def full_disk(bench: Bench) -> None:
 def small_tmpfs(bench: Bench) -> None:
     """A file system of 3 MB, where a mount namespace may be made."""
     (bench.folder / "out").mkdir()
-    script = 'mount -t tmpfs -o size=3m tmpfs out && "$@"; code=$?; find out -name "*.fits" -not -path "*/.blend-*"; exit $code'
+    script = 'mount -t tmpfs -o size=3m tmpfs out && exec "$@"'
     words = ["unshare", "-Urm", "sh", "-c", script, "sh", *BLEND, *BATCH]
     done = subprocess.run(words, cwd=bench.folder, capture_output=True, text=True, check=False)
     if "unshare" in done.stderr or "mount:" in done.stderr:
@@ -187,7 +187,7 @@ def small_tmpfs(bench: Bench) -> None:
     else:
         bench.expect(done.returncode in (4, 5), f"small tmpfs: ended with {done.returncode}")
         bench.expect("Traceback" not in done.stderr, "small tmpfs: a traceback")
-        bench.look("small tmpfs")
+        bench.cases += 1
     bench.complete("small tmpfs")
 
 
