@@ -9,4 +9,8 @@ cd "$here"
 .venv/bin/ruff check .
 .venv/bin/ruff format --check .
 .venv/bin/mypy
+if [ $# -eq 0 ]; then
+    bash tests/fuzz.sh --cases 2000 2> /dev/null
+    bash tests/faults.sh --kills 10
+fi
 exec .venv/bin/python -m pytest "$@"

@@ -140,7 +140,9 @@ def test_every_command_of_the_papers_parses(line: str) -> None:
     if recipe is None:
         return
     if recipe in shipped_recipes() or (PROJECT / recipe).is_file():
-        open_recipe(str(shipped_recipes().get(recipe, PROJECT / recipe)), settings=context.params["settings"])
+        open_recipe(
+            str(shipped_recipes().get(recipe, PROJECT / recipe)), settings=context.params.get("settings", ())
+        )
     else:
         assert recipe.startswith("my-"), f"{recipe} is neither shipped nor called my-..."
 

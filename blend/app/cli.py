@@ -10,6 +10,7 @@ from typing import Any
 
 import click
 
+from blend.app.cli_batch import batch, plan, replay
 from blend.app.cli_frames import gain, stack
 from blend.base.errors import BlendError
 
@@ -60,12 +61,15 @@ def demo(out: Path, size: str, seed: int, threads: int) -> None:
 @click.option("--quiet", is_flag=True, help="No progress.")
 @click.option("--threads", type=click.IntRange(min=0), default=0, help="0: one a core.")
 @click.option("--root", type=EXISTING, help="A folder the target file may read in beside its own.")
+@click.option("--log", type=EXISTING, help="Append one line of JSON an event.")
 def run(recipe: str, target: Path | None, **options: Any) -> None:
     """Make one picture: RECIPE (a file or a shipped recipe's name) applied to TARGET (a target file or -m options)."""
     from blend.app.job import run_target
     from blend.app.load import open_recipe, open_target
-    from blend.app.terminal import Progress, summary
+    from blend.app.terminal import Progress, printable, summary
     from blend.base.rowblocks import limit_threads
+    from blend.files.eventlog import EventLog
+    from blend.recipe.work import Event
 
     chosen = open_target(
         target,
@@ -76,21 +80,32 @@ def run(recipe: str, target: Path | None, **options: Any) -> None:
     )
     opened = open_recipe(recipe, settings=options["settings"], target=chosen)
     out = options["out"] or Path(chosen.name)
-    with limit_threads(options["threads"]), Progress(quiet=options["quiet"]) as progress:
+    log = EventLog(options["log"])
+
+    def told(event: Event) -> None:
+        progress.show(event)
+        log.step(chosen.name, event)
+
+    with (
+        limit_threads(options["threads"]),
+        Progress(quiet=options["quiet"]) as progress,
+        log.run(chosen.name),
+    ):
         outcome = run_target(
             opened,
             chosen,
             out=out,
             stages=options["stages"],
-            listener=progress.show,
+            listener=told,
             command=shlex.join(["blend", *sys.argv[1:]]),
         )
+    log.warnings(chosen.name, [text for _, text in outcome.warnings])
     if options["as_json"]:
         click.echo(outcome.record_text)
     else:
         click.echo(summary(outcome.record, out))
     for _, text in outcome.warnings:
-        click.echo(f"Note: {text}", err=True)
+        click.echo(printable(f"Note: {text}"), err=True)
 
 
 CALIBRATION_OPTIONS = {"dark": "darks", "flat": "flats", "bias": "biases", "flat_dark": "flat_darks"}
@@ -205,6 +220,9 @@ def _site(text: str) -> tuple[float, float, float]:
 
 blend.add_command(stack)
 blend.add_command(gain)
+blend.add_command(batch)
+blend.add_command(plan)
+blend.add_command(replay)
 
 
 def main() -> None:

@@ -10,7 +10,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from blend.app.load import Loaded, load_sources
+from blend.app.load import FrameReader, Loaded, load_sources
 from blend.app.outputs import (
     Box,
     Results,
@@ -24,14 +24,16 @@ from blend.app.outputs import (
 from blend.app.preview import Preview, preview_layers, render_preview, star_tint
 from blend.base.errors import InputError
 from blend.base.rowblocks import thread_count
-from blend.files.record import read_record, record_text, sha256_of, versions
+from blend.files.reader import read_picture
+from blend.files.record import code_digest, read_record, record_text, sha256_of, versions
+from blend.files.source import Marks
 from blend.files.whole import WholeFolder, writing
 from blend.pages import figures
 from blend.pages.report import Pictures, report_page
 from blend.recipe.check import assumptions
 from blend.recipe.model import Recipe, resolved
 from blend.recipe.pipeline import run_steps
-from blend.recipe.target import Target
+from blend.recipe.target import CALIBRATION, Target
 from blend.recipe.work import Event, Listener, Work
 
 RECORD_VERSION = 1
@@ -54,6 +56,7 @@ def run_target(
     stages: bool = False,
     listener: Listener | None = None,
     command: str = "",
+    read_frame: FrameReader = read_picture,
 ) -> Outcome:
     """Apply a recipe to a target and leave the results in ``out``, all of them or none.
 
@@ -69,6 +72,8 @@ def run_target(
         Called with an `Event` before each step.
     command : str, optional
         How to do the same again; told in the report.
+    read_frame : callable, optional
+        Reads darks, flats and biases; a batch gives one that remembers those which targets share.
 
     Raises
     ------
@@ -77,7 +82,8 @@ def run_target(
     """
     start = time.perf_counter()
     _say(listener, "read", f"{len(target.masters)} masters", 0.0)
-    loaded = load_sources(target)
+    marks = Marks(path for _, path in target.paths())
+    loaded = load_sources(target, read_frame=read_frame)
     files = loaded.files
     earlier = _earlier_outputs(out)
     # The folder is entered first: what a fault leaves in the pool still finds it there.
@@ -92,6 +98,7 @@ def run_target(
         start = time.perf_counter()
         _say(listener, "write", f"results into {out}", 0.95)
         record = _record(work, files, [job.result() for job in hashes])
+        marks.refuse_changes()
         record["crop"] = dict(zip("xywh", box, strict=True))
         begin_pictures(work, results, box)
         # The page is drawn while the files are written: neither needs the other.
@@ -182,6 +189,8 @@ def _record(work: Work, files: tuple[tuple[str, Path], ...], hashes: list[str]) 
         "version": RECORD_VERSION,
         "target": work.target.name,
         "recipe": resolved(work.recipe),
+        "setup": setup_of(work.target),
+        "code": code_digest(),
         "inputs": [
             {"role": role, "path": str(path), "sha256": digest, "bytes": path.stat().st_size}
             for (role, path), digest in zip(files, hashes, strict=True)
@@ -190,6 +199,14 @@ def _record(work: Work, files: tuple[tuple[str, Path], ...], hashes: list[str]) 
         "warnings": [{"code": code, "text": text} for code, text in work.warnings],
         "seconds": dict(told.get("seconds", {})),
         "versions": versions(),
+    }
+
+
+def setup_of(target: Target) -> dict[str, Any]:
+    """Return what a target file says of its masters beside their files: filters, planes and facts."""
+    return {
+        name: files.model_dump(mode="json", exclude={"light", *CALIBRATION}, exclude_defaults=True)
+        for name, files in target.masters.items()
     }
 
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -26,6 +26,8 @@ from blend.recipe.target import (
 from blend.recipe.text import parse_setting
 from blend.recipe.work import COLOUR, Source
 from blend.science.quality import Verdict, judge, refuse_faults
+
+FrameReader = Callable[[Path], Master]
 
 FLOAT_IN_FRACTIONS = 1.5
 """Floating-point data whose brightest pixel is below this are taken as fractions of full scale already."""
@@ -135,7 +137,7 @@ class Loaded:
     warnings: tuple[tuple[str, str], ...]
 
 
-def load_sources(target: Target) -> Loaded:
+def load_sources(target: Target, *, read_frame: FrameReader = read_picture) -> Loaded:
     """Read every file of a target into fractions of full scale, and refuse what is not what it should be.
 
     Raises
@@ -144,7 +146,7 @@ def load_sources(target: Target) -> Loaded:
         A file is missing, unreadable, of the wrong kind, empty of data or already stretched.
     """
     names = tuple(target.masters)
-    pieces_of = map_together(lambda name: _read_master(name, target.masters[name]), names)
+    pieces_of = map_together(lambda name: _read_master(name, target.masters[name], read_frame), names)
     raw = dict(zip(names, pieces_of, strict=True))
     del pieces_of
     divisor, assumed = _shared_divisor(raw)
@@ -179,9 +181,9 @@ class _Pieces:
     paths: tuple[tuple[str, Path], ...]
 
 
-def _read_master(name: str, files: MasterFiles) -> _Pieces:
+def _read_master(name: str, files: MasterFiles, read_frame: FrameReader) -> _Pieces:
     frames = {
-        role: _plane_of(name, files, read_picture(path))
+        role: _plane_of(name, files, read_frame(path))
         for role, path in files.paths()
         if not role.startswith("light")
     }

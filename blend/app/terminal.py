@@ -34,7 +34,7 @@ class Progress:
             from rich.progress import Progress as Bar
 
             columns = (
-                TextColumn("{task.description}"),
+                TextColumn("{task.description}", markup=False),
                 BarColumn(),
                 TextColumn("{task.percentage:>3.0f} %"),
                 TimeElapsedColumn(),
@@ -52,13 +52,24 @@ class Progress:
 
     def show(self, event: Event) -> None:
         """Show one event."""
-        text = f"{event.step}: {event.what}"
+        text = printable(f"{event.step}: {event.what}")
         if self._bar is not None:
             self._bar.update(self._task, completed=event.share, description=text)
         elif not self._quiet and text != self._last:
             sys.stderr.write(f"[{100 * event.share:3.0f} %] {text}\n")
             sys.stderr.flush()
         self._last = text
+
+
+def printable(text: str) -> str:
+    """Return a text that can do nothing to a terminal: control characters become question marks.
+
+    Examples
+    --------
+    >>> printable("a\\x1b[31mb")
+    'a?[31mb'
+    """
+    return "".join(c if c.isprintable() or c == "\n" else "?" for c in text)
 
 
 def summary(record: Mapping[str, Any], out: Path) -> str:

@@ -7,6 +7,7 @@ import json
 import math
 import platform
 from collections.abc import Mapping
+from functools import lru_cache
 from importlib import metadata
 from pathlib import Path, PurePath
 from typing import Any
@@ -156,6 +157,17 @@ def versions() -> dict[str, str]:
         except metadata.PackageNotFoundError:
             continue
     return found
+
+
+@lru_cache(maxsize=1)
+def code_digest() -> str:
+    """Return the SHA-256 of this package's own source, file by file in order of their names."""
+    package = Path(__file__).parent.parent
+    told = hashlib.sha256()
+    for path in sorted(package.rglob("*")):
+        if path.suffix in (".py", ".html", ".js", ".css") and path.is_file():
+            told.update(str(path.relative_to(package)).encode() + b"\0" + path.read_bytes())
+    return told.hexdigest()
 
 
 def _check_version(where: str, record: dict[str, Any]) -> None:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import stat
 import warnings
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -200,3 +200,36 @@ def in_words(count: int) -> str:
 def _reason(error: BaseException) -> str:
     lines = str(error).strip().splitlines()
     return lines[0][:160].rstrip(".") if lines else type(error).__name__
+
+
+class Marks:
+    """Signs of files by which a change shows: size, times and place on the disk; the clock need not be right.
+
+    Parameters
+    ----------
+    paths : iterable of Path
+        Looked at once now. A file that is not there is left to the reader to refuse.
+    """
+
+    def __init__(self, paths: Iterable[Path]) -> None:
+        self._marks = {path: mark_of(path) for path in paths}
+
+    def refuse_changes(self) -> None:
+        """Raise `InputError` where a file is no longer the one that was looked at."""
+        for path, mark in self._marks.items():
+            if mark_of(path) != mark:
+                raise InputError(
+                    str(path),
+                    found="the file was changed or replaced while it was in use",
+                    expected="a file that stays as it is during a run",
+                    advice="run again when nothing writes to it",
+                )
+
+
+def mark_of(path: Path) -> tuple[int, ...] | None:
+    """Return the signs by which a change of a file shows, or None where it cannot be looked at."""
+    try:
+        found = path.stat()
+    except OSError:
+        return None
+    return (found.st_dev, found.st_ino, found.st_size, found.st_mtime_ns, found.st_ctime_ns)

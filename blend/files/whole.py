@@ -22,6 +22,7 @@ except ImportError:  # no such locks on this system: left-over folders are then 
 
 PREFIX = ".blend-"
 RECORD = "record.json"
+LOCK = ".blend-lock"
 _PART_IS_DEAD_S = 3600.0
 
 
@@ -179,6 +180,44 @@ def write_whole(path: Path, data: bytes) -> None:
         finally:
             part.unlink(missing_ok=True)
         _flush(path.parent)
+
+
+@contextmanager
+def only_one(out: Path) -> Iterator[None]:
+    """Keep a folder for the body, made if missing; a second process that asks for it is refused.
+
+    The lock ends with its process, however that ends. A folder made here and left empty is taken away again.
+
+    Raises
+    ------
+    OutputError
+        Another process has the folder, or it cannot be written.
+    """
+    path = out / LOCK
+    created = not out.exists()
+    with writing(path):
+        out.mkdir(parents=True, exist_ok=True)
+        handle = os.open(path, os.O_RDWR | os.O_CREAT | os.O_NOFOLLOW | os.O_CLOEXEC, 0o644)
+    try:
+        if fcntl is not None:
+            try:
+                fcntl.flock(handle, fcntl.LOCK_EX | fcntl.LOCK_NB)
+            except BlockingIOError:
+                raise OutputError(
+                    str(out),
+                    found="another batch works in this folder",
+                    expected="a folder of its own for each",
+                    advice="wait until it has ended, or choose another --out",
+                ) from None
+            except OSError:
+                pass  # a file system without locks
+        yield
+    finally:
+        os.close(handle)
+        if created and [entry.name for entry in out.iterdir()] == [LOCK]:
+            path.unlink(missing_ok=True)
+            with suppress(OSError):
+                out.rmdir()
 
 
 @contextmanager

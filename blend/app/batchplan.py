@@ -1,0 +1,171 @@
+"""What a batch will do: its targets, which of them are done already, and what each will need."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Sequence
+from dataclasses import dataclass
+from pathlib import Path
+
+from blend.app.batchjob import Job, explain_fault
+from blend.app.job import setup_of
+from blend.app.load import open_recipe, open_target, read_text
+from blend.base.errors import BlendError, InputError, RecipeError
+from blend.files.reader import peek
+from blend.files.record import code_digest, read_record, record_text, sha256_of, versions
+from blend.recipe.model import Recipe, resolved
+from blend.recipe.target import Target, load_target
+
+BASE_MIB = 230.0
+"""Of a worker before its first pixel: the interpreter and the libraries (measured)."""
+BYTES_A_PIXEL = 5.6
+"""Peak bytes a pixel and plane of all input files together, over what float32 itself takes (see `estimate`)."""
+SECONDS_A_MPX = 0.16
+"""Processor seconds a megapixel and plane of all input files together (measured, two cores)."""
+BASE_SECONDS = 1.0
+
+
+@dataclass(frozen=True, kw_only=True)
+class Planned:
+    """One target of a batch: its job, what it is expected to need, and what is known of it before it starts."""
+
+    job: Job
+    mib: float = 0.0
+    seconds: float = 0.0
+    done: bool = False
+    fault: tuple[int, str] | None = None
+
+
+def find_targets(paths: Sequence[Path]) -> list[Path]:
+    """Return the target files meant by files and folders, each once; a folder means all below it.
+
+    Raises
+    ------
+    RecipeError
+        A folder without target files, or nothing at that path.
+    """
+    found: dict[Path, None] = {}
+    for path in paths:
+        inside = sorted(path.rglob("*.target.toml")) if path.is_dir() else [path]
+        inside = [p for p in inside if not any(part.startswith(".") for part in p.relative_to(path).parts)]
+        if not inside:
+            raise RecipeError(
+                str(path),
+                found="the folder holds no target files",
+                expected="files called NAME.target.toml",
+                advice="write them with blend plan, or check the path",
+            )
+        found |= dict.fromkeys(inside)
+    return list(found)
+
+
+def plan_targets(
+    recipe: str, files: Sequence[Path], *, out: Path, root: Path | None, threads: int, resume: bool
+) -> list[Planned]:
+    """Return the plan of a batch, a target a row; faults of one target stay with it.
+
+    Raises
+    ------
+    RecipeError
+        The recipe itself is at fault: then no target can be done.
+    """
+    open_recipe(recipe)
+    taken: dict[str, Path] = {}
+    plan = []
+    for file in files:
+        name = _name_of(file)
+        job = Job(
+            name=name,
+            recipe=recipe,
+            target=str(file),
+            out=str(out / name),
+            root=None if root is None else str(root),
+            threads=threads,
+            command=_command(recipe, file, out / name, root),
+        )
+        if name in taken:
+            fault = RecipeError(
+                str(file),
+                found=f"the name {name!r} is taken by {taken[name]}",
+                expected="one name a target",
+                advice="change name in one of the two files",
+            )
+            plan.append(Planned(job=job, fault=(fault.exit_code, str(fault))))
+            continue
+        taken[name] = file
+        plan.append(_plan_one(job, file, root=root, resume=resume))
+    return plan
+
+
+def _plan_one(job: Job, file: Path, *, root: Path | None, resume: bool) -> Planned:
+    try:
+        target = open_target(file, root=root)
+        recipe = open_recipe(job.recipe, target=target)
+        mib, seconds = estimate(target)
+    except (BlendError, OSError) as fault:
+        return Planned(job=job, fault=explain_fault(fault))
+    done = resume and is_done(recipe, target, Path(job.out))
+    return Planned(job=job, mib=mib, seconds=seconds, done=done)
+
+
+def estimate(target: Target) -> tuple[float, float]:
+    """Return the memory (MiB) and the processor time (s) that a target is expected to need, from headers alone.
+
+    Both are a base and a part in proportion to pixels times planes of all files of the target.
+
+    Raises
+    ------
+    InputError
+        A header cannot be read.
+    """
+    heads = [peek(path) for _, path in target.paths()]
+    megapixels = sum(head.shape[0] * head.shape[1] * len(head.planes) for head in heads) / 1e6
+    return BASE_MIB + megapixels * BYTES_A_PIXEL * 1e6 / 2**20, BASE_SECONDS + megapixels * SECONDS_A_MPX
+
+
+def is_done(recipe: Recipe, target: Target, out: Path) -> bool:
+    """Return whether the record in ``out`` vouches for this very job: recipe, target, inputs, code and outputs."""
+    try:
+        record = read_record(out / "record.json")
+        wanted = {"recipe": resolved(recipe), "setup": setup_of(target)}
+        now = json.loads(record_text(wanted))
+        same = (
+            all(record.get(key) == now[key] for key in wanted)
+            and record.get("target") == target.name
+            and record.get("code") == code_digest()
+            and record.get("versions") == versions()
+        )
+        return same and _same_inputs(record["inputs"], target) and _same_outputs(record["outputs"], out)
+    except (InputError, OSError):
+        return False
+
+
+def _same_inputs(told: list[dict[str, str]], target: Target) -> bool:
+    files = {f"{name}.{role}": path for name, m in target.masters.items() for role, path in m.paths()}
+    if sorted(entry["role"] for entry in told) != sorted(files):
+        return False
+    return all(sha256_of(files[entry["role"]]) == entry["sha256"] for entry in told)
+
+
+def _same_outputs(told: list[dict[str, str]], out: Path) -> bool:
+    inside = out.resolve()
+    paths = [(out / entry["path"], entry["sha256"]) for entry in told]
+    return bool(paths) and all(
+        path.resolve().is_relative_to(inside) and sha256_of(path) == digest for path, digest in paths
+    )
+
+
+def _name_of(file: Path) -> str:
+    """Return the name a target file gives, or one made of its own where it cannot be read."""
+    try:
+        return load_target(read_text(file), where=str(file), folder=file.resolve().parent).name
+    except BlendError:
+        stem = file.name.removesuffix(".target.toml").removesuffix(".toml").lower()
+        return "".join(c if c.isascii() and c.isalnum() else "-" for c in stem).strip("-") or "unnamed"
+
+
+def _command(recipe: str, file: Path, out: Path, root: Path | None) -> str:
+    import shlex
+
+    words = ["blend", "run", recipe, str(file), "--out", str(out)]
+    return shlex.join(words + ([] if root is None else ["--root", str(root)]))

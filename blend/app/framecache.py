@@ -1,0 +1,42 @@
+"""Darks, flats and biases that targets share, kept in memory so that a worker reads each once."""
+
+from __future__ import annotations
+
+from collections import OrderedDict
+from pathlib import Path
+
+from blend.base.master import Master
+from blend.files.reader import read_picture
+from blend.files.source import mark_of
+
+MOST_BYTES = 512 * 2**20
+
+
+class FrameCache:
+    """Frames by path and by the signs of a changed file, the oldest let go first.
+
+    Parameters
+    ----------
+    most_bytes : int
+        Of pixels kept. A frame larger than this is read and not kept.
+    """
+
+    def __init__(self, most_bytes: int = MOST_BYTES) -> None:
+        self.most_bytes = most_bytes
+        self.reads = 0
+        self._kept: OrderedDict[tuple[object, ...], Master] = OrderedDict()
+
+    def read(self, path: Path) -> Master:
+        """Return the picture of a file, from memory where the file is still the same."""
+        key = (path.resolve(), mark_of(path))
+        if key in self._kept:
+            self._kept.move_to_end(key)
+            return self._kept[key]
+        picture = read_picture(path)
+        self.reads += 1
+        # a file that changed while it was read must not be taken for what it is now
+        if key[1] is not None and mark_of(path) == key[1] and picture.pixels.nbytes <= self.most_bytes:
+            self._kept[key] = picture
+            while sum(kept.pixels.nbytes for kept in self._kept.values()) > self.most_bytes:
+                self._kept.popitem(last=False)
+        return picture

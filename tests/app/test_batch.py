@@ -1,0 +1,184 @@
+"""Many targets: each alone in its failure, done ones left out by their bytes, strangers' words harmless."""
+
+from __future__ import annotations
+
+import csv
+import io
+import json
+import os
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from blend.app.batch import BatchOptions, plan_batch, run_batch, shares
+from blend.app.batchjob import Job, Verdict, do_job
+from blend.app.batchview import BatchView, verdict_table
+from blend.app.demo import write_night
+from blend.app.framecache import FrameCache
+from blend.app.nights import plan_folder, write_plan
+from blend.app.replay import replay_record
+from blend.app.summaries import batch_csv
+from blend.base.errors import InputError, OutputError
+from blend.base.rowblocks import cores
+from blend.files.eventlog import EventLog
+from blend.files.fits import write_fits
+from blend.files.source import Marks
+from blend.files.whole import only_one
+from blend.pages.batch import batch_page
+from blend.recipe.target import load_target
+from blend.science.simulate import SceneOptions, simulate_night
+
+EVIL = "=HYPERLINK(1)\x1b[31m<script>alert(1)</script>"
+
+
+def picture(path: Path, *, planes: int = 1, **cards: object) -> Path:
+    """Write a tiny picture with cards."""
+    pixels = np.full((planes, 8, 12), 0.1, np.float32)
+    names = ("red", "green", "blue") if planes == 3 else ("grey",)
+    path.parent.mkdir(parents=True, exist_ok=True)
+    write_fits(path, pixels, planes=names, cards={k.replace("_", "-"): v for k, v in cards.items()})
+    return path
+
+
+def test_a_target_is_done_once_and_again_when_anything_changed(tmp_path: Path) -> None:
+    night = tmp_path / "night"
+    target = write_night(simulate_night(SceneOptions(rows=300, columns=450)), night)
+    out = tmp_path / "out"
+    job = Job(
+        name="lantern-spiral", recipe="galaxy-moonlit", target=str(target), out=str(out / "lantern-spiral")
+    )
+    first = do_job(job)
+    assert (first.state, first.exit_code) == ("done", 0), first.reason
+
+    def is_done(recipe: str = "galaxy-moonlit") -> bool:
+        return plan_batch(recipe, [night], out=out, options=BatchOptions())[0].done
+
+    assert is_done()
+    assert not plan_batch("galaxy-moonlit", [night], out=out, options=BatchOptions(resume=False))[0].done
+    assert not is_done("nebula-moonlit") if Path("recipes/nebula-moonlit.toml").is_file() else True
+    again = replay_record(out / "lantern-spiral" / "record.json")
+    assert again.same and not again.differences, again.text()
+    text = target.read_text()
+    target.write_text(text.replace("width_nm = 7", "width_nm = 6"))
+    assert not is_done()
+    target.write_text(text)
+    result = out / "lantern-spiral" / "linear.fits"
+    data = bytearray(result.read_bytes())
+    data[-5000] ^= 1
+    result.write_bytes(data)
+    assert not is_done()
+
+
+def test_faults_stay_with_their_targets_and_have_reasons(tmp_path: Path) -> None:
+    (tmp_path / "in").mkdir()
+    for name, text in {
+        "a": 'name = "a"\n[masters.rgb]\nlight = "gone.fits"\n[masters.ha]\nlight = "gone.fits"\n',
+        "b": "name = 3",
+        "c": 'name = "a"\n[masters.rgb]\nlight = "gone.fits"\n',
+        "d": 'name = "d"\n[masters.rgb]\nlight = "/etc/passwd"\n[masters.ha]\nlight = "../x.fits"\n',
+    }.items():
+        (tmp_path / "in" / f"{name}.target.toml").write_text(text)
+    out, log = tmp_path / "out", tmp_path / "log"
+    verdicts = run_batch(
+        "galaxy-moonlit",
+        [tmp_path / "in"],
+        out=out,
+        options=BatchOptions(),
+        watcher=BatchView(quiet=True),
+        log=EventLog(log),
+    )
+    assert [v.exit_code for v in verdicts] == [3, 2, 2, 2]
+    assert "no such file" in verdicts[0].reason
+    assert "taken by" in verdicts[2].reason
+    assert "outside the target file's folder" in verdicts[3].reason
+    told = json.loads((out / "batch.json").read_text())
+    assert told["counts"] == {"done": 0, "skipped": 0, "failed": 4}
+    lines = [json.loads(line) for line in log.read_text().splitlines()]
+    assert [line["event"] for line in lines] == ["failed"] * 4
+
+
+def test_words_of_strangers_do_nothing_to_page_table_and_terminal() -> None:
+    verdict = Verdict(name="t", target=EVIL, out="t", state="failed", exit_code=3, reason=EVIL)
+    row = next(csv.DictReader(io.StringIO(batch_csv([verdict]))))
+    assert row["reason"].startswith("'=") and "\x1b" not in row["reason"]
+    assert "\x1b" not in verdict_table([verdict])
+    card = {
+        "name": EVIL,
+        "state": "failed",
+        "reason": EVIL,
+        "seconds": 0,
+        "warnings": (),
+        "thumbnail": "",
+        "report": "",
+    }
+    page = batch_page(EVIL, [card], {"done": 0, "skipped": 0, "failed": 1})
+    assert "<script>" not in page
+
+
+@pytest.mark.parametrize("jobs", [0, 1, 2, 7])
+@pytest.mark.parametrize("threads", [0, 1, 64])
+def test_workers_times_threads_stay_within_the_cores(jobs: int, threads: int) -> None:
+    workers, each = shares(BatchOptions(jobs=jobs, threads=threads))
+    assert workers * each <= max(cores(), workers)
+
+
+def test_shared_frames_are_read_once_until_they_change(tmp_path: Path) -> None:
+    path = picture(tmp_path / "dark.fits")
+    cache = FrameCache()
+    assert cache.read(path) is cache.read(path)
+    assert cache.reads == 1
+    data = path.read_bytes()
+    path.unlink()
+    path.write_bytes(data)
+    cache.read(path)
+    assert cache.reads == 2
+    small = FrameCache(most_bytes=10)
+    small.read(path), small.read(path)
+    assert small.reads == 2
+
+
+def test_a_second_batch_on_a_folder_is_refused(tmp_path: Path) -> None:
+    with (
+        only_one(tmp_path / "out"),
+        pytest.raises(OutputError, match="another batch works in this folder"),
+        only_one(tmp_path / "out"),
+    ):
+        pass
+    assert not (tmp_path / "out").exists()
+
+
+def test_a_replaced_input_is_noticed(tmp_path: Path) -> None:
+    path = picture(tmp_path / "a.fits")
+    marks = Marks([path])
+    marks.refuse_changes()
+    data, found = path.read_bytes(), path.stat()
+    other = tmp_path / "b"
+    other.write_bytes(data)
+    other.replace(path)
+    os.utime(path, ns=(found.st_atime_ns, found.st_mtime_ns))
+    with pytest.raises(InputError, match="changed or replaced"):
+        marks.refuse_changes()
+
+
+def test_a_plan_pairs_what_fits_and_tells_what_does_not(tmp_path: Path) -> None:
+    common = {"OBJECT": "M 33", "CCD_TEMP": -10.0}
+    picture(tmp_path / "rgb.fits", planes=3, IMAGETYP="master light", EXPTIME=30.0, **common)
+    picture(tmp_path / "h.fits", IMAGETYP="master light", FILTER="H-alpha", EXPTIME=300.0, **common)
+    picture(tmp_path / "d300.fits", IMAGETYP="master dark", EXPTIME=300.0, CCD_TEMP=-10.0)
+    picture(tmp_path / "d299-warm.fits", IMAGETYP="master dark", EXPTIME=299.0, CCD_TEMP=3.0)
+    for name in ("f1", "f2"):
+        picture(tmp_path / f"{name}.fits", IMAGETYP="master flat", FILTER="H-alpha")
+    plan = plan_folder(tmp_path, out=tmp_path)
+    told = plan.text()
+    assert "ha.dark: d300.fits, same size 12 x 8, 300 s, -10 C" in told
+    assert (
+        "missing: rgb.dark (d299-warm.fits: exposed 299 s, the light 30 s; d300.fits: exposed 300 s" in told
+    )
+    assert "ambiguous: ha.flat could be any of f1.fits, f2.fits; none is taken" in told
+    (path,) = write_plan(plan)
+    target = load_target(path.read_text(), where="t", folder=tmp_path)
+    assert target.name == "m-33" and set(target.masters) == {"rgb", "ha"}
+    assert target.masters["ha"].dark == tmp_path / "d300.fits"
+    with pytest.raises(OutputError, match="is there already"):
+        write_plan(plan)
