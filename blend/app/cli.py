@@ -146,10 +146,17 @@ def formulas(name: str | None) -> None:
 @blend.command()
 @click.argument("files", nargs=-1, required=True, type=EXISTING)
 @click.option("--json", "as_json", is_flag=True, help="Print the measurements as JSON.")
-def inspect(files: tuple[Path, ...], as_json: bool) -> None:
+@click.option("--plant", metavar="RECIPE", help="FILE is a target: plant knots into its lines, tell what comes back.")
+@click.option("--set", "settings", multiple=True, metavar="KEY=VALUE", help="With --plant: change one recipe value.")
+def inspect(files: tuple[Path, ...], as_json: bool, plant: str | None, settings: tuple[str, ...]) -> None:
     """Say what each of FILES is: shape, facts, sky, noise, stars, and what looks wrong."""
     from blend.app.inspect import inspect_files
 
+    if plant is not None:
+        from blend.app.plant import inspect_planted
+
+        click.echo(inspect_planted(plant, files, settings=settings, as_json=as_json))
+        return
     click.echo(inspect_files(files, as_json=as_json))
 
 
