@@ -163,11 +163,22 @@ def formulas(name: str | None) -> None:
 @click.option("--json", "as_json", is_flag=True, help="Print the measurements as JSON.")
 @click.option("--gain", "gain_e", type=float, help="Single frames: electrons a count, as blend gain tells.")
 @click.option("--read-noise", "read_noise_e", type=float, help="Single frames: electrons.")
-def inspect(files: tuple[Path, ...], as_json: bool, gain_e: float | None, read_noise_e: float | None) -> None:
+@click.option(
+    "--plant", metavar="RECIPE", help="FILE is a target: plant knots into its lines, tell what comes back."
+)
+@click.option(
+    "--set", "settings", multiple=True, metavar="KEY=VALUE", help="With --plant: change one recipe value."
+)
+def inspect(files: tuple[Path, ...], plant: str | None, settings: tuple[str, ...], **options: Any) -> None:
     """Say what each of FILES is: shape, facts, sky, noise, stars, and what looks wrong; of a raw, how it is exposed."""
     from blend.app.inspect import inspect_files
 
-    click.echo(inspect_files(files, as_json=as_json, gain_e=gain_e, read_noise_e=read_noise_e))
+    if plant is not None:
+        from blend.app.plant import inspect_planted
+
+        click.echo(inspect_planted(plant, files, settings=settings, as_json=options["as_json"]))
+        return
+    click.echo(inspect_files(files, **options))
 
 
 @blend.command()

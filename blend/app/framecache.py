@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections import OrderedDict
 from pathlib import Path
+from threading import Lock
 
 from blend.base.master import Master
 from blend.files.reader import read_picture
@@ -24,19 +25,24 @@ class FrameCache:
     def __init__(self, most_bytes: int = MOST_BYTES) -> None:
         self.most_bytes = most_bytes
         self.reads = 0
+        self._lock = Lock()
         self._kept: OrderedDict[tuple[object, ...], Master] = OrderedDict()
 
     def read(self, path: Path) -> Master:
         """Return the picture of a file, from memory where the file is still the same."""
         key = (path.resolve(), mark_of(path))
-        if key in self._kept:
-            self._kept.move_to_end(key)
-            return self._kept[key]
+        # masters are read two at a time
+        with self._lock:
+            if key in self._kept:
+                self._kept.move_to_end(key)
+                return self._kept[key]
         picture = read_picture(path)
-        self.reads += 1
         # a file that changed while it was read must not be taken for what it is now
-        if key[1] is not None and mark_of(path) == key[1] and picture.pixels.nbytes <= self.most_bytes:
-            self._kept[key] = picture
-            while sum(kept.pixels.nbytes for kept in self._kept.values()) > self.most_bytes:
-                self._kept.popitem(last=False)
+        same = key[1] is not None and mark_of(path) == key[1]
+        with self._lock:
+            self.reads += 1
+            if same and picture.pixels.nbytes <= self.most_bytes:
+                self._kept[key] = picture
+                while sum(kept.pixels.nbytes for kept in self._kept.values()) > self.most_bytes:
+                    self._kept.popitem(last=False)
         return picture

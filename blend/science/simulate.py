@@ -41,6 +41,8 @@ class SceneOptions:
     rows, columns : int
         Size of the colour frame; the galaxy and the number of stars follow.
     seed : int
+    noise_seed : int, optional
+        Seed of the cameras and their noise; `seed` where absent. Two of them are two halves of one night.
     kind : "spiral", "nebula", "cluster" or "empty"
         The Lantern Spiral; line emission over most of the frame, with stars; stars only; nothing but sky.
     moon, ha_moon : float
@@ -66,6 +68,7 @@ class SceneOptions:
     rows: int = 1000
     columns: int = 1500
     seed: int = 1
+    noise_seed: int | None = None
     kind: Kind = "spiral"
     moon: float = 0.15
     ha_moon: float = 0.02
@@ -110,6 +113,11 @@ class SceneOptions:
     def growth(self) -> float:
         """Length of the frame in units of the small one."""
         return sqrt(self.rows * self.columns / 1.5e6)
+
+    @property
+    def camera_seed(self) -> int:
+        """Seed of the cameras and their noise."""
+        return self.seed if self.noise_seed is None else self.noise_seed
 
     @property
     def stack_is_calibrated(self) -> bool:
@@ -360,7 +368,7 @@ def _expose_colour(options: SceneOptions, truth: Truth, camera: Camera) -> Frame
     signal = truth.continuum + truth.sky
     signal[0] += truth.line_in_red
     plan = _plan(options, colour=True)
-    return take_masters(signal, camera, seed=options.seed, fwhm_px=options.rgb_fwhm_px, plan=plan)
+    return take_masters(signal, camera, seed=options.camera_seed, fwhm_px=options.rgb_fwhm_px, plan=plan)
 
 
 def _expose_line(
@@ -373,7 +381,7 @@ def _expose_line(
         for plane in range(1, len(camera.planes)):
             signal[plane] = np.float32(LEAK / plane) * signal[0]
     plan = _plan(options, colour=options.ha_three_planes)
-    return take_masters(signal, camera, seed=options.seed, fwhm_px=options.ha_fwhm_px, plan=plan)
+    return take_masters(signal, camera, seed=options.camera_seed, fwhm_px=options.ha_fwhm_px, plan=plan)
 
 
 def _apply_balance(rgb: FrameMasters, truth: Truth) -> tuple[FrameMasters, Truth]:

@@ -1,0 +1,42 @@
+"""Knots of known line light planted into a target's own masters come back."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+
+import numpy as np
+import pytest
+from click.testing import CliRunner
+
+from blend.app import cli
+from blend.app.demo import write_night
+from blend.app.plant import BAR
+from blend.science.simulate import SceneOptions, simulate_night
+
+
+@pytest.fixture(scope="module")
+def target(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    options = SceneOptions(rows=500, columns=750, seed=3)
+    return write_night(simulate_night(options), tmp_path_factory.mktemp("night"))
+
+
+def planted(target: Path, *words: str) -> dict:
+    done = CliRunner().invoke(
+        cli.blend, ["inspect", "--plant", "galaxy-moonlit", str(target), "--json", *words]
+    )
+    assert done.exit_code == 0, done.output
+    return json.loads(done.stdout)["ha"]
+
+
+def test_planted_knots_come_back(target: Path) -> None:
+    before = {path: path.read_bytes() for path in target.parent.iterdir()}
+    told = planted(target)
+    # The bar that the command itself tells.
+    assert told["within"]
+    assert told["median"] == pytest.approx(1.0, abs=BAR)
+    assert len(told["knots"]) >= 12
+    assert {knot["extended"] for knot in told["knots"]} == {True, False}
+    backgrounds = np.array([knot["background_sigma"] for knot in told["knots"]])
+    assert backgrounds.min() < 1 < 5 < backgrounds.max()
+    assert {path: path.read_bytes() for path in target.parent.iterdir()} == before
