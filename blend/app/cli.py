@@ -11,6 +11,7 @@ from typing import Any
 import click
 
 from blend.app.cli_frames import gain, stack
+from blend.app.cli_try import keep, try_
 from blend.base.errors import BlendError
 
 EXISTING = click.Path(path_type=Path)
@@ -203,6 +204,8 @@ def _site(text: str) -> tuple[float, float, float]:
 
 blend.add_command(stack)
 blend.add_command(gain)
+blend.add_command(try_)
+blend.add_command(keep)
 
 
 def main() -> None:
