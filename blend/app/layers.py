@@ -95,6 +95,9 @@ def view_of(work: Work, view: View, *, box: Box | None = None) -> Layers:
     RecipeError
         The crop leaves the picture, or holds less than 16 blocks a side.
     """
+    if view == View(scale="full"):
+        # As in a run: the finish sees the whole grid, and the picture is cut when it is done.
+        return Layers(work=work, factor=1, box=(0, 0, work.rgb.shape[1], work.rgb.shape[0]))
     box = box or _box_of(work, view.crop)
     factor = factor_of(view.scale, box)
     if min(box[2:]) < 16 * factor:
@@ -105,6 +108,15 @@ def view_of(work: Work, view: View, *, box: Box | None = None) -> Layers:
             advice="take a larger crop, or --scale full",
         )
     return Layers(work=shrink_layers(_cut(work, box), factor), factor=factor, box=box)
+
+
+def shown(work: Work, view: View) -> NDArray[np.float32]:
+    """Return the part of a finished picture that a view shows."""
+    assert work.display is not None
+    if view != View(scale="full"):
+        return work.display
+    x, y, width, height = crop_box(work)
+    return work.display[:, y : y + height, x : x + width]
 
 
 def factor_of(scale: str | int, box: Box) -> int:

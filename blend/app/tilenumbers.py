@@ -38,8 +38,8 @@ class Yardstick:
         self._plane = COLOUR.index(broad)
         mask = layers.star_mask
         clear = np.isfinite(layers.rgb.pixels).all(axis=0) if mask is None else mask < 0.05
-        clear = clear & ~layers.invalid()
-        shines = clear & (emission > 5.0 * sigma / factor)
+        clear = np.asarray(clear & ~layers.invalid())
+        shines = np.asarray(clear & (emission > 5.0 * sigma / factor))
         near = _grown(shines) & clear & (emission < 2.0 * sigma / factor)
         self._shines, self._near = _sample(shines), _sample(near)
         self._sky = _sample(_pairs(clear & (emission < 2.0 * sigma / factor), layers))
@@ -94,7 +94,7 @@ class Yardstick:
         flat = display.reshape(3, -1)
         steps = [luminance(flat[:, self._sky + offset][:, None]) for offset in (1, 0)]
         difference = np.abs(steps[0] - steps[1])
-        return float(np.nanmedian(difference)) / (0.6744898 * np.sqrt(2.0))
+        return float(np.nanmedian(difference) / (0.6744898 * np.sqrt(2.0)))
 
 
 def _emission(layers: Work) -> tuple[NDArray[np.float32], float, str]:
@@ -124,7 +124,7 @@ def _pairs(sky: NDArray[np.bool_], layers: Work) -> NDArray[np.bool_]:
     light = layers.rgb.pixels[1]
     usual = light[:: max(1, light.shape[0] // 400), :: max(1, light.shape[1] // 400)]
     dark = sky & (light < np.nanquantile(usual, 0.6))
-    pairs = np.zeros_like(dark)
+    pairs = np.zeros(dark.shape, dtype=np.bool_)
     pairs[:, :-1] = dark[:, :-1] & dark[:, 1:]
     return pairs
 

@@ -10,7 +10,7 @@ from pathlib import Path
 from typing import Any
 
 from blend.app.bench import Bench, plain_picture
-from blend.app.layers import View
+from blend.app.layers import View, shown
 from blend.app.outputs import turner
 from blend.app.tilenumbers import Yardstick
 from blend.app.variants import Variant, Variation, changed_text, make_variants, value_text
@@ -149,9 +149,8 @@ def _make_tiles(
     for index, layers, work, seconds in bench.pictures([variant.recipe for variant in variants]):
         if listener is not None:
             listener(Event("try", f"tile {len(tiles) + 1} of {len(variants)}", len(tiles) / len(variants)))
-        assert work.display is not None
         numbers = measure(layers, work)
-        picture = turner(work)(work.display)
+        picture = turner(work)(shown(work, question.view))
         file = f"tiles/{index + 1}.png"
         write_png(folder.path_for(file), picture, long_edge=None)
         thumbnails[index] = thumbnail(picture, edge)
