@@ -37,9 +37,7 @@ def test_any_damaged_byte_counts_as_no_entry(tmp_path: Path, name: str) -> None:
     sound = path.read_bytes()
     for place in (0, len(sound) // 2, len(sound) - 2):
         path.write_bytes(sound[:place] + bytes([sound[place] ^ 1]) + sound[place + 1 :])
-        loaded = store.load("k")
-        # A changed byte in the padding of an array's header changes no value.
-        assert loaded is None or all(np.array_equal(loaded[1][n], ARRAYS[n]) for n in ARRAYS)
+        assert store.load("k") is None
     path.write_bytes(sound[:-1])
     assert store.load("k") is None
     store.save("k", DOCUMENT, ARRAYS)
