@@ -12,6 +12,7 @@ import click
 
 from blend.app.cli_batch import batch, plan, replay
 from blend.app.cli_frames import gain, stack
+from blend.app.cli_try import keep, try_
 from blend.base.errors import BlendError
 
 EXISTING = click.Path(path_type=Path)
@@ -234,6 +235,8 @@ blend.add_command(gain)
 blend.add_command(batch)
 blend.add_command(plan)
 blend.add_command(replay)
+blend.add_command(try_)
+blend.add_command(keep)
 
 
 def main() -> None:

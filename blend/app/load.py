@@ -40,13 +40,13 @@ def shipped_recipes() -> dict[str, Path]:
     return {path.stem: path for path in sorted(folder.glob("*.toml"))}
 
 
-def open_recipe(recipe: str, *, settings: Sequence[str] = (), target: Target | None = None) -> Recipe:
-    """Return the recipe called or filed as ``recipe``, with the target's own settings and then ``settings``.
+def recipe_text(recipe: str) -> tuple[str, str]:
+    """Return the text of the recipe called or filed as ``recipe``, and the path of its file.
 
     Raises
     ------
     RecipeError
-        Missing file, or every fault of the text at once.
+        Missing file, or no text.
     """
     path = Path(recipe)
     if path.suffix != ".toml" and not path.is_file():
@@ -59,9 +59,21 @@ def open_recipe(recipe: str, *, settings: Sequence[str] = (), target: Target | N
                 advice="check the path",
             )
         path = known[recipe]
+    return read_text(path), str(path)
+
+
+def open_recipe(recipe: str, *, settings: Sequence[str] = (), target: Target | None = None) -> Recipe:
+    """Return the recipe called or filed as ``recipe``, with the target's own settings and then ``settings``.
+
+    Raises
+    ------
+    RecipeError
+        Missing file, or every fault of the text at once.
+    """
+    text, where = recipe_text(recipe)
     changes: dict[str, Any] = target.settings() if target is not None else {}
     changes.update(parse_setting(text) for text in settings)
-    opened = load_recipe(read_text(path), where=str(path), settings=changes)
+    opened = load_recipe(text, where=where, settings=changes)
     if target is not None:
         faults = check_together(opened, target)
         if faults:

@@ -32,6 +32,11 @@ class Preview:
 def preview_layers(work: Work, *, long_edge: int = LONG_EDGE) -> tuple[Work, int]:
     """Return balanced work averaged over blocks so that its long edge is at most ``long_edge``, and the block size."""
     factor = max(1, -(-max(work.rgb.shape) // long_edge))
+    return shrink_layers(work, factor), factor
+
+
+def shrink_layers(work: Work, factor: int) -> Work:
+    """Return balanced work averaged over blocks of ``factor`` pixels a side; noise stays that of one pixel."""
     masters = {
         name: master.with_(
             pixels=shrink(master.pixels, factor),
@@ -41,8 +46,7 @@ def preview_layers(work: Work, *, long_edge: int = LONG_EDGE) -> tuple[Work, int
     }
     lines = {name: _shrink_line(line, factor) for name, line in work.lines.items()}
     mask = None if work.star_mask is None else shrink(work.star_mask[None], factor)[0]
-    small = work.with_(masters=frozen(masters), lines=frozen(lines), star_mask=mask, objects=None)
-    return small, factor
+    return work.with_(masters=frozen(masters), lines=frozen(lines), star_mask=mask, objects=None)
 
 
 def render_preview(layers: Work, factor: int) -> Preview:

@@ -69,11 +69,11 @@ class WholeFolder:
         with writing(self.out):
             self._created = not self.out.exists()
             self.out.mkdir(parents=True, exist_ok=True)
-            with _lock(self.out):
-                _remove_left_over(self.out)
+            with hold_lock(self.out):
+                remove_left_over(self.out)
                 self._hidden = self.out / f"{PREFIX}{secrets.token_hex(6)}"
                 self._hidden.mkdir()
-                self._stack.enter_context(_lock(self._hidden))
+                self._stack.enter_context(hold_lock(self._hidden))
         return self
 
     def __exit__(
@@ -133,7 +133,7 @@ class WholeFolder:
         # Together: a disk orders its queue better than we could.
         with ThreadPoolExecutor(max_workers=4) as pool:
             list(pool.map(flush_result, [hidden / name for name in names]))
-        with writing(self.out), _lock(self.out), ExitStack() as undo:
+        with writing(self.out), hold_lock(self.out), ExitStack() as undo:
             self._clear_the_way(names)
             if self.record in names:
                 # An old record must not vouch for new pictures, even if the power fails between two renames.
@@ -294,7 +294,7 @@ def _put_back(kept: Path, target: Path) -> None:
 
 
 @contextmanager
-def _lock(folder: Path, *, wait: bool = True) -> Iterator[bool]:
+def hold_lock(folder: Path, *, wait: bool = True) -> Iterator[bool]:
     """Hold a lock on a folder for the body; yields whether it is held. It ends with its process."""
     if fcntl is None:
         yield False
@@ -311,13 +311,14 @@ def _lock(folder: Path, *, wait: bool = True) -> Iterator[bool]:
         os.close(handle)
 
 
-def _remove_left_over(out: Path) -> None:
+def remove_left_over(out: Path) -> None:
+    """Remove what killed runs have left in a folder: hidden folders that nobody locks, and old parts of files."""
     for entry in sorted(out.glob(f"{PREFIX}*")):
         with suppress(OSError):
             if entry.is_symlink():
                 continue
             if entry.is_dir():
-                with _lock(entry, wait=False) as dead:
+                with hold_lock(entry, wait=False) as dead:
                     if dead:
                         shutil.rmtree(entry, ignore_errors=True)
             elif entry.suffix == ".part" and time.time() - entry.stat().st_mtime > _PART_IS_DEAD_S:

@@ -1,0 +1,216 @@
+"""Many pictures of one target, every step done once for all variants that agree up to it."""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Iterator, Sequence
+from concurrent.futures import Future, ThreadPoolExecutor
+from contextvars import copy_context
+from pathlib import Path
+from typing import Any
+
+from blend.app.inputkey import key_of, target_key
+from blend.app.layers import Box, Layers, View, view_of
+from blend.app.load import load_sources
+from blend.base.errors import OutputError
+from blend.files.store import DiskStore
+from blend.recipe.model import Recipe, resolved
+from blend.recipe.packing import pack_work, unpack_work
+from blend.recipe.pipeline import PICTURE_STEPS, STEPS, run_all, run_steps
+from blend.recipe.stepsettings import step_settings
+from blend.recipe.target import Target
+from blend.recipe.work import Event, Listener, Work
+
+VIEW = len(STEPS) - len(PICTURE_STEPS)
+"""The place, among the stages of a picture, at which balanced layers are cut and averaged for the view."""
+
+MEMO = "inputs"
+
+
+class Bench:
+    """Makes pictures of one target under one view.
+
+    Parameters
+    ----------
+    target : Target
+    view : View
+    store : DiskStore or None
+        Where states are kept for the next call; None keeps nothing.
+    listener : callable, optional
+
+    Attributes
+    ----------
+    found : str
+        What the store had: ``layers`` (as viewed), ``state`` (before the view or a varied step), or nothing.
+    notes : list of (code, text)
+        What went wrong with the store, which is no reason to stop.
+    """
+
+    def __init__(
+        self, target: Target, view: View, *, store: DiskStore | None, listener: Listener | None = None
+    ) -> None:
+        self.target = target
+        self.view = view
+        self.store = store
+        self.listener = listener
+        self.found = ""
+        self.notes: list[tuple[str, str]] = []
+        self.factor = 1
+        self.box: Box = (0, 0, 0, 0)
+        self.seconds: dict[str, float] = {}
+        self._saving: list[Future[None]] = []
+        self._pool = ThreadPoolExecutor(max_workers=1)
+        self._base: str | None = None
+
+    def pictures(self, recipes: Sequence[Recipe]) -> Iterator[tuple[int, Work, Work, float]]:
+        """Yield (index, viewed layers, finished work, seconds) of every recipe, in the order that costs least.
+
+        The seconds are those of the stages that this picture did not share with an earlier one.
+        """
+        chains = [self._chain(recipe) for recipe in recipes]
+        varied = [len({chain[depth] for chain in chains}) > 1 for depth in range(len(STEPS) + 1)]
+        shared = min([depth for depth, differs in enumerate(varied) if differs] + [VIEW + 1])
+        start = time.perf_counter()
+        work = self.begin(recipes[0], shared)
+        self.seconds["shared"] = time.perf_counter() - start
+        kept: dict[int, tuple[tuple[str, ...], Work]] = {shared: (chains[0][:shared], work)}
+        layers = work
+        for index in sorted(range(len(recipes)), key=lambda i: chains[i]):
+            start = time.perf_counter()
+            chain = chains[index]
+            depth = max(d for d, (prefix, _) in kept.items() if chain[:d] == prefix)
+            kept = {d: pair for d, pair in kept.items() if d <= depth}
+            work = kept[depth][1].with_(recipe=recipes[index])
+            for stage in range(depth, len(STEPS) + 1):
+                work = self._stage(work, stage)
+                if stage == VIEW:
+                    layers = work
+                if stage < len(STEPS) and varied[stage + 1]:
+                    kept[stage + 1] = (chain[: stage + 1], work)
+            yield index, layers, work, time.perf_counter() - start
+
+    def begin(self, recipe: Recipe, depth: int = VIEW + 1) -> Work:
+        """Return the state after ``depth`` stages, from the store or by working up to it."""
+        chain = self._chain(recipe)[:depth]
+        viewed = depth == VIEW + 1
+        key = self._key(chain) if self.store is not None and depth > 0 else ""
+        if key and not (viewed and self.view.scale == "full"):
+            work = self._load(key, recipe, "layers" if viewed else "state")
+            if work is not None:
+                return work
+        if viewed:
+            work = self._stage(self.begin(recipe, VIEW), VIEW)
+            if self.view.scale != "full":
+                self._save(key, work, viewed=True)
+            return work
+        work = self._work_up(recipe, depth)
+        self._save(key, work, viewed=False)
+        return work
+
+    def close(self) -> None:
+        """Wait until the store has what it was given, and note what it could not take."""
+        for job in self._saving:
+            try:
+                job.result()
+            except OutputError as fault:
+                note = ("store", f"nothing was kept for the next time: {fault.sentence()}")
+                if note not in self.notes:
+                    self.notes.append(note)
+        self._saving.clear()
+        self._pool.shutdown()
+
+    def _stage(self, work: Work, depth: int) -> Work:
+        if depth != VIEW:
+            return STEPS[depth if depth < VIEW else depth - 1].change(work)
+        layers = view_of(work, self.view, box=self.box if any(self.box) else None)
+        self.factor, self.box = layers.factor, layers.box
+        return layers.work
+
+    def _chain(self, recipe: Recipe) -> tuple[str, ...]:
+        texts = list(step_settings(recipe, self.target).values())
+        crop = resolved(recipe)["output"]["crop"]
+        return (*texts[:VIEW], f"{crop} {self.view}", *texts[VIEW:])
+
+    def _key(self, chain: tuple[str, ...]) -> str:
+        if self._base is None:
+            memo: Path | None = None if self.store is None else self.store.folder / MEMO
+            self._base = target_key(self.target, memo)
+        return key_of([self._base, *chain])
+
+    def _load(self, key: str, recipe: Recipe, what: str) -> Work | None:
+        assert self.store is not None
+        kept = self.store.load(key)
+        if kept is None:
+            return None
+        document, arrays = kept
+        self.found = self.found or what
+        if what == "layers":
+            self.factor, self.box = document["factor"], tuple(document["box"])
+        return unpack_work(document["work"], arrays, recipe=recipe, target=self.target)
+
+    def _save(self, key: str, work: Work, *, viewed: bool) -> None:
+        if self.store is None or not key:
+            return
+        packed, arrays = pack_work(work)
+        document: dict[str, Any] = {"work": packed}
+        if viewed:
+            document |= {"factor": self.factor, "box": list(self.box)}
+        # Beside the pictures: writing 600 MB to a disk takes longer than many of them.
+        job = self._pool.submit(copy_context().run, self.store.save, key, document, arrays)
+        self._saving.append(job)
+
+    def _work_up(self, recipe: Recipe, depth: int) -> Work:
+        if self.listener is not None:
+            self.listener(Event("read", f"{len(self.target.masters)} masters", 0.0))
+        loaded = load_sources(self.target)
+        begin = [Work(recipe=recipe, target=self.target, sources=loaded.sources).warn(*loaded.warnings)]
+        del loaded
+        if depth == 0:
+            return begin.pop()
+        work: Work | None = None
+        for _, state in run_steps(begin.pop(), steps=STEPS[:depth], listener=self.listener):
+            work = state
+        assert work is not None
+        return work.with_(seen={})
+
+
+def balanced_layers(
+    recipe: Recipe,
+    target: Target,
+    *,
+    view: View = View(),  # noqa: B008 - a frozen value
+    store: DiskStore | None = None,
+    listener: Listener | None = None,
+) -> Layers:
+    """Return the layers of a target after balance, as a view shows them: what every blend starts from.
+
+    Parameters
+    ----------
+    recipe, target
+        As opened by `blend.app.load`.
+    view : View, optional
+        The whole result at 1.5 megapixels when absent.
+    store : DiskStore, optional
+    listener : callable, optional
+
+    Returns
+    -------
+    Layers
+        ``work.rgb.pixels``, ``work.lines[NAME].scaled`` and ``.emission`` and ``work.star_mask``, on one grid.
+
+    Raises
+    ------
+    BlendError
+        As a run does.
+    """
+    bench = Bench(target, view, store=store, listener=listener)
+    try:
+        work = bench.begin(recipe)
+    finally:
+        bench.close()
+    return Layers(work=work, factor=bench.factor, box=bench.box)
+
+
+def plain_picture(layers: Work, recipe: Recipe) -> Work:
+    """Return the picture of balanced layers under a recipe without its blends."""
+    return run_all(layers.with_(recipe=recipe.model_copy(update={"blend": {}})), steps=PICTURE_STEPS)

@@ -1,0 +1,228 @@
+"""Trying: one target under many variants of a recipe, to compare and to keep one of."""
+
+from __future__ import annotations
+
+import json
+import time
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+from blend.app.bench import Bench, plain_picture
+from blend.app.layers import View, shown
+from blend.app.outputs import turner
+from blend.app.tilenumbers import Yardstick
+from blend.app.variants import Variant, Variation, changed_text, make_variants, value_text
+from blend.base.errors import InputError
+from blend.files.png import write_png
+from blend.files.record import record_text, sha256_of, versions
+from blend.files.store import DiskStore
+from blend.files.whole import WholeFolder, writing
+from blend.pages.sheet import Picture, draw_sheet, thumbnail, tile_edge
+from blend.recipe.target import Target
+from blend.recipe.work import Event, Listener, Work
+
+TRIAL = "trial.json"
+VERSION = 1
+MOST_TRIAL_BYTES = 64 * 2**20
+
+
+@dataclass(frozen=True, kw_only=True)
+class Question:
+    """What is tried: a recipe's text, the values that vary, the target and how to look at it."""
+
+    recipe_text: str
+    recipe_name: str
+    variations: Sequence[Variation]
+    target: Target
+    target_path: str
+    view: View
+    settings: Mapping[str, Any]
+
+
+def try_variants(
+    question: Question, *, out: Path, store: DiskStore | None, listener: Listener | None = None
+) -> dict[str, Any]:
+    """Make a tile of every variant, a contact sheet and ``trial.json`` in ``out``, all of them or none.
+
+    Parameters
+    ----------
+    question : Question
+    out : Path
+        Made if missing. Tiles of an earlier trial go once this one has succeeded.
+    store : DiskStore or None
+        Where what the tiles share is kept for the next trial.
+    listener : callable, optional
+
+    Returns
+    -------
+    dict
+        The contents of ``trial.json``.
+
+    Raises
+    ------
+    BlendError
+        As a run does; then ``out`` is as it was.
+    """
+    variants = make_variants(
+        question.recipe_text,
+        question.variations,
+        where=question.recipe_name,
+        target=question.target,
+        settings=question.settings,
+    )
+    earlier = _earlier_tiles(out)
+    bench = Bench(question.target, question.view, store=store, listener=listener)
+    with WholeFolder(out, record=TRIAL) as folder:
+        try:
+            tiles, thumbnails, warnings = _make_tiles(bench, variants, question, folder, listener)
+        finally:
+            bench.close()
+        write_png(
+            folder.path_for("sheet.png"), _sheet(question.variations, tiles, thumbnails), long_edge=None
+        )
+        for tile in tiles:
+            tile["sha256"] = sha256_of(folder.path_for(tile["file"]))
+        trial = {
+            "version": VERSION,
+            "recipe": changed_text(question.recipe_text, question.settings, where=question.recipe_name),
+            "recipe_name": question.recipe_name,
+            "target": question.target_path,
+            "vary": [{"key": item.key, "values": list(item.values)} for item in question.variations],
+            "scale": bench.factor,
+            "box": dict(zip("xywh", bench.box, strict=True)),
+            "tiles": tiles,
+            "store": bench.found or ("nothing found" if store else "not used"),
+            "seconds": {key: round(value, 3) for key, value in bench.seconds.items()},
+            "warnings": [{"code": code, "text": text} for code, text in (*warnings, *bench.notes)],
+            "versions": versions(),
+        }
+        path = folder.path_for(TRIAL)
+        with writing(path):
+            path.write_text(record_text(trial), encoding="utf-8")
+    _remove_stale(out, earlier, {tile["file"] for tile in tiles})
+    return trial
+
+
+def read_trial(place: Path) -> dict[str, Any]:
+    """Return a trial from its folder or its ``trial.json``.
+
+    Raises
+    ------
+    InputError
+        There is none, or it is not one.
+    """
+    path = place / TRIAL if place.is_dir() else place
+    expected = "the folder of a trial, or its trial.json"
+    try:
+        if path.stat().st_size > MOST_TRIAL_BYTES:
+            raise InputError(str(path), found="the file is too large for a trial", expected=expected)
+        trial = json.loads(path.read_text(encoding="utf-8"))
+    except OSError as fault:
+        found = f"it cannot be read ({fault.strerror or fault})"
+        raise InputError(str(path), found=found, expected=expected, advice="check the path") from None
+    except (ValueError, RecursionError):
+        raise InputError(str(path), found="it is not JSON", expected=expected) from None
+    keys = ("recipe", "tiles", "vary", "target")
+    if (
+        not isinstance(trial, dict)
+        or trial.get("version") != VERSION
+        or any(key not in trial for key in keys)
+    ):
+        raise InputError(str(path), found="it is no trial of this version", expected=expected)
+    return trial
+
+
+def _make_tiles(
+    bench: Bench,
+    variants: Sequence[Variant],
+    question: Question,
+    folder: WholeFolder,
+    listener: Listener | None,
+) -> tuple[list[dict[str, Any]], list[Picture], tuple[tuple[str, str], ...]]:
+    measure = _Measure(bench)
+    edge = tile_edge(_columns(question.variations))
+    tiles: dict[int, dict[str, Any]] = {}
+    thumbnails: dict[int, Picture] = {}
+    warnings: dict[tuple[str, str], None] = {}
+    for index, layers, work, seconds in bench.pictures([variant.recipe for variant in variants]):
+        if listener is not None:
+            listener(Event("try", f"tile {len(tiles) + 1} of {len(variants)}", len(tiles) / len(variants)))
+        numbers = measure(layers, work)
+        picture = turner(work)(shown(work, question.view))
+        file = f"tiles/{index + 1}.png"
+        write_png(folder.path_for(file), picture, long_edge=None)
+        thumbnails[index] = thumbnail(picture, edge)
+        warnings |= dict.fromkeys(work.warnings)
+        tiles[index] = {
+            "tile": index + 1,
+            "values": dict(variants[index].values),
+            "file": file,
+            "numbers": numbers,
+            "seconds": round(seconds, 4),
+        }
+    order = range(len(variants))
+    return [tiles[i] for i in order], [thumbnails[i] for i in order], tuple(warnings)
+
+
+class _Measure:
+    """Measures tiles; the picture without blends is made once for all that share all but their blends."""
+
+    def __init__(self, bench: Bench) -> None:
+        self._bench = bench
+        self._plain: tuple[Any, Work] | None = None
+        self._stick: Yardstick | None = None
+
+    def __call__(self, layers: Work, work: Work) -> dict[str, Any]:
+        start = time.perf_counter()
+        if self._stick is None or self._stick.layers is not layers:
+            self._stick, self._plain = Yardstick(layers, self._bench.factor), None
+        looks = (work.recipe.stretch, work.recipe.finish)
+        if self._plain is None or self._plain[0] != looks:
+            self._plain = (looks, plain_picture(layers, work.recipe))
+        numbers = self._stick.measure(work, self._plain[1])
+        spent = self._bench.seconds.get("numbers", 0.0)
+        self._bench.seconds["numbers"] = spent + time.perf_counter() - start
+        return numbers
+
+
+def _columns(variations: Sequence[Variation]) -> int:
+    """Return the tiles side by side: the last key's values, or a near square where there is one key."""
+    count = len(variations[-1].values)
+    return count if len(variations) > 1 or count <= 4 else -(-count // round(count**0.5))
+
+
+def _sheet(
+    variations: Sequence[Variation], tiles: Sequence[dict[str, Any]], pictures: Sequence[Picture]
+) -> Picture:
+    columns = _columns(variations)
+    last = variations[-1]
+    grid = len(variations) > 1
+    labels = [
+        f"{tile['tile']}" if grid else f"{tile['tile']}: {value_text(tile['values'][last.key])}"
+        for tile in tiles
+    ]
+    first = tiles[::columns] if grid else []
+    rows = [", ".join(value_text(tile["values"][item.key]) for item in variations[:-1]) for tile in first]
+    down = ", ".join(item.key for item in variations[:-1])
+    title = f"down: {down}   across: {last.key}" if grid else last.key
+    across = [value_text(value) for value in last.values] if grid else []
+    return draw_sheet(pictures, labels, columns=columns, title=title, column_names=across, row_names=rows)
+
+
+def _earlier_tiles(out: Path) -> list[dict[str, Any]]:
+    try:
+        return [tile for tile in read_trial(out)["tiles"] if isinstance(tile, dict)]
+    except InputError:
+        return []
+
+
+def _remove_stale(out: Path, earlier: list[dict[str, Any]], kept: set[str]) -> None:
+    """Remove the tiles of an earlier trial that this one did not make anew, unless somebody has changed them."""
+    for tile in earlier:
+        name = str(tile.get("file", ""))
+        path = out / name
+        inside = path.resolve().is_relative_to(out.resolve())
+        if name and name not in kept and inside and path.is_file() and sha256_of(path) == tile.get("sha256"):
+            path.unlink()

@@ -1,0 +1,101 @@
+"""The contact sheet: tiles side by side, their axes named, every tile as it is and none brightened for itself."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from blend.files.png import shrink
+
+Picture = NDArray[np.float32]
+GAP = 12
+TEXT_PX = 22
+INK = (230, 230, 230)
+GROUND = (28, 28, 28)
+SHEET_EDGE = 3600
+"""Pixels; wider sheets are made of smaller tiles."""
+
+SMALLEST_TILE = 160
+LARGEST_TILE = 640
+
+
+def tile_edge(columns: int) -> int:
+    """Return the long edge of a tile for so many of them side by side."""
+    return max(SMALLEST_TILE, min(LARGEST_TILE, SHEET_EDGE // max(1, columns) - GAP))
+
+
+def thumbnail(display: Picture, edge: int) -> Picture:
+    """Return a display picture (3, rows, columns) made smaller, in linear light, to this long edge at most."""
+    rows, columns = display.shape[1:]
+    share = edge / max(rows, columns)
+    if share >= 1:
+        return display
+    return shrink(display, (max(1, round(rows * share)), max(1, round(columns * share))))
+
+
+def draw_sheet(
+    tiles: Sequence[Picture],
+    labels: Sequence[str],
+    *,
+    columns: int,
+    title: str,
+    column_names: Sequence[str] = (),
+    row_names: Sequence[str] = (),
+) -> Picture:
+    """Return the contact sheet of thumbnails, row by row.
+
+    Parameters
+    ----------
+    tiles : sequence of (3, rows, columns)
+        Display pictures of one size; a smaller one stands in the upper left of its place.
+    labels : sequence of str
+        Stands under each tile.
+    columns : int
+        Tiles side by side.
+    title : str
+        Stands above all.
+    column_names, row_names : sequence of str
+        The axes; empty where tiles only follow each other.
+
+    Returns
+    -------
+    (3, rows, columns) float32
+        Display values.
+    """
+    from PIL import Image, ImageDraw, ImageFont
+
+    font = ImageFont.load_default(TEXT_PX)
+    line = TEXT_PX + 8
+    wide, high = (max(tile.shape[axis] for tile in tiles) for axis in (2, 1))
+    left = GAP + max([0, *(round(font.getlength(name)) + GAP for name in row_names)])
+    top = GAP + line + (line if column_names else 0)
+    rows = -(-len(tiles) // columns)
+    width = max(left + columns * (wide + GAP), round(font.getlength(title)) + 2 * GAP)
+    sheet = Image.new("RGB", (width, top + rows * (high + line + GAP)), GROUND)
+    draw: Any = ImageDraw.Draw(sheet)
+
+    def write(x: int, y: int, text: str, room: int | None = None) -> None:
+        draw.text((x, y), _fitted(text, font, room), font=font, fill=INK)
+
+    write(GAP, GAP, title)
+    for index, name in enumerate(column_names):
+        write(left + index * (wide + GAP), GAP + line, name, wide)
+    for index, (tile, label) in enumerate(zip(tiles, labels, strict=True)):
+        row, column = divmod(index, columns)
+        x, y = left + column * (wide + GAP), top + row * (high + line + GAP)
+        codes = np.round(np.nan_to_num(np.clip(tile, 0, 1)) * 255).astype(np.uint8)
+        sheet.paste(Image.fromarray(np.ascontiguousarray(np.moveaxis(codes, 0, -1))), (x, y))
+        write(x, y + high + 2, label, wide)
+        if column == 0 and row < len(row_names):
+            write(GAP, y + high // 2, row_names[row])
+    return np.ascontiguousarray(np.moveaxis(np.asarray(sheet, dtype=np.float32) / 255, -1, 0))
+
+
+def _fitted(text: str, font: Any, room: int | None) -> str:
+    """Return a text cut so that it fits into so many pixels."""
+    while room is not None and len(text) > 4 and font.getlength(text) > room:
+        text = text[:-4] + "..."
+    return text

@@ -1,0 +1,149 @@
+"""The state between two steps as plain values and arrays, and back: what a store can keep without pickles."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import fields
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from blend.base.master import Facts, Master
+from blend.recipe.model import Recipe
+from blend.recipe.target import Target
+from blend.recipe.work import Line, Source, Work, frozen
+from blend.science.stars import Stars
+
+Document = dict[str, Any]
+Arrays = dict[str, NDArray[Any]]
+
+
+def pack_work(work: Work) -> tuple[Document, Arrays]:
+    """Return a state up to balance as a document of plain values and the arrays it names.
+
+    An array that stands in two places (a line's master and its scaled light) is kept once. ``seen`` and ``objects``
+    are left out: no later step reads what they hold by then.
+    """
+    pack = _Pack()
+    document = {
+        "sources": {
+            name: [pack.master(light) for light in source.lights] for name, source in work.sources.items()
+        },
+        "masters": {name: pack.master(master) for name, master in work.masters.items()},
+        "lines": {name: pack.line(line) for name, line in work.lines.items()},
+        "stars": None
+        if work.stars is None
+        else {item.name: pack.array(getattr(work.stars, item.name)) for item in fields(Stars)},
+        "fwhm_px": dict(work.fwhm_px),
+        "gains": list(work.gains),
+        "star_mask": None if work.star_mask is None else pack.array(work.star_mask),
+        "told": _plain(work.told),
+        "warnings": [list(pair) for pair in work.warnings],
+    }
+    return document, pack.arrays
+
+
+def unpack_work(
+    document: Mapping[str, Any], arrays: Mapping[str, NDArray[Any]], *, recipe: Recipe, target: Target
+) -> Work:
+    """Return the state that `pack_work` took apart, under a recipe and a target."""
+    mask, stars = document["star_mask"], document["stars"]
+    return Work(
+        recipe=recipe,
+        target=target,
+        sources=frozen(
+            {
+                name: Source(lights=tuple(_master(light, arrays) for light in lights))
+                for name, lights in document["sources"].items()
+            }
+        ),
+        masters=frozen({name: _master(item, arrays) for name, item in document["masters"].items()}),
+        lines=frozen({name: _line(item, arrays) for name, item in document["lines"].items()}),
+        stars=None if stars is None else Stars(**{name: arrays[key] for name, key in stars.items()}),
+        fwhm_px=frozen(document["fwhm_px"]),
+        gains=tuple(document["gains"]),
+        star_mask=None if mask is None else arrays[mask],
+        told=frozen(document["told"]),
+        warnings=tuple((code, text) for code, text in document["warnings"]),
+    )
+
+
+class _Pack:
+    def __init__(self) -> None:
+        self.arrays: Arrays = {}
+        self._known: dict[tuple[Any, ...], str] = {}
+
+    def array(self, array: NDArray[Any]) -> str:
+        """Return the name under which an array is kept."""
+        flat = array[0] if array.ndim == 3 and array.shape[0] == 1 else array
+        place = (flat.__array_interface__["data"][0], flat.shape, flat.strides, flat.dtype.str)
+        if place not in self._known:
+            self._known[place] = f"array{len(self.arrays)}"
+            self.arrays[self._known[place]] = flat
+        return self._known[place]
+
+    def master(self, master: Master) -> Document:
+        facts = {item.name: getattr(master.facts, item.name) for item in fields(Facts)}
+        wcs = facts.pop("wcs")
+        return {
+            "pixels": self.array(master.pixels),
+            "flags": self.array(master.flags),
+            "planes": list(master.planes),
+            "domain": master.domain,
+            "facts": _plain(facts),
+            "wcs": None if wcs is None else wcs.to_header_string(relax=True),
+        }
+
+    def line(self, line: Line) -> Document:
+        values = {name: getattr(line, name) for name in ("sigma", "scaled_sigma", "broad")}
+        emission = None if line.emission is None else self.array(line.emission)
+        return {"scaled": self.array(line.scaled), "emission": emission, **_plain(values)}
+
+
+def _master(item: Mapping[str, Any], arrays: Mapping[str, NDArray[Any]]) -> Master:
+    facts = dict(item["facts"])
+    facts["noise"] = frozen(
+        {
+            plane: {int(size): sigma for size, sigma in known.items()}
+            for plane, known in facts["noise"].items()
+        }
+    )
+    facts["site"] = None if facts["site"] is None else tuple(facts["site"])
+    facts |= {name: frozen(facts[name]) for name in ("sky", "saturation")}
+    pixels = arrays[item["pixels"]]
+    return Master(
+        pixels=pixels[None] if pixels.ndim == 2 else pixels,
+        flags=arrays[item["flags"]],
+        planes=tuple(item["planes"]),
+        domain=item["domain"],
+        facts=Facts(**facts, wcs=_wcs(item["wcs"])),
+    )
+
+
+def _line(item: Mapping[str, Any], arrays: Mapping[str, NDArray[Any]]) -> Line:
+    emission = item["emission"]
+    return Line(
+        scaled=arrays[item["scaled"]],
+        emission=None if emission is None else arrays[emission],
+        sigma=item["sigma"],
+        scaled_sigma=item["scaled_sigma"],
+        broad=item["broad"],
+    )
+
+
+def _wcs(text: str | None) -> Any:
+    if text is None:
+        return None
+    from astropy.wcs import WCS
+
+    return WCS(header=text)
+
+
+def _plain(value: Any) -> Any:
+    """Return nested values as JSON has them; numbers keep every bit."""
+    if isinstance(value, Mapping):
+        return {str(key): _plain(item) for key, item in value.items()}
+    if isinstance(value, list | tuple):
+        return [_plain(item) for item in value]
+    return value.item() if isinstance(value, np.generic) else value

@@ -1,0 +1,212 @@
+"""Trying and keeping: what is shared is right, what is refused says why, and the kept recipe repeats the tile."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+import blend.app.bench as bench_module
+from blend.app.bench import Bench
+from blend.app.inputkey import code_hash, input_hash
+from blend.app.keep import keep_tile
+from blend.app.layers import View, parse_view, shown
+from blend.app.load import open_recipe, open_target, recipe_text
+from blend.app.trial import Question, read_trial, try_variants
+from blend.app.variants import make_variants, parse_variation
+from blend.base.errors import BlendError
+from blend.files.store import DiskStore
+from blend.recipe.pipeline import STEPS, run_all
+from blend.recipe.target import Target
+from blend.recipe.work import Work
+
+
+@pytest.fixture(scope="module")
+def night(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    from blend.app.demo import write_night
+    from blend.science.simulate import SceneOptions, simulate_night
+
+    return write_night(simulate_night(SceneOptions(rows=300, columns=420)), tmp_path_factory.mktemp("night"))
+
+
+def question(target: Target, *words: str, view: View | None = None) -> Question:
+    text, where = recipe_text("galaxy-moonlit")
+    return Question(
+        recipe_text=text,
+        recipe_name=where,
+        variations=[parse_variation(word) for word in words],
+        target=target,
+        target_path="night.target.toml",
+        view=view or View(),
+        settings={},
+    )
+
+
+def test_every_tile_is_the_picture_a_run_makes_and_the_kept_recipe_makes_it_again(
+    night: Path, tmp_path: Path
+) -> None:
+    from blend.app.load import load_sources
+
+    target = open_target(night)
+    asked = question(
+        target, "blend.red.amount=0.5,1", "blend.luminance.formula=screen,maximum", view=View(scale="full")
+    )
+    trial = try_variants(asked, out=tmp_path / "trial", store=DiskStore(tmp_path / "store"))
+    assert [tile["values"]["blend.red.amount"] for tile in trial["tiles"]] == [0.5, 0.5, 1, 1]
+    kept, _ = keep_tile(tmp_path / "trial", 4, out=tmp_path / "kept.toml")
+    recipe = open_recipe(str(kept), target=target)
+    assert recipe.blend["luminance"].formula == "maximum"
+    assert "maximum" in recipe.title
+    whole = run_all(Work(recipe=recipe, target=target, sources=load_sources(target).sources))
+    variants = make_variants(asked.recipe_text, asked.variations, where="r", target=target, settings={})
+    again = Bench(target, View(scale="full"), store=DiskStore(tmp_path / "store"))
+    ((_, _, work, _),) = again.pictures([variants[3].recipe])
+    again.close()
+    assert again.found == "state"
+    assert whole.display is not None and work.display is not None
+    assert np.array_equal(work.display, whole.display, equal_nan=True)
+    assert np.array_equal(shown(work, asked.view), shown(whole, asked.view), equal_nan=True)
+    assert read_trial(tmp_path / "trial")["tiles"] == trial["tiles"]
+    assert (tmp_path / "trial" / "sheet.png").is_file()
+    zero = trial["tiles"][2]["numbers"]
+    assert zero["emission_gain"] > 1.0
+
+
+def test_a_preview_solves_to_the_full_stretch_and_layers_from_the_store_are_the_same(
+    night: Path, tmp_path: Path
+) -> None:
+    target = open_target(night)
+    recipes = [
+        v.recipe
+        for v in make_variants(
+            recipe_text("galaxy-moonlit")[0],
+            [parse_variation("blend.red.amount=0,1")],
+            where="r",
+            target=target,
+            settings={},
+        )
+    ]
+    shown = {}
+    for name, view, store in (
+        ("full", View(scale="full"), None),
+        ("half", View(scale=2), DiskStore(tmp_path)),
+        ("again", View(scale=2), DiskStore(tmp_path)),
+    ):
+        bench = Bench(target, view, store=store)
+        shown[name] = {index: work for index, _, work, _ in bench.pictures(recipes)}
+        bench.close()
+        assert bench.found == ("layers" if name == "again" else "")
+    assert shown["half"][1].told["stretch"] == shown["full"][1].told["stretch"]
+    for index in (0, 1):
+        assert np.array_equal(shown["again"][index].display, shown["half"][index].display, equal_nan=True)
+
+
+def test_an_earlier_parameter_a_changed_byte_or_changed_code_misses_the_store(
+    night: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    target = open_target(night)
+    bench = Bench(target, View(), store=DiskStore(tmp_path))
+
+    def key(*settings: str) -> str:
+        return bench._key(bench._chain(open_recipe("galaxy-moonlit", settings=settings))[:6])
+
+    plain = key()
+    assert key("blend.red.amount=0.3", "finish.saturation=1.0", "stretch.sky_level=0.2") == plain
+    earlier = (
+        "gradient.degree=1",
+        "continuum.ha.fade_sigma=2.0",
+        "balance.white=none",
+        "calibrate.hot_sigma=9.0",
+    )
+    assert len({plain, *(key(setting) for setting in (*earlier, "register.transform=affine"))}) == 6
+    monkeypatch.setattr(bench_module, "target_key", lambda *_: "other")
+    other = Bench(target, View(), store=DiskStore(tmp_path))
+    assert other._key(other._chain(open_recipe("galaxy-moonlit"))[:6]) != plain
+
+
+def test_hashes_see_one_byte_of_input_and_of_code(tmp_path: Path) -> None:
+    import os
+
+    path = tmp_path / "a.py"
+    path.write_bytes(b"x = 1\n")
+    stat = path.stat()
+    memo = tmp_path / "memo"
+    first, code = input_hash(path, memo), code_hash([tmp_path])
+    path.write_bytes(b"x = 2\n")
+    os.utime(path, ns=(stat.st_atime_ns, stat.st_mtime_ns))
+    assert input_hash(path, memo) != first, "also where the time of change was set back"
+    assert code_hash([tmp_path]) != code
+
+
+def test_a_store_that_cannot_be_written_stops_nothing(night: Path, tmp_path: Path) -> None:
+    (tmp_path / "file").write_text("in the way")
+    trial = try_variants(
+        question(open_target(night), "blend.red.amount=0,1"),
+        out=tmp_path / "trial",
+        store=DiskStore(tmp_path / "file" / "store"),
+    )
+    assert [warning["code"] for warning in trial["warnings"]].count("store") >= 1
+    assert len(trial["tiles"]) == 2
+
+
+@pytest.mark.parametrize(
+    ("words", "said"),
+    [
+        ("blend.red.amount=", "no key or no values"),
+        ("blend.red.amount=0,,1", "a value is missing"),
+        ("blend.red.amount=0:1:0", "a step, not 0"),
+        ("blend.red.amount=1:0:0.1", "a step, not 0"),
+        ("blend.red.amount=0:1:0.0001", "10001 variants"),
+        ("blend.red.amount=0,0", "given twice"),
+        ("output.crop=none", "changes no pixel"),
+        ("blend.red.amont=0,1", "there is no key"),
+        ("blend.red.amount=0,9", "found 9"),
+        ("blend.red.formula=scren", "no formula is called"),
+    ],
+)
+def test_bad_variations_are_refused_in_plain_words(night: Path, words: str, said: str) -> None:
+    with pytest.raises(BlendError) as fault:
+        make_variants(
+            recipe_text("galaxy-moonlit")[0],
+            [parse_variation(words)],
+            where="r",
+            target=open_target(night),
+            settings={},
+        )
+    assert said in str(fault.value)
+    assert fault.value.exit_code == 2
+
+
+@pytest.mark.parametrize(
+    ("scale", "crop"), [("0", ""), ("65", ""), ("big", ""), ("full", "1,2,3"), ("full", "middle")]
+)
+def test_bad_views_are_refused(scale: str, crop: str) -> None:
+    with pytest.raises(BlendError):
+        parse_view(scale, crop)
+
+
+def test_crops_are_found_inside_and_refused_outside(night: Path, tmp_path: Path) -> None:
+    target, recipe = open_target(night), open_recipe("galaxy-moonlit")
+    store = DiskStore(tmp_path)
+    boxes = {}
+    for crop in ("target", "brightest-emission", "corner", (10, 20, 100, 80)):
+        bench = Bench(target, View(scale="full", crop=crop), store=store)
+        work = bench.begin(recipe)
+        bench.close()
+        boxes[crop] = bench.box
+        assert work.rgb.shape == (bench.box[3], bench.box[2])
+    assert boxes[10, 20, 100, 80] == (10, 20, 100, 80)
+    assert len(set(boxes.values())) == 4
+    bench = Bench(target, View(scale="full", crop=(400, 0, 100, 80)), store=store)
+    with pytest.raises(BlendError, match="420 x 300"):
+        bench.begin(recipe)
+    bench.close()
+
+
+def test_steps_are_all_covered() -> None:
+    from blend.recipe.stepsettings import step_settings
+
+    recipe = open_recipe("galaxy-moonlit")
+    target = Target.model_construct(name="t", masters={"rgb": None, "ha": None})
+    assert list(step_settings(recipe, target)) == [step.name for step in STEPS]
