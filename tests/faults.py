@@ -166,7 +166,7 @@ def alive(group: int) -> bool:
 
 def full_disk(bench: Bench) -> None:
     """Files may not grow beyond a limit."""
-    for limit in (1_000, 200_000, 1_700_000):
+    for limit in (1_000, 200_000, 1_000_000):
         code, said = bench.call(
             BATCH, preexec_fn=lambda limit=limit: resource.setrlimit(resource.RLIMIT_FSIZE, (limit, limit))
         )

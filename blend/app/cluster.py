@@ -61,7 +61,7 @@ def run_on_cluster(
         for job in jobs:
             sent[client.submit(do_job, _shared(job, threads), pure=False, retries=RETRIES)] = job
             told(job.name, Event("handed-over", f"to {address}", 0.0))
-        for future in as_completed(list(sent)):  # type: ignore[no-untyped-call]
+        for future in as_completed(list(sent), loop=client.loop):  # type: ignore[no-untyped-call]
             job = sent.pop(future)
             try:
                 verdict: Verdict = future.result()

@@ -26,7 +26,7 @@ from blend.files.fits import write_fits
 from blend.files.source import Marks
 from blend.files.whole import only_one
 from blend.pages.batch import batch_page
-from blend.recipe.target import load_target
+from blend.recipe.target import load_target, missing_files
 from blend.science.simulate import SceneOptions, simulate_night
 
 EVIL = "=HYPERLINK(1)\x1b[31m<script>alert(1)</script>"
@@ -182,3 +182,8 @@ def test_a_plan_pairs_what_fits_and_tells_what_does_not(tmp_path: Path) -> None:
     assert target.masters["ha"].dark == tmp_path / "d300.fits"
     with pytest.raises(OutputError, match="is there already"):
         write_plan(plan)
+
+
+def test_a_name_longer_than_the_disk_allows_is_a_missing_file(tmp_path: Path) -> None:
+    target = load_target(f'name = "t"\n[masters.rgb]\nlight = "{"-" * 5000}"', where="t", folder=tmp_path)
+    assert "no such file" in str(missing_files(target)[0])
