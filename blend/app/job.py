@@ -21,7 +21,7 @@ from blend.app.outputs import (
     crop_box,
     turner,
 )
-from blend.app.preview import Preview, preview_layers, render_preview, star_tint
+from blend.app.preview import Preview, preview_layers, render_preview, settled, star_tint
 from blend.base.errors import InputError
 from blend.base.rowblocks import thread_count
 from blend.files.reader import read_picture
@@ -163,9 +163,11 @@ def _through_steps(
             begin_stage(work, name, results)
         if name == "balance":
             layers, factor = preview_layers(work)
-        if name == "linear-blends":
-            # Not before: what a linear blend cannot do shall be told once, by the step.
+        if name == "display-blends":
+            # Not before: what a blend cannot do shall be told once, by its step, and amounts are chosen at full size.
+            layers = layers.with_(recipe=settled(layers.recipe, work))
             preview = results.also(render_preview, layers, factor)
+        if name == "linear-blends":
             box = crop_box(work)
             begin_linear(work, results, box)
     return work, box, layers, preview

@@ -138,7 +138,11 @@ def _cut(work: Work, box: Box) -> Work:
 
     def line(whole: Line) -> Line:
         emission = None if whole.emission is None else part(whole.emission)
-        return replace(whole, scaled=part(whole.scaled), emission=emission)
+        unfaded = whole.unfaded
+        if unfaded is not None:
+            # Its pixels are means of 4 x 4; a box that starts between them is moved by less than one.
+            unfaded = np.ascontiguousarray(unfaded[y // 4 :, x // 4 :][: height // 4, : width // 4])
+        return replace(whole, scaled=part(whole.scaled), emission=emission, unfaded=unfaded)
 
     masters = {name: crop_master(master, box) for name, master in work.masters.items()}
     stars = work.stars

@@ -13,6 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from blend.base.shrink import shrink
+from blend.recipe.model import Recipe
 from blend.recipe.pipeline import PICTURE_STEPS, run_all
 from blend.recipe.work import Line, Work, frozen
 from blend.science.colour import ciede2000, linear_to_lab, srgb_decode
@@ -58,6 +59,15 @@ def render_preview(layers: Work, factor: int) -> Preview:
     return Preview(with_lines, without, factor)
 
 
+def settled(recipe: Recipe, work: Work) -> Recipe:
+    """Return the recipe with the amounts that a run of it chose, in place of every ``auto``."""
+    blends = {
+        name: blend.model_copy(update={"amount": work.told["blend"][name]["amount"]})
+        for name, blend in recipe.blend.items()
+    }
+    return recipe.model_copy(update={"blend": blends})
+
+
 def star_tint(layers: Work, preview: Preview) -> dict[str, Any]:
     """Return by how much the blends moved the colours of stars: CIEDE2000, median and 95th percentile.
 
@@ -87,5 +97,8 @@ def _means_of_nine(picture: NDArray[np.float32], xy: NDArray[np.int_]) -> NDArra
 
 
 def _shrink_line(line: Line, factor: int) -> Line:
-    emission = None if line.emission is None else shrink(line.emission[None], factor)[0]
-    return replace(line, scaled=shrink(line.scaled[None], factor)[0], emission=emission)
+    def small(plane: NDArray[np.float32] | None) -> NDArray[np.float32] | None:
+        return None if plane is None else shrink(plane[None], factor)[0]
+
+    scaled = shrink(line.scaled[None], factor)[0]
+    return replace(line, scaled=scaled, emission=small(line.emission), unfaded=small(line.unfaded))

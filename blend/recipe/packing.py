@@ -97,8 +97,11 @@ class _Pack:
 
     def line(self, line: Line) -> Document:
         values = {name: getattr(line, name) for name in ("sigma", "scaled_sigma", "broad")}
-        emission = None if line.emission is None else self.array(line.emission)
-        return {"scaled": self.array(line.scaled), "emission": emission, **_plain(values)}
+        planes = {
+            name: None if plane is None else self.array(plane)
+            for name, plane in (("emission", line.emission), ("unfaded", line.unfaded))
+        }
+        return {"scaled": self.array(line.scaled), **planes, **_plain(values)}
 
 
 def _master(item: Mapping[str, Any], arrays: Mapping[str, NDArray[Any]]) -> Master:
@@ -122,10 +125,10 @@ def _master(item: Mapping[str, Any], arrays: Mapping[str, NDArray[Any]]) -> Mast
 
 
 def _line(item: Mapping[str, Any], arrays: Mapping[str, NDArray[Any]]) -> Line:
-    emission = item["emission"]
+    planes = {name: None if item[name] is None else arrays[item[name]] for name in ("emission", "unfaded")}
     return Line(
         scaled=arrays[item["scaled"]],
-        emission=None if emission is None else arrays[emission],
+        **planes,
         sigma=item["sigma"],
         scaled_sigma=item["scaled_sigma"],
         broad=item["broad"],
