@@ -164,7 +164,8 @@ def _read(path: Path, known: Mapping[str, Any]) -> NDArray[Any]:
         raise ValueError(f"{path} is damaged")
     kind = np.dtype(known["type"])
     count = int(np.prod(known["shape"], dtype=np.int64)) * kind.itemsize
-    return np.asarray(raw[raw.size - count :].view(kind).reshape(known["shape"]))
+    array: NDArray[Any] = raw[raw.size - count :].view(kind).reshape(known["shape"])
+    return array
 
 
 def _digest(raw: NDArray[np.uint8]) -> str:

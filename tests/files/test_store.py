@@ -46,7 +46,7 @@ def test_any_damaged_byte_counts_as_no_entry(tmp_path: Path, name: str) -> None:
 
 def test_the_least_recently_used_entries_go_first(tmp_path: Path) -> None:
     big = {"a": np.zeros(1000, dtype=np.float32)}
-    store = DiskStore(tmp_path, most_bytes=3 * 4200)
+    store = DiskStore(tmp_path, most_bytes=14_000)  # room for three, each 4128 bytes and its entry.json
     for age, key in enumerate(("first", "second", "third")):
         store.save(key, {}, big)
         os.utime(tmp_path / key / ENTRY, (1000 + age, 1000 + age))
