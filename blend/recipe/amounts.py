@@ -10,7 +10,7 @@ from blend.science.amount import MOST_ADDED, MOST_OPAQUE
 from blend.science.formulas import Formula
 
 if TYPE_CHECKING:
-    from blend.recipe.tables import Blend
+    from blend.recipe.blendtable import Blend
 
 ADDS = "emission-add"
 """The formula whose amount has a noise budget."""

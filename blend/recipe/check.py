@@ -6,8 +6,9 @@ from collections.abc import Iterator
 
 from blend.base.errors import RecipeError
 from blend.base.registry import suggestion
+from blend.recipe.blendtable import Blend
 from blend.recipe.model import STEPS
-from blend.recipe.tables import Blend, Gradient, Recipe
+from blend.recipe.tables import Gradient, Recipe
 from blend.recipe.target import CALIBRATION, RED_WIDTH_NM, WIDTH_NM, Target
 from blend.science.balmer import H_ALPHA_NM
 

@@ -7,8 +7,9 @@ from collections.abc import Iterator
 
 from blend.base.master import Domain
 from blend.recipe.amounts import ADDS, auto_rule
+from blend.recipe.blendtable import Blend
 from blend.recipe.check import assumptions, check_together, light_name, width_ratio
-from blend.recipe.tables import Blend, Continuum, CropBox, Gradient, Recipe, Step, StepName
+from blend.recipe.tables import Continuum, CropBox, Gradient, Recipe, Step, StepName
 from blend.recipe.target import MasterFiles, Target
 from blend.science.stretch import CURVES
 

@@ -11,9 +11,9 @@ from pydantic import ValidationError
 from blend.base.errors import FaultList, RecipeError
 from blend.base.registry import suggestion
 from blend.recipe.amounts import amount_faults
+from blend.recipe.blendtable import Blend
 from blend.recipe.tables import (
     Balance,
-    Blend,
     Calibrate,
     Continuum,
     CropBox,

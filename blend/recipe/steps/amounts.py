@@ -9,7 +9,7 @@ import numpy as np
 from blend.base.errors import StepError
 from blend.base.robust import difference_noise
 from blend.recipe.amounts import most_amount
-from blend.recipe.tables import Blend
+from blend.recipe.blendtable import Blend
 from blend.recipe.work import Plane, Work
 from blend.science.amount import Choice, added_amount, luminance_amount, noise_blocks
 from blend.science.formulas import Formula, evaluate_formula, neutral_value

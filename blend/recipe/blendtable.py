@@ -1,0 +1,164 @@
+"""The table of a blend: which line goes where, by which formula and how much."""
+
+from __future__ import annotations
+
+import re
+from typing import Annotated, Any, Literal
+
+from pydantic import (
+    AfterValidator,
+    BeforeValidator,
+    Discriminator,
+    Field,
+    Tag,
+    ValidationInfo,
+    field_validator,
+)
+
+from blend.base.registry import suggestion
+from blend.recipe.fields import PLANES, Table, exactly, is_number, wrong
+from blend.science.balmer import hydrogen_share
+from blend.science.formulas import FORMULAS
+
+_SOURCE = re.compile(r"([a-z][a-z0-9-]*)(\.emission)?")
+
+
+def _check_source(text: str) -> str:
+    source = _SOURCE.fullmatch(text)
+    if source and source[1] not in ("rgb", "luminance", *PLANES):
+        return text
+    raise wrong('a line\'s master, like "ha", or its emission, "ha.emission"', "name a master of [masters]")
+
+
+_ShareWord = Literal["none", "hydrogen"]
+_SHARE_FITS = "a share only beside a linear formula into red"
+
+
+class ShareTable(Table):
+    """How much of the light added to red goes into the other planes, count for count."""
+
+    blue: float = Field(default=0.0, ge=0, le=1, description="into blue, of each count added to red")
+    green: float = Field(default=0.0, ge=0, le=1, description="into green, of each count added to red")
+
+
+def _share_kind(value: Any) -> str:
+    return "<factors>" if isinstance(value, dict | ShareTable) else "<word>"
+
+
+Share = Annotated[
+    Annotated[_ShareWord, exactly(_ShareWord, ", or a table {blue, green}"), Tag("<word>")]
+    | Annotated[ShareTable, Tag("<factors>")],
+    Discriminator(_share_kind),
+]
+
+
+def _check_amount(value: Any) -> Any:
+    # Opacity 1 is the formula itself and beyond it extrapolates; at 3 emission-add gives the line 4 times
+    # its contrast, and a larger weight is a mistake of units.
+    if value == "auto" or (is_number(value) and 0 <= value <= 3):
+        return value
+    raise wrong("a number from 0 to 3, or auto", suggestion(str(value), ["auto"]))
+
+
+class Blend(Table):
+    """One line into one channel by one formula."""
+
+    into: Literal["red", "green", "blue", "luminance"] = Field(description="the channel that changes")
+    from_: Annotated[str, AfterValidator(_check_source)] = Field(
+        alias="from",
+        description="ha: the line's master, scaled so that stars match; ha.emission: without continuum",
+    )
+    formula: str = Field(description="a formula of the table, or one of [formulas]")
+    amount: Annotated[
+        Literal["auto"] | Annotated[float, Field(ge=0, le=3)], BeforeValidator(_check_amount)
+    ] = Field(
+        default=1.0,
+        description="opacity; 0 leaves the channel as it is, to the bit; auto: for emission-add 1.5, or less where "
+        "noise_budget allows less; into luminance what shows the signal of for best",
+    )
+    noise_budget: float = Field(
+        default=1.2,
+        ge=1,
+        le=10,
+        description="for amount = auto of emission-add: the plane's noise at 4 px may become this many times the old",
+    )
+    for_: Literal["faint", "knots"] = Field(
+        default="faint",
+        alias="for",
+        description="for amount = auto into luminance: the signal to show best, the fainter half of the emission or "
+        "its brightest tenth",
+    )
+    method: Literal["ratio", "cielab", "oklab"] = Field(
+        default="ratio", description="how a new luminance is put back into the colour"
+    )
+    params: dict[str, float] = Field(default_factory=dict, description="the formula's own parameters")
+    share: Share = Field(
+        default="none",
+        description="a model: what is added to red also goes, times these factors, into blue and green; "
+        "hydrogen: the factors of its Balmer lines, H-beta to H-delta",
+    )
+    dust_a_v: float = Field(
+        default=0.0,
+        ge=0,
+        le=10,
+        description='for share = "hydrogen": dust before the gas, A(V) in magnitudes',
+    )
+
+    @field_validator("share")
+    @classmethod
+    def _share_has_light(cls, share: Share, info: ValidationInfo) -> Share:
+        """Refuse a share of what is not light added to red; own formulas are looked at when they are used."""
+        formula = FORMULAS.get(info.data.get("formula", ""))
+        shown = formula is not None and formula.domain == "display"
+        if share != "none" and (info.data.get("into", "red") != "red" or shown):
+            raise wrong(_SHARE_FITS, "take the share out, or blend into red by emission-add")
+        return share
+
+    @field_validator("dust_a_v")
+    @classmethod
+    def _dust_reddens_hydrogen(cls, dust_a_v: float, info: ValidationInfo) -> float:
+        if dust_a_v > 0 and info.data.get("share", "hydrogen") != "hydrogen":
+            raise wrong('0, or share = "hydrogen"', "given factors have their dust in them already")
+        return dust_a_v
+
+    @property
+    def share_factors(self) -> dict[Literal["red", "green", "blue"], float]:
+        """What of each count added to red goes into another plane; empty where nothing does."""
+        if self.share == "none":
+            return {}
+        if self.share == "hydrogen":
+            return {plane: hydrogen_share(plane, dust_a_v=self.dust_a_v) for plane in ("blue", "green")}
+        return {"blue": self.share.blue, "green": self.share.green}
+
+    @property
+    def share_words(self) -> str:
+        """What the share is, in a sentence that calls it a model; empty where there is none."""
+        factors = self.share_factors
+        if not factors:
+            return ""
+        parts = " and ".join(f"{factor:.3g} into {plane}" for plane, factor in factors.items())
+        origin = "factors given in the recipe"
+        if self.share == "hydrogen":
+            origin = (
+                f"Balmer lines H-beta to H-delta of ionised hydrogen (case B, 10 000 K; Osterbrock & Ferland "
+                f"2006) behind dust of A(V) = {self.dust_a_v:g} (Cardelli, Clayton & Mathis 1989), seen by a "
+                f"typical colour camera"
+            )
+        return f"Model, not measured: of each count added to red, {parts}; {origin}"
+
+    @property
+    def master(self) -> str:
+        """The name of the master that ``from`` speaks of."""
+        return self.from_.partition(".")[0]
+
+    @property
+    def weight(self) -> float:
+        """The amount as a number, once an automatic one has been chosen."""
+        if self.amount == "auto":
+            raise ValueError("an amount was used before it was chosen")
+        return self.amount
+
+    @property
+    def emission(self) -> bool:
+        """Whether ``from`` asks for the emission alone."""
+        return self.from_.endswith(".emission")
