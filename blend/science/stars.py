@@ -114,6 +114,60 @@ def find_stars(
     return stars.select(np.argsort(-stars.flux, kind="stable")[:most])
 
 
+def measure_at(
+    plane: NDArray[Any],
+    xy: NDArray[np.floating],
+    *,
+    fwhm_px: float,
+    invalid: NDArray[np.bool_] | None = None,
+    saturation: float | None = None,
+) -> Stars:
+    """Measure a plane's stars where another plane shows them.
+
+    Parameters
+    ----------
+    plane : (rows, columns)
+        As for `find_stars`.
+    xy : (n, 2)
+        Where the stars stand, on this plane's grid; places outside it are left out.
+    fwhm_px : float
+        About as wide as they are, pixels, above 0; half or twice of it does no harm.
+    invalid : (rows, columns) bool, optional
+    saturation : float, optional
+
+    Returns
+    -------
+    Stars
+        Those that look like stars here and stand within half of ``fwhm_px``, at least a pixel, of their place.
+
+    Notes
+    -----
+    Lumps of a nebula that fills the frame outnumber the stars of a narrow band, and the most crowded width is then
+    theirs. At the places of another plane's stars it is the stars'.
+    """
+    image = native_plane(plane)
+    mask = None if invalid is None else np.ascontiguousarray(invalid, dtype=np.bool_)
+    places = np.asarray(xy, dtype=np.float64).reshape(-1, 2)
+    size = np.array(image.shape[::-1])
+    places = np.ascontiguousarray(places[((places >= 1) & (places <= size - 2)).all(axis=1)])
+    if min(image.shape) < 16 or len(places) == 0:
+        return _as_stars(np.empty((0, 11)), saturation=None)
+    # The footprint from which the first window becomes the width that is expected.
+    area = np.full(len(places), np.pi * (2.0 * fwhm_px / FWHM_PER_SIGMA) ** 2)
+    rows = _measure(image, mask, places, area, saturation=saturation)
+    rows = _one_each(_in_place(rows, places, max(1.0, 0.5 * fwhm_px)))
+    rows[:, 5] *= _core_to_moment(image, rows)
+    return _as_stars(rows, saturation=saturation)
+
+
+def _in_place(rows: NDArray[np.float64], places: NDArray[np.float64], radius: float) -> NDArray[np.float64]:
+    from scipy.spatial import cKDTree
+
+    apart, _ = cKDTree(places).query(rows[:, :2])
+    kept: NDArray[np.float64] = rows[apart <= radius]
+    return kept
+
+
 def typical_fwhm(stars: Stars) -> float:
     """Return the median FWHM of the better half of the unsaturated stars, pixels; NaN for fewer than three.
 

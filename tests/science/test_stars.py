@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from blend.science.stars import Stars, find_stars, star_fluxes, typical_fwhm
+from blend.science.stars import Stars, find_stars, measure_at, star_fluxes, typical_fwhm
 
 
 def paint(shape, xy, flux, fwhm, *, beta=None):
@@ -202,3 +202,25 @@ def test_select_takes_masks_and_indices():
     stars = Stars(np.arange(6.0).reshape(3, 2), *(np.arange(3.0) for _ in range(5)), np.zeros(3, bool))
     assert stars.select(np.array([True, False, True])).xy.tolist() == [[0.0, 1.0], [4.0, 5.0]]
     assert len(stars.select(np.array([2]))) == 1
+
+
+def test_places_from_another_plane_tell_the_stars_width_among_many_lumps():
+    xy, flux, rng = grid_of_stars()
+    lumps = np.stack(np.meshgrid(np.arange(10), np.arange(10)), -1).reshape(-1, 2) * 36.0 + 25.0
+    plane = paint((380, 380), xy, flux, 3.2) + paint((380, 380), lumps, np.full(100, 4e4), 16.0)
+    plane += rng.normal(0, 0.5, plane.shape).astype(np.float32)
+    # Half and twice the true width are no worse a start.
+    for start in (1.6, 3.0, 6.0):
+        stars = measure_at(plane, xy + 0.2, fwhm_px=start)
+        # The lumps' slopes add some percent; their own width is five times the stars'.
+        assert typical_fwhm(stars) == pytest.approx(3.2, rel=0.06)
+        assert nearest(stars, xy).min() < 0.1 and len(stars) > 40
+
+
+def test_places_off_the_plane_are_left_out():
+    xy, flux, rng = grid_of_stars()
+    plane = paint((380, 380), xy, flux, 3.0) + rng.normal(0, 0.1, (380, 380)).astype(np.float32)
+    wrong = np.array([[-5.0, 50.0], [np.nan, 3.0], [900.0, 20.0]])
+    stars = measure_at(plane, np.concatenate([wrong, xy]), fwhm_px=3.0)
+    assert len(stars) == len(xy) and nearest(stars, xy).max() < 0.1
+    assert len(measure_at(plane, wrong, fwhm_px=3.0)) == 0

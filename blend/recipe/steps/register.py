@@ -14,7 +14,11 @@ from blend.recipe.work import COLOUR, Plane, Source, Work
 from blend.science.photosites import refine_centres
 from blend.science.register import Alignment, align, same_grid
 from blend.science.resample import full_coverage_box, resample
-from blend.science.stars import Stars, find_stars, typical_fwhm
+from blend.science.stars import Stars, find_stars, measure_at, typical_fwhm
+from blend.science.transforms import apply_matrix
+
+FEWEST_STARS = 5
+"""Shared stars below this number do not outvote a master's own list."""
 
 
 def register(work: Work) -> Work:
@@ -32,11 +36,12 @@ def register(work: Work) -> Work:
     masters = {
         name: _onto_reference(name, source, alignments, reference) for name, source in work.sources.items()
     }
-    work = _tell(work, alignments, stars)
+    widths = {name: _fwhm(name, work.sources[name].lights[0], stars, alignments) for name in masters}
+    work = _tell(work, alignments, stars, widths)
     work = work.with_(
         sources={},
         masters=masters,
-        fwhm_px={name: _fwhm_on_reference(name, stars, alignments) for name in masters},
+        fwhm_px={name: width * _scale_of(alignments[name, 0]) for name, width in widths.items()},
     )
     if settings.reference == "rgb" and len(alignments) == len(masters) and settings.canvas == "reference":
         # The colour master is one file and stays on its own grid: its stars are the field's, found once.
@@ -144,16 +149,42 @@ def _joined(source: Source, fact: str) -> dict[str, Any]:
     return {plane: value for light in source.lights for plane, value in getattr(light.facts, fact).items()}
 
 
-def _fwhm_on_reference(
-    name: str, stars: dict[tuple[str, int], Stars], alignments: dict[tuple[str, int], Alignment]
+def _fwhm(
+    name: str,
+    light: Master,
+    stars: dict[tuple[str, int], Stars],
+    alignments: dict[tuple[str, int], Alignment],
 ) -> float:
-    matrix = alignments[name, 0].matrix
-    scale = float(np.sqrt(abs(np.linalg.det(matrix[:2, :2] / matrix[2, 2]))))
-    return typical_fwhm(stars[name, 0]) * scale
+    """Return a master's star width in its own pixels; a line master's is taken where the colour master has its stars.
+
+    In a narrow band lumps of nebula may outnumber the stars.
+    """
+    own = typical_fwhm(stars[name, 0])
+    field = stars["rgb", 0]
+    field = field.select(~field.saturated)
+    if name == "rgb" or len(field) < FEWEST_STARS:
+        return own
+    onto = np.linalg.inv(alignments[name, 0].matrix) @ alignments["rgb", 0].matrix
+    shared = measure_at(
+        _mean_plane(light),
+        apply_matrix(onto, field.xy),
+        fwhm_px=typical_fwhm(field) * _scale_of(alignments["rgb", 0]) / _scale_of(alignments[name, 0]),
+        invalid=light.has(Flag.NO_DATA),
+        saturation=min(light.facts.saturation.values(), default=None),
+    )
+    return typical_fwhm(shared) if np.count_nonzero(~shared.saturated) >= FEWEST_STARS else own
+
+
+def _scale_of(alignment: Alignment) -> float:
+    matrix = alignment.matrix
+    return float(np.sqrt(abs(np.linalg.det(matrix[:2, :2] / matrix[2, 2]))))
 
 
 def _tell(
-    work: Work, alignments: dict[tuple[str, int], Alignment], stars: dict[tuple[str, int], Stars]
+    work: Work,
+    alignments: dict[tuple[str, int], Alignment],
+    stars: dict[tuple[str, int], Stars],
+    widths: dict[str, float],
 ) -> Work:
     home = (work.recipe.register_.reference, 0)
     several = {name for name, index in stars if index > 0}
@@ -169,7 +200,7 @@ def _tell(
     for (name, index), found in stars.items():
         entry = dict(work.told.get("masters", {}).get(name, {}))
         if index == 0:
-            entry |= {"fwhm_px": typical_fwhm(found), "stars": len(found)}
+            entry |= {"fwhm_px": widths[name], "stars": len(found)}
         work = work.tell("masters", name, entry)
     return work
 
