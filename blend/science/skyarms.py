@@ -6,7 +6,7 @@ together count as few, not as many: without that an arm's end bends the sky of a
 
 from __future__ import annotations
 
-from dataclasses import replace
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -17,6 +17,11 @@ from blend.science.skymodel import HALO_DOUBT, SkyProblem, Solution
 ARM_LENGTH = 0.5
 """Over what a halo's error is shared: radians about the object, and a factor exp(0.5) in its radius."""
 LEAST_RADIUS = 0.3
+KNOT_SPACING = 0.6
+"""Distance of the knots that carry the shared error, in lengths over which it is shared."""
+KNOTS_AROUND = 22
+LEAST_DOUBT = 0.005
+"""Shared errors below this share of a block's own do not count, not even over all blocks together."""
 
 
 def allow_arms(problem: SkyProblem, solution: Solution) -> Solution:
@@ -40,8 +45,6 @@ def allow_arms(problem: SkyProblem, solution: Solution) -> Solution:
     halo, used = solution.halo, solution.used
     if halo is None:
         return solution
-    from scipy.linalg import cho_factor, cho_solve
-
     terms = problem.terms(solution.degree)
     more, doubts = halo_slopes(halo, problem.blocks.xy)
     design = np.column_stack([terms, more])[used]
@@ -50,13 +53,9 @@ def allow_arms(problem: SkyProblem, solution: Solution) -> Solution:
         np.maximum(solution.sigma[used] ** 2 - (HALO_DOUBT * shine) ** 2, problem.errors[used] ** 2)
     )
     scale = float(np.median(own))
-    error = (
-        _shared(halo.ellipse, problem.blocks.xy[used]) * np.outer(shine, shine) * (HALO_DOUBT / scale) ** 2
-    )
-    error[np.diag_indices_from(error)] += (own / scale) ** 2
-    factor = cho_factor(error, lower=True, overwrite_a=True, check_finite=False)
     size = np.sqrt((design**2).sum(axis=0)) + 1e-30
-    weighed = cho_solve(factor, design / size, check_finite=False)
+    shared = _shared_errors(halo.ellipse, problem.blocks.xy[used], HALO_DOUBT * shine / scale, own / scale)
+    weighed = shared.undo(design / size)
     normal = (design / size).T @ weighed
     normal += np.diag(np.concatenate([np.zeros(terms.shape[1]), doubts]) * (scale / size) ** 2)
     inverse = np.linalg.pinv(normal, rcond=1e-12)
@@ -75,12 +74,55 @@ def allow_arms(problem: SkyProblem, solution: Solution) -> Solution:
     )
 
 
-def _shared(ellipse: Ellipse, xy: NDArray[np.float64]) -> NDArray[np.float64]:
-    """Return how far the halo's errors at two points go together, 0 to 1: (n, n)."""
+@dataclass(frozen=True, eq=False)
+class _Errors:
+    """The covariance diag(variance) + common common^T of n blocks: few columns say what they share."""
+
+    variance: NDArray[np.float64]
+    common: NDArray[np.float64]
+
+    def undo(self, columns: NDArray[np.float64]) -> NDArray[np.float64]:
+        """Return covariance^-1 columns (Woodbury's identity, common practice): no n x n matrix."""
+        light = self.common / self.variance[:, None]
+        inner = np.eye(self.common.shape[1]) + self.common.T @ light
+        plain = columns / self.variance[:, None]
+        return np.asarray(plain - light @ np.linalg.solve(inner, self.common.T @ plain))
+
+
+def _shared_errors(
+    ellipse: Ellipse, xy: NDArray[np.float64], doubt: NDArray[np.float64], own: NDArray[np.float64]
+) -> _Errors:
+    """Return the covariance of blocks by way of knots on the object, close enough for all that blocks can share.
+
+    What the knots do not carry stays with each block, so that no variance is lost.
+
+    References
+    ----------
+    Snelson & Ghahramani (2006), Advances in Neural Information Processing Systems 18, 1257; from memory.
+    """
     radius, angle = ellipse.polar(xy)
     depth = np.log(np.maximum(radius, LEAST_RADIUS)) / ARM_LENGTH
-    apart = np.square(depth[:, None] - depth[None, :]) * -0.5
-    turned = np.outer(np.cos(angle), np.cos(angle)) + np.outer(np.sin(angle), np.sin(angle))
+    felt = doubt > LEAST_DOUBT * own
+    if not felt.any():
+        return _Errors(own**2, np.zeros((own.size, 0)))
+    low, high = float(depth[felt].min()), float(depth[felt].max())
+    rings = np.linspace(low, high, 2 + int((high - low) / KNOT_SPACING))
+    turns = np.linspace(0.0, 2.0 * np.pi, KNOTS_AROUND, endpoint=False)
+    knots = np.repeat(rings, turns.size), np.tile(turns, rings.size)
+    heights, axes = np.linalg.eigh(_alike(knots, knots))
+    kept = heights > 1e-9 * heights[-1]
+    common = np.zeros((own.size, int(kept.sum())))
+    common[felt] = _alike((depth[felt], angle[felt]), knots) @ (axes[:, kept] / np.sqrt(heights[kept]))
+    rest = np.maximum(1.0 - (common**2).sum(axis=1), 0.0)
+    return _Errors(own**2 + rest * doubt**2, common * doubt[:, None])
+
+
+def _alike(
+    one: tuple[NDArray[np.float64], NDArray[np.float64]], two: tuple[NDArray[np.float64], NDArray[np.float64]]
+) -> NDArray[np.float64]:
+    """Return how far the halo's errors at two sets of (ln R / L, phi) go together, 0 to 1: (n, m)."""
+    apart = np.square(one[0][:, None] - two[0][None, :]) * -0.5
+    turned = np.outer(np.cos(one[1]), np.cos(two[1])) + np.outer(np.sin(one[1]), np.sin(two[1]))
     return np.asarray(np.exp(apart + (turned - 1.0) / ARM_LENGTH**2))
 
 

@@ -225,7 +225,7 @@ def _one_plane(plane: NDArray[np.float32], what: _Plane, noise: float, *, out: N
     model = fit.at(_bin_centres(before.shape, size))[0].reshape(before.shape)
     after = (bin_light(light, size=size) if corrected else before) - model
     view = SkyView(before.astype(np.float32), after.astype(np.float32), size, noise)
-    check = None if what.predicted is None else compare_slope(fit, what.predicted)
+    check = None if what.predicted is None or what.leads else compare_slope(fit, what.predicted)
     subtract_sky(light, fit, out=out)
     return _Done(fit, fault, corrected, check, view, _left(out, what, fit))
 
