@@ -385,7 +385,7 @@ def test_inspect_tells_how_a_raw_and_a_fits_mosaic_are_exposed(night: Night, tmp
     )
     from_raw, from_fits = (entry["exposure"] for entry in told)
     for colour, share in from_raw["sky_share"].items():
-        # the raw's scale begins at its black level, the card's at 0: 512 of 16383 is 3 %, and clipping may be measured lower
+        # the raw's scale begins at its black level, the card's at 0: 512 of 16383 is 3 %; clipping may be told lower
         assert from_fits["sky_share"][colour] == pytest.approx(share, rel=0.05)
     assert from_raw["sky_over_read"] is None
     assert from_raw["saturated_share_if_doubled"] >= from_raw["saturated_share"]
