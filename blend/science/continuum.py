@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 
 from blend.base.errors import StepError
 from blend.science.ratio import mean_log_ratio
+from blend.science.roughsky import empty_places, profile_fluxes, scatter
 from blend.science.smooth import blur_plane
 
 FWHM_PER_SIGMA = 2.3548200450309493
@@ -28,6 +29,14 @@ Fainter stars are in the list because noise made them bright in the broad plane:
 
 LEAST_ERROR = 0.01
 """Relative error that scatter does not show: unequal wings beyond the aperture, stars in the sky's ring."""
+
+ROUGH = 2.5
+"""Scatter of empty apertures over the error their rings tell, from which the sky is rough: 1.3 beside a galaxy, whose
+faint stars are not in the list, 3 to 11 in a nebula that fills the frame."""
+
+ROUGH_ERROR = 0.03
+"""Relative error of a scale from fitted profiles: unequal wings, which wide apertures catch, move it by 3 % at most in
+simulated nebulae."""
 
 GIVEN_SCATTER = 0.05
 """Star-to-star scatter assumed for a scale given as a number: typical of broad colours; common practice."""
@@ -54,7 +63,7 @@ class Scale:
 
     ``scatter`` is the relative star-to-star scatter left when measurement errors are taken out: what the
     colour of one object may do to its ratio. The arrays hold every star that was measured; ``used`` tells
-    which counted.
+    which counted; ``rough`` that the sky between the stars asked for fitted profiles.
     """
 
     value: float
@@ -66,6 +75,7 @@ class Scale:
     line_flux: NDArray[np.float64] = field(default_factory=_no_values)
     broad_flux: NDArray[np.float64] = field(default_factory=_no_values)
     used: NDArray[np.bool_] = field(default_factory=_no_flags)
+    rough: bool = False
 
 
 def scale_from_stars(
@@ -110,6 +120,10 @@ def scale_from_stars(
 
     Notes
     -----
+    Where nebula is everywhere its bends outshine most stars in an aperture: apertures at empty places scatter more
+    than their rings tell. There fluxes are of profiles over a parabolic sky, their errors the scatter of the same
+    fit at empty places.
+
     Stars are chosen by the flux expected from the broad plane, never by the measured flux of the line, which
     would favour stars that noise made bright.
 
@@ -117,12 +131,13 @@ def scale_from_stars(
     ----------
     Waller (1990), PASP 102, 1217 (from memory), for scaling on stars; the robust mean is derived here.
     """
-    from blend.science.stars import star_fluxes
-
     points = np.asarray(xy, dtype=np.float64).reshape(-1, 2)[:most]
-    radius = APERTURE_FWHM * fwhm_px
-    line_flux, line_error = star_fluxes(line, points, radius_px=radius, invalid=invalid)
-    broad_flux, broad_error = star_fluxes(broad, points, radius_px=radius, invalid=invalid)
+    places = empty_places(line.shape, np.asarray(xy, dtype=np.float64).reshape(-1, 2), fwhm_px=fwhm_px)
+    measured = [_fluxes(plane, points, places, fwhm_px, invalid) for plane in (line, broad)]
+    rough = any(excess > ROUGH for _, _, excess in measured)
+    if rough:
+        measured = [_fitted(plane, points, places, fwhm_px, invalid) for plane in (line, broad)]
+    (line_flux, line_error, _), (broad_flux, broad_error, _) = measured
     good = _well_measured(line_flux, line_error, broad_flux, broad_error)
     if int(good.sum()) < FEWEST_STARS:
         raise StepError(
@@ -144,7 +159,7 @@ def scale_from_stars(
         value, told = float(np.exp(fit.value)), well
     return Scale(
         value,
-        value * float(np.hypot(fit.error, LEAST_ERROR)),
+        value * float(np.hypot(fit.error, ROUGH_ERROR if rough else LEAST_ERROR)),
         int(told.sum()),
         "stars",
         fit.scatter,
@@ -152,7 +167,40 @@ def scale_from_stars(
         line_flux,
         broad_flux,
         used,
+        rough,
     )
+
+
+_Fluxes = tuple[NDArray[np.float64], NDArray[np.float64], float]
+"""Fluxes and their errors, and how many times those the scatter at empty places is."""
+
+
+def _fluxes(
+    plane: NDArray[np.float32],
+    xy: NDArray[np.float64],
+    places: NDArray[np.float64],
+    fwhm_px: float,
+    invalid: NDArray[np.bool_] | None,
+) -> _Fluxes:
+    from blend.science.stars import star_fluxes
+
+    radius = APERTURE_FWHM * fwhm_px
+    flux, error = star_fluxes(plane, xy, radius_px=radius, invalid=invalid)
+    empty, told = star_fluxes(plane, places, radius_px=radius, invalid=invalid)
+    with np.errstate(divide="ignore", invalid="ignore"):
+        return flux, error, scatter(empty / told)
+
+
+def _fitted(
+    plane: NDArray[np.float32],
+    xy: NDArray[np.float64],
+    places: NDArray[np.float64],
+    fwhm_px: float,
+    invalid: NDArray[np.bool_] | None,
+) -> _Fluxes:
+    flux = profile_fluxes(plane, xy, fwhm_px=fwhm_px, invalid=invalid)
+    error = scatter(profile_fluxes(plane, places, fwhm_px=fwhm_px, invalid=invalid))
+    return flux, np.where(np.isfinite(flux), error, np.nan), 1.0
 
 
 def given_scale(value: float, *, error: float = 0.0, xy: NDArray[np.float64] | None = None) -> Scale:

@@ -78,6 +78,8 @@ def _with_line(work: Work, name: str) -> Work:
         "stars": scale.stars,
         "how": scale.how,
     }
+    if scale.rough:
+        told["rough_sky"] = True
     told["light"] = light_name(work.target, name)
     work = work.tell("continuum", name, told).show(f"scale {name}", scale)
     return work.with_(lines=frozen({**work.lines, name: kept}))
