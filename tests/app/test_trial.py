@@ -101,7 +101,9 @@ def test_a_preview_solves_to_the_full_stretch_and_layers_from_the_store_are_the_
         assert bench.found == ("layers" if name == "again" else "")
     assert shown["half"][1].told["stretch"] == shown["full"][1].told["stretch"]
     for index in (0, 1):
-        assert np.array_equal(shown["again"][index].display, shown["half"][index].display, equal_nan=True)
+        pair = [shown[name][index].display for name in ("again", "half")]
+        assert pair[0] is not None and pair[1] is not None
+        assert np.array_equal(pair[0], pair[1], equal_nan=True)
 
 
 def test_an_earlier_parameter_a_changed_byte_or_changed_code_misses_the_store(
@@ -215,7 +217,7 @@ def test_what_the_target_sets_is_neither_varied_nor_set(night: Path) -> None:
         ("blend.luminance.amount=0,1", {"blend.red.amount": 1.0}),
         ("blend=0,1", {}),
     ):
-        with pytest.raises(BlendError, match="target file sets blend.red.amount itself") as fault:
+        with pytest.raises(BlendError, match=r"target file sets blend\.red\.amount itself") as fault:
             make_variants(text, [parse_variation(word)], where=where, target=target, settings=settings)
         assert fault.value.exit_code == 2
     made = make_variants(
