@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import shlex
 from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
@@ -57,6 +58,7 @@ def try_(recipe: str, target: Path, **options: Any) -> None:
         target_path=str(target),
         view=parse_view(options["scale"], options["crop"]),
         settings=dict(parse_setting(words) for words in options["settings"]),
+        root=str(options["root"] or ""),
     )
     out = options["out"] or Path(f"{chosen.name}-trial")
     folder = options["store"] or store_folder()
@@ -80,8 +82,8 @@ def keep(trial: Path, tile: int, out: Path | None, reason: str) -> None:
     """Write the recipe of TILE, as numbered on the contact sheet of TRIAL."""
     from blend.app.keep import keep_tile
 
-    path, target = keep_tile(trial, tile, out=out, reason=reason)
-    click.echo(f"{path}\nthe picture at full size: blend run {path} {target}")
+    path, words = keep_tile(trial, tile, out=out, reason=reason)
+    click.echo(f"{path}\nthe picture at full size: blend run {shlex.join(words)}")
 
 
 def table(trial: Mapping[str, Any], out: Path) -> str:

@@ -16,8 +16,8 @@ from blend.recipe.text import read_toml
 LONGEST_TITLE = 200
 
 
-def keep_tile(trial_place: Path, tile: int, *, out: Path | None, reason: str = "") -> tuple[Path, str]:
-    """Write the recipe of one tile, and return its path and the target it was tried on.
+def keep_tile(trial_place: Path, tile: int, *, out: Path | None, reason: str = "") -> tuple[Path, list[str]]:
+    """Write the recipe of one tile, and return its path and the words of a run of it on the target it was tried on.
 
     Parameters
     ----------
@@ -55,7 +55,8 @@ def keep_tile(trial_place: Path, tile: int, *, out: Path | None, reason: str = "
     folder = trial_place if trial_place.is_dir() else trial_place.parent
     path = out or folder / f"kept-{tile}.toml"
     write_whole(path, (note + text).encode())
-    return path, str(trial["target"])
+    root = str(trial.get("root") or "")
+    return path, [str(path), str(trial["target"]), *(["--root", root] if root else [])]
 
 
 def _numbers(numbers: Mapping[str, Any]) -> str:

@@ -39,6 +39,7 @@ class Question:
     target_path: str
     view: View
     settings: Mapping[str, Any]
+    root: str = ""
 
 
 def try_variants(
@@ -89,6 +90,7 @@ def try_variants(
             "recipe": changed_text(question.recipe_text, question.settings, where=question.recipe_name),
             "recipe_name": question.recipe_name,
             "target": question.target_path,
+            "root": question.root,
             "vary": [{"key": item.key, "values": list(item.values)} for item in question.variations],
             "scale": bench.factor,
             "box": dict(zip("xywh", bench.box, strict=True)),

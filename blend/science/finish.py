@@ -191,11 +191,10 @@ def _touched(codes: Array, shift: Array, *, saturation: float, green_limit: floa
         np.ascontiguousarray(matrix, dtype=np.float32)
         for matrix in (RGB_TO_LMS, LMS_TO_OKLAB, OKLAB_TO_LMS, LMS_TO_RGB)
     ]
-    tables = np.stack([_TO_LIGHT, _FROM_ROOT])
     factors = np.array([saturation, green_limit], dtype=np.float32)
 
     def work(block: slice) -> int:
-        return int(_touch_rows(codes, out, shift, *matrices, tables, factors, (block.start, block.stop)))
+        return int(_touch_rows(codes, out, shift, *matrices, _TABLES, factors, (block.start, block.stop)))
 
     outside = sum(map_row_blocks(work, codes.shape[1]))
     return out, outside / codes[0].size
@@ -232,6 +231,8 @@ _STEPS, _TINY, _THIRD = np.float32(4096), np.float32(1e-30), np.float32(1.0 / 3.
 _TABLE = np.arange(4098) / 4096.0
 _TO_LIGHT = srgb_decode(_TABLE).astype(np.float32)
 _FROM_ROOT = srgb_encode(_TABLE**2).astype(np.float32)
+_TABLES = np.stack([_TO_LIGHT, np.diff(_TO_LIGHT, append=0.0), _FROM_ROOT, np.diff(_FROM_ROOT, append=0.0)])
+_PIECE = 512
 _SECOND, _THIRD_ORDER = np.float32(2.0 / 9.0), np.float32(14.0 / 81.0)
 # Read with straight lines between the entries, both are within 6e-8: the curvature of the first is at most 3, that of
 # code over the square root of light at most 4.5, times (1 / 4096)^2 / 8. Powers took three times as long.
@@ -250,13 +251,25 @@ def _touch_rows(
     factors: Any,
     rows: tuple[int, int],
 ) -> int:
-    # One long loop on purpose: at 24 megapixels each pass over the picture costs, and a call inside a kernel would
-    # have to be a kernel itself.
-    high, wide = shift.shape[1], shift.shape[2]
+    # Many short loops over a piece of a row that stays in the nearest cache: a compiler makes each of them take eight
+    # pixels at a time, which it does not with one long loop (three times as slow). They stand in one kernel, since a
+    # call inside a kernel would have to be a kernel itself.
+    columns, high, wide = codes.shape[2], shift.shape[1], shift.shape[2]
     line = np.empty((3, wide), np.float32)
-    roots = np.empty(3, np.float32)
-    bits = roots.view(np.int32)
-    decode, encode = tables[0], tables[1]
+    moved = np.empty((3, columns), np.float32)
+    red, green, blue = (
+        np.empty(_PIECE, np.float32),
+        np.empty(_PIECE, np.float32),
+        np.empty(_PIECE, np.float32),
+    )
+    long, mid, short = (
+        np.empty(_PIECE, np.float32),
+        np.empty(_PIECE, np.float32),
+        np.empty(_PIECE, np.float32),
+    )
+    root, inside = np.empty((3, _PIECE), np.float32), np.empty(_PIECE, np.bool_)
+    bits = root.view(np.int32)
+    decode, decode_step, encode, encode_step = tables[0], tables[1], tables[2], tables[3]
     saturation, limit = factors[0], factors[1]
     outside = 0
     for y in range(rows[0], rows[1]):
@@ -267,96 +280,111 @@ def _touch_rows(
         for k in range(3):
             for x in range(wide):
                 line[k, x] = shift[k, above, x] + part * (shift[k, below, x] - shift[k, above, x])
-        reds, greens, blues = codes[0, y], codes[1, y], codes[2, y]
-        new_reds, new_greens, new_blues = out[0, y], out[1, y], out[2, y]
-        for x in range(codes.shape[2]):
-            if np.isnan(reds[x]) or np.isnan(greens[x]) or np.isnan(blues[x]):
-                new_reds[x] = new_greens[x] = new_blues[x] = np.nan
-                continue
-            place = min(max((np.float32(x) + _HALF) * _QUARTER - _HALF, _ZERO), np.float32(wide - 1))
-            left = int(place)
-            right = min(left + 1, wide - 1)
-            part = place - np.float32(left)
-            red = min(max(reds[x], _ZERO), _ONE)
-            green = min(max(greens[x], _ZERO), _ONE)
-            blue = min(max(blues[x], _ZERO), _ONE)
+            moved[k, :2] = line[k, 0]
+            # Pixels 2 to 5 lie between the centres of blocks 0 and 1, and so on.
+            for left in range(wide - 1):
+                step = line[k, left + 1] - line[k, left]
+                for j in range(4):
+                    x = 4 * left + 2 + j
+                    if x < columns:
+                        moved[k, x] = line[k, left] + (_HALF * np.float32(j) + _QUARTER) * _HALF * step
+            if 4 * wide - 2 < columns:
+                moved[k, 4 * wide - 2 :] = line[k, wide - 1]
+        for start in range(0, columns, _PIECE):
+            size = min(_PIECE, columns - start)
+            piece = slice(start, start + size)
+            reds, greens, blues = codes[0, y, piece], codes[1, y, piece], codes[2, y, piece]
+            for source, light in ((reds, red), (greens, green), (blues, blue)):
+                for x in range(size):
+                    # Missing pixels pass as 0 here, and are missing again in the end.
+                    value = source[x] if source[x] > _ZERO else _ZERO
+                    light[x] = value if value < _ONE else _ONE
             if limit > _ZERO:
-                other = max(red, blue)
-                faded = min(max((_BRIGHT - other) * _FADE, _ZERO), _ONE)
-                noise = line[0, left] + part * (line[0, right] - line[0, left])
-                green -= limit * faded * (max(green - other, _ZERO) - noise)
-                green = min(max(green, _ZERO), _ONE)
-            place = red * _STEPS
-            entry = int(place)
-            red = decode[entry] + (place - np.float32(entry)) * (decode[entry + 1] - decode[entry])
-            place = green * _STEPS
-            entry = int(place)
-            green = decode[entry] + (place - np.float32(entry)) * (decode[entry + 1] - decode[entry])
-            place = blue * _STEPS
-            entry = int(place)
-            blue = decode[entry] + (place - np.float32(entry)) * (decode[entry + 1] - decode[entry])
-            long = to_lms[0, 0] * red + to_lms[0, 1] * green + to_lms[0, 2] * blue
-            mid = to_lms[1, 0] * red + to_lms[1, 1] * green + to_lms[1, 2] * blue
-            short = to_lms[2, 0] * red + to_lms[2, 1] * green + to_lms[2, 2] * blue
-            # Cube roots t of v: a third of the exponent is 5 % off; with h = 1 - t^3 / v, the series of (1 - h)^(-1/3)
-            # to the third power takes that to 1e-4 and, to the first, to 1e-8. One division each.
-            roots[0], roots[1], roots[2] = long, mid, short
-            bits[0] = np.int32(np.float32(bits[0]) * _THIRD) + np.int32(0x2A514067)
-            bits[1] = np.int32(np.float32(bits[1]) * _THIRD) + np.int32(0x2A514067)
-            bits[2] = np.int32(np.float32(bits[2]) * _THIRD) + np.int32(0x2A514067)
-            l_root, m_root, s_root = roots[0], roots[1], roots[2]
-            inverse = _ONE / max(long, _TINY)
-            h = _ONE - l_root * l_root * l_root * inverse
-            l_root += l_root * h * (_THIRD + h * (_SECOND + h * _THIRD_ORDER))
-            l_root += l_root * (_ONE - l_root * l_root * l_root * inverse) * _THIRD
-            inverse = _ONE / max(mid, _TINY)
-            h = _ONE - m_root * m_root * m_root * inverse
-            m_root += m_root * h * (_THIRD + h * (_SECOND + h * _THIRD_ORDER))
-            m_root += m_root * (_ONE - m_root * m_root * m_root * inverse) * _THIRD
-            inverse = _ONE / max(short, _TINY)
-            h = _ONE - s_root * s_root * s_root * inverse
-            s_root += s_root * h * (_THIRD + h * (_SECOND + h * _THIRD_ORDER))
-            s_root += s_root * (_ONE - s_root * s_root * s_root * inverse) * _THIRD
-            if min(min(long, mid), short) < _TINY:
-                l_root = m_root = s_root = _ZERO
-            lightness = to_lab[0, 0] * l_root + to_lab[0, 1] * m_root + to_lab[0, 2] * s_root
-            a = to_lab[1, 0] * l_root + to_lab[1, 1] * m_root + to_lab[1, 2] * s_root
-            b = to_lab[2, 0] * l_root + to_lab[2, 1] * m_root + to_lab[2, 2] * s_root
-            a = saturation * (a - line[1, left] - part * (line[1, right] - line[1, left]))
-            b = saturation * (b - line[2, left] - part * (line[2, right] - line[2, left]))
-            # The largest share of the chroma that fits: the whole, or found by halving to a thousandth.
-            low, top, share = _ZERO, _ONE, _ONE
-            for trial in range(12):
-                l_root = lightness + share * (from_lab[0, 1] * a + from_lab[0, 2] * b)
-                m_root = lightness + share * (from_lab[1, 1] * a + from_lab[1, 2] * b)
-                s_root = lightness + share * (from_lab[2, 1] * a + from_lab[2, 2] * b)
-                long, mid, short = (
-                    l_root * l_root * l_root,
-                    m_root * m_root * m_root,
-                    s_root * s_root * s_root,
-                )
-                red = to_rgb[0, 0] * long + to_rgb[0, 1] * mid + to_rgb[0, 2] * short
-                green = to_rgb[1, 0] * long + to_rgb[1, 1] * mid + to_rgb[1, 2] * short
-                blue = to_rgb[2, 0] * long + to_rgb[2, 1] * mid + to_rgb[2, 2] * short
-                fits = min(min(red, green), blue) >= _LOW and max(max(red, green), blue) <= _HIGH
-                if fits:
-                    low = share
-                else:
-                    top = share
-                if trial == 0 and not fits:
-                    outside += 1
-                if (fits and (trial == 0 or trial >= 10)) or trial == 11:
-                    break
-                share = _HALF * (low + top) if trial < 10 else low
-            place = np.sqrt(min(max(red, _ZERO), _ONE)) * _STEPS
-            entry = int(place)
-            new_reds[x] = encode[entry] + (place - np.float32(entry)) * (encode[entry + 1] - encode[entry])
-            place = np.sqrt(min(max(green, _ZERO), _ONE)) * _STEPS
-            entry = int(place)
-            new_greens[x] = encode[entry] + (place - np.float32(entry)) * (encode[entry + 1] - encode[entry])
-            place = np.sqrt(min(max(blue, _ZERO), _ONE)) * _STEPS
-            entry = int(place)
-            new_blues[x] = encode[entry] + (place - np.float32(entry)) * (encode[entry + 1] - encode[entry])
+                noise = moved[0, piece]
+                for x in range(size):
+                    other = max(red[x], blue[x])
+                    faded = min(max((_BRIGHT - other) * _FADE, _ZERO), _ONE)
+                    value = green[x] - limit * faded * (max(green[x] - other, _ZERO) - noise[x])
+                    green[x] = min(max(value, _ZERO), _ONE)
+            for light in (red, green, blue):
+                for x in range(size):
+                    place = light[x] * _STEPS
+                    entry = np.uint32(place)
+                    light[x] = decode[entry] + (place - np.float32(entry)) * decode_step[entry]
+            for k, cone in ((0, long), (1, mid), (2, short)):
+                c_red, c_green, c_blue = to_lms[k, 0], to_lms[k, 1], to_lms[k, 2]
+                for x in range(size):
+                    cone[x] = c_red * red[x] + c_green * green[x] + c_blue * blue[x]
+                # Cube roots t of v: a third of the exponent is 5 % off; with h = 1 - t^3 / v, the series of
+                # (1 - h)^(-1/3) to the third power takes that to 1e-4 and, to the first, to 1e-8. One division each.
+                near, whole = root[k], bits[k]
+                for x in range(size):
+                    near[x] = cone[x]
+                for x in range(size):
+                    whole[x] = np.int32(np.float32(whole[x]) * _THIRD) + np.int32(0x2A514067)
+                for x in range(size):
+                    t, inverse = near[x], _ONE / max(cone[x], _TINY)
+                    h = _ONE - t * t * t * inverse
+                    t += t * h * (_THIRD + h * (_SECOND + h * _THIRD_ORDER))
+                    t += t * (_ONE - t * t * t * inverse) * _THIRD
+                    near[x] = t
+            l_root, m_root, s_root = root[0], root[1], root[2]
+            for x in range(size):
+                black = min(min(long[x], mid[x]), short[x]) < _TINY
+                l_root[x] = _ZERO if black else l_root[x]
+                m_root[x] = _ZERO if black else m_root[x]
+                s_root[x] = _ZERO if black else s_root[x]
+            lightness, a, b = long, mid, short
+            for k, value_of in ((0, lightness), (1, a), (2, b)):
+                c_l, c_m, c_s = to_lab[k, 0], to_lab[k, 1], to_lab[k, 2]
+                for x in range(size):
+                    value_of[x] = c_l * l_root[x] + c_m * m_root[x] + c_s * s_root[x]
+            for k, value_of in ((1, a), (2, b)):
+                taken = moved[k, piece]
+                for x in range(size):
+                    value_of[x] = saturation * (value_of[x] - taken[x])
+            for k in range(3):
+                near, c_a, c_b = root[k], from_lab[k, 1], from_lab[k, 2]
+                for x in range(size):
+                    t = lightness[x] + (c_a * a[x] + c_b * b[x])
+                    near[x] = t * t * t
+            for k, light in ((0, red), (1, green), (2, blue)):
+                c_l, c_m, c_s = to_rgb[k, 0], to_rgb[k, 1], to_rgb[k, 2]
+                for x in range(size):
+                    light[x] = c_l * l_root[x] + c_m * m_root[x] + c_s * s_root[x]
+            for x in range(size):
+                least = min(min(red[x], green[x]), blue[x])
+                most = max(max(red[x], green[x]), blue[x])
+                inside[x] = (least >= _LOW) & (most <= _HIGH)
+            for x in range(size):
+                if inside[x]:
+                    continue
+                # The largest share of the chroma that fits, found by halving to a thousandth.
+                outside += 1
+                low, top = _ZERO, _ONE
+                for trial in range(11):
+                    share = _HALF * (low + top) if trial < 10 else low
+                    l_cube = lightness[x] + share * (from_lab[0, 1] * a[x] + from_lab[0, 2] * b[x])
+                    m_cube = lightness[x] + share * (from_lab[1, 1] * a[x] + from_lab[1, 2] * b[x])
+                    s_cube = lightness[x] + share * (from_lab[2, 1] * a[x] + from_lab[2, 2] * b[x])
+                    l_cube, m_cube, s_cube = l_cube**3, m_cube**3, s_cube**3
+                    r = to_rgb[0, 0] * l_cube + to_rgb[0, 1] * m_cube + to_rgb[0, 2] * s_cube
+                    g = to_rgb[1, 0] * l_cube + to_rgb[1, 1] * m_cube + to_rgb[1, 2] * s_cube
+                    u = to_rgb[2, 0] * l_cube + to_rgb[2, 1] * m_cube + to_rgb[2, 2] * s_cube
+                    if min(min(r, g), u) >= _LOW and max(max(r, g), u) <= _HIGH:
+                        low = share
+                    else:
+                        top = share
+                red[x], green[x], blue[x] = r, g, u
+            for k, light in ((0, red), (1, green), (2, blue)):
+                target = out[k, y, piece]
+                for x in range(size):
+                    light[x] = np.sqrt(min(max(light[x], _ZERO), _ONE)) * _STEPS
+                for x in range(size):
+                    entry = np.uint32(light[x])
+                    value = encode[entry] + (light[x] - np.float32(entry)) * encode_step[entry]
+                    known = not np.isnan(reds[x] + greens[x] + blues[x])
+                    target[x] = value if known else np.nan
     return outside
 
 

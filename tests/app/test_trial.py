@@ -40,6 +40,7 @@ def question(target: Target, *words: str, view: View | None = None) -> Question:
         target_path="night.target.toml",
         view=view or View(),
         settings={},
+        root="/some where",
     )
 
 
@@ -54,10 +55,11 @@ def test_every_tile_is_the_picture_a_run_makes_and_the_kept_recipe_makes_it_agai
     )
     trial = try_variants(asked, out=tmp_path / "trial", store=DiskStore(tmp_path / "store"))
     assert [tile["values"]["blend.red.amount"] for tile in trial["tiles"]] == [0.5, 0.5, 1, 1]
-    kept, _ = keep_tile(tmp_path / "trial", 4, out=tmp_path / "kept.toml")
+    kept, run_words = keep_tile(tmp_path / "trial", 4, out=tmp_path / "kept.toml")
     recipe = open_recipe(str(kept), target=target)
     assert recipe.blend["luminance"].formula == "maximum"
     assert "maximum" in recipe.title
+    assert run_words == [str(kept), "night.target.toml", "--root", "/some where"]
     whole = run_all(Work(recipe=recipe, target=target, sources=load_sources(target).sources))
     variants = make_variants(asked.recipe_text, asked.variations, where="r", target=target, settings={})
     again = Bench(target, View(scale="full"), store=DiskStore(tmp_path / "store"))
@@ -99,7 +101,9 @@ def test_a_preview_solves_to_the_full_stretch_and_layers_from_the_store_are_the_
         assert bench.found == ("layers" if name == "again" else "")
     assert shown["half"][1].told["stretch"] == shown["full"][1].told["stretch"]
     for index in (0, 1):
-        assert np.array_equal(shown["again"][index].display, shown["half"][index].display, equal_nan=True)
+        pair = [shown[name][index].display for name in ("again", "half")]
+        assert pair[0] is not None and pair[1] is not None
+        assert np.array_equal(pair[0], pair[1], equal_nan=True)
 
 
 def test_an_earlier_parameter_a_changed_byte_or_changed_code_misses_the_store(
@@ -202,6 +206,24 @@ def test_crops_are_found_inside_and_refused_outside(night: Path, tmp_path: Path)
     with pytest.raises(BlendError, match="420 x 300"):
         bench.begin(recipe)
     bench.close()
+
+
+def test_what_the_target_sets_is_neither_varied_nor_set(night: Path) -> None:
+    target = open_target(night).model_copy(update={"set": {"blend": {"red": {"amount": 0.4}}}})
+    assert target.settings() == {"blend.red.amount": 0.4}
+    text, where = recipe_text("galaxy-moonlit")
+    for word, settings in (
+        ("blend.red.amount=0,1", {}),
+        ("blend.luminance.amount=0,1", {"blend.red.amount": 1.0}),
+        ("blend=0,1", {}),
+    ):
+        with pytest.raises(BlendError, match=r"target file sets blend\.red\.amount itself") as fault:
+            make_variants(text, [parse_variation(word)], where=where, target=target, settings=settings)
+        assert fault.value.exit_code == 2
+    made = make_variants(
+        text, [parse_variation("blend.luminance.amount=0,1")], where=where, target=target, settings={}
+    )
+    assert made[0].recipe.blend["red"].amount == 0.4
 
 
 def test_steps_are_all_covered() -> None:
