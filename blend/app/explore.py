@@ -11,15 +11,17 @@ from numpy.typing import NDArray
 from blend.app.outputs import turner
 from blend.app.preview import LONG_EDGE, preview_layers
 from blend.base.robust import difference_noise
-from blend.pages.explore import Layer, Scene, offered, write_explore
+from blend.pages.explore import Layer, Scene, mask_codes, offered, write_explore
 from blend.recipe.model import Blend, resolved
+from blend.recipe.pipeline import PICTURE_STEPS, run_all
 from blend.recipe.steps.blends import display_sky, luminance_noise
+from blend.recipe.steps.guard import colour_saturated, fill_picture, guard_lines
 from blend.recipe.steps.stretch import mean_noise, plane_noise, white_level
 from blend.recipe.work import COLOUR, Work
 from blend.science.stretch import SMALLEST_SIGMA
 
 
-def explore_page(work: Work, *, command: str = "", long_edge: int = LONG_EDGE) -> str:
+def explore_page(work: Work, *, command: str = "", long_edge: int = LONG_EDGE, factor: int = 1) -> str:
     """Return ``explore.html``: the layers before the blends, and all that makes the picture of them in a browser.
 
     Parameters
@@ -30,50 +32,87 @@ def explore_page(work: Work, *, command: str = "", long_edge: int = LONG_EDGE) -
         What runs the recipe on the target, ready for a shell; the page writes ``--set`` behind it.
     long_edge : int
         Of the layers, in pixels.
+    factor : int
+        Edge of the blocks that ``work`` has been averaged over already.
 
     Returns
     -------
     str
         One self-contained HTML page.
     """
-    small, factor = preview_layers(work, long_edge=long_edge)
-    return write_explore(scene_of(small, factor, command=command))
+    small, binned = preview_layers(work, long_edge=long_edge)
+    return write_explore(scene_of(small, factor * binned, command=command))
 
 
 def scene_of(small: Work, factor: int, *, command: str = "") -> Scene:
-    """Return the page's content from binned layers."""
+    """Return the page's content from binned layers: lines and cores as `blend_linear` begins with them."""
     turn = turner(small)
 
     def upright(plane: NDArray[np.float32]) -> NDArray[np.float32]:
         return np.ascontiguousarray(turn(plane[None])[0])
 
-    layers = {name: Layer(pixels=upright(p), sigma=s) for name, (p, s) in _planes(small).items()}
+    chosen = _chosen_amounts(small)
+    work = guard_lines(small, every=True)
+    colour = colour_saturated(work)
+    noise = _noises(work)
+    planes = {**dict(zip(COLOUR, colour, strict=True)), **_lines(work)}
+    layers = {name: Layer(pixels=upright(plane), sigma=noise[name]) for name, plane in planes.items()}
+    mask = None if work.star_mask is None else mask_codes(upright(work.star_mask))
+    behind = {}
+    if mask is not None and work.star_mask is not None and work.recipe.protect.stars > 0:
+        # Upright, as the page counts pixels; bins of a fill may begin at another row there, so it is filled as it lies.
+        filled = fill_picture(colour, work.star_mask)
+        for name, values in zip(COLOUR, filled.planes[:, 0], strict=True):
+            plane = np.zeros(work.rgb.shape, dtype=np.float32)
+            plane.reshape(-1)[filled.places] = values
+            behind[name] = Layer(pixels=upright(plane)[mask > 0][None], sigma=noise[name])
     own = {name: table.define(name) for name, table in small.recipe.formulas.items()}
     return Scene(
         title=small.recipe.title or small.target.name,
         layers=layers,
-        mask=None if small.star_mask is None else upright(small.star_mask),
-        facts=_facts(small, factor, next(iter(layers.values())).pixels.shape),
+        behind=behind,
+        mask=mask,
+        facts={**_facts(work, factor, layers["red"].pixels.shape), "blends": _blends(work, chosen)},
         formulas=offered(own),
         recipe=resolved(small.recipe),
         command=command,
     )
 
 
-def _planes(work: Work) -> dict[str, tuple[NDArray[np.float32], float]]:
-    """Return the planes of light with their noise: the colour, every line's emission, and line masters in use."""
-    least = SMALLEST_SIGMA * white_level(work)
-    planes = {p: (work.rgb.plane(p), max(plane_noise(work, p), least)) for p in COLOUR}
+def _chosen_amounts(work: Work) -> dict[str, float]:
+    """Return the amounts that the recipe leaves open, as its steps choose them on these layers."""
+    blends = work.recipe.blend
+    names = [name for name, blend in blends.items() if blend.amount == "auto"]
+    if not names:
+        return {}
+    told = run_all(work, steps=PICTURE_STEPS[:-1]).told["blend"]
+    # Four figures: what stands in the copied command is what is drawn.
+    return {name: float(f"{told[name]['amount']:.4g}") for name in names}
+
+
+def _lines(work: Work) -> dict[str, NDArray[np.float32]]:
+    """Return the planes that blends may draw from: every line's emission, and line masters in use."""
     used = {blend.from_ for blend in work.recipe.blend.values()}
+    planes = {}
     for name, line in work.lines.items():
         if work.masters[name].domain == "display":
-            pixels = work.masters[name].pixels[0]
-            planes[name] = (pixels, max(difference_noise(pixels), least))
+            planes[name] = work.masters[name].pixels[0]
         elif name in used:
-            planes[name] = (line.scaled, max(line.scaled_sigma, least))
+            planes[name] = line.scaled
         if line.emission is not None:
-            planes[f"{name}.emission"] = (line.emission, max(line.sigma, least))
+            planes[f"{name}.emission"] = line.emission
     return planes
+
+
+def _noises(work: Work) -> dict[str, float]:
+    """Return the noise of every plane that the page may hold."""
+    noise = {plane: plane_noise(work, plane) for plane in COLOUR}
+    for name, line in work.lines.items():
+        stretched = work.masters[name].domain == "display"
+        noise[name] = difference_noise(work.masters[name].pixels[0]) if stretched else line.scaled_sigma
+        noise[f"{name}.emission"] = line.sigma
+    least = SMALLEST_SIGMA * white_level(work)
+    return {name: max(sigma, least) for name, sigma in noise.items()}
 
 
 def _facts(work: Work, factor: int, shape: tuple[int, ...]) -> dict[str, Any]:
@@ -91,7 +130,7 @@ def _facts(work: Work, factor: int, shape: tuple[int, ...]) -> dict[str, Any]:
         "noise": {**noise, "luminance": luminance_noise(work)},
         "display": _display_facts(work),
         "lines": {name: _line_settings(work, name) for name in work.lines},
-        "blends": [_blend(name, blend) for name, blend in work.recipe.blend.items()],
+        "protect": work.recipe.protect.stars,
     }
 
 
@@ -124,13 +163,18 @@ def _curve_settings(work: Work, master: str) -> dict[str, Any]:
     }
 
 
-def _blend(name: str, blend: Blend) -> Mapping[str, Any]:
+def _blends(work: Work, chosen: Mapping[str, float]) -> list[Mapping[str, Any]]:
+    return [_blend(name, blend, chosen.get(name)) for name, blend in work.recipe.blend.items()]
+
+
+def _blend(name: str, blend: Blend, chosen: float | None) -> Mapping[str, Any]:
     return {
         "name": name,
         "into": blend.into,
         "from": blend.from_,
         "formula": blend.formula,
-        "amount": blend.amount,
+        "amount": blend.weight if chosen is None else chosen,
+        "chosen": chosen is not None,
         "method": blend.method,
         "params": dict(blend.params),
         "share": dict(blend.share_factors),

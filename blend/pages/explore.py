@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 
 from blend.base.equation import javascript_prelude
 from blend.recipe.model import to_toml
+from blend.recipe.steps.guard import depends_on_star
 from blend.science import colourspace
 from blend.science.formulas import BLEND_NAMES, FORMULAS, Formula
 from blend.science.stretch import CURVES, Curve
@@ -61,8 +62,11 @@ class Scene:
     title : str
     layers : mapping of str to Layer
         ``red green blue`` balanced, and what blends may draw from: ``ha``, ``ha.emission``.
-    mask : (rows, columns) float32, or None
-        1 on stars, 0 on sky.
+    behind : mapping of str to Layer
+        ``red green blue`` as they are behind stars, (1, n) at the n pixels whose mask is above 0, row by row; empty
+        where stars are not protected.
+    mask : (rows, columns) uint8, or None
+        255 on stars, 0 on sky.
     facts : mapping
         Plain values that the page's engine reads; see `blend.app.explore`.
     formulas : mapping of str to Formula
@@ -75,7 +79,8 @@ class Scene:
 
     title: str
     layers: Mapping[str, Layer]
-    mask: Plane | None
+    behind: Mapping[str, Layer]
+    mask: NDArray[np.uint8] | None
     facts: Mapping[str, Any]
     formulas: Mapping[str, Formula]
     recipe: Mapping[str, Any]
@@ -89,19 +94,20 @@ def write_explore(scene: Scene) -> str:
     -----
     Text from files is escaped by the template or, inside the page's data, by `safe_json`.
     """
+    light = {**scene.layers, **{f"behind {name}": layer for name, layer in scene.behind.items()}}
     facts = {
         **scene.facts,
         "title": scene.title,
         "command": scene.command,
         "recipe": recipe_with_holes(scene.recipe),
-        "layers": {name: {"knee": layer.knee, "sigma": layer.sigma} for name, layer in scene.layers.items()},
+        "layers": {name: {"knee": layer.knee, "sigma": layer.sigma} for name, layer in light.items()},
         "codes_per_e": CODES_PER_E,
         "middle": MIDDLE,
         "spaces": {name: getattr(colourspace, name).tolist() for name in SPACES},
     }
-    packed = {name: packed_codes(companded(layer)) for name, layer in scene.layers.items()}
+    packed = {name: packed_codes(companded(layer)) for name, layer in light.items()}
     if scene.mask is not None:
-        packed["mask"] = _packed(np.rint(255.0 * np.nan_to_num(scene.mask)).astype(np.uint8).tobytes())
+        packed["mask"] = _packed(scene.mask.tobytes())
     page: str = _template("explore.html").render(
         title=scene.title,
         facts=_safe(safe_json(facts)),
@@ -110,6 +116,12 @@ def write_explore(scene: Scene) -> str:
         page_script=_safe(_text("explore-page.js")),
     )
     return page
+
+
+def mask_codes(mask: Plane) -> NDArray[np.uint8]:
+    """Return a star mask in 8 bits; what is above 0 stays above it."""
+    codes = np.rint(255.0 * np.nan_to_num(mask))
+    return np.maximum(codes, mask > 0).astype(np.uint8)
 
 
 def companded(layer: Layer) -> NDArray[np.uint16]:
@@ -213,8 +225,9 @@ def _formula(formula: Formula) -> str:
         f"    $out[$i] = base !== base || line !== line ? NaN : {opacity};\n"
         "  }\n}"
     )
+    limited = json.dumps(depends_on_star(formula))
     return (
-        f"{{domain: {json.dumps(formula.domain)}, equation: {safe_json(formula.equation)}, "
+        f"{{domain: {json.dumps(formula.domain)}, limited: {limited}, equation: {safe_json(formula.equation)}, "
         f"about: {safe_json(formula.about)}, params: {json.dumps(dict(formula.params))},\n"
         f"neutral: (sky, {{{own}}}) => {formula.parsed_neutral.javascript()},\nblend: {loop}}}"
     )

@@ -65,6 +65,22 @@ class Line:
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
+class Behind:
+    """The picture without stars, where stars are: what the same blends make of the light around them.
+
+    Attributes
+    ----------
+    places : (n,) int
+        The pixels of the star mask, row * columns + column, in that order.
+    planes : (3, 1, n) float32
+        What stands there in the stars' place, in the units of the picture it belongs to.
+    """
+
+    places: NDArray[np.int64]
+    planes: Plane
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
 class Work:
     """The state of one target between two steps; a step returns a changed copy.
 
@@ -84,6 +100,7 @@ class Work:
     linear: Plane | None = None
     display: Plane | None = None
     star_mask: Plane | None = None
+    behind: Behind | None = None
     told: Mapping[str, Any] = field(default_factory=lambda: MappingProxyType({}))
     seen: Mapping[str, Any] = field(default_factory=lambda: MappingProxyType({}))
     warnings: tuple[tuple[str, str], ...] = ()

@@ -52,9 +52,49 @@ def fill_behind(plane: Plane, mask: Plane, *, strength: float = 1.0) -> Plane:
     """
     if strength <= 0:
         return plane
-    rows, columns = plane.shape
     source = np.ascontiguousarray(plane, dtype=np.float32)
     cover = np.ascontiguousarray(mask, dtype=np.float32)
+    coarse = _coarse(source, cover)
+    out = np.empty_like(source)
+
+    def spread(part: slice) -> None:
+        _lay_under(source[part], cover[part], coarse, part.start, strength, out[part])
+
+    map_row_blocks(spread, plane.shape[0])
+    return out
+
+
+def fill_at(plane: Plane, mask: Plane, places: NDArray[np.int64]) -> Plane:
+    """Return the whole fill of `fill_behind` at a few pixels, whatever the mask is there.
+
+    Parameters
+    ----------
+    plane, mask : (rows, columns)
+    places : int (n,)
+        row * columns + column.
+
+    Returns
+    -------
+    (n,) float32
+
+    Examples
+    --------
+    >>> sky, star = np.full((9, 9), 2.0, dtype=np.float32), np.zeros((9, 9), dtype=np.float32)
+    >>> sky[4, 4], star[4, 4] = 50.0, 0.5
+    >>> fill_at(sky, star, np.array([40])).tolist()
+    [2.0]
+    """
+    coarse = _coarse(
+        np.ascontiguousarray(plane, dtype=np.float32), np.ascontiguousarray(mask, dtype=np.float32)
+    )
+    out = np.empty(len(places), dtype=np.float32)
+    _read_between(coarse, places, plane.shape[1], out)
+    return out
+
+
+def _coarse(source: Plane, cover: Plane) -> Plane:
+    """Return the means of unmasked pixels over bins of 2, empty ones filled from larger bins."""
+    rows, columns = source.shape
     value = np.empty((-(-rows // 2), -(-columns // 2)), dtype=np.float32)
     weight = np.empty_like(value)
 
@@ -63,14 +103,7 @@ def fill_behind(plane: Plane, mask: Plane, *, strength: float = 1.0) -> Plane:
         _gather_clear(source[inner], cover[inner], CLEAR, value[part], weight[part])
 
     map_row_blocks(gather, value.shape[0])
-    coarse = _filled(value, weight)
-    out = np.empty_like(source)
-
-    def spread(part: slice) -> None:
-        _lay_under(source[part], cover[part], coarse, part.start, strength, out[part])
-
-    map_row_blocks(spread, rows)
-    return out
+    return _filled(value, weight)
 
 
 def _filled(value: Plane, weight: Plane) -> Plane:
@@ -139,3 +172,17 @@ def _lay_under(plane, share, coarse, first, strength, out):  # type: ignore[no-u
             upper = (1.0 - a) * coarse[y0, x0] + a * coarse[y0, x1]
             lower = (1.0 - a) * coarse[y1, x0] + a * coarse[y1, x1]
             out[y, x] = here + strength * share[y, x] * ((1.0 - b) * upper + b * lower - here)
+
+
+@kernel
+def _read_between(coarse, places, columns, out):  # type: ignore[no-untyped-def]
+    """Interpolate between the centres of bins of 2 at some of the pixels."""
+    last, rim = coarse.shape[0] - 1, coarse.shape[1] - 1
+    for k in range(len(places)):
+        v, u = 0.5 * (places[k] // columns) - 0.25, 0.5 * (places[k] % columns) - 0.25
+        top, left = int(np.floor(v)), int(np.floor(u))
+        b, y0, y1 = v - top, max(top, 0), min(top + 1, last)
+        a, x0, x1 = u - left, max(left, 0), min(left + 1, rim)
+        upper = (1.0 - a) * coarse[y0, x0] + a * coarse[y0, x1]
+        lower = (1.0 - a) * coarse[y1, x0] + a * coarse[y1, x1]
+        out[k] = (1.0 - b) * upper + b * lower

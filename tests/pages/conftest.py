@@ -18,7 +18,8 @@ from typing import Any
 import numpy as np
 import pytest
 
-from blend.base.master import Facts, Master, flags_of
+from blend.base.master import Facts, Flag, Master, flags_of
+from blend.base.shrink import shrink
 from blend.recipe.model import load_recipe
 from blend.recipe.target import target_from_options
 from blend.recipe.work import Line, Work
@@ -66,11 +67,14 @@ def balanced_work(
     pixels[:, :4, :6] = np.nan
     faded[-3:, -5:] = np.nan
     noises = {plane: MappingProxyType({1: SIGMA}) for plane in ("red", "green", "blue")}
-    rgb = Master(
-        pixels=pixels, flags=flags_of(pixels), planes=("red", "green", "blue"), facts=Facts(noise=noises)
-    )
+    flags = flags_of(pixels)
+    flags[(colour >= 1.0).any(axis=0)] |= np.uint8(Flag.SATURATED)
+    rgb = Master(pixels=pixels, flags=flags, planes=("red", "green", "blue"), facts=Facts(noise=noises))
     ha = Master(pixels=scaled[None], flags=flags_of(scaled[None]), planes=("ha",))
-    line = Line(scaled=scaled, emission=faded, sigma=1.2 * SIGMA, scaled_sigma=SIGMA, broad="red")
+    unfaded = shrink((emission + 1.2 * noise[3]).astype(np.float32)[None], 4)[0]
+    line = Line(
+        scaled=scaled, emission=faded, sigma=1.2 * SIGMA, scaled_sigma=SIGMA, broad="red", unfaded=unfaded
+    )
     return Work(
         recipe=load_recipe(text, where="r.toml", settings=settings or {}),
         target=target_from_options(["rgb=a.fits", "ha=b.fits"]),

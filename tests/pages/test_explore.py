@@ -7,6 +7,7 @@ import json
 import shutil
 import subprocess
 from collections.abc import Callable
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -14,9 +15,11 @@ import numpy as np
 import pytest
 
 from blend.app.explore import scene_of
+from blend.app.load import recipe_text
 from blend.pages.explore import Layer, companded, expanded, recipe_with_holes, safe_json, write_explore
 from blend.recipe.model import resolved
 from blend.recipe.pipeline import PICTURE_STEPS, run_all
+from blend.recipe.target import target_from_options
 from blend.recipe.work import Work
 
 DRIVER = """
@@ -29,12 +32,12 @@ const runPage = ([path, jobs]) => {
     packed[name] = new Uint8Array(zlib.inflateRawSync(Buffer.from(text, "base64")));
   }
   return new Function("facts", "packed", "jobs", between("engine") + `
-    const size = facts.rows * facts.columns, light = {};
+    const light = {};
     for (const name of Object.keys(facts.layers)) {
-      const bytes = packed[name];
-      light[name] = expandCodes(bytes.subarray(0, size), bytes.subarray(size), facts.layers[name].knee, facts);
+      const bytes = packed[name], half = bytes.length / 2;
+      light[name] = expandCodes(bytes.subarray(0, half), bytes.subarray(half), facts.layers[name].knee, facts);
     }
-    const engine = makeEngine(facts, light), bytes = new Uint8ClampedArray(4 * size);
+    const engine = makeEngine(facts, light, packed.mask), bytes = new Uint8ClampedArray(4 * engine.size);
     return jobs.map((settings) => {
       const solved = engine.render(settings, bytes);
       return {solved, bytes: Buffer.from(bytes).toString("base64")};
@@ -112,6 +115,18 @@ FORMS = {
         f"{name} into red": {"blend.red.share": "none", "blend.red.formula": name, "blend.red.amount": 0.8}
         for name in ("screen", "maximum", "maximum-above-noise", "mean", "soft-light")
     },
+    **{
+        f"stars {stars}, {name} {kind}": {
+            "protect.stars": stars,
+            "blend.red.share": "none",
+            "blend.red.formula": name,
+            "blend.red.from": "ha",
+            "blend.luminance.formula": name,
+            "blend.luminance.method": kind,
+        }
+        for stars in (0.0, 0.5, 1.0)
+        for name, kind in (("mean", "oklab"), ("maximum", "ratio"))
+    },
 }
 
 
@@ -128,6 +143,49 @@ def by_form(tmp_path_factory: pytest.TempPathFactory, balanced_work: Callable[..
 def test_the_page_shows_what_the_program_computes(form: str, by_form: dict[str, Any]) -> None:
     # The bar is one 8-bit step: rounding of 16-bit codes and of tables.
     assert difference(*by_form[form]).max() <= 1
+
+
+@pytest.mark.parametrize("stars", [0.0, 1.0])
+@pytest.mark.parametrize("name", ["galaxy-moonlit", "ha-in-luminance", "nebula-emission", "two-lines"])
+def test_shipped_recipes_look_as_the_program_makes_them(
+    name: str, stars: float, balanced_work: Callable[..., Work], tmp_path: Path
+) -> None:
+    text, _ = recipe_text(name)
+    work = balanced_work(text, settings={"protect.stars": stars})
+    if "oiii" in text:
+        line = replace(work.lines["ha"], broad="green")
+        work = work.with_(
+            target=target_from_options(["rgb=a.fits", "ha=b.fits", "oiii=c.fits"]),
+            masters={**work.masters, "oiii": work.masters["ha"]},
+            lines={**work.lines, "oiii": line},
+        )
+    made = run_page(write_explore(scene_of(work, 1)), [settings_of(work)], tmp_path)[0]
+    assert difference(made, work).max() <= 1
+
+
+def test_a_formula_turned_to_is_protected_as_a_run_of_it_is(
+    balanced_work: Callable[..., Work], tmp_path: Path
+) -> None:
+    # The page was made under a recipe whose lines were not all in use, and none limited.
+    begun = balanced_work(settings={"blend.luminance.amount": 0.0})
+    turned = balanced_work(settings={"blend.luminance.formula": "mean", "blend.luminance.amount": 0.6})
+    made = run_page(write_explore(scene_of(begun, 1)), [settings_of(turned)], tmp_path)[0]
+    assert difference(made, turned).max() <= 1
+    free = turned.with_(recipe=balanced_work(settings={"protect.stars": 0.0}).recipe)
+    assert difference(made, free).max() > 10
+
+
+def test_an_automatic_amount_is_shown_as_the_number_chosen(
+    balanced_work: Callable[..., Work], tmp_path: Path
+) -> None:
+    work = balanced_work(settings={"blend.red.amount": "auto"}, shape=(132, 140))
+    scene = scene_of(work, 1)
+    red, luminance = scene.facts["blends"]
+    assert red["chosen"] and not luminance["chosen"]
+    told = run_all(work, steps=PICTURE_STEPS[:-1]).told["blend"]["red"]["amount"]
+    assert red["amount"] == pytest.approx(told, rel=1e-3) and told > 0
+    made = run_page(write_explore(scene), [settings_of(work)], tmp_path)[0]
+    assert difference(made, work).max() <= 1
 
 
 @pytest.mark.parametrize("line_too", [False, True])

@@ -296,15 +296,31 @@ function leavesAlone(formula, blend, nothing, names) {
   return out.every((value, i) => Math.abs(value - used[i]) < 1e-7);
 }
 
+// Pixels of stars in order, how far each is protected, and where each chunk's begin; null where none are protected.
+function starPlaces(mask, strength, chunks) {
+  if (!mask || !(strength > 0)) return null;
+  const places = new Int32Array(mask.reduce((sum, code) => sum + (code > 0 ? 1 : 0), 0));
+  for (let i = 0, j = 0; i < mask.length; i += 1) if (mask[i] > 0) places[j++] = i;
+  const share = Float32Array.from(places, (i) => strength * mask[i] / 255);
+  const first = new Int32Array(chunks + 1);
+  for (const i of places) first[((i / CHUNK) | 0) + 1] += 1;
+  for (let chunk = 0; chunk < chunks; chunk += 1) first[chunk + 1] += first[chunk];
+  return {places, share, first};
+}
+
 // settings: {sky_level, blends: [{into, from, formula, amount, method, params, share}]}
-function makeEngine(facts, layers) {
+function makeEngine(facts, layers, mask) {
   const size = facts.rows * facts.columns;
   const chunks = Math.ceil(size / CHUNK);
   const methods = {ratio: null, ...replacers(facts.spaces)};
   const colour = COLOUR.map((name) => layers[name]);
   const buffers = COLOUR.map(() => new Float32Array(BLOCK));
   const [before, wanted, shifted] = COLOUR.map(() => new Float32Array(BLOCK));
-  const shining = Object.fromEntries(Object.keys(layers).map((name) => [name, whereNotNought(layers[name])]));
+  const stars = starPlaces(mask, facts.protect, chunks);
+  const behind = COLOUR.map((name) => layers[`behind ${name}`]);
+  const near = COLOUR.map(() => new Float32Array(BLOCK));
+  const [nearBefore, nearWanted, nearLine] = COLOUR.map(() => new Float32Array(BLOCK));
+  const shining = Object.fromEntries(Object.keys(layers).filter((name) => layers[name].length === size).map((name) => [name, whereNotNought(layers[name])]));
   const solvedFor = {}, tableFor = {}, stretched = new Map(), middle = new Map(), drawn = new WeakMap();
 
   function whereNotNought(light) {
@@ -351,8 +367,7 @@ function makeEngine(facts, layers) {
   }
 
   function readyLinear(blend) {
-    const formula = FORMULAS[blend.formula];
-    const sigma = facts.noise[blend.into];
+    const formula = FORMULAS[blend.formula], sigma = facts.noise[blend.into];
     const names = {amount: blend.amount, sky: 0, base_sigma: sigma, line_sigma: facts.layers[blend.from].sigma};
     const shares = COLOUR.map((name) => (name === blend.into ? 0 : blend.share?.[name] ?? 0));
     return {blend, formula, names, sigma, shares, plane: layers[blend.from], alone: leavesAlone(formula, blend, 0, names)};
@@ -367,53 +382,92 @@ function makeEngine(facts, layers) {
     return {blend, formula, plane, neutral, names, floor: decodeExactly(0.5 * sky.level), alone};
   }
 
-  function blendLinear(ready, planes, start, count) {
-    const {blend, formula, names, sigma, shares} = ready;
-    const line = ready.plane.subarray(start, start + count);
+  // A plane or the luminance before and after a blend, in light for linear formulas, in code values for display ones.
+  function change({blend, formula, names}, planes, line, base, made, count) {
+    if (blend.into === "luminance") luminancePlane(planes, count, base);
+    else base.set(planes[COLOUR.indexOf(blend.into)].subarray(0, count));
+    if (formula.domain === "display") convert(base, count, encodeAny);
+    formula.blend(made, base, line, count, names, blend.params);
+  }
+
+  function put({blend, formula, sigma, shares, floor}, planes, base, made, count) {
+    const display = formula.domain === "display";
     if (blend.into === "luminance") {
-      luminancePlane(planes, count, before);
-      formula.blend(wanted, before, line, count, names, blend.params);
-      relightLinear(planes, wanted, count, 3 * sigma, methods[blend.method]);
+      if (display) relightDisplay(planes, made, base, count, floor, methods[blend.method]);
+      else relightLinear(planes, made, count, 3 * sigma, methods[blend.method]);
       return;
     }
     const plane = planes[COLOUR.indexOf(blend.into)];
-    before.set(plane);
-    formula.blend(plane, before, line, count, names, blend.params);
-    shares.forEach((factor, k) => { if (factor > 0) addShare(planes[k], factor, plane, before, count); });
-  }
-
-  function blendDisplay(ready, planes, start, count) {
-    const {blend, formula, neutral, names, floor} = ready;
-    const source = ready.plane;
-    for (let i = 0; i < count; i += 1) shifted[i] = Math.min(source[start + i] + neutral, 1);
-    if (blend.into === "luminance") {
-      luminancePlane(planes, count, before);
-      convert(before, count, encodeAny);
-      formula.blend(wanted, before, shifted, count, names, blend.params);
-      relightDisplay(planes, wanted, before, count, floor, methods[blend.method]);
+    if (display) {
+      for (let i = 0; i < count; i += 1) plane[i] = decodeAny(made[i] < 0 ? 0 : made[i] > 1 ? 1 : made[i]);
       return;
     }
-    const plane = planes[COLOUR.indexOf(blend.into)];
-    for (let i = 0; i < count; i += 1) before[i] = encodeAny(plane[i]);
-    formula.blend(wanted, before, shifted, count, names, blend.params);
-    for (let i = 0; i < count; i += 1) plane[i] = decodeAny(wanted[i] < 0 ? 0 : wanted[i] > 1 ? 1 : wanted[i]);
+    plane.set(made.subarray(0, count));
+    shares.forEach((factor, k) => { if (factor > 0) addShare(planes[k], factor, plane, base, count); });
   }
 
-  // Light of a run of pixels, stretched, with linear blends in it.
-  function stretchRun(planes, linear, solved, start, count) {
+  function lineRun({plane, neutral, formula}, start, count) {
+    if (formula.domain === "linear") return plane.subarray(start, start + count);
+    for (let i = 0; i < count; i += 1) shifted[i] = Math.min(plane[start + i] + neutral, 1);
+    return shifted;
+  }
+
+  function lineNear({plane, neutral, formula}, {from, to}) {
+    const linear = formula.domain === "linear";
+    for (let j = from; j < to; j += 1) {
+      const here = plane[stars.places[j]];
+      nearLine[j - from] = linear ? here : Math.min(here + neutral, 1);
+    }
+    return nearLine;
+  }
+
+  // A star gains no more than what lies behind it, and loses no more.
+  function limit(start, {from, to}) {
+    const {places, share} = stars;
+    for (let j = from; j < to; j += 1) {
+      const i = places[j] - start, own = wanted[i] - before[i], most = nearWanted[j - from] - nearBefore[j - from];
+      const least = most < 0 ? most : 0, top = most > 0 ? most : 0;
+      const kept = own < least ? least : own > top ? top : own;
+      wanted[i] += share[j] * (kept - own);
+    }
+  }
+
+  // `around`: {from, to, planes}, what lies behind the stars of this run with the same blends in it, or null.
+  function blendRun(ready, planes, start, count, around) {
+    change(ready, planes, lineRun(ready, start, count), before, wanted, count);
+    if (around) {
+      const few = around.to - around.from;
+      change(ready, around.planes, lineNear(ready, around), nearBefore, nearWanted, few);
+      if (ready.formula.limited) limit(start, around);
+      put(ready, around.planes, nearBefore, nearWanted, few);
+    }
+    put(ready, planes, before, wanted, count);
+  }
+
+  function aroundOf(planes, start, count) {
+    const from = stars.first[start / CHUNK], to = stars.first[Math.ceil((start + count) / CHUNK)];
+    return {from, to, planes: planes.map((plane) => plane.subarray(from, to))};
+  }
+
+  // Light of a run of pixels, stretched, with linear blends in it; and of what lies behind its stars.
+  function stretchRun(planes, linear, solved, start, count, around = null) {
     planes.forEach((plane, k) => plane.set(colour[k].subarray(start, start + count)));
+    around?.planes.forEach((plane, k) => plane.set(behind[k].subarray(around.from, around.to)));
+    for (const ready of facts.display ? [] : linear) blendRun(ready, planes, start, count, around);
+    develop(planes, solved, count);
+    if (around) develop(around.planes, solved, around.to - around.from);
+  }
+
+  function develop(planes, solved, count) {
     if (facts.display) {
       for (const plane of planes) convert(plane, count, (code) => decodeAny(code < 0 ? 0 : code > 1 ? 1 : code));
-      return;
-    }
-    for (const ready of linear) blendLinear(ready, planes, start, count);
-    if (facts.colour === "preserve") {
+    } else if (facts.colour === "preserve") {
       stretchColour(planes, count, solved, colourTable(solved));
-      return;
-    }
-    for (const plane of planes) {
-      stretchPlane(plane, count, solved, colourTable(solved));
-      convert(plane, count, decodeAny);
+    } else {
+      for (const plane of planes) {
+        stretchPlane(plane, count, solved, colourTable(solved));
+        convert(plane, count, decodeAny);
+      }
     }
   }
 
@@ -446,8 +500,9 @@ function makeEngine(facts, layers) {
   }
 
   // Stretched light with linear blends in it is kept, so that display blends alone cost their own time.
-  function keptLight(slot, key) {
+  function keptLight(slot, key, limited) {
     const kept = middle.get(slot) ?? {planes: COLOUR.map(() => new Float32Array(size)), done: new Uint8Array(chunks)};
+    if (limited) kept.behind ??= COLOUR.map(() => new Float32Array(stars.places.length));
     if (kept.key !== key) kept.done.fill(0);
     kept.key = key;
     middle.set(slot, kept);
@@ -472,14 +527,18 @@ function makeEngine(facts, layers) {
       stretchRun(buffers, [], solved, start, count);
       store(buffers, start, count, words);
     });
-    const kept = keptLight(slot, JSON.stringify([bare, linear.map(({blend}) => blend)]));
+    const limited = stars !== null && active.some((blend) => FORMULAS[blend.formula].limited);
+    const kept = keptLight(slot, JSON.stringify([bare, limited, linear.map(({blend}) => blend)]), limited);
     byRuns(flags, 1, (start, count) => {
       const here = kept.planes.map((plane) => plane.subarray(start, start + count));
       const span = kept.done.subarray(start / CHUNK, Math.ceil((start + count) / CHUNK));
-      if (span.includes(0)) stretchRun(here, linear, solved, start, count);
+      const around = limited ? aroundOf(kept.behind, start, count) : null;
+      if (span.includes(0)) stretchRun(here, linear, solved, start, count, around);
       span.fill(1);
       here.forEach((plane, k) => buffers[k].set(plane));
-      for (const ready of display) blendDisplay(ready, buffers, start, count);
+      around?.planes.forEach((plane, k) => near[k].set(plane));
+      const beside = around && {...around, planes: near};
+      for (const ready of display) blendRun(ready, buffers, start, count, beside);
       store(buffers, start, count, words);
     });
     drawn.set(bytes, {bare, flags});

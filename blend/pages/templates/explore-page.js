@@ -41,6 +41,8 @@ const quoted = (word) => (/^[\w.,:/=+-]+$/.test(word) ? word : `'${word.replaceA
 
 function commandText() {
   const [now, before] = [valuesOf(effective()), valuesOf(original)];
+  // An amount that the recipe leaves open may come out a little otherwise at full size: the command says what is drawn.
+  for (const {name, chosen} of original.blends) if (chosen) before[`blend.${name}.amount`] = "auto";
   const sets = Object.keys(now).filter((key) => toml(now[key]) !== toml(before[key]))
     .map((key) => `--set ${quoted(`${key}=${typeof now[key] === "string" ? now[key] : toml(now[key])}`)}`);
   return [facts.command || "blend run RECIPE TARGET", ...sets].join(" ");
@@ -63,13 +65,13 @@ async function unpack(element) {
 }
 
 async function readLayers() {
-  const size = WIDTH * HEIGHT, light = {};
+  const light = {};
   let mask = null;
   for (const element of document.querySelectorAll("script.layer")) {
     const name = element.dataset.name;
     const bytes = await unpack(element);
     if (name === "mask") mask = bytes;
-    else light[name] = expandCodes(bytes.subarray(0, size), bytes.subarray(size), facts.layers[name].knee, facts);
+    else light[name] = expandCodes(bytes.subarray(0, bytes.length / 2), bytes.subarray(bytes.length / 2), facts.layers[name].knee, facts);
   }
   return {light, mask};
 }
@@ -255,8 +257,11 @@ function blendControls(blend) {
     blend.amount = next;
     redraw();
   });
+  const first = original.blends.find((entry) => entry.name === blend.name);
+  const note = `The recipe says auto; ${first.amount} is what its rule chose on these layers.`;
+  const left = first.chosen ? [make("p", {className: "quiet", textContent: note})] : [];
   return make("fieldset", {}, make("legend", {textContent: blend.name}),
-    make("p", {className: "quiet", textContent: `${blend.from} into ${blend.into}`}), amount.pair,
+    make("p", {className: "quiet", textContent: `${blend.from} into ${blend.into}`}), amount.pair, ...left,
     make("label", {htmlFor: `${key}.formula`, textContent: "formula"}), chosen, about, params);
 }
 
@@ -393,7 +398,7 @@ function measure(turns = 9) {
 async function begin() {
   const {light, mask: stars} = await readLayers();
   mask = stars;
-  engine = makeEngine(facts, light);
+  engine = makeEngine(facts, light, mask);
   const binned = facts.factor > 1 ? `, averaged over ${facts.factor} x ${facts.factor} pixels` : "";
   find("lead").textContent = `Try the weights: ${WIDTH} x ${HEIGHT} pixels${binned}; the picture is computed here, by the program's own equations.`;
   buildViews();

@@ -13,9 +13,15 @@ from blend.base.robust import difference_noise
 from blend.base.rowblocks import map_row_blocks
 from blend.recipe.model import Blend
 from blend.recipe.steps.amounts import choose_display, choose_linear
-from blend.recipe.steps.guard import colour_saturated, guard_gain, guard_lines
+from blend.recipe.steps.guard import (
+    colour_saturated,
+    depends_on_star,
+    guard_lines,
+    limit_gain,
+    picture_behind,
+)
 from blend.recipe.steps.stretch import plane_noise, stretch_facts, white_level
-from blend.recipe.work import COLOUR, Plane, Work
+from blend.recipe.work import COLOUR, Behind, Plane, Work
 from blend.science.balmer import H_ALPHA_NM
 from blend.science.colour import (
     display_luminance,
@@ -39,13 +45,15 @@ class _Layer:
 def blend_linear(work: Work) -> Work:
     """Return the work with ``linear`` filled: the balanced colour with every linear blend in it."""
     work, linear = guard_lines(work), colour_saturated(work)
+    work = work.with_(behind=picture_behind(work, linear))
     for name, blend, formula in _blends(work, "linear"):
         layer = _linear_layer(work, blend)
         auto: dict[str, Any] = {}
         if blend.amount == "auto":
             blend, auto["auto"] = choose_linear(work, name, blend, formula, _linear_base(linear, blend))
         if blend.amount != 0:
-            linear = _into_linear(work, linear, blend, formula, layer)
+            linear, behind = _into_linear(work, linear, blend, formula, layer)
+            work = work.with_(behind=behind)
             work = _warn_of_share(work, name, blend)
         work = work.tell("blend", name, {**_blend_facts(blend, formula), **auto})
     return work.with_(linear=linear)
@@ -53,6 +61,8 @@ def blend_linear(work: Work) -> Work:
 
 def blend_display(work: Work) -> Work:
     """Return the work with every display blend in ``display``, in file order."""
+    if work.behind is None and work.display is not None:
+        work = work.with_(behind=picture_behind(work, work.display))
     for name, blend, formula in _blends(work, "display"):
         if blend.share != "none":
             raise RecipeError(
@@ -70,7 +80,7 @@ def blend_display(work: Work) -> Work:
             if outside is not None:
                 facts["out_of_gamut"] = outside
         work = work.tell("blend", name, facts)
-    return work
+    return work.with_(behind=None)
 
 
 def _blends(work: Work, domain: Domain) -> list[tuple[str, Blend, Formula]]:
@@ -125,21 +135,42 @@ def _linear_base(linear: Plane, blend: Blend) -> Plane:
     return plane
 
 
-def _into_linear(work: Work, linear: Plane, blend: Blend, formula: Formula, layer: _Layer) -> Plane:
+def _into_linear(
+    work: Work, linear: Plane, blend: Blend, formula: Formula, layer: _Layer
+) -> tuple[Plane, Behind | None]:
+    """Return a linear picture with one blend in it, and what lies behind its stars with the same blend in it."""
+    behind = work.behind
+    base, changed = _linear_change(work, linear, blend, formula, layer)
+    if behind is not None:
+        low, high = _linear_change(work, behind.planes, blend, formula, _at(layer, behind))
+        if depends_on_star(formula):
+            changed = limit_gain(work, behind, base, changed, high - low)
+        behind = Behind(places=behind.places, planes=_put_linear(work, behind.planes, blend, low, high))
+    return _put_linear(work, linear, blend, base, changed), behind
+
+
+def _at(layer: _Layer, behind: Behind) -> _Layer:
+    return _Layer(layer.pixels.reshape(1, -1)[:, behind.places], layer.sigma)
+
+
+def _linear_change(
+    work: Work, linear: Plane, blend: Blend, formula: Formula, layer: _Layer
+) -> tuple[Plane, Plane]:
+    """Return the plane, or the luminance, that a linear blend changes, before and after."""
+    base = _linear_base(linear, blend)
+    sigma = luminance_noise(work) if blend.into == "luminance" else plane_noise(work, blend.into)
+    return base, _formula(formula, base, layer, blend, sky=0.0, base_sigma=sigma)
+
+
+def _put_linear(work: Work, linear: Plane, blend: Blend, base: Plane, changed: Plane) -> Plane:
+    """Return a linear picture with a blended plane or luminance in place of ``base``."""
     if blend.into == "luminance":
-        base = luminance(linear)
-        changed = _formula(formula, base, layer, blend, sky=0.0, base_sigma=luminance_noise(work))
-        changed = guard_gain(work, formula, base, changed)
         return replace_luminance(linear, changed, method=blend.method, floor=3.0 * luminance_noise(work))
-    index = COLOUR.index(blend.into)
     result = linear.copy()
-    changed = _formula(
-        formula, linear[index], layer, blend, sky=0.0, base_sigma=plane_noise(work, blend.into)
-    )
-    result[index] = guard_gain(work, formula, linear[index], changed)
+    result[COLOUR.index(blend.into)] = changed
     for plane, factor in blend.share_factors.items():
         if factor > 0:
-            _add_share(result[COLOUR.index(plane)], factor, after=result[index], before=linear[index])
+            _add_share(result[COLOUR.index(plane)], factor, after=changed, before=base)
     return result
 
 
@@ -174,28 +205,36 @@ def _formula(
 
 def _into_display(work: Work, blend: Blend, formula: Formula) -> tuple[Work, float | None]:
     """Return the work with one blend in ``display``, and the share of pixels out of gamut if it can say."""
-    picture = work.display
+    picture, behind = work.display, work.behind
     assert picture is not None
     sky, noise = display_sky(work)
     work, layer = _display_layer(work, blend, neutral_value(formula, sky))
+
+    def change(planes: Plane, light: _Layer) -> tuple[Plane, Plane]:
+        base = display_luminance(planes) if blend.into == "luminance" else planes[COLOUR.index(blend.into)]
+        return base, _formula(formula, base, light, blend, sky=sky, base_sigma=noise)
+
+    base, changed = change(picture, layer)
+    if behind is not None:
+        low, high = change(behind.planes, _at(layer, behind))
+        if depends_on_star(formula):
+            changed = limit_gain(work, behind, base, changed, high - low)
+        planes, _ = _put_display(behind.planes, blend, low, high, sky=sky)
+        behind = Behind(places=behind.places, planes=planes)
+    display, share = _put_display(picture, blend, base, changed, sky=sky)
+    return work.with_(display=display, behind=behind), share
+
+
+def _put_display(
+    picture: Plane, blend: Blend, base: Plane, changed: Plane, *, sky: float
+) -> tuple[Plane, float | None]:
+    """Return a display picture with a blended plane or luminance in place of ``base``, and the share out of gamut."""
     if blend.into == "luminance":
-        base = display_luminance(picture)
-        changed = _formula(formula, base, layer, blend, sky=sky, base_sigma=noise)
-        changed = guard_gain(work, formula, base, changed)
-        display, share = set_display_luminance(
-            picture,
-            changed,
-            method=blend.method,
-            floor=float(srgb_decode(np.array(0.5 * sky))),
-            y_old=base,
-        )
-        return work.with_(display=display), share
-    index = COLOUR.index(blend.into)
+        floor = float(srgb_decode(np.array(0.5 * sky)))
+        return set_display_luminance(picture, changed, method=blend.method, floor=floor, y_old=base)
     display = picture.copy()
-    changed = _formula(formula, picture[index], layer, blend, sky=sky, base_sigma=noise)
-    changed = guard_gain(work, formula, picture[index], changed)
-    np.clip(changed, 0.0, 1.0, out=display[index])
-    return work.with_(display=display), None
+    np.clip(changed, 0.0, 1.0, out=display[COLOUR.index(blend.into)])
+    return display, None
 
 
 def _choose_display(work: Work, name: str, blend: Blend, formula: Formula) -> tuple[Blend, dict[str, Any]]:

@@ -8,9 +8,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from blend.base.master import Flag
-from blend.base.rowblocks import map_row_blocks
-from blend.recipe.work import Line, Plane, Work, frozen
-from blend.science.behind import fill_behind
+from blend.recipe.work import Behind, Line, Plane, Work, frozen
+from blend.science.behind import fill_at, fill_behind
 from blend.science.cores import colour_cores
 from blend.science.formulas import Formula
 from blend.science.protect import cover_saturated, line_sources, star_mask
@@ -63,12 +62,17 @@ def _line_sources(work: Work, stars: Stars, fwhm: float) -> NDArray[np.bool_]:
     return found & ~stars.saturated
 
 
-def guard_lines(work: Work) -> Work:
-    """Return the work whose lines, where a blend uses them, hold the light around each star in the star's place."""
+def guard_lines(work: Work, *, every: bool = False) -> Work:
+    """Return the work whose lines, where a blend uses them, hold the light around each star in the star's place.
+
+    ``every`` asks for all of the lines and both of their kinds, as a page needs them that may turn to any.
+    """
     strength, mask = work.recipe.protect.stars, work.star_mask
     if strength <= 0 or mask is None:
         return work
     used = {(blend.master, blend.emission) for blend in work.recipe.blend.values() if blend.amount != 0}
+    if every:
+        used = {(name, emission) for name in work.lines for emission in (False, True)}
     lines: dict[str, Line] = dict(work.lines)
     for name, emission in sorted(used):
         line = lines[name]
@@ -87,29 +91,49 @@ def colour_saturated(work: Work) -> Plane:
     return colour_cores(rgb.pixels, rgb.has(Flag.SATURATED), strength=work.recipe.protect.stars)
 
 
-def guard_gain(work: Work, formula: Formula, base: Plane, changed: Plane) -> Plane:
-    """Return a blended plane in which a star gains no more than what lies around it, and loses no more.
+def depends_on_star(formula: Formula) -> bool:
+    """Return whether what a formula adds depends on the star it is added to, so that `limit_gain` is called for.
 
-    With d = changed - base and f its fill from around the stars, d becomes (1 - m) d + m clip(d, 0, f), or clip(d,
-    f, 0) where f is below 0; m is the mask times its strength.
+    What emission-add adds does not, and its light has been taken from around the star already.
     """
-    strength, mask = work.recipe.protect.stars, work.star_mask
-    # What emission-add adds does not depend on the star, and its light has been taken from around it already.
-    if strength <= 0 or mask is None or formula.name == "emission-add":
-        return changed
-    gain = np.empty(base.shape, dtype=np.float32)
-    map_row_blocks(lambda rows: np.subtract(changed[rows], base[rows], out=gain[rows]), base.shape[0])
-    around = fill_behind(gain, mask)
-    out = changed.copy()
+    return formula.name != "emission-add"
 
-    def limit(rows: slice) -> None:
-        inside = np.nonzero(mask[rows] > 0)
-        own, most = gain[rows][inside], around[rows][inside]
-        # Under a soft mask the fill holds part of the star's own gain: take that out again.
-        share = mask[rows][inside]
-        most = own + (most - own) / share
-        wanted = np.clip(own, np.minimum(most, 0.0), np.maximum(most, 0.0))
-        out[rows][inside] = changed[rows][inside] + np.float32(strength) * share * (wanted - own)
 
-    map_row_blocks(limit, base.shape[0])
+def picture_behind(work: Work, picture: Plane) -> Behind | None:
+    """Return what lies behind the stars of a picture (3, rows, columns); None where no blend is limited by it."""
+    formulas = [
+        work.recipe.formula(blend.formula) for blend in work.recipe.blend.values() if blend.amount != 0
+    ]
+    if work.recipe.protect.stars <= 0 or work.star_mask is None or not any(map(depends_on_star, formulas)):
+        return None
+    return fill_picture(picture, work.star_mask)
+
+
+def fill_picture(picture: Plane, mask: Plane) -> Behind:
+    """Return the fill of every plane at the pixels of a star mask."""
+    places = np.flatnonzero(mask > 0)
+    planes = np.stack([fill_at(plane, mask, places) for plane in picture])
+    return Behind(places=places, planes=planes[:, None])
+
+
+def limit_gain(work: Work, behind: Behind, base: Plane, changed: Plane, around: Plane) -> Plane:
+    """Return a blended plane in which a star gains no more than what lies behind it, and loses no more.
+
+    With d = changed - base and f the gain of the picture behind the stars, d becomes (1 - m) d + m clip(d, 0, f), or
+    clip(d, f, 0) where f is below 0; m is the mask times its strength.
+
+    Parameters
+    ----------
+    base, changed : (rows, columns)
+    around : (1, n)
+        f at ``behind.places``.
+    """
+    assert work.star_mask is not None
+    out = np.array(changed, dtype=np.float32, order="C")
+    places = behind.places
+    made = changed.reshape(-1)[places]
+    own = made - base.reshape(-1)[places]
+    wanted = np.clip(own, np.minimum(around[0], 0.0), np.maximum(around[0], 0.0))
+    share = np.float32(work.recipe.protect.stars) * work.star_mask.reshape(-1)[places]
+    out.reshape(-1)[places] = made + share * (wanted - own)
     return out

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import Any
 
 import numpy as np
@@ -27,6 +28,9 @@ def stretch(work: Work) -> Work:
         black_sigma=settings.black_sigma,
     )
     display = stretch_planes(work.linear, solved, colour=settings.colour)
+    if work.behind is not None:
+        planes = stretch_planes(work.behind.planes, solved, colour=settings.colour)
+        work = work.with_(behind=replace(work.behind, planes=planes))
     work = work.tell("stretch", "rgb", stretch_facts(solved)).show("stretch rgb", solved)
     if solved.lowered:
         text = (
