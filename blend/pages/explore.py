@@ -121,7 +121,7 @@ def write_explore(scene: Scene) -> str:
 def mask_codes(mask: Plane) -> NDArray[np.uint8]:
     """Return a star mask in 8 bits; what is above 0 stays above it."""
     codes = np.rint(255.0 * np.nan_to_num(mask))
-    return np.maximum(codes, mask > 0).astype(np.uint8)
+    return np.asarray(np.maximum(codes, mask > 0), dtype=np.uint8)
 
 
 def companded(layer: Layer) -> NDArray[np.uint16]:

@@ -8,6 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from blend.base.master import Flag
+from blend.base.rowblocks import map_together
 from blend.recipe.work import Behind, Line, Plane, Work, frozen
 from blend.science.behind import fill_at, fill_behind
 from blend.science.cores import colour_cores
@@ -112,7 +113,7 @@ def picture_behind(work: Work, picture: Plane) -> Behind | None:
 def fill_picture(picture: Plane, mask: Plane) -> Behind:
     """Return the fill of every plane at the pixels of a star mask."""
     places = np.flatnonzero(mask > 0)
-    planes = np.stack([fill_at(plane, mask, places) for plane in picture])
+    planes = np.stack(map_together(lambda plane: fill_at(plane, mask, places), picture))
     return Behind(places=places, planes=planes[:, None])
 
 
