@@ -85,55 +85,54 @@ def _added(blended: Blended) -> Value:
 
 
 def _shown(blended: Blended, signal: str) -> Iterator[Value]:
-    """Yield how well the automatic amount into luminance shows true light of the line, by the best of a scan.
+    """Yield how well the automatic amount into luminance shows the named light, by the best of a scan.
 
-    Signal is what the line's true light does to the blended luminance without noise, over the blocks of its fainter
-    half or its brightest tenth; noise is that of 4-px blocks of the real luminance with the line kept whole.
+    Signal is how far the true, noiseless luminance stands above its surroundings where the line's true light is faint,
+    or bright; noise is that of 4-px blocks of the real luminance with the line kept whole.
     """
     work = _automatic(blended.stretched, "luminance", **{"for_": signal})
     entry = blend_display(work).told["blend"]["luminance"]
     formula = work.recipe.formula(entry["formula"])
     sky_level = display_sky(work)[0]
-    solved = blended.done.seen["stretch ha"]
-    neutral = neutral_value(formula, sky_level)
-    dark = _without_line(blended)
-    lit = stretch(true_light(blended.night, blended.balanced).with_(linear=_true_linear(blended)))
-    pictures = [(work, blended.whole_line), (lit, blended.true_line), (dark, 0 * blended.true_line)]
+    solved, neutral = blended.done.seen["stretch ha"], neutral_value(formula, sky_level)
+    lit = stretch(blend_linear(true_light(blended.night, blended.balanced)))
     planes = []
-    for one, line in pictures:
+    for one, line in ((work, blended.whole_line), (lit, blended.true_line)):
         assert one.display is not None
         planes.append((display_luminance(one.display), stretch_line(line, solved, neutral=neutral)))
-    where, sky = _signal_blocks(blended, signal), blended.empty_sky
+    sky, places = blended.empty_sky, _places(blended, signal)
 
     def seen(amount: float) -> float:
-        out = [apply_formula(formula, base, line, amount=amount, sky=sky_level) for base, line in planes]
-        rise = bin_mean(out[1] - out[2], 4)[where].mean()
-        return float(rise / spread(_blocks(out[0], sky, 4)))
+        real, true = (apply_formula(formula, *pair, amount=amount, sky=sky_level) for pair in planes)
+        return _rise(bin_mean(true, 4), *places) / spread(_blocks(real, sky, 4))
 
-    scan = [seen(amount) for amount in np.linspace(0.0, 1.0, 11)]
-    reached = seen(entry["amount"])
-    what = f"{signal}: signal-to-noise, auto amount {entry['amount']:.3f}, by best"
-    yield Value(what, 100 * reached / max(*scan, reached), 98.0, "%", low=True)
+    scan = {float(amount): seen(amount) for amount in np.linspace(0.0, 1.0, 21)}
+    best = max(scan, key=lambda amount: scan[amount])
+    what = f"{signal}: signal-to-noise, auto amount {entry['amount']:.3f}, by that of {best:.2f}"
+    yield Value(what, 100 * seen(entry["amount"]) / scan[best], 98.0, "%", low=True)
 
 
-def _signal_blocks(blended: Blended, signal: str) -> NDArray[np.bool_]:
-    """Return the 4-px blocks of true line light that is faint, or that is bright."""
+Weights = NDArray[np.float64]
+
+
+def _places(blended: Blended, signal: str) -> tuple[Weights, NDArray[np.bool_]]:
+    """Return weights of the 4-px blocks whose true line light is faint, or bright, and where their surroundings are.
+
+    Faint is the fainter half of what shines, bright its brightest tenth.
+    """
+    from scipy.ndimage import maximum_filter
+
     light = bin_mean(blended.true_line, 4)
     shines = light > blended.balanced.lines["ha"].sigma
     if signal == "knots":
-        return np.asarray(light >= np.quantile(light[shines], 0.9))
-    return np.asarray(shines & (light <= np.median(light[shines])))
+        on = light >= np.quantile(light[shines], 0.9)
+        off = maximum_filter(on, size=13) & ~maximum_filter(on, size=3)
+        return np.where(on, light, 0.0), off
+    on = shines & (light <= np.median(light[shines]))
+    off = maximum_filter(on, size=13) & (light < 0.2 * light[shines].min())
+    # A nebula fills the frame: its darkest parts have to do.
+    return on.astype(np.float64), off if off.any() else light <= np.quantile(light, 0.1)
 
 
-def _true_linear(blended: Blended) -> Array:
-    work = blend_linear(true_light(blended.night, blended.balanced))
-    assert work.linear is not None
-    return work.linear
-
-
-def _without_line(blended: Blended) -> Work:
-    """Return the stretched picture of the true light without the line's."""
-    work = true_light(blended.night, blended.balanced)
-    light = work.rgb.pixels.copy()
-    light[0] -= blended.night.truth.line_in_red * np.float32(blended.gain)
-    return stretch(work.with_(linear=light))
+def _rise(blocks: NDArray[np.float64], weights: Weights, off: NDArray[np.bool_]) -> float:
+    return float(np.average(blocks, weights=weights) - np.median(blocks[off]))
