@@ -36,7 +36,10 @@ def sky_noise(blended: Blended) -> Iterator[Value]:
     correlated = blended.night.options.correlated_noise
     for size in SIZES:
         base, added, faded, whole = (_blocks(plane, sky, size) for plane in (red, line, after, kept))
-        covariance = noise_covariance(base, added)
+        try:
+            covariance = noise_covariance(base, added)
+        except ValueError:  # a nebula leaves no empty sky of that size
+            covariance = np.full((2, 2), np.nan)
         bar = 10.0 if correlated and size == 16 else 5.0
         alone = np.sqrt(covariance[0, 0])
         for what, blocks, predicted in (
