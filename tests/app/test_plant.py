@@ -1,4 +1,4 @@
-"""Knots of known line light planted into a target's own masters come back."""
+"""Knots of known line light planted into a target's own masters come back; a wrong scale shows."""
 
 from __future__ import annotations
 
@@ -17,7 +17,7 @@ from blend.science.simulate import SceneOptions, simulate_night
 
 @pytest.fixture(scope="module")
 def target(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    options = SceneOptions(rows=500, columns=750, seed=3)
+    options = SceneOptions(rows=400, columns=600, seed=3)
     return write_night(simulate_night(options), tmp_path_factory.mktemp("night"))
 
 
@@ -40,3 +40,15 @@ def test_planted_knots_come_back(target: Path) -> None:
     backgrounds = np.array([knot["background_sigma"] for knot in told["knots"]])
     assert backgrounds.min() < 1 < 5 < backgrounds.max()
     assert {path: path.read_bytes() for path in target.parent.iterdir()} == before
+
+
+def test_a_wrong_scale_shows(target: Path) -> None:
+    # The stars' scale of this night is 0.204; emission goes with one over the scale that is used, and loses continuum.
+    told = planted(target, "--set", "continuum.ha.scale=0.25")
+    assert not told["within"]
+    assert told["median"] < 1 - 2 * BAR
+
+
+def test_one_target_file_is_asked_for(target: Path) -> None:
+    done = CliRunner().invoke(cli.blend, ["inspect", "--plant", "galaxy-moonlit", str(target), str(target)])
+    assert done.exit_code != 0

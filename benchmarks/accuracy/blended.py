@@ -1,0 +1,135 @@
+"""A night with known truth on its way through the steps of a recipe, and a measured value beside its bar."""
+
+from __future__ import annotations
+
+import tempfile
+from dataclasses import dataclass, replace
+from pathlib import Path
+
+import numpy as np
+from numpy.typing import NDArray
+
+from blend.app.demo import write_night
+from blend.app.load import load_sources, open_recipe, open_target
+from blend.base.master import Flag
+from blend.recipe.pipeline import PICTURE_STEPS, run_all, run_steps
+from blend.recipe.work import Work, frozen
+from blend.science.continuum import FWHM_PER_SIGMA, match_profiles
+from blend.science.simulate import Night, SceneOptions, simulate_night
+from blend.science.smooth import blur_plane
+
+Array = NDArray[np.float32]
+Points = NDArray[np.float64]
+
+
+@dataclass(frozen=True)
+class Value:
+    """One measured value beside its bar; ``low`` marks a bar that it must reach, not keep under."""
+
+    what: str
+    found: float
+    bar: float
+    unit: str = ""
+    low: bool = False
+
+    @property
+    def held(self) -> bool:
+        """Whether the bar is kept; a value that could not be measured keeps none."""
+        return bool(self.found >= self.bar if self.low else self.found <= self.bar)
+
+
+@dataclass(frozen=True, eq=False)
+class Blended:
+    """A night on its way: balanced, with linear blends, stretched, finished; bare is finished without its lines.
+
+    ``true`` is the true light, finished without noise.
+    """
+
+    night: Night
+    balanced: Work
+    linear: Work
+    stretched: Work
+    done: Work
+    bare: Work
+    true: Work
+
+    @property
+    def fwhm_px(self) -> float:
+        """Star width of the colour master."""
+        return self.balanced.fwhm_px["rgb"]
+
+    @property
+    def gain(self) -> float:
+        """What the balance made of a count of red."""
+        return self.balanced.gains[0]
+
+    @property
+    def whole_line(self) -> Array:
+        """The emission before it is faded, in balanced counts, its noise and all; profiles matched by a Gaussian."""
+        balanced, ratio = self.balanced, self.night.truth.width_ratio
+        widths = balanced.fwhm_px
+        line, red = match_profiles(
+            balanced.lines["ha"].scaled,
+            balanced.rgb.pixels[0],
+            fwhm_line=widths["ha"],
+            fwhm_broad=widths["rgb"],
+        )
+        throughput = self.night.options.throughput_ratio
+        return (line - red) * np.float32(ratio / (throughput - ratio))
+
+    @property
+    def empty_sky(self) -> NDArray[np.bool_]:
+        """Where the true light is less than half a pixel's noise, and neither master is clipped or has no data."""
+        truth, rgb = self.night.truth, self.balanced.rgb
+        faint = (truth.continuum[0] + truth.line_in_red) * self.gain < 0.5 * rgb.facts.noise["red"][1]
+        return np.asarray(faint & ~self.flagged(Flag.SATURATED | Flag.NO_DATA))
+
+    def flagged(self, flag: int) -> NDArray[np.bool_]:
+        """Return where a flag is set in either master."""
+        masters = (self.balanced.rgb, self.balanced.masters["ha"])
+        return np.asarray((masters[0].flags | masters[1].flags) & flag != 0)
+
+    @property
+    def true_line(self) -> Array:
+        """True line light with the star width that the emission has, in balanced counts."""
+        widths = self.balanced.fwhm_px
+        more = max(widths["ha"] ** 2 - widths["rgb"] ** 2, 0.0)
+        line = self.night.truth.line_in_red * np.float32(self.gain)
+        return blur_plane(line, np.sqrt(more) / FWHM_PER_SIGMA) if more > 0.05 else line
+
+
+def blend_night(
+    options: SceneOptions, *, recipe: str = "galaxy-moonlit", settings: tuple[str, ...] = ()
+) -> Blended:
+    """Draw a night, run a recipe on it in memory, and once more without its lines, and on the true light.
+
+    ``settings`` are those of ``blend run --set``.
+    """
+    night = simulate_night(options)
+    with tempfile.TemporaryDirectory() as folder:
+        target = open_target(write_night(night, Path(folder)))
+        chosen = open_recipe(recipe, settings=settings, target=target)
+        loaded = load_sources(target)
+        states = dict(run_steps(Work(recipe=chosen, target=target, sources=loaded.sources)))
+    balanced, linear, stretched, done = (
+        states[name] for name in ("balance", "linear-blends", "stretch", "finish")
+    )
+    bare = balanced.with_(recipe=chosen.model_copy(update={"blend": {}}))
+    true = true_light(night, balanced)
+    bare, true = (run_all(work, steps=PICTURE_STEPS) for work in (bare, true))
+    return Blended(night, balanced, linear, stretched, done, bare, true)
+
+
+def true_light(night: Night, balanced: Work) -> Work:
+    """Return the balanced work with the true light in place of what was measured, its facts, noise and gains kept.
+
+    Which star is white is the recipe's choice, and a field's typical star is not the scene's: no matter of blending.
+    """
+    gains = np.asarray(balanced.gains, dtype=np.float32)
+    light = night.truth.continuum.copy()
+    light[0] += night.truth.line_in_red
+    light *= gains[:, None, None]
+    line = night.truth.line_in_red * gains[0]
+    lines = {name: replace(one, emission=line) for name, one in balanced.lines.items()}
+    masters = {**balanced.masters, "rgb": balanced.rgb.with_(pixels=light)}
+    return balanced.with_(masters=frozen(masters), lines=frozen(lines))

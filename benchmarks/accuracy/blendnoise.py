@@ -1,0 +1,141 @@
+"""Noise after a blend beside what is predicted before it, and automatic amounts beside the best of a scan."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from typing import Any
+
+import numpy as np
+from blended import Array, Blended, Value, true_light
+from numpy.typing import NDArray
+
+from blend.base.robust import MAD_TO_SIGMA, bin_mean
+from blend.recipe.steps.blends import blend_display, blend_linear, display_sky
+from blend.recipe.steps.stretch import stretch
+from blend.recipe.work import Work
+from blend.science.amount import noise_covariance, noise_ratio
+from blend.science.colour import display_luminance
+from blend.science.formulas import apply_formula, neutral_value
+from blend.science.stretch import stretch_line
+
+SIZES = (1, 4, 16)
+
+
+def sky_noise(blended: Blended) -> Iterator[Value]:
+    """Yield how well noise after the blend is what is predicted before it, of means over 1, 4 and 16 px.
+
+    Twice: of the sky that fading leaves alone, where the prediction is red's own; and with the line kept whole there,
+    as where emission is sure: red and line share noise. The prediction knows the covariance of the two planes before
+    the blend, from second differences; what is found is a spread of first differences afterwards.
+    """
+    assert blended.linear.linear is not None
+    sky, red = blended.empty_sky, blended.balanced.rgb.pixels[0]
+    entry = blended.linear.told["blend"]["red"]
+    line, after = blended.whole_line, blended.linear.linear[0]
+    kept = red + np.float32(entry["amount"]) * line
+    correlated = blended.night.options.correlated_noise
+    for size in SIZES:
+        base, added, faded, whole = (_blocks(plane, sky, size) for plane in (red, line, after, kept))
+        try:
+            covariance = noise_covariance(base, added)
+        except ValueError:  # a nebula leaves no empty sky of that size
+            covariance = np.full((2, 2), np.nan)
+        bar = 10.0 if correlated and size == 16 else 5.0
+        alone = np.sqrt(covariance[0, 0])
+        for what, blocks, predicted in (
+            ("sky, faded", faded, alone),
+            ("line kept", whole, alone * noise_ratio(covariance, entry["amount"])),
+        ):
+            error = 100 * abs(spread(blocks) / predicted - 1)
+            yield Value(f"noise after the blend at {size} px, {what}", error, bar, "%")
+
+
+def _blocks(plane: Array, where: NDArray[np.bool_], size: int) -> NDArray[np.float64]:
+    return bin_mean(np.where(where, plane, np.nan), size)
+
+
+def spread(blocks: NDArray[np.floating]) -> float:
+    """Return the noise of blocks from first differences two blocks apart, along rows and columns."""
+    wide = np.asarray(blocks, dtype=np.float64)
+    pairs = np.concatenate([(wide[:, 2:] - wide[:, :-2]).ravel(), (wide[2:] - wide[:-2]).ravel()])
+    return float(MAD_TO_SIGMA * np.nanmedian(np.abs(pairs)) / np.sqrt(2.0))
+
+
+def automatic_amounts(blended: Blended) -> Iterator[Value]:
+    """Yield what amount = "auto" comes to: noise of emission-add, and signal-to-noise of luminance by the best."""
+    yield _added(blended)
+    for signal in ("faint", "knots"):
+        yield from _shown(blended, signal)
+
+
+def _automatic(work: Work, name: str, **changes: Any) -> Work:
+    """Return the work with one of its blends on automatic."""
+    blends = dict(work.recipe.blend)
+    blends[name] = blends[name].model_copy(update={"amount": "auto", **changes})
+    return work.with_(recipe=work.recipe.model_copy(update={"blend": blends}))
+
+
+def _added(blended: Blended) -> Value:
+    """Return the noise at 4 px of red to which the automatic amount of the whole line is added, by red's own."""
+    entry = blend_linear(_automatic(blended.balanced, "red")).told["blend"]["red"]
+    red, sky = blended.balanced.rgb.pixels[0], blended.empty_sky
+    kept = red + np.float32(entry["amount"]) * blended.whole_line
+    found = spread(_blocks(kept, sky, 4)) / spread(_blocks(red, sky, 4))
+    budget = entry["auto"]["noise_budget"]
+    # The budget is kept as well as noise is predicted: within 5 %.
+    what = f"noise of red at 4 px, auto amount {entry['amount']:.3f}, by budget"
+    return Value(what, found / budget, 1.05)
+
+
+def _shown(blended: Blended, signal: str) -> Iterator[Value]:
+    """Yield how well the automatic amount into luminance shows the named light, by the best of a scan.
+
+    Signal is how far the true, noiseless luminance stands above its surroundings where the line's true light is faint,
+    or bright; noise is that of 4-px blocks of the real luminance with the line kept whole.
+    """
+    work = _automatic(blended.stretched, "luminance", **{"for_": signal})
+    entry = blend_display(work).told["blend"]["luminance"]
+    formula = work.recipe.formula(entry["formula"])
+    sky_level = display_sky(work)[0]
+    solved, neutral = blended.done.seen["stretch ha"], neutral_value(formula, sky_level)
+    lit = stretch(blend_linear(true_light(blended.night, blended.balanced)))
+    planes = []
+    for one, line in ((work, blended.whole_line), (lit, blended.true_line)):
+        assert one.display is not None
+        planes.append((display_luminance(one.display), stretch_line(line, solved, neutral=neutral)))
+    sky, places = blended.empty_sky, _places(blended, signal)
+
+    def seen(amount: float) -> float:
+        real, true = (apply_formula(formula, *pair, amount=amount, sky=sky_level) for pair in planes)
+        return _rise(bin_mean(true, 4), *places) / spread(_blocks(real, sky, 4))
+
+    scan = {float(amount): seen(amount) for amount in np.linspace(0.0, 1.0, 21)}
+    best = max(scan, key=lambda amount: scan[amount])
+    what = f"{signal}: signal-to-noise, auto amount {entry['amount']:.3f}, by that of {best:.2f}"
+    yield Value(what, 100 * seen(entry["amount"]) / scan[best], 98.0, "%", low=True)
+
+
+Weights = NDArray[np.float64]
+
+
+def _places(blended: Blended, signal: str) -> tuple[Weights, NDArray[np.bool_]]:
+    """Return weights of the 4-px blocks whose true line light is faint, or bright, and where their surroundings are.
+
+    Faint is the fainter half of what shines, bright its brightest tenth.
+    """
+    from scipy.ndimage import maximum_filter
+
+    light = bin_mean(blended.true_line, 4)
+    shines = light > blended.balanced.lines["ha"].sigma
+    if signal == "knots":
+        on = light >= np.quantile(light[shines], 0.9)
+        off = maximum_filter(on, size=13) & ~maximum_filter(on, size=3)
+        return np.where(on, light, 0.0), off
+    on = shines & (light <= np.median(light[shines]))
+    off = maximum_filter(on, size=13) & (light < 0.2 * light[shines].min())
+    # A nebula fills the frame: its darkest parts have to do.
+    return on.astype(np.float64), off if off.any() else light <= np.quantile(light, 0.1)
+
+
+def _rise(blocks: NDArray[np.float64], weights: Weights, off: NDArray[np.bool_]) -> float:
+    return float(np.average(blocks, weights=weights) - np.median(blocks[off]))
