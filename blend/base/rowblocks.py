@@ -47,6 +47,16 @@ def limit_threads(count: int) -> Iterator[None]:
         _threads.reset(token)
 
 
+@contextmanager
+def one_thread() -> Iterator[None]:
+    """Run the body's row blocks on the caller's thread alone: for work that runs beside its like."""
+    token = _threads.set(1)
+    try:
+        yield
+    finally:
+        _threads.reset(token)
+
+
 def row_blocks(rows: int, *, height: int = ROWS_PER_BLOCK) -> list[slice]:
     """Return the slices that cut ``rows`` rows into blocks of ``height``, the last one shorter.
 

@@ -85,7 +85,8 @@ class Work:
     """The state of one target between two steps; a step returns a changed copy.
 
     ``told`` holds the sections of the run's record as they become known; ``seen`` holds arrays and fits that the
-    report draws.
+    report draws. Without ``figures`` a step may leave out of the record what it would measure for it alone; the picture
+    is the same.
     """
 
     recipe: Recipe
@@ -104,6 +105,7 @@ class Work:
     told: Mapping[str, Any] = field(default_factory=lambda: MappingProxyType({}))
     seen: Mapping[str, Any] = field(default_factory=lambda: MappingProxyType({}))
     warnings: tuple[tuple[str, str], ...] = ()
+    figures: bool = True
 
     def with_(self, **changes: Any) -> Work:
         """Return a copy with fields replaced."""

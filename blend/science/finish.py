@@ -104,6 +104,7 @@ def finish_picture(
     saturation: float = 1.0,
     chroma_reduction: float = 0.0,
     green_limit: float = 0.0,
+    compare: bool = True,
 ) -> tuple[NDArray[np.floating], Finished | None]:
     """Limit green, take out colour noise and scale chroma, in that order.
 
@@ -117,13 +118,15 @@ def finish_picture(
         0 to 1: share of the colour noise of 4 to 64 px to take out.
     green_limit : float
         0 to 1: share of the green above the larger of red and blue to take out.
+    compare : bool
+        Measure what it did.
 
     Returns
     -------
     rgb : (3, rows, columns) float32
         ``rgb`` itself where nothing is asked for or nothing is there. NaN is kept.
     finished : Finished or None
-        None where ``rgb`` itself is returned.
+        None where ``rgb`` itself is returned, or nothing was to be measured.
 
     Notes
     -----
@@ -157,6 +160,8 @@ def finish_picture(
     if chroma_reduction > 0.0 or green_limit > 0.0:
         shift = noise_shifts(before, chroma_reduction=chroma_reduction, green_limit=green_limit)
     result, outside = _touched(codes, shift, saturation=saturation, green_limit=green_limit)
+    if not compare:
+        return result, None
     return result, _compared(before[:3], _block_means(result)[:3], outside)
 
 

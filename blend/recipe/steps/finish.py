@@ -20,6 +20,7 @@ def finish(work: Work) -> Work:
         saturation=settings.saturation,
         chroma_reduction=settings.chroma_reduction,
         green_limit=settings.green_limit,
+        compare=work.figures,
     )
     work = work.with_(display=display).tell("finish", None, settings.model_dump())
     for key, value in (_facts(finished) if finished else {}).items():
