@@ -188,7 +188,8 @@ class Fuzzer:
     """The findings so far."""
 
     def __init__(self) -> None:
-        self.cases, self.faults, self.longest, self.largest = 0, [], 0.0, 0.0
+        self.cases, self.longest, self.largest = 0, 0.0, 0.0
+        self.faults: list[str] = []
 
     def open(self, kind: str, opens: Callable[[Path], object], path: Path) -> None:
         """Open one case under the watchdog."""
