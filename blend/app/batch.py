@@ -9,7 +9,7 @@ from pathlib import Path
 from typing import Protocol
 
 from blend.app.batchjob import Verdict, failed
-from blend.app.batchplan import Planned, find_targets, plan_targets
+from blend.app.batchplan import Planned, find_targets, plan_targets, refuse_too_large
 from blend.app.summaries import write_summaries
 from blend.app.workers import Piece, run_pieces
 from blend.base.rowblocks import cores
@@ -31,7 +31,7 @@ class BatchOptions:
     resume : bool
         Leave out targets whose results are there and vouched for.
     memory_bytes : int or None
-        What the targets that run at one time may need together.
+        What the targets that run at one time may need together; one that needs more by itself is refused.
     root : Path or None
         A folder that target files may read in beside their own.
     cluster : str or None
@@ -68,9 +68,12 @@ def plan_batch(recipe: str, targets: Sequence[Path], *, out: Path, options: Batc
         The recipe is at fault, or no target file is found. Faults of one target are in its row.
     """
     _, threads = shares(options)
-    return plan_targets(
+    plan = plan_targets(
         recipe, find_targets(targets), out=out, root=options.root, threads=threads, resume=options.resume
     )
+    # a cluster's memory is not this machine's
+    memory = None if options.memory_bytes is None or options.cluster else options.memory_bytes / 2**20
+    return [refuse_too_large(planned, memory) for planned in plan]
 
 
 def shares(options: BatchOptions) -> tuple[int, int]:

@@ -4,24 +4,27 @@ from __future__ import annotations
 
 import json
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 from blend.app.batchjob import Job, explain_fault
+from blend.app.framecache import MOST_BYTES
 from blend.app.job import setup_of
 from blend.app.load import open_recipe, open_target, read_text
-from blend.base.errors import BlendError, InputError, RecipeError
+from blend.base.errors import BlendError, InputError, RecipeError, StepError
 from blend.files.reader import peek
 from blend.files.record import code_digest, read_record, record_text, sha256_of, versions
 from blend.recipe.model import Recipe, resolved
 from blend.recipe.target import Target, load_target
 
-BASE_MIB = 230.0
-"""Of a worker before its first pixel: the interpreter and the libraries (measured)."""
-BYTES_A_PIXEL = 5.6
-"""Peak bytes a pixel and plane of all input files together, over what float32 itself takes (see `estimate`)."""
+PEAKS = ((280.0, 56.0), (600.0, 22.4))
+"""MiB, and MiB a megapixel and plane of the lights: the lower of the two lines is taken.
+
+Fitted to ``peak_mib`` of single runs, rgb and one line: 291 at 200 x 300, 612 at 1000 x 1500 (611 without calibration
+files), and the largest of eleven runs at 4000 x 6000, 2747 (the least was 2065).
+"""
 SECONDS_A_MPX = 0.16
-"""Processor seconds a megapixel and plane of all input files together (measured, two cores)."""
+"""Processor seconds a megapixel and plane of all input files together: a rough guess."""
 BASE_SECONDS = 1.0
 
 
@@ -111,16 +114,35 @@ def _plan_one(job: Job, file: Path, *, root: Path | None, resume: bool) -> Plann
 def estimate(target: Target) -> tuple[float, float]:
     """Return the memory (MiB) and the processor time (s) that a target is expected to need, from headers alone.
 
-    Both are a base and a part in proportion to pixels times planes of all files of the target.
+    Memory goes with the lights; darks, flats and biases count as far as a worker keeps them for the next target.
 
     Raises
     ------
     InputError
         A header cannot be read.
     """
-    heads = [peek(path) for _, path in target.paths()]
-    megapixels = sum(head.shape[0] * head.shape[1] * len(head.planes) for head in heads) / 1e6
-    return BASE_MIB + megapixels * BYTES_A_PIXEL * 1e6 / 2**20, BASE_SECONDS + megapixels * SECONDS_A_MPX
+    sizes = []
+    for place, path in target.paths():
+        head = peek(path)
+        sizes.append((place, head.shape[0] * head.shape[1] * len(head.planes) / 1e6))
+    lights = sum(size for place, size in sizes if place.split(".")[2] == "light")
+    everything = sum(size for _, size in sizes)
+    kept = min((everything - lights) * 4e6, MOST_BYTES) / 2**20
+    mib = min(base + slope * lights for base, slope in PEAKS) + kept
+    return mib, BASE_SECONDS + everything * SECONDS_A_MPX
+
+
+def refuse_too_large(planned: Planned, memory_mib: float | None) -> Planned:
+    """Return the row with a fault where a target to be done needs more than all targets together may take."""
+    if memory_mib is None or planned.done or planned.fault is not None or planned.mib <= memory_mib:
+        return planned
+    fault = StepError(
+        planned.job.target,
+        found=f"the target needs about {planned.mib:.0f} MiB",
+        expected=f"at most {memory_mib:.0f} MiB, as --memory says",
+        advice="allow more --memory, or run it on a larger machine",
+    )
+    return replace(planned, fault=(fault.exit_code, str(fault)))
 
 
 def is_done(recipe: Recipe, target: Target, out: Path) -> bool:

@@ -115,8 +115,6 @@ def plan_table(plan: Sequence[Planned], *, workers: int, threads: int, memory_mi
             words = "unchanged, will be left as it is"
         else:
             words = f"about {planned.seconds:.0f} s of processor time, {planned.mib:.0f} MiB"
-            if memory_mib is not None and planned.mib > memory_mib:
-                words += ", more than --memory: it will run alone"
         lines.append(f"{planned.job.name:<{wide}}  {words}")
     left = [planned for planned in plan if not planned.done and planned.fault is None]
     largest = sum(sorted((planned.mib for planned in left), reverse=True)[:workers])

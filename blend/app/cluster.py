@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import threading
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import replace
 from pathlib import Path
@@ -15,6 +16,7 @@ from blend.recipe.work import Event
 
 RETRIES = 2
 CONNECT_S = 10
+HEARTBEAT_S = 30.0
 
 
 def run_on_cluster(
@@ -61,6 +63,8 @@ def run_on_cluster(
         for job in jobs:
             sent[client.submit(do_job, _shared(job, threads), pure=False, retries=RETRIES)] = job
             told(job.name, Event("handed-over", f"to {address}", 0.0))
+        waiting = threading.Event()
+        threading.Thread(target=_say_that_it_waits, args=(client, sent, waiting, told), daemon=True).start()
         for future in as_completed(list(sent), loop=client.loop):  # type: ignore[no-untyped-call]
             job = sent.pop(future)
             try:
@@ -69,6 +73,21 @@ def run_on_cluster(
                 yield failed(job, *explain_fault(fault if not _died(fault) else _gone(job)))
                 continue
             yield replace(verdict, target=job.target, out=job.out)
+        waiting.set()
+
+
+def _say_that_it_waits(
+    client: Any, sent: dict[Any, Job], over: threading.Event, told: Callable[[str, Event], None]
+) -> None:
+    """Tell every half minute how many workers the scheduler still has: kernels compile on a worker's first job."""
+    while not over.wait(HEARTBEAT_S) and sent:
+        try:
+            workers = len(client.scheduler_info(n_workers=-1)["workers"])
+            words = f"waiting for {len(sent)} targets, the scheduler has {workers} workers"
+        except Exception:  # noqa: BLE001 - whatever it is, there is no answer
+            words = "the scheduler does not answer"
+        for job in list(sent.values())[:1]:
+            told(job.name, Event(words, "", 0.0))
 
 
 def check_workers(client: Any, jobs: Sequence[Job]) -> int:

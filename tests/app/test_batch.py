@@ -187,3 +187,15 @@ def test_a_plan_pairs_what_fits_and_tells_what_does_not(tmp_path: Path) -> None:
 def test_a_name_longer_than_the_disk_allows_is_a_missing_file(tmp_path: Path) -> None:
     target = load_target(f'name = "t"\n[masters.rgb]\nlight = "{"-" * 5000}"', where="t", folder=tmp_path)
     assert "no such file" in str(missing_files(target)[0])
+
+
+def test_a_target_larger_than_the_memory_allowed_is_refused_alone(tmp_path: Path) -> None:
+    picture(tmp_path / "a.fits", planes=3)
+    picture(tmp_path / "h.fits")
+    text = '[masters.rgb]\nlight = "a.fits"\n[masters.ha]\nlight = "h.fits"\nline_nm = 656.28\nwidth_nm = 7\n'
+    (tmp_path / "t.target.toml").write_text(f'name = "t"\n{text}')
+    for mib, refused in ((100, True), (400, False)):
+        (row,) = plan_batch(
+            "galaxy-moonlit", [tmp_path], out=tmp_path / "o", options=BatchOptions(memory_bytes=mib * 2**20)
+        )
+        assert (row.fault is not None and "--memory" in row.fault[1]) == refused, row
