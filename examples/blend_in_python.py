@@ -19,11 +19,12 @@ from blend.science.formulas import define_formula
 
 
 def run(target_file: Path, out: Path) -> blend.Outcome:
-    """Do what `blend run galaxy-moonlit TARGET --stages --set output.crop=none` does."""
+    """Do what `blend run galaxy-moonlit TARGET --stages --set output.crop=none --set protect.stars=0` does."""
     target = blend.open_target(target_file)
     # Settings are written as after --set. The whole frame is kept here, so that the results and the stages, which
-    # are never cropped, lie on one grid.
-    recipe = blend.open_recipe("galaxy-moonlit", target=target, settings=("output.crop=none",))
+    # are never cropped, lie on one grid. Stars are left to the formula alone, as below.
+    settings = ("output.crop=none", "protect.stars=0")
+    recipe = blend.open_recipe("galaxy-moonlit", target=target, settings=settings)
     return blend.run_target(recipe, target, out=out, stages=True)
 
 
