@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import shlex
 import time
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
@@ -10,6 +11,7 @@ from pathlib import Path
 from typing import Any
 
 from blend.app.bench import Bench, plain_picture
+from blend.app.explore import explore_page
 from blend.app.layers import View, shown
 from blend.app.outputs import turner
 from blend.app.tilenumbers import Yardstick
@@ -24,6 +26,7 @@ from blend.recipe.target import Target
 from blend.recipe.work import Event, Listener, Work
 
 TRIAL = "trial.json"
+PAGE = "explore.html"
 VERSION = 1
 MOST_TRIAL_BYTES = 64 * 2**20
 
@@ -77,12 +80,16 @@ def try_variants(
     bench = Bench(question.target, question.view, store=store, listener=listener)
     with WholeFolder(out, record=TRIAL) as folder:
         try:
-            tiles, thumbnails, warnings = _make_tiles(bench, variants, question, folder, listener)
+            tiles, thumbnails, warnings, layers = _make_tiles(bench, variants, question, folder, listener)
         finally:
             bench.close()
         write_png(
             folder.path_for("sheet.png"), _sheet(question.variations, tiles, thumbnails), long_edge=None
         )
+        page = folder.path_for(PAGE)
+        command = _run_command(question, variants[0])
+        with writing(page):
+            page.write_text(explore_page(layers, command=command, factor=bench.factor), encoding="utf-8")
         for tile in tiles:
             tile["sha256"] = sha256_of(folder.path_for(tile["file"]))
         trial = {
@@ -95,6 +102,7 @@ def try_variants(
             "scale": bench.factor,
             "box": dict(zip("xywh", bench.box, strict=True)),
             "tiles": tiles,
+            "page": {"file": PAGE, "command": command},
             "store": bench.found or ("nothing found" if store else "not used"),
             "seconds": {key: round(value, 3) for key, value in bench.seconds.items()},
             "warnings": [{"code": code, "text": text} for code, text in (*warnings, *bench.notes)],
@@ -142,15 +150,18 @@ def _make_tiles(
     question: Question,
     folder: WholeFolder,
     listener: Listener | None,
-) -> tuple[list[dict[str, Any]], list[Picture], tuple[tuple[str, str], ...]]:
+) -> tuple[list[dict[str, Any]], list[Picture], tuple[tuple[str, str], ...], Work]:
     measure = _Measure(bench)
     edge = tile_edge(_columns(question.variations))
     tiles: dict[int, dict[str, Any]] = {}
     thumbnails: dict[int, Picture] = {}
     warnings: dict[tuple[str, str], None] = {}
+    first: Work | None = None
     for index, layers, work, seconds in bench.pictures([variant.recipe for variant in variants]):
         if listener is not None:
             listener(Event("try", f"tile {len(tiles) + 1} of {len(variants)}", len(tiles) / len(variants)))
+        if index == 0:
+            first = layers.with_(recipe=variants[0].recipe)
         numbers = measure(layers, work)
         picture = turner(work)(shown(work, question.view))
         file = f"tiles/{index + 1}.png"
@@ -165,7 +176,17 @@ def _make_tiles(
             "seconds": round(seconds, 4),
         }
     order = range(len(variants))
-    return [tiles[i] for i in order], [thumbnails[i] for i in order], tuple(warnings)
+    assert first is not None
+    return [tiles[i] for i in order], [thumbnails[i] for i in order], tuple(warnings), first
+
+
+def _run_command(question: Question, variant: Variant) -> str:
+    """Return the command that makes the first tile at full size, ready for a shell."""
+    values = {**question.settings, **dict(variant.values)}
+    words = ["blend", "run", question.recipe_name, question.target_path]
+    for key, value in values.items():
+        words += ["--set", f"{key}={value_text(value)}"]
+    return shlex.join(words)
 
 
 class _Measure:

@@ -36,9 +36,9 @@ def step_settings(recipe: Recipe, target: Target) -> dict[str, str]:
             line: recipe.continuum_for(line).model_dump(mode="json", by_alias=True) for line in target.lines
         },
         "balance": values["balance"],
-        "linear-blends": blends("linear"),
+        "linear-blends": [blends("linear"), values["protect"]],
         "stretch": {key: value for key, value in values["stretch"].items() if key not in target.lines},
-        "display-blends": [blends("display"), values["stretch"]],
+        "display-blends": [blends("display"), values["stretch"], values["protect"]],
         "finish": values["finish"],
     }
     return {name: json.dumps(read[name], sort_keys=True) for name in STEP_NAMES}

@@ -389,6 +389,13 @@ function measure(turns = 9) {
   original.blends.forEach(({name}, index) => {
     times[`blend.${name}.amount`] = timed((k) => { settings.blends[index].amount = 0.3 + 0.05 * k; });
   });
+  original.blends.forEach(({name}, index) => {
+    for (const formula of ["mean", "maximum"]) {
+      times[`blend.${name}.amount, ${formula}`] = timed((k) => {
+        Object.assign(settings.blends[index], {formula, amount: 0.3 + 0.05 * k, params: {...FORMULAS[formula].params}, share: {}});
+      });
+    }
+  });
   times["stretch.sky_level"] = timed((k) => { settings.sky_level = 0.06 + 0.005 * k; });
   settings = kept;
   draw();
