@@ -191,7 +191,31 @@ def _tables(record: Mapping[str, Any]) -> list[dict[str, Any]]:
                 for p, e in planes.items()
             ],
         ),
+        *_moon_table(record),
     ]
+
+
+def _moon_table(record: Mapping[str, Any]) -> list[dict[str, Any]]:
+    """Return the fitted slopes beside the predicted ones, or nothing where date, site or coordinates are unknown."""
+    rows = [
+        (
+            f"{name}.{plane}",
+            _figure(moon["fitted_percent"]),
+            f"{moon['fitted_deg']:.0f}",
+            _figure(moon["predicted_percent"]),
+            f"{moon['predicted_deg']:.0f}",
+            "yes" if moon["agrees"] else "no, see the notes",
+        )
+        for name, planes in record["gradient"].items()
+        for plane, entry in planes.items()
+        if (moon := entry.get("moon")) is not None
+    ]
+    caption = (
+        "Slope of the sky beside what the Moon would make (Krisciunas & Schaefer 1991; good to 8 to 23 %), % of the "
+        "level over the frame and degrees from the columns to the rows. Nothing predicted was subtracted as a level"
+    )
+    heads = ("plane", "fitted %", "towards", "predicted %", "towards", "agree")
+    return [_table(caption, heads, rows)] if rows else []
 
 
 def _signal_table(work: Work, record: Mapping[str, Any]) -> list[dict[str, Any]]:

@@ -265,7 +265,8 @@ def likely_causes(check: SlopeCheck) -> str:
         "fog or haze",
     ]
     flip, flats = "frames of two orientations summed (meridian flip)", "flats that do not fit"
-    if check.fitted_percent < 0.5 * check.predicted_percent or turn > 150.0:
+    # Two orientations take slope away; a light of its own adds one, and seldom against the Moon's.
+    if check.fitted_percent < 0.75 * check.predicted_percent or turn > 150.0:
         order = [flip, lights[3], flats, *lights[:3]]
     elif turn > 30.0:
         order = [*lights[:3], flip, flats, lights[3]]
