@@ -10,7 +10,7 @@ from pathlib import Path
 from typing import Any
 
 from blend.app.inputkey import key_of, target_key
-from blend.app.layers import Box, Layers, View, view_of
+from blend.app.layers import Box, View, view_of
 from blend.app.load import load_sources
 from blend.base.errors import OutputError
 from blend.base.rowblocks import map_together, one_thread
@@ -200,43 +200,6 @@ class Bench:
             work = state
         assert work is not None
         return work.with_(seen={})
-
-
-def balanced_layers(
-    recipe: Recipe,
-    target: Target,
-    *,
-    view: View = View(),  # noqa: B008 - a frozen value
-    store: DiskStore | None = None,
-    listener: Listener | None = None,
-) -> Layers:
-    """Return the layers of a target after balance, as a view shows them: what every blend starts from.
-
-    Parameters
-    ----------
-    recipe, target
-        As opened by `blend.app.load`.
-    view : View, optional
-        The whole result at 1.5 megapixels when absent.
-    store : DiskStore, optional
-    listener : callable, optional
-
-    Returns
-    -------
-    Layers
-        ``work.rgb.pixels``, ``work.lines[NAME].scaled`` and ``.emission`` and ``work.star_mask``, on one grid.
-
-    Raises
-    ------
-    BlendError
-        As a run does.
-    """
-    bench = Bench(target, view, store=store, listener=listener)
-    try:
-        work = bench.begin(recipe)
-    finally:
-        bench.close()
-    return Layers(work=work, factor=bench.factor, box=bench.box)
 
 
 def plain_picture(layers: Work, recipe: Recipe) -> Work:

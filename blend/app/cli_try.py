@@ -113,7 +113,8 @@ def table(trial: Mapping[str, Any], out: Path) -> str:
     lines = ["  ".join(cell.rjust(width) for cell, width in zip(row, widths, strict=True)) for row in rows]
     box, factor = trial["box"], trial["scale"]
     size = f"{box['w'] // factor} x {box['h'] // factor} pixels, averaged over {factor} x {factor}"
-    return "\n".join([*lines, f"{len(trial['tiles'])} tiles of {size}; look at", f"  {out / 'sheet.png'}"])
+    places = f"  {out / 'sheet.png'}   {out / trial['page']['file']}"
+    return "\n".join([*lines, f"{len(trial['tiles'])} tiles of {size}; look at", places])
 
 
 def _number(value: float | None, form: str) -> str:

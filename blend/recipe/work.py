@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field, replace
 from types import MappingProxyType
-from typing import TYPE_CHECKING, Any, Protocol
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -152,16 +152,6 @@ class Event:
 
 
 Listener = Callable[[Event], None]
-
-
-class Store(Protocol):
-    """Where the state after a step may be kept for the next run."""
-
-    def load(self, key: str) -> Work | None:
-        """Return what was kept under ``key``, or None."""
-
-    def save(self, key: str, work: Work) -> None:
-        """Keep ``work`` under ``key``."""
 
 
 def frozen(mapping: Mapping[str, Any]) -> Mapping[str, Any]:
