@@ -14,6 +14,7 @@ from blend.app.cli_batch import batch, plan, replay
 from blend.app.cli_frames import gain, stack
 from blend.app.cli_try import keep, try_
 from blend.base.errors import BlendError
+from blend.base.memory import keep_freed_memory
 
 EXISTING = click.Path(path_type=Path)
 
@@ -37,8 +38,10 @@ def demo(out: Path, size: str, seed: int, threads: int) -> None:
     """Draw an invented moonlit night, run the shipped recipe on it, and compare with the truth."""
     from blend.app.demo import run_demo
     from blend.app.terminal import Progress
+    from blend.app.warmup import start_loading
     from blend.base.rowblocks import limit_threads
 
+    start_loading()
     with limit_threads(threads), Progress(quiet=False) as progress:
         lines, passed = run_demo(out, size=size, seed=seed, listener=progress.show)
     click.echo("\n".join(lines))
@@ -68,10 +71,12 @@ def run(recipe: str, target: Path | None, **options: Any) -> None:
     from blend.app.job import run_target
     from blend.app.load import open_recipe, open_target
     from blend.app.terminal import Progress, printable, summary
+    from blend.app.warmup import start_loading
     from blend.base.rowblocks import limit_threads
     from blend.files.eventlog import EventLog
     from blend.recipe.work import Event
 
+    start_loading()
     chosen = open_target(
         target,
         masters=options["masters"],
@@ -241,6 +246,7 @@ blend.add_command(keep)
 
 def main() -> None:
     """Run the command line and end the process."""
+    keep_freed_memory()
     code = _run()
     try:
         sys.stdout.flush()

@@ -46,10 +46,20 @@ def kernel(function: Function) -> Callable[..., Any]:
     return call
 
 
-def _compile(function: Callable[..., Any]) -> Callable[..., Any]:
+def prepare() -> None:
+    """Load the compiler's own tables, which takes a second: for a thread that has nothing else to do yet."""
+    _numba().core.registry.cpu_target.target_context.refresh()
+
+
+def _numba() -> Any:
     os.environ.setdefault("NUMBA_CACHE_DIR", str(cache_folder()))
     import numba
 
+    return numba
+
+
+def _compile(function: Callable[..., Any]) -> Callable[..., Any]:
+    numba = _numba()
     compiled: Callable[..., Any]
     try:
         compiled = numba.njit(nogil=True, cache=True)(function)

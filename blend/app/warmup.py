@@ -1,0 +1,33 @@
+"""Libraries loaded beside the reading of files: two seconds of processor time that a run need not wait for."""
+
+from __future__ import annotations
+
+import contextlib
+import importlib
+from threading import Thread
+
+LIBRARIES = (
+    "scipy.ndimage",
+    "astropy.io.fits",
+    "sep",
+    "scipy.optimize",
+    "scipy.spatial",
+    "skimage.color",
+    "tifffile",
+)
+"""What steps of every run import inside their functions."""
+
+
+def start_loading() -> None:
+    """Begin to load what a run will need, on a thread of its own that the process does not wait for."""
+    Thread(target=_load, name="loading", daemon=True).start()
+
+
+def _load() -> None:
+    # A library that cannot be loaded is the fault of the step that needs it, and told there.
+    with contextlib.suppress(Exception):
+        from blend.base import jit
+
+        jit.prepare()
+        for name in LIBRARIES:
+            importlib.import_module(name)
