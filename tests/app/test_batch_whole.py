@@ -19,9 +19,10 @@ from blend.science.simulate import SceneOptions, simulate_night
 
 RECIPE = """version = 1
 [gradient]
-degree = 1
+model = "none"
 [continuum.ha]
 from = "red"
+scale = 0.2
 [blend.red]
 into = "red"
 from = "ha.emission"
