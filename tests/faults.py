@@ -99,7 +99,7 @@ def fork_workers() -> None:
 class Forked:
     """A `blend` of its own process group, forked from this process; what it says goes to a file."""
 
-    def __init__(self, words: list[str], *, folder: Path, said: Path, before: Callable[[], None]) -> None:
+    def __init__(self, words: list[str], *, folder: Path, said: Path, before: Callable[[], object]) -> None:
         self.said = said
         gc.freeze()
         self.pid = os.fork()
@@ -197,7 +197,7 @@ class Bench:
             [*BLEND, *words], cwd=self.folder, text=True, stdout=pipe, stderr=pipe, start_new_session=True
         )
 
-    def fork(self, words: list[str], before: Callable[[], None] = lambda: None) -> Forked:
+    def fork(self, words: list[str], before: Callable[[], object] = lambda: None) -> Forked:
         """Start blend by a fork of this process; a run takes one thread or two by turns."""
         if words == RUN:
             words = [*RUN, str(1 + self.cases % 2)]
@@ -205,7 +205,7 @@ class Bench:
         said = self.folder / f"said-{self.forks}"
         return Forked(words, folder=self.folder, said=said, before=before)
 
-    def run(self, words: list[str], before: Callable[[], None] = lambda: None) -> tuple[int, str]:
+    def run(self, words: list[str], before: Callable[[], object] = lambda: None) -> tuple[int, str]:
         """Run a forked blend to its end; return the exit code and all it said."""
         start = time.monotonic()
         ended = self.fork(words, before).end()
@@ -449,7 +449,9 @@ def two_batches(bench: Bench) -> None:
 def interrupted(bench: Bench) -> None:
     """Ctrl-C in the middle of a batch: exit code 130, and no hidden folder is left."""
     for word in ("t-0: register", "t-1: write"):
-        child = bench.fork([part for part in BATCH if part != "--quiet"])
+        # a process in the background is started deaf to the keyboard
+        hear = partial(signal.signal, signal.SIGINT, signal.default_int_handler)
+        child = bench.fork([part for part in BATCH if part != "--quiet"], hear)
         child.reach(word)
         os.killpg(child.pid, signal.SIGINT)
         code, said = child.end()

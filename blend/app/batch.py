@@ -14,7 +14,7 @@ from blend.app.summaries import write_summaries
 from blend.app.workers import Piece, run_pieces
 from blend.base.rowblocks import cores
 from blend.files.eventlog import EventLog
-from blend.files.whole import only_one
+from blend.files.whole import only_one, remove_left_over
 from blend.recipe.work import Event
 
 
@@ -147,6 +147,8 @@ def _all_verdicts(
             code, reason = planned.fault
             yield replace(failed(job, code, reason), peak_mib=0, rss_mib=0.0)
         elif planned.done:
+            # killed between its last rename and its end, a run is done and has not tidied up
+            remove_left_over(Path(job.out))
             yield Verdict(name=job.name, target=job.target, out=job.out, state="skipped")
         else:
             left.append(Piece(job=job, mib=planned.mib))
