@@ -6,18 +6,20 @@ Draws two tiny nights, makes one undisturbed batch of them, then disturbs others
 a final name is whole, inputs are untouched, and a run to the end leaves the bytes of the undisturbed batch. Prints a
 line a fault and the sum; ends with 1 when a promise was broken.
 
-`blend run` is started by a fork of this process, in which everything is imported and compiled, so that a run takes a
-second and a kill meets reading, working and writing rather than imports. Of ten kills eight meet such a run, one a
-whole `blend batch` and one a worker of a batch; both are started from nothing. Do not edit the package meanwhile: the
-record holds a hash of the code.
+Most are started by a fork of this process, in which everything is imported and compiled: a run then takes a second,
+and a kill meets reading, working and writing rather than imports. Of twenty kills fourteen meet a `blend run`, half of
+these while it writes its results or renames them, three a `blend batch` and three a worker of one; one of each three is
+started from nothing, its workers by spawn. Do not edit the package meanwhile: the record holds a hash of the code.
 """
 
 from __future__ import annotations
 
 import argparse
+import ctypes
 import gc
 import hashlib
 import json
+import multiprocessing as mp
 import os
 import random
 import resource
@@ -28,6 +30,7 @@ import sys
 import tempfile
 import time
 from collections.abc import Callable
+from contextlib import suppress
 from functools import partial
 from pathlib import Path
 
@@ -36,9 +39,31 @@ from blend.app.demo import write_night
 from blend.science.simulate import SceneOptions, simulate_night
 
 BLEND = [sys.executable, "-c", "from blend.app.cli import main; main()"]
-BATCH = ["batch", "galaxy-moonlit", "night", "--out", "out", "--jobs", "2", "--quiet"]
-RUN = ["run", "galaxy-moonlit", "night/t-0/lantern-spiral.target.toml", "--out", "out/t-0", "--threads", "1"]
+BATCH = ["batch", "recipe.toml", "night", "--out", "out", "--jobs", "2", "--quiet"]
+RUN = ["run", "recipe.toml", "night/t-0/lantern-spiral.target.toml", "--out", "out/t-0", "--threads"]
 PATIENCE_S = 600.0
+KINDS = {
+    3: "batch from nothing",
+    6: "batch",
+    9: "worker",
+    13: "worker from nothing",
+    16: "batch",
+    19: "worker",
+}
+# Every step that writes something, and none that thinks long: what is tried here are files.
+RECIPE = """version = 1
+[gradient]
+model = "none"
+[continuum.ha]
+from = "red"
+scale = 0.2
+[blend.red]
+into = "red"
+from = "ha.emission"
+formula = "emission-add"
+[output]
+formats = ["fits", "tiff", "png"]
+"""
 
 
 def digest(path: Path) -> str:
@@ -65,10 +90,16 @@ def results(out: Path) -> dict[str, str]:
     return found
 
 
+def fork_workers() -> None:
+    """Have the workers of a batch forked from it, warm as it is; for a process that does nothing else."""
+    fork = mp.get_context("fork")
+    mp.get_context = lambda method=None: fork  # type: ignore[assignment]
+
+
 class Forked:
     """A `blend` of its own process group, forked from this process; what it says goes to a file."""
 
-    def __init__(self, words: list[str], *, folder: Path, said: Path, before: Callable[[], None]) -> None:
+    def __init__(self, words: list[str], *, folder: Path, said: Path, before: Callable[[], object]) -> None:
         self.said = said
         gc.freeze()
         self.pid = os.fork()
@@ -79,6 +110,7 @@ class Forked:
                 handle = os.open(said, os.O_WRONLY | os.O_CREAT | os.O_TRUNC)
                 os.dup2(handle, 1)
                 os.dup2(handle, 2)
+                fork_workers()
                 before()
                 sys.argv = ["blend", *words]
                 blend_main()
@@ -88,7 +120,26 @@ class Forked:
     def end(self) -> tuple[int, str]:
         """Wait; return the exit code (a signal's number is negative) and all it said."""
         _, status = os.waitpid(self.pid, 0)
-        return os.waitstatus_to_exitcode(status), self.said.read_text(errors="replace")
+        return os.waitstatus_to_exitcode(status), self.heard()
+
+    def heard(self) -> str:
+        """Return what it has said so far."""
+        return self.said.read_text(errors="replace") if self.said.exists() else ""
+
+    def reach(self, word: str) -> None:
+        """Wait until it has said a word, or has ended."""
+        deadline = time.monotonic() + PATIENCE_S
+        while word not in self.heard() and time.monotonic() < deadline:
+            if self.over():
+                return
+            time.sleep(0.002)
+
+    def over(self) -> bool:
+        """Return whether it has ended; its exit code is still to be had."""
+        return os.waitid(os.P_PID, self.pid, os.WEXITED | os.WNOHANG | os.WNOWAIT) is not None
+
+
+Started = Forked | subprocess.Popen[str]
 
 
 class Bench:
@@ -98,24 +149,37 @@ class Bench:
         self.folder, self.random = folder, random.Random(seed)
         self.out = folder / "out"
         self.cases, self.longest, self.largest = 0, 0.0, 0.0
+        self.forks, self.met, self.met_writing, self.met_renaming = 0, 0, 0, 0
         self.broken: list[str] = []
+        (folder / "recipe.toml").write_text(RECIPE)
         for index in range(2):
-            night = simulate_night(SceneOptions(seed=index + 1, rows=300, columns=450))
+            night = simulate_night(SceneOptions(seed=index + 1, rows=200, columns=300))
             file = write_night(night, folder / "night" / f"t-{index}")
             file.write_text(file.read_text().replace("lantern-spiral", f"t-{index}", 1))
         self.inputs = {path: digest(path) for path in (folder / "night").rglob("*") if path.is_file()}
         self.warm()
         start = time.monotonic()
-        code, said = self.call(BATCH)
-        self.usual = time.monotonic() - start
+        code, said = self.call([*BATCH, "--jobs", "1"])
+        self.usual_from_nothing = time.monotonic() - start
         self.right = results(self.out)
         assert code == 0 and len(self.right) >= 14, (code, said, self.right)
         shutil.move(self.out, folder / "right")
+        self.usual_run, self.usual_write = self.measure()
         start = time.monotonic()
-        code, said = self.run(RUN)
-        self.usual_run = time.monotonic() - start
+        self.complete("an undisturbed batch", batch=True)
+        self.usual = time.monotonic() - start
+
+    def measure(self) -> tuple[float, float]:
+        """Return the seconds of an undisturbed run, and of its writing."""
+        start = time.monotonic()
+        child = self.fork([*RUN, "2"])
+        child.reach("write")
+        begun = time.monotonic()
+        code, said = child.end()
         assert code == 0, said
+        ended = time.monotonic()
         self.complete("an undisturbed run")
+        return ended - start, ended - begun
 
     def warm(self) -> None:
         """Import and compile in this process whatever a run needs, without leaving threads behind."""
@@ -123,7 +187,7 @@ class Bench:
 
         place = self.folder / "night" / "t-0" / "lantern-spiral.target.toml"
         out = str(self.folder / "warm")
-        verdict = do_job(Job(name="t-0", recipe="galaxy-moonlit", target=str(place), out=out))
+        verdict = do_job(Job(name="t-0", recipe=str(self.folder / "recipe.toml"), target=str(place), out=out))
         assert verdict.state == "done", verdict.reason
 
     def start(self, words: list[str]) -> subprocess.Popen[str]:
@@ -133,11 +197,15 @@ class Bench:
             [*BLEND, *words], cwd=self.folder, text=True, stdout=pipe, stderr=pipe, start_new_session=True
         )
 
-    def fork(self, words: list[str], before: Callable[[], None] = lambda: None) -> Forked:
-        """Start blend by a fork of this process."""
-        return Forked(words, folder=self.folder, said=self.folder / "said", before=before)
+    def fork(self, words: list[str], before: Callable[[], object] = lambda: None) -> Forked:
+        """Start blend by a fork of this process; a run takes one thread or two by turns."""
+        if words == RUN:
+            words = [*RUN, str(1 + self.cases % 2)]
+        self.forks += 1
+        said = self.folder / f"said-{self.forks}"
+        return Forked(words, folder=self.folder, said=said, before=before)
 
-    def run(self, words: list[str], before: Callable[[], None] = lambda: None) -> tuple[int, str]:
+    def run(self, words: list[str], before: Callable[[], object] = lambda: None) -> tuple[int, str]:
         """Run a forked blend to its end; return the exit code and all it said."""
         start = time.monotonic()
         ended = self.fork(words, before).end()
@@ -179,7 +247,7 @@ class Bench:
 
     def complete(self, what: str, *, batch: bool = False) -> None:
         """Run to the end, hold against the undisturbed batch, and start anew."""
-        code, said = self.call(BATCH) if batch else self.run(RUN)
+        code, said = self.run(BATCH if batch else RUN)
         self.expect(code == 0, f"{what}: the run afterwards ended with {code}: {said[-500:]}")
         right = {name: found for name, found in self.right.items() if batch or name.startswith("t-0")}
         now = results(self.out)
@@ -193,50 +261,96 @@ class Bench:
 def kills(bench: Bench, count: int) -> None:
     """Kill runs, batches and workers at random moments."""
     for number in range(count):
-        kind = {4: "batch", 9: "worker"}.get(number % 10, "run")
+        kind = KINDS.get(number % 20, "run")
+        child = bench.start(BATCH) if "nothing" in kind else bench.fork(RUN if kind == "run" else BATCH)
         if kind == "run":
-            kill_run(bench)
-        elif kind == "batch":
-            kill_batch(bench)
+            kill_run(bench, child, when=("write", "", "rename", "")[number % 4])
+        elif kind.startswith("batch"):
+            kill_batch(bench, child)
         else:
-            kill_worker(bench)
+            kill_worker(bench, child)
         bench.look(f"kill {number} of a {kind}")
-        # after a run the next one resumes what this one left, until the third
-        if kind != "run" or number % 10 in (3, 8) or number == count - 1:
+        # after a run the next one resumes what this one left
+        if kind != "run" or number % 20 in (1, 5, 8, 11, 15, 18) or number == count - 1:
             bench.complete(f"kill {number} of a {kind}", batch=kind != "run")
 
 
-def kill_run(bench: Bench) -> None:
-    """Kill a run somewhere; half of them late, when results are written."""
-    child = bench.fork(RUN)
-    early = bench.random.random() < 0.5
-    time.sleep(bench.random.uniform(0.0 if early else 0.6, 1.05) * bench.usual_run)
+def kill_run(bench: Bench, child: Started, *, when: str) -> None:
+    """Kill a run somewhere, or while it writes, or about the moment when its results get their final names."""
+    assert isinstance(child, Forked)
+    if when == "write":
+        child.reach("write")
+        time.sleep(bench.random.uniform(0.0, 1.0) * bench.usual_write)
+    elif when == "rename":
+        child.reach("write")
+        deadline = time.monotonic() + PATIENCE_S
+        # no rest between two looks: all names are given within a few milliseconds
+        while not (bench.out / "t-0" / "linear.fits").exists() and time.monotonic() < deadline:
+            if child.over():
+                break
+        time.sleep(bench.random.uniform(0.0, 0.001))
+    else:
+        time.sleep(bench.random.uniform(0.0, 1.0) * bench.usual_run)
     os.kill(child.pid, signal.SIGKILL)
-    child.end()
+    code, said = child.end()
+    bench.met += code == -signal.SIGKILL
+    bench.met_writing += code == -signal.SIGKILL and "write" in said
+    bench.met_renaming += renaming(bench.out / "t-0")
 
 
-def kill_batch(bench: Bench) -> None:
+def renaming(out: Path) -> bool:
+    """Return whether results stand in a folder without the record that vouches for them."""
+    there = {path.name for path in out.iterdir() if not path.name.startswith(".")} if out.exists() else set()
+    return bool(there) and "record.json" not in there
+
+
+def kill_batch(bench: Bench, child: Started) -> None:
     """Kill a batch somewhere; its workers must end with it."""
-    child = bench.start(BATCH)
-    time.sleep(bench.random.uniform(0.3, 1.0) * bench.usual)
-    child.kill()
-    child.communicate(timeout=PATIENCE_S)
+    wait_a_while(bench, child)
+    os.kill(child.pid, signal.SIGKILL)
+    bench.met += ended(child)[0] == -signal.SIGKILL
     deadline = time.monotonic() + 60.0
     while alive(child.pid) and time.monotonic() < deadline:
-        time.sleep(0.05)
+        time.sleep(0.02)
     bench.expect(not alive(child.pid), "batch killed: workers live on")
 
 
-def kill_worker(bench: Bench) -> None:
+def kill_worker(bench: Bench, child: Started) -> None:
     """Kill a worker somewhere; its target gets one more try."""
-    child = bench.start(BATCH)
-    time.sleep(bench.random.uniform(0.3, 1.0) * bench.usual)
-    inner = Path(f"/proc/{child.pid}/task/{child.pid}/children")
-    found = inner.read_text().split() if inner.exists() else []
-    if found:
-        os.kill(int(bench.random.choice(found)), signal.SIGKILL)
+    wait_a_while(bench, child)
+    found = []
+    with suppress(OSError):
+        found = Path(f"/proc/{child.pid}/task/{child.pid}/children").read_text().split()
+    workers = [pid for pid in found if is_worker(pid, spawned=not isinstance(child, Forked))]
+    if workers:
+        bench.met += 1
+        with suppress(ProcessLookupError):
+            os.kill(int(bench.random.choice(workers)), signal.SIGKILL)
+    code, said = ended(child)
+    bench.expect(code == 0, f"worker killed: ended with {code}: {said[-300:]}")
+
+
+def wait_a_while(bench: Bench, child: Started) -> None:
+    """Sleep until somewhere in a batch, past the imports of one that is started from nothing."""
+    warm = isinstance(child, Forked)
+    usual = bench.usual if warm else bench.usual_from_nothing
+    time.sleep(bench.random.uniform(0.1 if warm else 0.4, 0.9) * usual)
+
+
+def is_worker(pid: str, *, spawned: bool) -> bool:
+    """Return whether a child of a batch is one of its workers; spawning needs a process of its own beside them."""
+    try:
+        return not spawned or "spawn_main" in Path(f"/proc/{pid}/cmdline").read_text()
+    except OSError:
+        return False
+
+
+def ended(child: Started) -> tuple[int, str]:
+    """Wait; return the exit code and all it said."""
+    if isinstance(child, Forked):
+        return child.end()
     said = "".join(child.communicate(timeout=PATIENCE_S))
-    bench.expect(child.returncode == 0, f"worker killed: ended with {child.returncode}: {said[-300:]}")
+    return child.returncode, said
 
 
 def alive(group: int) -> bool:
@@ -263,20 +377,31 @@ def full_disk(bench: Bench) -> None:
 
 
 def small_tmpfs(bench: Bench) -> None:
-    """A file system of 1 MB, where a mount namespace may be made."""
+    """A file system of 200 kB, where a mount namespace may be made."""
     bench.out.mkdir()
-    script = 'mount -t tmpfs -o size=1m tmpfs out && exec "$@"'
-    words = ["unshare", "-Urm", "sh", "-c", script, "sh", *BLEND, *RUN]
-    try:
-        done = subprocess.run(words, cwd=bench.folder, capture_output=True, text=True, check=False)
-    except FileNotFoundError:
-        done = subprocess.CompletedProcess(words, 1, "", "unshare: not there")
-    if "unshare:" in done.stderr or "mount:" in done.stderr:
-        print("small tmpfs: not possible here, left out")
+    told = bench.folder / "no-tmpfs"
+
+    def mount() -> None:
+        user, group = os.getuid(), os.getgid()
+        libc = ctypes.CDLL(None, use_errno=True)
+        new_user, new_mount = 0x10000000, 0x00020000
+        if libc.unshare(new_user | new_mount):
+            told.write_text(os.strerror(ctypes.get_errno()))
+            os._exit(0)
+        Path("/proc/self/setgroups").write_text("deny")
+        Path("/proc/self/uid_map").write_text(f"0 {user} 1")
+        Path("/proc/self/gid_map").write_text(f"0 {group} 1")
+        if libc.mount(b"tmpfs", str(bench.out).encode(), b"tmpfs", 0, b"size=200k"):
+            told.write_text(os.strerror(ctypes.get_errno()))
+            os._exit(0)
+
+    code, said = bench.run(RUN, mount)
+    if told.exists():
+        print(f"small tmpfs: not possible here, left out ({told.read_text()})")
     else:
-        bench.expect(done.returncode == 5, f"small tmpfs: ended with {done.returncode}: {done.stderr[-300:]}")
-        bench.expect("Traceback" not in done.stderr, "small tmpfs: a traceback")
-        bench.cases += 1
+        bench.expect(code == 5, f"small tmpfs: ended with {code}: {said[-300:]}")
+        bench.expect("Traceback" not in said, "small tmpfs: a traceback")
+        bench.look("small tmpfs")
     bench.complete("small tmpfs")
 
 
@@ -293,9 +418,7 @@ def changed_inputs(bench: Bench) -> None:
         bench.expect(code == 3 and "rgb-light" in said, f"{what} input: ended with {code}: {said[-300:]}")
         bench.look(f"{what} input")
     child = bench.fork(RUN)
-    deadline = time.monotonic() + PATIENCE_S
-    while "calibrate" not in child.said.read_text(errors="replace") and time.monotonic() < deadline:
-        time.sleep(0.01)
+    child.reach("calibrate")
     other = path.with_suffix(".new")
     other.write_bytes(bytes(data[:-4]) + b"\0\0\0\1")
     other.replace(path)
@@ -309,18 +432,35 @@ def changed_inputs(bench: Bench) -> None:
 
 def two_batches(bench: Bench) -> None:
     """A second batch on the same folder is refused, the first goes on."""
-    first = bench.start(BATCH)
+    first = bench.fork(BATCH)
     deadline = time.monotonic() + PATIENCE_S
     while not list(bench.out.glob("t-*")) and time.monotonic() < deadline:
         time.sleep(0.02)
     code, said = bench.run(BATCH)
     told = "another batch works in this folder" in said
     bench.expect(code == 5 and told, f"two batches: {code}: {said[-300:]}")
-    first.communicate()
-    bench.expect(first.returncode == 0, f"two batches: the first ended with {first.returncode}")
+    code, said = first.end()
+    bench.expect(code == 0, f"two batches: the first ended with {code}: {said[-300:]}")
     bench.look("two batches")
     bench.expect(results(bench.out) == bench.right, "two batches: other bytes")
     shutil.rmtree(bench.out)
+
+
+def interrupted(bench: Bench) -> None:
+    """Ctrl-C in the middle of a batch: exit code 130, and no hidden folder is left."""
+    for word in ("t-0: register", "t-1: write"):
+        # a process in the background is started deaf to the keyboard
+        hear = partial(signal.signal, signal.SIGINT, signal.default_int_handler)
+        child = bench.fork([part for part in BATCH if part != "--quiet"], hear)
+        child.reach(word)
+        os.killpg(child.pid, signal.SIGINT)
+        code, said = child.end()
+        bench.expect(code == 130, f"interrupted batch: ended with {code}: {said[-300:]}")
+        bench.expect("Traceback" not in said, "interrupted batch: a traceback")
+        left = [str(path) for path in bench.out.glob("**/.blend-*") if path.is_dir()]
+        bench.expect(not left, f"interrupted batch: left over: {left}")
+        bench.look("interrupted batch")
+    bench.complete("interrupted batch", batch=True)
 
 
 def moved_clock(bench: Bench) -> None:
@@ -371,6 +511,7 @@ def main() -> None:
             small_tmpfs,
             changed_inputs,
             two_batches,
+            interrupted,
             moved_clock,
             forbidden,
         )
@@ -381,7 +522,9 @@ def main() -> None:
         kills(bench, options.kills)
         used = [resource.getrusage(who) for who in (resource.RUSAGE_SELF, resource.RUSAGE_CHILDREN)]
         print(
-            f"faults: {bench.cases} cases, {options.kills} of them kills; faults found {len(bench.broken)}; "
+            f"faults: {bench.cases} cases; {options.kills} kills, of which {bench.met} met what they were for, "
+            f"{bench.met_writing} of them a run that wrote, {bench.met_renaming} one that renamed; "
+            f"faults found {len(bench.broken)}; "
             f"longest {bench.longest:.1f} s; largest memory {bench.largest:.0f} MiB; "
             f"{sum(u.ru_utime + u.ru_stime for u in used):.0f} s of processor time"
         )

@@ -14,7 +14,7 @@ from blend.app.summaries import write_summaries
 from blend.app.workers import Piece, run_pieces
 from blend.base.rowblocks import cores
 from blend.files.eventlog import EventLog
-from blend.files.whole import only_one
+from blend.files.whole import only_one, remove_left_over
 from blend.recipe.work import Event
 
 
@@ -25,7 +25,7 @@ class BatchOptions:
     Attributes
     ----------
     jobs : int
-        Worker processes; 0 is one a core. Threads of a worker times workers are never more than the cores.
+        Worker processes, one a core at most; 0 is one a core. Workers times threads are never more than the cores.
     threads : int
         Of each worker; 0 is as many as the cores allow.
     resume : bool
@@ -77,7 +77,7 @@ def plan_batch(recipe: str, targets: Sequence[Path], *, out: Path, options: Batc
 
 
 def shares(options: BatchOptions) -> tuple[int, int]:
-    """Return the workers and the threads of each, whose product is at most the cores (one thread at least).
+    """Return the workers and the threads of each, whose product is at most the cores.
 
     Examples
     --------
@@ -85,7 +85,7 @@ def shares(options: BatchOptions) -> tuple[int, int]:
     >>> workers, threads
     (1, 1)
     """
-    workers = options.jobs or cores()
+    workers = min(options.jobs or cores(), cores())
     most = max(1, cores() // workers)
     return workers, min(options.threads, most) if options.threads else most
 
@@ -147,6 +147,8 @@ def _all_verdicts(
             code, reason = planned.fault
             yield replace(failed(job, code, reason), peak_mib=0, rss_mib=0.0)
         elif planned.done:
+            # killed between its last rename and its end, a run is done and has not tidied up
+            remove_left_over(Path(job.out))
             yield Verdict(name=job.name, target=job.target, out=job.out, state="skipped")
         else:
             left.append(Piece(job=job, mib=planned.mib))

@@ -20,7 +20,10 @@ State = Literal["done", "skipped", "failed"]
 
 @dataclass(frozen=True, kw_only=True)
 class Job:
-    """What a worker needs to know of one target: paths and words, no pixels."""
+    """What a worker needs to know of one target: paths and words, no pixels.
+
+    ``shared`` are the darks, flats and biases that other targets use, too.
+    """
 
     name: str
     recipe: str
@@ -29,6 +32,7 @@ class Job:
     root: str | None = None
     threads: int = 1
     command: str = ""
+    shared: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -89,7 +93,7 @@ def do_job(job: Job, listener: Callable[[Event], None] | None = None) -> Verdict
                     out=Path(job.out),
                     listener=listener,
                     command=job.command,
-                    read_frame=_frames.read,
+                    read_frame=_frames.reader(job.shared),
                 )
         except Exception as fault:  # noqa: BLE001 - whatever it is, the other targets go on
             code, reason = explain_fault(fault)

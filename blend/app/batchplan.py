@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from collections import Counter
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 
 from blend.app.batchjob import Job, explain_fault
@@ -37,6 +38,8 @@ class Planned:
     seconds: float = 0.0
     done: bool = False
     fault: tuple[int, str] | None = None
+    frames: Mapping[str, int] = field(default_factory=dict)
+    """Resolved paths of darks, flats and biases, and the bytes of their pixels."""
 
 
 def find_targets(paths: Sequence[Path]) -> list[Path]:
@@ -97,7 +100,22 @@ def plan_targets(
             continue
         taken[name] = file
         plan.append(_plan_one(job, file, root=root, resume=resume))
-    return plan
+    return share_frames(plan)
+
+
+def share_frames(plan: Sequence[Planned]) -> list[Planned]:
+    """Return the plan with the frames that several targets use told to their jobs, and counted as memory.
+
+    A worker keeps such frames for its next target, up to `MOST_BYTES`; whose they are does not matter.
+    """
+    users = Counter(path for planned in plan for path in planned.frames)
+    sizes = {path: size for planned in plan for path, size in planned.frames.items() if users[path] > 1}
+    kept = min(sum(sizes.values()), MOST_BYTES) / 2**20
+    shared = []
+    for planned in plan:
+        job = replace(planned.job, shared=tuple(path for path in planned.frames if path in sizes))
+        shared.append(replace(planned, job=job, mib=planned.mib + (kept if planned.mib else 0.0)))
+    return shared
 
 
 def _plan_one(job: Job, file: Path, *, root: Path | None, resume: bool) -> Planned:
@@ -105,31 +123,40 @@ def _plan_one(job: Job, file: Path, *, root: Path | None, resume: bool) -> Plann
         target = open_target(file, root=root)
         recipe = open_recipe(job.recipe, target=target)
         mib, seconds = estimate(target)
+        frames = _frames_of(target)
     except (BlendError, OSError) as fault:
         return Planned(job=job, fault=explain_fault(fault))
     done = resume and is_done(recipe, target, Path(job.out))
-    return Planned(job=job, mib=mib, seconds=seconds, done=done)
+    return Planned(job=job, mib=mib, seconds=seconds, done=done, frames=frames)
 
 
 def estimate(target: Target) -> tuple[float, float]:
     """Return the memory (MiB) and the processor time (s) that a target is expected to need, from headers alone.
 
-    Memory goes with the lights; darks, flats and biases count as far as a worker keeps them for the next target.
+    Memory goes with the lights. What a worker keeps for the next target comes on top: `share_frames`.
 
     Raises
     ------
     InputError
         A header cannot be read.
     """
-    sizes = []
-    for place, path in target.paths():
-        head = peek(path)
-        sizes.append((place, head.shape[0] * head.shape[1] * len(head.planes) / 1e6))
-    lights = sum(size for place, size in sizes if place.split(".")[2] == "light")
+    sizes = [(place.split(".")[2], _megapixels(path)) for place, path in target.paths()]
+    lights = sum(size for kind, size in sizes if kind == "light")
     everything = sum(size for _, size in sizes)
-    kept = min((everything - lights) * 4e6, MOST_BYTES) / 2**20
-    mib = min(base + slope * lights for base, slope in PEAKS) + kept
+    mib = min(base + slope * lights for base, slope in PEAKS)
     return mib, BASE_SECONDS + everything * SECONDS_A_MPX
+
+
+def _megapixels(path: Path) -> float:
+    """Return the megapixels of a picture's planes together, from its header."""
+    head = peek(path)
+    return head.shape[0] * head.shape[1] * len(head.planes) / 1e6
+
+
+def _frames_of(target: Target) -> dict[str, int]:
+    """Return the darks, flats and biases of a target by resolved path, and the bytes of their pixels."""
+    frames = [path for place, path in target.paths() if place.split(".")[2] != "light"]
+    return {str(path.resolve()): round(_megapixels(path) * 4e6) for path in frames}
 
 
 def refuse_too_large(planned: Planned, memory_mib: float | None) -> Planned:

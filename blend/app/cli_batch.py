@@ -14,7 +14,12 @@ PATH = click.Path(path_type=Path)
 @click.argument("recipe")
 @click.argument("targets", nargs=-1, required=True, type=PATH)
 @click.option("--out", type=PATH, default=Path("batch"), show_default=True, help="A folder a target inside.")
-@click.option("--jobs", type=click.IntRange(min=0), default=0, help="Worker processes; 0: one a core.")
+@click.option(
+    "--jobs",
+    type=click.IntRange(min=0),
+    default=0,
+    help="Worker processes, one a core at most; 0: one a core.",
+)
 @click.option(
     "--threads", type=click.IntRange(min=0), default=0, help="Of a worker; 0: what the cores allow."
 )
@@ -45,8 +50,10 @@ def batch(recipe: str, targets: tuple[Path, ...], **options: Any) -> None:
         cluster=options["cluster"],
     )
     out = options["out"]
+    workers, threads = shares(chosen)
+    if options["jobs"] > workers and not (options["cluster"] or options["quiet"]):
+        click.echo(f"{workers} workers, not {options['jobs']}: so many cores are here", err=True)
     if options["dry_run"]:
-        workers, threads = shares(chosen)
         limit = None if chosen.memory_bytes is None else chosen.memory_bytes / 2**20
         plan = plan_batch(recipe, targets, out=out, options=chosen)
         click.echo(plan_table(plan, workers=workers, threads=threads, memory_mib=limit))

@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
-import threading
+import queue
+import time
 from collections.abc import Callable, Iterator, Sequence
-from dataclasses import replace
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any
 
@@ -17,6 +18,9 @@ from blend.recipe.work import Event
 RETRIES = 2
 CONNECT_S = 10
 HEARTBEAT_S = 30.0
+LOOK_S = 5.0
+GONE_S = 120.0
+"""A cluster without a worker for so long is given up: a machine that starts again is back within a minute or two."""
 
 
 def run_on_cluster(
@@ -39,9 +43,13 @@ def run_on_cluster(
         Dask is not installed.
     StepError
         No scheduler answers, it has no workers, or a worker runs other versions or does not see the files.
+
+    Notes
+    -----
+    When all workers or the scheduler have been gone for `GONE_S`, the targets that are left fail and say so.
     """
     try:
-        from distributed import Client, as_completed
+        from distributed import Client
     except ImportError:
         raise RecipeError(
             "--cluster",
@@ -60,12 +68,24 @@ def run_on_cluster(
     with client:
         threads = check_workers(client, jobs)
         sent = {}
+        done: queue.SimpleQueue[Any] = queue.SimpleQueue()
         for job in jobs:
-            sent[client.submit(do_job, _shared(job, threads), pure=False, retries=RETRIES)] = job
+            future = client.submit(do_job, _shared(job, threads), pure=False, retries=RETRIES)
+            sent[future] = job
             told(job.name, Event("handed-over", f"to {address}", 0.0))
-        waiting = threading.Event()
-        threading.Thread(target=_say_that_it_waits, args=(client, sent, waiting, told), daemon=True).start()
-        for future in as_completed(list(sent), loop=client.loop):  # type: ignore[no-untyped-call]
+            future.add_done_callback(done.put)
+        pulse = _Pulse(client)
+        while sent:
+            try:
+                future = done.get(timeout=LOOK_S)
+            except queue.Empty:
+                words = pulse.take(len(sent))
+                if words:
+                    told(next(iter(sent.values())).name, Event(words, "", 0.0))
+                if pulse.gone:
+                    yield from (failed(job, *explain_fault(_deserted(pulse))) for job in sent.values())
+                    return
+                continue
             job = sent.pop(future)
             try:
                 verdict: Verdict = future.result()
@@ -73,21 +93,41 @@ def run_on_cluster(
                 yield failed(job, *explain_fault(fault if not _died(fault) else _gone(job)))
                 continue
             yield replace(verdict, target=job.target, out=job.out)
-        waiting.set()
 
 
-def _say_that_it_waits(
-    client: Any, sent: dict[Any, Job], over: threading.Event, told: Callable[[str, Event], None]
-) -> None:
-    """Tell every half minute how many workers the scheduler still has: kernels compile on a worker's first job."""
-    while not over.wait(HEARTBEAT_S) and sent:
+@dataclass
+class _Pulse:
+    """Feels whether a cluster lives: kernels compile on a worker's first job, which looks like death."""
+
+    client: Any
+    workers: int | None = None
+    seen: float = field(default_factory=time.monotonic)
+    said: float = field(default_factory=time.monotonic)
+
+    def take(self, left: int) -> str:
+        """Look once; return what to tell, nothing most of the time."""
+        now = time.monotonic()
         try:
-            workers = len(client.scheduler_info(n_workers=-1)["workers"])
-            words = f"waiting for {len(sent)} targets, the scheduler has {workers} workers"
+            self.workers = self.client.run_on_scheduler(_count_workers, timeout=LOOK_S)
         except Exception:  # noqa: BLE001 - whatever it is, there is no answer
-            words = "the scheduler does not answer"
-        for job in list(sent.values())[:1]:
-            told(job.name, Event(words, "", 0.0))
+            self.workers = None
+        if self.workers:
+            self.seen = now
+        if now - self.said < HEARTBEAT_S:
+            return ""
+        self.said = now
+        if self.workers is None:
+            return "the scheduler does not answer"
+        return f"waiting for {left} targets, the scheduler has {self.workers} workers"
+
+    @property
+    def gone(self) -> bool:
+        """Whether it has had no worker for long."""
+        return time.monotonic() - self.seen > GONE_S
+
+
+def _count_workers(dask_scheduler: Any) -> int:
+    return len(dask_scheduler.workers)
 
 
 def check_workers(client: Any, jobs: Sequence[Job]) -> int:
@@ -150,6 +190,16 @@ def _absolute(path: str) -> str:
 
 def _died(fault: Exception) -> bool:
     return type(fault).__name__ == "KilledWorker"
+
+
+def _deserted(pulse: _Pulse) -> StepError:
+    who = "the scheduler has not answered" if pulse.workers is None else "the scheduler has had no workers"
+    return StepError(
+        "--cluster",
+        found=f"{who} for {GONE_S:.0f} s, and the target was not done",
+        expected="a cluster with workers",
+        advice="start them, and run the same command again: what is done stays done",
+    )
 
 
 def _gone(job: Job) -> StepError:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections import OrderedDict
+from collections.abc import Callable, Collection
 from pathlib import Path
 from threading import Lock
 
@@ -27,6 +28,10 @@ class FrameCache:
         self.reads = 0
         self._lock = Lock()
         self._kept: OrderedDict[tuple[object, ...], Master] = OrderedDict()
+
+    def reader(self, shared: Collection[str]) -> Callable[[Path], Master]:
+        """Return what reads frames, and keeps those of ``shared``: a frame of one target would only fill memory."""
+        return lambda path: self.read(path) if str(path.resolve()) in shared else read_picture(path)
 
     def read(self, path: Path) -> Master:
         """Return the picture of a file, from memory where the file is still the same."""

@@ -5,7 +5,7 @@ from __future__ import annotations
 import resource
 import time
 from collections.abc import Mapping
-from concurrent.futures import Future, ThreadPoolExecutor
+from concurrent.futures import Future
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -19,11 +19,11 @@ from blend.app.outputs import (
     begin_stage,
     check_output,
     crop_box,
+    pool_beside,
     turner,
 )
 from blend.app.preview import Preview, preview_layers, render_preview, settled, star_tint
 from blend.base.errors import InputError
-from blend.base.rowblocks import thread_count
 from blend.files.reader import read_picture
 from blend.files.record import code_digest, read_record, record_text, sha256_of, versions
 from blend.files.source import Marks
@@ -87,7 +87,7 @@ def run_target(
     files = loaded.files
     earlier = _earlier_outputs(out)
     # The folder is entered first: what a fault leaves in the pool still finds it there.
-    with WholeFolder(out) as folder, ThreadPoolExecutor(max_workers=min(2, thread_count())) as pool:
+    with WholeFolder(out) as folder, pool_beside() as pool:
         hashes = [pool.submit(sha256_of, path) for _, path in files]
         # Nothing here may hold the masters as read: at 24 megapixels they are more than a gigabyte.
         begin = [_first_state(recipe, target, loaded, seconds=time.perf_counter() - start)]

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from concurrent.futures import Future, ThreadPoolExecutor
+from concurrent.futures import Executor, Future, ThreadPoolExecutor
 from contextvars import copy_context
 from functools import partial
 from pathlib import Path
@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 
 from blend.base.errors import StepError
 from blend.base.master import Flag, Master
+from blend.base.rowblocks import thread_count
 from blend.files.fits import write_fits
 from blend.files.png import write_jpeg, write_png
 from blend.files.reader import upright
@@ -32,6 +33,25 @@ PREVIEW_EDGE = 2048
 PRINT_DPI = 300
 
 
+class Here(Executor):
+    """Does work at once, on the thread that hands it over: two jobs of one thread must not keep four cores busy."""
+
+    def submit(self, work: Callable[..., Value], /, *values: Any, **named: Any) -> Future[Value]:
+        """Return the work's outcome, known already; an interrupt is raised."""
+        done: Future[Value] = Future()
+        try:
+            done.set_result(work(*values, **named))
+        except Exception as fault:  # noqa: BLE001 - raised to whoever asks for the outcome, as in a pool
+            done.set_exception(fault)
+        return done
+
+
+def pool_beside() -> Executor:
+    """Return where a run does what can be done beside its steps: on two threads at most, and on none of one."""
+    threads = thread_count()
+    return ThreadPoolExecutor(max_workers=2) if threads > 1 else Here()
+
+
 class Results:
     """Writes a run's files beside the work, each as soon as its pixels are known: linear light before the pictures.
 
@@ -39,11 +59,11 @@ class Results:
     ----------
     folder : WholeFolder
         Entered already.
-    pool : ThreadPoolExecutor
+    pool : Executor
         Where files are written, flushed and hashed.
     """
 
-    def __init__(self, folder: WholeFolder, pool: ThreadPoolExecutor) -> None:
+    def __init__(self, folder: WholeFolder, pool: Executor) -> None:
         self._folder = folder
         self._pool = pool
         self._begun: dict[str, Future[str]] = {}
@@ -54,7 +74,9 @@ class Results:
 
         def whole() -> str:
             write(path)
-            flush_result(path)
+            # the folder flushes all of them once more, together: to wait here would keep the only thread idle
+            if not isinstance(self._pool, Here):
+                flush_result(path)
             return sha256_of(path)
 
         self._begun[name] = self._pool.submit(copy_context().run, whole)

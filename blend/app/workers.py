@@ -11,9 +11,11 @@ from contextlib import suppress
 from dataclasses import dataclass
 from multiprocessing.connection import Connection, wait
 from multiprocessing.process import BaseProcess
+from pathlib import Path
 from typing import Any
 
 from blend.app.batchjob import Job, Verdict, do_job, failed
+from blend.files.whole import remove_left_over
 from blend.recipe.work import Event
 
 MOST_TRIES = 2
@@ -106,6 +108,7 @@ def _listen(
         if worker.tries < MOST_TRIES:
             waiting.append((piece, worker.tries))
         else:
+            clear_after(piece.job)
             yield failed(piece.job, 4, _how_it_died(worker.process.exitcode, worker.tries))
         return
     if isinstance(message, Verdict):
@@ -127,7 +130,12 @@ def _hire() -> _Worker:
     context = mp.get_context("spawn")
     ours, theirs = context.Pipe()
     process = context.Process(target=_serve, args=(theirs,), daemon=True)
-    process.start()
+    # a new process keeps the mask: an interrupt from the keyboard reaches the batch alone, also while workers import
+    masked = signal.pthread_sigmask(signal.SIG_BLOCK, {signal.SIGINT})
+    try:
+        process.start()
+    finally:
+        signal.pthread_sigmask(signal.SIG_SETMASK, masked)
     theirs.close()
     return _Worker(process=process, pipe=ours)
 
@@ -141,6 +149,16 @@ def _dismiss(worker: _Worker, *, quick: bool) -> None:
     if worker.process.is_alive():
         worker.process.kill()
         worker.process.join()
+    if worker.piece is not None:
+        clear_after(worker.piece.job)
+
+
+def clear_after(job: Job) -> None:
+    """Remove what a worker that was ended has left of its target: a hidden folder, and a folder with nothing else."""
+    out = Path(job.out)
+    with suppress(OSError):
+        remove_left_over(out)
+        out.rmdir()  # succeeds only where it is empty
 
 
 def _serve(pipe: Any) -> None:

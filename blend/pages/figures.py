@@ -29,7 +29,8 @@ def histogram_svg(display: NDArray[np.float32], sky_level: float | None) -> str:
     if sky_level is not None:
         axes.axvline(sky_level, color="#808080", linestyle="--", linewidth=1)
     axes.set(yscale="log", xlim=(0, 1), xlabel="display value", ylabel="share of pixels")
-    axes.legend(frameon=False)
+    _plain_decades(axes.yaxis)
+    axes.legend(frameon=False, loc="upper right")
     return _svg(figure)
 
 
@@ -45,6 +46,7 @@ def scale_svg(scale: Scale) -> str:
         ends = np.array([x[good].min(), x[good].max()])
         axes.plot(ends, scale.value * ends, color="#b5651d", linewidth=1)
     axes.set(xscale="log", yscale="log", xlabel="star flux, broad plane", ylabel="star flux, line")
+    _plain_decades(axes.xaxis, axes.yaxis)
     return _svg(figure)
 
 
@@ -65,23 +67,55 @@ def arrows_svg(
         Rows are counted from the bottom.
     """
     rows, columns = shape
-    figure, axes = _figure(6.0, max(2.0, min(6.0, 6.0 * rows / columns)))
+    figure, axes = _figure(6.0, max(2.0, min(6.0, 6.0 * rows / columns)), top=0.4)  # room for the key
     key = float(f"{max(3.0 * rms_px, 1e-3):.1g}")
     options = {"angles": "xy", "scale_units": "xy", "scale": key / (0.1 * columns), "width": 0.003}
     arrows = axes.quiver(xy[:, 0], xy[:, 1], left[:, 0], left[:, 1], color="#b5471d", **options)
     axes.plot(xy[:, 0], xy[:, 1], ".", color="#5a655f", ms=2)
     axes.quiverkey(arrows, 0.8, 1.05, key, f"{key:g} px", labelpos="E", coordinates="axes")
     axes.set(xlim=(0, columns), ylim=(0, rows) if upward else (rows, 0), aspect="equal")
-    axes.set(xlabel="column", ylabel="row", title=" ")  # room for the key
+    axes.set(xlabel="column", ylabel="row")
     return _svg(figure), key
 
 
-def _figure(width: float, height: float) -> tuple[Any, Any]:
+def _figure(width: float, height: float, *, top: float = 0.12) -> tuple[Any, Any]:
     from matplotlib.figure import Figure
 
-    figure = Figure(figsize=(width, height), layout="constrained")
+    # Margins in inches: a layout that measures every label first takes as long as the drawing.
+    figure = Figure(figsize=(width, height))
     figure.patch.set_facecolor("#ffffff")
+    figure.subplots_adjust(
+        left=min(0.4, 0.72 / width),
+        right=1.0 - 0.2 / width,
+        bottom=min(0.3, 0.48 / height),
+        top=1.0 - min(0.4, top / height),
+    )
     return figure, figure.add_subplot()
+
+
+def _plain_decades(*axes: Any) -> None:
+    """Mark the decades of logarithmic axes, and few places between: text set as formulas takes a third of a second."""
+    from matplotlib.ticker import FuncFormatter, LogLocator, NullFormatter
+
+    for axis in axes:
+        axis.set_major_locator(LogLocator(numticks=6))
+        axis.set_minor_locator(LogLocator(subs=(2.0, 5.0), numticks=6))
+        axis.set_major_formatter(FuncFormatter(_power_of_ten))
+        axis.set_minor_formatter(NullFormatter())
+
+
+def _power_of_ten(value: float, _place: int = 0) -> str:
+    """Return a power of ten in figures.
+
+    Examples
+    --------
+    >>> _power_of_ten(0.01), _power_of_ten(1000.0), _power_of_ten(1e-6)
+    ('10⁻²', '10³', '10⁻⁶')
+    """
+    power = round(float(np.log10(value))) if value > 0.0 else 0
+    if power in (0, 1):
+        return f"{value:g}"
+    return "10" + str(power).translate(str.maketrans("-0123456789", "⁻⁰¹²³⁴⁵⁶⁷⁸⁹"))
 
 
 def _svg(figure: Any) -> str:

@@ -161,7 +161,8 @@ def _extract(signal: NDArray[np.float32], *, threshold: float) -> Any:
         before = sep.get_extract_pixstack(), sep.get_sub_object_limit()
         try:
             for pixels, objects in zip(_BUFFER_PIXELS, _BUFFER_OBJECTS, strict=True):
-                sep.set_extract_pixstack(pixels)
+                # sep fills the whole buffer first: no frame needs more places than it has pixels
+                sep.set_extract_pixstack(min(pixels, signal.size + 1))
                 sep.set_sub_object_limit(objects)
                 try:
                     return sep.extract(
