@@ -220,13 +220,16 @@ def _formula(formula: Formula) -> str:
     """Return one formula: its facts, its neutral value, and a loop over pixels with the equation in it."""
     own = ", ".join(formula.params)
     opacity = "$value" if formula.uses_amount else "base + amount * ($value - base)"
+    # Arithmetic, min and max carry NaN along by themselves; only a comparison, or a plane left out, would lose it.
+    carries = not formula.parsed.uses("where") and {"base", "line"} <= set(formula.parsed.names)
+    missing = "" if carries else "base !== base || line !== line ? NaN : "
     # Names of values are lower case, so that those of the loop, with a dollar, cannot meet them.
     loop = (
         f"($out, $base, $line, $count, {{{', '.join(BLEND_NAMES[2:])}}}, {{{own}}}) => {{\n"
         "  for (let $i = 0; $i < $count; $i += 1) {\n"
         "    const base = $base[$i], line = $line[$i];\n"
         f"    const $value = {formula.parsed.javascript()};\n"
-        f"    $out[$i] = base !== base || line !== line ? NaN : {opacity};\n"
+        f"    $out[$i] = {missing}{opacity};\n"
         "  }\n}"
     )
     limited = json.dumps(depends_on_star(formula))

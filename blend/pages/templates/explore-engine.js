@@ -23,6 +23,8 @@ const encodeAny = (light) => (light >= 0 && light <= 1 ? ENCODED[(light * STEPS 
 const decodeAny = (code) => (code >= 0 && code <= 1 ? DECODED[(code * STEPS + 0.5) | 0]
   : code < 0 ? -decodeExactly(-code) : decodeExactly(code));
 
+const clip01 = (value) => (value < 0 ? 0 : value > 1 ? 1 : value);
+
 // --- a function of light by table: one entry for each of 1024 parts of a factor 2 --------------------------
 
 const PART_BITS = 13;
@@ -96,30 +98,30 @@ function gainTable(solved) {
 }
 
 // Every plane of a pixel by one gain, from the mean of the three; past 1, mixed with grey of the pixel's own mean.
-// Takes light of the layers and leaves light in [0, 1].
-function stretchColour(planes, count, solved, table) {
-  const [red, green, blue] = planes;
-  const {first, values} = table;
-  const {black} = solved;
-  const scale = 1 / (solved.white - solved.black);
-  const least = 0.1 * solved.m;
+// Takes light of the layers and leaves light in [0, 1]. Comparisons, where Math.min and Math.max would cost thrice that.
+function stretchColour([red, green, blue], count, {black, white, m}, {first, values}) {
+  const scale = 1 / (white - black), least = 0.1 * m, [faintest, brightest] = [values[0], values[values.length - 1]];
   for (let i = 0; i < count; i += 1) {
     const r = (red[i] - black) * scale, g = (green[i] - black) * scale, b = (blue[i] - black) * scale;
     const mean = (r + g + b) / 3;
-    if (mean !== mean) { red[i] = green[i] = blue[i] = NaN; continue; }
-    floatView[0] = mean < least ? least : mean > 1 ? 1 : mean;
-    const gain = values[(bitView[0] >>> PART_BITS) - first];
-    let x = r * gain, y = g * gain, z = b * gain;
-    if (x > 1 || y > 1 || z > 1) {
-      const top = Math.max(x, y, z);
-      const grey = Math.min(mean * gain, 1);
-      const share = Math.min((1 - grey) / Math.max(top - grey, 1e-12), 1);
-      x = grey + share * (x - grey); y = grey + share * (y - grey); z = grey + share * (z - grey);
+    floatView[0] = mean;
+    const gain = mean < least ? faintest : mean < 1 ? values[(bitView[0] >>> PART_BITS) - first] : brightest;
+    const x = r * gain, y = g * gain, z = b * gain;
+    if (x >= 0 && y >= 0 && z >= 0 && x <= 1 && y <= 1 && z <= 1) {
+      red[i] = x; green[i] = y; blue[i] = z;
+    } else if (mean !== mean) {
+      red[i] = green[i] = blue[i] = NaN;
+    } else {
+      paleInto(red, green, blue, i, x, y, z, Math.min(mean * gain, 1));
     }
-    red[i] = x < 0 ? 0 : x > 1 ? 1 : x;
-    green[i] = y < 0 ? 0 : y > 1 ? 1 : y;
-    blue[i] = z < 0 ? 0 : z > 1 ? 1 : z;
   }
+}
+
+function paleInto(red, green, blue, i, x, y, z, grey) {
+  const top = Math.max(x, y, z), share = top > 1 ? Math.min((1 - grey) / Math.max(top - grey, 1e-12), 1) : 1;
+  red[i] = clip01(grey + share * (x - grey));
+  green[i] = clip01(grey + share * (y - grey));
+  blue[i] = clip01(grey + share * (z - grey));
 }
 
 const SMALLEST = 2 ** -24;
@@ -244,31 +246,35 @@ function relightLinear(planes, wanted, count, floor, method) {
 function relightDisplay(planes, wanted, before, count, floor, method) {
   const [red, green, blue] = planes, reach = 1 / floor, plain = method === null;
   for (let i = 0; i < count; i += 1) {
-    const target = wanted[i] < 0 ? 0 : wanted[i] > 1 ? 1 : wanted[i];
-    if (Math.abs(target - before[i]) <= SAME_CODE) continue;
-    let x = red[i], y = green[i], z = blue[i];
-    const old = WEIGHT_RED * x + WEIGHT_GREEN * y + WEIGHT_BLUE * z;
-    const light = plain && target > 0 && old > floor ? DECODED[(target * STEPS + 0.5) | 0] : 0;
-    if (light > 0) {
-      const part = old * reach - 1, weight = part > 1 ? 1 : part;
-      const ratio = weight * (light / old) + 1 - weight, shift = (1 - weight) * (light - old);
-      x = x * ratio + shift; y = y * ratio + shift; z = z * ratio + shift;
+    const code = wanted[i], target = code < 0 ? 0 : code > 1 ? 1 : code, step = target - before[i];
+    if (step <= SAME_CODE && step >= -SAME_CODE) continue;
+    const r = red[i], g = green[i], b = blue[i];
+    const old = WEIGHT_RED * r + WEIGHT_GREEN * g + WEIGHT_BLUE * b, light = DECODED[(target * STEPS + 0.5) | 0];
+    if (plain && light > 0 && old > floor) {
+      const part = old * reach - 1, weight = part < 1 ? part : 1, rest = 1 - weight;
+      const ratio = weight * (light / old) + rest, shift = rest * (light - old);
+      const x = r * ratio + shift, y = g * ratio + shift, z = b * ratio + shift;
+      if (x >= 0 && y >= 0 && z >= 0 && x <= 1 && y <= 1 && z <= 1) {
+        red[i] = x; green[i] = y; blue[i] = z;
+      } else {
+        keepInGamut(red, green, blue, i, x, y, z);
+      }
     } else {
-      relight(x, y, z, decodeAny(target), floor, method);
-      x = pixel[0]; y = pixel[1]; z = pixel[2];
+      relight(r, g, b, decodeAny(target), floor, method);
+      keepInGamut(red, green, blue, i, pixel[0], pixel[1], pixel[2]);
     }
-    if (x < -2e-6 || y < -2e-6 || z < -2e-6 || x > 1 + 2e-6 || y > 1 + 2e-6 || z > 1 + 2e-6) {
-      const grey = luminanceOf(x, y, z);
-      const level = Math.min(Math.max(grey, 0), 1);
-      const up = Math.max(x - grey, y - grey, z - grey, 1e-12);
-      const down = Math.max(grey - x, grey - y, grey - z, 1e-12);
-      const share = Math.min((1 - level) / up, level / down, 1);
-      x = level + share * (x - grey); y = level + share * (y - grey); z = level + share * (z - grey);
-    }
-    red[i] = x < 0 ? 0 : x > 1 ? 1 : x;
-    green[i] = y < 0 ? 0 : y > 1 ? 1 : y;
-    blue[i] = z < 0 ? 0 : z > 1 ? 1 : z;
   }
+}
+
+// Colour gives way where a pixel would leave [0, 1]; its luminance stays.
+function keepInGamut(red, green, blue, i, x, y, z) {
+  if (x < -2e-6 || y < -2e-6 || z < -2e-6 || x > 1 + 2e-6 || y > 1 + 2e-6 || z > 1 + 2e-6) {
+    const grey = luminanceOf(x, y, z), level = Math.min(Math.max(grey, 0), 1);
+    const up = Math.max(x - grey, y - grey, z - grey, 1e-12), down = Math.max(grey - x, grey - y, grey - z, 1e-12);
+    const share = Math.min((1 - level) / up, level / down, 1);
+    x = level + share * (x - grey); y = level + share * (y - grey); z = level + share * (z - grey);
+  }
+  red[i] = clip01(x); green[i] = clip01(y); blue[i] = clip01(z);
 }
 
 function addShare(other, factor, after, before, count) {

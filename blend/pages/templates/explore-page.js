@@ -418,33 +418,29 @@ async function copy(button) {
   find("status").textContent = done ? `The ${button.dataset.copy} is copied.` : `The ${button.dataset.copy} is marked; copy it by hand.`;
 }
 
-// Milliseconds of a whole redraw by what was moved, medians of `turns`; for measuring.
-async function measure(turns = 9) {
+// What can be moved, for measuring: each changes `settings` for the k-th time.
+function moves() {
+  const own = (index) => [["", (k) => { settings.blends[index].amount = 0.3 + 0.05 * k; }]];
+  const others = (index) => Object.keys(FORMULAS).map((formula) => [`, ${formula}`, (k) => {
+    Object.assign(settings.blends[index], {formula, amount: 0.3 + 0.05 * k, params: {...FORMULAS[formula].params}, share: {}});
+  }]);
+  const amounts = original.blends.flatMap(({name}, index) => (
+    [...own(index), ...others(index)].map(([text, move]) => [`blend.${name}.amount${text}`, move])));
+  return Object.fromEntries([...amounts, ["stretch.sky_level", (k) => { settings.sky_level = 0.06 + 0.005 * k; }]]);
+}
+
+// Milliseconds of each of `turns` whole redraws, from the moved value to the drawn canvas.
+async function measure(name, turns) {
   await settled();
-  const kept = settings;
-  const timed = async (move) => {
-    const values = [];
-    for (let k = 0; k < turns; k += 1) {
-      settings = structuredClone(original);
-      move(k);
-      const start = performance.now();
-      await drawView();
-      values.push(performance.now() - start);
-    }
-    return values.sort((a, b) => a - b)[turns >> 1];
-  };
-  const times = {pixels: SIZE};
-  const change = (index, formula, k) => Object.assign(settings.blends[index],
-    {formula, amount: 0.3 + 0.05 * k, params: {...FORMULAS[formula].params}, share: {}});
-  for (const [index, {name}] of original.blends.entries()) {
-    times[`blend.${name}.amount`] = await timed((k) => { settings.blends[index].amount = 0.3 + 0.05 * k; });
-    for (const formula of Object.keys(FORMULAS)) {
-      times[`blend.${name}.amount, ${formula}`] = await timed((k) => change(index, formula, k));
-    }
+  const kept = settings, times = [];
+  for (let k = 0; k < turns; k += 1) {
+    settings = structuredClone(original);
+    moves()[name](k);
+    const start = performance.now();
+    await drawView();
+    times.push(performance.now() - start);
   }
-  times["stretch.sky_level"] = await timed((k) => { settings.sky_level = 0.06 + 0.005 * k; });
   settings = kept;
-  await draw();
   return times;
 }
 
@@ -475,7 +471,7 @@ async function begin() {
 
 // For tests and for the console.
 const blendPage = {
-  measure, settled, command: commandText, recipe: recipeText, bytes: () => withLines.data, settings: () => settings,
+  moves: () => Object.keys(moves()), measure, settled, command: commandText, recipe: recipeText, bytes: () => withLines.data, settings: () => settings,
   onChip: () => Boolean(painter.check), checkChip,
 };
 
