@@ -16,6 +16,7 @@ import numpy as np
 import pytest
 
 from blend.app.explore import explore_page, scene_of
+from blend.pages.report import Pictures, report_page
 from blend.recipe.model import Recipe, load_recipe
 from blend.recipe.pipeline import PICTURE_STEPS, run_all
 from blend.recipe.text import parse_setting
@@ -288,6 +289,45 @@ def report(tab: Any, small_demo: Path) -> Any:
 def test_axe_finds_no_serious_fault_in_the_report(report: Any, axe: str) -> None:
     report.resize(1400, 900)
     assert serious_faults(report, axe) == []
+
+
+HOSTILE = (
+    '</script></title><img src=x onerror="window.struck = true"><script>window.struck = true</script>'
+    "'{{ 7 * 7 }}"
+)
+
+
+def test_hostile_words_run_on_no_page(
+    tab: Any, small_demo: Path, balanced_work: Callable[..., Work], tmp_path: Path
+) -> None:
+    # Titles, paths, warnings with header text in them and a formula's own words: all that a stranger may write.
+    text = (
+        f"title = {json.dumps(HOSTILE)}\n[blend.red]\ninto = 'red'\nfrom = 'ha'\nformula = 'mine'\n[formulas.mine]\n"
+        f"domain = 'display'\nequation = 'max(base, line)'\nneutral = 'sky'\nabout = {json.dumps(HOSTILE)}\n"
+    )
+    work = run_all(balanced_work(text), steps=PICTURE_STEPS)
+    work = work.with_(target=work.target.model_copy(update={"name": HOSTILE}))
+    record = json.loads((small_demo / "result" / "record.json").read_text(encoding="utf-8"))
+    record["recipe"]["title"] = HOSTILE
+    record["warnings"] = [{"code": HOSTILE, "text": HOSTILE}]
+    for entry in record["inputs"]:
+        entry.update(role=HOSTILE, path=HOSTILE, sha256=HOSTILE)
+    assert work.display is not None
+    pictures = Pictures(work.display, work.display, 1, lambda planes: planes)
+    pages = {
+        "explore.html": (explore_page(balanced_work(text), command=HOSTILE), READY),
+        "report.html": (
+            report_page(work, record, pictures, command=HOSTILE),
+            "document.readyState === 'complete'",
+        ),
+    }
+    for name, (page, ready) in pages.items():
+        (tmp_path / name).write_text(page, encoding="utf-8")
+        tab.open(tmp_path / name, until=ready)
+        assert tab.run("document.title").startswith(HOSTILE)
+        assert tab.run("document.body.innerText.includes('{{ 7 * 7 }}')")
+        assert tab.run("window.struck === undefined && !document.querySelector('img[src=x]')")
+        assert tab.complaints == []
 
 
 @pytest.mark.parametrize("width", [1400, 320])

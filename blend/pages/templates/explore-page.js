@@ -173,7 +173,7 @@ function drawLens() {
   frame.left = `${100 * x / WIDTH}%`; frame.top = `${100 * y / HEIGHT}%`;
   frame.width = `${100 * wide / WIDTH}%`; frame.height = `${100 * high / HEIGHT}%`;
   const k = 4 * (place.y * WIDTH + place.x), [red, green, blue] = withLines.data.subarray(k, k + 3);
-  find("lens-text").textContent = `Around column ${place.x}, row ${place.y}; there the picture has red ${red}, green ${green}, blue ${blue} of 255.`;
+  find("lens-text").textContent = `Around column ${place.x}, row ${place.y}; there the picture has red ${red}, green ${green}, blue ${blue} of 255. Arrow keys move it while the picture has the focus.`;
 }
 
 function tally() {
