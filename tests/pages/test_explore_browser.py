@@ -16,6 +16,7 @@ import numpy as np
 import pytest
 
 from blend.app.explore import explore_page, scene_of
+from blend.app.load import recipe_text
 from blend.pages.report import Pictures, report_page
 from blend.recipe.model import Recipe, load_recipe
 from blend.recipe.pipeline import PICTURE_STEPS, run_all
@@ -25,17 +26,27 @@ from blend.recipe.work import Work
 READY = "document.documentElement?.dataset.ready === 'yes'"
 
 
-@pytest.fixture
-def page(tab: Any, balanced_work: Callable[..., Work], tmp_path: Path) -> Any:
-    path = tmp_path / "explore <b>.html"
+@pytest.fixture(scope="module")
+def page_file(balanced_work: Callable[..., Work], tmp_path_factory: pytest.TempPathFactory) -> Path:
+    path = tmp_path_factory.mktemp("page") / "explore <b>.html"
     path.write_text(explore_page(balanced_work(), command="blend run r.toml t.toml"), encoding="utf-8")
-    tab.open(path, until=READY)
+    return path
+
+
+@pytest.fixture
+def page(tab: Any, page_file: Path) -> Any:
+    tab.open(page_file, until=READY)
     return tab
 
 
 def shown(tab: Any, work: Work) -> np.ndarray:
-    """Return the pixels on the canvas, (rows, columns, 3)."""
+    """Return the pixels on the canvas, (rows, columns, 3), once all that was set is drawn."""
     tab.run("blendPage.settled()")
+    return pixels_of(tab, work.rgb.shape)
+
+
+def pixels_of(tab: Any, shape: tuple[int, ...]) -> np.ndarray:
+    """Return the pixels on the canvas, (rows, columns, 3)."""
     # A canvas of our own: reading one again and again is what a browser warns of.
     code = (
         "(() => { const c = document.getElementById('over'), o = new OffscreenCanvas(c.width, c.height)"
@@ -43,7 +54,7 @@ def shown(tab: Any, work: Work) -> np.ndarray:
         " let s = ''; for (const b of d) s += String.fromCharCode(b); return btoa(s); })()"
     )
     flat = np.frombuffer(base64.b64decode(tab.run(code)), dtype=np.uint8)
-    return flat.reshape(*work.rgb.shape, 4)[..., :3].astype(int)
+    return flat.reshape(*shape, 4)[..., :3].astype(int)
 
 
 def move(tab: Any, name: str, value: object) -> None:
@@ -106,6 +117,44 @@ def test_sliders_and_formulas_change_the_picture_and_the_copied_text_makes_it_ag
     page.run("document.getElementById('reset').click()")
     assert np.array_equal(shown(page, work), before)
     assert page.complaints == []
+
+
+def test_the_copied_command_run_by_the_program_gives_what_is_on_screen(tab: Any, tmp_path: Path) -> None:
+    from astropy.io import fits
+    from click.testing import CliRunner
+
+    from blend.app.cli import blend
+    from blend.app.demo import write_night
+    from blend.science.simulate import SceneOptions, simulate_night
+
+    def call(*words: str) -> None:
+        done = CliRunner().invoke(blend, words)
+        assert done.exit_code == 0, done.output
+
+    target = write_night(simulate_night(SceneOptions(rows=300, columns=420)), tmp_path)
+    # Without finish, which the page leaves out.
+    text, _ = recipe_text("galaxy-moonlit")
+    before, _, after = text.partition("[finish]")
+    recipe = tmp_path / "my recipe.toml"
+    recipe.write_text(before + after[after.index("[output]") :], encoding="utf-8")
+    varied = ["--vary", "blend.red.amount=0.5", "--no-store", "--out", str(tmp_path / "trial")]
+    call("try", str(recipe), str(target), *varied)
+    tab.open(tmp_path / "trial" / "explore.html", until=READY)
+    move(tab, "blend.red.amount-slider", 1.4)
+    move(tab, "blend.luminance.formula", "mean")
+    move(tab, "blend.luminance.amount", 0.45)
+    move(tab, "stretch.sky_level-slider", 0.13)
+    tab.run("blendPage.settled()")
+    words = shlex.split(tab.run("blendPage.command()"))
+    assert words[:4] == ["blend", "run", str(recipe), str(target)]
+    keys = [word.split("=")[0] for word in words if "=" in word]
+    assert "blend.red.amount" in keys and len(keys) == len(set(keys))
+    call(*words[1:], "--out", str(tmp_path / "run"), "--quiet")
+    result = np.moveaxis(fits.getdata(tmp_path / "run" / "result.fits"), 0, -1)[::-1]
+    made = np.floor(255.0 * np.nan_to_num(result) + 0.5).astype(int)
+    picture = pixels_of(tab, made.shape[:2])
+    assert picture.std() > 3
+    assert np.abs(picture - made)[made.max(axis=2) < 250].max() <= 1
 
 
 CHIP_FORMS: dict[str, tuple[dict[str, Any], list[dict[str, Any]]]] = {

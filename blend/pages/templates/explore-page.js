@@ -47,7 +47,11 @@ function commandText() {
   for (const {name, chosen} of original.blends) if (chosen) before[`blend.${name}.amount`] = "auto";
   const sets = Object.keys(now).filter((key) => toml(now[key]) !== toml(before[key]))
     .map((key) => `--set ${quoted(`${key}=${typeof now[key] === "string" ? now[key] : toml(now[key])}`)}`);
-  return [facts.command || "blend run RECIPE TARGET", ...sets].join(" ");
+  // What the page was opened with gives way to what is set now.
+  const keyOf = (text) => text.replace(/^'/, "").split("=")[0];
+  const changed = (text) => sets.some((set) => keyOf(text) === keyOf(set.slice("--set ".length)));
+  const [run, ...given] = (facts.command || "blend run RECIPE TARGET").split(" --set ");
+  return [run, ...given.filter((text) => !changed(text)).map((text) => `--set ${text}`), ...sets].join(" ");
 }
 
 function recipeText() {
