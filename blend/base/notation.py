@@ -1,6 +1,6 @@
-"""The nodes an equation is made of, and how they are printed as JavaScript and as presentation MathML.
+"""The nodes an equation is made of, and how they are printed: as JavaScript, as GLSL and as presentation MathML.
 
-Names come from a checked list and numbers are floats, so neither print can carry markup or code of its own.
+Names come from a checked list and numbers are floats, so no print can carry markup or code of its own.
 """
 
 from __future__ import annotations
@@ -50,6 +50,40 @@ def print_javascript(node: Node) -> str:
         return f"({parts[0]} ? {parts[1]} : {parts[2]})"
     name = {"**": "Math.pow", "clip": "blendClip"}.get(node.operation, f"Math.{node.operation}")
     return f"{name}({', '.join(parts)})"
+
+
+LARGEST_SHADER_NUMBER = 3e38
+
+
+def print_glsl(node: Node) -> str:
+    """Return an expression in the shading language of WebGL 2, every operation in brackets; needs `glsl_prelude`.
+
+    Names are lower case, so that a ``V`` before them and a ``U`` for an underscore keep them apart, from each other
+    and from the language's own words.
+    """
+    if isinstance(node, Number):
+        return repr(min(max(node.value, -LARGEST_SHADER_NUMBER), LARGEST_SHADER_NUMBER))
+    if isinstance(node, Name):
+        return glsl_name(node.name)
+    parts = [print_glsl(argument) for argument in node.arguments]
+    if node.operation in ("+", "-", "*", "/", "<", "<=", ">", ">="):
+        return f"({parts[0]} {node.operation} {parts[1]})"
+    if node.operation == "negate":
+        return f"(-{parts[0]})"
+    if node.operation == "where":
+        return f"({parts[0]} ? {parts[1]} : {parts[2]})"
+    if node.operation == "**":
+        exponent = node.arguments[1]
+        assert isinstance(exponent, Number)
+        whole = exponent.value == int(exponent.value)
+        return f"wholePower({parts[0]}, {int(exponent.value)})" if whole else f"pow({parts[0]}, {parts[1]})"
+    name = {"clip": "clipped", "asinh": "areaSinh"}.get(node.operation, node.operation)
+    return f"{name}({', '.join(parts)})"
+
+
+def glsl_name(name: str) -> str:
+    """Return how `print_glsl` writes a name."""
+    return "V" + name.replace("_", "U")
 
 
 _BINDING = {

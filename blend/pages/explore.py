@@ -13,7 +13,8 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from blend.base.equation import javascript_prelude
+from blend.base.equation import glsl_prelude, javascript_prelude
+from blend.base.notation import glsl_name
 from blend.recipe.model import to_toml
 from blend.recipe.steps.guard import depends_on_star
 from blend.science import colourspace
@@ -191,7 +192,10 @@ def engine_source(formulas: Mapping[str, Formula]) -> str:
         f"const CURVES = {_object((name, _curve(curve)) for name, curve in CURVES.items())};",
         f"const FORMULAS = {_object((name, _formula(formula)) for name, formula in formulas.items())};",
     ]
-    return "\n".join([*tables, _text("explore-engine.js")])
+    tables.append(f"const SHADER_PRELUDE = {json.dumps(glsl_prelude())};")
+    return "\n".join(
+        [*tables, _text("explore-engine.js"), _text("explore-gpu.js"), _text("explore-bands.js")]
+    )
 
 
 def offered(own: Mapping[str, Formula]) -> dict[str, Formula]:
@@ -216,21 +220,35 @@ def _formula(formula: Formula) -> str:
     """Return one formula: its facts, its neutral value, and a loop over pixels with the equation in it."""
     own = ", ".join(formula.params)
     opacity = "$value" if formula.uses_amount else "base + amount * ($value - base)"
+    # Arithmetic, min and max carry NaN along by themselves; only a comparison, or a plane left out, would lose it.
+    carries = not formula.parsed.uses("where") and {"base", "line"} <= set(formula.parsed.names)
+    missing = "" if carries else "base !== base || line !== line ? NaN : "
     # Names of values are lower case, so that those of the loop, with a dollar, cannot meet them.
     loop = (
         f"($out, $base, $line, $count, {{{', '.join(BLEND_NAMES[2:])}}}, {{{own}}}) => {{\n"
         "  for (let $i = 0; $i < $count; $i += 1) {\n"
         "    const base = $base[$i], line = $line[$i];\n"
         f"    const $value = {formula.parsed.javascript()};\n"
-        f"    $out[$i] = base !== base || line !== line ? NaN : {opacity};\n"
+        f"    $out[$i] = {missing}{opacity};\n"
         "  }\n}"
     )
     limited = json.dumps(depends_on_star(formula))
+    called, shader = _shader(formula)
     return (
         f"{{domain: {json.dumps(formula.domain)}, limited: {limited}, equation: {safe_json(formula.equation)}, "
         f"about: {safe_json(formula.about)}, params: {json.dumps(dict(formula.params))},\n"
-        f"neutral: (sky, {{{own}}}) => {formula.parsed_neutral.javascript()},\nblend: {loop}}}"
+        f"neutral: (sky, {{{own}}}) => {formula.parsed_neutral.javascript()},\nblend: {loop},\n"
+        f"shaderName: {json.dumps(called)}, shader: {json.dumps(shader)}}}"
     )
+
+
+def _shader(formula: Formula) -> tuple[str, str]:
+    """Return the name and the text of a shader's function of base, line, what every formula knows, and its own."""
+    called = "formulaOf" + formula.name.replace("-", "U")
+    given = ", ".join(f"float {glsl_name(name)}" for name in (*BLEND_NAMES, *formula.params))
+    base, amount = glsl_name("base"), glsl_name("amount")
+    opacity = "Made" if formula.uses_amount else f"{base} + {amount} * (Made - {base})"
+    return called, f"float {called}({given}) {{ float Made = {formula.parsed.glsl()}; return {opacity}; }}"
 
 
 # --- the template ---------------------------------------------------------------------------------------

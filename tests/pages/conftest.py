@@ -150,10 +150,10 @@ class Tab:
         assert "exceptionDetails" not in answer, answer
         return answer["result"].get("value")
 
-    def open(self, path: Path, *, until: str = "document.readyState === 'complete'") -> None:
-        """Open a file and wait until an expression holds."""
+    def open(self, path: Path, *, until: str = "document.readyState === 'complete'", part: str = "") -> None:
+        """Open a file, at a named part of it or its beginning, and wait until an expression holds."""
         self.events.clear()
-        self.call("Page.navigate", url=path.as_uri())
+        self.call("Page.navigate", url=path.as_uri() + (f"#{part}" if part else ""))
         self.wait(until)
 
     def wait(self, condition: str) -> None:

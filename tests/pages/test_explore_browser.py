@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import base64
+import json
 import shlex
 import shutil
 import subprocess
@@ -14,7 +15,9 @@ from typing import Any
 import numpy as np
 import pytest
 
-from blend.app.explore import explore_page
+from blend.app.explore import explore_page, scene_of
+from blend.app.load import recipe_text
+from blend.pages.report import Pictures, report_page
 from blend.recipe.model import Recipe, load_recipe
 from blend.recipe.pipeline import PICTURE_STEPS, run_all
 from blend.recipe.text import parse_setting
@@ -23,17 +26,27 @@ from blend.recipe.work import Work
 READY = "document.documentElement?.dataset.ready === 'yes'"
 
 
-@pytest.fixture
-def page(tab: Any, balanced_work: Callable[..., Work], tmp_path: Path) -> Any:
-    path = tmp_path / "explore <b>.html"
+@pytest.fixture(scope="module")
+def page_file(balanced_work: Callable[..., Work], tmp_path_factory: pytest.TempPathFactory) -> Path:
+    path = tmp_path_factory.mktemp("page") / "explore <b>.html"
     path.write_text(explore_page(balanced_work(), command="blend run r.toml t.toml"), encoding="utf-8")
-    tab.open(path, until=READY)
+    return path
+
+
+@pytest.fixture
+def page(tab: Any, page_file: Path) -> Any:
+    tab.open(page_file, until=READY)
     return tab
 
 
 def shown(tab: Any, work: Work) -> np.ndarray:
+    """Return the pixels on the canvas, (rows, columns, 3), once all that was set is drawn."""
+    tab.run("blendPage.settled()")
+    return pixels_of(tab, work.rgb.shape)
+
+
+def pixels_of(tab: Any, shape: tuple[int, ...]) -> np.ndarray:
     """Return the pixels on the canvas, (rows, columns, 3)."""
-    tab.run("new Promise((done) => requestAnimationFrame(() => requestAnimationFrame(done)))")
     # A canvas of our own: reading one again and again is what a browser warns of.
     code = (
         "(() => { const c = document.getElementById('over'), o = new OffscreenCanvas(c.width, c.height)"
@@ -41,7 +54,7 @@ def shown(tab: Any, work: Work) -> np.ndarray:
         " let s = ''; for (const b of d) s += String.fromCharCode(b); return btoa(s); })()"
     )
     flat = np.frombuffer(base64.b64decode(tab.run(code)), dtype=np.uint8)
-    return flat.reshape(*work.rgb.shape, 4)[..., :3].astype(int)
+    return flat.reshape(*shape, 4)[..., :3].astype(int)
 
 
 def move(tab: Any, name: str, value: object) -> None:
@@ -53,6 +66,12 @@ def move(tab: Any, name: str, value: object) -> None:
     )
 
 
+def settings_of(work: Work) -> dict[str, Any]:
+    """Return a recipe's blends as the page's script keeps them."""
+    facts = scene_of(work, 1).facts
+    return {"sky_level": facts["stretch"]["sky_level"], "blends": list(facts["blends"])}
+
+
 def computed(work: Work, recipe: Recipe) -> np.ndarray:
     """Return the program's own picture before finish, 8 bits."""
     display = run_all(work.with_(recipe=recipe), steps=PICTURE_STEPS[:-1]).display
@@ -62,8 +81,9 @@ def computed(work: Work, recipe: Recipe) -> np.ndarray:
 
 
 def test_the_page_opens_from_a_file_and_asks_for_nothing(page: Any) -> None:
-    assert [url for url in page.requests if not url.startswith("file:///")] == []
-    assert len(page.requests) == 1
+    # blob: is what the page itself made, the text of its workers.
+    assert [url for url in page.requests if not url.startswith(("file:///", "blob:null/"))] == []
+    assert len([url for url in page.requests if url.startswith("file:")]) == 1
     assert page.complaints == []
     # The policy inside the page forbids what the page does not do anyway.
     blocked = page.run("fetch('https://example.invalid/').then(() => 'sent', () => 'refused')")
@@ -97,6 +117,83 @@ def test_sliders_and_formulas_change_the_picture_and_the_copied_text_makes_it_ag
     page.run("document.getElementById('reset').click()")
     assert np.array_equal(shown(page, work), before)
     assert page.complaints == []
+
+
+def test_the_copied_command_run_by_the_program_gives_what_is_on_screen(tab: Any, tmp_path: Path) -> None:
+    from astropy.io import fits
+    from click.testing import CliRunner
+
+    from blend.app.cli import blend
+    from blend.app.demo import write_night
+    from blend.science.simulate import SceneOptions, simulate_night
+
+    def call(*words: str) -> None:
+        done = CliRunner().invoke(blend, words)
+        assert done.exit_code == 0, done.output
+
+    target = write_night(simulate_night(SceneOptions(rows=300, columns=420)), tmp_path)
+    # Without finish, which the page leaves out.
+    text, _ = recipe_text("galaxy-moonlit")
+    before, _, after = text.partition("[finish]")
+    recipe = tmp_path / "my recipe.toml"
+    recipe.write_text(before + after[after.index("[output]") :], encoding="utf-8")
+    varied = ["--vary", "blend.red.amount=0.5", "--no-store", "--out", str(tmp_path / "trial")]
+    call("try", str(recipe), str(target), *varied)
+    tab.open(tmp_path / "trial" / "explore.html", until=READY)
+    move(tab, "blend.red.amount-slider", 1.4)
+    move(tab, "blend.luminance.formula", "mean")
+    move(tab, "blend.luminance.amount", 0.45)
+    move(tab, "stretch.sky_level-slider", 0.13)
+    tab.run("blendPage.settled()")
+    words = shlex.split(tab.run("blendPage.command()"))
+    assert words[:4] == ["blend", "run", str(recipe), str(target)]
+    keys = [word.split("=")[0] for word in words if "=" in word]
+    assert "blend.red.amount" in keys and len(keys) == len(set(keys))
+    call(*words[1:], "--out", str(tmp_path / "run"), "--quiet")
+    result = np.moveaxis(fits.getdata(tmp_path / "run" / "result.fits"), 0, -1)[::-1]
+    made = np.floor(255.0 * np.nan_to_num(result) + 0.5).astype(int)
+    picture = pixels_of(tab, made.shape[:2])
+    assert picture.std() > 3
+    assert np.abs(picture - made)[made.max(axis=2) < 250].max() <= 1
+
+
+CHIP_FORMS: dict[str, tuple[dict[str, Any], list[dict[str, Any]]]] = {
+    "colour kept": (
+        {},
+        [
+            {},
+            {"blend.red.formula": "mean", "blend.red.share": "none", "blend.luminance.method": "oklab"},
+            {"blend.luminance.formula": "soft-light", "blend.luminance.method": "cielab"},
+            {"blend.luminance.formula": "emission-add", "blend.luminance.amount": 0.7},
+            {"blend.luminance.formula": "maximum-above-noise", "stretch.sky_level": 0.2},
+        ],
+    ),
+    "planes alone": (
+        {"stretch.colour": "planes", "stretch.curve": "power", "protect.stars": 0.5},
+        [{"blend.red.formula": "maximum", "blend.red.share": "none", "blend.red.amount": 0.8}],
+    ),
+}
+
+
+@pytest.mark.parametrize("form", CHIP_FORMS)
+def test_the_shader_makes_what_the_program_makes(
+    form: str, tab: Any, balanced_work: Callable[..., Work], tmp_path: Path
+) -> None:
+    own, moved = CHIP_FORMS[form]
+    (tmp_path / "chip.html").write_text(explore_page(balanced_work(settings=own)), encoding="utf-8")
+    # Where there is no graphics chip the browser imitates one, slowly, for this test alone.
+    tab.open(tmp_path / "chip.html", until=READY, part="imitated-chip")
+    for change in moved:
+        work = balanced_work(settings={**own, **change})
+        tab.run(f"settings = {json.dumps(settings_of(work))}; redraw()")
+        picture, made = shown(tab, work), computed(work, work.recipe)
+        assert np.abs(picture - made)[made.max(axis=2) < 250].max() <= 1
+        assert tab.run("blendPage.onChip()")
+    # A chip that computes otherwise is left for the workers, and nothing wrong stays on screen.
+    tab.run("withLines.data.fill(90); painter.current().known = false; blendPage.checkChip()")
+    again = shown(tab, work)
+    assert not tab.run("blendPage.onChip()")
+    assert np.abs(again - made)[made.max(axis=2) < 250].max() <= 1
 
 
 @pytest.mark.parametrize("view", ["without", "wipe", "line ha", "added", "mask"])
@@ -241,6 +338,45 @@ def report(tab: Any, small_demo: Path) -> Any:
 def test_axe_finds_no_serious_fault_in_the_report(report: Any, axe: str) -> None:
     report.resize(1400, 900)
     assert serious_faults(report, axe) == []
+
+
+HOSTILE = (
+    '</script></title><img src=x onerror="window.struck = true"><script>window.struck = true</script>'
+    "'{{ 7 * 7 }}"
+)
+
+
+def test_hostile_words_run_on_no_page(
+    tab: Any, small_demo: Path, balanced_work: Callable[..., Work], tmp_path: Path
+) -> None:
+    # Titles, paths, warnings with header text in them and a formula's own words: all that a stranger may write.
+    text = (
+        f"title = {json.dumps(HOSTILE)}\n[blend.red]\ninto = 'red'\nfrom = 'ha'\nformula = 'mine'\n[formulas.mine]\n"
+        f"domain = 'display'\nequation = 'max(base, line)'\nneutral = 'sky'\nabout = {json.dumps(HOSTILE)}\n"
+    )
+    work = run_all(balanced_work(text), steps=PICTURE_STEPS)
+    work = work.with_(target=work.target.model_copy(update={"name": HOSTILE}))
+    record = json.loads((small_demo / "result" / "record.json").read_text(encoding="utf-8"))
+    record["recipe"]["title"] = HOSTILE
+    record["warnings"] = [{"code": HOSTILE, "text": HOSTILE}]
+    for entry in record["inputs"]:
+        entry.update(role=HOSTILE, path=HOSTILE, sha256=HOSTILE)
+    assert work.display is not None
+    pictures = Pictures(work.display, work.display, 1, lambda planes: planes)
+    pages = {
+        "explore.html": (explore_page(balanced_work(text), command=HOSTILE), READY),
+        "report.html": (
+            report_page(work, record, pictures, command=HOSTILE),
+            "document.readyState === 'complete'",
+        ),
+    }
+    for name, (page, ready) in pages.items():
+        (tmp_path / name).write_text(page, encoding="utf-8")
+        tab.open(tmp_path / name, until=ready)
+        assert tab.run("document.title").startswith(HOSTILE)
+        assert tab.run("document.body.innerText.includes('{{ 7 * 7 }}')")
+        assert tab.run("window.struck === undefined && !document.querySelector('img[src=x]')")
+        assert tab.complaints == []
 
 
 @pytest.mark.parametrize("width", [1400, 320])

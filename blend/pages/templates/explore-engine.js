@@ -23,6 +23,8 @@ const encodeAny = (light) => (light >= 0 && light <= 1 ? ENCODED[(light * STEPS 
 const decodeAny = (code) => (code >= 0 && code <= 1 ? DECODED[(code * STEPS + 0.5) | 0]
   : code < 0 ? -decodeExactly(-code) : decodeExactly(code));
 
+const clip01 = (value) => (value < 0 ? 0 : value > 1 ? 1 : value);
+
 // --- a function of light by table: one entry for each of 1024 parts of a factor 2 --------------------------
 
 const PART_BITS = 13;
@@ -96,30 +98,30 @@ function gainTable(solved) {
 }
 
 // Every plane of a pixel by one gain, from the mean of the three; past 1, mixed with grey of the pixel's own mean.
-// Takes light of the layers and leaves light in [0, 1].
-function stretchColour(planes, count, solved, table) {
-  const [red, green, blue] = planes;
-  const {first, values} = table;
-  const {black} = solved;
-  const scale = 1 / (solved.white - solved.black);
-  const least = 0.1 * solved.m;
+// Takes light of the layers and leaves light in [0, 1]. Comparisons, where Math.min and Math.max would cost thrice that.
+function stretchColour([red, green, blue], count, {black, white, m}, {first, values}) {
+  const scale = 1 / (white - black), least = 0.1 * m, [faintest, brightest] = [values[0], values[values.length - 1]];
   for (let i = 0; i < count; i += 1) {
     const r = (red[i] - black) * scale, g = (green[i] - black) * scale, b = (blue[i] - black) * scale;
     const mean = (r + g + b) / 3;
-    if (mean !== mean) { red[i] = green[i] = blue[i] = NaN; continue; }
-    floatView[0] = mean < least ? least : mean > 1 ? 1 : mean;
-    const gain = values[(bitView[0] >>> PART_BITS) - first];
-    let x = r * gain, y = g * gain, z = b * gain;
-    if (x > 1 || y > 1 || z > 1) {
-      const top = Math.max(x, y, z);
-      const grey = Math.min(mean * gain, 1);
-      const share = Math.min((1 - grey) / Math.max(top - grey, 1e-12), 1);
-      x = grey + share * (x - grey); y = grey + share * (y - grey); z = grey + share * (z - grey);
+    floatView[0] = mean;
+    const gain = mean < least ? faintest : mean < 1 ? values[(bitView[0] >>> PART_BITS) - first] : brightest;
+    const x = r * gain, y = g * gain, z = b * gain;
+    if (x >= 0 && y >= 0 && z >= 0 && x <= 1 && y <= 1 && z <= 1) {
+      red[i] = x; green[i] = y; blue[i] = z;
+    } else if (mean !== mean) {
+      red[i] = green[i] = blue[i] = NaN;
+    } else {
+      paleInto(red, green, blue, i, x, y, z, Math.min(mean * gain, 1));
     }
-    red[i] = x < 0 ? 0 : x > 1 ? 1 : x;
-    green[i] = y < 0 ? 0 : y > 1 ? 1 : y;
-    blue[i] = z < 0 ? 0 : z > 1 ? 1 : z;
   }
+}
+
+function paleInto(red, green, blue, i, x, y, z, grey) {
+  const top = Math.max(x, y, z), share = top > 1 ? Math.min((1 - grey) / Math.max(top - grey, 1e-12), 1) : 1;
+  red[i] = clip01(grey + share * (x - grey));
+  green[i] = clip01(grey + share * (y - grey));
+  blue[i] = clip01(grey + share * (z - grey));
 }
 
 const SMALLEST = 2 ** -24;
@@ -242,37 +244,69 @@ function relightLinear(planes, wanted, count, floor, method) {
 
 // `before` and `wanted` are code values of the luminance; planes are light in [0, 1].
 function relightDisplay(planes, wanted, before, count, floor, method) {
-  const [red, green, blue] = planes;
+  const [red, green, blue] = planes, reach = 1 / floor, plain = method === null;
   for (let i = 0; i < count; i += 1) {
-    const target = wanted[i] < 0 ? 0 : wanted[i] > 1 ? 1 : wanted[i];
-    if (Math.abs(target - before[i]) <= SAME_CODE) continue;
-    relight(red[i], green[i], blue[i], decodeAny(target), floor, method);
-    let x = pixel[0], y = pixel[1], z = pixel[2];
-    if (x < -2e-6 || y < -2e-6 || z < -2e-6 || x > 1 + 2e-6 || y > 1 + 2e-6 || z > 1 + 2e-6) {
-      const grey = luminanceOf(x, y, z);
-      const level = Math.min(Math.max(grey, 0), 1);
-      const up = Math.max(x - grey, y - grey, z - grey, 1e-12);
-      const down = Math.max(grey - x, grey - y, grey - z, 1e-12);
-      const share = Math.min((1 - level) / up, level / down, 1);
-      x = level + share * (x - grey); y = level + share * (y - grey); z = level + share * (z - grey);
+    const code = wanted[i], target = code < 0 ? 0 : code > 1 ? 1 : code, step = target - before[i];
+    if (step <= SAME_CODE && step >= -SAME_CODE) continue;
+    const r = red[i], g = green[i], b = blue[i];
+    const old = WEIGHT_RED * r + WEIGHT_GREEN * g + WEIGHT_BLUE * b, light = DECODED[(target * STEPS + 0.5) | 0];
+    if (plain && light > 0 && old > floor) {
+      const part = old * reach - 1, weight = part < 1 ? part : 1, rest = 1 - weight;
+      const ratio = weight * (light / old) + rest, shift = rest * (light - old);
+      const x = r * ratio + shift, y = g * ratio + shift, z = b * ratio + shift;
+      if (x >= 0 && y >= 0 && z >= 0 && x <= 1 && y <= 1 && z <= 1) {
+        red[i] = x; green[i] = y; blue[i] = z;
+      } else {
+        keepInGamut(red, green, blue, i, x, y, z);
+      }
+    } else {
+      relight(r, g, b, decodeAny(target), floor, method);
+      keepInGamut(red, green, blue, i, pixel[0], pixel[1], pixel[2]);
     }
-    red[i] = x < 0 ? 0 : x > 1 ? 1 : x;
-    green[i] = y < 0 ? 0 : y > 1 ? 1 : y;
-    blue[i] = z < 0 ? 0 : z > 1 ? 1 : z;
   }
+}
+
+// Colour gives way where a pixel would leave [0, 1]; its luminance stays.
+function keepInGamut(red, green, blue, i, x, y, z) {
+  if (x < -2e-6 || y < -2e-6 || z < -2e-6 || x > 1 + 2e-6 || y > 1 + 2e-6 || z > 1 + 2e-6) {
+    const grey = luminanceOf(x, y, z), level = Math.min(Math.max(grey, 0), 1);
+    const up = Math.max(x - grey, y - grey, z - grey, 1e-12), down = Math.max(grey - x, grey - y, grey - z, 1e-12);
+    const share = Math.min((1 - level) / up, level / down, 1);
+    x = level + share * (x - grey); y = level + share * (y - grey); z = level + share * (z - grey);
+  }
+  red[i] = clip01(x); green[i] = clip01(y); blue[i] = clip01(z);
 }
 
 function addShare(other, factor, after, before, count) {
   for (let i = 0; i < count; i += 1) other[i] += factor * (after[i] - before[i]);
 }
 
-function luminancePlane(planes, count, out) {
-  const [red, green, blue] = planes;
-  for (let i = 0; i < count; i += 1) out[i] = luminanceOf(red[i], green[i], blue[i]);
+// Loops over a run. Each stands by itself, with the usual case inside it: a browser's compiler then makes it fast.
+
+function luminanceRun([red, green, blue], count, out) {
+  for (let i = 0; i < count; i += 1) out[i] = WEIGHT_RED * red[i] + WEIGHT_GREEN * green[i] + WEIGHT_BLUE * blue[i];
 }
 
-function convert(plane, count, change) {
-  for (let i = 0; i < count; i += 1) plane[i] = change(plane[i]);
+function luminanceCodes([red, green, blue], count, out) {
+  for (let i = 0; i < count; i += 1) {
+    const light = WEIGHT_RED * red[i] + WEIGHT_GREEN * green[i] + WEIGHT_BLUE * blue[i];
+    out[i] = light >= 0 && light <= 1 ? ENCODED[(light * STEPS + 0.5) | 0] : encodeAny(light);
+  }
+}
+
+function encodeRun(plane, count, out) {
+  for (let i = 0; i < count; i += 1) {
+    const light = plane[i];
+    out[i] = light >= 0 && light <= 1 ? ENCODED[(light * STEPS + 0.5) | 0] : encodeAny(light);
+  }
+}
+
+// Code values are clipped to [0, 1] first; what is missing stays missing.
+function decodeRun(codes, count, out) {
+  for (let i = 0; i < count; i += 1) {
+    const code = codes[i];
+    out[i] = code >= 0 ? DECODED[code < 1 ? (code * STEPS + 0.5) | 0 : STEPS] : code < 0 ? 0 : NaN;
+  }
 }
 
 // --- one picture --------------------------------------------------------------------------------------------
@@ -353,9 +387,14 @@ function makeEngine(facts, layers, mask) {
     return tableFor.value;
   }
 
+  function solveLine(from, settings) {
+    const name = from.split(".")[0], given = facts.lines[name].display;
+    return given ? asGiven(given) : solve(name, settings, facts.layers[from].sigma, null);
+  }
+
   function lineLayer(blend, settings) {
-    const name = blend.from.split(".")[0], given = facts.lines[name].display;
-    const solved = given ? asGiven(given) : solve(name, settings, facts.layers[blend.from].sigma, null);
+    const given = facts.lines[blend.from.split(".")[0]].display;
+    const solved = solveLine(blend.from, settings);
     const key = `${solved.parameter} ${solved.black}`;
     const kept = stretched.get(blend.from);
     if (kept?.key === key) return {plane: kept.plane, solved};
@@ -384,9 +423,10 @@ function makeEngine(facts, layers, mask) {
 
   // A plane or the luminance before and after a blend, in light for linear formulas, in code values for display ones.
   function change({blend, formula, names}, planes, line, base, made, count) {
-    if (blend.into === "luminance") luminancePlane(planes, count, base);
-    else base.set(planes[COLOUR.indexOf(blend.into)].subarray(0, count));
-    if (formula.domain === "display") convert(base, count, encodeAny);
+    const plane = planes[COLOUR.indexOf(blend.into)], display = formula.domain === "display";
+    if (!plane) (display ? luminanceCodes : luminanceRun)(planes, count, base);
+    else if (display) encodeRun(plane, count, base);
+    else base.set(plane.subarray(0, count));
     formula.blend(made, base, line, count, names, blend.params);
   }
 
@@ -399,7 +439,7 @@ function makeEngine(facts, layers, mask) {
     }
     const plane = planes[COLOUR.indexOf(blend.into)];
     if (display) {
-      for (let i = 0; i < count; i += 1) plane[i] = decodeAny(made[i] < 0 ? 0 : made[i] > 1 ? 1 : made[i]);
+      decodeRun(made, count, plane);
       return;
     }
     plane.set(made.subarray(0, count));
@@ -408,7 +448,10 @@ function makeEngine(facts, layers, mask) {
 
   function lineRun({plane, neutral, formula}, start, count) {
     if (formula.domain === "linear") return plane.subarray(start, start + count);
-    for (let i = 0; i < count; i += 1) shifted[i] = Math.min(plane[start + i] + neutral, 1);
+    for (let i = 0; i < count; i += 1) {
+      const value = plane[start + i] + neutral;
+      shifted[i] = value > 1 ? 1 : value;
+    }
     return shifted;
   }
 
@@ -432,8 +475,27 @@ function makeEngine(facts, layers, mask) {
     }
   }
 
-  // `around`: {from, to, planes}, what lies behind the stars of this run with the same blends in it, or null.
+  // Only where the line shines, if the formula leaves the rest alone.
   function blendRun(ready, planes, start, count, around) {
+    if (!ready.alone) {
+      blendAll(ready, planes, start, count, around);
+      return;
+    }
+    const marks = shining[ready.blend.from], end = start + count;
+    for (let from = start; from < end;) {
+      let to = from;
+      while (to < end && marks[(to / CHUNK) | 0]) to += CHUNK;
+      if (to > end) to = end;
+      if (to > from) {
+        const part = from === start && to === end ? planes : planes.map((plane) => plane.subarray(from - start, to - start));
+        blendAll(ready, part, from, to - from, around && aroundPart(around, from, to - from));
+      }
+      from = to + CHUNK;
+    }
+  }
+
+  // `around`: {from, to, planes}, what lies behind the stars of this run with the same blends in it, or null.
+  function blendAll(ready, planes, start, count, around) {
     change(ready, planes, lineRun(ready, start, count), before, wanted, count);
     if (around) {
       const few = around.to - around.from;
@@ -445,8 +507,14 @@ function makeEngine(facts, layers, mask) {
   }
 
   function aroundOf(planes, start, count) {
+    return aroundPart({from: 0, planes}, start, count);
+  }
+
+  // The stars of a part of a run; null where it has none.
+  function aroundPart(around, start, count) {
     const from = stars.first[start / CHUNK], to = stars.first[Math.ceil((start + count) / CHUNK)];
-    return {from, to, planes: planes.map((plane) => plane.subarray(from, to))};
+    if (from === to) return null;
+    return {from, to, planes: around.planes.map((plane) => plane.subarray(from - around.from, to - around.from))};
   }
 
   // Light of a run of pixels, stretched, with linear blends in it; and of what lies behind its stars.
@@ -460,13 +528,13 @@ function makeEngine(facts, layers, mask) {
 
   function develop(planes, solved, count) {
     if (facts.display) {
-      for (const plane of planes) convert(plane, count, (code) => decodeAny(code < 0 ? 0 : code > 1 ? 1 : code));
+      for (const plane of planes) decodeRun(plane, count, plane);
     } else if (facts.colour === "preserve") {
       stretchColour(planes, count, solved, colourTable(solved));
     } else {
       for (const plane of planes) {
         stretchPlane(plane, count, solved, colourTable(solved));
-        convert(plane, count, decodeAny);
+        decodeRun(plane, count, plane);
       }
     }
   }
@@ -554,7 +622,8 @@ function makeEngine(facts, layers, mask) {
       bytes[k + 3] = 255;
     }
     drawn.delete(bytes);
+    return solved;
   }
 
-  return {size, render, renderLine, solveColour};
+  return {size, render, renderLine, solveColour, solveLine, colourTable};
 }

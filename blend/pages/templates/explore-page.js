@@ -3,6 +3,8 @@
 const find = (id) => document.getElementById(id);
 const facts = JSON.parse(find("facts").textContent);
 const [WIDTH, HEIGHT] = [facts.columns, facts.rows];
+const SIZE = WIDTH * HEIGHT;
+const MOST_WORKERS = 8;
 const VIEWS = [
   ["with", "With the lines"], ["without", "Without"], ["wipe", "Both, with a wipe"],
   ...Object.keys(facts.lines).map((name) => [`line ${name}`, `${name} alone`]), ["added", "What the lines add"], ["mask", "Star mask"],
@@ -45,7 +47,11 @@ function commandText() {
   for (const {name, chosen} of original.blends) if (chosen) before[`blend.${name}.amount`] = "auto";
   const sets = Object.keys(now).filter((key) => toml(now[key]) !== toml(before[key]))
     .map((key) => `--set ${quoted(`${key}=${typeof now[key] === "string" ? now[key] : toml(now[key])}`)}`);
-  return [facts.command || "blend run RECIPE TARGET", ...sets].join(" ");
+  // What the page was opened with gives way to what is set now.
+  const keyOf = (text) => text.replace(/^'/, "").split("=")[0];
+  const changed = (text) => sets.some((set) => keyOf(text) === keyOf(set.slice("--set ".length)));
+  const [run, ...given] = (facts.command || "blend run RECIPE TARGET").split(" --set ");
+  return [run, ...given.filter((text) => !changed(text)).map((text) => `--set ${text}`), ...sets].join(" ");
 }
 
 function recipeText() {
@@ -81,11 +87,12 @@ async function readLayers() {
 const over = find("over").getContext("2d"), under = find("under").getContext("2d");
 for (const canvas of [over.canvas, under.canvas]) [canvas.width, canvas.height] = [WIDTH, HEIGHT];
 const picture = () => new ImageData(WIDTH, HEIGHT);
-const withLines = picture(), without = picture(), other = picture();
-let engine, mask, solved, view = "with", lit = false, blinking = 0, waiting = false, tallying = 0;
+const withLines = picture(), without = picture(), lineImage = picture(), other = picture();
+let painter, onProcessors, mask, solved, view = "with", lit = false, blinking = 0, tallying = 0;
+let waiting = false, drawing = null, again = false;
 const place = {x: WIDTH >> 1, y: HEIGHT >> 1};
 
-const bare = () => ({...settings, blends: []});
+const bare = () => ({...settings, blends: settings.blends.map((blend) => ({...blend, amount: 0}))});
 
 function drawAdded() {
   const [made, plain, out] = [withLines.data, without.data, other.data];
@@ -93,7 +100,7 @@ function drawAdded() {
   const least = (k) => Math.max(made[k] - plain[k], made[k + 1] - plain[k + 1], made[k + 2] - plain[k + 2], 0);
   for (let k = 0; k < made.length; k += 4) counts[least(k)] += 1;
   let top = 255;
-  for (let rest = 0.001 * engine.size - counts[top]; rest > 0 && top > 1; rest -= counts[top]) top -= 1;
+  for (let rest = 0.001 * SIZE - counts[top]; rest > 0 && top > 1; rest -= counts[top]) top -= 1;
   for (let k = 0; k < made.length; k += 4) {
     const share = Math.min(least(k) / top, 1);
     out[k] = 255 * share; out[k + 1] = 184 * share ** 1.2; out[k + 2] = 115 * share ** 1.6; out[k + 3] = 255;
@@ -103,27 +110,46 @@ function drawAdded() {
 
 function drawMask() {
   const out = other.data;
-  for (let i = 0, k = 0; i < engine.size; i += 1, k += 4) {
+  for (let i = 0, k = 0; i < SIZE; i += 1, k += 4) {
     out[k] = out[k + 1] = out[k + 2] = mask ? mask[i] : 0;
     out[k + 3] = 255;
   }
   return mask ? "1 (white) on stars, 0 (black) on sky." : "No star mask was made.";
 }
 
-function drawView() {
+// A chip or its driver may compute otherwise than it should: what each new shader makes is held against the engine's.
+function checkChip() {
+  if (waiting || drawing || painter.trusted()) return;
+  if (painter.check(effective(), withLines.data)) return;
+  painter = onProcessors();
+  redraw();
+}
+
+async function paint(job, image) {
+  const asked = painter;
+  try {
+    return await asked.paint(job, image.data);
+  } catch (fault) {
+    if (fault instanceof RangeError || !asked.check) throw fault;
+    if (painter === asked) painter = onProcessors();
+    return painter.paint(job, image.data);
+  }
+}
+
+async function drawView() {
   const kind = blinking ? (lit ? `line ${Object.keys(facts.lines)[0]}` : "without") : view;
   const needsBare = ["without", "wipe", "added"].includes(kind);
-  solved = engine.render(effective(), withLines.data, "with");
-  if (needsBare) engine.render(bare(), without.data, "without");
+  const jobs = [paint({slot: "with", settings: effective()}, withLines)];
+  if (needsBare) jobs.push(paint({slot: "without", settings: bare()}, without));
+  if (kind.startsWith("line ")) jobs.push(paint({slot: "line", settings: bare(), line: kind.slice(5)}, lineImage));
+  [solved] = await Promise.all(jobs);
   let note = "";
   if (kind === "added") note = drawAdded();
   if (kind === "mask") note = drawMask();
-  if (kind.startsWith("line ")) {
-    engine.renderLine(kind.slice(5), settings, other.data);
-    note = "The line's own light, stretched by itself.";
-  }
+  if (kind.startsWith("line ")) note = "The line's own light, stretched by itself.";
   if (!blinking) find("view-note").textContent = note;
-  over.putImageData({with: withLines, wipe: withLines, without}[kind] ?? other, 0, 0);
+  const shown = {with: withLines, wipe: withLines, without, added: other, mask: other}[kind] ?? lineImage;
+  over.putImageData(shown, 0, 0);
   if (kind === "wipe") under.putImageData(without, 0, 0);
   const cut = find("wipe").value;
   over.canvas.style.clipPath = kind === "wipe" ? `inset(0 0 0 ${cut}%)` : "";
@@ -151,7 +177,7 @@ function drawLens() {
   frame.left = `${100 * x / WIDTH}%`; frame.top = `${100 * y / HEIGHT}%`;
   frame.width = `${100 * wide / WIDTH}%`; frame.height = `${100 * high / HEIGHT}%`;
   const k = 4 * (place.y * WIDTH + place.x), [red, green, blue] = withLines.data.subarray(k, k + 3);
-  find("lens-text").textContent = `Around column ${place.x}, row ${place.y}; there the picture has red ${red}, green ${green}, blue ${blue} of 255.`;
+  find("lens-text").textContent = `Around column ${place.x}, row ${place.y}; there the picture has red ${red}, green ${green}, blue ${blue} of 255. Arrow keys move it while the picture has the focus.`;
 }
 
 function tally() {
@@ -160,7 +186,7 @@ function tally() {
   for (let k = 0; k < data.length; k += 4) {
     counts[0][data[k]] += 1; counts[1][data[k + 1]] += 1; counts[2][data[k + 2]] += 1;
   }
-  const total = engine.size, top = Math.log(total);
+  const total = SIZE, top = Math.log(total);
   COLOUR.forEach((name, p) => {
     const bars = Array.from(counts[p], (count, value) => `V${(66 - 60 * (count > 0 ? Math.log(count + 1) / top : 0)).toFixed(1)}H${value + 3}`);
     find(`bars-${name}`).setAttribute("d", `M2 66${bars.join("")}V66Z`);
@@ -172,10 +198,9 @@ function tally() {
   });
 }
 
-function draw() {
-  waiting = false;
+async function draw() {
   try {
-    drawView();
+    await drawView();
     find("status").textContent = "";
   } catch (fault) {
     if (!(fault instanceof RangeError)) throw fault;
@@ -187,12 +212,35 @@ function draw() {
   const lowered = solved.lowered ? ", lowered because noise would show" : "";
   find("solved").textContent = `Sky at ${solved.level.toFixed(3)}${lowered}; ${solved.curve} stretch.`;
   clearTimeout(tallying);
-  tallying = setTimeout(tally, 150);
+  tallying = setTimeout(() => { tally(); checkChip(); }, 150);
+}
+
+// One picture at a time; what is moved meanwhile is drawn next, only as it stands then.
+async function drawLatest() {
+  waiting = false;
+  if (drawing) {
+    again = true;
+    return;
+  }
+  do {
+    again = false;
+    drawing = draw();
+    try {
+      await drawing;
+    } finally {
+      drawing = null;
+    }
+  } while (again);
 }
 
 function redraw() {
-  if (!waiting) requestAnimationFrame(draw);
+  if (!waiting) requestAnimationFrame(drawLatest);
   waiting = true;
+}
+
+// Resolves once everything that was set is on the canvas.
+async function settled() {
+  while (waiting || drawing || again) await new Promise((done) => { setTimeout(done, 5); });
 }
 
 // --- controls -----------------------------------------------------------------------------------------------
@@ -323,7 +371,7 @@ function listen() {
     } else {
       find("blink").setAttribute("aria-pressed", "true");
       find("view-note").textContent = "Line and colour by turns.";
-      blinking = setInterval(() => { lit = !lit; drawView(); }, BLINK_MS);
+      blinking = setInterval(() => { lit = !lit; redraw(); }, BLINK_MS);
     }
     redraw();
   });
@@ -374,38 +422,43 @@ async function copy(button) {
   find("status").textContent = done ? `The ${button.dataset.copy} is copied.` : `The ${button.dataset.copy} is marked; copy it by hand.`;
 }
 
-// Milliseconds of a whole redraw by what was moved, medians of `turns`; for measuring.
-function measure(turns = 9) {
-  const kept = settings;
-  const median = (values) => values.sort((a, b) => a - b)[values.length >> 1];
-  const timed = (move) => median(Array.from({length: turns}, (_, k) => {
+// What can be moved, for measuring: each changes `settings` for the k-th time.
+function moves() {
+  const own = (index) => [["", (k) => { settings.blends[index].amount = 0.3 + 0.05 * k; }]];
+  const others = (index) => Object.keys(FORMULAS).map((formula) => [`, ${formula}`, (k) => {
+    Object.assign(settings.blends[index], {formula, amount: 0.3 + 0.05 * k, params: {...FORMULAS[formula].params}, share: {}});
+  }]);
+  const amounts = original.blends.flatMap(({name}, index) => (
+    [...own(index), ...others(index)].map(([text, move]) => [`blend.${name}.amount${text}`, move])));
+  return Object.fromEntries([...amounts, ["stretch.sky_level", (k) => { settings.sky_level = 0.06 + 0.005 * k; }]]);
+}
+
+// Milliseconds of each of `turns` whole redraws, from the moved value to the drawn canvas.
+async function measure(name, turns) {
+  await settled();
+  const kept = settings, times = [];
+  for (let k = 0; k < turns; k += 1) {
     settings = structuredClone(original);
-    move(k);
+    moves()[name](k);
     const start = performance.now();
-    drawView();
-    return performance.now() - start;
-  }));
-  const times = {pixels: engine.size};
-  original.blends.forEach(({name}, index) => {
-    times[`blend.${name}.amount`] = timed((k) => { settings.blends[index].amount = 0.3 + 0.05 * k; });
-  });
-  original.blends.forEach(({name}, index) => {
-    for (const formula of ["mean", "maximum"]) {
-      times[`blend.${name}.amount, ${formula}`] = timed((k) => {
-        Object.assign(settings.blends[index], {formula, amount: 0.3 + 0.05 * k, params: {...FORMULAS[formula].params}, share: {}});
-      });
-    }
-  });
-  times["stretch.sky_level"] = timed((k) => { settings.sky_level = 0.06 + 0.005 * k; });
+    await drawView();
+    times.push(performance.now() - start);
+  }
   settings = kept;
-  draw();
   return times;
 }
 
 async function begin() {
-  const {light, mask: stars} = await readLayers();
+  let {light, mask: stars} = await readLayers();
   mask = stars;
-  engine = makeEngine(facts, light, mask);
+  const workers = Math.min(navigator.hardwareConcurrency || 1, MOST_WORKERS, HEIGHT);
+  onProcessors = () => {
+    const {paint: painted} = bandPainter(facts, light, mask, find("engine").textContent, workers);
+    light = null;
+    return {paint: painted, trusted: () => true};
+  };
+  // A chip that is only imitated is slower than the workers are.
+  painter = chipPainter(facts, light, mask, {imitated: location.hash === "#imitated-chip"}) ?? onProcessors();
   const binned = facts.factor > 1 ? `, averaged over ${facts.factor} x ${facts.factor} pixels` : "";
   find("lead").textContent = `Try the weights: ${WIDTH} x ${HEIGHT} pixels${binned}; the picture is computed here, by the program's own equations.`;
   buildViews();
@@ -413,13 +466,18 @@ async function begin() {
   buildHistograms();
   listen();
   find("content").hidden = find("below").hidden = false;
-  draw();
+  drawing = draw();
+  await drawing;
+  drawing = null;
   tally();
   document.documentElement.dataset.ready = "yes";
 }
 
 // For tests and for the console.
-const blendPage = {measure, command: commandText, recipe: recipeText, bytes: () => withLines.data, settings: () => settings};
+const blendPage = {
+  moves: () => Object.keys(moves()), measure, settled, command: commandText, recipe: recipeText, bytes: () => withLines.data, settings: () => settings,
+  onChip: () => Boolean(painter.check), checkChip,
+};
 
 begin().catch((fault) => {
   find("status").textContent = `This page cannot be shown: ${fault.message}.`;
