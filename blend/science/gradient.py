@@ -18,6 +18,7 @@ from blend.science.halo import find_ellipse
 from blend.science.objects import Region, object_mask, region_mask
 from blend.science.skyarms import allow_arms
 from blend.science.skyblocks import (
+    LEAST_SHARE_OF_BLOCK,
     SkyBlocks,
     block_size,
     measure_blocks,
@@ -53,7 +54,6 @@ SHARE_FOR_DEGREE_2 = 0.15
 """With less sky than this a curved surface is an extrapolation: the automatic degree stops at 1."""
 CLEAN_SHARE_FOR_DEGREE_2 = 0.25
 """Share of the frame where the halo's doubt is below the noise, for a small curvature to be believed."""
-LEAST_SHARE_OF_BLOCK = 0.1
 HIGHEST_DEGREE = 4
 AUTO_DEGREE = 2
 
