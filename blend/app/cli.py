@@ -200,24 +200,23 @@ def inspect(files: tuple[Path, ...], plant: str | None, settings: tuple[str, ...
 @click.option("--width-nm", type=float, default=7.0, show_default=True, help="Width of the line filter.")
 @click.option("--plot", type=EXISTING, help="Write the night as a .png or .svg plot.")
 def moon(target: Path | None, **options: Any) -> None:
-    """Predict the moonlit sky for a target and a night, from TARGET's headers or from options."""
-    from blend.app.moon import moon_command, moon_command_for_master
+    """Predict the moonlit sky for a target and a night: from the headers of TARGET, a picture or a target file, from
+    options, or from both; options go before headers.
+    """
+    from blend.app.moon import moon_command, moon_command_for_file
 
     sky: dict[str, Any] = {name: options[name] for name in ("extinction", "zenith", "width_nm", "plot")}
+    place: dict[str, Any] = {name: _number_or_text(options[name]) for name in ("ra", "dec") if options[name]}
+    if options["when"]:
+        place["time"] = options["when"]
+    if options["site"]:
+        place["site"] = _site(options["site"])
     if target is not None:
-        from blend.app.load import open_target, read_lights
-
-        master = read_lights("rgb", open_target(target).masters["rgb"])[0]
-        click.echo(moon_command_for_master(master, name=str(target), **sky))
+        click.echo(moon_command_for_file(target, **place, **sky))
         return
-    missing = [f"--{name}" for name in ("ra", "dec", "site") if not options[name]]
-    if not options["when"]:
-        missing.append("--time")
-    if missing:
+    if missing := [f"--{name}" for name in ("ra", "dec", "site", "time") if name not in place]:
         raise click.UsageError(f"Without a target file, give {', '.join(missing)}.")
-    site = _site(options["site"])
-    ra, dec = (_number_or_text(options[name]) for name in ("ra", "dec"))
-    click.echo(moon_command(ra=ra, dec=dec, time=options["when"], site=site, **sky))
+    click.echo(moon_command(**place, **sky))
 
 
 def _number_or_text(text: str) -> float | str:

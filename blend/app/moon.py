@@ -4,13 +4,16 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
+from dataclasses import replace
 from datetime import datetime, timedelta
 from pathlib import Path
 from typing import Any
 
+from blend.app.load import open_target, read_lights
 from blend.app.moonplot import night_plot
 from blend.base.errors import InputError, RecipeError
 from blend.base.master import Facts, Master
+from blend.files.reader import read_picture
 from blend.files.whole import write_whole
 from blend.science.ephemeris import FIRST_YEAR, LAST_YEAR, utc
 from blend.science.moonforecast import (
@@ -113,6 +116,55 @@ def moon_command_for_master(
         plot=plot,
         grid=(facts.wcs, master.shape),
     )
+
+
+def moon_command_for_file(
+    path: Path,
+    *,
+    ra: float | str | None = None,
+    dec: float | str | None = None,
+    time: str | None = None,
+    site: Site | None = None,
+    **sky: Any,
+) -> str:
+    """Return the report on a picture or on a target file's first light; what is given goes before what headers state.
+
+    Parameters
+    ----------
+    path : Path
+        A target file (``.toml``) or a picture.
+    ra, dec, time, site, **sky
+        As for `moon_command`; None is taken from the header.
+
+    Raises
+    ------
+    RecipeError
+        One of the values cannot be, or only one of ``ra`` and ``dec`` is given.
+    InputError
+        The file cannot be read, or neither it nor the values say when, where and what.
+    OutputError
+        The plot cannot be written.
+    """
+    master = _first_light(path)
+    facts = master.facts
+    if time is not None:
+        facts = replace(facts, date_obs=time, frames=None)
+    if site is not None:
+        facts = replace(facts, site=site)
+    if ra is None and dec is None:
+        return moon_command_for_master(replace(master, facts=facts), name=str(path), **sky)
+    if ra is None or dec is None:
+        raise RecipeError(
+            "--ra", found="only one of --ra and --dec", expected="both, or none for the header's"
+        )
+    facts = _complete(facts, str(path), placed=True)
+    return moon_command(ra=ra, dec=dec, time=_middle_time(facts), site=read_site(facts.site), **sky)
+
+
+def _first_light(path: Path) -> Master:
+    if path.suffix.lower() != ".toml":
+        return read_picture(path)
+    return read_lights("rgb", open_target(path).masters["rgb"])[0]
 
 
 def moon_report(
@@ -342,7 +394,7 @@ def _degrees(text: str, *, hours: bool) -> float | None:
     return None if degrees is None else degrees * (15.0 if hours else 1.0)
 
 
-def _complete(facts: Facts, name: str) -> Facts:
+def _complete(facts: Facts, name: str, *, placed: bool = False) -> Facts:
     missing = [
         text
         for text, value in (
@@ -350,7 +402,7 @@ def _complete(facts: Facts, name: str) -> Facts:
             ("the site", facts.site),
             ("world coordinates", facts.wcs),
         )
-        if value is None
+        if value is None and not (placed and text == "world coordinates")
     ]
     if missing:
         raise InputError(

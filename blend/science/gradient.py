@@ -16,8 +16,9 @@ from numpy.typing import NDArray
 from blend.base.errors import StepError
 from blend.science.halo import find_ellipse
 from blend.science.objects import Region, object_mask, region_mask
-from blend.science.skyarms import allow_arms
+from blend.science.skyarms import allow_arms, hold_curve
 from blend.science.skyblocks import (
+    LEAST_SHARE_OF_BLOCK,
     SkyBlocks,
     block_size,
     measure_blocks,
@@ -53,7 +54,6 @@ SHARE_FOR_DEGREE_2 = 0.15
 """With less sky than this a curved surface is an extrapolation: the automatic degree stops at 1."""
 CLEAN_SHARE_FOR_DEGREE_2 = 0.25
 """Share of the frame where the halo's doubt is below the noise, for a small curvature to be believed."""
-LEAST_SHARE_OF_BLOCK = 0.1
 HIGHEST_DEGREE = 4
 AUTO_DEGREE = 2
 
@@ -197,23 +197,33 @@ def choose_sky(
     ]
     marks = np.array([misfit(candidate, good) for _, candidate in candidates])
     weights = np.exp(-0.5 * (marks - marks.min()))
-    if fullest.halo is not None and len(degrees) > 1 and _curve_is_halo(ringed, fullest, good):
+    doubtful = fullest.halo is not None and len(degrees) > 1 and _curve_is_halo(ringed, fullest, good)
+    if doubtful:
         marks = np.where([c.degree > 1 for _, c in candidates], np.inf, marks)
     problem, best = candidates[int(np.argmin(marks))]
-    chosen = solve_sky(problem, degree=best.degree, halo=True)
-    if chosen.halo is not None:
-        held = solve_sky(ringed, degree=best.degree, halo=True)
-        chosen = _hold_down(chosen, held)
-        chosen = allow_arms(ringed if chosen is held else problem, chosen)
+    chosen = _settled(problem, ringed, best.degree)
+    if doubtful and top == AUTO_DEGREE:
+        bent = hold_curve(_settled(problems[-1], ringed, top))
+        chosen = chosen if bent is None else bent
     others = zip(weights / weights.sum(), (candidate for _, candidate in candidates), strict=True)
     return chosen, [(w, c) for w, c in others if c.degree != chosen.degree or c.halo is None]
+
+
+def _settled(problem: SkyProblem, ringed: SkyProblem, degree: int) -> Solution:
+    """Fit one degree with errors and blocks of its own; a halo is held down by its ring and may have arms."""
+    free = solve_sky(problem, degree=degree, halo=True)
+    if free.halo is None:
+        return free
+    held = solve_sky(ringed, degree=degree, halo=True)
+    chosen = _hold_down(free, held)
+    return allow_arms(ringed if chosen is held else problem, chosen)
 
 
 def _curve_is_halo(problem: SkyProblem, fullest: Solution, sky: NDArray[np.bool_]) -> bool:
     """Tell whether the curvature of a sky may be the halo's: little clean sky, and no more curve than halo.
 
     A disc seen from above that fills the frame shines on all the sky there is, and what its arms leave of the halo's
-    fit looks like a curved sky. A plane is then the safer answer.
+    fit looks like a curved sky. A plane is then the safer answer, see `hold_curve` for how much more is believed.
     """
     assert fullest.halo is not None
     shine = fullest.halo.shine(problem.blocks.xy)

@@ -20,6 +20,9 @@ LEAST_RADIUS = 0.3
 KNOT_SPACING = 0.6
 """Distance of the knots that carry the shared error, in lengths over which it is shared."""
 KNOTS_AROUND = 22
+CURVE_SHARE = 0.1
+"""Curvature of a sky beside its slope: a plane describes moonlight over two degrees to half a percent of the sky, and
+its slope is some five."""
 LEAST_DOUBT = 0.005
 """Shared errors below this share of a block's own do not count, not even over all blocks together."""
 
@@ -71,6 +74,34 @@ def allow_arms(problem: SkyProblem, solution: Solution) -> Solution:
         covariance=covariance,
         residuals=np.where(problem.good, problem.values - model, 0.0),
         halo=fresh,
+    )
+
+
+def hold_curve(solution: Solution) -> Solution | None:
+    """Return a curved sky with its curvature held to a tenth of its slope, or None where nothing speaks for it.
+
+    The curvature k, with covariance V from errors shared along arms, speaks for itself where k V^-1 k > 2 x 3. What is
+    known beforehand of each of its three terms, 0 +- 0.1 slope, is then added like a measurement.
+
+    Parameters
+    ----------
+    solution : Solution
+        Of degree 2, from `allow_arms`.
+
+    References
+    ----------
+    Two a parameter: Akaike (1974), IEEE Trans. Automatic Control 19, 716; from memory. The rest is derived here.
+    """
+    answer, covariance = solution.coefficients, solution.covariance
+    curve = answer[3:]
+    tau = CURVE_SHARE * float(np.abs(answer[1:3]).sum())
+    if solution.halo is None or curve @ np.linalg.pinv(covariance[3:, 3:]) @ curve <= 2.0 * curve.size:
+        return None
+    gain = covariance[:, 3:] @ np.linalg.pinv(covariance[3:, 3:] + tau**2 * np.eye(3))
+    return replace(
+        solution,
+        coefficients=answer - gain @ curve,
+        covariance=covariance - gain @ covariance[3:, :],
     )
 
 

@@ -17,6 +17,9 @@ from blend.base.rowblocks import ROWS_PER_BLOCK, map_row_blocks
 SAMPLES_PER_BLOCK = 4096
 """Most pixels of a block that are looked at: 0.02 sigma a block is plenty, and 24 Mpx stay fast."""
 
+LEAST_SHARE_OF_BLOCK = 0.1
+"""Share of a block that must be usable for its value to count as sky."""
+
 MEDIAN_TO_MEAN_ERROR = 1.2533141373155001
 """sqrt(pi / 2): error of a Gaussian sample's median over that of its mean (Kendall & Stuart; common practice)."""
 
@@ -32,7 +35,7 @@ class SkyBlocks:
     grid : (rows, columns)
         Blocks down and across; every array below is flat, row by row.
     xy : (n, 2) float64
-        Centres, in pixels.
+        Where the usable pixels lie on the mean; the centre of a block of which less than a tenth is usable.
     values, errors : (n,) float64
         Clipped median of the usable pixels and its standard error; NaN where too few are usable.
     light : (n,) float64
@@ -157,7 +160,7 @@ def measure_blocks(
     down, across = max(1, round(rows / size)), max(1, round(columns / size))
     edges_y = np.linspace(0, rows, down + 1).round().astype(np.int64)
     edges_x = np.linspace(0, columns, across + 1).round().astype(np.int64)
-    table = np.empty((down, across, 5), dtype=np.float64)
+    table = np.empty((down, across, 7), dtype=np.float64)
     skip, has_skip = _mask_or_none(unusable)
     stride = max(1, -(-size * size // SAMPLES_PER_BLOCK))
 
@@ -170,8 +173,11 @@ def measure_blocks(
     map_row_blocks(work, down, height=1)
     x = 0.5 * (edges_x[:-1] + edges_x[1:] - 1)
     y = 0.5 * (edges_y[:-1] + edges_y[1:] - 1)
-    xy = np.stack([np.tile(x, down), np.repeat(y, across)], axis=1)
-    return SkyBlocks(size, (down, across), xy, *table.reshape(-1, 5).T)
+    centres = np.stack([np.tile(x, down), np.repeat(y, across)], axis=1)
+    flat = table.reshape(-1, 7)
+    # Half a block under a mask has its value where the other half is: a steep sky shows the difference.
+    xy = np.where(flat[:, 3, None] >= LEAST_SHARE_OF_BLOCK, flat[:, 5:], centres)
+    return SkyBlocks(size, (down, across), xy, *flat[:, :5].T)
 
 
 def _mask_or_none(mask: NDArray[np.bool_] | None) -> tuple[NDArray[np.bool_], bool]:
@@ -212,6 +218,8 @@ def _measure_row(plane, skip, has_skip, y0, y1, edges_x, stride, kappa, out):  #
         n_usable = 0
         n_light = 0
         n_seen = 0
+        sum_x = 0.0
+        sum_y = 0.0
         for y in range(y0, y1):
             # A start that hops about from row to row keeps the sample from locking onto a pattern of the sensor.
             start = ((y * 40503) >> 4) % stride
@@ -224,6 +232,10 @@ def _measure_row(plane, skip, has_skip, y0, y1, edges_x, stride, kappa, out):  #
                     if not (has_skip and skip[y, x]):
                         usable[n_usable] = value
                         n_usable += 1
+                        sum_x += x
+                        sum_y += y
+        out[c, 5] = sum_x / max(n_usable, 1)
+        out[c, 6] = sum_y / max(n_usable, 1)
         out[c, 0] = np.nan
         out[c, 1] = np.nan
         out[c, 2] = np.nan

@@ -207,13 +207,26 @@ def _least_light(
     answer = under[LEAST_SHARE]
     residuals = np.where(good, blocks.values - terms @ answer, 0.0)
     used = good & (residuals <= max(float(np.quantile(residuals[good], 2.0 * LEAST_SHARE)), 0.0))
-    # A few blocks hold the surface, so its noise is that of these few.
-    typical = float(np.median(blocks.errors[good]))
-    noise = typical**2 * np.linalg.pinv(terms[used].T @ terms[used])
+    noise = _quantile_noise(terms[good], residuals[good])
     doubt = np.outer(high - low, high - low)
     covariance = basis @ (noise + doubt) @ basis.T
     covariance[0, 0] += faint_light_doubt(blocks, used) ** 2
     return build_sky(basis @ answer, covariance, blocks=blocks, shape=shape, used=used, residuals=residuals)
+
+
+def _quantile_noise(terms: Columns, off: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Return the covariance of a surface under which a share q of the values lies: q (1 - q) / f^2 (terms^T terms)^-1.
+
+    f is the density of the values at the surface, here between those under which q / 2 and 2 q of them lie.
+
+    References
+    ----------
+    Koenker & Bassett (1978), Econometrica 46, 33, theorem 4.2 (number from memory); the estimate of f is common
+    practice.
+    """
+    low, high = np.quantile(off, [0.5 * LEAST_SHARE, 2.0 * LEAST_SHARE])
+    width = float(high - low) / (1.5 * LEAST_SHARE)
+    return np.asarray(LEAST_SHARE * (1.0 - LEAST_SHARE) * width**2 * np.linalg.pinv(terms.T @ terms))
 
 
 def surface_under(terms: Columns, values: NDArray[np.float64], share: float) -> NDArray[np.float64]:

@@ -8,7 +8,14 @@ from typing import Any
 import numpy as np
 import pytest
 
-from blend.app.moon import SUN_CAUTION, moon_command, moon_command_for_master, read_angle, read_time
+from blend.app.moon import (
+    SUN_CAUTION,
+    moon_command,
+    moon_command_for_file,
+    moon_command_for_master,
+    read_angle,
+    read_time,
+)
 from blend.base.errors import InputError, OutputError, RecipeError
 from blend.base.master import Facts, Master, flags_of
 
@@ -163,3 +170,30 @@ def test_what_a_master_does_not_say_is_named() -> None:
         "ha.fits: its header states no site and no world coordinates; expected date, site and world "
         "coordinates. Do this: give position, time and site on the command line."
     )
+
+
+def written(folder: Path, **cards: Any) -> Path:
+    """Return a FITS picture whose header says what the cards say."""
+    from blend.files.fits import write_fits
+
+    write_fits(folder / "ha.fits", np.full((1, 30, 40), 0.1, np.float32), planes=("ha",), cards=cards)
+    return folder / "ha.fits"
+
+
+def test_a_picture_is_asked_and_options_go_before_its_header(tmp_path: Path) -> None:
+    cards = {"DATE-OBS": "2024-03-22T22:00:00", "SITELAT": 48.0, "SITELONG": 11.0, "SITEELEV": 500.0}
+    path = written(tmp_path, **cards)
+    place = {"ra": NIGHT["ra"], "dec": NIGHT["dec"]}
+    assert moon_command_for_file(path, **place) == moon_command(**NIGHT)
+    other = {"time": "2024-03-25T21:00", "site": (-30.0, 20.0, 100.0)}
+    assert moon_command_for_file(path, **place, **other) == moon_command(**place, **other)
+
+
+def test_what_neither_header_nor_options_say_is_named(tmp_path: Path) -> None:
+    path = written(tmp_path)
+    with pytest.raises(InputError, match="states no date and no site and no world coordinates"):
+        moon_command_for_file(path)
+    with pytest.raises(InputError, match="states no date; expected"):
+        moon_command_for_file(path, ra=10.0, dec=41.0, site=SITE)
+    with pytest.raises(RecipeError, match="--ra: only one of --ra and --dec"):
+        moon_command_for_file(path, dec=41.0, site=SITE)

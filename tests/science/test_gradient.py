@@ -227,6 +227,24 @@ def test_block_value_is_the_clipped_median_slowly():
             assert blocks.values[3 * j + i] == pytest.approx(np.median(kept), rel=1e-6)
 
 
+def test_a_block_under_half_a_mask_lies_where_its_other_half_is():
+    # The median of a plane over a rectangle is its value in the middle of the rectangle.
+    y, x = np.mgrid[:48, :64].astype(np.float64)
+    plane = (0.1 + 0.001 * x - 0.002 * y).astype(np.float32)
+    masked = np.zeros(plane.shape, dtype=bool)
+    masked[:, 22:32] = True
+    masked[40:] = True
+    blocks = measure_blocks(plane, size=16, unusable=masked)
+    np.testing.assert_allclose(
+        blocks.values, 0.1 + 0.001 * blocks.xy[:, 0] - 0.002 * blocks.xy[:, 1], atol=1e-7
+    )
+    np.testing.assert_allclose(blocks.xy[[0, 1, -1]], [[7.5, 7.5], [18.5, 7.5], [55.5, 35.5]])
+    # Where next to nothing is left the light of all pixels counts, and that lies in the middle.
+    masked[:, :15] = True
+    blocks = measure_blocks(plane, size=16, unusable=masked)
+    np.testing.assert_allclose(blocks.xy[0], [7.5, 7.5])
+
+
 def test_whole_numbers_are_not_rounded():
     plane = np.round(1000.3 + 2 * np.random.default_rng(13).standard_normal(SHAPE)).astype(np.float32)
     assert fit_sky(plane, degree=0, masked=nothing()).level == pytest.approx(1000.3, abs=0.03)

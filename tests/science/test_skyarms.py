@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
 from blend.science.halo import Ellipse, Halo
-from blend.science.skyarms import ARM_LENGTH, _shared_errors, allow_arms
+from blend.science.skyarms import ARM_LENGTH, _shared_errors, allow_arms, hold_curve
 from blend.science.skyblocks import SkyBlocks
-from blend.science.skymodel import sky_problem, solve_sky, with_ring
+from blend.science.skymodel import Solution, sky_problem, solve_sky, with_ring
 
 ELLIPSE = Ellipse(149.5, 99.5, 60.0, 40.0, 20.0)
 TRUTH = np.array([0.1, 0.002, -0.001])
@@ -88,3 +90,27 @@ def test_few_knots_say_what_a_whole_matrix_says() -> None:
 def test_a_faint_halo_shares_nothing() -> None:
     errors = _shared_errors(ELLIPSE, np.ones((4, 2)), 1e-3 * np.ones(4), np.ones(4))
     np.testing.assert_allclose(errors.undo(np.eye(4)), np.eye(4))
+
+
+def curved(curve: float, error: float) -> Solution:
+    """Return a sky of degree 2 with a slope of 1 and one curved term, all terms uncertain by the same error."""
+    one = problem(1, 0.0)
+    first = solve_sky(one, degree=2, halo=True)
+    return replace(first, coefficients=np.array([1.0, 1.0, 0, curve, 0, 0]), covariance=error**2 * np.eye(6))
+
+
+def test_a_curve_within_its_errors_is_not_believed() -> None:
+    # Six for three terms: 2.4 sigma is not enough, 2.5 is.
+    assert hold_curve(curved(2.4, 1.0)) is None
+    assert hold_curve(curved(2.5, 1.0)) is not None
+
+
+def test_a_curve_is_held_to_a_tenth_of_the_slope() -> None:
+    held = hold_curve(curved(0.3, 0.1))
+    assert held is not None
+    # Error and what is known beforehand weigh the same: half way, and the error falls by the root of two.
+    np.testing.assert_allclose(held.coefficients, [1.0, 1.0, 0, 0.15, 0, 0])
+    np.testing.assert_allclose(np.sqrt(np.diag(held.covariance)), [0.1] * 3 + [0.1 / np.sqrt(2)] * 3)
+    sure = hold_curve(curved(0.3, 1e-4))
+    assert sure is not None
+    np.testing.assert_allclose(sure.coefficients[3], 0.3, rtol=1e-5)
