@@ -28,6 +28,7 @@ from blend.science.balance import white_from_stars
 from blend.science.colour import ciede2000, linear_to_lab, srgb_decode
 from blend.science.simulate import SceneOptions
 from blend.science.stars import star_fluxes
+from blend.science.transforms import apply_matrix
 
 Array = NDArray[np.float32]
 Points = NDArray[np.float64]
@@ -35,6 +36,7 @@ Points = NDArray[np.float64]
 
 def compare_blend(blended: Blended) -> Iterator[Value]:
     """Yield every comparison that the night allows."""
+    yield registration(blended)
     if len(blended.night.truth.knots):
         yield from knots(blended)
         yield from line_contrast(blended)
@@ -45,6 +47,15 @@ def compare_blend(blended: Blended) -> Iterator[Value]:
     yield from white(blended)
     yield from sky_noise(blended)
     yield from automatic_amounts(blended)
+
+
+def registration(blended: Blended) -> Value:
+    """Return how far the line master's corners were brought from where they belong."""
+    rows, columns = blended.night.ha.light.shape[-2:]
+    corners = np.array([(x, y) for x in (0.0, columns - 1.0) for y in (0.0, rows - 1.0)])
+    matrices = np.array(blended.balanced.told["register"]["ha"]["matrix"]), blended.night.truth.ha_to_rgb
+    found, true = (apply_matrix(matrix, corners) for matrix in matrices)
+    return Value("registration, worst corner", float(np.hypot(*(found - true).T).max()), 0.1, "px")
 
 
 # --- line light ----------------------------------------------------------------------------------------------------
@@ -324,9 +335,9 @@ NIGHTS: dict[str, dict[str, Any]] = {
     "mirrored": {"seed": 7, "mirrored": True},
     "demosaic": {"seed": 7, "correlated_noise": True, "calibrated": True},
     "sharp-line": {"seed": 7, "ha_fwhm_px": 2.4, "rgb_fwhm_px": 3.6},
-    "nebula": {"seed": 7, "kind": "nebula", "ha_grid": "same"},
+    "nebula": {"seed": 7, "kind": "nebula"},
 }
-"""What differs from the usual night; the nebula hides so many stars that its frames are on one grid."""
+"""What differs from the usual night."""
 
 QUICK = {"rows": 700, "columns": 1050}
 
@@ -335,12 +346,11 @@ def blend_named(
     name: str, *, recipe: str = "", settings: tuple[str, ...] = (), **changes: Any
 ) -> tuple[Blended, Iterator[Value]]:
     """Blend one of the nights, by its usual recipe unless another is named, and return its comparisons too."""
-    nebula = name == "nebula"
-    usual = "nebula-emission" if nebula else "galaxy-moonlit"
+    usual = "nebula-emission" if name == "nebula" else "galaxy-moonlit"
     blended = blend_night(
         SceneOptions(**{**NIGHTS[name], **changes}),
         recipe=recipe or usual,
-        settings=(*settings, "register.transform=none") if nebula else settings,
+        settings=settings,
     )
     return blended, compare_blend(blended)
 
