@@ -14,6 +14,7 @@ import argparse
 import sys
 import time
 from collections.abc import Iterator
+from dataclasses import replace
 from typing import Any
 
 import numpy as np
@@ -23,6 +24,7 @@ from numpy.typing import NDArray
 
 from blend.base.master import Flag
 from blend.base.robust import bin_mean
+from blend.recipe.steps.guard import colour_saturated
 from blend.recipe.work import Work
 from blend.science.balance import white_from_stars
 from blend.science.colour import ciede2000, linear_to_lab, srgb_decode
@@ -117,6 +119,12 @@ def stars(blended: Blended) -> Iterator[Value]:
     pictures = (blended.done, blended.bare, blended.true)
     done, bare, true = (_lab_rings(picture, xy, 0.0, core) for picture in pictures)
     yield from _moved("stars, to the truth", done, true)
+    # What these frames allow, whatever is blended.
+    bare_true, noisy = (
+        _lab_rings(picture, xy, 0.0, core) for picture in (blended.bare_true, blended.bare_noisy)
+    )
+    yield from _told("stars unblended, to the unblended truth", bare, bare_true)
+    yield from _told("stars of the truth with noise from elsewhere", noisy, bare_true)
     if not line_free:
         return
     yield from _moved("stars, to the picture without lines", done, bare)
@@ -135,6 +143,11 @@ def _moved(what: str, first: Points, second: Points) -> Iterator[Value]:
     yield Value(f"{what}, 95 %", float(np.nanpercentile(moved, 95)), 3.0, "dE00")
 
 
+def _told(what: str, first: Points, second: Points) -> Iterator[Value]:
+    for value in _moved(what, first, second):
+        yield replace(value, bar=np.inf)
+
+
 def saturated_stars(blended: Blended) -> Iterator[Value]:
     """Yield what blending did around stars that are clipped: rings, magenta, and missing light."""
     xy = _clipped_places(blended)
@@ -144,7 +157,7 @@ def saturated_stars(blended: Blended) -> Iterator[Value]:
     after, before = (_magenta(picture, xy, 2.0 * width) for picture in pictures)
     yield Value("clipped stars, magenta gained", float(np.nanmax(after - before)), 0.02, "of 1")
     if blended.night.options.kind == "nebula":
-        yield _light_behind(blended, xy)
+        yield from _light_behind(blended, xy)
         return
     worst = 0.0
     for inner in np.arange(0.0, 7.0, 0.5):
@@ -155,19 +168,25 @@ def saturated_stars(blended: Blended) -> Iterator[Value]:
     yield Value("clipped stars, worst ring to 7 FWHM", worst, 2.0, "dE00")
 
 
-def _light_behind(blended: Blended, xy: Points) -> Value:
-    """Return by how much the light added to red within 3 FWHM of clipped stars is not that of the nebula there."""
+def _light_behind(blended: Blended, xy: Points) -> Iterator[Value]:
+    """Yield by how much the light added to red within 3 FWHM of clipped stars is not that of the nebula there.
+
+    What the repair of clipped cores changes is not counted. The line's sky is a plane under its least light: where a
+    nebula nowhere ends some of it is taken for sky, which is told and then not asked of the blend.
+    """
     assert blended.linear.linear is not None
-    added = blended.linear.linear[0] - blended.balanced.rgb.pixels[0]
+    added = blended.linear.linear[0] - colour_saturated(blended.balanced)[0]
+    taken = float(np.nanmedian((blended.true_line - blended.whole_line)[blended.nebula_only]))
+    median = float(np.median(blended.true_line))
+    yield Value("nebula taken for sky, by its median light", 100 * taken / median, np.inf, "%")
     radii = np.full(len(xy), 3.0 * blended.fwhm_px)
     amount = blended.linear.told["blend"]["red"]["amount"]
-    ratio = _sums(added, xy, radii) / (amount * _sums(blended.true_line, xy, radii))
-    return Value(
-        "nebula behind clipped stars, missing or too much, worst",
-        100 * float(np.abs(ratio - 1).max()),
-        10.0,
-        "%",
-    )
+    wanted = amount * _sums(np.maximum(blended.true_line - np.float32(taken), 0.0), xy, radii)
+    missing = np.abs(_sums(added, xy, radii) - wanted)
+    usual = amount * (median - taken) * np.pi * radii**2
+    what = "nebula behind clipped stars, missing or too much, worst"
+    yield Value(what, 100 * float((missing / np.maximum(wanted, usual)).max()), 10.0, "%")
+    yield Value(f"{what[:-7]} by its own light", 100 * float((missing / wanted).max()), np.inf, "%")
 
 
 def _magenta(picture: Work, xy: Points, radius: float) -> Points:
