@@ -95,6 +95,11 @@ class Blended:
             (truth.line_in_red > 3.0 * truth.continuum[0]) & ~self.flagged(Flag.SATURATED | Flag.NO_DATA)
         )
 
+    @property
+    def taken(self) -> float:
+        """Level of the line's light that was taken for its sky."""
+        return float(np.nanmedian((self.true_line - self.whole_line)[self.nebula_only]))
+
     def flagged(self, flag: int) -> NDArray[np.bool_]:
         """Return where a flag is set in either master."""
         masters = (self.balanced.rgb, self.balanced.masters["ha"])
@@ -146,6 +151,22 @@ def true_light(night: Night, balanced: Work) -> Work:
     lines = {name: replace(one, emission=line) for name, one in balanced.lines.items()}
     masters = {**balanced.masters, "rgb": balanced.rgb.with_(pixels=light)}
     return balanced.with_(masters=frozen(masters), lines=frozen(lines))
+
+
+def less_sky(blended: Blended) -> Work:
+    """Return the true light less what of it was taken for sky, a level a plane, finished like the picture.
+
+    Where a nebula nowhere ends, its least light and the sky are one to any observer. What is left between this picture
+    and the real one is the blend's.
+    """
+    balanced, only = blended.balanced, blended.nebula_only
+    planes = zip(balanced.rgb.pixels, blended.true.rgb.pixels, strict=True)
+    levels = [np.nanmedian((found - true)[only]) for found, true in planes]
+    light = blended.true.rgb.pixels + np.asarray(levels, dtype=np.float32)[:, None, None]
+    line = np.maximum(blended.true_line - np.float32(blended.taken), np.float32(0.0))
+    lines = {name: replace(one, emission=line) for name, one in balanced.lines.items()}
+    masters = {**balanced.masters, "rgb": balanced.rgb.with_(pixels=light)}
+    return run_all(balanced.with_(masters=frozen(masters), lines=frozen(lines)), steps=PICTURE_STEPS)
 
 
 def noise_from_elsewhere(true: Work, balanced: Work) -> Work:

@@ -18,7 +18,7 @@ from dataclasses import replace
 from typing import Any
 
 import numpy as np
-from blended import Blended, Value, blend_night
+from blended import Blended, Value, blend_night, less_sky
 from blendnoise import automatic_amounts, sky_noise
 from numpy.typing import NDArray
 
@@ -126,6 +126,8 @@ def stars(blended: Blended) -> Iterator[Value]:
     yield from _told("stars unblended, to the unblended truth", bare, bare_true)
     yield from _told("stars of the truth with noise from elsewhere", noisy, bare_true)
     if not line_free:
+        less = _lab_rings(less_sky(blended), xy, 0.0, core)
+        yield from _told("stars, to the truth less what was taken for sky", done, less)
         return
     yield from _moved("stars, to the picture without lines", done, bare)
     worst = 0.0
@@ -176,8 +178,7 @@ def _light_behind(blended: Blended, xy: Points) -> Iterator[Value]:
     """
     assert blended.linear.linear is not None
     added = blended.linear.linear[0] - colour_saturated(blended.balanced)[0]
-    taken = float(np.nanmedian((blended.true_line - blended.whole_line)[blended.nebula_only]))
-    median = float(np.median(blended.true_line))
+    taken, median = blended.taken, float(np.median(blended.true_line))
     yield Value("nebula taken for sky, by its median light", 100 * taken / median, np.inf, "%")
     radii = np.full(len(xy), 3.0 * blended.fwhm_px)
     amount = blended.linear.told["blend"]["red"]["amount"]
