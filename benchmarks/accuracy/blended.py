@@ -42,7 +42,8 @@ class Value:
 class Blended:
     """A night on its way: balanced, with linear blends, stretched, finished; bare is finished without its lines.
 
-    ``true`` is the true light, finished without noise.
+    ``true`` is the true light, finished without noise, ``bare_true`` that without its lines, and ``bare_noisy`` the
+    same with what the measured planes have besides light some way off.
     """
 
     night: Night
@@ -52,6 +53,8 @@ class Blended:
     done: Work
     bare: Work
     true: Work
+    bare_true: Work
+    bare_noisy: Work
 
     @property
     def fwhm_px(self) -> float:
@@ -84,6 +87,19 @@ class Blended:
         faint = (truth.continuum[0] + truth.line_in_red) * self.gain < 0.5 * rgb.facts.noise["red"][1]
         return np.asarray(faint & ~self.flagged(Flag.SATURATED | Flag.NO_DATA))
 
+    @property
+    def nebula_only(self) -> NDArray[np.bool_]:
+        """Where the line outshines starlight three times, and neither master is clipped or has no data."""
+        truth = self.night.truth
+        return np.asarray(
+            (truth.line_in_red > 3.0 * truth.continuum[0]) & ~self.flagged(Flag.SATURATED | Flag.NO_DATA)
+        )
+
+    @property
+    def taken(self) -> float:
+        """Level of the line's light that was taken for its sky."""
+        return float(np.nanmedian((self.true_line - self.whole_line)[self.nebula_only]))
+
     def flagged(self, flag: int) -> NDArray[np.bool_]:
         """Return where a flag is set in either master."""
         masters = (self.balanced.rgb, self.balanced.masters["ha"])
@@ -115,9 +131,11 @@ def blend_night(
         states[name] for name in ("balance", "linear-blends", "stretch", "finish")
     )
     bare = balanced.with_(recipe=chosen.model_copy(update={"blend": {}}))
-    true = true_light(night, balanced)
-    bare, true = (run_all(work, steps=PICTURE_STEPS) for work in (bare, true))
-    return Blended(night, balanced, linear, stretched, done, bare, true)
+    bare_true = true_light(night, bare)
+    works = (bare, true_light(night, balanced), bare_true, noise_from_elsewhere(bare_true, balanced))
+    return Blended(
+        night, balanced, linear, stretched, done, *(run_all(work, steps=PICTURE_STEPS) for work in works)
+    )
 
 
 def true_light(night: Night, balanced: Work) -> Work:
@@ -133,3 +151,30 @@ def true_light(night: Night, balanced: Work) -> Work:
     lines = {name: replace(one, emission=line) for name, one in balanced.lines.items()}
     masters = {**balanced.masters, "rgb": balanced.rgb.with_(pixels=light)}
     return balanced.with_(masters=frozen(masters), lines=frozen(lines))
+
+
+def less_sky(blended: Blended) -> Work:
+    """Return the true light less what of it was taken for sky, a level a plane, finished like the picture.
+
+    Where a nebula nowhere ends, its least light and the sky are one to any observer. What is left between this picture
+    and the real one is the blend's.
+    """
+    balanced, only = blended.balanced, blended.nebula_only
+    planes = zip(balanced.rgb.pixels, blended.true.rgb.pixels, strict=True)
+    levels = [np.nanmedian((found - true)[only]) for found, true in planes]
+    light = blended.true.rgb.pixels + np.asarray(levels, dtype=np.float32)[:, None, None]
+    line = np.maximum(blended.true_line - np.float32(blended.taken), np.float32(0.0))
+    lines = {name: replace(one, emission=line) for name, one in balanced.lines.items()}
+    masters = {**balanced.masters, "rgb": balanced.rgb.with_(pixels=light)}
+    return run_all(balanced.with_(masters=frozen(masters), lines=frozen(lines)), steps=PICTURE_STEPS)
+
+
+def noise_from_elsewhere(true: Work, balanced: Work) -> Work:
+    """Return true light with what the balanced planes hold besides it, some star widths off: noise, and sky left in.
+
+    It tells how true a star's colour can be in these frames, whatever is blended.
+    """
+    # Wide against a star, narrow against the frame.
+    besides = np.roll(balanced.rgb.pixels - true.rgb.pixels, (41, 57), axis=(1, 2))
+    masters = {**true.masters, "rgb": true.rgb.with_(pixels=true.rgb.pixels + np.nan_to_num(besides))}
+    return true.with_(masters=frozen(masters))

@@ -19,6 +19,13 @@ from blend.base.rowblocks import map_row_blocks
 MESH_PX = 64
 """Side of a cell of the detection sky: wide against a star, narrow against a galaxy."""
 
+FINE_MESH_PX = 16
+"""The same where nebula fills the frame: narrow against its lumps, which pass for stars and swallow them."""
+
+ROUGH = 0.5
+"""Smoothed noise by that of pixels from which the sky bends within a cell: white noise leaves 0.375, as do demosaiced
+masters; nebulae from 0.6 on."""
+
 _MOST_SAMPLES = 2_000_000
 _SMOOTHING = np.array([[1.0, 2.0, 1.0], [2.0, 4.0, 2.0], [1.0, 2.0, 1.0]]) / 16.0
 _BUFFER_PIXELS = (1_000_000, 10_000_000, 100_000_000)
@@ -51,22 +58,27 @@ def find_candidates(
         Threshold over the local sky, in standard deviations of the smoothed plane.
     """
     signal = flatten_for_detection(plane, invalid=invalid)
-    found = _extract(signal, threshold=threshold_sigma * _smoothed_noise(signal))
+    noise = _smoothed_noise(signal)
+    if noise > ROUGH:
+        signal = flatten_for_detection(plane, invalid=invalid, mesh_px=FINE_MESH_PX)
+        noise = _smoothed_noise(signal)
+    found = _extract(signal, threshold=threshold_sigma * noise)
     found = found[np.argsort(-found["flux"], kind="stable")]
     return np.column_stack([found["x"], found["y"]]).astype(np.float64), found["npix"].astype(np.float64)
 
 
 def flatten_for_detection(
-    plane: NDArray[np.float32], *, invalid: NDArray[np.bool_] | None
+    plane: NDArray[np.float32], *, invalid: NDArray[np.bool_] | None, mesh_px: int = MESH_PX
 ) -> NDArray[np.float32]:
     """Return (plane - local sky) / local noise, zero where invalid.
 
-    Sky and noise come from a mesh over every k-th pixel: 24 million pixels need no more than two million
-    for it.
+    Sky and noise come from a mesh of cells of ``mesh_px`` over every k-th pixel: 24 million pixels need no more
+    than two million for it.
     """
     rows, columns = plane.shape
     step = max(1, int(np.ceil(np.sqrt(plane.size / _MOST_SAMPLES))))
-    sky, noise = _mesh(plane[::step, ::step], None if invalid is None else invalid[::step, ::step], step)
+    sample, unusable = plane[::step, ::step], None if invalid is None else invalid[::step, ::step]
+    sky, noise = _mesh(sample, unusable, max(8, mesh_px // step))
     out = np.empty_like(plane)
     mask = np.zeros((1, 1), dtype=np.bool_) if invalid is None else np.ascontiguousarray(invalid, np.bool_)
     scale_y = (sky.shape[0] - 1) / max(rows - 1, 1)
@@ -80,7 +92,7 @@ def flatten_for_detection(
 
 
 def _mesh(
-    sample: NDArray[np.float32], invalid: NDArray[np.bool_] | None, step: int
+    sample: NDArray[np.float32], invalid: NDArray[np.bool_] | None, side: int
 ) -> tuple[NDArray[np.float32], NDArray[np.float32]]:
     import sep
 
@@ -89,7 +101,7 @@ def _mesh(
     if invalid is not None:
         bad |= invalid
     data = np.where(bad, np.float32(0), data)
-    cell = int(np.clip(MESH_PX // step, 8, max(8, min(data.shape) // 3)))
+    cell = int(np.clip(side, 8, max(8, min(data.shape) // 3)))
     with _one_at_a_time:
         fitted = sep.Background(data, mask=bad, bw=cell, bh=cell, fw=3, fh=3)
         sky, noise = fitted.back(dtype=np.float32), fitted.rms(dtype=np.float32)

@@ -17,6 +17,9 @@ FWHM_PER_SIGMA = 2.3548200450309493
 STEEPEST = 0.85
 """Most of its height a star may fall by from pixel to pixel; a Gaussian of FWHM 1.8 px reaches 0.82."""
 
+RUNAWAY = 1.98
+"""Widths by the typical one that no leeway covers: a width that doubled in one turn has run away up a slope."""
+
 _NO_MASK = np.zeros((1, 1), dtype=np.bool_)
 
 
@@ -274,7 +277,7 @@ def _looks_like_star(rows: NDArray[np.float64], typical: float, level: float) ->
         limit = STEEPEST if typical > 0.75 else 0.95
         smooth = rows[:, 7] < limit + 3.0 * rows[:, 8] / rows[:, 4]
         wide_enough = ratio > 0.65 / (1.0 + 0.5 * leeway)
-        narrow_enough = ratio < np.where(full, 8.0, 1.8 * (1.0 + 0.3 * leeway))
+        narrow_enough = ratio < np.where(full, 8.0, np.minimum(1.8 * (1.0 + 0.3 * leeway), RUNAWAY))
         usual = np.nanmedian(rows[:, 6]) if np.isfinite(rows[:, 6]).any() else 1.0
         round_enough = rows[:, 6] < np.where(full, 4.0, max(1.6, 1.5 * usual) * (1.0 + leeway))
         positive = rows[:, 2] > 2.0 * rows[:, 3]

@@ -101,6 +101,19 @@ def test_extended_lumps_are_not_stars():
     assert (nearest(stars, xy) < 0.3).sum() >= len(xy) - 1
 
 
+def test_stars_are_found_and_lumps_refused_where_nebula_fills_the_frame():
+    xy, flux, rng = grid_of_stars(side=11)
+    y, x = np.mgrid[:580, :580]
+    # Wisps some 40 px wide, hundreds of times the noise: they swallow the stars of a detection over a wide sky.
+    lumps = 600 * np.exp(2.0 * np.sin(x / 25 + np.sin(y / 35)) * np.sin(y / 28 + x / 60))
+    plane = paint((580, 580), xy, 5 * flux, 3.4) + lumps + rng.normal(0, 3, (580, 580))
+    stars = find_stars(plane.astype(np.float32))
+    assert typical_fwhm(stars) == pytest.approx(3.4, rel=0.05)
+    apart = np.hypot(*(stars.xy[:, None] - xy[None]).transpose(2, 0, 1)).min(axis=1)
+    assert np.count_nonzero(apart < 1.0) > 50
+    assert np.count_nonzero(apart >= 1.0) <= 2
+
+
 def test_saturated_stars_are_marked_and_still_centred():
     xy, flux, rng = grid_of_stars()
     flux[:4] = 3e5
