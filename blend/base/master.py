@@ -92,7 +92,13 @@ class Master:
 
     def has(self, flag: Flag) -> NDArray[np.bool_]:
         """Return where ``flag`` is set, (rows, columns)."""
-        return np.asarray((self.flags & np.uint8(flag)) != 0)
+        where = np.empty(self.flags.shape, dtype=np.bool_)
+
+        def work(block: slice) -> None:
+            np.not_equal(self.flags[block] & np.uint8(flag), 0, out=where[block])
+
+        map_row_blocks(work, len(where))
+        return where
 
     def with_(self, **changes: Any) -> Master:
         """Return a copy with fields replaced; arrays that are not replaced are shared."""

@@ -241,12 +241,13 @@ def _measure_row(plane, skip, has_skip, y0, y1, edges_x, stride, kappa, out):  #
         out[c, 2] = np.nan
         out[c, 3] = n_usable / max(n_seen, 1)
         out[c, 4] = np.nan
+        sample = usable[:n_usable]
+        middle = np.median(sample) if n_usable > 0 else np.nan
         if 2 * n_light >= n_seen and n_light > 0:
-            out[c, 2] = np.median(light[:n_light])
+            # Where nothing is masked, both are one sample.
+            out[c, 2] = middle if n_usable == n_light else np.median(light[:n_light])
         if n_usable < 8:
             continue
-        sample = usable[:n_usable]
-        middle = np.median(sample)
         thin = max(1, n_usable // 1024)
         sigma = 1.482602218505602 * np.median(np.abs(sample[::thin] - middle))
         kept = np.empty(n_usable, dtype=np.float32)
