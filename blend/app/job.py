@@ -29,7 +29,7 @@ from blend.files.record import code_digest, read_record, record_text, sha256_of,
 from blend.files.source import Marks
 from blend.files.whole import WholeFolder, writing
 from blend.pages import figures
-from blend.pages.report import Pictures, report_page
+from blend.pages.report import DRAWN_AFTER, Pictures, report_page
 from blend.recipe.check import assumptions
 from blend.recipe.model import Recipe, resolved
 from blend.recipe.pipeline import run_steps
@@ -94,7 +94,7 @@ def run_target(
         del loaded
         results = Results(folder, pool)
         pool.submit(figures.prepare)
-        work, box, layers, preview = _through_steps(begin, results, stages=stages, listener=listener)
+        work, box, seen = _through_steps(begin, results, stages=stages, listener=listener)
         start = time.perf_counter()
         _say(listener, "write", f"results into {out}", 0.95)
         record = _record(work, files, [job.result() for job in hashes])
@@ -102,7 +102,7 @@ def run_target(
         record["crop"] = dict(zip("xywh", box, strict=True))
         begin_pictures(work, results, box)
         # The page is drawn while the files are written: neither needs the other.
-        page = _report(work, record, layers, preview.result(), command)
+        page = _report(work, record, seen, command)
         results.begin("report.html", lambda path: _write_text(path, page))
         record["outputs"] = results.digests()
         record["seconds"]["write"] = round(time.perf_counter() - start, 3)
@@ -114,12 +114,23 @@ def run_target(
     return Outcome(record=record, record_text=text, warnings=work.warnings)
 
 
-def _report(work: Work, record: dict[str, Any], layers: Work, preview: Preview, command: str) -> str:
+@dataclass(frozen=True, kw_only=True, eq=False)
+class _Seen:
+    """What the page shows of states that are gone when it is written, on its way beside the steps."""
+
+    layers: Work
+    preview: Future[Preview]
+    plots: Mapping[str, Future[Any]]
+
+
+def _report(work: Work, record: dict[str, Any], seen: _Seen, command: str) -> str:
     """Return the page of a run, and tell the record what the blends did to the stars."""
-    record["star_tint"] = star_tint(layers, preview)
+    preview = seen.preview.result()
+    record["star_tint"] = star_tint(seen.layers, preview)
     turn = turner(work)
     pictures = Pictures(turn(preview.with_lines), turn(preview.without_lines), preview.factor, turn)
-    return report_page(work, record, pictures, command=command)
+    drawn = {step: plot.result() for step, plot in seen.plots.items()}
+    return report_page(work, record, pictures, command=command, drawn=drawn)
 
 
 def _earlier_outputs(out: Path) -> list[dict[str, str]]:
@@ -149,18 +160,21 @@ def _first_state(recipe: Recipe, target: Target, loaded: Loaded, *, seconds: flo
 
 def _through_steps(
     begin: list[Work], results: Results, *, stages: bool, listener: Listener | None
-) -> tuple[Work, Box, Work, Future[Preview]]:
+) -> tuple[Work, Box, _Seen]:
     """Take the first state out of ``begin`` through all steps.
 
-    Returns the last state, the box that results show, the balanced layers averaged for previews, and the preview,
-    rendered beside the last steps.
+    Returns the last state, the box that results show, and for the page the balanced layers averaged for previews, and
+    the preview and plots, made beside the steps.
     """
+    plots = {}
     for name, state in run_steps(begin.pop(), listener=listener):
         work = state
         if name == "register":
             check_output(work)
         if stages:
             begin_stage(work, name, results)
+        if name in DRAWN_AFTER:
+            plots[name] = results.also(DRAWN_AFTER[name], work)
         if name == "balance":
             layers, factor = preview_layers(work)
         if name == "display-blends":
@@ -170,7 +184,7 @@ def _through_steps(
         if name == "linear-blends":
             box = crop_box(work)
             begin_linear(work, results, box)
-    return work, box, layers, preview
+    return work, box, _Seen(layers=layers, preview=preview, plots=plots)
 
 
 def _record(work: Work, files: tuple[tuple[str, Path], ...], hashes: list[str]) -> dict[str, Any]:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import io
 from concurrent.futures import ThreadPoolExecutor
+from threading import Lock
 from typing import Any
 
 import numpy as np
@@ -12,6 +13,9 @@ from numpy.typing import NDArray
 from blend.science.continuum import Scale
 
 PLANE_COLOURS = ("#c2452d", "#2f7d3b", "#2b62b0")
+
+_one_at_a_time = Lock()
+"""matplotlib's settings are the process's: two drawings would put back each other's."""
 
 
 def prepare() -> None:
@@ -129,7 +133,7 @@ def _saved(figure: Any) -> str:
     import matplotlib as mpl
 
     text = io.StringIO()
-    with mpl.rc_context({"svg.hashsalt": "blend", "svg.fonttype": "path"}):
+    with _one_at_a_time, mpl.rc_context({"svg.hashsalt": "blend", "svg.fonttype": "path"}):
         figure.savefig(text, format="svg", metadata={"Date": None, "Creator": None})
     whole = text.getvalue()
     return whole[whole.index("<svg") :]

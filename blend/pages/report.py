@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import base64
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from typing import Any
 
@@ -36,7 +36,14 @@ class Pictures:
     turn: Turn
 
 
-def report_page(work: Work, record: Mapping[str, Any], pictures: Pictures, *, command: str = "") -> str:
+def report_page(
+    work: Work,
+    record: Mapping[str, Any],
+    pictures: Pictures,
+    *,
+    command: str = "",
+    drawn: Mapping[str, Any] | None = None,
+) -> str:
     """Return the report as one self-contained HTML page.
 
     Parameters
@@ -48,12 +55,17 @@ def report_page(work: Work, record: Mapping[str, Any], pictures: Pictures, *, co
     pictures : Pictures
     command : str
         What repeats the run.
+    drawn : mapping, optional
+        What of `DRAWN_AFTER` is drawn already, by the name of its step; the rest is drawn now.
 
     Notes
     -----
     Text from files (names, titles, headers) is escaped; nothing is loaded from anywhere.
     """
     added, scale = added_map(pictures)
+    plots = {step: draw(work) for step, draw in DRAWN_AFTER.items() if step not in (drawn or {})} | dict(
+        drawn or {}
+    )
     page: str = _template().render(
         title=record["recipe"].get("title") or work.target.name,
         lead=_lead(work, record),
@@ -65,11 +77,11 @@ def report_page(work: Work, record: Mapping[str, Any], pictures: Pictures, *, co
         added_scale=scale,
         warnings=record["warnings"],
         tables=[*_tables(record), *_signal_table(work, record)],
-        fits=[(fit.name, _safe(fit.svg), fit.text) for fit in residual_fits(work)],
+        fits=[(fit.name, _safe(fit.svg), fit.text) for fit in plots["register"]],
         pairs=corner_pairs(work, pictures.turn, record.get("crop")),
-        sky_figures=sky_figures(work),
+        sky_figures=plots["gradient"],
         histogram=_safe(histogram_svg(pictures.with_lines, _sky_level(record))),
-        scale_plots=_scale_plots(work),
+        scale_plots=plots["continuum"],
         formulas=_formulas(record),
         inputs=record["inputs"],
         recipe=to_toml(record["recipe"]),
@@ -146,6 +158,14 @@ def _scale_plots(work: Work) -> list[dict[str, Any]]:
             )
             plots.append({"svg": _safe(scale_svg(scale)), "caption": caption})
     return plots
+
+
+DRAWN_AFTER: Mapping[str, Callable[[Work], Any]] = {
+    "register": residual_fits,
+    "gradient": sky_figures,
+    "continuum": _scale_plots,
+}
+"""Plots that stand once a step is done, so that they can be drawn beside the next ones."""
 
 
 def _tables(record: Mapping[str, Any]) -> list[dict[str, Any]]:
