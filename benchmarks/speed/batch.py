@@ -1,7 +1,7 @@
 """How many targets an hour a batch does against jobs, how much memory it holds against targets, and what was foretold.
 
     python benchmarks/speed/batch.py [--quick] [--targets 24] [--mpx 1.5] [--jobs 1x1,1,2,cluster] [--tiny 200]
-                                     [--sizes 0.06,0.375,1.5] [--cluster ADDRESS] [--folder DIR]
+                                     [--sizes 0.135,0.375,1.5] [--cluster ADDRESS] [--folder DIR]
 
 Three tables; an empty word leaves one out (``--jobs ''``, ``--tiny 0``, ``--sizes ''``), ``--quick`` makes all small.
 
@@ -38,8 +38,8 @@ from blend.science.simulate import SceneOptions, simulate_night
 
 BLEND = [sys.executable, "-c", "from blend.app.cli import main; main()"]
 NIGHTS = 4
-TINY_MPX = 0.06
-QUICK = {"targets": 4, "tiny": 40, "sizes": "0.06,0.375"}
+TINY_MPX = 0.135
+QUICK = {"targets": 4, "tiny": 40, "sizes": "0.135,0.375"}
 BARS = (("2", "1x1", 1.7), ("2", "1", 1.0), ("cluster", "2", 1.0 / 1.15))
 """Which is to be faster than which, by what factor at least."""
 
@@ -184,7 +184,7 @@ def main() -> None:
     parser.add_argument(
         "--tiny", type=int, default=200, help="targets of the memory table, 20 at least; 0: none"
     )
-    parser.add_argument("--sizes", default="0.06,0.375,1.5", help="megapixels; empty: no estimates")
+    parser.add_argument("--sizes", default="0.135,0.375,1.5", help="megapixels; empty: no estimates")
     parser.add_argument("--folder", type=Path, default=Path(tempfile.gettempdir()) / "blend-batch")
     if "--quick" in sys.argv:
         parser.set_defaults(**QUICK)

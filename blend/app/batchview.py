@@ -14,6 +14,9 @@ from blend.app.summaries import counts
 from blend.app.terminal import printable
 from blend.recipe.work import Event
 
+LAST_SHOWN = 8
+"""Ended targets in the live table: the latest, for a terminal has few lines."""
+
 
 class BatchView:
     """Shows a batch on standard error.
@@ -28,6 +31,7 @@ class BatchView:
         self._quiet = quiet
         self._live: Any = None
         self._rows: dict[str, tuple[str, float, str]] = {}
+        self._ended: list[str] = []
 
     def __enter__(self) -> BatchView:
         if not self._quiet and sys.stderr.isatty():
@@ -65,6 +69,7 @@ class BatchView:
     def verdict(self, verdict: Verdict) -> None:
         """Show what became of one target."""
         self._rows[verdict.target] = (verdict.state, 0.0, f"{verdict.seconds:.1f} s")
+        self._ended.append(verdict.target)
         lines = verdict.reason.splitlines()
         self._say(f"{verdict.name}: {verdict.state}" + (f": {lines[0]}" if lines else ""))
 
@@ -74,21 +79,27 @@ class BatchView:
             sys.stderr.flush()
 
     def _table(self) -> Any:
+        from rich.console import Group
         from rich.table import Table
         from rich.text import Text
 
-        table = Table("target", "step", "time", box=None)
+        table = Table("target", "step", "time", "verdict", box=None)
         states = ("done", "skipped", "failed", "waiting")
         shown = [(key, row) for key, row in self._rows.items() if row[0] not in states]
-        for key, (step, since, _) in shown[:40]:
+        cells = [
+            (self._names[key], step, f"{time.monotonic() - since:.0f} s", "")
+            for key, (step, since, _) in shown[:40]
+        ]
+        for key in self._ended[-LAST_SHOWN:]:
+            state, _, seconds = self._rows[key]
+            cells.append((self._names[key], "", seconds, state))
+        for row in cells:
             # Text, never markup: a name must not choose its colours
-            cells = (self._names[key], step, f"{time.monotonic() - since:.0f} s")
-            table.add_row(*(Text(printable(cell)) for cell in cells))
+            table.add_row(*(Text(printable(cell)) for cell in row))
         tally = ", ".join(
             f"{sum(row[0] == state for row in self._rows.values())} {state}" for state in states
         )
-        table.add_row(Text(tally))
-        return table
+        return Group(table, Text(tally))
 
 
 def verdict_table(verdicts: Sequence[Verdict]) -> str:

@@ -108,7 +108,7 @@ class _Pulse:
         """Look once; return what to tell, nothing most of the time."""
         now = time.monotonic()
         try:
-            self.workers = self.client.run_on_scheduler(_count_workers, timeout=LOOK_S)
+            self.workers = self.client.sync(self._count, callback_timeout=LOOK_S)
         except Exception:  # noqa: BLE001 - whatever it is, there is no answer
             self.workers = None
         if self.workers:
@@ -120,14 +120,13 @@ class _Pulse:
             return "the scheduler does not answer"
         return f"waiting for {left} targets, the scheduler has {self.workers} workers"
 
+    async def _count(self) -> int:
+        return len((await self.client.scheduler.identity(n_workers=-1))["workers"])
+
     @property
     def gone(self) -> bool:
         """Whether it has had no worker for long."""
         return time.monotonic() - self.seen > GONE_S
-
-
-def _count_workers(dask_scheduler: Any) -> int:
-    return len(dask_scheduler.workers)
 
 
 def check_workers(client: Any, jobs: Sequence[Job]) -> int:
