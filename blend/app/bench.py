@@ -14,6 +14,7 @@ from blend.app.inputkey import key_of, target_key
 from blend.app.layers import Box, View, view_of
 from blend.app.load import load_sources
 from blend.base.errors import OutputError
+from blend.base.jit import load_compiler
 from blend.base.rowblocks import map_together, one_thread
 from blend.files.store import DiskStore
 from blend.recipe.model import Recipe, resolved
@@ -182,7 +183,10 @@ class Bench:
 
     def _load(self, key: str, recipe: Recipe, what: str) -> Work | None:
         assert self.store is not None
-        kept = self.store.load(key)
+        # The disk is read and checked beside the import of what the next step needs.
+        reading = self._pool.submit(self.store.load, key)
+        load_compiler()
+        kept = reading.result()
         if kept is None:
             return None
         document, arrays = kept

@@ -7,6 +7,7 @@ self-parallel kernels abort the process. No ``fastmath``: it removes tests for N
 from __future__ import annotations
 
 import os
+import sys
 from collections.abc import Callable
 from pathlib import Path
 from threading import Lock
@@ -44,6 +45,24 @@ def kernel(function: Function) -> Callable[..., Any]:
     call.__name__ = function.__name__
     call.python = function  # type: ignore[attr-defined]
     return call
+
+
+def load_compiler() -> None:
+    """Import numba, if nobody has yet, without scipy's linear algebra: a third of its time, and no kernel uses it.
+
+    For the start of what somebody waits for, and only while no other thread imports scipy.
+    """
+    blas = "scipy.linalg.cython_blas"
+    os.environ.setdefault("NUMBA_CACHE_DIR", str(cache_folder()))
+    if "numba.np.arraymath" in sys.modules or "scipy.linalg" in sys.modules:
+        import numba  # noqa: F401
+    else:
+        sys.modules[blas] = None  # type: ignore[assignment]
+        try:
+            # It asks once, when it is imported, whether that module is there.
+            from numba.np import arraymath  # noqa: F401
+        finally:
+            del sys.modules[blas]
 
 
 def _compile(function: Callable[..., Any]) -> Callable[..., Any]:
