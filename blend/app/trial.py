@@ -29,7 +29,10 @@ MOST_TRIAL_BYTES = 64 * 2**20
 
 @dataclass(frozen=True, kw_only=True)
 class Question:
-    """What is tried: a recipe's text, the values that vary, the target and how to look at it."""
+    """What is tried: a recipe's text, the values that vary, the target and how to look at it.
+
+    ``recipe_name`` is the path of its file, for faults; ``recipe_word`` is what the user called it, for commands.
+    """
 
     recipe_text: str
     recipe_name: str
@@ -39,6 +42,7 @@ class Question:
     view: View
     settings: Mapping[str, Any]
     root: str = ""
+    recipe_word: str = ""
 
 
 def try_variants(
@@ -138,7 +142,8 @@ def read_trial(place: Path) -> dict[str, Any]:
 def _run_command(question: Question, variant: Variant) -> str:
     """Return the command that makes the first tile at full size, ready for a shell."""
     values = {**question.settings, **dict(variant.values)}
-    words = ["blend", "run", question.recipe_name, question.target_path]
+    words = ["blend", "run", question.recipe_word or question.recipe_name, question.target_path]
+    words += ["--root", question.root] if question.root else []
     for key, value in values.items():
         words += ["--set", f"{key}={value_text(value)}"]
     return shlex.join(words)
