@@ -115,6 +115,47 @@ def test_a_rename_that_fails_is_told_unless_another_was_faster(
     assert store.load("k") is not None
 
 
+KILLED_AT_EVERY_CALL = """
+    import os, signal, sys
+    from pathlib import Path
+    import numpy as np
+    from blend.files.store import DiskStore
+    wanted = np.arange(5000, dtype=np.float32)
+    last, killed = 0, True
+    while killed:
+        last += 1
+        store = DiskStore(Path(sys.argv[1]) / str(last))
+        child = os.fork()
+        if child == 0:
+            left = [last]
+            def count(event, arguments):
+                if event == "open" or event.startswith(("os.", "shutil.", "fcntl.")):
+                    left[0] -= 1
+                    if left[0] == 0:
+                        os.kill(os.getpid(), signal.SIGKILL)
+            sys.addaudithook(count)
+            store.save("k", {}, {"a": wanted, "b": wanted[:9]})
+            os._exit(0)
+        killed = os.waitpid(child, 0)[1] != 0
+        kept = store.load("k")
+        assert kept is None or (kept[1]["a"] == wanted).all()
+        print(int(killed), int(kept is not None))
+        store.save("k", {}, {"a": wanted, "b": wanted[:9]})
+        assert store.load("k") is not None
+        assert [path.name for path in store.folder.iterdir()] == ["k"], "left over"
+"""
+
+
+def test_a_writer_killed_at_any_call_to_the_system_leaves_all_or_nothing(tmp_path: Path) -> None:
+    code = [sys.executable, "-c", textwrap.dedent(KILLED_AT_EVERY_CALL), str(tmp_path)]
+    done = subprocess.run(code, capture_output=True, text=True)
+    assert done.returncode == 0, done.stderr
+    told = [line.split() for line in done.stdout.splitlines()]
+    # Killed before the entry was in place, killed after it, and in the end not killed.
+    assert ["1", "0"] in told and ["1", "1"] in told and told[-1] == ["0", "1"]
+    assert len(told) > 12
+
+
 SAVE_FOREVER = """
     import sys
     from pathlib import Path
