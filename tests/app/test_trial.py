@@ -275,3 +275,16 @@ def test_tiles_are_the_same_bytes_twice_and_on_one_thread_and_on_two(night: Path
         sums.append([tile["sha256"] for tile in trial["tiles"]])
     assert sums[0] == sums[1] == sums[2]
     assert len(set(sums[0])) == 3
+
+
+def test_the_neighbourhood_of_emission_is_that_of_a_maximum_filter() -> None:
+    from scipy.ndimage import maximum_filter
+
+    from blend.app.tilenumbers import BLOCK, NEAR, _grown
+
+    mask = np.random.default_rng(1).random((173, 251)) > 0.9995
+    blocks = np.zeros((22, 32), dtype=bool)
+    blocks[tuple(np.argwhere(mask).T // BLOCK)] = True
+    slow = np.kron(maximum_filter(blocks, size=2 * NEAR + 1), np.ones((BLOCK, BLOCK), dtype=bool))
+    assert 0.1 < slow.mean() < 0.95
+    assert np.array_equal(_grown(mask), slow[:173, :251])
