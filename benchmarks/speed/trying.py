@@ -72,23 +72,32 @@ def stretch_and_blend(layers: Work) -> Seconds:
     return sum(s[0] for s in spent), sum(s[1] for s in spent)
 
 
-def timed_command(target: Path, folder: Path, amounts: str) -> Seconds:
-    """Return the seconds from the start of `blend try` to its first tile, and to its end."""
+def cpu_of(process: int) -> float:
+    """Return the CPU seconds that another process has used so far; NaN where the system does not tell."""
+    try:
+        fields = Path(f"/proc/{process}/stat").read_text().rpartition(")")[2].split()
+    except OSError:
+        return float("nan")
+    return (int(fields[11]) + int(fields[12])) / float(os.sysconf("SC_CLK_TCK"))
+
+
+def timed_command(target: Path, folder: Path, amounts: str) -> tuple[float, float, float]:
+    """Return the seconds from the start of `blend try` to its first tile, wall and CPU, and to its end."""
     # As installed: with the byte code that an installation leaves.
     environment = {**os.environ, "PYTHONPYCACHEPREFIX": str(folder / "byte-code"), "PYTHONUNBUFFERED": "1"}
     environment.pop("PYTHONDONTWRITEBYTECODE", None)
     words = [sys.executable, "-c", "from blend.app.cli import main; main()", "try", RECIPE, str(target)]
     words += ["--vary", f"blend.red.amount={amounts}", "--out", str(folder / "trial")]
     words += ["--store", str(folder / "store")]
-    first, start = float("nan"), time.perf_counter()
+    first, cpu, start = float("nan"), float("nan"), time.perf_counter()
     with subprocess.Popen(
         words, env=environment, stderr=subprocess.PIPE, stdout=subprocess.DEVNULL, text=True
     ) as process:
         assert process.stderr is not None
         for line in process.stderr:
             if "tile 1 of" in line:
-                first = time.perf_counter() - start
-    return first, time.perf_counter() - start
+                first, cpu = time.perf_counter() - start, cpu_of(process.pid)
+    return first, cpu, time.perf_counter() - start
 
 
 def main() -> None:
@@ -119,7 +128,7 @@ def main() -> None:
         if given.scale == "preview":
             timed_command(given.target, folder, "0.05,0.15")
             for turn in range(3):
-                first, whole = timed_command(
+                first, cpu, whole = timed_command(
                     given.target, folder, f"0.{turn + 2}1,0.{turn + 3}2,0.{turn + 4}3"
                 )
                 print(

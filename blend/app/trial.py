@@ -129,14 +129,23 @@ def read_trial(place: Path) -> dict[str, Any]:
         raise InputError(str(path), found=found, expected=expected, advice="check the path") from None
     except (ValueError, RecursionError):
         raise InputError(str(path), found="it is not JSON", expected=expected) from None
-    keys = ("recipe", "tiles", "vary", "target")
-    if (
-        not isinstance(trial, dict)
-        or trial.get("version") != VERSION
-        or any(key not in trial for key in keys)
-    ):
+    if not _is_trial(trial):
         raise InputError(str(path), found="it is no trial of this version", expected=expected)
-    return trial
+    found: dict[str, Any] = trial
+    return found
+
+
+def _is_trial(value: Any) -> bool:
+    kinds = {"version": int, "recipe": str, "target": str, "vary": list, "tiles": list}
+    if not isinstance(value, dict) or any(
+        not isinstance(value.get(key), kind) for key, kind in kinds.items()
+    ):
+        return False
+    of_tile = {"tile": int, "file": str, "values": dict, "numbers": dict}
+    return value["version"] == VERSION and all(
+        isinstance(tile, dict) and all(isinstance(tile.get(key), kind) for key, kind in of_tile.items())
+        for tile in value["tiles"]
+    )
 
 
 def _run_command(question: Question, variant: Variant) -> str:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 from pathlib import Path
 
 import numpy as np
@@ -288,3 +289,29 @@ def test_the_neighbourhood_of_emission_is_that_of_a_maximum_filter() -> None:
     slow = np.kron(maximum_filter(blocks, size=2 * NEAR + 1), np.ones((BLOCK, BLOCK), dtype=bool))
     assert 0.1 < slow.mean() < 0.95
     assert np.array_equal(_grown(mask), slow[:173, :251])
+
+
+TRIAL = {"version": 1, "recipe": "", "target": "t.toml", "vary": []}
+TILE = {"tile": 1, "file": "tiles/1.png", "values": {}, "numbers": {}}
+
+
+@pytest.mark.parametrize(
+    ("trial", "said"),
+    [
+        ([1], "no trial of this version"),
+        ({**TRIAL, "tiles": [TILE], "recipe": 5}, "no trial of this version"),
+        ({**TRIAL, "tiles": [TILE], "version": 2}, "no trial of this version"),
+        ({**TRIAL, "tiles": [7]}, "no trial of this version"),
+        ({**TRIAL, "tiles": [{"tile": 1}]}, "no trial of this version"),
+        ({**TRIAL, "tiles": []}, "the trial has no tile 1"),
+        ({**TRIAL, "tiles": [TILE]}, "what it says of tile 1 is damaged"),
+        ({**TRIAL, "tiles": [{**TILE, "values": {"blend.red.amount": None}}]}, "is damaged"),
+        ({**TRIAL, "tiles": [{**TILE, "numbers": {"star_shift": 4}}]}, "is damaged"),
+    ],
+)
+def test_a_damaged_trial_is_refused_in_plain_words(tmp_path: Path, trial: object, said: str) -> None:
+    (tmp_path / "trial.json").write_text(json.dumps(trial), encoding="utf-8")
+    with pytest.raises(BlendError, match=said) as fault:
+        keep_tile(tmp_path, 1, out=None)
+    assert fault.value.exit_code in (2, 3)
+    assert [path.name for path in tmp_path.iterdir()] == ["trial.json"]
