@@ -2,12 +2,19 @@
 
 Run: python benchmarks/speed/trying.py TARGET [--scale full] [--variants 12]
 
-CPU seconds of this process beside wall seconds; writing pictures is left out. The store lies in a temporary folder.
+CPU seconds of this process beside wall seconds; writing pictures is left out. Later tiles stand beside one run's
+stretch and blends on the same layers. At a preview's size the command itself is run again with other weights, and its
+seconds are those from the start of its process to the line that tells of the first tile, and to its end. The store
+lies in a temporary folder.
 """
 
 from __future__ import annotations
 
 import argparse
+import os
+import resource
+import subprocess
+import sys
 import tempfile
 import time
 from pathlib import Path
@@ -16,25 +23,81 @@ from blend.app.bench import Bench
 from blend.app.layers import parse_view
 from blend.app.load import open_target, recipe_text
 from blend.app.variants import Variation, make_variants
+from blend.base.rowblocks import limit_threads
 from blend.files.store import DiskStore
+from blend.recipe.pipeline import PICTURE_STEPS
 from blend.recipe.target import Target
+from blend.recipe.work import Work
+
+Seconds = tuple[float, float]
+RECIPE = "galaxy-moonlit"
+
+
+def now() -> Seconds:
+    """Return wall and CPU seconds."""
+    return time.perf_counter(), time.process_time()
+
+
+def since(start: Seconds) -> Seconds:
+    """Return wall and CPU seconds since ``start``."""
+    wall, cpu = now()
+    return wall - start[0], cpu - start[1]
 
 
 def timed_tiles(
     target: Target, scale: str, amounts: tuple[float, ...], store: DiskStore
-) -> list[list[float]]:
-    """Return [wall, cpu] seconds up to each tile, from the one before."""
-    text, where = recipe_text("galaxy-moonlit")
+) -> tuple[list[Seconds], Work]:
+    """Return the seconds up to each tile, from the one before, and the layers that all were made of."""
+    text, where = recipe_text(RECIPE)
     varied = [Variation("blend.red.amount", amounts)]
     variants = make_variants(text, varied, where=where, target=target, settings={})
     bench = Bench(target, parse_view(scale, ""), store=store)
-    spent, start = [], (time.perf_counter(), time.process_time())
-    for _ in bench.pictures([variant.recipe for variant in variants]):
-        now = (time.perf_counter(), time.process_time())
-        spent.append([after - before for after, before in zip(now, start, strict=True)])
-        start = now
+    spent, start = [], now()
+    for _, layers, work, _ in bench.pictures([variant.recipe for variant in variants]):
+        spent.append(since(start))
+        last = layers.with_(recipe=work.recipe)
+        del layers, work  # the next picture needs their room
+        start = now()
     bench.close()
-    return spent
+    return spent, last
+
+
+def stretch_and_blend(layers: Work) -> Seconds:
+    """Return the seconds that a run's stretch and blends take on balanced layers."""
+    spent: list[Seconds] = []
+    for step in PICTURE_STEPS[:-1]:
+        start = now()
+        layers = step.change(layers)
+        spent.append(since(start))
+    return sum(s[0] for s in spent), sum(s[1] for s in spent)
+
+
+def cpu_of(process: int) -> float:
+    """Return the CPU seconds that another process has used so far; NaN where the system does not tell."""
+    try:
+        fields = Path(f"/proc/{process}/stat").read_text().rpartition(")")[2].split()
+    except OSError:
+        return float("nan")
+    return (int(fields[11]) + int(fields[12])) / float(os.sysconf("SC_CLK_TCK"))
+
+
+def timed_command(target: Path, folder: Path, amounts: str) -> tuple[float, float, float]:
+    """Return the seconds from the start of `blend try` to its first tile, wall and CPU, and to its end."""
+    # As installed: with the byte code that an installation leaves.
+    environment = {**os.environ, "PYTHONPYCACHEPREFIX": str(folder / "byte-code"), "PYTHONUNBUFFERED": "1"}
+    environment.pop("PYTHONDONTWRITEBYTECODE", None)
+    words = [sys.executable, "-c", "from blend.app.cli import main; main()", "try", RECIPE, str(target)]
+    words += ["--vary", f"blend.red.amount={amounts}", "--out", str(folder / "trial")]
+    words += ["--store", str(folder / "store")]
+    first, cpu, start = float("nan"), float("nan"), time.perf_counter()
+    with subprocess.Popen(
+        words, env=environment, stderr=subprocess.PIPE, stdout=subprocess.DEVNULL, text=True
+    ) as process:
+        assert process.stderr is not None
+        for line in process.stderr:
+            if "tile 1 of" in line:
+                first, cpu = time.perf_counter() - start, cpu_of(process.pid)
+    return first, cpu, time.perf_counter() - start
 
 
 def main() -> None:
@@ -46,15 +109,31 @@ def main() -> None:
     given = parser.parse_args()
     target = open_target(given.target)
     amounts = tuple(round(index / given.variants, 4) for index in range(given.variants))
-    with tempfile.TemporaryDirectory() as folder:
-        store = DiskStore(Path(folder))
-        for name, shift in (("first", 0.0), ("repeated, other weights", 1.0)):
-            tiles = timed_tiles(target, given.scale, tuple(a + shift for a in amounts), store)
+    with tempfile.TemporaryDirectory() as name, limit_threads(0):
+        folder = Path(name)
+        store = DiskStore(folder / "store")
+        for what, shift in (("first", 0.0), ("repeated, other weights", 1.0)):
+            tiles, layers = timed_tiles(target, given.scale, tuple(a + shift for a in amounts), store)
+            print(f"{what}: first tile {tiles[0][0]:.2f} s wall, {tiles[0][1]:.2f} s CPU")
             later = tiles[1:]
-            print(f"{name}: first tile {tiles[0][0]:.2f} s wall, {tiles[0][1]:.2f} s CPU")
             if later:
                 wall, cpu = (sum(tile[i] for tile in later) / len(later) for i in (0, 1))
                 print(f"  later tiles {wall:.3f} s wall, {cpu:.3f} s CPU each")
+                own = stretch_and_blend(layers)
+                print(f"  a run's stretch and blends {own[0]:.3f} s wall, {own[1]:.3f} s CPU:", end=" ")
+                print(f"a later tile takes {wall / own[0]:.2f} times that in wall, {cpu / own[1]:.2f} in CPU")
+            del layers
+        peak = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss // 1024
+        print(f"peak {peak} MiB, the work up to the layers included")
+        if given.scale == "preview":
+            timed_command(given.target, folder, "0.05,0.15")
+            for turn in range(3):
+                first, cpu, whole = timed_command(
+                    given.target, folder, f"0.{turn + 2}1,0.{turn + 3}2,0.{turn + 4}3"
+                )
+                print(
+                    f"`blend try` repeated, 3 tiles: first after {first:.2f} s, all done after {whole:.2f} s"
+                )
 
 
 if __name__ == "__main__":

@@ -7,17 +7,20 @@ from collections.abc import Iterator, Sequence
 from concurrent.futures import Future, ThreadPoolExecutor
 from contextvars import copy_context
 from pathlib import Path
+from threading import Lock
 from typing import Any
 
 from blend.app.inputkey import key_of, target_key
 from blend.app.layers import Box, View, view_of
 from blend.app.load import load_sources
 from blend.base.errors import OutputError
+from blend.base.jit import load_compiler
 from blend.base.rowblocks import map_together, one_thread
 from blend.files.store import DiskStore
 from blend.recipe.model import Recipe, resolved
 from blend.recipe.packing import pack_work, unpack_work
 from blend.recipe.pipeline import PICTURE_STEPS, STEPS, run_all, run_steps
+from blend.recipe.steps.guard import begin_blends, begin_settings
 from blend.recipe.stepsettings import step_settings
 from blend.recipe.target import Target
 from blend.recipe.work import Event, Listener, Work
@@ -67,6 +70,8 @@ class Bench:
         self._saving: list[Future[None]] = []
         self._pool = ThreadPoolExecutor(max_workers=1)
         self._base: str | None = None
+        self._begun: tuple[Any, Work] | None = None
+        self._beginning = Lock()
 
     def pictures(self, recipes: Sequence[Recipe]) -> Iterator[tuple[int, Work, Work, float]]:
         """Yield (index, viewed layers, finished work, seconds) of every recipe, in the order that costs least.
@@ -112,6 +117,7 @@ class Bench:
         kept = {d: pair for d, pair in known.items() if d <= depth and chain[:d] == pair[0]}
         work = kept[depth][1].with_(recipe=recipe, figures=False)
         for stage in range(depth, len(STEPS) + 1):
+            work = self._begin_blends(work, chain[:stage]) if stage == VIEW + 1 else work
             work = self._stage(work, stage)
             if stage == VIEW or (stage < len(STEPS) and varied[stage + 1]):
                 kept[stage + 1] = (chain[: stage + 1], work)
@@ -147,6 +153,16 @@ class Bench:
         self._saving.clear()
         self._pool.shutdown()
 
+    def _begin_blends(self, layers: Work, prefix: tuple[str, ...]) -> Work:
+        """Return layers as their first blend finds them, worked out once for all recipes that agree there."""
+        settings = (prefix, begin_settings(layers.recipe))
+        # Two tiles at once would both do it, and the second is to have what the first has made.
+        with self._beginning:
+            if self._begun is None or self._begun[0] != settings:
+                self._begun = None  # its pictures make room for the next
+                self._begun = (settings, begin_blends(layers))
+            return self._begun[1].with_(recipe=layers.recipe)
+
     def _stage(self, work: Work, depth: int) -> Work:
         if depth != VIEW:
             return STEPS[depth if depth < VIEW else depth - 1].change(work)
@@ -167,7 +183,10 @@ class Bench:
 
     def _load(self, key: str, recipe: Recipe, what: str) -> Work | None:
         assert self.store is not None
-        kept = self.store.load(key)
+        # The disk is read and checked beside the import of what the next step needs.
+        reading = self._pool.submit(self.store.load, key)
+        load_compiler()
+        kept = reading.result()
         if kept is None:
             return None
         document, arrays = kept

@@ -53,6 +53,7 @@ def try_(recipe: str, target: Path, **options: Any) -> None:
     question = Question(
         recipe_text=text,
         recipe_name=where,
+        recipe_word=recipe,
         variations=[parse_variation(words) for words in options["vary"]],
         target=chosen,
         target_path=str(target),

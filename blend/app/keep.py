@@ -8,7 +8,7 @@ from typing import Any
 
 from blend.app.trial import read_trial
 from blend.app.variants import changed_text, value_text
-from blend.base.errors import RecipeError
+from blend.base.errors import InputError, RecipeError
 from blend.files.whole import write_whole
 from blend.recipe.model import load_recipe
 from blend.recipe.text import read_toml
@@ -42,14 +42,20 @@ def keep_tile(trial_place: Path, tile: int, *, out: Path | None, reason: str = "
             "TILE", found=f"the trial has no tile {tile}", expected=f"1 to {len(trial['tiles'])}"
         )
     where = str(trial_place)
-    words = ", ".join(f"{key} = {value_text(value)}" for key, value in found["values"].items())
+    try:
+        words = ", ".join(f"{key} = {value_text(value)}" for key, value in found["values"].items())
+        reason = reason or _numbers(found["numbers"])
+    except (KeyError, TypeError, ValueError, AttributeError):
+        raise InputError(
+            where, found=f"what it says of tile {tile} is damaged", expected="a trial as it was written"
+        ) from None
     title = read_toml(trial["recipe"], where=where).get("title") or "Picture"
     changes = {"title": f"{title} ({words})"[:LONGEST_TITLE], **found["values"]}
     text = changed_text(trial["recipe"], changes, where=where)
     load_recipe(text, where=where)
     why = [
         f"Kept from tile {tile} of a trial: {words}.",
-        *(reason or _numbers(found["numbers"])).splitlines(),
+        *reason.splitlines(),
     ]
     note = "".join(f"# {''.join(c if c.isprintable() else ' ' for c in line)}\n" for line in why)
     folder = trial_place if trial_place.is_dir() else trial_place.parent

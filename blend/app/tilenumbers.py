@@ -109,12 +109,14 @@ def _emission(layers: Work) -> tuple[NDArray[np.float32], float, str]:
 
 def _grown(mask: NDArray[np.bool_]) -> NDArray[np.bool_]:
     """Return the pixels at most `NEAR` blocks from any of the mask."""
-    from scipy.ndimage import maximum_filter
-
-    high, wide = (-(-edge // BLOCK) * BLOCK for edge in mask.shape)
-    whole = np.zeros((1, high, wide), dtype=np.float32)
+    high, broad = (-(-edge // BLOCK) * BLOCK for edge in mask.shape)
+    whole = np.zeros((1, high, broad), dtype=np.float32)
     whole[0, : mask.shape[0], : mask.shape[1]] = mask
-    blocks = maximum_filter(shrink(whole, BLOCK)[0] > 0, size=2 * NEAR + 1)
+    blocks = shrink(whole, BLOCK)[0] > 0
+    for _ in range(2):
+        # Down, then, turned, across: both together reach a square.
+        wide = np.pad(blocks, ((NEAR, NEAR), (0, 0)))
+        blocks = np.logical_or.reduce([wide[k : k + blocks.shape[0]] for k in range(2 * NEAR + 1)]).T
     grown = np.repeat(np.repeat(blocks, BLOCK, axis=0), BLOCK, axis=1)
     return np.asarray(grown[: mask.shape[0], : mask.shape[1]])
 

@@ -4,36 +4,35 @@ from __future__ import annotations
 
 import json
 import shlex
-import time
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from blend.app.bench import Bench, plain_picture
-from blend.app.explore import explore_page
-from blend.app.layers import View, shown
-from blend.app.outputs import turner
-from blend.app.tilenumbers import Yardstick
+from blend.app.bench import Bench
+from blend.app.layers import View
+from blend.app.tiles import PAGE, make_tiles
 from blend.app.variants import Variant, Variation, changed_text, make_variants, value_text
 from blend.base.errors import InputError
 from blend.files.png import write_png
 from blend.files.record import record_text, sha256_of, versions
 from blend.files.store import DiskStore
 from blend.files.whole import WholeFolder, writing
-from blend.pages.sheet import Picture, draw_sheet, thumbnail, tile_edge
+from blend.pages.sheet import Picture, draw_sheet, tile_edge
 from blend.recipe.target import Target
-from blend.recipe.work import Event, Listener, Work
+from blend.recipe.work import Listener
 
 TRIAL = "trial.json"
-PAGE = "explore.html"
 VERSION = 1
 MOST_TRIAL_BYTES = 64 * 2**20
 
 
 @dataclass(frozen=True, kw_only=True)
 class Question:
-    """What is tried: a recipe's text, the values that vary, the target and how to look at it."""
+    """What is tried: a recipe's text, the values that vary, the target and how to look at it.
+
+    ``recipe_name`` is the path of its file, for faults; ``recipe_word`` is what the user called it, for commands.
+    """
 
     recipe_text: str
     recipe_name: str
@@ -43,6 +42,7 @@ class Question:
     view: View
     settings: Mapping[str, Any]
     root: str = ""
+    recipe_word: str = ""
 
 
 def try_variants(
@@ -78,20 +78,15 @@ def try_variants(
     )
     earlier = _earlier_tiles(out)
     bench = Bench(question.target, question.view, store=store, listener=listener)
+    command, edge = _run_command(question, variants[0]), tile_edge(_columns(question.variations))
     with WholeFolder(out, record=TRIAL) as folder:
         try:
-            tiles, thumbnails, warnings, layers = _make_tiles(bench, variants, question, folder, listener)
+            made = make_tiles(bench, variants, folder, command=command, edge=edge, listener=listener)
         finally:
             bench.close()
-        write_png(
-            folder.path_for("sheet.png"), _sheet(question.variations, tiles, thumbnails), long_edge=None
-        )
-        page = folder.path_for(PAGE)
-        command = _run_command(question, variants[0])
-        with writing(page):
-            page.write_text(explore_page(layers, command=command, factor=bench.factor), encoding="utf-8")
-        for tile in tiles:
-            tile["sha256"] = sha256_of(folder.path_for(tile["file"]))
+        tiles = made.tiles
+        sheet = _sheet(question.variations, tiles, made.thumbnails)
+        write_png(folder.path_for("sheet.png"), sheet, long_edge=None)
         trial = {
             "version": VERSION,
             "recipe": changed_text(question.recipe_text, question.settings, where=question.recipe_name),
@@ -105,7 +100,7 @@ def try_variants(
             "page": {"file": PAGE, "command": command},
             "store": bench.found or ("nothing found" if store else "not used"),
             "seconds": {key: round(value, 3) for key, value in bench.seconds.items()},
-            "warnings": [{"code": code, "text": text} for code, text in (*warnings, *bench.notes)],
+            "warnings": [{"code": code, "text": text} for code, text in (*made.warnings, *bench.notes)],
             "versions": versions(),
         }
         path = folder.path_for(TRIAL)
@@ -134,80 +129,33 @@ def read_trial(place: Path) -> dict[str, Any]:
         raise InputError(str(path), found=found, expected=expected, advice="check the path") from None
     except (ValueError, RecursionError):
         raise InputError(str(path), found="it is not JSON", expected=expected) from None
-    keys = ("recipe", "tiles", "vary", "target")
-    if (
-        not isinstance(trial, dict)
-        or trial.get("version") != VERSION
-        or any(key not in trial for key in keys)
-    ):
+    if not _is_trial(trial):
         raise InputError(str(path), found="it is no trial of this version", expected=expected)
-    return trial
+    found: dict[str, Any] = trial
+    return found
 
 
-def _make_tiles(
-    bench: Bench,
-    variants: Sequence[Variant],
-    question: Question,
-    folder: WholeFolder,
-    listener: Listener | None,
-) -> tuple[list[dict[str, Any]], list[Picture], tuple[tuple[str, str], ...], Work]:
-    measure = _Measure(bench)
-    edge = tile_edge(_columns(question.variations))
-    tiles: dict[int, dict[str, Any]] = {}
-    thumbnails: dict[int, Picture] = {}
-    warnings: dict[tuple[str, str], None] = {}
-    first: Work | None = None
-    for index, layers, work, seconds in bench.pictures([variant.recipe for variant in variants]):
-        if listener is not None:
-            listener(Event("try", f"tile {len(tiles) + 1} of {len(variants)}", len(tiles) / len(variants)))
-        if index == 0:
-            first = layers.with_(recipe=variants[0].recipe)
-        numbers = measure(layers, work)
-        picture = turner(work)(shown(work, question.view))
-        file = f"tiles/{index + 1}.png"
-        write_png(folder.path_for(file), picture, long_edge=None)
-        thumbnails[index] = thumbnail(picture, edge)
-        warnings |= dict.fromkeys(work.warnings)
-        tiles[index] = {
-            "tile": index + 1,
-            "values": dict(variants[index].values),
-            "file": file,
-            "numbers": numbers,
-            "seconds": round(seconds, 4),
-        }
-    order = range(len(variants))
-    assert first is not None
-    return [tiles[i] for i in order], [thumbnails[i] for i in order], tuple(warnings), first
+def _is_trial(value: Any) -> bool:
+    kinds = {"version": int, "recipe": str, "target": str, "vary": list, "tiles": list}
+    if not isinstance(value, dict) or any(
+        not isinstance(value.get(key), kind) for key, kind in kinds.items()
+    ):
+        return False
+    of_tile = {"tile": int, "file": str, "values": dict, "numbers": dict}
+    return value["version"] == VERSION and all(
+        isinstance(tile, dict) and all(isinstance(tile.get(key), kind) for key, kind in of_tile.items())
+        for tile in value["tiles"]
+    )
 
 
 def _run_command(question: Question, variant: Variant) -> str:
     """Return the command that makes the first tile at full size, ready for a shell."""
     values = {**question.settings, **dict(variant.values)}
-    words = ["blend", "run", question.recipe_name, question.target_path]
+    words = ["blend", "run", question.recipe_word or question.recipe_name, question.target_path]
+    words += ["--root", question.root] if question.root else []
     for key, value in values.items():
         words += ["--set", f"{key}={value_text(value)}"]
     return shlex.join(words)
-
-
-class _Measure:
-    """Measures tiles; the picture without blends is made once for all that share all but their blends."""
-
-    def __init__(self, bench: Bench) -> None:
-        self._bench = bench
-        self._plain: tuple[Any, Work] | None = None
-        self._stick: Yardstick | None = None
-
-    def __call__(self, layers: Work, work: Work) -> dict[str, Any]:
-        start = time.perf_counter()
-        if self._stick is None or self._stick.layers is not layers:
-            self._stick, self._plain = Yardstick(layers, self._bench.factor), None
-        looks = (work.recipe.stretch, work.recipe.finish)
-        if self._plain is None or self._plain[0] != looks:
-            self._plain = (looks, plain_picture(layers, work.recipe))
-        numbers = self._stick.measure(work, self._plain[1])
-        spent = self._bench.seconds.get("numbers", 0.0)
-        self._bench.seconds["numbers"] = spent + time.perf_counter() - start
-        return numbers
 
 
 def _columns(variations: Sequence[Variation]) -> int:

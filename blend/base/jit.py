@@ -7,6 +7,7 @@ self-parallel kernels abort the process. No ``fastmath``: it removes tests for N
 from __future__ import annotations
 
 import os
+import sys
 from collections.abc import Callable
 from pathlib import Path
 from threading import Lock
@@ -49,6 +50,24 @@ def kernel(function: Function) -> Callable[..., Any]:
 def prepare() -> None:
     """Load the compiler's own tables, which takes a second: for a thread that has nothing else to do yet."""
     _numba().core.registry.cpu_target.target_context.refresh()
+
+
+def load_compiler() -> None:
+    """Import numba, if nobody has yet, without scipy's linear algebra: a third of its time, and no kernel uses it.
+
+    For the start of what somebody waits for, and only while no other thread imports scipy.
+    """
+    blas = "scipy.linalg.cython_blas"
+    if "numba.np.arraymath" in sys.modules or "scipy.linalg" in sys.modules:
+        _numba()
+        return
+    sys.modules[blas] = None  # type: ignore[assignment]
+    try:
+        # It asks once, when it is imported, whether that module is there.
+        _numba()
+        from numba.np import arraymath  # noqa: F401
+    finally:
+        del sys.modules[blas]
 
 
 def _numba() -> Any:

@@ -10,7 +10,7 @@ from __future__ import annotations
 import math
 from collections.abc import Callable
 from dataclasses import dataclass
-from functools import cached_property
+from functools import cached_property, lru_cache
 from typing import Any, Literal
 
 import numpy as np
@@ -19,6 +19,7 @@ from numpy.typing import NDArray
 from blend.base.equation import VALUES_PER_CHUNK, Equation, parse
 from blend.base.errors import StepError
 from blend.base.registry import Registry
+from blend.base.roots import find_root
 from blend.base.rowblocks import map_row_blocks
 from blend.science.brighten import brighten, scale_and_mean
 from blend.science.colourspace import decode_block, encode_block
@@ -244,14 +245,12 @@ def solve_stretch(
         raise ValueError("black_sigma and most_sky_noise must be above 0")
     noise = sigma if math.isfinite(sigma) and sigma > 0.0 else SMALLEST_SIGMA * (white - sky)
     shown = shown_sigma if shown_sigma is not None and shown_sigma > 0.0 else noise
-    problem = _Problem(entry, sky=sky, black=sky - black_sigma * noise, white=white, shown=shown, where=where)
-    level = problem.quiet_level(sky_level, most_sky_noise) if entry.parameter else problem.m
-    parameter = problem.parameter(level) if entry.parameter else math.nan
-    slope = problem.slope(parameter)
+    black = sky - black_sigma * noise
+    level, parameter, slope = _solved(curve, sky, black, white, shown, sky_level, most_sky_noise, where)
     return SolvedStretch(
         curve=curve,
         parameter=parameter,
-        black=problem.black,
+        black=black,
         white=white,
         sky=sky,
         sky_level=level,
@@ -261,6 +260,18 @@ def solve_stretch(
         lowered=bool(entry.parameter) and level < sky_level,
         clipped_share=0.5 * math.erfc(black_sigma / math.sqrt(2.0)),
     )
+
+
+@lru_cache(maxsize=64)
+def _solved(
+    curve: str, sky: float, black: float, white: float, shown: float, wanted: float, limit: float, where: str
+) -> tuple[float, float, float]:
+    """Return the sky's level, the parameter and the slope; remembered, since variants ask for the same again."""
+    entry = CURVES[curve]
+    problem = _Problem(entry, sky=sky, black=black, white=white, shown=shown, where=where)
+    level = problem.quiet_level(wanted, limit) if entry.parameter else problem.m
+    parameter = problem.parameter(level) if entry.parameter else math.nan
+    return level, parameter, problem.slope(parameter)
 
 
 class _Problem:
@@ -277,7 +288,6 @@ class _Problem:
         """Return the parameter that sends the sky to ``level``."""
         if self.curve.solution:
             return float(self.curve.parsed_solution.evaluate({"m": self.m, "t": level}, dtype="float64"))
-        from scipy.optimize import brentq
 
         def miss(log_parameter: float) -> float:
             return float(self.curve.value(self.m, math.exp(log_parameter))) - level
@@ -285,7 +295,7 @@ class _Problem:
         low, high = (math.log(edge) for edge in self.curve.bracket)
         if miss(low) * miss(high) > 0.0:
             raise self._unreachable(level)
-        return math.exp(brentq(miss, low, high, xtol=1e-13, rtol=1e-14))
+        return math.exp(find_root(miss, low, high, xtol=1e-13, rtol=1e-14))
 
     def _unreachable(self, level: float) -> StepError:
         edges = sorted(float(self.curve.value(self.m, edge)) for edge in self.curve.bracket)
@@ -311,13 +321,11 @@ class _Problem:
         """Return ``wanted``, or the highest level below it at which the noise keeps to ``limit``."""
         if self.noise(wanted) <= limit:
             return wanted
-        from scipy.optimize import brentq
-
         # asinh and log only brighten: their lowest level is the linear one.
         lowest = 1e-6 * wanted if self.curve.solution else self.m * 1.001
         if lowest >= wanted or self.noise(lowest) >= limit:
             return min(lowest, wanted)
-        return float(brentq(lambda level: self.noise(level) - limit, lowest, wanted, xtol=1e-9))
+        return find_root(lambda level: self.noise(level) - limit, lowest, wanted, xtol=1e-9)
 
 
 def stretch_planes(

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 from pathlib import Path
 
 import numpy as np
@@ -17,7 +18,7 @@ from blend.app.trial import Question, read_trial, try_variants
 from blend.app.variants import make_variants, parse_variation
 from blend.base.errors import BlendError
 from blend.files.store import DiskStore
-from blend.recipe.pipeline import STEPS, run_all
+from blend.recipe.pipeline import PICTURE_STEPS, STEPS, run_all
 from blend.recipe.target import Target
 from blend.recipe.work import Work
 
@@ -41,6 +42,7 @@ def question(target: Target, *words: str, view: View | None = None) -> Question:
         view=view or View(),
         settings={},
         root="/some where",
+        recipe_word="galaxy-moonlit",
     )
 
 
@@ -71,6 +73,8 @@ def test_every_tile_is_the_picture_a_run_makes_and_the_kept_recipe_makes_it_agai
     assert np.array_equal(shown(work, asked.view), shown(whole, asked.view), equal_nan=True)
     assert read_trial(tmp_path / "trial")["tiles"] == trial["tiles"]
     assert (tmp_path / "trial" / "sheet.png").is_file()
+    command = "blend run galaxy-moonlit night.target.toml --root '/some where' --set blend.red.amount=0.5"
+    assert trial["page"]["command"] == command + " --set blend.luminance.formula=screen"
     zero = trial["tiles"][2]["numbers"]
     assert zero["emission_gain"] > 1.0
 
@@ -232,3 +236,82 @@ def test_steps_are_all_covered() -> None:
     recipe = open_recipe("galaxy-moonlit")
     target = Target.model_construct(name="t", masters={"rgb": None, "ha": None})
     assert list(step_settings(recipe, target)) == [step.name for step in STEPS]
+
+
+def test_the_strength_of_protection_belongs_to_both_kinds_of_blends_and_to_nothing_before() -> None:
+    from blend.recipe.stepsettings import step_settings
+
+    target = Target.model_construct(name="t", masters={"rgb": None, "ha": None})
+    plain, other = (
+        step_settings(open_recipe("galaxy-moonlit", settings=settings), target)
+        for settings in ((), ("protect.stars=0.5",))
+    )
+    assert [name for name in plain if plain[name] != other[name]] == ["linear-blends", "display-blends"]
+
+
+def test_what_is_worked_out_once_for_all_tiles_serves_none_that_asks_for_another(night: Path) -> None:
+    # Tiles in a row that differ in all that the start of the blends reads, each beside the same picture made alone.
+    target = open_target(night)
+    words = ["protect.stars=0,1", "blend.red.amount=0,1", "blend.luminance.formula=screen,maximum"]
+    text = recipe_text("galaxy-moonlit")[0]
+    variants = make_variants(
+        text, [parse_variation(word) for word in words], where="r", target=target, settings={}
+    )
+    bench = Bench(target, View(scale=2), store=None)
+    for index, layers, work, _ in bench.pictures([variant.recipe for variant in variants]):
+        alone = run_all(layers.with_(recipe=variants[index].recipe), steps=PICTURE_STEPS)
+        assert work.display is not None and alone.display is not None
+        assert work.display.tobytes() == alone.display.tobytes(), dict(variants[index].values)
+    bench.close()
+
+
+def test_tiles_are_the_same_bytes_twice_and_on_one_thread_and_on_two(night: Path, tmp_path: Path) -> None:
+    from blend.base.rowblocks import limit_threads
+
+    asked = question(open_target(night), "blend.red.amount=0,0.5,1", view=View(scale=2))
+    sums = []
+    for turn, threads in enumerate((1, 2, 2)):
+        with limit_threads(threads):
+            trial = try_variants(asked, out=tmp_path / str(turn), store=DiskStore(tmp_path / "store"))
+        sums.append([tile["sha256"] for tile in trial["tiles"]])
+    assert sums[0] == sums[1] == sums[2]
+    assert len(set(sums[0])) == 3
+
+
+def test_the_neighbourhood_of_emission_is_that_of_a_maximum_filter() -> None:
+    from scipy.ndimage import maximum_filter
+
+    from blend.app.tilenumbers import BLOCK, NEAR, _grown
+
+    mask = np.random.default_rng(1).random((173, 251)) > 0.9995
+    blocks = np.zeros((22, 32), dtype=bool)
+    blocks[tuple(np.argwhere(mask).T // BLOCK)] = True
+    slow = np.kron(maximum_filter(blocks, size=2 * NEAR + 1), np.ones((BLOCK, BLOCK), dtype=bool))
+    assert 0.1 < slow.mean() < 0.95
+    assert np.array_equal(_grown(mask), slow[:173, :251])
+
+
+TRIAL = {"version": 1, "recipe": "", "target": "t.toml", "vary": []}
+TILE = {"tile": 1, "file": "tiles/1.png", "values": {}, "numbers": {}}
+
+
+@pytest.mark.parametrize(
+    ("trial", "said"),
+    [
+        ([1], "no trial of this version"),
+        ({**TRIAL, "tiles": [TILE], "recipe": 5}, "no trial of this version"),
+        ({**TRIAL, "tiles": [TILE], "version": 2}, "no trial of this version"),
+        ({**TRIAL, "tiles": [7]}, "no trial of this version"),
+        ({**TRIAL, "tiles": [{"tile": 1}]}, "no trial of this version"),
+        ({**TRIAL, "tiles": []}, "the trial has no tile 1"),
+        ({**TRIAL, "tiles": [TILE]}, "what it says of tile 1 is damaged"),
+        ({**TRIAL, "tiles": [{**TILE, "values": {"blend.red.amount": None}}]}, "is damaged"),
+        ({**TRIAL, "tiles": [{**TILE, "numbers": {"star_shift": 4}}]}, "is damaged"),
+    ],
+)
+def test_a_damaged_trial_is_refused_in_plain_words(tmp_path: Path, trial: object, said: str) -> None:
+    (tmp_path / "trial.json").write_text(json.dumps(trial), encoding="utf-8")
+    with pytest.raises(BlendError, match=said) as fault:
+        keep_tile(tmp_path, 1, out=None)
+    assert fault.value.exit_code in (2, 3)
+    assert [path.name for path in tmp_path.iterdir()] == ["trial.json"]

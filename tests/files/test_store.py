@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import errno
 import os
 import signal
 import subprocess
@@ -61,6 +62,98 @@ def test_a_store_that_cannot_be_written_says_so(tmp_path: Path) -> None:
     (tmp_path / "file").write_text("in the way")
     with pytest.raises(OutputError):
         DiskStore(tmp_path / "file" / "store").save("k", DOCUMENT, ARRAYS)
+
+
+FULL_DISK = """
+    import resource, signal, sys
+    from pathlib import Path
+    import numpy as np
+    from blend.base.errors import OutputError
+    from blend.files.store import DiskStore
+    signal.signal(signal.SIGXFSZ, signal.SIG_IGN)
+    resource.setrlimit(resource.RLIMIT_FSIZE, (int(sys.argv[2]), int(sys.argv[2])))
+    try:
+        DiskStore(Path(sys.argv[1])).save("k", {}, {"a": np.ones(2000, np.float32), "b": np.ones(9000, np.float32)})
+    except OutputError as fault:
+        print(fault)
+"""
+
+
+@pytest.mark.parametrize("most_bytes", [0, 100, 8128, 20_000])
+def test_a_disk_that_fills_at_any_byte_is_told_and_leaves_nothing(tmp_path: Path, most_bytes: int) -> None:
+    # The system refuses to let a file grow, as a full disk does: in the first array, at its end, in the second.
+    code = [sys.executable, "-c", textwrap.dedent(FULL_DISK), str(tmp_path), str(most_bytes)]
+    told = subprocess.run(code, capture_output=True, text=True, check=True).stdout
+    assert str(tmp_path) in told and "could not be written" in told and "make room" in told
+    assert list(tmp_path.iterdir()) == []
+    store = DiskStore(tmp_path)
+    assert store.load("k") is None
+    store.save("k", DOCUMENT, ARRAYS)
+    assert store.load("k") is not None, "the next one that finds room is kept"
+
+
+def test_a_rename_that_fails_is_told_unless_another_was_faster(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    store = DiskStore(tmp_path)
+    rename = Path.rename
+
+    def refuse(self: Path, target: Path) -> Path:
+        raise OSError(errno.ENOSPC, os.strerror(errno.ENOSPC))
+
+    def be_late(self: Path, target: Path) -> Path:
+        monkeypatch.setattr(Path, "rename", rename)
+        DiskStore(tmp_path).save("k", DOCUMENT, ARRAYS)
+        return rename(self, target)
+
+    monkeypatch.setattr(Path, "rename", refuse)
+    with pytest.raises(OutputError, match="no space left"):
+        store.save("k", DOCUMENT, ARRAYS)
+    monkeypatch.setattr(Path, "rename", be_late)
+    store.save("k", DOCUMENT, ARRAYS)
+    assert [path.name for path in tmp_path.iterdir()] == ["k"]
+    assert store.load("k") is not None
+
+
+KILLED_AT_EVERY_CALL = """
+    import os, signal, sys
+    from pathlib import Path
+    import numpy as np
+    from blend.files.store import DiskStore
+    wanted = np.arange(5000, dtype=np.float32)
+    last, killed = 0, True
+    while killed:
+        last += 1
+        store = DiskStore(Path(sys.argv[1]) / str(last))
+        child = os.fork()
+        if child == 0:
+            left = [last]
+            def count(event, arguments):
+                if event == "open" or event.startswith(("os.", "shutil.", "fcntl.")):
+                    left[0] -= 1
+                    if left[0] == 0:
+                        os.kill(os.getpid(), signal.SIGKILL)
+            sys.addaudithook(count)
+            store.save("k", {}, {"a": wanted, "b": wanted[:9]})
+            os._exit(0)
+        killed = os.waitpid(child, 0)[1] != 0
+        kept = store.load("k")
+        assert kept is None or (kept[1]["a"] == wanted).all()
+        print(int(killed), int(kept is not None))
+        store.save("k", {}, {"a": wanted, "b": wanted[:9]})
+        assert store.load("k") is not None
+        assert [path.name for path in store.folder.iterdir()] == ["k"], "left over"
+"""
+
+
+def test_a_writer_killed_at_any_call_to_the_system_leaves_all_or_nothing(tmp_path: Path) -> None:
+    code = [sys.executable, "-c", textwrap.dedent(KILLED_AT_EVERY_CALL), str(tmp_path)]
+    done = subprocess.run(code, capture_output=True, text=True)
+    assert done.returncode == 0, done.stderr
+    told = [line.split() for line in done.stdout.splitlines()]
+    # Killed before the entry was in place, killed after it, and in the end not killed.
+    assert ["1", "0"] in told and ["1", "1"] in told and told[-1] == ["0", "1"]
+    assert len(told) > 12
 
 
 SAVE_FOREVER = """

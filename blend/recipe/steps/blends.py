@@ -13,13 +13,7 @@ from blend.base.robust import difference_noise
 from blend.base.rowblocks import map_row_blocks
 from blend.recipe.model import Blend
 from blend.recipe.steps.amounts import choose_display, choose_linear
-from blend.recipe.steps.guard import (
-    colour_saturated,
-    depends_on_star,
-    guard_lines,
-    limit_gain,
-    picture_behind,
-)
+from blend.recipe.steps.guard import begin_blends, depends_on_star, limit_gain, picture_behind
 from blend.recipe.steps.stretch import plane_noise, stretch_facts, white_level
 from blend.recipe.work import COLOUR, Behind, Plane, Work
 from blend.science.balmer import H_ALPHA_NM
@@ -43,9 +37,10 @@ class _Layer:
 
 
 def blend_linear(work: Work) -> Work:
-    """Return the work with ``linear`` filled: the balanced colour with every linear blend in it."""
-    work, linear = guard_lines(work), colour_saturated(work)
-    work = work.with_(behind=picture_behind(work, linear))
+    """Return the work with every linear blend in ``linear``, after `begin_blends` where that was not done before."""
+    work = work if work.linear is not None else begin_blends(work)
+    linear = work.linear
+    assert linear is not None
     for name, blend, formula in _blends(work, "linear"):
         layer = _linear_layer(work, blend)
         auto: dict[str, Any] = {}

@@ -9,6 +9,7 @@ from numpy.typing import NDArray
 
 from blend.base.master import Flag
 from blend.base.rowblocks import map_together
+from blend.recipe.model import Recipe
 from blend.recipe.work import Behind, Line, Plane, Work, frozen
 from blend.science.behind import fill_at, fill_behind
 from blend.science.cores import colour_cores
@@ -63,6 +64,20 @@ def _line_sources(work: Work, stars: Stars, fwhm: float) -> NDArray[np.bool_]:
     return found & ~stars.saturated
 
 
+def begin_blends(work: Work) -> Work:
+    """Return the work as the first blend finds it: lines guarded, ``linear`` and what lies behind its stars filled.
+
+    Weights change nothing here. The answer serves every recipe that agrees in `begin_settings`.
+    """
+    work, linear = guard_lines(work), colour_saturated(work)
+    return work.with_(linear=linear, behind=picture_behind(work, linear))
+
+
+def begin_settings(recipe: Recipe) -> tuple[float, frozenset[tuple[str, bool]], bool]:
+    """Return all that `begin_blends` reads of a recipe: the strength, the lines in use, whether a blend is limited."""
+    return recipe.protect.stars, frozenset(_used(recipe)), _limited(recipe)
+
+
 def guard_lines(work: Work, *, every: bool = False) -> Work:
     """Return the work whose lines, where a blend uses them, hold the light around each star in the star's place.
 
@@ -71,7 +86,7 @@ def guard_lines(work: Work, *, every: bool = False) -> Work:
     strength, mask = work.recipe.protect.stars, work.star_mask
     if strength <= 0 or mask is None:
         return work
-    used = {(blend.master, blend.emission) for blend in work.recipe.blend.values() if blend.amount != 0}
+    used = _used(work.recipe)
     if every:
         used = {(name, emission) for name in work.lines for emission in (False, True)}
     lines: dict[str, Line] = dict(work.lines)
@@ -82,6 +97,17 @@ def guard_lines(work: Work, *, every: bool = False) -> Work:
         elif line.emission is not None:
             lines[name] = replace(line, emission=fill_behind(line.emission, mask, strength=strength))
     return work.with_(lines=frozen(lines))
+
+
+def _used(recipe: Recipe) -> set[tuple[str, bool]]:
+    """Return the lines that blends draw from, and whether from their emission."""
+    return {(blend.master, blend.emission) for blend in recipe.blend.values() if blend.amount != 0}
+
+
+def _limited(recipe: Recipe) -> bool:
+    """Return whether `limit_gain` is called for by any blend."""
+    formulas = [recipe.formula(blend.formula) for blend in recipe.blend.values() if blend.amount != 0]
+    return any(map(depends_on_star, formulas))
 
 
 def colour_saturated(work: Work) -> Plane:
@@ -102,10 +128,7 @@ def depends_on_star(formula: Formula) -> bool:
 
 def picture_behind(work: Work, picture: Plane) -> Behind | None:
     """Return what lies behind the stars of a picture (3, rows, columns); None where no blend is limited by it."""
-    formulas = [
-        work.recipe.formula(blend.formula) for blend in work.recipe.blend.values() if blend.amount != 0
-    ]
-    if work.recipe.protect.stars <= 0 or work.star_mask is None or not any(map(depends_on_star, formulas)):
+    if work.recipe.protect.stars <= 0 or work.star_mask is None or not _limited(work.recipe):
         return None
     return fill_picture(picture, work.star_mask)
 
