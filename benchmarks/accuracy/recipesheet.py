@@ -2,7 +2,8 @@
 
 Run ``python benchmarks/accuracy/recipesheet.py OUT.png [--rows 600]``. Rows are the first
 recipe's picture without lines, then the recipes by name; columns are the real frames where BLEND_REAL_FRAMES names
-their folder, a galaxy, a nebula, and a cluster without any line. The invented [O III] is a second camera's view of the same line.
+their folder, a galaxy, a nebula, and a cluster without any line. The invented [O III] is a second
+camera's view of the same line.
 """
 
 from __future__ import annotations
@@ -107,7 +108,7 @@ def main(arguments: list[str]) -> int:
         targets = [(real(Path(frames), Path(name) / "real"), True)] if frames else []
         targets += [(invented(kind, Path(name) / kind, words.rows), False) for kind in SCENES]
         for target, is_real in targets:
-            made = []
+            made: list[Plane] = []
             for recipe in sorted(shipped_recipes()):
                 print(target.parent.name, recipe, flush=True)
                 bare, done = pictures(target, recipe, real_frames=is_real)
