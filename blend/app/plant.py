@@ -35,7 +35,7 @@ OWN_FWHM = (0.0, 1.2)
 BAR = 0.05
 """How far the median may lie from what was planted."""
 
-EARLY, SKY_TO_LINE = STEPS[:1], STEPS[1:4]
+EARLY, SKY, LINE = STEPS[:1], STEPS[1:3], STEPS[3:4]
 SEED = 20
 FWHM_PER_SIGMA = 2.3548200450309493
 
@@ -116,7 +116,7 @@ def plant(work: Work) -> list[Knot]:
     -----
     What comes back is the difference of the emission with and without the knots. It may pass what was planted: a knot
     on faint gas lifts the gas over the fading, too. Knots are planted after calibration: what flat and dark do is not
-    tested. The steps run two or three times.
+    tested. The steps run twice.
 
     References
     ----------
@@ -124,17 +124,18 @@ def plant(work: Work) -> list[Knot]:
     """
     kept = work.recipe.register_.model_copy(update={"canvas": "reference"})
     work = run_all(work.with_(recipe=work.recipe.model_copy(update={"register_": kept})), steps=EARLY)
-    bare = run_all(work, steps=SKY_TO_LINE)
+    flat = run_all(work, steps=SKY)
+    bare = run_all(flat, steps=LINE)
     lines = tuple(name for name in bare.line_names if bare.lines[name].emission is not None)
     if not lines:
         raise StepError("inspect --plant", found="no line master has linear light", expected="linear masters")
-    measured = run_all(_scaled_by_stars(work), steps=SKY_TO_LINE) if _given(work) else bare
+    measured = run_all(_scaled_by_stars(flat), steps=LINE) if _given(work) else bare
     xy = _places(bare, KNOTS * len(lines))
     sets = {name: _knots_for(bare, name, xy[i :: len(lines)]) for i, name in enumerate(lines)}
     sources = dict(work.sources)
     for name, knots in sets.items():
         sources = _with_knots(sources, measured, name, knots)
-    after = run_all(work.with_(sources=frozen(sources)), steps=SKY_TO_LINE)
+    after = run_all(work.with_(sources=frozen(sources)), steps=(*SKY, *LINE))
     return [knot for name in lines for knot in _compare(bare, after, name, sets[name])]
 
 

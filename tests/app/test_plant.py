@@ -17,7 +17,7 @@ from blend.science.simulate import SceneOptions, simulate_night
 
 @pytest.fixture(scope="module")
 def target(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    options = SceneOptions(rows=400, columns=600, seed=3)
+    options = SceneOptions(rows=300, columns=450, seed=3)
     return write_night(simulate_night(options), tmp_path_factory.mktemp("night"))
 
 

@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import json
+from dataclasses import replace
+from pathlib import Path
 from types import MappingProxyType
 from typing import Any
 
@@ -67,6 +69,32 @@ def test_a_share_of_what_red_gains_goes_into_the_other_planes() -> None:
         "Model, not measured: of each count added to red, 0.15 into blue and 0.05"
     )
     assert json.loads(json.dumps(dict(work.told["blend"]))) == work.told["blend"]
+
+
+def test_three_lines_go_where_the_users_table_says() -> None:
+    text = (Path(__file__).parents[2] / "examples" / "three-lines.toml").read_text(encoding="utf-8")
+    # As shipped, and with two lines changed about by their "into" alone.
+    swapped = text.replace('into = "red"', 'into = "-"').replace('into = "blue"', 'into = "red"')
+    swapped = swapped.replace('into = "-"', 'into = "blue"')
+    for table, order in ((text, ("sii", "ha", "oiii")), (swapped, ("oiii", "ha", "sii"))):
+        one = make_work(RED)
+        recipe = load_recipe(table, where="three-lines.toml")
+        lines, light = {}, one.lines["ha"].emission
+        assert light is not None
+        for turn, name in enumerate(("sii", "ha", "oiii")):
+            lines[name] = replace(one.lines["ha"], emission=np.roll(light, 10 * turn, axis=1))
+        masters = {"rgb": one.rgb, **dict.fromkeys(lines, one.masters["ha"])}
+        files = {"rgb": one.target.masters["rgb"], **dict.fromkeys(lines, one.target.masters["ha"])}
+        target = one.target.model_copy(update={"masters": files})
+        made = blend_linear(one.with_(recipe=recipe, target=target, masters=masters, lines=lines)).linear
+        assert made is not None
+        amounts = {"sii": 2.0, "ha": 1.0, "oiii": 1.5}
+        for plane, name in enumerate(order):
+            emission = lines[name].emission
+            assert emission is not None
+            # float32 sums of light around 0.1.
+            wanted = one.rgb.pixels[plane] + np.float32(amounts[name]) * emission
+            np.testing.assert_allclose(made[plane], wanted, atol=2e-8)
 
 
 def test_the_sky_outside_the_emission_keeps_its_bits() -> None:
