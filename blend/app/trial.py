@@ -125,8 +125,8 @@ def read_trial(place: Path) -> dict[str, Any]:
             raise InputError(str(path), found="the file is too large for a trial", expected=expected)
         trial = json.loads(path.read_text(encoding="utf-8"))
     except OSError as fault:
-        found = f"it cannot be read ({fault.strerror or fault})"
-        raise InputError(str(path), found=found, expected=expected, advice="check the path") from None
+        reason = f"it cannot be read ({fault.strerror or fault})"
+        raise InputError(str(path), found=reason, expected=expected, advice="check the path") from None
     except (ValueError, RecursionError):
         raise InputError(str(path), found="it is not JSON", expected=expected) from None
     if not _is_trial(trial):
