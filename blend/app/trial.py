@@ -131,8 +131,8 @@ def read_trial(place: Path) -> dict[str, Any]:
         raise InputError(str(path), found="it is not JSON", expected=expected) from None
     if not _is_trial(trial):
         raise InputError(str(path), found="it is no trial of this version", expected=expected)
-    found: dict[str, Any] = trial
-    return found
+    sound: dict[str, Any] = trial
+    return sound
 
 
 def _is_trial(value: Any) -> bool:
