@@ -45,8 +45,8 @@ def native_plane(plane: NDArray[Any]) -> NDArray[np.float32]:
 
 def find_candidates(
     plane: NDArray[np.float32], *, invalid: NDArray[np.bool_] | None, threshold_sigma: float
-) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-    """Return barycentres (n, 2) and footprint areas in pixels (n,), brightest first.
+) -> tuple[NDArray[np.float64], NDArray[np.float64], bool]:
+    """Return barycentres (n, 2), footprint areas in pixels (n,), brightest first, and whether nebula bends the sky.
 
     Parameters
     ----------
@@ -59,12 +59,14 @@ def find_candidates(
     """
     signal = flatten_for_detection(plane, invalid=invalid)
     noise = _smoothed_noise(signal)
-    if noise > ROUGH:
+    rough = noise > ROUGH
+    if rough:
         signal = flatten_for_detection(plane, invalid=invalid, mesh_px=FINE_MESH_PX)
         noise = _smoothed_noise(signal)
     found = _extract(signal, threshold=threshold_sigma * noise)
     found = found[np.argsort(-found["flux"], kind="stable")]
-    return np.column_stack([found["x"], found["y"]]).astype(np.float64), found["npix"].astype(np.float64)
+    xy = np.column_stack([found["x"], found["y"]]).astype(np.float64)
+    return xy, found["npix"].astype(np.float64), rough
 
 
 def flatten_for_detection(

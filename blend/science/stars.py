@@ -18,7 +18,7 @@ STEEPEST = 0.85
 """Most of its height a star may fall by from pixel to pixel; a Gaussian of FWHM 1.8 px reaches 0.82."""
 
 RUNAWAY = 1.98
-"""Widths by the typical one that no leeway covers: a width that doubled in one turn has run away up a slope."""
+"""Widths by the typical one that no leeway covers in a nebula: a width that doubled in one turn ran up a slope."""
 
 _NO_MASK = np.zeros((1, 1), dtype=np.bool_)
 
@@ -108,9 +108,9 @@ def find_stars(
     mask = None if invalid is None else np.ascontiguousarray(invalid, dtype=np.bool_)
     if min(image.shape) < 16 or not np.isfinite(image).any():
         return _as_stars(np.empty((0, 11)), saturation=None)
-    xy, area = find_candidates(image, invalid=mask, threshold_sigma=threshold_sigma)
+    xy, area, rough = find_candidates(image, invalid=mask, threshold_sigma=threshold_sigma)
     xy, area = xy[: 3 * most], area[: 3 * most]
-    rows = _measure(image, mask, xy, area, saturation=saturation)
+    rows = _measure(image, mask, xy, area, saturation=saturation, most_width=RUNAWAY if rough else np.inf)
     rows = _one_each(rows)
     rows[:, 5] *= _core_to_moment(image, rows)
     stars = _as_stars(rows, saturation=saturation)
@@ -228,6 +228,7 @@ def _measure(
     area: NDArray[np.float64],
     *,
     saturation: float | None,
+    most_width: float = np.inf,
 ) -> NDArray[np.float64]:
     """Measure twice: some candidates freely for the typical width, then all with a window of that width."""
     mask = _NO_MASK if invalid is None else invalid
@@ -241,7 +242,7 @@ def _measure(
     top = _tops(image, xy)
     windows = np.where(top >= level, np.clip(0.5 * radius, typical, 12.0), max(typical, 0.8))
     rows = np.asarray(measure_stars(image, mask, xy, windows, False), dtype=np.float64)
-    chosen: NDArray[np.float64] = rows[_looks_like_star(rows, typical, level)]
+    chosen: NDArray[np.float64] = rows[_looks_like_star(rows, typical, level, most_width)]
     return chosen
 
 
@@ -268,7 +269,9 @@ def _typical_sigma(rows: NDArray[np.float64], saturation: float | None) -> float
     return float(np.exp(np.median(chosen[crowd])))
 
 
-def _looks_like_star(rows: NDArray[np.float64], typical: float, level: float) -> NDArray[np.bool_]:
+def _looks_like_star(
+    rows: NDArray[np.float64], typical: float, level: float, most_width: float
+) -> NDArray[np.bool_]:
     """Judge shape against the typical star; faint stars get the leeway their noise needs."""
     with np.errstate(invalid="ignore", divide="ignore"):
         leeway = np.clip(3.0 * rows[:, 3] / rows[:, 2], 0.0, 1.0)
@@ -277,7 +280,7 @@ def _looks_like_star(rows: NDArray[np.float64], typical: float, level: float) ->
         limit = STEEPEST if typical > 0.75 else 0.95
         smooth = rows[:, 7] < limit + 3.0 * rows[:, 8] / rows[:, 4]
         wide_enough = ratio > 0.65 / (1.0 + 0.5 * leeway)
-        narrow_enough = ratio < np.where(full, 8.0, np.minimum(1.8 * (1.0 + 0.3 * leeway), RUNAWAY))
+        narrow_enough = ratio < np.where(full, 8.0, np.minimum(1.8 * (1.0 + 0.3 * leeway), most_width))
         usual = np.nanmedian(rows[:, 6]) if np.isfinite(rows[:, 6]).any() else 1.0
         round_enough = rows[:, 6] < np.where(full, 4.0, max(1.6, 1.5 * usual) * (1.0 + leeway))
         positive = rows[:, 2] > 2.0 * rows[:, 3]
