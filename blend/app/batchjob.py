@@ -123,7 +123,7 @@ def _share_heaps() -> None:
     """Let the threads of this process share two heaps, once.
 
     The C library gives each thread a heap of its own, and what one has freed no other can use: measured at 1.5
-    megapixels and two threads, a worker held 629 MiB after one target and 1067 after five; so it holds 432 and 429.
+    megapixels and two threads, a worker held 629 MiB after one target and 884 after three; so it holds 432 and 429.
     """
     # other C libraries have no such setting
     with suppress(AttributeError, OSError):

@@ -24,9 +24,13 @@ PEAKS = ((280.0, 56.0), (600.0, 22.4))
 Fitted to ``peak_mib`` of single runs, rgb and one line: 291 at 200 x 300, 612 at 1000 x 1500 (611 without calibration
 files), and the largest of eleven runs at 4000 x 6000, 2747 (the least was 2065).
 """
-SECONDS_A_MPX = 0.16
-"""Processor seconds a megapixel and plane of all input files together: a rough guess."""
-BASE_SECONDS = 1.0
+BASE_SECONDS, LIGHT_SECONDS, FRAME_SECONDS = 2.5, 0.4, 0.08
+"""Processor seconds of a target, and a megapixel and plane of its lights and of its darks, flats and biases.
+
+Rough: a busy machine took 4.1 s at 0.375 megapixels (3.5 foretold) and 7.4 to 8.6 at 1.5 (6.3), with all frames.
+"""
+START_SECONDS = 4.0
+"""Processor seconds until a worker has loaded what it needs; the first run of all compiles, which takes a minute."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -144,7 +148,7 @@ def estimate(target: Target) -> tuple[float, float]:
     lights = sum(size for kind, size in sizes if kind == "light")
     everything = sum(size for _, size in sizes)
     mib = min(base + slope * lights for base, slope in PEAKS)
-    return mib, BASE_SECONDS + everything * SECONDS_A_MPX
+    return mib, BASE_SECONDS + LIGHT_SECONDS * lights + FRAME_SECONDS * (everything - lights)
 
 
 def _megapixels(path: Path) -> float:

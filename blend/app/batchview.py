@@ -9,7 +9,7 @@ from types import TracebackType
 from typing import Any
 
 from blend.app.batchjob import Verdict
-from blend.app.batchplan import Planned
+from blend.app.batchplan import START_SECONDS, Planned
 from blend.app.summaries import counts
 from blend.app.terminal import printable
 from blend.recipe.work import Event
@@ -131,6 +131,7 @@ def plan_table(plan: Sequence[Planned], *, workers: int, threads: int, memory_mi
     largest = sum(sorted((planned.mib for planned in left), reverse=True)[:workers])
     most = largest if memory_mib is None else min(largest, max([memory_mib, *(p.mib for p in left)]))
     seconds = sum(planned.seconds for planned in left) / max(1, workers * threads)
+    seconds += START_SECONDS if left else 0.0
     lines.append(
         f"{len(left)} of {len(plan)} targets to do, {workers} workers of {threads} threads: "
         f"about {seconds:.0f} s, at most {most:.0f} MiB"
