@@ -2,13 +2,11 @@
 
 from __future__ import annotations
 
-import ctypes
 import resource
 import sys
 import threading
 import time
 from collections.abc import Callable, Mapping
-from contextlib import suppress
 from dataclasses import dataclass, field
 from functools import cache
 from pathlib import Path
@@ -69,9 +67,6 @@ class Verdict:
     warnings: tuple[str, ...] = ()
 
 
-_M_ARENA_MAX = -8
-"""The number of this setting in glibc's malloc.h."""
-
 _frames = FrameCache()
 _one_at_a_time = threading.Lock()
 
@@ -84,9 +79,11 @@ def do_job(job: Job, listener: Callable[[Event], None] | None = None) -> Verdict
     """
     from blend.app.job import run_target
     from blend.app.load import open_recipe, open_target
+    from blend.base.memory import keep_freed_memory
     from blend.base.rowblocks import limit_threads
 
-    _share_heaps()
+    # Measured at 1.5 megapixels and two threads: else a worker held 629 MiB after one target and 884 after three.
+    keep_freed_memory()
     with _one_at_a_time:
         start = time.perf_counter()
         try:
@@ -119,17 +116,6 @@ def do_job(job: Job, listener: Callable[[Event], None] | None = None) -> Verdict
 
 
 @cache
-def _share_heaps() -> None:
-    """Let the threads of this process share two heaps, once.
-
-    The C library gives each thread a heap of its own, and what one has freed no other can use: measured at 1.5
-    megapixels and two threads, a worker held 629 MiB after one target and 884 after three; so it holds 432 and 429.
-    """
-    # other C libraries have no such setting
-    with suppress(AttributeError, OSError):
-        ctypes.CDLL(None).mallopt(_M_ARENA_MAX, 2)
-
-
 def failed(job: Job, code: int, reason: str, *, seconds: float = 0.0) -> Verdict:
     """Return the verdict of a target that could not be done."""
     return Verdict(
