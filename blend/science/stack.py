@@ -9,14 +9,14 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from functools import lru_cache
-from typing import Any, Literal
+from typing import Literal
 
 import numpy as np
 from numpy.typing import NDArray
 
-from blend.base.jit import kernel
 from blend.base.robust import MAD_TO_SIGMA, converged_clip_factor
 from blend.base.rowblocks import map_row_blocks
+from blend.science.stackloops import combine_rows
 
 METHODS = ("mean", "median", "clip", "winsorised")
 MOST_FRAMES = 4096
@@ -24,9 +24,6 @@ MOST_FRAMES = 4096
 Method = Literal["mean", "median", "clip", "winsorised"]
 
 _CODES = {"mean": 0, "median": 1, "clip": 2, "winsorised": 3}
-_WIDE = 128
-"""Pixels sorted side by side: 40 frames of them are 20 KiB, in a core's first-level cache."""
-
 _ROWS = 8
 """Rows a thread takes at a time."""
 
@@ -120,7 +117,7 @@ def combine(
 
     Notes
     -----
-    Sorting is a network of comparisons that 64 pixels run through side by side. 40 frames of 24 Mpx take some seconds
+    Sorting is a network of comparisons that 128 pixels run through side by side. 40 frames of 24 Mpx take some seconds
     on two cores. A value on the limit stays in.
 
     References
@@ -158,13 +155,14 @@ def combine(
             _CODES[rule.method],
             rule.spread == "robust",
             converged_clip_factor(max(1.5, min(rule.kappa_low, rule.kappa_high))),
+            bool(per_frame[0].min() == per_frame[0].max() > 0.0),
         ]
     )
     network = sorting_network(frames)
 
     def work(block: slice) -> NDArray[np.int64]:
         counts = np.zeros((2, frames), dtype=np.int64)
-        _combine_rows(
+        combine_rows(
             stack,
             *per_frame,
             settings,
@@ -293,186 +291,3 @@ def flux_ratio(
         # squares of both, so that exchanging the frames gives the inverse
         ratio = float(np.sqrt(np.sum(w * f * f) / np.sum(w * g * g)))
     return ratio
-
-
-@kernel
-def _combine_rows(
-    tile: Any,
-    weights: Any,
-    scales: Any,
-    offsets: Any,
-    settings: Any,
-    network: Any,
-    values: Any,
-    kept: Any,
-    rejected: Any,
-    counts: Any,
-    start: int,
-    stop: int,
-) -> None:  # pragma: no cover - compiled
-    frames, _, columns = tile.shape
-    kappa_low, kappa_high, floor, share = settings[0], settings[1], settings[2], settings[3]
-    rounds, method, robust, left_of_sigma = int(settings[4]), int(settings[5]), settings[6] > 0.5, settings[7]
-    wide = _WIDE
-    # constants of the arrays' own width: a float64 one would widen the whole loop
-    beyond, greatest = np.float32(np.inf), np.float32(3.4028235e38)
-    raw = np.full((frames, wide), beyond)
-    ranked = np.empty((frames, wide), dtype=np.float32)
-    # the bits of floats as whole numbers of the same order: compilers order those side by side, floats one by one
-    keys, sign_bit, others = ranked.view(np.int32), np.int32(31), np.int32(0x7FFFFFFF)
-    found = np.empty(wide, dtype=np.int32)
-    outside = np.empty(wide, dtype=np.int32)
-    first = np.empty(wide, dtype=np.int32)
-    last = np.empty(wide, dtype=np.int32)
-    going = np.empty(wide, dtype=np.bool_)
-    low = np.empty(wide, dtype=np.float32)
-    high = np.empty(wide, dtype=np.float32)
-    total = np.empty(wide, dtype=np.float64)
-    weight = np.empty(wide, dtype=np.float64)
-    pivot = np.empty(wide, dtype=np.float64)
-    sigmas = np.empty(wide, dtype=np.float64)
-    for y in range(start, stop):
-        for left in range(0, columns, wide):
-            count = min(wide, columns - left)
-            found[:] = 0
-            outside[:] = 0
-            low[:] = -greatest
-            high[:] = greatest
-            for n in range(frames):
-                a, b = scales[n], offsets[n]
-                for w in range(count):
-                    v = a * tile[n, y, left + w] + b
-                    v = v if abs(v) <= greatest else beyond
-                    raw[n, w] = v
-                    found[w] += np.int32(v <= greatest)
-                for w in range(count, wide):
-                    raw[n, w] = beyond
-            if method != 0:
-                ranked[:] = raw
-                for n in range(frames):
-                    for w in range(wide):
-                        bits = keys[n, w]
-                        keys[n, w] = bits ^ ((bits >> sign_bit) & others)
-                for k in range(network.shape[0]):
-                    # unsigned: no test for places counted from the end
-                    one, two = np.uint32(network[k, 0]), np.uint32(network[k, 1])
-                    for w in range(wide):
-                        up, down = keys[one, w], keys[two, w]
-                        keys[one, w] = min(up, down)
-                        keys[two, w] = max(up, down)
-                for n in range(frames):
-                    for w in range(wide):
-                        bits = keys[n, w]
-                        keys[n, w] = bits ^ ((bits >> sign_bit) & others)
-            if method == 3:
-                for w in range(count):
-                    m = found[w]
-                    if m > 0:
-                        end = min(int(share * m), (m - 1) // 2)
-                        low[w], high[w] = ranked[end, w], ranked[m - end - 1, w]
-            if method == 2:
-                first[:] = 0
-                last[:] = found
-                going[:] = found >= 3
-                for turn in range(rounds):
-                    summed = turn > 0 or not robust
-                    active = 0
-                    for w in range(count):
-                        size = last[w] - first[w]
-                        going[w] = going[w] and size >= 3
-                        if not going[w]:
-                            continue
-                        active += 1
-                        below, above = first[w] + (size - 1) // 2, first[w] + size // 2
-                        middle = 0.5 * (np.float64(ranked[below, w]) + np.float64(ranked[above, w]))
-                        pivot[w] = middle
-                        if not robust or turn > 0:
-                            continue
-                        # The deviations below and above the median are two rising lists; of their ``need``
-                        # smallest, ``part`` are below. Halving finds it: each list's next is no less than
-                        # the other's last.
-                        need = size // 2 + 1
-                        fewest = max(0, need - (last[w] - below - 1))
-                        part = min(need, below - first[w] + 1)
-                        while fewest < part:
-                            try_part = (fewest + part) // 2
-                            down = middle - ranked[below - try_part, w]
-                            up = ranked[below + need - try_part, w] - middle
-                            if down < up:
-                                fewest = try_part + 1
-                            else:
-                                part = try_part
-                        down = middle - ranked[below - part + 1, w] if part > 0 else -1.0
-                        up = ranked[below + need - part, w] - middle if part < need else -1.0
-                        deviation = max(down, up)
-                        if size % 2 == 0:
-                            if down > up:
-                                down = middle - ranked[below - part + 2, w] if part > 1 else -1.0
-                            else:
-                                up = ranked[below + need - part - 1, w] - middle if part < need - 1 else -1.0
-                            deviation = 0.5 * (deviation + max(down, up))
-                        sigmas[w] = MAD_TO_SIGMA * deviation * size / (size - 0.8)
-                        summed = summed or sigmas[w] == 0.0
-                    if active == 0:
-                        break
-                    if summed:
-                        # sums about the median, all pixels side by side
-                        total[:] = 0.0
-                        weight[:] = 0.0
-                        for n in range(frames):
-                            place = np.int32(n)
-                            for w in range(wide):
-                                apart = np.float64(ranked[n, w]) - pivot[w]
-                                apart = apart if (place >= first[w]) & (place < last[w]) else 0.0
-                                total[w] += apart
-                                weight[w] += apart * apart
-                    for w in range(count):
-                        if not going[w]:
-                            continue
-                        size = last[w] - first[w]
-                        sigma = sigmas[w]
-                        if turn > 0 or not robust or sigma == 0.0:
-                            mean = total[w] / size
-                            sigma = np.sqrt(max(weight[w] / size - mean * mean, 0.0))
-                            if robust and turn > 0:
-                                sigma *= np.sqrt(size / (size - 1.0)) / left_of_sigma
-                        sigma = max(sigma, floor)
-                        least, most = pivot[w] - kappa_low * sigma, pivot[w] + kappa_high * sigma
-                        new_first, new_last = (0, found[w]) if robust else (first[w], last[w])
-                        while ranked[new_first, w] < least:
-                            new_first += 1
-                        while ranked[new_last - 1, w] > most:
-                            new_last -= 1
-                        going[w] = new_first != first[w] or new_last != last[w]
-                        first[w], last[w] = new_first, new_last
-                for w in range(count):
-                    if found[w] > 0:
-                        low[w], high[w] = ranked[first[w], w], ranked[last[w] - 1, w]
-            total[:] = 0.0
-            weight[:] = 0.0
-            for n in range(frames):
-                share_of = np.float64(weights[n])
-                valid, lost = np.int32(0), np.int32(0)
-                for w in range(count):
-                    v = raw[n, w]
-                    good = v <= greatest
-                    inside = (low[w] <= v) & (v <= high[w])
-                    valid += np.int32(good)
-                    out = np.int32(good & ~inside)
-                    lost += out
-                    outside[w] += out
-                    bounded = v if v > low[w] else low[w]
-                    bounded = bounded if bounded < high[w] else high[w]
-                    use = share_of if (good if method == 3 else inside) else 0.0
-                    weight[w] += use
-                    total[w] += use * bounded
-                counts[0, n] += lost
-                counts[1, n] += valid
-            for w in range(count):
-                m = found[w]
-                kept[y, left + w], rejected[y, left + w] = m - outside[w], outside[w]
-                if method == 1:
-                    middle = 0.5 * (np.float64(ranked[(m - 1) // 2, w]) + np.float64(ranked[m // 2, w]))
-                    values[y, left + w] = middle if m > 0 else np.nan
-                else:
-                    values[y, left + w] = total[w] / weight[w] if weight[w] > 0.0 else np.nan

@@ -52,6 +52,7 @@ def slow_value(values: np.ndarray, weights: np.ndarray, rule: Rule) -> tuple[flo
     return float((w[used] * v[used]).sum() / w[used].sum()), int(used.sum())
 
 
+@pytest.mark.parametrize("weighted", [True, False])
 @pytest.mark.parametrize("frames", [1, 2, 3, 4, 7, 20, 33])
 @pytest.mark.parametrize(
     "rule",
@@ -64,16 +65,18 @@ def slow_value(values: np.ndarray, weights: np.ndarray, rule: Rule) -> tuple[flo
     ],
     ids=lambda rule: f"{rule.method}-{rule.spread}",
 )
-def test_against_the_slow_obvious_version(frames: int, rule: Rule) -> None:
+def test_against_the_slow_obvious_version(frames: int, rule: Rule, weighted: bool) -> None:
+    # the fourth row is whole: nothing is missing from it
     rng = np.random.default_rng(frames)
-    tile = (100.0 + 5.0 * rng.standard_t(2, (frames, 3, 70))).astype(np.float32)
-    tile[rng.random(tile.shape) < 0.05] = np.nan
+    tile = (100.0 + 5.0 * rng.standard_t(2, (frames, 4, 70))).astype(np.float32)
+    tile[:, :3][rng.random((frames, 3, 70)) < 0.05] = np.nan
     tile[0, 1, 5] = np.inf
     tile[:, 2, 2] = np.nan
-    weights = rng.uniform(0.5, 2.0, frames)
+    tile[-1, 3, 3] = 1e30
+    weights = rng.uniform(0.5, 2.0, frames) if weighted else np.ones(frames)
     done = combine(tile, rule, weights=weights)
     w = weights.astype(np.float32)
-    for y, x in np.ndindex(3, 70):
+    for y, x in np.ndindex(4, 70):
         value, kept = slow_value(tile[:, y, x], w, rule)
         assert done.kept[y, x] == kept
         assert done.kept[y, x] + done.rejected[y, x] == np.isfinite(tile[:, y, x]).sum()
