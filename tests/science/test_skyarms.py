@@ -100,7 +100,7 @@ def curved(curve: float, error: float) -> Solution:
 
 
 def test_a_curve_within_its_errors_is_hardly_believed() -> None:
-    # Errors of a twentieth of what may be: the odds of three such terms are 1 to 401^(3/2), times exp(9 / 2) at 3 sigma.
+    # Errors of a twentieth of what may be: odds of 1 to 401^(3/2), times exp(9 / 2) for 3 sigma.
     assert hold_curve(curved(0.045, 0.015)) is None
     found = hold_curve(curved(0.06, 0.015))
     assert found is not None
