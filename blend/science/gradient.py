@@ -223,7 +223,7 @@ def _curve_is_halo(problem: SkyProblem, fullest: Solution, sky: NDArray[np.bool_
     """Tell whether the curvature of a sky may be the halo's: little clean sky, and no more curve than halo.
 
     A disc seen from above that fills the frame shines on all the sky there is, and what its arms leave of the halo's
-    fit looks like a curved sky. A plane is then the safer answer, see `hold_curve` for how much more is believed.
+    fit looks like a curved sky. A plane is then the safer answer; `hold_curve` tells how much more is believed.
     """
     assert fullest.halo is not None
     shine = fullest.halo.shine(problem.blocks.xy)

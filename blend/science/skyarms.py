@@ -20,9 +20,10 @@ LEAST_RADIUS = 0.3
 KNOT_SPACING = 0.6
 """Distance of the knots that carry the shared error, in lengths over which it is shared."""
 KNOTS_AROUND = 22
-CURVE_SHARE = 0.1
-"""Curvature of a sky beside its slope: a plane describes moonlight over two degrees to half a percent of the sky, and
-its slope is some five."""
+CURVE_SHARE = 0.3
+"""What a term of a sky's curvature may be beside its slope, beforehand: moonlight bends by a tenth of that, a town's
+glow by as much."""
+LEAST_WEIGHT = 0.02
 LEAST_DOUBT = 0.005
 """Shared errors below this share of a block's own do not count, not even over all blocks together."""
 
@@ -78,31 +79,46 @@ def allow_arms(problem: SkyProblem, solution: Solution) -> Solution:
 
 
 def hold_curve(solution: Solution) -> Solution | None:
-    """Return a curved sky with its curvature held to a tenth of its slope, or None where nothing speaks for it.
+    """Return the mean of a straight and a curved sky, each by its probability, or None where next to none is curved.
 
-    The curvature k, with covariance V from errors shared along arms, speaks for itself where k V^-1 k > 2 x 3. What is
-    known beforehand of each of its three terms, 0 +- 0.1 slope, is then added like a measurement.
+    A curved sky has three terms k, with covariance V from errors shared along arms, and beforehand each is 0 +- 0.3
+    slope. Straight and curved are equally likely beforehand; then curved over straight is
+
+    sqrt(det V / det (V + T)) exp((k V^-1 k - k (V + T)^-1 k) / 2),  T = (0.3 slope)^2
 
     Parameters
     ----------
     solution : Solution
         Of degree 2, from `allow_arms`.
 
+    Returns
+    -------
+    Solution or None
+        Of degree 2. How far the two skies lie apart is in its covariance.
+
     References
     ----------
-    Two a parameter: Akaike (1974), IEEE Trans. Automatic Control 19, 716; from memory. The rest is derived here.
+    Hoeting et al. (1999), Statistical Science 14, 382 (averaging over models; from memory); the rest is derived here.
     """
-    answer, covariance = solution.coefficients, solution.covariance
-    curve = answer[3:]
-    tau = CURVE_SHARE * float(np.abs(answer[1:3]).sum())
-    if solution.halo is None or curve @ np.linalg.pinv(covariance[3:, 3:]) @ curve <= 2.0 * curve.size:
+    if solution.halo is None:
         return None
-    gain = covariance[:, 3:] @ np.linalg.pinv(covariance[3:, 3:] + tau**2 * np.eye(3))
-    return replace(
-        solution,
-        coefficients=answer - gain @ curve,
-        covariance=covariance - gain @ covariance[3:, :],
-    )
+    answer, covariance = solution.coefficients, solution.covariance
+    curve, own = answer[3:], covariance[3:, 3:]
+    wide = own + (CURVE_SHARE * float(np.abs(answer[1:3]).sum())) ** 2 * np.eye(3)
+    sure, held = np.linalg.pinv(own), np.linalg.pinv(wide)
+    odds = curve @ (sure - held) @ curve - np.linalg.slogdet(wide)[1] + np.linalg.slogdet(own)[1]
+    weight = float(1.0 / (1.0 + np.exp(-0.5 * np.clip(odds, -100.0, 100.0))))
+    if weight < LEAST_WEIGHT:
+        return None
+    mean, spread, skies = np.zeros_like(answer), np.zeros_like(covariance), []
+    for share, inverse in ((weight, held), (1.0 - weight, sure)):
+        gain = covariance[:, 3:] @ inverse
+        skies.append(answer - gain @ curve)
+        mean = mean + share * skies[-1]
+        spread = spread + share * (covariance - gain @ covariance[3:, :])
+    apart = skies[0] - skies[1]
+    spread = spread + weight * (1.0 - weight) * np.outer(apart, apart)
+    return replace(solution, coefficients=mean, covariance=spread)
 
 
 @dataclass(frozen=True, eq=False)

@@ -99,18 +99,27 @@ def curved(curve: float, error: float) -> Solution:
     return replace(first, coefficients=np.array([1.0, 1.0, 0, curve, 0, 0]), covariance=error**2 * np.eye(6))
 
 
-def test_a_curve_within_its_errors_is_not_believed() -> None:
-    # Six for three terms: 2.4 sigma is not enough, 2.5 is.
-    assert hold_curve(curved(2.4, 1.0)) is None
-    assert hold_curve(curved(2.5, 1.0)) is not None
+def test_a_curve_within_its_errors_is_hardly_believed() -> None:
+    # Errors of a twentieth of what may be: odds of 1 to 401^(3/2), times exp(9 / 2) for 3 sigma.
+    assert hold_curve(curved(0.045, 0.015)) is None
+    found = hold_curve(curved(0.06, 0.015))
+    assert found is not None
+    weight = 1.0 / (1.0 + 401.0**1.5 * np.exp(-0.5 * 16.0 * 400.0 / 401.0))
+    np.testing.assert_allclose(found.coefficients[3], weight * 0.06 * 400.0 / 401.0, rtol=1e-6)
+    assert 0.2 < weight < 0.3
 
 
-def test_a_curve_is_held_to_a_tenth_of_the_slope() -> None:
-    held = hold_curve(curved(0.3, 0.1))
-    assert held is not None
-    # Error and what is known beforehand weigh the same: half way, and the error falls by the root of two.
-    np.testing.assert_allclose(held.coefficients, [1.0, 1.0, 0, 0.15, 0, 0])
-    np.testing.assert_allclose(np.sqrt(np.diag(held.covariance)), [0.1] * 3 + [0.1 / np.sqrt(2)] * 3)
-    sure = hold_curve(curved(0.3, 1e-4))
+def test_a_curve_far_above_its_errors_stays() -> None:
+    sure = hold_curve(curved(0.3, 1e-3))
     assert sure is not None
-    np.testing.assert_allclose(sure.coefficients[3], 0.3, rtol=1e-5)
+    np.testing.assert_allclose(sure.coefficients, [1.0, 1.0, 0, 0.3, 0, 0], rtol=1e-4, atol=1e-12)
+    np.testing.assert_allclose(np.sqrt(np.diag(sure.covariance)), [1e-3] * 6, rtol=1e-4)
+
+
+def test_what_two_skies_lie_apart_is_doubt() -> None:
+    # As likely straight as curved: half the curve, and half of it as the doubt.
+    apart = 0.02 * np.sqrt(2.0 * np.log(401.0**1.5) * 401.0 / 400.0) * 0.75
+    found = hold_curve(curved(apart, 0.015))
+    assert found is not None
+    np.testing.assert_allclose(found.coefficients[3], 0.5 * apart * 400.0 / 401.0, rtol=1e-6)
+    assert np.sqrt(found.covariance[3, 3]) > 0.5 * apart * 0.99
