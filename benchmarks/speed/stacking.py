@@ -44,7 +44,9 @@ def write_frames(folder: Path, frames: int, shape: tuple[int, int]) -> None:
 def stack_all(folder: Path, memory: int) -> dict[str, Any]:
     """Stack the frames of a folder with `stack_frames`."""
     from blend.app.stack import StackOptions, stack_frames
+    from blend.base.memory import keep_freed_memory
 
+    keep_freed_memory()  # as the command does first
     options = StackOptions(memory_bytes=memory, temp=folder, method="clip")
     done = stack_frames("dark", sorted(folder.glob("*.dng")), out=folder / "blend.fits", options=options)
     return {"disk": done.facts["temporary_bytes"]}

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Sequence
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -209,7 +210,7 @@ def combine_store(
         One a plane.
     weights, scales, offsets : (planes, frames)
     tile_bytes : int
-        Most memory of a strip.
+        Most memory of two strips.
     ground : (rows, columns), optional
         Is taken out of every frame first.
     told : callable
@@ -221,10 +222,15 @@ def combine_store(
     rejected = np.zeros((rows, columns), dtype=np.uint16)
     out = np.zeros(len(chosen))
     seen = np.zeros(len(chosen))
-    strips = list(_strips(rows, columns, len(chosen), tile_bytes))
-    for plane in range(planes):
-        for number, strip in enumerate(strips):
-            tile = store.rows(plane, strip, chosen)
+    strips = list(_strips(rows, columns, len(chosen), tile_bytes // 2))
+    places = [(plane, strip) for plane in range(planes) for strip in strips]
+    with ThreadPoolExecutor(max_workers=1) as ahead:
+        # the next strip is read while this one is combined
+        coming = ahead.submit(store.rows, *places[0], chosen)
+        for number, (plane, strip) in enumerate(places):
+            tile = coming.result()
+            if number + 1 < len(places):
+                coming = ahead.submit(store.rows, *places[number + 1], chosen)
             if ground is not None:
                 tile -= ground[strip]
             done = combine(
@@ -235,7 +241,7 @@ def combine_store(
             rejected[strip] = np.maximum(rejected[strip], done.rejected)
             out += done.rejected_by_frame
             seen += done.values_by_frame
-            told((plane + (number + 1) / len(strips)) / planes)
+            told((number + 1) / len(places))
     return Sum(pixels=pixels, kept=kept, rejected=rejected, rejected_share=out / np.maximum(seen, 1.0))
 
 
