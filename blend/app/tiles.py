@@ -44,19 +44,22 @@ def make_tiles(
     variants: Sequence[Variant],
     folder: WholeFolder,
     *,
+    page_of: int,
     command: str,
     edge: int,
     listener: Listener | None = None,
 ) -> Tiles:
-    """Write the picture of every variant, and the page of the first one's layers.
+    """Write the picture of every variant, and the page of one variant's layers.
 
     Parameters
     ----------
     bench : Bench
     variants : sequence of Variant
     folder : WholeFolder
+    page_of : int
+        Place of the variant that the page opens with.
     command : str
-        What makes the first tile at full size; the page shows it.
+        What makes that one at full size; the page shows it.
     edge : int
         Long edge of thumbnails, px.
     listener : callable, optional
@@ -81,10 +84,10 @@ def make_tiles(
                 "seconds": round(seconds, 4),
             }
             beside.call(_write_tile, folder, tiles[index], codes)
-            if index == 0:
-                beside.call(
-                    _write_page, folder, layers.with_(recipe=variants[0].recipe), command, bench.factor
-                )
+            if index == page_of:
+                at_opening = layers.with_(recipe=variants[index].recipe)
+                beside.call(_write_page, folder, at_opening, command, bench.factor)
+                del at_opening
             warnings |= dict.fromkeys(work.warnings)
             del layers, work, picture
     order = range(len(variants))

@@ -13,12 +13,13 @@ from blend.app.bench import Bench
 from blend.app.layers import View
 from blend.app.tiles import PAGE, make_tiles
 from blend.app.variants import Variant, Variation, changed_text, make_variants, value_text
-from blend.base.errors import InputError
+from blend.base.errors import BlendError, InputError
 from blend.files.png import write_png
 from blend.files.record import record_text, sha256_of, versions
 from blend.files.store import DiskStore
 from blend.files.whole import WholeFolder, writing
 from blend.pages.sheet import Picture, draw_sheet, tile_edge
+from blend.recipe.model import load_recipe, resolved
 from blend.recipe.target import Target
 from blend.recipe.work import Listener
 
@@ -78,10 +79,13 @@ def try_variants(
     )
     earlier = _earlier_tiles(out)
     bench = Bench(question.target, question.view, store=store, listener=listener)
-    command, edge = _run_command(question, variants[0]), tile_edge(_columns(question.variations))
+    opens_with = _own_place(question, variants)
+    command, edge = _run_command(question, variants[opens_with]), tile_edge(_columns(question.variations))
     with WholeFolder(out, record=TRIAL) as folder:
         try:
-            made = make_tiles(bench, variants, folder, command=command, edge=edge, listener=listener)
+            made = make_tiles(
+                bench, variants, folder, page_of=opens_with, command=command, edge=edge, listener=listener
+            )
         finally:
             bench.close()
         tiles = made.tiles
@@ -148,8 +152,18 @@ def _is_trial(value: Any) -> bool:
     )
 
 
+def _own_place(question: Question, variants: Sequence[Variant]) -> int:
+    """Return the place of the tile that leaves the recipe as it is, for the page to open with; the first without."""
+    settings = {**question.target.settings(), **question.settings}
+    try:
+        own = resolved(load_recipe(question.recipe_text, where=question.recipe_name, settings=settings))
+    except BlendError:  # a recipe that only the varied values make whole
+        return 0
+    return next((place for place, variant in enumerate(variants) if resolved(variant.recipe) == own), 0)
+
+
 def _run_command(question: Question, variant: Variant) -> str:
-    """Return the command that makes the first tile at full size, ready for a shell."""
+    """Return the command that makes a tile at full size, ready for a shell."""
     values = {**question.settings, **dict(variant.values)}
     words = ["blend", "run", question.recipe_word or question.recipe_name, question.target_path]
     words += ["--root", question.root] if question.root else []
