@@ -42,14 +42,22 @@ def print_javascript(node: Node) -> str:
     if isinstance(node, Name):
         return node.name
     parts = [print_javascript(argument) for argument in node.arguments]
-    if node.operation in ("+", "-", "*", "/", "<", "<=", ">", ">="):
-        return f"({parts[0]} {node.operation} {parts[1]})"
-    if node.operation == "negate":
-        return f"(-{parts[0]})"
-    if node.operation == "where":
-        return f"({parts[0]} ? {parts[1]} : {parts[2]})"
+    alike = _print_as_in_c(node.operation, parts)
+    if alike is not None:
+        return alike
     name = {"**": "Math.pow", "clip": "blendClip"}.get(node.operation, f"Math.{node.operation}")
     return f"{name}({', '.join(parts)})"
+
+
+def _print_as_in_c(operation: str, parts: list[str]) -> str | None:
+    """Return what JavaScript and the shading language write alike, None for the rest."""
+    if operation in ("+", "-", "*", "/", "<", "<=", ">", ">="):
+        return f"({parts[0]} {operation} {parts[1]})"
+    if operation == "negate":
+        return f"(-{parts[0]})"
+    if operation == "where":
+        return f"({parts[0]} ? {parts[1]} : {parts[2]})"
+    return None
 
 
 LARGEST_SHADER_NUMBER = 3e38
@@ -66,12 +74,9 @@ def print_glsl(node: Node) -> str:
     if isinstance(node, Name):
         return glsl_name(node.name)
     parts = [print_glsl(argument) for argument in node.arguments]
-    if node.operation in ("+", "-", "*", "/", "<", "<=", ">", ">="):
-        return f"({parts[0]} {node.operation} {parts[1]})"
-    if node.operation == "negate":
-        return f"(-{parts[0]})"
-    if node.operation == "where":
-        return f"({parts[0]} ? {parts[1]} : {parts[2]})"
+    alike = _print_as_in_c(node.operation, parts)
+    if alike is not None:
+        return alike
     if node.operation == "**":
         exponent = node.arguments[1]
         assert isinstance(exponent, Number)

@@ -16,20 +16,8 @@ import pytest
 
 from blend.app.demo import write_night
 from blend.science.simulate import SceneOptions, simulate_night
+from tests.faults import RECIPE
 
-RECIPE = """version = 1
-[gradient]
-model = "none"
-[continuum.ha]
-from = "red"
-scale = 0.2
-[blend.red]
-into = "red"
-from = "ha.emission"
-formula = "emission-add"
-[output]
-formats = ["fits", "png"]
-"""
 BAD = {
     "b-corrupt": (3, "rgb-light.fits"),
     "c-stranger": (4, "register"),
@@ -148,6 +136,6 @@ def test_a_killed_batch_run_again_leaves_the_bytes_of_an_undisturbed_one(
     assert again.returncode == 4, said
     assert "1 done, 1 unchanged, 3 failed" in said
     right = contents(undisturbed[2])
-    assert len(right) == 2 * 6
+    assert len(right) == 2 * 7
     assert contents(out) == right
     assert not [path for path in out.rglob(".blend-*") if path.name != ".blend-lock"]
