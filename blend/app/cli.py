@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import gc
 import os
 import shlex
 import sys
@@ -246,6 +247,10 @@ blend.add_command(keep)
 def main() -> None:
     """Run the command line and end the process."""
     keep_freed_memory()
+    # A run makes few cycles and many objects that stay: a search of all of them each 700 costs it half a second.
+    gc.set_threshold(50_000, 20, 20)
+    # A thread that sums pixels asks for the interpreter after each line; 5 ms behind one that imports is too long.
+    sys.setswitchinterval(0.0002)
     code = _run()
     try:
         sys.stdout.flush()

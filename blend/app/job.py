@@ -83,12 +83,15 @@ def run_target(
     start = time.perf_counter()
     _say(listener, "read", f"{len(target.masters)} masters", 0.0)
     marks = Marks(path for _, path in target.paths())
-    loaded = load_sources(target, read_frame=read_frame)
-    files = loaded.files
+    # Hashing needs no interpreter, and what a run loads first needs nothing else.
+    with pool_beside() as pool:
+        begun = {path: pool.submit(sha256_of, path) for _, path in target.paths()}
+        loaded = load_sources(target, read_frame=read_frame)
+        files = loaded.files
+        hashes = [begun[path].result() for _, path in files]
     earlier = _earlier_outputs(out)
     # The folder is entered first: what a fault leaves in the pool still finds it there.
     with WholeFolder(out) as folder, pool_beside() as pool:
-        hashes = [pool.submit(sha256_of, path) for _, path in files]
         # Nothing here may hold the masters as read: at 24 megapixels they are more than a gigabyte.
         begin = [_first_state(recipe, target, loaded, seconds=time.perf_counter() - start)]
         del loaded
@@ -97,7 +100,7 @@ def run_target(
         work, box, seen = _through_steps(begin, results, stages=stages, listener=listener)
         start = time.perf_counter()
         _say(listener, "write", f"results into {out}", 0.95)
-        record = _record(work, files, [job.result() for job in hashes])
+        record = _record(work, files, hashes)
         marks.refuse_changes()
         record["crop"] = dict(zip("xywh", box, strict=True))
         begin_pictures(work, results, box)

@@ -75,9 +75,13 @@ class Results:
         def whole() -> str:
             write(path)
             # the folder flushes all of them once more, together: to wait here would keep the only thread idle
-            if not isinstance(self._pool, Here):
-                flush_result(path)
-            return sha256_of(path)
+            if isinstance(self._pool, Here):
+                return sha256_of(path)
+            with ThreadPoolExecutor(max_workers=1) as beside:
+                flushed = beside.submit(flush_result, path)
+                digest = sha256_of(path)
+                flushed.result()
+            return digest
 
         self._begun[name] = self._pool.submit(copy_context().run, whole)
 

@@ -48,8 +48,13 @@ def kernel(function: Function) -> Callable[..., Any]:
 
 
 def prepare() -> None:
-    """Load the compiler's own tables, which takes a second: for a thread that has nothing else to do yet."""
-    _numba().core.registry.cpu_target.target_context.refresh()
+    """Load the compiler's own tables, which takes a second: for a thread that has nothing else to do yet.
+
+    Under numba's lock: a kernel's first call refreshes the same tables, and two threads cannot at once.
+    """
+    core = _numba().core
+    with core.compiler_lock.global_compiler_lock:
+        core.registry.cpu_target.target_context.refresh()
 
 
 def load_compiler() -> None:

@@ -296,9 +296,11 @@ def places(mask: NDArray[np.bool_]) -> tuple[NDArray[np.intp], NDArray[np.intp]]
     """Return rows and columns of the True pixels, in the order of the rows."""
 
     def work(block: slice) -> tuple[NDArray[np.intp], NDArray[np.intp]]:
-        # a flat search is several times faster than one for pairs of numbers
-        y, x = np.divmod(np.flatnonzero(mask[block]), max(1, mask.shape[1]))
-        return y + block.start, x
+        part = mask[block]
+        # few rows hold any, and a flat search is several times faster than one for pairs of numbers
+        some = np.flatnonzero(part.any(axis=1))
+        y, x = np.divmod(np.flatnonzero(part[some]), max(1, mask.shape[1]))
+        return some[y] + block.start, x
 
     parts = map_row_blocks(work, mask.shape[0])
     return np.concatenate([y for y, _ in parts]), np.concatenate([x for _, x in parts])

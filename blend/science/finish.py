@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 
 from blend.base.jit import kernel
 from blend.base.robust import bin_mean, difference_noise
-from blend.base.rowblocks import map_row_blocks
+from blend.base.rowblocks import map_row_blocks, map_together
 from blend.science.chroma import noise_shifts
 from blend.science.colour import ciede2000, luminance
 from blend.science.colourspace import (
@@ -397,12 +397,9 @@ def _touch_rows(
 
 
 def _compared(before: Array, after: Array, outside: float) -> Finished:
-    pair = [linear_to_oklab(srgb_decode(np.maximum(_strips(means), 0.0))) for means in (before, after)]
-    noise = {BLOCK_PX * size: (_chroma_noise(pair[0], size), _chroma_noise(pair[1], size)) for size in (1, 4)}
-    large = [np.stack([bin_mean(plane, 4) for plane in means]) for means in (before, after)]
-    if not large[0].size:
-        large = [before.astype(np.float64), after.astype(np.float64)]
-    light = [srgb_decode(np.maximum(means, 0.0)) for means in large]
+    (noise_before, light_before), (noise_after, light_after) = map_together(_noise_and_light, (before, after))
+    noise = {size: (noise_before[size], noise_after[size]) for size in noise_before}
+    light = [light_before, light_after]
     change = ciede2000(*(linear_to_lab(colour) for colour in light))
     labs = [linear_to_oklab(colour) for colour in light]
     brightness = luminance(light[0])
@@ -417,6 +414,16 @@ def _compared(before: Array, after: Array, outside: float) -> Finished:
         colour_change_95=float(np.nanpercentile(change, 95)),
         out_of_gamut=outside,
     )
+
+
+def _noise_and_light(means: Array) -> tuple[dict[int, float], NDArray[np.float64]]:
+    """Return the chroma noise by the size of its means, and the linear light of means over 16 pixels."""
+    lab = linear_to_oklab(srgb_decode(np.maximum(_strips(means), 0.0)))
+    noise = {BLOCK_PX * size: _chroma_noise(lab, size) for size in (1, 4)}
+    large = np.stack([bin_mean(plane, 4) for plane in means])
+    if not large.size:
+        large = means.astype(np.float64)
+    return noise, srgb_decode(np.maximum(large, 0.0))
 
 
 def _chroma_noise(lab: Array, size: int) -> float:

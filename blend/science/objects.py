@@ -9,13 +9,14 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import partial
 from typing import Literal
 
 import numpy as np
 from numpy.typing import NDArray
 
 from blend.base.robust import bin_mean, difference_noise, median_and_sigma
-from blend.base.rowblocks import map_row_blocks
+from blend.base.rowblocks import map_row_blocks, map_together
 from blend.science.skyblocks import bin_light, chebyshev_terms, term_powers, unit_coordinates
 
 WANTED_BINS = 120_000
@@ -164,9 +165,8 @@ def _find_in_bins(bins: NDArray[np.float64], *, reach: float) -> NDArray[np.bool
         # The first sky is rough: what it calls bright by a hair may be sky.
         careful = reach if turn else 0.5 * reach
         while True:
-            fresh = np.zeros_like(masked)
-            for layer in flat:
-                fresh |= _above_noise(layer, reach=careful / raised)
+            above = map_together(partial(_above_noise, reach=careful / raised), flat)
+            fresh = np.logical_or.reduce(above)
             if (known & ~fresh).mean() >= WANTED_SKY or raised >= MOST_RAISED:
                 break
             raised *= 2.0

@@ -8,8 +8,9 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from blend.base.rowblocks import map_row_blocks
 from blend.science.detect import find_candidates, native_plane
-from blend.science.starshape import aperture_fluxes, core_sigmas, measure_stars
+from blend.science.starshape import COLUMNS, aperture_fluxes, core_sigmas, measure_stars
 
 FWHM_PER_SIGMA = 2.3548200450309493
 """2 sqrt(2 ln 2)."""
@@ -217,7 +218,12 @@ def star_fluxes(
     image = native_plane(plane)
     mask = _NO_MASK if invalid is None else np.ascontiguousarray(invalid, dtype=np.bool_)
     points = np.ascontiguousarray(xy, dtype=np.float64).reshape(-1, 2)
-    measured = aperture_fluxes(image, mask, points, float(radius_px))
+
+    def work(part: slice) -> NDArray[np.float64]:
+        return np.asarray(aperture_fluxes(image, mask, points[part], float(radius_px)))
+
+    # an empty part makes no points no case of its own
+    measured = np.concatenate([np.empty((0, 2)), *map_row_blocks(work, len(points))])
     return measured[:, 0].copy(), measured[:, 1].copy()
 
 
@@ -235,15 +241,31 @@ def _measure(
     radius = np.sqrt(area / np.pi)
     sample = np.linspace(0, len(xy) - 1, min(len(xy), 600)).astype(int)
     guess = np.clip(0.5 * radius[sample], 0.8, 6.0)
-    typical = _typical_sigma(measure_stars(image, mask, xy[sample], guess, True), saturation)
+    typical = _typical_sigma(_in_windows(image, mask, xy[sample], guess, adapt=True), saturation)
     if not np.isfinite(typical):
         typical = 1.5
     level = np.inf if saturation is None else 0.98 * saturation
     top = _tops(image, xy)
     windows = np.where(top >= level, np.clip(0.5 * radius, typical, 12.0), max(typical, 0.8))
-    rows = np.asarray(measure_stars(image, mask, xy, windows, False), dtype=np.float64)
+    rows = _in_windows(image, mask, xy, windows, adapt=False)
     chosen: NDArray[np.float64] = rows[_looks_like_star(rows, typical, level, most_width)]
     return chosen
+
+
+def _in_windows(
+    image: NDArray[np.float32],
+    mask: NDArray[np.bool_],
+    xy: NDArray[np.float64],
+    windows: NDArray[np.float64],
+    *,
+    adapt: bool,
+) -> NDArray[np.float64]:
+    """Return what `measure_stars` finds, some stars on each thread."""
+
+    def work(part: slice) -> NDArray[np.float64]:
+        return np.asarray(measure_stars(image, mask, xy[part], windows[part], adapt))
+
+    return np.concatenate([np.empty((0, len(COLUMNS))), *map_row_blocks(work, len(xy))])
 
 
 def _tops(image: NDArray[np.float32], xy: NDArray[np.float64]) -> NDArray[np.float64]:

@@ -10,7 +10,7 @@ import numpy as np
 from blend.base.errors import RecipeError, StepError
 from blend.base.master import Domain
 from blend.base.robust import difference_noise
-from blend.base.rowblocks import map_row_blocks
+from blend.base.rowblocks import copy_planes, map_row_blocks
 from blend.recipe.model import Blend
 from blend.recipe.steps.amounts import choose_display, choose_linear
 from blend.recipe.steps.guard import begin_blends, depends_on_star, limit_gain, picture_behind
@@ -161,8 +161,8 @@ def _put_linear(work: Work, linear: Plane, blend: Blend, base: Plane, changed: P
     """Return a linear picture with a blended plane or luminance in place of ``base``."""
     if blend.into == "luminance":
         return replace_luminance(linear, changed, method=blend.method, floor=3.0 * luminance_noise(work))
-    result = linear.copy()
-    result[COLOUR.index(blend.into)] = changed
+    planes = [changed if plane == blend.into else linear[number] for number, plane in enumerate(COLOUR)]
+    result = copy_planes(planes)
     for plane, factor in blend.share_factors.items():
         if factor > 0:
             _add_share(result[COLOUR.index(plane)], factor, after=changed, before=base)
@@ -227,7 +227,7 @@ def _put_display(
     if blend.into == "luminance":
         floor = float(srgb_decode(np.array(0.5 * sky)))
         return set_display_luminance(picture, changed, method=blend.method, floor=floor, y_old=base)
-    display = picture.copy()
+    display = copy_planes(picture)
     np.clip(changed, 0.0, 1.0, out=display[COLOUR.index(blend.into)])
     return display, None
 

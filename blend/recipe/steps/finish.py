@@ -5,8 +5,7 @@ from __future__ import annotations
 from math import isnan
 from typing import Any
 
-import numpy as np
-
+from blend.base.rowblocks import map_row_blocks
 from blend.recipe.work import Plane, Work
 from blend.science.finish import Finished, finish_picture
 
@@ -49,7 +48,11 @@ def _pair(values: tuple[float, float]) -> dict[str, float | None]:
 
 def clipped_shares(display: Plane) -> dict[str, float]:
     """Return the share of pixels with a plane at 0 and with a plane at 1."""
+
+    def work(block: slice) -> tuple[int, int]:
+        rows = display[:, block]
+        return int((rows <= 0).any(axis=0).sum()), int((rows >= 1).any(axis=0).sum())
+
+    counts = map_row_blocks(work, display.shape[1])
     pixels = display[0].size
-    black = np.count_nonzero((display <= 0).any(axis=0))
-    white = np.count_nonzero((display >= 1).any(axis=0))
-    return {"black": black / pixels, "white": white / pixels}
+    return {"black": sum(low for low, _ in counts) / pixels, "white": sum(high for _, high in counts) / pixels}

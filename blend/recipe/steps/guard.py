@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from blend.base.master import Flag
-from blend.base.rowblocks import map_together
+from blend.base.rowblocks import copy_planes, map_together
 from blend.recipe.model import Recipe
 from blend.recipe.work import Behind, Line, Plane, Work, frozen
 from blend.science.behind import fill_at, fill_behind
@@ -153,7 +153,7 @@ def limit_gain(work: Work, behind: Behind, base: Plane, changed: Plane, around: 
         f at ``behind.places``.
     """
     assert work.star_mask is not None
-    out = np.array(changed, dtype=np.float32, order="C")
+    out: Plane = copy_planes([changed])[0]
     places = behind.places
     made = changed.reshape(-1)[places]
     own = made - base.reshape(-1)[places]

@@ -9,7 +9,7 @@ import numpy as np
 
 from blend.base.errors import StepError
 from blend.base.master import Flag, Master
-from blend.base.rowblocks import map_row_blocks, map_together
+from blend.base.rowblocks import map_row_blocks, map_together, row_blocks
 from blend.recipe.work import COLOUR, Plane, Source, Work
 from blend.science.photosites import refine_centres
 from blend.science.register import Alignment, align, same_grid
@@ -127,7 +127,7 @@ def _onto_reference(
     ]
     pixels = parts[0][0] if len(parts) == 1 else np.concatenate([part[0] for part in parts])
     flags = parts[0][1] if len(parts) == 1 else np.bitwise_or.reduce([part[1] for part in parts])
-    if bool(((flags & Flag.NO_DATA) != 0).all()):
+    if all(bool((flags[rows] & Flag.NO_DATA).all()) for rows in row_blocks(len(flags))):
         raise StepError(
             f"register {name}",
             found="no pixel of it falls on the reference's frame",
