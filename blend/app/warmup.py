@@ -8,7 +8,6 @@ from threading import Thread
 
 LIBRARIES = (
     "scipy.ndimage",
-    "astropy.io.fits",
     "sep",
     "scipy.optimize",
     "scipy.spatial",
@@ -28,6 +27,8 @@ def _load() -> None:
     with contextlib.suppress(Exception):
         from blend.base import jit
 
+        # Headers come first; pixels are then read, without the interpreter, while the compiler's tables load.
+        importlib.import_module("astropy.io.fits")
         jit.prepare()
         for name in LIBRARIES:
             importlib.import_module(name)
