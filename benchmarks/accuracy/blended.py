@@ -138,17 +138,19 @@ def blend_night(
     )
 
 
-def true_light(night: Night, balanced: Work) -> Work:
+def true_light(night: Night, balanced: Work, *, line: bool = True) -> Work:
     """Return the balanced work with the true light in place of what was measured, its facts, noise and gains kept.
+
+    Without ``line`` the light of the line is left out.
 
     Which star is white is the recipe's choice, and a field's typical star is not the scene's: no matter of blending.
     """
     gains = np.asarray(balanced.gains, dtype=np.float32)
     light = night.truth.continuum.copy()
-    light[0] += night.truth.line_in_red
+    emission = night.truth.line_in_red * np.float32(gains[0] if line else 0.0)
     light *= gains[:, None, None]
-    line = night.truth.line_in_red * gains[0]
-    lines = {name: replace(one, emission=line) for name, one in balanced.lines.items()}
+    light[0] += emission
+    lines = {name: replace(one, emission=emission) for name, one in balanced.lines.items()}
     masters = {**balanced.masters, "rgb": balanced.rgb.with_(pixels=light)}
     return balanced.with_(masters=frozen(masters), lines=frozen(lines))
 

@@ -13,7 +13,7 @@ from blend.base.robust import MAD_TO_SIGMA, bin_mean
 from blend.recipe.steps.blends import blend_display, blend_linear, display_sky
 from blend.recipe.steps.stretch import stretch
 from blend.recipe.work import Work
-from blend.science.amount import noise_covariance, noise_ratio
+from blend.science.amount import faint_places, noise_covariance, noise_ratio
 from blend.science.colour import display_luminance
 from blend.science.formulas import apply_formula, neutral_value
 from blend.science.stretch import stretch_line
@@ -90,52 +90,52 @@ def _added(blended: Blended) -> Value:
 def _shown(blended: Blended, signal: str) -> Iterator[Value]:
     """Yield how well the automatic amount into luminance shows the named light, by the best of a scan.
 
-    Signal is how far the true, noiseless luminance stands above its surroundings where the line's true light is faint,
-    or bright; noise is that of 4-px blocks of the real luminance with the line kept whole.
+    Signal is what the line's true light adds to the noiseless luminance, over places that the true line chooses by the
+    program's own rule; noise is that of 4-px blocks of the real luminance with the line kept whole. Where the best of
+    the scan shows no signal the ratio means nothing: it is NaN, which keeps no bar.
     """
     work = _automatic(blended.stretched, "luminance", **{"for_": signal})
     entry = blend_display(work).told["blend"]["luminance"]
     formula = work.recipe.formula(entry["formula"])
     sky_level = display_sky(work)[0]
     solved, neutral = blended.done.seen["stretch ha"], neutral_value(formula, sky_level)
-    lit = stretch(blend_linear(true_light(blended.night, blended.balanced)))
     planes = []
-    for one, line in ((work, blended.whole_line), (lit, blended.true_line)):
-        assert one.display is not None
-        planes.append((display_luminance(one.display), stretch_line(line, solved, neutral=neutral)))
-    sky, places = blended.empty_sky, _places(blended, signal)
+    dark = np.zeros_like(blended.true_line)
+    for light, line in (
+        (work, blended.whole_line),
+        (stretch(blend_linear(true_light(blended.night, blended.balanced))), blended.true_line),
+        (stretch(blend_linear(true_light(blended.night, blended.balanced, line=False))), dark),
+    ):
+        assert light.display is not None
+        planes.append((display_luminance(light.display), stretch_line(line, solved, neutral=neutral)))
+    sky, weights = blended.empty_sky, _weights(blended, signal)
 
     def seen(amount: float) -> float:
-        real, true = (apply_formula(formula, *pair, amount=amount, sky=sky_level) for pair in planes)
-        return _rise(bin_mean(true, 4), *places) / spread(_blocks(real, sky, 4))
+        real, lit, unlit = (apply_formula(formula, *pair, amount=amount, sky=sky_level) for pair in planes)
+        shown = np.average(bin_mean(lit - unlit, 4), weights=weights)
+        return float(shown / spread(_blocks(real, sky, 4)))
 
-    scan = {float(amount): seen(amount) for amount in np.linspace(0.0, 1.0, 21)}
+    scan = {float(amount): seen(amount) for amount in (*np.linspace(0.0, 1.0, 21), entry["amount"])}
     best = max(scan, key=lambda amount: scan[amount])
+    share = 100 * scan[entry["amount"]] / scan[best] if scan[best] > 0 else float("nan")
     what = f"{signal}: signal-to-noise, auto amount {entry['amount']:.3f}, by that of {best:.2f}"
-    yield Value(what, 100 * seen(entry["amount"]) / scan[best], 98.0, "%", low=True)
+    yield Value(what, share, 98.0, "%", low=True)
+    gain = entry["auto"]["gain"]
+    off = np.nan if gain is None else 100 * abs(gain / (scan[entry["amount"]] / scan[0.0]) - 1)
+    yield Value(f"{signal}: told gain by the scan's", off, np.inf, "%")
 
 
-Weights = NDArray[np.float64]
-
-
-def _places(blended: Blended, signal: str) -> tuple[Weights, NDArray[np.bool_]]:
-    """Return weights of the 4-px blocks whose true line light is faint, or bright, and where their surroundings are.
-
-    Faint is the fainter half of what shines, bright its brightest tenth.
-    """
-    from scipy.ndimage import maximum_filter
-
+def _weights(blended: Blended, signal: str) -> NDArray[np.float64]:
+    """Return weights of the 4-px blocks that hold the signal, by the true line: see `faint_places`."""
     light = bin_mean(blended.true_line, 4)
-    shines = light > blended.balanced.lines["ha"].sigma
+    noise = spread(_blocks(blended.whole_line, blended.empty_sky, 4))
     if signal == "knots":
-        on = light >= np.quantile(light[shines], 0.9)
-        off = maximum_filter(on, size=13) & ~maximum_filter(on, size=3)
-        return np.where(on, light, 0.0), off
-    on = shines & (light <= np.median(light[shines]))
-    off = maximum_filter(on, size=13) & (light < 0.2 * light[shines].min())
-    # A nebula fills the frame: its darkest parts have to do.
-    return on.astype(np.float64), off if off.any() else light <= np.quantile(light, 0.1)
-
-
-def _rise(blocks: NDArray[np.float64], weights: Weights, off: NDArray[np.bool_]) -> float:
-    return float(np.average(blocks, weights=weights) - np.median(blocks[off]))
+        shines = light > blended.balanced.lines["ha"].sigma
+        return np.where(light >= np.quantile(light[shines], 0.9), light, 0.0)
+    on = faint_places(bin_mean(light, 4), noise / 4.0)
+    if on is None:
+        return np.full(light.shape, np.nan)
+    weights = np.zeros(light.shape)
+    wide = on.repeat(4, axis=0).repeat(4, axis=1)
+    weights[: wide.shape[0], : wide.shape[1]] = wide
+    return weights
