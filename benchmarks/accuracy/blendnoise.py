@@ -13,7 +13,7 @@ from blend.base.robust import MAD_TO_SIGMA, bin_mean
 from blend.recipe.steps.blends import blend_display, blend_linear, display_sky
 from blend.recipe.steps.stretch import stretch
 from blend.recipe.work import Work
-from blend.science.amount import faint_places, noise_covariance, noise_ratio
+from blend.science.amount import bright_weights, faint_places, noise_covariance, noise_ratio
 from blend.science.colour import display_luminance
 from blend.science.formulas import apply_formula, neutral_value
 from blend.science.stretch import stretch_line
@@ -126,12 +126,12 @@ def _shown(blended: Blended, signal: str) -> Iterator[Value]:
 
 
 def _weights(blended: Blended, signal: str) -> NDArray[np.float64]:
-    """Return weights of the 4-px blocks that hold the signal, by the true line: see `faint_places`."""
+    """Return weights of the 4-px blocks that hold the signal, by the true line and the rules of the program."""
     light = bin_mean(blended.true_line, 4)
     noise = spread(_blocks(blended.whole_line, blended.empty_sky, 4))
     if signal == "knots":
-        shines = light > blended.balanced.lines["ha"].sigma
-        return np.where(light >= np.quantile(light[shines], 0.9), light, 0.0)
+        bright = bright_weights(light, noise)
+        return np.full(light.shape, np.nan) if bright is None else bright
     on = faint_places(bin_mean(light, 4), noise / 4.0)
     if on is None:
         return np.full(light.shape, np.nan)

@@ -281,7 +281,7 @@ def luminance_amount(
     light : LineLight
         Tells where which signal is, and how much of it base and change hold.
     signal : "faint" or "knots"
-        The fainter half of the means over 16 px that pass 3 sigma, or the brightest tenth of the blocks that shine.
+        The fainter half of the means over 16 px that pass 3 sigma, or the brightest tenth of the blocks that do.
         Where no faint light passes, knots stand in for it and the reason says so.
     most : float
         Above 0.
@@ -351,23 +351,47 @@ def faint_places(wide: NDArray[np.floating], sigma: float) -> NDArray[np.bool_] 
     return np.asarray(shines & (wide <= np.quantile(wide[shines], FAINT_SHARE)))
 
 
+def bright_weights(light: Blocks, sigma: float) -> NDArray[np.float64] | None:
+    """Return weights of the blocks that are knots: the brightest tenth of those above 3 sigma, each by its light.
+
+    Parameters
+    ----------
+    light : (rows, columns)
+        Means of emission over 4 px.
+    sigma : float
+        Their noise.
+
+    Returns
+    -------
+    (rows, columns), or None
+        None where no block passes 3 sigma.
+
+    Examples
+    --------
+    >>> bright_weights(np.array([[0.0, 5.0, 6.0, 20.0, 30.0, 2.0]]), 1.0).tolist()
+    [[0.0, 0.0, 0.0, 0.0, 30.0, 0.0]]
+    """
+    shines = light > SURE * sigma
+    if not shines.any():
+        return None
+    bright = shines & (light >= np.quantile(light[shines], 1.0 - BRIGHT_SHARE))
+    return np.where(bright, light, 0.0).astype(np.float64)
+
+
 def _signal_places(light: LineLight, signal: Signal) -> tuple[str, NDArray[np.float64]] | None:
     """Return the signal's name in words and weights of the blocks that hold it; None where nothing shines."""
-    shines = light.faded > 0
-    if np.count_nonzero(shines) < 2:
-        return None
+    sigma = float(np.sqrt(noise_covariance(light.whole, light.whole, shines=light.faded > 0)[0, 0]))
     named = "the brightest knots"
     if signal == "faint":
-        weights = _faint_weights(light)
+        weights = _faint_weights(light, sigma)
         if weights is not None:
             return "faint emission", weights
         named = "the brightest knots, as no faint emission passes 3 sigma in means over 16 px,"
-    bright = light.faded >= np.quantile(light.faded[shines], 1.0 - BRIGHT_SHARE)
-    return named, np.where(bright, light.faded, 0.0).astype(np.float64)
+    weights = bright_weights(light.faded, sigma)
+    return None if weights is None else (named, weights)
 
 
-def _faint_weights(light: LineLight) -> NDArray[np.float64] | None:
-    sigma = np.sqrt(noise_covariance(light.whole, light.whole, shines=light.faded > 0)[0, 0])
+def _faint_weights(light: LineLight, sigma: float) -> NDArray[np.float64] | None:
     wide, kept = bin_mean(light.whole, WIDE), bin_mean(light.faded, WIDE)
     # What was faded away for most of its light is not known to be any.
     on = faint_places(np.where(kept > 0.5 * wide, wide, 0.0), sigma / WIDE)
