@@ -250,14 +250,7 @@ def places_without_line(blended: Blended) -> Iterator[Value]:
     radius = np.hypot(x - disc.x, y - disc.y)
     bulge = radius < 2.0 * disc.bulge_sigma_px
     red = continuum[0] + line
-    # What is held for a line beyond the true one, faded as the blend uses it.
-    wrong = (emission - line)[bulge & np.isfinite(emission)].astype(np.float64)
-    mean_red = float(red[bulge].mean(dtype=np.float64))
-    rms = float(np.sqrt(np.mean(wrong**2)))
-    yield Value(
-        "mean of |emission - truth| over red in the bulge", 100 * np.abs(wrong).mean() / mean_red, 2.0, "%"
-    )
-    yield Value("rms of emission - truth over red in the bulge", 100 * rms / mean_red, 2.0, "%")
+    yield from _bulge(emission, blended.whole_line, line=line, red=red, bulge=bulge)
     sigma = blended.balanced.rgb.facts.noise["green"][1]
     on_disc = (continuum[1] > 3 * sigma) & (line < 0.005 * red) & (radius < 4 * disc.scale_length_px)
     colour = continuum[0] / np.maximum(continuum[2], 1e-6)
@@ -273,6 +266,24 @@ def places_without_line(blended: Blended) -> Iterator[Value]:
         yield Value(
             f"{name} without line, 95 % of 8-px blocks", float(np.nanpercentile(moved, 95)), 1.0, "dE00"
         )
+
+
+def _bulge(
+    emission: Array, whole: Array, *, line: Array, red: Array, bulge: NDArray[np.bool_]
+) -> Iterator[Value]:
+    """Yield what is held for a line in the bulge by its red light: all of it, and what is beyond the true line."""
+    mean_red = float(red[bulge].mean(dtype=np.float64))
+    share = np.abs(emission[bulge].astype(np.float64)) / red[bulge]
+    yield Value("|emission| over red in the bulge, worst pixel", 100 * float(np.nanmax(share)), 2.0, "%")
+    for what, light in (
+        ("|emission| over red in the bulge, mean", emission),
+        ("the same before it is faded", whole),
+        ("mean of |emission - truth| over red in the bulge", emission - line),
+    ):
+        mean = float(np.nanmean(np.abs(light[bulge]), dtype=np.float64))
+        yield Value(what, 100 * mean / mean_red, 2.0, "%")
+    rms = float(np.sqrt(np.nanmean(np.square(emission - line)[bulge], dtype=np.float64)))
+    yield Value("rms of emission - truth over red in the bulge", 100 * rms / mean_red, 2.0, "%")
 
 
 def white(blended: Blended) -> Iterator[Value]:
