@@ -123,6 +123,7 @@ def _scale(work: Work, name: str, settings: Continuum, matched: tuple[Plane, Pla
         fwhm_px=_wider(work, name),
         invalid=masks.unusable,
         where=f"continuum.{name}",
+        unmatched=work.masters[name].pixels[0],
     )
 
 
