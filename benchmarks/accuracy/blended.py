@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import tempfile
 from dataclasses import dataclass, replace
+from functools import cached_property
 from pathlib import Path
 
 import numpy as np
@@ -68,14 +69,11 @@ class Blended:
 
     @property
     def whole_line(self) -> Array:
-        """The emission before it is faded, in balanced counts, its noise and all; profiles matched by a Gaussian."""
+        """The emission before it is faded, in balanced counts, its noise and all; red matched to a wider line."""
         balanced, ratio = self.balanced, self.night.truth.width_ratio
-        widths = balanced.fwhm_px
-        line, red = match_profiles(
-            balanced.lines["ha"].scaled,
-            balanced.rgb.pixels[0],
-            fwhm_line=widths["ha"],
-            fwhm_broad=widths["rgb"],
+        widths, line = balanced.fwhm_px, balanced.lines["ha"].scaled
+        _, red = match_profiles(
+            line, balanced.rgb.pixels[0], fwhm_line=widths["ha"], fwhm_broad=widths["rgb"]
         )
         throughput = self.night.options.throughput_ratio
         return (line - red) * np.float32(ratio / (throughput - ratio))
@@ -105,12 +103,16 @@ class Blended:
         masters = (self.balanced.rgb, self.balanced.masters["ha"])
         return np.asarray((masters[0].flags | masters[1].flags) & flag != 0)
 
-    @property
+    @cached_property
     def true_line(self) -> Array:
         """True line light with the star width that the emission has, in balanced counts."""
-        widths = self.balanced.fwhm_px
+        widths, gain = self.balanced.fwhm_px, np.float32(self.gain)
+        if widths["ha"] < widths["rgb"] - 0.1:
+            # The truth is drawn as wide as the colour master, and no blur makes it narrower: it is drawn again.
+            options = replace(self.night.options, rgb_fwhm_px=widths["ha"])
+            return simulate_night(options).truth.line_in_red * gain
         more = max(widths["ha"] ** 2 - widths["rgb"] ** 2, 0.0)
-        line = self.night.truth.line_in_red * np.float32(self.gain)
+        line = self.night.truth.line_in_red * gain
         return blur_plane(line, np.sqrt(more) / FWHM_PER_SIGMA) if more > 0.05 else line
 
 

@@ -75,6 +75,13 @@ def knots(blended: Blended) -> Iterator[Value]:
     faint, bright = (float(np.median(ratio[order[part]])) for part in (slice(0, third), slice(-third, None)))
     yield Value("knots' line flux, median error", 100 * abs(float(np.median(ratio)) - 1), 3.0, "%")
     yield Value("knots' line flux, faint third over bright third", 100 * abs(faint / bright - 1), 3.0, "%")
+    peak, true_peak = (_sums(plane, xy, np.full(len(xy), 1.5)) for plane in (emission, blended.true_line))
+    yield Value(
+        "knots' peaks, as sharp as the line master, median error",
+        100 * abs(float(np.median(peak / true_peak)) - 1),
+        5.0,
+        "%",
+    )
     yield Value("knots' line flux, worst fifth", 100 * float(np.percentile(np.abs(ratio - 1), 80)), 10.0, "%")
 
 
