@@ -23,7 +23,7 @@ from blendnoise import automatic_amounts, sky_noise
 from numpy.typing import NDArray
 
 from blend.base.master import Flag
-from blend.base.robust import bin_mean
+from blend.base.robust import MAD_TO_SIGMA, bin_mean
 from blend.recipe.steps.guard import colour_saturated
 from blend.recipe.work import Work
 from blend.science.balance import white_from_stars
@@ -211,8 +211,7 @@ def _star_places(blended: Blended, *, most: int, line_free: bool) -> Points:
     saturated = blended.flagged(Flag.SATURATED)
     rows, columns = truth.line_in_red.shape
     noise = blended.balanced.rgb.facts.noise["green"]
-    # Noise of means over 4 px, which demosaicing does not hide, times the side and the root of the aperture.
-    least = 40 * 4 * noise[4] * np.sqrt(np.pi) * 0.75 * blended.fwhm_px
+    least = 40 * _aperture_noise(blended, 0.75 * blended.fwhm_px)
     line = blended.true_line
     kept = []
     for at, flux in zip(truth.star_xy, truth.star_flux[1], strict=True):
@@ -226,6 +225,19 @@ def _star_places(blended: Blended, *, most: int, line_free: bool) -> Points:
         if len(kept) == most:
             break
     return np.array(kept)
+
+
+def _aperture_noise(blended: Blended, radius: float) -> float:
+    """Return the noise of sums of green over discs of empty sky, the true light taken off: no demosaic hides it."""
+    green = blended.balanced.rgb.pixels[1] - blended.night.truth.continuum[1]
+    sky = blended.empty_sky
+    step = int(4 * radius)
+    grid = np.mgrid[step : sky.shape[0] - step : step, step : sky.shape[1] - step : step].reshape(2, -1)
+    xy = (
+        grid[::-1].T[[bool(sky[_box(sky.shape, at, radius)].all()) for at in grid[::-1].T]].astype(np.float64)
+    )
+    sums = _sums(green, xy, np.full(len(xy), radius))
+    return float(MAD_TO_SIGMA * np.median(np.abs(sums - np.median(sums))))
 
 
 def _clipped_places(blended: Blended) -> Points:

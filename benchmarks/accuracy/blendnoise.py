@@ -20,45 +20,84 @@ from blend.science.stretch import stretch_line
 
 SIZES = (1, 4, 16)
 
+Blocks = NDArray[np.float64]
+
 
 def sky_noise(blended: Blended) -> Iterator[Value]:
     """Yield how well noise after the blend is what is predicted before it, of means over 1, 4 and 16 px.
 
     Twice: of the sky that fading leaves alone, where the prediction is red's own; and with the line kept whole there,
     as where emission is sure: red and line share noise. The prediction knows the covariance of the two planes before
-    the blend, from second differences; what is found is a spread of first differences afterwards.
+    the blend, from second differences; what is found is a spread of first differences afterwards, once the true light
+    is taken off. Sky is where the true light is less than half the noise of means over that size: half a pixel's noise
+    is eight times the noise of means over 16 px. The error of both samplings together, from sixteen parts of the frame
+    left out in turn, is told beside it.
     """
     assert blended.linear.linear is not None
     sky, red = blended.empty_sky, blended.balanced.rgb.pixels[0]
-    entry = blended.linear.told["blend"]["red"]
+    amount = blended.linear.told["blend"]["red"]["amount"]
+    truth = blended.night.truth
+    light = (truth.continuum[0] + truth.line_in_red) * np.float32(blended.gain)
     line, after = blended.whole_line, blended.linear.linear[0]
-    kept = red + np.float32(entry["amount"]) * line
+    kept = red + np.float32(amount) * line - light - np.float32(amount) * blended.true_line
     correlated = blended.night.options.correlated_noise
     for size in SIZES:
-        base, added, faded, whole = (_blocks(plane, sky, size) for plane in (red, line, after, kept))
-        try:
-            covariance = noise_covariance(base, added)
-        except ValueError:  # a nebula leaves no empty sky of that size
-            covariance = np.full((2, 2), np.nan)
+        planes = tuple(_blocks(plane, sky, size) for plane in (red, line, after - light, kept))
+        dark = _blocks(light, sky, size) < 0.5 * spread(planes[2])
+        planes = tuple(np.where(dark, plane, np.nan) for plane in planes)
         bar = 10.0 if correlated and size == 16 else 5.0
-        alone = np.sqrt(covariance[0, 0])
-        for what, blocks, predicted in (
-            ("sky, faded", faded, alone),
-            ("line kept", whole, alone * noise_ratio(covariance, entry["amount"])),
-        ):
-            error = 100 * abs(spread(blocks) / predicted - 1)
-            yield Value(f"noise after the blend at {size} px, {what}", error, bar, "%")
+        # Pixels of a demosaic share noise with neighbours over four pixels.
+        lag = 5 if size == 1 else 2
+        errors = _noise_errors(*planes, amount=amount, lag=lag)
+        doubts = _sampling_errors(planes, amount=amount, lag=lag)
+        for what, error, doubt in zip(("sky, faded", "line kept"), errors, doubts, strict=True):
+            yield Value(f"noise after the blend at {size} px, {what}", 100 * abs(error), bar, "%")
+            yield Value(f"  its own sampling error at {size} px", 100 * doubt, np.inf, "%")
+
+
+def _noise_errors(
+    base: Blocks, added: Blocks, faded: Blocks, whole: Blocks, *, amount: float, lag: int
+) -> Blocks:
+    """Return found over predicted noise minus 1, of the faded blend and of that with the line whole."""
+    try:
+        covariance = noise_covariance(base, added, lag=lag)
+    except ValueError:  # a nebula leaves no empty sky of that size
+        covariance = np.full((2, 2), np.nan)
+    alone = float(np.sqrt(covariance[0, 0]))
+    predicted = np.array([alone, alone * noise_ratio(covariance, amount)])
+    return np.array([spread(faded, lag), spread(whole, lag)]) / predicted - 1.0
+
+
+def _sampling_errors(planes: tuple[Blocks, ...], *, amount: float, lag: int) -> Blocks:
+    """Return the standard errors of `_noise_errors` by a jackknife over 4 x 4 parts of the frame."""
+    rows, columns = planes[0].shape
+    parts = 4 * (4 * np.arange(rows) // rows)[:, None] + 4 * np.arange(columns) // columns
+    left = np.array(
+        [
+            _noise_errors(
+                *(np.where(parts == part, np.nan, plane) for plane in planes), amount=amount, lag=lag
+            )
+            for part in range(16)
+        ]
+    )
+    return np.asarray(np.sqrt(15.0 * left.var(axis=0)))
 
 
 def _blocks(plane: Array, where: NDArray[np.bool_], size: int) -> NDArray[np.float64]:
     return bin_mean(np.where(where, plane, np.nan), size)
 
 
-def spread(blocks: NDArray[np.floating]) -> float:
-    """Return the noise of blocks from first differences two blocks apart, along rows and columns."""
+def spread(blocks: NDArray[np.floating], lag: int = 2) -> float:
+    """Return the noise of blocks from first differences ``lag`` blocks apart, along rows and columns.
+
+    A root mean square of what lies within 5 sigma: pixels of a demosaic have noise of three sizes, whose median is not
+    theirs.
+    """
     wide = np.asarray(blocks, dtype=np.float64)
-    pairs = np.concatenate([(wide[:, 2:] - wide[:, :-2]).ravel(), (wide[2:] - wide[:-2]).ravel()])
-    return float(MAD_TO_SIGMA * np.nanmedian(np.abs(pairs)) / np.sqrt(2.0))
+    pairs = np.concatenate([(wide[:, lag:] - wide[:, :-lag]).ravel(), (wide[lag:] - wide[:-lag]).ravel()])
+    pairs = pairs[np.isfinite(pairs)]
+    sure = pairs[np.abs(pairs) < 5.0 * MAD_TO_SIGMA * np.median(np.abs(pairs))]
+    return float(np.sqrt(np.square(sure).mean() / 2.0)) if sure.size else float("nan")
 
 
 def automatic_amounts(blended: Blended) -> Iterator[Value]:

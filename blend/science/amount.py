@@ -74,11 +74,11 @@ def noise_blocks(plane: NDArray[np.floating]) -> NDArray[np.float32]:
 
 
 def noise_covariance(
-    first: Blocks, second: Blocks, *, shines: NDArray[np.bool_] | None = None
+    first: Blocks, second: Blocks, *, shines: NDArray[np.bool_] | None = None, lag: int = 2
 ) -> NDArray[np.float64]:
     """Return the 2 x 2 covariance matrix of the noise of two planes.
 
-    C = <d d^T> / 36, d = I * [[1, -2, 1], [-2, 4, -2], [1, -2, 1]] of both planes, its entries two blocks apart, where
+    C = <d d^T> / 36, d = I * [[1, -2, 1], [-2, 4, -2], [1, -2, 1]] of both planes, its entries ``lag`` apart, where
     neither passes 3 sigma: no sky counts, and few stars. Next to each other, blocks of interpolated planes share noise,
     which would read 9 % low.
 
@@ -88,6 +88,8 @@ def noise_covariance(
         On one grid, at least 6 x 6; of one unit or not.
     shines : bool (rows, columns), optional
         Where emission is: left out, as long as enough is left, because its structure would count as noise.
+    lag : int
+        In blocks. Two are enough for means over 4 px; single pixels of a demosaiced plane share noise over more.
 
     Raises
     ------
@@ -105,10 +107,10 @@ def noise_covariance(
     >>> noise_covariance(a, b - 0.5 * a).round(1).tolist()
     [[1.0, -0.5], [-0.5, 1.2]]
     """
-    differences = np.stack([_second_differences(plane).ravel() for plane in (first, second)])
+    differences = np.stack([_second_differences(plane, lag).ravel() for plane in (first, second)])
     good = np.isfinite(differences).all(axis=0)
     if shines is not None and min(first.shape) >= FEWEST_BLOCKS:
-        dark = good & (_second_differences(np.where(shines, np.nan, 0.0)).ravel() == 0)
+        dark = good & (_second_differences(np.where(shines, np.nan, 0.0), lag).ravel() == 0)
         good = dark if np.count_nonzero(dark) >= ENOUGH_DARK else good
     differences = differences[:, good]
     if min(first.shape) < FEWEST_BLOCKS or differences.shape[1] < ENOUGH:
@@ -126,10 +128,10 @@ def noise_covariance(
     return np.array(moments) / (36.0 * converged_clip_factor(CLIP) ** 2)
 
 
-def _second_differences(plane: Blocks) -> NDArray[np.float64]:
+def _second_differences(plane: Blocks, lag: int) -> NDArray[np.float64]:
     wide = np.asarray(plane, dtype=np.float64)
-    across = wide[:, :-4] - 2.0 * wide[:, 2:-2] + wide[:, 4:]
-    return np.asarray(across[:-4] - 2.0 * across[2:-2] + across[4:])
+    across = wide[:, : -2 * lag] - 2.0 * wide[:, lag:-lag] + wide[:, 2 * lag :]
+    return np.asarray(across[: -2 * lag] - 2.0 * across[lag:-lag] + across[2 * lag :])
 
 
 def noise_ratio(covariance: NDArray[np.float64], amount: float) -> float:
