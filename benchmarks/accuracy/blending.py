@@ -24,12 +24,12 @@ from numpy.typing import NDArray
 
 from blend.base.master import Flag
 from blend.base.robust import MAD_TO_SIGMA, bin_mean
+from blend.recipe.steps.balance import star_light
 from blend.recipe.steps.guard import colour_saturated
 from blend.recipe.work import Work
 from blend.science.balance import white_from_stars
 from blend.science.colour import ciede2000, linear_to_lab, srgb_decode
 from blend.science.simulate import SceneOptions
-from blend.science.stars import star_fluxes
 from blend.science.transforms import apply_matrix
 
 Array = NDArray[np.float32]
@@ -317,11 +317,8 @@ def white(blended: Blended) -> Iterator[Value]:
     assert work.stars is not None
     away, index = cKDTree(truth.star_xy).query(work.stars.xy)
     own = ~work.stars.saturated & (away < 1.0)
-    measured = [
-        star_fluxes(plane, work.stars.xy[own], radius_px=1.5 * blended.fwhm_px, invalid=work.invalid())
-        for plane in work.rgb.pixels
-    ]
-    flux, error = (np.array([pair[i] for pair in measured]) for i in (0, 1))
+    flux, pixels, shared = star_light(work, work.stars.xy[own])
+    error = pixels * np.asarray(shared)[:, None]
     true = np.where(flux > 5 * error, truth.star_flux[:, index[own]], np.nan)
     asked = white_from_stars(true, true * np.abs(error / flux)).values
     for plane, name in ((0, "red"), (2, "blue")):
