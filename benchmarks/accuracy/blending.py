@@ -1,9 +1,9 @@
 """How true the blend is: line light, star colours, places without a line, and noise, on nights with known truth.
 
-Run ``python benchmarks/accuracy/blending.py [--quick] [--nights mirrored,nebula] [--set KEY=VALUE]``. Every night is
-drawn, goes through the steps of a recipe in memory, and is blended once more without its lines; both pictures are
-compared with each other and with the picture that the same steps make of the true light without noise. A value beyond
-its bar is printed as MISSED.
+Run ``python benchmarks/accuracy/blending.py [--quick] [--nights mirrored,nebula] [--seed N] [--set KEY=VALUE]``. Every
+night is drawn, goes through the steps of a recipe in memory, and is blended once more without its lines; both pictures
+are compared with each other and with the picture that the same steps make of the true light without noise. A value
+beyond its bar is printed as MISSED.
 
 All light is compared in counts of the balanced planes, all colours as CIEDE2000 between means of decoded light.
 """
@@ -407,15 +407,19 @@ def main(arguments: list[str]) -> int:
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--quick", action="store_true", help="one night of 700 x 1050, about a minute")
     parser.add_argument("--nights", default=",".join(NIGHTS))
+    parser.add_argument(
+        "--seed", type=int, help="in place of each night's own: another field and other noise"
+    )
     parser.add_argument("--recipe", default="", help="in place of the usual one")
     parser.add_argument("--set", dest="settings", action="append", default=[], metavar="KEY=VALUE")
     words = parser.parse_args(arguments)
     missed = 0
     for name in ["galaxy-7"] if words.quick else words.nights.split(","):
         start = time.process_time()
-        _, values = blend_named(
-            name, recipe=words.recipe, settings=tuple(words.settings), **(QUICK if words.quick else {})
-        )
+        changes = QUICK if words.quick else {}
+        if words.seed is not None:
+            changes = {**changes, "seed": words.seed}
+        _, values = blend_named(name, recipe=words.recipe, settings=tuple(words.settings), **changes)
         print(f"\n{name}")
         for value in values:
             missed += not value.held

@@ -97,7 +97,7 @@ def _gains(work: Work) -> Gains:
 def star_light(
     work: Work, xy: NDArray[np.float64]
 ) -> tuple[NDArray[np.float64], NDArray[np.float64], list[float]]:
-    """Return star fluxes in the colour planes (3, n), their errors by pixels, and how far shared noise exceeds those."""
+    """Return star fluxes in the colour planes (3, n), errors by pixels, and how far shared noise exceeds those."""
     assert work.stars is not None
     fwhm = work.fwhm_px["rgb"] if work.fwhm_px["rgb"] > 0 else USUAL_FWHM_PX
     radius, invalid = APERTURE_FWHM * fwhm, work.invalid()
