@@ -35,8 +35,10 @@ class Value:
 
     @property
     def held(self) -> bool:
-        """Whether the bar is kept; a value that could not be measured keeps none."""
-        return bool(self.found >= self.bar if self.low else self.found <= self.bar)
+        """Whether the bar is kept; a value that could not be measured keeps none. What is only told has none."""
+        return not np.isfinite(self.bar) or bool(
+            self.found >= self.bar if self.low else self.found <= self.bar
+        )
 
 
 @dataclass(frozen=True, eq=False)

@@ -20,6 +20,9 @@ from blend.science.stretch import stretch_line
 
 SIZES = (1, 4, 16)
 
+ENOUGH_DARK = 500
+"""Means over a size that tell their noise to 3 % or better."""
+
 Blocks = NDArray[np.float64]
 
 
@@ -44,7 +47,8 @@ def sky_noise(blended: Blended) -> Iterator[Value]:
     for size in SIZES:
         planes = tuple(_blocks(plane, sky, size) for plane in (red, line, after - light, kept))
         dark = _blocks(light, sky, size) < 0.5 * spread(planes[2])
-        planes = tuple(np.where(dark, plane, np.nan) for plane in planes)
+        if np.count_nonzero(dark) >= ENOUGH_DARK:  # a nebula leaves none: there all that is left has to do
+            planes = tuple(np.where(dark, plane, np.nan) for plane in planes)
         bar = 10.0 if correlated and size == 16 else 5.0
         # Pixels of a demosaic share noise with neighbours over four pixels.
         lag = 5 if size == 1 else 2
