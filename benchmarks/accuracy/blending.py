@@ -27,8 +27,9 @@ from blend.base.robust import MAD_TO_SIGMA, bin_mean
 from blend.recipe.steps.balance import star_light
 from blend.recipe.steps.guard import colour_saturated
 from blend.recipe.work import Work
-from blend.science.balance import white_from_stars
+from blend.science.balance import stars_that_tell
 from blend.science.colour import ciede2000, linear_to_lab, srgb_decode
+from blend.science.ratio import mean_log_ratio
 from blend.science.simulate import SceneOptions
 from blend.science.transforms import apply_matrix
 
@@ -319,13 +320,15 @@ def white(blended: Blended) -> Iterator[Value]:
     own = ~work.stars.saturated & (away < 1.0)
     flux, pixels, shared = star_light(work, work.stars.xy[own])
     error = pixels * np.asarray(shared)[:, None]
-    true = np.where(flux > 5 * error, truth.star_flux[:, index[own]], np.nan)
-    asked = white_from_stars(true, true * np.abs(error / flux)).values
+    true = truth.star_flux[:, index[own]]
+    relative = np.abs(error / flux)
+    chosen = stars_that_tell(flux, error)
     for plane, name in ((0, "red"), (2, "blue")):
+        on = chosen[plane]
+        errors = (true[1, on] * relative[1, on], true[plane, on] * relative[plane, on])
+        asked = np.exp(mean_log_ratio(true[1, on], true[plane, on], errors=errors).value)
         gain = work.gains[plane]
-        yield Value(
-            f"white balance, {name} gain by its own stars'", 100 * abs(gain / asked[plane] - 1), 2.0, "%"
-        )
+        yield Value(f"white balance, {name} gain by its own stars'", 100 * abs(gain / asked - 1), 2.0, "%")
         off = 100 * abs(gain / truth.white_gains[plane] - 1)
         yield Value(f"white balance, {name} gain by the scene's white", off, np.inf, "%")
 
