@@ -133,6 +133,9 @@ def stars(blended: Blended) -> Iterator[Value]:
     )
     yield from _told("stars unblended, to the unblended truth", bare, bare_true)
     yield from _told("stars of the truth with noise from elsewhere", noisy, bare_true)
+    sure = _star_places(blended, most=400, line_free=line_free, every_plane=True)
+    pair = (_lab_rings(picture, sure, 0.0, core) for picture in (blended.done, blended.true))
+    yield from _told(f"stars, to the truth, {len(sure)} at 40 sigma in every plane", *pair)
     if not line_free:
         less = _lab_rings(less_sky(blended), xy, 0.0, core)
         yield from _told("stars, to the truth less what was taken for sky", done, less)
@@ -206,18 +209,22 @@ def _magenta(picture: Work, xy: Points, radius: float) -> Points:
     return np.array([float(np.nanmax(excess[_box(excess.shape, at, radius)])) for at in xy])
 
 
-def _star_places(blended: Blended, *, most: int, line_free: bool) -> Points:
-    """Return true stars, brightest first, at 40 sigma, not clipped, and if so wanted apart from line light."""
+def _star_places(blended: Blended, *, most: int, line_free: bool, every_plane: bool = False) -> Points:
+    """Return true stars, brightest first, at 40 sigma of green, or of every plane, not clipped; if so wanted apart from
+    line light."""
     truth = blended.night.truth
     saturated = blended.flagged(Flag.SATURATED)
     rows, columns = truth.line_in_red.shape
     noise = blended.balanced.rgb.facts.noise["green"]
-    least = 40 * _aperture_noise(blended, 0.75 * blended.fwhm_px)
+    planes = (0, 1, 2) if every_plane else (1,)
+    least = [40 * _aperture_noise(blended, 0.75 * blended.fwhm_px, plane) for plane in planes]
+    flux = truth.star_flux * np.asarray(blended.balanced.gains)[:, None]
+    bright = (flux[list(planes)] >= np.array(least)[:, None]).all(axis=0)
     line = blended.true_line
     kept = []
-    for at, flux in zip(truth.star_xy, truth.star_flux[1], strict=True):
+    for at in truth.star_xy[bright]:
         x, y = at
-        if not (30 <= x < columns - 30 and 30 <= y < rows - 30) or flux < least:
+        if not (30 <= x < columns - 30 and 30 <= y < rows - 30):
             continue
         box = _box(saturated.shape, at, 3 * blended.fwhm_px)
         if saturated[box].any() or (line_free and line[box].max() > 0.5 * noise[1]):
@@ -228,16 +235,16 @@ def _star_places(blended: Blended, *, most: int, line_free: bool) -> Points:
     return np.array(kept)
 
 
-def _aperture_noise(blended: Blended, radius: float) -> float:
-    """Return the noise of sums of green over discs of empty sky, the true light taken off: no demosaic hides it."""
-    green = blended.balanced.rgb.pixels[1] - blended.night.truth.continuum[1]
+def _aperture_noise(blended: Blended, radius: float, plane: int) -> float:
+    """Return the noise of sums of a plane over discs of empty sky, the true light taken off: no demosaic hides it."""
+    found = blended.balanced.rgb.pixels[plane] - blended.true.rgb.pixels[plane]
     sky = blended.empty_sky
     step = int(4 * radius)
     grid = np.mgrid[step : sky.shape[0] - step : step, step : sky.shape[1] - step : step].reshape(2, -1)
     xy = (
         grid[::-1].T[[bool(sky[_box(sky.shape, at, radius)].all()) for at in grid[::-1].T]].astype(np.float64)
     )
-    sums = _sums(green, xy, np.full(len(xy), radius))
+    sums = _sums(found, xy, np.full(len(xy), radius))
     return float(MAD_TO_SIGMA * np.median(np.abs(sums - np.median(sums))))
 
 
