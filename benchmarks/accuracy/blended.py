@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import tempfile
 from dataclasses import dataclass, replace
+from functools import cached_property
 from pathlib import Path
 
 import numpy as np
@@ -34,8 +35,10 @@ class Value:
 
     @property
     def held(self) -> bool:
-        """Whether the bar is kept; a value that could not be measured keeps none."""
-        return bool(self.found >= self.bar if self.low else self.found <= self.bar)
+        """Whether the bar is kept; a value that could not be measured keeps none. What is only told has none."""
+        return not np.isfinite(self.bar) or bool(
+            self.found >= self.bar if self.low else self.found <= self.bar
+        )
 
 
 @dataclass(frozen=True, eq=False)
@@ -68,14 +71,11 @@ class Blended:
 
     @property
     def whole_line(self) -> Array:
-        """The emission before it is faded, in balanced counts, its noise and all; profiles matched by a Gaussian."""
+        """The emission before it is faded, in balanced counts, its noise and all; red matched to a wider line."""
         balanced, ratio = self.balanced, self.night.truth.width_ratio
-        widths = balanced.fwhm_px
-        line, red = match_profiles(
-            balanced.lines["ha"].scaled,
-            balanced.rgb.pixels[0],
-            fwhm_line=widths["ha"],
-            fwhm_broad=widths["rgb"],
+        widths, line = balanced.fwhm_px, balanced.lines["ha"].scaled
+        _, red = match_profiles(
+            line, balanced.rgb.pixels[0], fwhm_line=widths["ha"], fwhm_broad=widths["rgb"]
         )
         throughput = self.night.options.throughput_ratio
         return (line - red) * np.float32(ratio / (throughput - ratio))
@@ -105,12 +105,16 @@ class Blended:
         masters = (self.balanced.rgb, self.balanced.masters["ha"])
         return np.asarray((masters[0].flags | masters[1].flags) & flag != 0)
 
-    @property
+    @cached_property
     def true_line(self) -> Array:
         """True line light with the star width that the emission has, in balanced counts."""
-        widths = self.balanced.fwhm_px
+        widths, gain = self.balanced.fwhm_px, np.float32(self.gain)
+        if widths["ha"] < widths["rgb"] - 0.1:
+            # The truth is drawn as wide as the colour master, and no blur makes it narrower: it is drawn again.
+            options = replace(self.night.options, rgb_fwhm_px=widths["ha"])
+            return simulate_night(options).truth.line_in_red * gain
         more = max(widths["ha"] ** 2 - widths["rgb"] ** 2, 0.0)
-        line = self.night.truth.line_in_red * np.float32(self.gain)
+        line = self.night.truth.line_in_red * gain
         return blur_plane(line, np.sqrt(more) / FWHM_PER_SIGMA) if more > 0.05 else line
 
 
@@ -138,17 +142,19 @@ def blend_night(
     )
 
 
-def true_light(night: Night, balanced: Work) -> Work:
+def true_light(night: Night, balanced: Work, *, line: bool = True) -> Work:
     """Return the balanced work with the true light in place of what was measured, its facts, noise and gains kept.
+
+    Without ``line`` the light of the line is left out.
 
     Which star is white is the recipe's choice, and a field's typical star is not the scene's: no matter of blending.
     """
     gains = np.asarray(balanced.gains, dtype=np.float32)
     light = night.truth.continuum.copy()
-    light[0] += night.truth.line_in_red
+    emission = night.truth.line_in_red * np.float32(gains[0] if line else 0.0)
     light *= gains[:, None, None]
-    line = night.truth.line_in_red * gains[0]
-    lines = {name: replace(one, emission=line) for name, one in balanced.lines.items()}
+    light[0] += emission
+    lines = {name: replace(one, emission=emission) for name, one in balanced.lines.items()}
     masters = {**balanced.masters, "rgb": balanced.rgb.with_(pixels=light)}
     return balanced.with_(masters=frozen(masters), lines=frozen(lines))
 

@@ -1,9 +1,9 @@
 """How true the blend is: line light, star colours, places without a line, and noise, on nights with known truth.
 
-Run ``python benchmarks/accuracy/blending.py [--quick] [--nights mirrored,nebula] [--set KEY=VALUE]``. Every night is
-drawn, goes through the steps of a recipe in memory, and is blended once more without its lines; both pictures are
-compared with each other and with the picture that the same steps make of the true light without noise. A value beyond
-its bar is printed as MISSED.
+Run ``python benchmarks/accuracy/blending.py [--quick] [--nights mirrored,nebula] [--seed N] [--set KEY=VALUE]``. Every
+night is drawn, goes through the steps of a recipe in memory, and is blended once more without its lines; both pictures
+are compared with each other and with the picture that the same steps make of the true light without noise. A value
+beyond its bar is printed as MISSED.
 
 All light is compared in counts of the balanced planes, all colours as CIEDE2000 between means of decoded light.
 """
@@ -23,13 +23,14 @@ from blendnoise import automatic_amounts, sky_noise
 from numpy.typing import NDArray
 
 from blend.base.master import Flag
-from blend.base.robust import bin_mean
+from blend.base.robust import MAD_TO_SIGMA, bin_mean
+from blend.recipe.steps.balance import star_light
 from blend.recipe.steps.guard import colour_saturated
 from blend.recipe.work import Work
-from blend.science.balance import white_from_stars
+from blend.science.balance import stars_that_tell
 from blend.science.colour import ciede2000, linear_to_lab, srgb_decode
+from blend.science.ratio import mean_log_ratio
 from blend.science.simulate import SceneOptions
-from blend.science.stars import star_fluxes
 from blend.science.transforms import apply_matrix
 
 Array = NDArray[np.float32]
@@ -75,6 +76,13 @@ def knots(blended: Blended) -> Iterator[Value]:
     faint, bright = (float(np.median(ratio[order[part]])) for part in (slice(0, third), slice(-third, None)))
     yield Value("knots' line flux, median error", 100 * abs(float(np.median(ratio)) - 1), 3.0, "%")
     yield Value("knots' line flux, faint third over bright third", 100 * abs(faint / bright - 1), 3.0, "%")
+    peak, true_peak = (_sums(plane, xy, np.full(len(xy), 1.5)) for plane in (emission, blended.true_line))
+    yield Value(
+        "knots' peaks, as sharp as the line master, median error",
+        100 * abs(float(np.median(peak / true_peak)) - 1),
+        5.0,
+        "%",
+    )
     yield Value("knots' line flux, worst fifth", 100 * float(np.percentile(np.abs(ratio - 1), 80)), 10.0, "%")
 
 
@@ -125,6 +133,9 @@ def stars(blended: Blended) -> Iterator[Value]:
     )
     yield from _told("stars unblended, to the unblended truth", bare, bare_true)
     yield from _told("stars of the truth with noise from elsewhere", noisy, bare_true)
+    sure = _star_places(blended, most=400, line_free=line_free, every_plane=True)
+    pair = (_lab_rings(picture, sure, 0.0, core) for picture in (blended.done, blended.true))
+    yield from _told(f"stars, to the truth, {len(sure)} at 40 sigma in every plane", *pair)
     if not line_free:
         less = _lab_rings(less_sky(blended), xy, 0.0, core)
         yield from _told("stars, to the truth less what was taken for sky", done, less)
@@ -198,19 +209,22 @@ def _magenta(picture: Work, xy: Points, radius: float) -> Points:
     return np.array([float(np.nanmax(excess[_box(excess.shape, at, radius)])) for at in xy])
 
 
-def _star_places(blended: Blended, *, most: int, line_free: bool) -> Points:
-    """Return true stars, brightest first, at 40 sigma, not clipped, and if so wanted apart from line light."""
+def _star_places(blended: Blended, *, most: int, line_free: bool, every_plane: bool = False) -> Points:
+    """Return true stars, brightest first, at 40 sigma of green, or of every plane, not clipped; if so wanted apart from
+    line light."""
     truth = blended.night.truth
     saturated = blended.flagged(Flag.SATURATED)
     rows, columns = truth.line_in_red.shape
     noise = blended.balanced.rgb.facts.noise["green"]
-    # Noise of means over 4 px, which demosaicing does not hide, times the side and the root of the aperture.
-    least = 40 * 4 * noise[4] * np.sqrt(np.pi) * 0.75 * blended.fwhm_px
+    planes = (0, 1, 2) if every_plane else (1,)
+    least = [40 * _aperture_noise(blended, 0.75 * blended.fwhm_px, plane) for plane in planes]
+    flux = truth.star_flux * np.asarray(blended.balanced.gains)[:, None]
+    bright = (flux[list(planes)] >= np.array(least)[:, None]).all(axis=0)
     line = blended.true_line
     kept = []
-    for at, flux in zip(truth.star_xy, truth.star_flux[1], strict=True):
+    for at in truth.star_xy[bright]:
         x, y = at
-        if not (30 <= x < columns - 30 and 30 <= y < rows - 30) or flux < least:
+        if not (30 <= x < columns - 30 and 30 <= y < rows - 30):
             continue
         box = _box(saturated.shape, at, 3 * blended.fwhm_px)
         if saturated[box].any() or (line_free and line[box].max() > 0.5 * noise[1]):
@@ -219,6 +233,19 @@ def _star_places(blended: Blended, *, most: int, line_free: bool) -> Points:
         if len(kept) == most:
             break
     return np.array(kept)
+
+
+def _aperture_noise(blended: Blended, radius: float, plane: int) -> float:
+    """Return the noise of sums of a plane over discs of empty sky, the true light taken off: no demosaic hides it."""
+    found = blended.balanced.rgb.pixels[plane] - blended.true.rgb.pixels[plane]
+    sky = blended.empty_sky
+    step = int(4 * radius)
+    grid = np.mgrid[step : sky.shape[0] - step : step, step : sky.shape[1] - step : step].reshape(2, -1)
+    xy = (
+        grid[::-1].T[[bool(sky[_box(sky.shape, at, radius)].all()) for at in grid[::-1].T]].astype(np.float64)
+    )
+    sums = _sums(found, xy, np.full(len(xy), radius))
+    return float(MAD_TO_SIGMA * np.median(np.abs(sums - np.median(sums))))
 
 
 def _clipped_places(blended: Blended) -> Points:
@@ -250,14 +277,7 @@ def places_without_line(blended: Blended) -> Iterator[Value]:
     radius = np.hypot(x - disc.x, y - disc.y)
     bulge = radius < 2.0 * disc.bulge_sigma_px
     red = continuum[0] + line
-    # What is held for a line beyond the true one, faded as the blend uses it.
-    wrong = (emission - line)[bulge & np.isfinite(emission)].astype(np.float64)
-    mean_red = float(red[bulge].mean(dtype=np.float64))
-    rms = float(np.sqrt(np.mean(wrong**2)))
-    yield Value(
-        "mean of |emission - truth| over red in the bulge", 100 * np.abs(wrong).mean() / mean_red, 2.0, "%"
-    )
-    yield Value("rms of emission - truth over red in the bulge", 100 * rms / mean_red, 2.0, "%")
+    yield from _bulge(emission, blended.whole_line, line=line, red=red, bulge=bulge)
     sigma = blended.balanced.rgb.facts.noise["green"][1]
     on_disc = (continuum[1] > 3 * sigma) & (line < 0.005 * red) & (radius < 4 * disc.scale_length_px)
     colour = continuum[0] / np.maximum(continuum[2], 1e-6)
@@ -275,6 +295,24 @@ def places_without_line(blended: Blended) -> Iterator[Value]:
         )
 
 
+def _bulge(
+    emission: Array, whole: Array, *, line: Array, red: Array, bulge: NDArray[np.bool_]
+) -> Iterator[Value]:
+    """Yield what is held for a line in the bulge by its red light: all of it, and what is beyond the true line."""
+    mean_red = float(red[bulge].mean(dtype=np.float64))
+    share = np.abs(emission[bulge].astype(np.float64)) / red[bulge]
+    yield Value("|emission| over red in the bulge, worst pixel", 100 * float(np.nanmax(share)), 2.0, "%")
+    for what, light in (
+        ("|emission| over red in the bulge, mean", emission),
+        ("the same before it is faded", whole),
+        ("mean of |emission - truth| over red in the bulge", emission - line),
+    ):
+        mean = float(np.nanmean(np.abs(light[bulge]), dtype=np.float64))
+        yield Value(what, 100 * mean / mean_red, 2.0, "%")
+    rms = float(np.sqrt(np.nanmean(np.square(emission - line)[bulge], dtype=np.float64)))
+    yield Value("rms of emission - truth over red in the bulge", 100 * rms / mean_red, 2.0, "%")
+
+
 def white(blended: Blended) -> Iterator[Value]:
     """Yield how far the gains are from those that the true light of the same stars, weighted alike, asks for.
 
@@ -287,18 +325,17 @@ def white(blended: Blended) -> Iterator[Value]:
     assert work.stars is not None
     away, index = cKDTree(truth.star_xy).query(work.stars.xy)
     own = ~work.stars.saturated & (away < 1.0)
-    measured = [
-        star_fluxes(plane, work.stars.xy[own], radius_px=1.5 * blended.fwhm_px, invalid=work.invalid())
-        for plane in work.rgb.pixels
-    ]
-    flux, error = (np.array([pair[i] for pair in measured]) for i in (0, 1))
-    true = np.where(flux > 5 * error, truth.star_flux[:, index[own]], np.nan)
-    asked = white_from_stars(true, true * np.abs(error / flux)).values
+    flux, pixels, shared = star_light(work, work.stars.xy[own])
+    error = pixels * np.asarray(shared)[:, None]
+    true = truth.star_flux[:, index[own]]
+    relative = np.abs(error / flux)
+    chosen = stars_that_tell(flux, error)
     for plane, name in ((0, "red"), (2, "blue")):
+        on = chosen[plane]
+        errors = (true[1, on] * relative[1, on], true[plane, on] * relative[plane, on])
+        asked = np.exp(mean_log_ratio(true[1, on], true[plane, on], errors=errors).value)
         gain = work.gains[plane]
-        yield Value(
-            f"white balance, {name} gain by its own stars'", 100 * abs(gain / asked[plane] - 1), 2.0, "%"
-        )
+        yield Value(f"white balance, {name} gain by its own stars'", 100 * abs(gain / asked - 1), 2.0, "%")
         off = 100 * abs(gain / truth.white_gains[plane] - 1)
         yield Value(f"white balance, {name} gain by the scene's white", off, np.inf, "%")
 
@@ -380,15 +417,19 @@ def main(arguments: list[str]) -> int:
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--quick", action="store_true", help="one night of 700 x 1050, about a minute")
     parser.add_argument("--nights", default=",".join(NIGHTS))
+    parser.add_argument(
+        "--seed", type=int, help="in place of each night's own: another field and other noise"
+    )
     parser.add_argument("--recipe", default="", help="in place of the usual one")
     parser.add_argument("--set", dest="settings", action="append", default=[], metavar="KEY=VALUE")
     words = parser.parse_args(arguments)
     missed = 0
     for name in ["galaxy-7"] if words.quick else words.nights.split(","):
         start = time.process_time()
-        _, values = blend_named(
-            name, recipe=words.recipe, settings=tuple(words.settings), **(QUICK if words.quick else {})
-        )
+        changes = QUICK if words.quick else {}
+        if words.seed is not None:
+            changes = {**changes, "seed": words.seed}
+        _, values = blend_named(name, recipe=words.recipe, settings=tuple(words.settings), **changes)
         print(f"\n{name}")
         for value in values:
             missed += not value.held

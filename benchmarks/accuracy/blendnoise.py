@@ -13,12 +13,17 @@ from blend.base.robust import MAD_TO_SIGMA, bin_mean
 from blend.recipe.steps.blends import blend_display, blend_linear, display_sky
 from blend.recipe.steps.stretch import stretch
 from blend.recipe.work import Work
-from blend.science.amount import noise_covariance, noise_ratio
+from blend.science.amount import bright_weights, faint_places, noise_covariance, noise_ratio
 from blend.science.colour import display_luminance
 from blend.science.formulas import apply_formula, neutral_value
 from blend.science.stretch import stretch_line
 
 SIZES = (1, 4, 16)
+
+ENOUGH_DARK = 500
+"""Means over a size that tell their noise to 3 % or better."""
+
+Blocks = NDArray[np.float64]
 
 
 def sky_noise(blended: Blended) -> Iterator[Value]:
@@ -26,39 +31,77 @@ def sky_noise(blended: Blended) -> Iterator[Value]:
 
     Twice: of the sky that fading leaves alone, where the prediction is red's own; and with the line kept whole there,
     as where emission is sure: red and line share noise. The prediction knows the covariance of the two planes before
-    the blend, from second differences; what is found is a spread of first differences afterwards.
+    the blend, from second differences; what is found is a spread of first differences afterwards, once the true light
+    is taken off. Sky is where the true light is less than half the noise of means over that size: half a pixel's noise
+    is eight times the noise of means over 16 px. The error of both samplings together, from sixteen parts of the frame
+    left out in turn, is told beside it.
     """
     assert blended.linear.linear is not None
     sky, red = blended.empty_sky, blended.balanced.rgb.pixels[0]
-    entry = blended.linear.told["blend"]["red"]
+    amount = blended.linear.told["blend"]["red"]["amount"]
+    truth = blended.night.truth
+    light = (truth.continuum[0] + truth.line_in_red) * np.float32(blended.gain)
     line, after = blended.whole_line, blended.linear.linear[0]
-    kept = red + np.float32(entry["amount"]) * line
+    kept = red + np.float32(amount) * line - light - np.float32(amount) * blended.true_line
     correlated = blended.night.options.correlated_noise
     for size in SIZES:
-        base, added, faded, whole = (_blocks(plane, sky, size) for plane in (red, line, after, kept))
-        try:
-            covariance = noise_covariance(base, added)
-        except ValueError:  # a nebula leaves no empty sky of that size
-            covariance = np.full((2, 2), np.nan)
+        planes = tuple(_blocks(plane, sky, size) for plane in (red, line, after - light, kept))
+        dark = _blocks(light, sky, size) < 0.5 * spread(planes[2])
+        if np.count_nonzero(dark) >= ENOUGH_DARK:  # a nebula leaves none: there all that is left has to do
+            planes = tuple(np.where(dark, plane, np.nan) for plane in planes)
         bar = 10.0 if correlated and size == 16 else 5.0
-        alone = np.sqrt(covariance[0, 0])
-        for what, blocks, predicted in (
-            ("sky, faded", faded, alone),
-            ("line kept", whole, alone * noise_ratio(covariance, entry["amount"])),
-        ):
-            error = 100 * abs(spread(blocks) / predicted - 1)
-            yield Value(f"noise after the blend at {size} px, {what}", error, bar, "%")
+        # Pixels of a demosaic share noise with neighbours over four pixels.
+        lag = 5 if size == 1 else 2
+        errors = _noise_errors(*planes, amount=amount, lag=lag)
+        doubts = _sampling_errors(planes, amount=amount, lag=lag)
+        for what, error, doubt in zip(("sky, faded", "line kept"), errors, doubts, strict=True):
+            yield Value(f"noise after the blend at {size} px, {what}", 100 * abs(error), bar, "%")
+            yield Value(f"  its own sampling error at {size} px", 100 * doubt, np.inf, "%")
+
+
+def _noise_errors(
+    base: Blocks, added: Blocks, faded: Blocks, whole: Blocks, *, amount: float, lag: int
+) -> Blocks:
+    """Return found over predicted noise minus 1, of the faded blend and of that with the line whole."""
+    try:
+        covariance = noise_covariance(base, added, lag=lag)
+    except ValueError:  # a nebula leaves no empty sky of that size
+        covariance = np.full((2, 2), np.nan)
+    alone = float(np.sqrt(covariance[0, 0]))
+    predicted = np.array([alone, alone * noise_ratio(covariance, amount)])
+    return np.array([spread(faded, lag), spread(whole, lag)]) / predicted - 1.0
+
+
+def _sampling_errors(planes: tuple[Blocks, ...], *, amount: float, lag: int) -> Blocks:
+    """Return the standard errors of `_noise_errors` by a jackknife over 4 x 4 parts of the frame."""
+    rows, columns = planes[0].shape
+    parts = 4 * (4 * np.arange(rows) // rows)[:, None] + 4 * np.arange(columns) // columns
+    left = np.array(
+        [
+            _noise_errors(
+                *(np.where(parts == part, np.nan, plane) for plane in planes), amount=amount, lag=lag
+            )
+            for part in range(16)
+        ]
+    )
+    return np.asarray(np.sqrt(15.0 * left.var(axis=0)))
 
 
 def _blocks(plane: Array, where: NDArray[np.bool_], size: int) -> NDArray[np.float64]:
     return bin_mean(np.where(where, plane, np.nan), size)
 
 
-def spread(blocks: NDArray[np.floating]) -> float:
-    """Return the noise of blocks from first differences two blocks apart, along rows and columns."""
+def spread(blocks: NDArray[np.floating], lag: int = 2) -> float:
+    """Return the noise of blocks from first differences ``lag`` blocks apart, along rows and columns.
+
+    A root mean square of what lies within 5 sigma: pixels of a demosaic have noise of three sizes, whose median is not
+    theirs.
+    """
     wide = np.asarray(blocks, dtype=np.float64)
-    pairs = np.concatenate([(wide[:, 2:] - wide[:, :-2]).ravel(), (wide[2:] - wide[:-2]).ravel()])
-    return float(MAD_TO_SIGMA * np.nanmedian(np.abs(pairs)) / np.sqrt(2.0))
+    pairs = np.concatenate([(wide[:, lag:] - wide[:, :-lag]).ravel(), (wide[lag:] - wide[:-lag]).ravel()])
+    pairs = pairs[np.isfinite(pairs)]
+    sure = pairs[np.abs(pairs) < 5.0 * MAD_TO_SIGMA * np.median(np.abs(pairs))]
+    return float(np.sqrt(np.square(sure).mean() / 2.0)) if sure.size else float("nan")
 
 
 def automatic_amounts(blended: Blended) -> Iterator[Value]:
@@ -90,52 +133,52 @@ def _added(blended: Blended) -> Value:
 def _shown(blended: Blended, signal: str) -> Iterator[Value]:
     """Yield how well the automatic amount into luminance shows the named light, by the best of a scan.
 
-    Signal is how far the true, noiseless luminance stands above its surroundings where the line's true light is faint,
-    or bright; noise is that of 4-px blocks of the real luminance with the line kept whole.
+    Signal is what the line's true light adds to the noiseless luminance, over places that the true line chooses by the
+    program's own rule; noise is that of 4-px blocks of the real luminance with the line kept whole. Where the best of
+    the scan shows no signal the ratio means nothing: it is NaN, which keeps no bar.
     """
     work = _automatic(blended.stretched, "luminance", **{"for_": signal})
     entry = blend_display(work).told["blend"]["luminance"]
     formula = work.recipe.formula(entry["formula"])
     sky_level = display_sky(work)[0]
     solved, neutral = blended.done.seen["stretch ha"], neutral_value(formula, sky_level)
-    lit = stretch(blend_linear(true_light(blended.night, blended.balanced)))
     planes = []
-    for one, line in ((work, blended.whole_line), (lit, blended.true_line)):
-        assert one.display is not None
-        planes.append((display_luminance(one.display), stretch_line(line, solved, neutral=neutral)))
-    sky, places = blended.empty_sky, _places(blended, signal)
+    dark = np.zeros_like(blended.true_line)
+    for light, line in (
+        (work, blended.whole_line),
+        (stretch(blend_linear(true_light(blended.night, blended.balanced))), blended.true_line),
+        (stretch(blend_linear(true_light(blended.night, blended.balanced, line=False))), dark),
+    ):
+        assert light.display is not None
+        planes.append((display_luminance(light.display), stretch_line(line, solved, neutral=neutral)))
+    sky, weights = blended.empty_sky, _weights(blended, signal)
 
     def seen(amount: float) -> float:
-        real, true = (apply_formula(formula, *pair, amount=amount, sky=sky_level) for pair in planes)
-        return _rise(bin_mean(true, 4), *places) / spread(_blocks(real, sky, 4))
+        real, lit, unlit = (apply_formula(formula, *pair, amount=amount, sky=sky_level) for pair in planes)
+        shown = np.average(bin_mean(lit - unlit, 4), weights=weights)
+        return float(shown / spread(_blocks(real, sky, 4)))
 
-    scan = {float(amount): seen(amount) for amount in np.linspace(0.0, 1.0, 21)}
+    scan = {float(amount): seen(amount) for amount in (*np.linspace(0.0, 1.0, 21), entry["amount"])}
     best = max(scan, key=lambda amount: scan[amount])
+    share = 100 * scan[entry["amount"]] / scan[best] if scan[best] > 0 else float("nan")
     what = f"{signal}: signal-to-noise, auto amount {entry['amount']:.3f}, by that of {best:.2f}"
-    yield Value(what, 100 * seen(entry["amount"]) / scan[best], 98.0, "%", low=True)
+    yield Value(what, share, 98.0, "%", low=True)
+    gain = entry["auto"]["gain"]
+    off = np.nan if gain is None else 100 * abs(gain / (scan[entry["amount"]] / scan[0.0]) - 1)
+    yield Value(f"{signal}: told gain by the scan's", off, np.inf, "%")
 
 
-Weights = NDArray[np.float64]
-
-
-def _places(blended: Blended, signal: str) -> tuple[Weights, NDArray[np.bool_]]:
-    """Return weights of the 4-px blocks whose true line light is faint, or bright, and where their surroundings are.
-
-    Faint is the fainter half of what shines, bright its brightest tenth.
-    """
-    from scipy.ndimage import maximum_filter
-
+def _weights(blended: Blended, signal: str) -> NDArray[np.float64]:
+    """Return weights of the 4-px blocks that hold the signal, by the true line and the rules of the program."""
     light = bin_mean(blended.true_line, 4)
-    shines = light > blended.balanced.lines["ha"].sigma
+    noise = spread(_blocks(blended.whole_line, blended.empty_sky, 4))
     if signal == "knots":
-        on = light >= np.quantile(light[shines], 0.9)
-        off = maximum_filter(on, size=13) & ~maximum_filter(on, size=3)
-        return np.where(on, light, 0.0), off
-    on = shines & (light <= np.median(light[shines]))
-    off = maximum_filter(on, size=13) & (light < 0.2 * light[shines].min())
-    # A nebula fills the frame: its darkest parts have to do.
-    return on.astype(np.float64), off if off.any() else light <= np.quantile(light, 0.1)
-
-
-def _rise(blocks: NDArray[np.float64], weights: Weights, off: NDArray[np.bool_]) -> float:
-    return float(np.average(blocks, weights=weights) - np.median(blocks[off]))
+        bright = bright_weights(light, noise)
+        return np.full(light.shape, np.nan) if bright is None else bright
+    on = faint_places(bin_mean(light, 4), noise / 4.0)
+    if on is None:
+        return np.full(light.shape, np.nan)
+    weights = np.zeros(light.shape)
+    wide = on.repeat(4, axis=0).repeat(4, axis=1)
+    weights[: wide.shape[0], : wide.shape[1]] = wide
+    return weights

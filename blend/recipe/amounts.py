@@ -78,16 +78,19 @@ def auto_rule(blend: Blend, formula: Formula) -> Iterator[str]:
     """Yield how an automatic amount is chosen, in sentences; an equation begins with four blanks."""
     most = most_amount(formula)
     if blend.into == "luminance":
-        named = {"faint": "the fainter half of the emission", "knots": "its brightest tenth, the knots"}
+        named = {
+            "faint": "the fainter half of the emission that passes 3 sigma in means over 16 px",
+            "knots": "its brightest tenth, the knots",
+        }
         yield (
             f"The amount is chosen from the masters: {most:g}, or less where less shows {named[blend.for_]} at the "
             "best signal-to-noise, by means of 4 x 4 pixels:"
         )
         yield "    (w_base, w_change) = C^-1 a,  amount = w_change / w_base"
         yield (
-            "with a the rise of the signal over its surroundings in base and in F - base, and C the covariance of "
-            "their noise. Source: inverse-variance weights, standard statistics. Such a luminance shows a signal "
-            "best; it is no photometric luminance."
+            "with a the line's own light in base and in F - base, and C the covariance of their noise. Source: "
+            "inverse-variance weights, standard statistics. Such a luminance shows a signal best; it is no photometric "
+            "luminance."
         )
     else:
         yield (

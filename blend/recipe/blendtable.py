@@ -85,8 +85,8 @@ class Blend(Table):
     for_: Literal["faint", "knots"] = Field(
         default="faint",
         alias="for",
-        description="for amount = auto into luminance: the signal to show best, the fainter half of the emission or "
-        "its brightest tenth",
+        description="for amount = auto into luminance: the signal to show best, the fainter half of the emission "
+        "that is sure at 16 px, or its brightest tenth",
     )
     method: Literal["ratio", "cielab", "oklab"] = Field(
         default="ratio", description="how a new luminance is put back into the colour"

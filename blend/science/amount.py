@@ -12,7 +12,7 @@ from typing import Literal
 import numpy as np
 from numpy.typing import NDArray
 
-from blend.base.robust import MAD_TO_SIGMA, converged_clip_factor
+from blend.base.robust import MAD_TO_SIGMA, bin_mean, converged_clip_factor
 from blend.science.smooth import bin_plane
 
 NOISE_PX = 4
@@ -21,15 +21,18 @@ NOISE_PX = 4
 MOST_ADDED, MOST_OPAQUE = 1.5, 1.0
 """The most of emission-add, 2.5 times the line's contrast, and of opacity, beyond which a formula extrapolates."""
 
-FAINT_SHARE, BRIGHT_SHARE, DARK_SHARE = 0.5, 0.1, 0.1
-"""Of the blocks that shine: the fainter half is faint light, the brightest tenth is knots, the faintest tenth stands
-for the sky where there is none."""
+FAINT_SHARE, BRIGHT_SHARE = 0.5, 0.1
+"""Of what shines: the fainter half is faint light, the brightest tenth is knots."""
+
+WIDE, SURE, FEWEST_WIDE = 4, 3.0, 4
+"""Faint light is looked for in means over so many blocks a side, 16 px; at so many sigma it is there; and the fewest
+such means that stand for it."""
 
 FAR = 1e4
 """An amount beyond every use: base counts for nothing beside it."""
 
-RING, ENOUGH = 6, 16
-"""Blocks around a signal that tell its surroundings, and how many of a kind are enough for their median."""
+ENOUGH = 16
+"""So many second differences tell noise at all."""
 
 CLIP, FEWEST_BLOCKS, ENOUGH_DARK = 3.0, 6, 1000
 """Where second differences count as structure, in sigma; the blocks a side that can tell noise at all; and how many
@@ -71,11 +74,11 @@ def noise_blocks(plane: NDArray[np.floating]) -> NDArray[np.float32]:
 
 
 def noise_covariance(
-    first: Blocks, second: Blocks, *, shines: NDArray[np.bool_] | None = None
+    first: Blocks, second: Blocks, *, shines: NDArray[np.bool_] | None = None, lag: int = 2
 ) -> NDArray[np.float64]:
     """Return the 2 x 2 covariance matrix of the noise of two planes.
 
-    C = <d d^T> / 36, d = I * [[1, -2, 1], [-2, 4, -2], [1, -2, 1]] of both planes, its entries two blocks apart, where
+    C = <d d^T> / 36, d = I * [[1, -2, 1], [-2, 4, -2], [1, -2, 1]] of both planes, its entries ``lag`` apart, where
     neither passes 3 sigma: no sky counts, and few stars. Next to each other, blocks of interpolated planes share noise,
     which would read 9 % low.
 
@@ -85,6 +88,8 @@ def noise_covariance(
         On one grid, at least 6 x 6; of one unit or not.
     shines : bool (rows, columns), optional
         Where emission is: left out, as long as enough is left, because its structure would count as noise.
+    lag : int
+        In blocks. Two are enough for means over 4 px; single pixels of a demosaiced plane share noise over more.
 
     Raises
     ------
@@ -102,10 +107,10 @@ def noise_covariance(
     >>> noise_covariance(a, b - 0.5 * a).round(1).tolist()
     [[1.0, -0.5], [-0.5, 1.2]]
     """
-    differences = np.stack([_second_differences(plane).ravel() for plane in (first, second)])
+    differences = np.stack([_second_differences(plane, lag).ravel() for plane in (first, second)])
     good = np.isfinite(differences).all(axis=0)
     if shines is not None and min(first.shape) >= FEWEST_BLOCKS:
-        dark = good & (_second_differences(np.where(shines, np.nan, 0.0)).ravel() == 0)
+        dark = good & (_second_differences(np.where(shines, np.nan, 0.0), lag).ravel() == 0)
         good = dark if np.count_nonzero(dark) >= ENOUGH_DARK else good
     differences = differences[:, good]
     if min(first.shape) < FEWEST_BLOCKS or differences.shape[1] < ENOUGH:
@@ -123,10 +128,10 @@ def noise_covariance(
     return np.array(moments) / (36.0 * converged_clip_factor(CLIP) ** 2)
 
 
-def _second_differences(plane: Blocks) -> NDArray[np.float64]:
+def _second_differences(plane: Blocks, lag: int) -> NDArray[np.float64]:
     wide = np.asarray(plane, dtype=np.float64)
-    across = wide[:, :-4] - 2.0 * wide[:, 2:-2] + wide[:, 4:]
-    return np.asarray(across[:-4] - 2.0 * across[2:-2] + across[4:])
+    across = wide[:, : -2 * lag] - 2.0 * wide[:, lag:-lag] + wide[:, 2 * lag :]
+    return np.asarray(across[: -2 * lag] - 2.0 * across[lag:-lag] + across[2 * lag :])
 
 
 def noise_ratio(covariance: NDArray[np.float64], amount: float) -> float:
@@ -222,7 +227,7 @@ def best_amount(signal: NDArray[np.float64], covariance: NDArray[np.float64], *,
     Parameters
     ----------
     signal : (2,)
-        a: how far the signal stands above its surroundings in base and in change.
+        a: how much of the signal is in base and in change.
     covariance : (2, 2)
         C, of the noise of base and change.
     most : float
@@ -243,8 +248,29 @@ def best_amount(signal: NDArray[np.float64], covariance: NDArray[np.float64], *,
     return max(ends, key=lambda amount: signal_to_noise(signal, covariance, amount))
 
 
+@dataclass(frozen=True, eq=False)
+class LineLight:
+    """A line's light in a luminance, as (rows, columns) of `noise_blocks`.
+
+    Attributes
+    ----------
+    whole : (rows, columns)
+        The emission before it was faded, any unit.
+    faded : (rows, columns)
+        The same, faded.
+    in_base, in_change : (rows, columns)
+        What of the luminance, and of what amount 1 does to it, is the line's own: the value with the line's light less
+        that without it.
+    """
+
+    whole: Blocks
+    faded: Blocks
+    in_base: Blocks
+    in_change: Blocks
+
+
 def luminance_amount(
-    base: Blocks, change: Blocks, emission: Blocks, *, signal: Signal = "faint", most: float = MOST_OPAQUE
+    base: Blocks, change: Blocks, light: LineLight, *, signal: Signal = "faint", most: float = MOST_OPAQUE
 ) -> Choice:
     """Choose the amount of a blend into luminance: the one that shows the named signal best.
 
@@ -254,17 +280,19 @@ def luminance_amount(
         `noise_blocks` of the luminance before the blend, linear or as display values.
     change : (rows, columns)
         What amount 1 of the formula does to it, its value minus base, from the line before it was faded.
-    emission : (rows, columns)
-        `noise_blocks` of the faded emission: tells where which signal is. Any unit.
+    light : LineLight
+        Tells where which signal is, and how much of it base and change hold.
     signal : "faint" or "knots"
-        The fainter half of the blocks that shine, or the brightest tenth.
+        The fainter half of the means over 16 px that pass 3 sigma, or the brightest tenth of the blocks that do.
+        Where no faint light passes, knots stand in for it and the reason says so.
     most : float
         Above 0.
 
     Returns
     -------
     Choice
-        ``limit`` is `best_amount` without a bound, infinite where more is better for ever.
+        ``limit`` is `best_amount` without a bound, infinite where more is better for ever. ``gain`` is infinite where
+        the luminance alone holds nothing of the signal.
 
     Raises
     ------
@@ -273,58 +301,110 @@ def luminance_amount(
 
     Notes
     -----
-    A luminance of this kind shows a signal best; it is no photometric luminance.
+    A signal is the line's own light, not what outshines its surroundings: arms of a galaxy are bright with stars, and
+    dust darkens them. A luminance of this kind shows a signal best; it is no photometric luminance.
     """
-    covariance = noise_covariance(base, change, shines=emission > 0)
-    where = _signal_blocks(emission, signal)
-    if where is None:
+    covariance = noise_covariance(base, change, shines=light.faded > 0)
+    found = _signal_places(light, signal)
+    if found is None:
         reason = "no emission is significant, so there is no signal to show"
         return Choice(0.0, 0.0, most, 1.0, 1.0, reason)
-    level = emission if signal == "knots" else None
-    rise = np.array([_rise(plane, *where, level=level) for plane in (base, change)])
+    named, weights = found
+    rise = np.array([_mean(plane, weights) for plane in (light.in_base, light.in_change)])
     limit = best_amount(rise, covariance, most=FAR)
     limit = float("inf") if limit == FAR else limit
     amount = best_amount(rise, covariance, most=most)
     before = signal_to_noise(rise, covariance, 0.0)
     gain = signal_to_noise(rise, covariance, amount) / before if before > 0 else float("inf")
-    named = {"faint": "faint emission", "knots": "the brightest knots"}[signal]
     if amount == 0:
         reason = f"more than none would make the signal-to-noise of {named} worse"
     elif amount < most:
         reason = f"the signal-to-noise of {named} is best there"
     else:
         reason = f"{most:g} is never passed; the signal-to-noise of {named} would be best at more"
+    if not before > 0:
+        reason += "; the luminance alone shows nothing of it"
     return Choice(amount, limit, most, noise_ratio(covariance, amount), gain, reason)
 
 
-def _signal_blocks(emission: Blocks, signal: Signal) -> tuple[NDArray[np.bool_], NDArray[np.bool_]] | None:
-    """Return where the signal is and where its surroundings are; None where nothing shines."""
-    from scipy.ndimage import maximum_filter
+def faint_places(wide: NDArray[np.floating], sigma: float) -> NDArray[np.bool_] | None:
+    """Return where means of emission over 16 px are faint light: above 3 sigma, and in the fainter half of those.
 
-    shines = emission > 0
-    values = emission[shines]
-    if values.size < 2:
-        return None
-    if signal == "knots":
-        on = emission >= np.quantile(values, 1.0 - BRIGHT_SHARE)
-        off = maximum_filter(on, size=2 * RING + 1) & ~maximum_filter(on, size=3) & np.isfinite(emission)
-    else:
-        on = shines & (emission <= np.quantile(values, FAINT_SHARE))
-        off = maximum_filter(on, size=2 * RING + 1) & (emission == 0)
-    if np.count_nonzero(off) < ENOUGH:  # a nebula fills the frame: its darkest parts have to do
-        off = emission <= np.quantile(values, DARK_SHARE)
-        on &= ~off
-    return (on, off) if on.any() and off.any() else None
+    Parameters
+    ----------
+    wide : (rows, columns)
+        Means over 16 px.
+    sigma : float
+        Their noise.
 
+    Returns
+    -------
+    bool (rows, columns), or None
+        None with fewer than four that pass 3 sigma.
 
-def _rise(plane: Blocks, on: NDArray[np.bool_], off: NDArray[np.bool_], *, level: Blocks | None) -> float:
-    """Return how far a plane stands above its surroundings, by its median or, where given, weighted by ``level``.
-
-    Knots differ by more than their noise, so that a median would tell the weakest of them; over faint light it leaves
-    stars out.
+    Examples
+    --------
+    >>> faint_places(np.array([[0.0, 5.0, 6.0, 20.0, 30.0, 2.0]]), 1.0).tolist()
+    [[False, True, True, False, False, False]]
     """
-    there = np.isfinite(plane)
-    low = np.median(plane[off & there])
-    if level is None:
-        return float(np.median(plane[on & there]) - low)
-    return float(np.average(plane[on & there], weights=level[on & there]) - low)
+    shines = wide > SURE * sigma
+    if np.count_nonzero(shines) < FEWEST_WIDE:
+        return None
+    return np.asarray(shines & (wide <= np.quantile(wide[shines], FAINT_SHARE)))
+
+
+def bright_weights(light: Blocks, sigma: float) -> NDArray[np.float64] | None:
+    """Return weights of the blocks that are knots: the brightest tenth of those above 3 sigma, each by its light.
+
+    Parameters
+    ----------
+    light : (rows, columns)
+        Means of emission over 4 px.
+    sigma : float
+        Their noise.
+
+    Returns
+    -------
+    (rows, columns), or None
+        None where no block passes 3 sigma.
+
+    Examples
+    --------
+    >>> bright_weights(np.array([[0.0, 5.0, 6.0, 20.0, 30.0, 2.0]]), 1.0).tolist()
+    [[0.0, 0.0, 0.0, 0.0, 30.0, 0.0]]
+    """
+    shines = light > SURE * sigma
+    if not shines.any():
+        return None
+    bright = shines & (light >= np.quantile(light[shines], 1.0 - BRIGHT_SHARE))
+    return np.where(bright, light, 0.0).astype(np.float64)
+
+
+def _signal_places(light: LineLight, signal: Signal) -> tuple[str, NDArray[np.float64]] | None:
+    """Return the signal's name in words and weights of the blocks that hold it; None where nothing shines."""
+    sigma = float(np.sqrt(noise_covariance(light.whole, light.whole, shines=light.faded > 0)[0, 0]))
+    named = "the brightest knots"
+    if signal == "faint":
+        weights = _faint_weights(light, sigma)
+        if weights is not None:
+            return "faint emission", weights
+        named = "the brightest knots, as no faint emission passes 3 sigma in means over 16 px,"
+    weights = bright_weights(light.faded, sigma)
+    return None if weights is None else (named, weights)
+
+
+def _faint_weights(light: LineLight, sigma: float) -> NDArray[np.float64] | None:
+    wide, kept = bin_mean(light.whole, WIDE), bin_mean(light.faded, WIDE)
+    # What was faded away for most of its light is not known to be any.
+    on = faint_places(np.where(kept > 0.5 * wide, wide, 0.0), sigma / WIDE)
+    if on is None:
+        return None
+    weights = np.zeros(light.whole.shape)
+    spread = on.repeat(WIDE, axis=0).repeat(WIDE, axis=1)
+    weights[: spread.shape[0], : spread.shape[1]] = spread
+    return weights
+
+
+def _mean(plane: Blocks, weights: NDArray[np.float64]) -> float:
+    known = (weights > 0) & np.isfinite(plane)
+    return float(np.average(plane[known], weights=weights[known])) if known.any() else 0.0

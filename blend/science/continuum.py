@@ -41,6 +41,13 @@ simulated nebulae."""
 GIVEN_SCATTER = 0.05
 """Star-to-star scatter assumed for a scale given as a number: typical of broad colours; common practice."""
 
+WIDE_FWHM, WIDE_STARS = 3.5, 20
+"""Radius that holds the wings too, and how many of the brightest stars tell what lies between: over twelve simulated
+nights the scale's error is 0.6 % rms, without them 1.1 %; wider or with more stars, neighbours cost what wings give."""
+
+WINGS = 0.01
+"""Relative size that unequal wings are expected to have: half of 2 %, what one simulated profile has out there."""
+
 FEWEST_STARS = 3
 """Fewer stars cannot show that one of them is an outlier."""
 
@@ -87,11 +94,12 @@ def scale_from_stars(
     invalid: NDArray[np.bool_] | None = None,
     where: str = "continuum.ha",
     most: int = 400,
+    unmatched: NDArray[np.float32] | None = None,
 ) -> Scale:
     """Measure the continuum scale s = N* / R* on stars.
 
-    s = exp(<ln(N_i / R_i)>), the mean being robust against stars with a line of their own, variable and
-    blended ones.
+    s = w exp(<ln(N_i / R_i)>), the mean being robust against stars with a line of their own, variable and
+    blended ones; w is what unequal wings beyond the aperture change, from wider apertures about the brightest.
 
     Parameters
     ----------
@@ -107,6 +115,9 @@ def scale_from_stars(
         Who asks, for the message of a fault.
     most : int
         Most stars measured.
+    unmatched : (rows, columns), optional
+        The line before ``match_profiles``, where that blurred it: noise that neighbours share by it would pass for a
+        rough sky.
 
     Returns
     -------
@@ -135,7 +146,8 @@ def scale_from_stars(
     places = empty_places(line.shape, np.asarray(xy, dtype=np.float64).reshape(-1, 2), fwhm_px=fwhm_px)
     measured = [_fluxes(plane, points, places, fwhm_px, invalid) for plane in (line, broad)]
     # The line alone is asked: faint stars that no list holds roughen the broad plane of any field.
-    rough = measured[0][2] > ROUGH
+    asked = measured[0] if unmatched is None else _fluxes(unmatched, points[:0], places, fwhm_px, invalid)
+    rough = asked[2] > ROUGH
     if rough:
         measured = [_fitted(plane, points, places, fwhm_px, invalid) for plane in (line, broad)]
     (line_flux, line_error, _), (broad_flux, broad_error, _) = measured
@@ -158,6 +170,11 @@ def scale_from_stars(
     if np.count_nonzero(well) >= ENOUGH_WELL:
         fit = mean_log_ratio(line_flux[well], broad_flux[well], errors=(line_error[well], broad_error[well]))
         value, told = float(np.exp(fit.value)), well
+    if not rough:
+        bright = np.flatnonzero(told)[:WIDE_STARS]
+        ratio = line_flux[bright] / broad_flux[bright]
+        wings = _wing_factor(line, broad, points[bright], ratio, fwhm_px=fwhm_px, invalid=invalid)
+        value, line_flux = wings * value, wings * line_flux
     return Scale(
         value,
         value * float(np.hypot(fit.error, ROUGH_ERROR if rough else LEAST_ERROR)),
@@ -202,6 +219,35 @@ def _fitted(
     flux = profile_fluxes(plane, xy, fwhm_px=fwhm_px, invalid=invalid)
     error = scatter(profile_fluxes(plane, places, fwhm_px=fwhm_px, invalid=invalid))
     return flux, np.where(np.isfinite(flux), error, np.nan), 1.0
+
+
+def _wing_factor(
+    line: NDArray[np.float32],
+    broad: NDArray[np.float32],
+    xy: NDArray[np.float64],
+    ratio: NDArray[np.float64],
+    *,
+    fwhm_px: float,
+    invalid: NDArray[np.bool_] | None,
+) -> float:
+    """Return the flux ratio of stars with their wings by that without; 1 where few stars or much noise tell it.
+
+    The mean change is drawn to 0 as its error demands: d w^2 / (w^2 + e^2), w the size expected.
+    """
+    from blend.science.stars import star_fluxes
+
+    radius = WIDE_FWHM * fwhm_px
+    (wide, error), (base, base_error) = (
+        star_fluxes(plane, xy, radius_px=radius, invalid=invalid) for plane in (line, broad)
+    )
+    with np.errstate(invalid="ignore"):
+        good = (wide > 5.0 * error) & (base > 5.0 * base_error)
+    if np.count_nonzero(good) < ENOUGH_WELL:
+        return 1.0
+    fit = mean_log_ratio(
+        wide[good] / ratio[good], base[good], errors=(error[good] / ratio[good], base_error[good])
+    )
+    return float(np.exp(fit.value * WINGS**2 / (WINGS**2 + fit.error**2)))
 
 
 def given_scale(value: float, *, error: float = 0.0, xy: NDArray[np.float64] | None = None) -> Scale:

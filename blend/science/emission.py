@@ -127,6 +127,45 @@ def line_light(
     return out
 
 
+def keep_sharp(
+    light: NDArray[np.float32],
+    sharp: NDArray[np.float32],
+    blurred: NDArray[np.float32],
+    *,
+    factor: float,
+    stars: NDArray[np.float32],
+) -> NDArray[np.float32]:
+    """Return the light of the line as sharp as its own master, but for the places of stars.
+
+    E + (1 - m) factor (line - G * line), m the mask of the stars: there starlight goes only where profiles are equal.
+
+    Parameters
+    ----------
+    light : (rows, columns)
+        E, from `line_light`, with equal profiles.
+    sharp, blurred : (rows, columns)
+        The line master before and after `match_profiles`.
+    factor : float
+        From `line_factor`.
+    stars : (rows, columns)
+        0 to 1.
+
+    Notes
+    -----
+    Light without a line that is not a star keeps what a blur takes from it, s factor (B - G * B): nothing where it is
+    smooth over a star's width.
+    """
+    out = np.empty(light.shape, dtype=np.float32)
+
+    def work(rows: slice) -> None:
+        detail = np.subtract(sharp[rows], blurred[rows], out=out[rows])
+        detail *= np.float32(factor) * (np.float32(1.0) - stars[rows])
+        detail += light[rows]
+
+    map_row_blocks(work, light.shape[0])
+    return out
+
+
 def emission_sigma(broad: NDArray[np.float32], noise: EmissionNoise) -> NDArray[np.float32]:
     """Return the standard deviation of one pixel of the emission, systematic terms included.
 
@@ -158,6 +197,7 @@ def fade_emission(
     *,
     fade_sigma: float = 3.0,
     saturated: NDArray[np.bool_] | None = None,
+    kept: NDArray[np.float32] | None = None,
 ) -> NDArray[np.float32]:
     """Return the emission where it is significant, softly 0 elsewhere; never negative.
 
@@ -177,6 +217,8 @@ def fade_emission(
         Above 0; 0 or less returns the emission as it is, negatives set to 0.
     saturated : bool (rows, columns), optional
         Clipped pixels of either master; emission is 0 within 1.5 FWHM of them.
+    kept : (rows, columns), optional
+        What is faded, by the significance of ``emission``, and returned; the emission itself where absent.
 
     Returns
     -------
@@ -190,8 +232,9 @@ def fade_emission(
     pixels stays as it was. 24 Mpx take 1.5 s on two cores. Regions are grown in order of the rows:
     deterministic.
     """
+    kept = emission if kept is None else kept
     if fade_sigma <= 0:
-        return np.maximum(emission, np.float32(0.0))
+        return np.maximum(kept, np.float32(0.0))
     levels = (FOOT * fade_sigma, FULL * fade_sigma, SEED * fade_sigma, SURE * fade_sigma)
     weight, wrong, smooth = _significance(emission, broad, noise)
     _confirm_regions(weight, *levels)
@@ -203,7 +246,7 @@ def fade_emission(
         faint = np.zeros_like(faint)
         soft = max(1.0, 0.5 * noise.fwhm_px)
         _cut_around(np.ascontiguousarray(saturated), SATURATED_REACH * noise.fwhm_px, soft, weight)
-    return _apply_weight(emission, weight, faint)
+    return _apply_weight(kept, weight, faint)
 
 
 def _significance(

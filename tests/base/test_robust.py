@@ -11,6 +11,7 @@ from blend.base.robust import (
     clipped_mean,
     converged_clip_factor,
     difference_noise,
+    interpolated_noise,
     median_and_sigma,
     noise_at_scales,
 )
@@ -69,3 +70,21 @@ def test_binning_leaves_out_missing_pixels() -> None:
     plane[2:, 4:] = np.nan
     assert np.array_equal(bin_mean(plane, 2), [[1, 1, 1], [1, 1, np.nan]], equal_nan=True)
     assert bin_mean(plane, 9).shape == (0, 0)
+
+
+@pytest.mark.parametrize("seed", range(4))
+def test_planes_that_are_not_demosaiced_are_told_from_those_that_are(seed):
+    """White noise, rows that share noise, and stars on a slope are no mosaic; weights of a quincunx are one."""
+    rng = np.random.default_rng(seed)
+    white = rng.normal(0.0, 2.0, (300, 400))
+    moved = white[:, 1:] * 0.5 + white[:, :-1] * 0.5
+    y, x = np.mgrid[:300, :400]
+    starry = white + 0.1 * x + 500.0 * np.exp(-0.5 * ((x % 40 - 20) ** 2 + (y % 40 - 20) ** 2) / 1.5**2)
+    for plane in (white, moved, starry, np.zeros((300, 400))):
+        assert np.isnan(interpolated_noise(plane))
+    green = np.where((x + y) % 2 == 0, white, 0.0)
+    cross = sum(np.roll(green, step, axis) for step in (1, -1) for axis in (0, 1))
+    green = np.where((x + y) % 2 == 0, white, 0.25 * cross)[2:-2, 2:-2]
+    # half its pixels have the noise, half a half of it: sqrt(5 / 8)
+    assert interpolated_noise(green) == pytest.approx(2.0 * np.sqrt(0.625), rel=0.03)
+    assert difference_noise(green) < 0.8

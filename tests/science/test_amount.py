@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+from typing import Any, Literal
+
 import numpy as np
 import pytest
 from numpy.typing import NDArray
@@ -9,8 +12,11 @@ from numpy.typing import NDArray
 from blend.base.robust import bin_mean
 from blend.science.amount import (
     MOST_ADDED,
+    Choice,
+    LineLight,
     added_amount,
     best_amount,
+    faint_places,
     luminance_amount,
     noise_blocks,
     noise_covariance,
@@ -176,6 +182,26 @@ class Scene:
         self.base = (sky + 0.5 * self.light + noise).astype(np.float32)
         self.line = (self.light + own - 0.2 * noise).astype(np.float32)
 
+    def choose(
+        self,
+        name: str,
+        signal: Literal["faint", "knots"],
+        *,
+        sky: float,
+        shift: float = 0.0,
+        most: float = 1.0,
+        more: Any = 0.0,
+    ) -> Choice:
+        """Return the choice for a formula; ``more`` is light without a line that brightens the base."""
+        formula = FORMULAS[name]
+        base = noise_blocks(self.base + np.float32(more))
+        own = noise_blocks(0.5 * self.light)
+        line, light = noise_blocks(self.line + np.float32(shift)), noise_blocks(self.light)
+        change = evaluate_formula(formula, base, line, sky=sky) - base
+        dark = evaluate_formula(formula, base - own, line - light, sky=sky) - (base - own)
+        parts = LineLight(whole=noise_blocks(self.line), faded=light, in_base=own, in_change=change - dark)
+        return luminance_amount(base, change, parts, signal=signal, most=most)
+
     def seen(self, plane: Plane, signal: str) -> float:
         """Return the true signal-to-noise of a blended plane: plain means over known places, plain noise of sky."""
         blocks = bin_mean(plane, 4)
@@ -195,49 +221,97 @@ class Scene:
     ],
 )
 def test_the_chosen_amount_shows_the_signal_as_well_as_the_best_of_a_scan(
-    name: str, kind: str, signal: str
+    name: str, kind: str, signal: Literal["faint", "knots"]
 ) -> None:
     sky = 0.0 if name == "emission-add" else 0.1
     scene = Scene(kind, sky=sky, unit=0.004)
     formula = FORMULAS[name]
-    line = scene.line + np.float32(sky if name == "mean" else 0.0)
-    base, blocks = noise_blocks(scene.base), noise_blocks(line)
+    shift = sky if name == "mean" else 0.0
+    line = scene.line + np.float32(shift)
     most = 1.5 if name == "emission-add" else 1.0
-    choice = luminance_amount(
-        base,
-        evaluate_formula(formula, base, blocks, sky=sky) - base,
-        noise_blocks(scene.light),
-        signal=signal,  # type: ignore[arg-type]
-        most=most,
-    )
+    choice = scene.choose(name, signal, sky=sky, shift=shift, most=most)
     scan = [
-        scene.seen(apply_formula(formula, scene.base, line, amount=amount, sky=sky), signal)  # type: ignore[arg-type]
+        scene.seen(apply_formula(formula, scene.base, line, amount=amount, sky=sky), signal)
         for amount in np.linspace(0.0, most, 16)
     ]
     blended = apply_formula(formula, scene.base, line, amount=choice.amount, sky=sky)
-    reached = scene.seen(blended, signal)  # type: ignore[arg-type]
+    reached = scene.seen(blended, signal)
     assert reached >= 0.98 * max(scan)
     assert max(scan) > 1.05 * scan[0]
     # 14 400 blocks, a few dozen of them knots.
     assert choice.gain == pytest.approx(reached / scan[0], rel=0.1)
 
 
+def test_starlight_and_dust_do_not_pass_for_the_signal() -> None:
+    """A galaxy that is bright, or dark, where the emission is leaves the amount as it was."""
+    scene = Scene("white", sky=0.1, unit=0.004)
+    plain = scene.choose("emission-add", "faint", sky=0.1)
+    for starlight in (0.02, -0.02):
+        assert scene.choose("emission-add", "faint", sky=0.1, more=starlight * scene.faint).amount == (
+            pytest.approx(plain.amount, rel=1e-3)
+        )
+
+
+def parts(scene: Scene, **changes: NDArray[np.floating]) -> LineLight:
+    light = noise_blocks(scene.light)
+    own = {"whole": noise_blocks(scene.line), "faded": light, "in_base": 0.5 * light, "in_change": light}
+    return LineLight(**{**own, **changes})
+
+
 def test_a_line_without_light_goes_into_no_luminance() -> None:
     scene = Scene("white", sky=0.1, unit=0.004)
     base, change = noise_blocks(scene.base), noise_blocks(scene.line)
-    nothing = luminance_amount(base, change, np.zeros_like(base))
+    nothing = luminance_amount(base, change, parts(scene, faded=np.zeros_like(base)))
     assert nothing.amount == 0.0
     assert "no emission is significant" in nothing.reason
-    worse = luminance_amount(base, -change, noise_blocks(scene.light))
+    light = parts(scene)
+    worse = luminance_amount(base, -change, replace(light, in_change=-light.in_change))
     assert worse.amount == 0.0
     assert "would make the signal-to-noise of faint emission worse" in worse.reason
 
 
-def test_a_nebula_that_fills_the_frame_is_held_against_its_darkest_parts() -> None:
+def test_a_luminance_without_the_line_has_no_gain_to_tell() -> None:
+    scene = Scene("white", sky=0.1, unit=0.004)
+    base, change = noise_blocks(scene.base), noise_blocks(scene.line)
+    choice = luminance_amount(base, change, parts(scene, in_base=np.zeros_like(base)))
+    assert np.isinf(choice.gain)
+    assert choice.reason.endswith("the luminance alone shows nothing of it")
+
+
+def test_where_no_faint_light_is_sure_the_knots_stand_in_and_it_is_said() -> None:
+    scene = Scene("white", sky=0.1, unit=0.004)
+    base, change = noise_blocks(scene.base), noise_blocks(scene.line)
+    compact = np.zeros_like(base)
+    compact[50:52, 50:52] = 9.0
+    light = parts(scene, whole=np.where(compact > 0, compact, noise_blocks(scene.line)), faded=compact)
+    faint = luminance_amount(base, change, light, signal="faint")
+    knots = luminance_amount(base, change, light, signal="knots")
+    assert faint.amount == knots.amount
+    assert "as no faint emission passes 3 sigma in means over 16 px" in faint.reason
+    assert "faint" not in knots.reason
+
+
+def test_faint_places_are_the_fainter_half_of_what_is_sure() -> None:
+    rng = np.random.default_rng(2)
+    wide = np.concatenate([rng.normal(0.0, 1.0, 4000), np.linspace(6.0, 30.0, 101)])[None]
+    on = faint_places(wide, 1.0)
+    assert on is not None
+    # Of 4000 noise values 5 pass 3 sigma; they shift the median of 101 by a few.
+    assert wide[on].min() > 3.0
+    assert wide[on].max() == pytest.approx(18.0, abs=1.5)
+    assert faint_places(np.zeros((5, 5)), 1.0) is None
+
+
+def test_a_nebula_that_fills_the_frame_needs_no_dark_part() -> None:
+    """Light everywhere is told by its own amount: the answer is that of the same light with a sky beside it."""
     scene = Scene("white", sky=0.1, unit=0.004)
     y = np.linspace(0.0, 0.02, SIDE)[:, None]
     base = (scene.base + 0.5 * y).astype(np.float32)
     line = (scene.line + y).astype(np.float32)
-    everywhere = (scene.light + y + 0.001).astype(np.float32)
-    choice = luminance_amount(noise_blocks(base), noise_blocks(line), noise_blocks(everywhere), most=1.5)
+    light = noise_blocks(scene.light + y + 0.001)
+    everywhere = LineLight(whole=noise_blocks(line), faded=light, in_base=0.5 * light, in_change=light)
+    choice = luminance_amount(noise_blocks(base), noise_blocks(line), everywhere, most=1.5)
+    # emission-add of an even pair of weights: own light over noise decides, wherever it is
     assert 0.5 < choice.amount <= 1.5
+    half = luminance_amount(noise_blocks(scene.base), noise_blocks(scene.line), parts(scene), most=1.5)
+    assert choice.amount == pytest.approx(half.amount, rel=0.03)

@@ -6,7 +6,7 @@ import pytest
 from blend.base.robust import bin_mean
 from blend.base.rowblocks import limit_threads
 from blend.science.continuum import given_scale, match_profiles, scale_from_stars
-from blend.science.emission import emission_sigma, fade_emission, line_factor, line_light
+from blend.science.emission import emission_sigma, fade_emission, keep_sharp, line_factor, line_light
 from blend.science.profiles import fit_profiles, refine_broad
 from blend.science.residual import measure_noise
 
@@ -241,3 +241,29 @@ def test_off_band_continuum_holds_no_line():
 def test_impossible_filters_are_refused(scale, widths, throughput):
     with pytest.raises(ValueError, match="no line light"):
         line_factor(scale, width_ratio=widths, throughput_ratio=throughput)
+
+
+def test_a_sharper_line_stays_sharp_and_its_stars_leave_no_rings():
+    fwhm, knots = (2.6, 3.8), [(85.0, 45.0, 4000.0), (205.0, 175.0, 9000.0)]
+    line, broad, xy = pair(fwhm=fwhm, knots=knots, shift=(0.0, 0.0), line_noise=0.3)
+    matched, broad = match_profiles(line, broad, fwhm_line=fwhm[0], fwhm_broad=fwhm[1])
+    scale = scale_from_stars(matched, broad, xy, fwhm_px=fwhm[1], unmatched=line)
+    light = line_light(matched, broad, scale=scale.value, width_ratio=WIDTHS)
+    factor = line_factor(scale.value, width_ratio=WIDTHS)
+    noise = measure_noise(matched, broad, scale=scale, factor=factor, fwhm_px=fwhm[1])
+    stars = np.zeros(line.shape, dtype=np.float32)
+    row, column = np.mgrid[: stars.shape[0], : stars.shape[1]]
+    for x, y in xy:
+        stars[np.hypot(column - x, row - y) < 2.5 * fwhm[1]] = 1.0
+    sharp = keep_sharp(light, line, matched, factor=factor, stars=stars)
+    assert np.array_equal(sharp[stars == 1], light[stars == 1])
+    faded, blurred = (fade_emission(light, broad, noise, kept=kept) for kept in (sharp, None))
+    for x, y, flux in knots:
+        assert stars[int(y), int(x)] == 0  # no star sits on a knot of this field
+        truth = flux * spot(line.shape, x, y, np.hypot(fwhm[0], 1.5))
+        core = (slice(int(y) - 1, int(y) + 2), slice(int(x) - 1, int(x) + 2))
+        # The blur takes (9 / 16.7) of the peak; noise of nine pixels is 1 % of the fainter one.
+        assert faded[core].sum() == pytest.approx(truth[core].sum(), rel=0.06)
+        assert blurred[core].sum() < 0.8 * truth[core].sum()
+    # The nucleus, a cusp without a line, is not significant: what the blur would take from it stays out.
+    assert not faded[124:133, 124:133].any()

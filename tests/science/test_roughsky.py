@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 
 from blend.science.continuum import scale_from_stars
-from blend.science.roughsky import empty_places, profile_fluxes, scatter
+from blend.science.roughsky import empty_places, profile_fluxes, scatter, shared_noise
 from blend.science.simulate import SceneOptions, simulate_night
 
 
@@ -43,6 +43,21 @@ def test_empty_places_keep_away_from_stars_and_scatter_is_that_of_the_noise():
     # Standard error of a robust scatter of 20000 values: 0.8 %.
     assert scatter(values) == pytest.approx(2.0, rel=0.03)
     assert np.isnan(scatter(values[:10]))
+
+
+def test_noise_that_pixels_share_is_seen_in_empty_circles():
+    """A quarter of photosites, bilinear: a sum has 4 sigma^2 a pixel, a pixel 9 / 16 sigma^2: sqrt(64 / 9) = 2.67."""
+    rng = np.random.default_rng(3)
+    white = rng.normal(0.0, 1.0, (601, 601))
+    red = np.zeros_like(white)
+    red[::2, ::2] = white[::2, ::2]
+    red[1::2] = 0.5 * (red[:-1:2] + red[2::2])
+    red[:, 1::2] = 0.5 * (red[:, :-1:2] + red[:, 2::2])
+    xy = rng.uniform(0, 600, (40, 2))
+    # 200 places tell a scatter to 6 %; the circle's rim holds a little less than its area.
+    assert shared_noise(red, xy, fwhm_px=3.0, radius_px=4.5) == pytest.approx(2.67, rel=0.2)
+    assert shared_noise(white, xy, fwhm_px=3.0, radius_px=4.5) == 1.0
+    assert shared_noise(white[:30, :30], xy, fwhm_px=3.0, radius_px=4.5) == 1.0
 
 
 def test_the_scale_is_true_where_nebula_fills_the_frame():

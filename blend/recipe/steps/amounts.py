@@ -8,12 +8,14 @@ import numpy as np
 
 from blend.base.errors import StepError
 from blend.base.robust import difference_noise
-from blend.recipe.amounts import most_amount
+from blend.recipe.amounts import ADDS, most_amount
 from blend.recipe.blendtable import Blend
-from blend.recipe.work import Plane, Work
-from blend.science.amount import Choice, added_amount, luminance_amount, noise_blocks
+from blend.recipe.check import width_ratio
+from blend.recipe.work import COLOUR, Plane, Work
+from blend.science.amount import Choice, LineLight, added_amount, luminance_amount, noise_blocks
+from blend.science.colour import display_luminance, luminance
 from blend.science.formulas import Formula, evaluate_formula, neutral_value
-from blend.science.stretch import SolvedStretch, stretch_line
+from blend.science.stretch import SolvedStretch, stretch_line, stretch_planes
 
 
 def choose_linear(
@@ -30,8 +32,10 @@ def choose_linear(
     blocks = noise_blocks(base)
     try:
         if blend.into == "luminance":
-            change = _change(formula, blocks, line, blend, sky=0.0)
-            choice = luminance_amount(blocks, change, emission, signal=blend.for_, most=most_amount(formula))
+            own = luminance(_in_planes(work, blend))
+            choice = _shown(
+                work, blend, formula, (blocks, own), (line, line - _in_line(work, blend)), sky=0.0
+            )
         else:
             choice = added_amount(
                 blocks,
@@ -66,14 +70,16 @@ def choose_display(
     solved : SolvedStretch, optional
         The stretch that the line goes through; None for a line that is stretched already.
     """
-    line, emission = _line_blocks(work, name, blend)
+    line, _ = _line_blocks(work, name, blend)
     if solved is None:
         raise _unmeasured(name, "the line is stretched already")
-    blocks = noise_blocks(base)
-    shown = stretch_line(line, solved, neutral=neutral_value(formula, sky, params=blend.params))
+    neutral = neutral_value(formula, sky, params=blend.params)
+    with_light, without = (
+        stretch_line(plane, solved, neutral=neutral) for plane in (line, line - _in_line(work, blend))
+    )
+    base_blocks = (noise_blocks(base), _in_display(work, blend))
     try:
-        change = _change(formula, blocks, shown, blend, sky=sky)
-        choice = luminance_amount(blocks, change, emission, signal=blend.for_, most=most_amount(formula))
+        choice = _shown(work, blend, formula, base_blocks, (with_light, without), sky=sky)
     except ValueError as error:
         raise _unmeasured(name, error) from error
     return _settled(blend, choice)
@@ -86,6 +92,70 @@ def _line_blocks(work: Work, name: str, blend: Blend) -> tuple[Plane, Plane]:
         raise _unmeasured(name, "a master is stretched already")
     whole = line.unfaded if blend.emission else noise_blocks(line.scaled)
     return whole, noise_blocks(line.emission)
+
+
+def _shown(
+    work: Work,
+    blend: Blend,
+    formula: Formula,
+    base: tuple[Plane, Plane],
+    line: tuple[Plane, Plane],
+    *,
+    sky: float,
+) -> Choice:
+    """Return the choice for a luminance: its blocks and what of them is the line's, the line with its light and
+    without."""
+    whole, own = base
+    kept = work.lines[blend.master]
+    assert kept.emission is not None
+    assert kept.unfaded is not None
+    change = _change(formula, whole, line[0], blend, sky=sky)
+    dark = _change(formula, whole - own, line[1], blend, sky=sky)
+    light = LineLight(
+        whole=kept.unfaded, faded=noise_blocks(kept.emission), in_base=own, in_change=change - dark
+    )
+    return luminance_amount(whole, change, light, signal=blend.for_, most=most_amount(formula))
+
+
+def _in_line(work: Work, blend: Blend) -> Plane:
+    """Return what of the line, as it is blended, is its own light: all of an emission, of a scaled master E t / r."""
+    whole = work.lines[blend.master].unfaded
+    assert whole is not None
+    if blend.emission:
+        return whole
+    share = work.recipe.continuum_for(blend.master).throughput_ratio / width_ratio(work.target, blend.master)
+    return whole * np.float32(share)
+
+
+def _in_planes(work: Work, blend: Blend) -> Plane:
+    """Return what of the linear picture is the line's own light, (3, rows, columns) of 4-px means.
+
+    What its broad plane was exposed to, where that holds the line, and what blends have added so far.
+    """
+    line = work.lines[blend.master]
+    assert line.unfaded is not None
+    shares = dict.fromkeys(COLOUR, 0.0)
+    if work.recipe.continuum_for(blend.master).line_in_band:
+        shares[line.broad] = 1.0
+    for told in work.told.get("blend", {}).values():
+        if told["formula"] == ADDS and told["from"] == f"{blend.master}.emission" and told["into"] in shares:
+            shares[told["into"]] += told["amount"]
+            for plane, factor in told.get("share", {}).items():
+                shares[plane] += factor * told["amount"]
+    factors = np.array([shares[plane] for plane in COLOUR], dtype=np.float32)
+    return np.asarray(factors[:, None, None] * line.unfaded)
+
+
+def _in_display(work: Work, blend: Blend) -> Plane:
+    """Return what of the displayed luminance is the line's own light: its 4-px means through the picture's stretch,
+    with that light less without it."""
+    assert work.linear is not None
+    solved, settings = work.seen.get("stretch rgb"), work.recipe.for_master("stretch", "rgb")
+    lit = np.stack([noise_blocks(plane) for plane in work.linear])
+    dark = lit - _in_planes(work, blend)
+    if solved is not None:
+        lit, dark = (stretch_planes(planes, solved, colour=settings.colour) for planes in (lit, dark))
+    return np.subtract(display_luminance(lit), display_luminance(dark))
 
 
 def _change(formula: Formula, base: Plane, line: Plane, blend: Blend, *, sky: float) -> Plane:

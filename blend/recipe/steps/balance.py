@@ -10,9 +10,16 @@ from numpy.typing import NDArray
 
 from blend.base.rowblocks import map_row_blocks, map_together
 from blend.recipe.work import COLOUR, Line, Plane, Work, frozen
-from blend.science.balance import Gains, given_gains, white_from_stars
+from blend.science.balance import LEAST_SIGNAL, Gains, given_gains, white_from_stars
 from blend.science.colour import star_rgb
+from blend.science.roughsky import shared_noise
 from blend.science.stars import star_fluxes
+
+APERTURE_FWHM, USUAL_FWHM_PX = 1.5, 2.7
+"""Radius of a star's circle, and the width taken where no star tells one."""
+
+ENOUGH_STARS = 12
+"""So many tell white without the fainter ones."""
 
 
 def balance(work: Work) -> Work:
@@ -78,13 +85,23 @@ def _gains(work: Work) -> Gains:
     if isinstance(white, tuple):
         return given_gains(white)
     assert work.stars is not None
-    xy = work.stars.xy[~work.stars.saturated]
-    radius = 1.5 * work.fwhm_px["rgb"] if work.fwhm_px["rgb"] > 0 else 4.0
-    invalid = work.invalid()
-    measured = map_together(partial(star_fluxes, xy=xy, radius_px=radius, invalid=invalid), work.rgb.pixels)
+    flux, error, shared = star_light(work, work.stars.xy[~work.stars.saturated])
     b_v = work.recipe.balance.b_v
-    return white_from_stars(
-        np.array([flux for flux, _ in measured]),
-        np.array([error for _, error in measured]),
-        star_colour=(1.0, 1.0, 1.0) if b_v is None else tuple(star_rgb(b_v)),
-    )
+    colour = (1.0, 1.0, 1.0) if b_v is None else tuple(star_rgb(b_v))
+    honest = error * np.asarray(shared)[:, None]
+    # Where nebula is rough few stars may pass its scatter; then errors are those of the pixels.
+    few = np.count_nonzero((flux > LEAST_SIGNAL * honest).all(axis=0)) < ENOUGH_STARS
+    return white_from_stars(flux, error if few else honest, star_colour=colour)
+
+
+def star_light(
+    work: Work, xy: NDArray[np.float64]
+) -> tuple[NDArray[np.float64], NDArray[np.float64], list[float]]:
+    """Return star fluxes in the colour planes (3, n), errors by pixels, and how far shared noise exceeds those."""
+    assert work.stars is not None
+    fwhm = work.fwhm_px["rgb"] if work.fwhm_px["rgb"] > 0 else USUAL_FWHM_PX
+    radius, invalid = APERTURE_FWHM * fwhm, work.invalid()
+    measured = map_together(partial(star_fluxes, xy=xy, radius_px=radius, invalid=invalid), work.rgb.pixels)
+    shared = partial(shared_noise, xy=work.stars.xy, fwhm_px=fwhm, radius_px=radius, invalid=invalid)
+    flux, error = (np.array([pair[i] for pair in measured]) for i in (0, 1))
+    return flux, error, map_together(shared, work.rgb.pixels)

@@ -13,13 +13,14 @@ from blend.base.robust import difference_noise
 from blend.base.rowblocks import map_row_blocks
 from blend.recipe.check import light_name, width_ratio
 from blend.recipe.model import Continuum
-from blend.recipe.steps.guard import with_star_mask
+from blend.recipe.steps.guard import knots_among, with_star_mask
 from blend.recipe.work import Line, Plane, Work, frozen
 from blend.science.amount import noise_blocks
 from blend.science.continuum import Scale, given_scale, match_profiles, scale_from_stars
-from blend.science.emission import fade_emission, line_factor, line_light
+from blend.science.emission import fade_emission, keep_sharp, line_factor, line_light
 from blend.science.profiles import fit_profiles, refine_broad
-from blend.science.residual import EmissionNoise, measure_noise
+from blend.science.protect import star_mask
+from blend.science.residual import measure_noise
 from blend.science.stars import Stars, find_stars
 
 
@@ -63,11 +64,11 @@ def _with_line(work: Work, name: str) -> Work:
         fwhm_broad=work.fwhm_px["rgb"],
     )
     scale = _scale(work, name, settings, matched, masks)
-    emission, noise, unfaded = _emission(work, name, settings, scale, matched, masks)
+    emission, sigma, unfaded = _emission(work, name, settings, scale, matched, masks)
     kept = Line(
         scaled=_divided(line.pixels[0], scale.value),
         emission=emission,
-        sigma=noise.pixel,
+        sigma=sigma,
         scaled_sigma=_pixel_noise(line) / scale.value,
         broad=settings.from_,
         unfaded=unfaded,
@@ -123,6 +124,7 @@ def _scale(work: Work, name: str, settings: Continuum, matched: tuple[Plane, Pla
         fwhm_px=_wider(work, name),
         invalid=masks.unusable,
         where=f"continuum.{name}",
+        unmatched=work.masters[name].pixels[0],
     )
 
 
@@ -133,9 +135,12 @@ def _emission(
     scale: Scale,
     matched: tuple[Plane, Plane],
     masks: _Masks,
-) -> tuple[Plane, EmissionNoise, Plane]:
-    """Return the line's light faded where it is not significant, in counts of the broad plane, its noise, and its
-    4-px means before that."""
+) -> tuple[Plane, float, Plane]:
+    """Return the line's light faded where it is not significant, in counts of the broad plane, the noise of a pixel of
+    it, and its 4-px means before that.
+
+    Profiles are matched for the subtraction and for the significance; what is kept is as sharp as the line's master.
+    """
     line, broad = matched
     wide, unusable = _wider(work, name), masks.unusable
     broad = refine_broad(broad, fit_profiles(line, broad, scale=scale, fwhm_px=wide, invalid=unusable))
@@ -162,8 +167,25 @@ def _emission(
         fwhm_px=wide,
         invalid=unusable,
     )
-    faded = fade_emission(light, broad, noise, fade_sigma=settings.fade_sigma, saturated=masks.saturated)
-    return faded, noise, noise_blocks(light)
+    kept, sigma = light, noise.pixel
+    own = work.masters[name]
+    if not np.shares_memory(line, own.pixels):
+        stars = _stars_without_line(work, line, broad, scale=scale.value, fwhm_px=wide)
+        kept = keep_sharp(light, own.pixels[0], line, factor=factor, stars=stars)
+        sigma = float(
+            factor * np.hypot(_pixel_noise(own), scale.value * _pixel_noise(work.rgb, settings.from_))
+        )
+    faded = fade_emission(
+        light, broad, noise, fade_sigma=settings.fade_sigma, saturated=masks.saturated, kept=kept
+    )
+    return faded, sigma, noise_blocks(kept)
+
+
+def _stars_without_line(work: Work, line: Plane, broad: Plane, *, scale: float, fwhm_px: float) -> Plane:
+    """Return the mask of the stars that are no knots of this line."""
+    assert work.stars is not None
+    knots = knots_among(work, work.stars, _divided(line, scale), broad, fwhm_px=fwhm_px)
+    return star_mask(work.stars.select(~knots), work.rgb.shape, fwhm_px=fwhm_px)
 
 
 def _clean_stars(work: Work) -> NDArray[np.float64]:
@@ -177,6 +199,7 @@ def _wider(work: Work, name: str) -> float:
     return max(widths, default=3.0)
 
 
-def _pixel_noise(master: Master) -> float:
-    sigma = master.facts.noise.get(master.planes[0], {}).get(1, float("nan"))
-    return sigma if sigma > 0 else difference_noise(master.pixels[0])
+def _pixel_noise(master: Master, plane: str = "") -> float:
+    plane = plane or master.planes[0]
+    sigma = master.facts.noise.get(plane, {}).get(1, float("nan"))
+    return sigma if sigma > 0 else difference_noise(master.plane(plane))

@@ -52,16 +52,20 @@ def _widest(work: Work, stars: Stars) -> float:
 def _line_sources(work: Work, stars: Stars, fwhm: float) -> NDArray[np.bool_]:
     """Return which stars are compact knots of some line: those keep their emission."""
     found = np.zeros(len(stars), dtype=bool)
-    invalid = work.invalid()
     for line in work.lines.values():
-        if line.emission is None:
-            continue
-        (light, light_error), (broad, broad_error) = (
-            star_fluxes(plane, stars.xy, radius_px=fwhm, invalid=invalid)
-            for plane in (line.scaled, work.rgb.plane(line.broad))
-        )
-        found |= line_sources(light, broad, line_error=light_error, broad_error=broad_error)
-    return found & ~stars.saturated
+        if line.emission is not None:
+            found |= knots_among(work, stars, line.scaled, work.rgb.plane(line.broad), fwhm_px=fwhm)
+    return found
+
+
+def knots_among(work: Work, stars: Stars, light: Plane, broad: Plane, *, fwhm_px: float) -> NDArray[np.bool_]:
+    """Return which stars are compact knots of a line, whose master is scaled so that stars match the broad plane."""
+    invalid = work.invalid()
+    (line, line_error), (base, base_error) = (
+        star_fluxes(plane, stars.xy, radius_px=fwhm_px, invalid=invalid) for plane in (light, broad)
+    )
+    found = line_sources(line, base, line_error=line_error, broad_error=base_error)
+    return np.asarray(found & ~stars.saturated)
 
 
 def begin_blends(work: Work) -> Work:
