@@ -2,19 +2,23 @@
 
 from __future__ import annotations
 
-from threading import Thread
+from typing import Any
+
+import pytest
 
 from blend.base import jit
 
 
-def test_tables_wait_for_a_kernel_that_is_being_loaded() -> None:
+def test_tables_are_refreshed_under_the_lock_that_kernels_load_under(monkeypatch: pytest.MonkeyPatch) -> None:
     jit.prepare()
     from numba.core.compiler_lock import global_compiler_lock
+    from numba.core.cpu import CPUContext
 
-    beside = Thread(target=jit.prepare, daemon=True)
-    with global_compiler_lock:
-        beside.start()
-        beside.join(0.3)
-        assert beside.is_alive()
-    beside.join(30.0)
-    assert not beside.is_alive()
+    held: list[bool] = []
+
+    def refresh(_: Any) -> None:
+        held.append(global_compiler_lock.is_locked())
+
+    monkeypatch.setattr(CPUContext, "refresh", refresh)
+    jit.prepare()
+    assert held == [True]
