@@ -36,11 +36,18 @@ def expand(paths: Sequence[Path]) -> list[Path]:
     Raises
     ------
     InputError
-        A folder without frames, or no file at all.
+        A folder without frames, or no such file or folder.
     """
     found: dict[Path, None] = {}
     for path in paths:
         if not path.is_dir():
+            if not path.exists():
+                raise InputError(
+                    str(path),
+                    found="there is no such file or folder",
+                    expected="a frame, or a folder of frames",
+                    advice="check the path",
+                )
             found[path] = None
             continue
         inside = [

@@ -83,12 +83,8 @@ def run_target(
     start = time.perf_counter()
     _say(listener, "read", f"{len(target.masters)} masters", 0.0)
     marks = Marks(path for _, path in target.paths())
-    # Hashing needs no interpreter, and what a run loads first needs nothing else.
-    with pool_beside() as pool:
-        begun = {path: pool.submit(sha256_of, path) for _, path in target.paths()}
-        loaded = load_sources(target, read_frame=read_frame)
-        files = loaded.files
-        hashes = [begun[path].result() for _, path in files]
+    loaded, hashes = _read(target, read_frame)
+    files = loaded.files
     earlier = _earlier_outputs(out)
     # The folder is entered first: what a fault leaves in the pool still finds it there.
     with WholeFolder(out) as folder, pool_beside() as pool:
@@ -115,6 +111,21 @@ def run_target(
     _remove_stale(out, earlier, record["outputs"])
     _say(listener, "write", "done", 1.0)
     return Outcome(record=record, record_text=text, warnings=work.warnings)
+
+
+def _read(target: Target, read_frame: FrameReader) -> tuple[Loaded, list[str]]:
+    """Return what the target's files hold, and their hashes in the order they were read."""
+    # Hashing needs no interpreter, and the libraries that load meanwhile need nothing else.
+    with pool_beside() as pool:
+        begun = {
+            path: pool.submit(sha256_of, path) for path in dict.fromkeys(path for _, path in target.paths())
+        }
+        try:
+            loaded = load_sources(target, read_frame=read_frame)
+        except BaseException:
+            pool.shutdown(wait=False, cancel_futures=True)  # nobody waits for hashes of what cannot be used
+            raise
+        return loaded, [begun[path].result() for _, path in loaded.files]
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)

@@ -135,16 +135,7 @@ def _stack_calibration(
     ) as store:
         tell_disk(store, listener)
         aside = _put_aside(kind, files, first, store=store, offset=offset, options=options, listener=listener)
-        members = choose_group(
-            [one.head for one in aside],
-            kind,
-            exposures_matter=kind != "flat",
-            mixed=options.mixed,
-            group=options.group,
-        )
-        aside = [aside[index] for index in members]
-        if len(aside) < 2:
-            raise _too_few(kind, len(aside), "only one frame is left in that group")
+        aside = _one_group(kind, aside, options)
         notes += list(dict.fromkeys(note for one in aside for note in one.head.notes))
         verdicts = _judge_frames(kind, aside)
         kept = [index for index, why in enumerate(verdicts) if not why]
@@ -180,6 +171,20 @@ def _stack_calibration(
     planes = ("photosites",) if first.pattern else ("grey",)
     write_master(out, total, planes=planes, cards=cards, rejected=options.rejected, rows=first.facts.rows)
     return Stacked(out=out, kind=kind, rows=table, facts=facts, notes=tuple(notes))
+
+
+def _one_group(kind: Kind, aside: list[_Aside], options: StackOptions) -> list[_Aside]:
+    """Return the frames that were taken alike, or raise where they are mixed, or one is left."""
+    members = choose_group(
+        [one.head for one in aside],
+        kind,
+        exposures_matter=kind != "flat",
+        mixed=options.mixed,
+        group=options.group,
+    )
+    if len(members) < 2:
+        raise _too_few(kind, len(members), "only one frame is left in that group")
+    return [aside[index] for index in members]
 
 
 def _offset_of(

@@ -128,7 +128,7 @@ def difference_noise(plane: NDArray[np.floating]) -> float:
     p = np.asarray(plane, dtype=np.float64)
     if min(p.shape) < 3:
         return float("nan")
-    both = _second_differences(p, 1)
+    both = second_differences(p)
     both = np.abs(both[np.isfinite(both)])
     return MAD_TO_SIGMA * float(np.median(both)) / 6.0 if both.size else float("nan")
 
@@ -167,14 +167,33 @@ def interpolated_noise(plane: NDArray[np.floating]) -> float:
     p = np.asarray(plane, dtype=np.float64)
     if min(p.shape) < 4 * FAR_PX:
         return float("nan")
-    near = np.abs(_second_differences(p, 1))
+    near = np.abs(second_differences(p))
     phases = [float(np.nanmedian(near[y::2, x::2])) for y in (0, 1) for x in (0, 1)]
     if not max(phases) > 0 or min(phases) >= PHASES_AGREE * max(phases):
         return float("nan")
-    return MAD_TO_SIGMA * float(np.nanmedian(np.abs(_second_differences(p, FAR_PX)))) / 6.0
+    return MAD_TO_SIGMA * float(np.nanmedian(np.abs(second_differences(p, lag=FAR_PX)))) / 6.0
 
 
-def _second_differences(p: NDArray[np.float64], lag: int) -> NDArray[np.float64]:
+def second_differences(plane: NDArray[np.floating], *, lag: int = 1) -> NDArray[np.float64]:
+    """Return I * N with N = [[1, -2, 1], [-2, 4, -2], [1, -2, 1]], its entries ``lag`` pixels apart.
+
+    Parameters
+    ----------
+    plane : (rows, columns)
+    lag : int
+        Above 0.
+
+    Returns
+    -------
+    (rows - 2 lag, columns - 2 lag) float64
+        Empty for a smaller plane. White noise of standard deviation s gives 6 s; a sky of degree 1 gives 0.
+
+    Examples
+    --------
+    >>> second_differences(np.eye(5)[:3])
+    array([[ 6., -4.,  1.]])
+    """
+    p = np.asarray(plane, dtype=np.float64)
     across = p[:, : -2 * lag] - 2.0 * p[:, lag:-lag] + p[:, 2 * lag :]
     return np.asarray(across[: -2 * lag] - 2.0 * across[lag:-lag] + across[2 * lag :])
 

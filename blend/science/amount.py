@@ -12,7 +12,7 @@ from typing import Literal
 import numpy as np
 from numpy.typing import NDArray
 
-from blend.base.robust import MAD_TO_SIGMA, bin_mean, converged_clip_factor
+from blend.base.robust import MAD_TO_SIGMA, bin_mean, converged_clip_factor, second_differences
 from blend.science.smooth import bin_plane
 
 NOISE_PX = 4
@@ -107,10 +107,10 @@ def noise_covariance(
     >>> noise_covariance(a, b - 0.5 * a).round(1).tolist()
     [[1.0, -0.5], [-0.5, 1.2]]
     """
-    differences = np.stack([_second_differences(plane, lag).ravel() for plane in (first, second)])
+    differences = np.stack([second_differences(plane, lag=lag).ravel() for plane in (first, second)])
     good = np.isfinite(differences).all(axis=0)
     if shines is not None and min(first.shape) >= FEWEST_BLOCKS:
-        dark = good & (_second_differences(np.where(shines, np.nan, 0.0), lag).ravel() == 0)
+        dark = good & (second_differences(np.where(shines, np.nan, 0.0), lag=lag).ravel() == 0)
         good = dark if np.count_nonzero(dark) >= ENOUGH_DARK else good
     differences = differences[:, good]
     if min(first.shape) < FEWEST_BLOCKS or differences.shape[1] < ENOUGH:
@@ -126,12 +126,6 @@ def noise_covariance(
         bound = CLIP * np.sqrt(np.square(kept).mean(axis=1, keepdims=True)) / converged_clip_factor(CLIP)
     moments = [[float((kept[i] * kept[j]).mean()) for j in (0, 1)] for i in (0, 1)]
     return np.array(moments) / (36.0 * converged_clip_factor(CLIP) ** 2)
-
-
-def _second_differences(plane: Blocks, lag: int) -> NDArray[np.float64]:
-    wide = np.asarray(plane, dtype=np.float64)
-    across = wide[:, : -2 * lag] - 2.0 * wide[:, lag:-lag] + wide[:, 2 * lag :]
-    return np.asarray(across[: -2 * lag] - 2.0 * across[lag:-lag] + across[2 * lag :])
 
 
 def noise_ratio(covariance: NDArray[np.float64], amount: float) -> float:

@@ -306,6 +306,8 @@ def test_mixed_cameras_are_refused(night: Night, tmp_path: Path) -> None:
 def test_too_few_frames_and_empty_folders(night: Night, tmp_path: Path) -> None:
     with pytest.raises(InputError, match="1 frame; expected at least 2"):
         stack_frames("dark", [night.root / "dark" / "d0.dng"], out=tmp_path / "d.fits")
+    with pytest.raises(InputError, match="nowhere: there is no such file or folder"):
+        stack_frames("dark", [tmp_path / "nowhere"], out=tmp_path / "d.fits")
     (tmp_path / "empty").mkdir()
     with pytest.raises(InputError, match="the folder holds no frames"):
         stack_frames("light", [tmp_path / "empty"], out=tmp_path / "d.fits")

@@ -11,7 +11,7 @@ from blend.base.errors import FaultList, InputError, OutputError, RecipeError, S
 from blend.base.jit import kernel
 from blend.base.master import Flag, Master, flags_of
 from blend.base.registry import Registry
-from blend.base.rowblocks import limit_threads, map_row_blocks, row_blocks, thread_count
+from blend.base.rowblocks import copy_planes, limit_threads, map_row_blocks, row_blocks, thread_count
 
 
 def test_a_fault_says_where_what_expected_and_what_to_do() -> None:
@@ -86,3 +86,12 @@ def test_a_kernel_gives_what_its_python_gives() -> None:
         return result
 
     assert kernel(total)(np.arange(5.0)) == total(np.arange(5.0)) == 10.0
+
+
+def test_copied_planes_are_the_planes_and_no_view_of_them() -> None:
+    planes = np.random.default_rng(3).normal(size=(3, 130, 7)).astype(np.float32)
+    for threads in (1, 2):
+        with limit_threads(threads):
+            copied = copy_planes([planes[2], planes[0]])
+        assert np.array_equal(copied, planes[[2, 0]])
+        assert not np.shares_memory(copied, planes)

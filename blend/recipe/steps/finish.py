@@ -55,4 +55,7 @@ def clipped_shares(display: Plane) -> dict[str, float]:
 
     counts = map_row_blocks(work, display.shape[1])
     pixels = display[0].size
-    return {"black": sum(low for low, _ in counts) / pixels, "white": sum(high for _, high in counts) / pixels}
+    return {
+        "black": sum(low for low, _ in counts) / pixels,
+        "white": sum(high for _, high in counts) / pixels,
+    }
