@@ -300,7 +300,7 @@ def main() -> None:
             fuzzer.whole(kind, words, folder / suffix)
     print(
         f"fuzz: {fuzzer.cases} cases, {sample} of them whole processes; faults found {len(fuzzer.faults)}; "
-        f"longest {fuzzer.longest:.2f} s of processor time; largest memory {fuzzer.largest:.0f} MiB more"
+        f"longest {1000.0 * fuzzer.longest:.1f} ms of processor time; largest memory {fuzzer.largest:.0f} MiB more"
     )
     raise SystemExit(1 if fuzzer.faults else 0)
 
