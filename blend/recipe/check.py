@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from pathlib import Path
 
 from blend.base.errors import RecipeError
 from blend.base.registry import suggestion
 from blend.recipe.blendtable import Blend
 from blend.recipe.model import STEPS
 from blend.recipe.tables import Gradient, Recipe
-from blend.recipe.target import CALIBRATION, RED_WIDTH_NM, WIDTH_NM, Target
+from blend.recipe.target import CALIBRATION, RED_WIDTH_NM, WIDTH_NM, MasterFiles, Target
 from blend.science.balmer import H_ALPHA_NM
 
 
@@ -41,7 +42,7 @@ def assumptions(recipe: Recipe, target: Target) -> list[tuple[str, str]]:
 
     Only what changes the picture is told: a filter's width matters where the line's emission is used.
     """
-    told: list[tuple[str, str]] = []
+    told = _lights_in_common(target)
     planes = set()
     for line in emission_lines(recipe):
         if line not in target.lines:
@@ -68,6 +69,24 @@ def assumptions(recipe: Recipe, target: Target) -> list[tuple[str, str]]:
         (f"{plane}-width-assumed", f"the {plane} band is taken to be as wide as the red one, {width}")
         for plane in sorted(planes - {"red"})
     ]
+
+
+def _lights_in_common(target: Target) -> list[tuple[str, str]]:
+    """Return what to say of lines whose light is a file of the colour master too."""
+    colour = _light_paths(target.masters["rgb"])
+    return [
+        (
+            "same-light",
+            f"masters.{line}.light and masters.rgb.light are one file, {path.name}; "
+            "what both hold alike is no emission: name the stack that was taken through the line's filter",
+        )
+        for line in target.lines
+        for path in sorted(_light_paths(target.masters[line]) & colour)
+    ]
+
+
+def _light_paths(files: MasterFiles) -> set[Path]:
+    return {path for role, path in files.paths() if role.split(".")[0] == "light"}
 
 
 WIDE_NM = 4.0

@@ -30,6 +30,7 @@ __all__ = [
 SURE = 0.9
 """Confidence from which a picture is called stretched: a false alarm stops a run, a miss does not."""
 
+_LARGEST_CODE = 2.0**32  # no file of integers that a camera or a stack writes holds more
 _STRETCH_WORDS = re.compile(
     r"\b(stretch(ed|ing)?|arc?sinh|gamma[- ]corrected|tone[- ]?mapp\w*)\b", re.IGNORECASE
 )
@@ -261,7 +262,8 @@ def _empty_codes(values: NDArray[np.float32], counts: NDArray[np.int64]) -> floa
     inner = values[first : last + 1].astype(np.float64)
     for unit in (1.0, 1.0 / 65535.0):
         codes = np.rint(inner / unit)
-        if codes[-1] - codes[0] < 16 or np.any(np.abs(inner / unit - codes) > 0.02):
+        whole = np.all(np.abs(inner / unit - codes) <= 0.02) and np.abs(codes[[0, -1]]).max() < _LARGEST_CODE
+        if codes[-1] - codes[0] < 16 or not whole:
             continue
         steps = np.diff(codes.astype(np.int64))
         common = int(np.gcd.reduce(steps))

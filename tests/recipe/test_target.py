@@ -237,6 +237,12 @@ def test_what_is_open_is_assumed_and_told() -> None:
     assert emission_lines(recipe) == ("ha",)
 
 
+def test_a_line_that_is_the_colour_master_s_own_file_is_told() -> None:
+    recipe, same = load_recipe(RED, where="r.toml"), target_of(MINIMAL.replace("ha.fits", "rgb.fits"))
+    assert [code for code, _ in assumptions(recipe, same)][0] == "same-light"
+    assert "same-light" not in dict(assumptions(recipe, target_of(MINIMAL)))
+
+
 def test_stretched_masters_are_kept_from_steps_that_need_light() -> None:
     shown = 'domain = "display"\ndark = "d.fits"\n'
     found = together(RED, MINIMAL + shown)

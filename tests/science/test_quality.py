@@ -173,6 +173,10 @@ def test_scaled_whole_numbers_leave_a_comb():
     assert "combed" in codes(judge(np.rint(1.7 * whole).astype(np.float32), ["ha"]))
 
 
+def test_numbers_too_large_for_any_code_are_no_codes():
+    assert "combed" not in codes(judge((scene() * 1e30).astype(np.float32), ["ha"]))
+
+
 def test_eight_bits_and_coarse_steps_are_told():
     assert "eight-bit" in codes(judge((np.rint(scene() * 255) / 255).astype(np.float32), ["ha"]))
     assert "posterised" in codes(judge((np.rint(scene() * 500) / 500).astype(np.float32), ["ha"]))
