@@ -10,6 +10,7 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
+from blend.app.frametable import FrameRow
 from blend.base.errors import InputError, StepError
 from blend.files.raw import SUFFIXES, Head, peek_mosaic
 from blend.files.scratch import FrameStore
@@ -64,19 +65,33 @@ def expand(paths: Sequence[Path]) -> list[Path]:
     return list(found)
 
 
-def read_heads(paths: Sequence[Path], *, pattern: str | None, least: int = 2) -> list[Head]:
-    """Return what the files say, or refuse them where they are not frames of one camera.
+def read_heads(
+    paths: Sequence[Path], *, pattern: str | None, least: int = 2
+) -> tuple[list[Head], list[FrameRow]]:
+    """Return what the files say, and a row for each that cannot be read; refuse what is not of one camera.
 
     Raises
     ------
     InputError
-        A file cannot be read, there are too few, or two differ in size, pattern or camera; both are named.
+        Fewer than ``least`` can be read, or two differ in size, pattern or camera; both are named.
     """
     refuse_too_few(paths, least=least)
-    heads = [peek_mosaic(path, pattern=pattern) for path in paths]
+    heads, faults = [], []
+    for path in paths:
+        try:
+            heads.append(peek_mosaic(path, pattern=pattern))
+        except InputError as fault:
+            faults.append((path, fault))
+    if len(heads) < least:
+        raise faults[0][1]
     for head in heads[1:]:
         check_same_camera(head, heads[0])
-    return heads
+    return heads, [unread(path, fault) for path, fault in faults]
+
+
+def unread(path: Path, fault: InputError) -> FrameRow:
+    """Return the row of a frame that is left out because it cannot be read."""
+    return FrameRow(file=str(path), kept=False, why=fault.found)
 
 
 def refuse_too_few(paths: Sequence[Path], *, least: int = 2) -> None:

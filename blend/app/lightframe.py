@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 from blend.app.stackbase import (
     StackOptions,
     black_plane,
-    check_fits_sensor,
+    check_master,
 )
 from blend.base.errors import BlendError, InputError, StepError
 from blend.base.master import Flag
@@ -92,7 +92,7 @@ def prepare_plan(first: Head, options: StackOptions) -> tuple[LightPlan, list[st
             advice="leave --line out, or give the pattern with --pattern",
         )
     masters = {
-        name: _read_master(path, first, options)
+        name: _read_master(name, path, first, options)
         for name, path in (("dark", options.dark), ("bias", options.bias), ("flat", options.flat))
         if path is not None
     }
@@ -125,9 +125,9 @@ def _layout(first: Head, options: StackOptions) -> tuple[tuple[str, ...], tuple[
     return COLOUR, (rows // 2, columns // 2) if options.demosaic == "half" else (rows, columns)
 
 
-def _read_master(path: Path, first: Head, options: StackOptions) -> Mosaic:
+def _read_master(role: str, path: Path, first: Head, options: StackOptions) -> Mosaic:
     master = read_mosaic(path, pattern=options.pattern)
-    check_fits_sensor(master, first)
+    check_master(master, first, role)
     return master
 
 

@@ -44,7 +44,7 @@ SOFT = 2.0
 
 def stack_lights(files: list[Path], *, out: Path, options: StackOptions, listener: Listener) -> Stacked:
     """Make a master of light frames; see `stack.stack_frames`."""
-    heads = read_heads(files, pattern=options.pattern)
+    heads, unreadable = read_heads(files, pattern=options.pattern)
     members = choose_group(heads, "light", exposures_matter=True, mixed=options.mixed, group=options.group)
     frames = [LightFrame(index, heads[member]) for index, member in enumerate(members)]
     if len(frames) < 2:
@@ -81,10 +81,10 @@ def stack_lights(files: list[Path], *, out: Path, options: StackOptions, listene
     write_master(
         out, total, planes=plan.planes, cards=cards, rejected=options.rejected, rows=first.facts.rows
     )
-    rows = tuple(_row(frame, kept, total, plan.shape) for frame in frames)
+    rows = (*(_row(frame, kept, total, plan.shape) for frame in frames), *unreadable)
     facts = {
         "frames": len(kept),
-        "left_out": len(frames) - len(kept),
+        "left_out": len(rows) - len(kept),
         "reference": str(reference.head.path),
         "exposure_s": first.facts.exposure_s,
         "total_exposure_s": _total_exposure(kept),

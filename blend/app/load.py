@@ -12,7 +12,7 @@ import numpy as np
 from blend.base.errors import FaultList, InputError, RecipeError
 from blend.base.master import Flag, Master, flags_of
 from blend.base.rowblocks import map_row_blocks, map_together
-from blend.files.reader import header_text, peek, read_picture, scaled
+from blend.files.reader import header_text, peek, read_picture, refuse_other_kind, scaled
 from blend.recipe.check import check_together
 from blend.recipe.model import Recipe, load_recipe
 from blend.recipe.target import (
@@ -194,6 +194,8 @@ class _Pieces:
 
 
 def _read_master(name: str, files: MasterFiles, read_frame: FrameReader) -> _Pieces:
+    for role, path in files.paths():
+        refuse_other_kind(path, role.partition(".")[0])
     frames = {
         role: _plane_of(name, files, read_frame(path))
         for role, path in files.paths()

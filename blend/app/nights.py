@@ -8,13 +8,13 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from blend.base.errors import BlendError, InputError, OutputError
+from blend.files.cards import kind_in, stated_kind
 from blend.files.reader import header_text, peek
 from blend.files.source import Peek
 from blend.files.whole import write_whole
 from blend.recipe.text import to_toml
 from blend.science.mismatch import EXPOSURE_SHARE, STEP_C
 
-KINDS = ("flat-dark", "light", "dark", "flat", "bias")
 SUFFIXES = frozenset((".fits", ".fit", ".fts", ".tif", ".tiff"))
 LINES = {"ha": ("ha", "halpha", "hydrogenalpha"), "oiii": ("oiii", "o3"), "sii": ("sii", "s2")}
 PLANES = {"red": ("r", "red"), "green": ("g", "green"), "blue": ("b", "blue")}
@@ -123,10 +123,9 @@ def write_plan(plan: Plan) -> list[Path]:
 
 def _read(path: Path) -> Frame:
     head, cards, told = peek(path), header_text(path), []
-    said = f"{cards.get('IMAGETYP', '')} {cards.get('FRAME', '')}".lower()
-    kind = _kind(said)
+    kind = stated_kind(cards)
     if not kind:
-        kind = _kind(path.stem.lower())
+        kind = kind_in(path.stem)
         told += [f"{path.name}: taken for a {kind}, by its name"] if kind else []
     target = cards.get("OBJECT", "").strip(" '")
     if not target and kind == "light":
@@ -135,11 +134,6 @@ def _read(path: Path) -> Frame:
     return Frame(
         path=path, head=head, kind=kind, target=target, filter=head.facts.filter or "", told=tuple(told)
     )
-
-
-def _kind(words: str) -> str:
-    flat = words.replace("_", "-").replace(" ", "-")
-    return next((kind for kind in KINDS if kind in flat), "")
 
 
 def _draft(name: str, lights: Sequence[Frame], frames: Sequence[Frame], *, out: Path) -> Draft:

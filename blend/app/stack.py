@@ -15,12 +15,12 @@ from numpy.typing import NDArray
 
 from blend.app.frames import (
     Sum,
-    check_same_camera,
     choose_group,
     combine_store,
     expand,
-    refuse_too_few,
+    read_heads,
     refuse_too_small,
+    unread,
 )
 from blend.app.frametable import FrameRow
 from blend.app.stackbase import (
@@ -29,15 +29,15 @@ from blend.app.stackbase import (
     Stacked,
     StackOptions,
     black_plane,
-    check_fits_sensor,
+    check_master,
     shared_cards,
     tell_disk,
     write_master,
 )
-from blend.base.errors import StepError
+from blend.base.errors import InputError, StepError
 from blend.base.robust import clipped_mean, median_and_sigma
 from blend.base.rowblocks import thread_count
-from blend.files.raw import Head, peek_mosaic, read_counts, read_mosaic
+from blend.files.raw import Head, read_counts, read_mosaic
 from blend.files.scratch import FrameStore
 from blend.recipe.work import Event, Listener
 from blend.science.badpixels import local_noise
@@ -55,6 +55,9 @@ _AT_ONCE = 2
 """Frames that are read side by side: each takes three times its own size while it is measured."""
 
 LEAK_SIGMA = 6.0
+BRIGHT_BIAS = 0.05
+"""A frame so far above the stated black, as a share of full scale, is no bias: black is known to a few counts."""
+
 BRIGHT_FLAT, DIM_FLAT = 0.9, 0.02
 """A flat whose level passes these shares of full scale is overexposed, or hardly exposed at all."""
 
@@ -117,8 +120,8 @@ class _Aside:
 def _stack_calibration(
     kind: Kind, files: list[Path], *, out: Path, options: StackOptions, listener: Listener
 ) -> Stacked:
-    refuse_too_few(files)
-    first = peek_mosaic(files[0], pattern=options.pattern)
+    heads, unreadable = read_heads(files, pattern=options.pattern)
+    first = heads[0]
     rows, columns = first.shape
     frame_bytes = 4 * rows * columns
     # two frames in the making with their parts, or the master with its counts; the offset
@@ -127,14 +130,19 @@ def _stack_calibration(
     spare = options.memory_bytes - needed
     offset, notes = _offset_of(kind, first, options)
     with FrameStore(
-        len(files),
+        len(heads),
         (1, rows, columns),
         memory_bytes=int(0.6 * spare),
         folder=options.temp,
         whole=first.whole,
     ) as store:
         tell_disk(store, listener)
-        aside = _put_aside(kind, files, first, store=store, offset=offset, options=options, listener=listener)
+        aside, broken = _put_aside(
+            kind, heads, store=store, offset=offset, options=options, listener=listener
+        )
+        unreadable += broken
+        if len(aside) < 2:
+            raise _too_few(kind, len(aside), unreadable[0].why)
         aside = _one_group(kind, aside, options)
         notes += list(dict.fromkeys(note for one in aside for note in one.head.notes))
         verdicts = _judge_frames(kind, aside)
@@ -155,14 +163,19 @@ def _stack_calibration(
             ground=offset,
             told=lambda share: listener(Event("stack", "combining", 0.6 + 0.38 * share)),
         )
+    if _usual_stars(aside) >= STARS_OF_A_LIGHT:
+        notes.append(
+            f"the usual {kind} frame holds {_usual_stars(aside):.0f} stars: these are lights, or flats of too dark "
+            "a sky, whose stars stay in the master unless the telescope moved between them"
+        )
     notes += _notes_on(kind, first, total, float(np.median(levels)), noise)
-    table = tuple(_row(aside, verdicts, kept, total, index) for index in range(len(aside)))
+    table = (*(_row(aside, verdicts, kept, total, index) for index in range(len(aside))), *unreadable)
     cards = _calibration_cards(
         kind, [aside[i].head for i in kept], offset is not None or kind == "flat", total
     )
     facts = {
         "frames": len(kept),
-        "left_out": len(aside) - len(kept),
+        "left_out": len(table) - len(kept),
         "level": float(np.median(levels)),
         "noise_of_a_frame": noise,
         "rejected_share": float(total.rejected_share.mean()),
@@ -196,7 +209,7 @@ def _offset_of(
     path = options.dark or options.bias
     if path is not None:
         master = read_mosaic(path, pattern=options.pattern)
-        check_fits_sensor(master, first)
+        check_master(master, first, "bias" if options.dark is None else "dark")
         return master.pixels, []
     notes = []
     if not any(first.black):
@@ -206,54 +219,65 @@ def _offset_of(
 
 def _put_aside(
     kind: Kind,
-    files: Sequence[Path],
-    first: Head,
+    heads: Sequence[Head],
     *,
     store: FrameStore,
     offset: NDArray[np.float32] | None,
     options: StackOptions,
     listener: Listener,
-) -> list[_Aside]:
-    """Read every frame once, measure it, and put its counts into the store; at most two are in memory at a time."""
+) -> tuple[list[_Aside], list[FrameRow]]:
+    """Read every frame once, measure it, and put its counts into the store; at most two are in memory at a time.
 
-    def read(index: int) -> _Aside:
-        head, counts, clip = read_counts(files[index], pattern=options.pattern)
-        check_same_camera(head, first)
+    Returned beside them: rows of those that cannot be read.
+    """
+    pattern = heads[0].pattern
+
+    def read(index: int) -> _Aside | FrameRow:
+        path = heads[index].path
+        try:
+            head, counts, clip = read_counts(path, pattern=options.pattern)
+        except InputError as fault:
+            return unread(path, fault)
         pixels = counts if offset is None else counts - offset
         store.put(index, counts[np.newaxis])
         return _Aside(
             index=index,
             head=head,
             level=level_of(pixels),
-            noise=mosaic_noise(pixels, first.pattern),
-            stars=_star_count(pixels, first.pattern) if kind in ("dark", "bias") else 0,
+            noise=mosaic_noise(pixels, pattern),
+            stars=_star_count(pixels, pattern),
             clip=clip,
         )
 
     workers = min(_AT_ONCE, thread_count())
-    aside: list[_Aside] = []
+    done: list[_Aside | FrameRow] = []
     with ThreadPoolExecutor(max_workers=workers) as pool:
-        waiting: deque[Future[_Aside]] = deque()
-        for index in range(len(files) + workers):
-            if index < len(files):
+        waiting: deque[Future[_Aside | FrameRow]] = deque()
+        for index in range(len(heads) + workers):
+            if index < len(heads):
                 waiting.append(pool.submit(copy_context().run, read, index))
             if index >= workers:
-                done = len(aside)
-                listener(Event("stack", f"reading {files[done].name}", 0.6 * done / len(files)))
+                name, share = heads[len(done)].path.name, len(done) / len(heads)
+                listener(Event("stack", f"reading {name}", 0.6 * share))
                 try:
-                    aside.append(waiting.popleft().result())
+                    done.append(waiting.popleft().result())
                 except BaseException:
                     pool.shutdown(cancel_futures=True)
                     raise
-    return aside
+    return (
+        [one for one in done if isinstance(one, _Aside)],
+        [one for one in done if isinstance(one, FrameRow)],
+    )
 
 
 def _judge_frames(kind: Kind, aside: Sequence[_Aside]) -> list[str]:
     """Return, for every frame, why it is left out; empty where it is not."""
-    verdicts = [""] * len(aside)
+    verdicts = _lights_among(aside)
     levels, noises = np.array([one.level for one in aside]), np.array([one.noise for one in aside])
     if kind == "flat":
         for index, one in enumerate(aside):
+            if verdicts[index]:
+                continue
             full = (one.head.white or one.clip or np.inf) - float(np.mean(one.head.black))
             share = levels[index] / full
             if share > BRIGHT_FLAT or (one.clip is not None and levels[index] > 0.95 * one.clip):
@@ -261,10 +285,10 @@ def _judge_frames(kind: Kind, aside: Sequence[_Aside]) -> list[str]:
             elif share < DIM_FLAT and np.isfinite(full):
                 verdicts[index] = f"hardly exposed: its level is {100 * share:.1f} % of full scale"
         return verdicts
-    usual = float(np.median([one.stars for one in aside]))
     for index, one in enumerate(aside):
-        if one.stars >= STARS_OF_A_LIGHT and one.stars > 3.0 * usual:
-            verdicts[index] = f"{one.stars} stars: it is a light"
+        full = (one.head.white or np.inf) - float(np.mean(one.head.black))
+        if kind == "bias" and levels[index] - np.mean(one.head.black) > BRIGHT_BIAS * full:
+            verdicts[index] = f"its level of {levels[index]:.6g} is that of a frame that saw light"
     good = np.array([not why for why in verdicts])
     middle, spread = median_and_sigma(levels[good]) if good.any() else (0.0, 0.0)
     noise = float(np.median(noises[good])) if good.any() else 0.0
@@ -276,6 +300,19 @@ def _judge_frames(kind: Kind, aside: Sequence[_Aside]) -> list[str]:
             cause = "light leaked in, or the sensor was warmer" if apart > 0 else "the sensor was colder"
             verdicts[index] = f"its level is {apart:+.3g} from the others' {middle:.6g}: {cause}"
     return verdicts
+
+
+def _lights_among(aside: Sequence[_Aside]) -> list[str]:
+    """Return, for every frame, what gives it away as a light among others; empty where nothing does."""
+    usual = _usual_stars(aside)
+    return [
+        f"{one.stars} stars: it is a light" if one.stars > max(STARS_OF_A_LIGHT - 1, 3.0 * usual) else ""
+        for one in aside
+    ]
+
+
+def _usual_stars(aside: Sequence[_Aside]) -> float:
+    return float(np.median([one.stars for one in aside]))
 
 
 def _notes_on(kind: Kind, head: Head, total: Sum, level: float, noise: float) -> list[str]:

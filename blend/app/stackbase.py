@@ -18,6 +18,7 @@ from blend.app.frametable import FrameRow, as_csv, as_json, as_text
 from blend.base.errors import InputError
 from blend.files.fits import write_fits
 from blend.files.raw import Head, Mosaic
+from blend.files.reader import refuse_other_kind
 from blend.files.scratch import FrameStore
 from blend.files.source import in_words
 from blend.files.whole import WholeFolder
@@ -184,8 +185,10 @@ def black_plane(head: Head) -> NDArray[np.float32]:
     return tiled
 
 
-def check_fits_sensor(master: Mosaic, first: Head) -> None:
-    """Raise `InputError` where a calibration master has not the frames' size or pattern."""
+def check_master(master: Mosaic, first: Head, role: str) -> None:
+    """Raise `InputError` where a calibration master is of another kind, or has not the frames' size or pattern."""
+    if master.head.kind == "FITS":
+        refuse_other_kind(master.head.path, role)
     mine, theirs = master.head, first
     if mine.shape != theirs.shape or (mine.pattern and theirs.pattern and mine.pattern != theirs.pattern):
         raise InputError(

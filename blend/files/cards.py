@@ -11,6 +11,8 @@ from typing import Any
 
 from blend.base.master import Facts
 
+FRAME_KINDS = ("flat-dark", "light", "dark", "flat", "bias")
+
 _ANGLE = re.compile(
     r"^\s*([+-]?)(\d+(?:\.\d*)?)(?:[\s:d°]+(\d+(?:\.\d*)?))?(?:[\s:m']+(\d+(?:\.\d*)?))?[\s\"s]*([NSEW]?)\s*$"
 )
@@ -55,6 +57,20 @@ def facts_from_cards(cards: Mapping[str, Any], *, full_scale: float | None, wcs:
         rows="top-down" if top_down else "bottom-up",
         noise=_noise(cards),
     )
+
+
+def stated_kind(cards: Mapping[str, Any]) -> str:
+    """Return which kind of frame a header says it is, one of `FRAME_KINDS`; empty where it does not.
+
+    IMAGETYP (and FRAME, which some programs write) is common practice; no standard lists its values.
+    """
+    return kind_in(f"{cards.get('IMAGETYP', '')} {cards.get('FRAME', '')}")
+
+
+def kind_in(words: str) -> str:
+    """Return the first of `FRAME_KINDS` that some words name; empty where they name none."""
+    plain = words.lower().replace("_", "-").replace(" ", "-")
+    return next((kind for kind in FRAME_KINDS if kind in plain), "")
 
 
 def _noise(cards: Mapping[str, Any]) -> Mapping[str, Mapping[int, float]]:

@@ -11,12 +11,22 @@ from numpy.typing import NDArray
 from blend.base.errors import InputError
 from blend.base.master import Master, flags_of
 from blend.base.rowblocks import map_row_blocks
+from blend.files.cards import stated_kind
 from blend.files.source import EXPECTED, MOST_BYTES, Peek, describe, first_bytes, names_of
 
 if TYPE_CHECKING:
     from blend.files.raw import Mosaic
 
-__all__ = ["Peek", "header_text", "peek", "read_mosaic", "read_picture", "scaled", "upright"]
+__all__ = [
+    "Peek",
+    "header_text",
+    "peek",
+    "read_mosaic",
+    "read_picture",
+    "refuse_other_kind",
+    "scaled",
+    "upright",
+]
 
 _TIFF_STARTS = (b"II*\0", b"MM\0*", b"II+\0", b"MM\0+")
 
@@ -108,6 +118,27 @@ def header_text(path: Path) -> dict[str, str]:
     from blend.files.tiff import tiff_header_text
 
     return tiff_header_text(path)
+
+
+_STRANGE_KINDS = {
+    "light": ("dark", "flat", "flat-dark", "bias"),
+    "dark": ("light", "flat"),
+    "bias": ("light", "flat"),
+    "flat": ("light", "dark", "flat-dark", "bias"),
+    "flat_dark": ("light", "flat"),
+}
+
+
+def refuse_other_kind(path: Path, role: str) -> None:
+    """Raise `InputError` where a file's header says that it is of a kind that cannot play its role, a flat as dark."""
+    kind = stated_kind(header_text(path))
+    if kind in _STRANGE_KINDS[role]:
+        raise InputError(
+            str(path),
+            found=f"its header says that it is a {kind} (IMAGETYP)",
+            expected=f"the {role.replace('_', ' of the ')}" if role != "light" else "a light",
+            advice=f"name the file that is the {role}, or mend IMAGETYP where it is wrong",
+        )
 
 
 def scaled(master: Master, divisor: float) -> Master:

@@ -18,7 +18,8 @@ from blend.app.cli_frames import stack as stack_command
 from blend.app.frames import expand, parse_memory
 from blend.app.gain import exposure_facts, measure_gain
 from blend.app.stack import Stacked, StackOptions, stack_frames
-from blend.base.errors import InputError, StepError
+from blend.app.stackbase import Kind
+from blend.base.errors import BlendError, InputError, StepError
 from blend.files.dng import write_dng
 from blend.files.fits import fits_header_text, write_fits
 from blend.files.raw import read_mosaic
@@ -317,11 +318,45 @@ def test_too_few_frames_and_empty_folders(night: Night, tmp_path: Path) -> None:
     assert not (tmp_path / "d.fits").exists()
 
 
-def test_a_truncated_frame_is_named(night: Night, tmp_path: Path) -> None:
-    whole = (night.root / "dark" / "d0.dng").read_bytes()
-    (tmp_path / "cut.dng").write_bytes(whole[: len(whole) // 2])
-    with pytest.raises(InputError, match=r"cut\.dng: the raw file is damaged or cut short"):
-        stack_frames("dark", [night.root / "dark", tmp_path / "cut.dng"], out=tmp_path / "d.fits")
+@pytest.mark.parametrize(("kind", "share"), [("dark", 0.5), ("dark", 0.99), ("light", 0.5), ("light", 0.99)])
+def test_a_truncated_frame_is_left_out_and_named(
+    night: Night, tmp_path: Path, kind: Kind, share: float
+) -> None:
+    frames = sorted((night.root / kind).iterdir())
+    whole = frames[0].read_bytes()
+    cut = tmp_path / "cut.dng"
+    cut.write_bytes(whole[: int(share * len(whole))])
+    out = tmp_path / "master.fits"
+    done = stack_frames(kind, [cut, *frames], out=out)
+    assert out.exists()
+    (row,) = [row for row in done.rows if row.file == str(cut)]
+    assert not row.kept and "the raw file is damaged or cut short" in row.why
+    assert done.facts["left_out"] == 1 + sum(not row.kept for row in done.rows if row.file != str(cut))
+
+
+def test_frames_that_are_all_truncated_are_refused(night: Night, tmp_path: Path) -> None:
+    for number, share in enumerate((0.5, 0.99, 0.99)):
+        whole = (night.root / "dark" / "d0.dng").read_bytes()
+        (tmp_path / f"cut{number}.dng").write_bytes(whole[: int(share * len(whole))])
+    with pytest.raises(BlendError, match="damaged or cut short"):
+        stack_frames("dark", [tmp_path], out=tmp_path / "d.fits")
+
+
+def test_masters_in_each_other_s_places_are_refused(night: Night, tmp_path: Path) -> None:
+    dark, flat = night.root / "m" / "dark.fits", night.root / "m" / "flat.fits"
+    with pytest.raises(InputError, match="its header says that it is a flat"):
+        stack_frames(
+            "light", [night.root / "light"], out=tmp_path / "l.fits", options=StackOptions(dark=flat)
+        )
+    with pytest.raises(InputError, match="its header says that it is a dark"):
+        stack_frames(
+            "light", [night.root / "light"], out=tmp_path / "l.fits", options=StackOptions(flat=dark)
+        )
+    with pytest.raises(StepError, match="that of a frame that saw light"):
+        stack_frames("bias", [night.root / "flat"], out=tmp_path / "b.fits")
+    lights = stack_frames("flat", [night.root / "light"], out=tmp_path / "f.fits")
+    assert any("these are lights" in note for note in lights.notes)
+    assert not any("these are lights" in note for note in night.dark.notes)
 
 
 def test_memory_that_does_not_do_is_said(night: Night, tmp_path: Path) -> None:
