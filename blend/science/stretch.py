@@ -19,6 +19,7 @@ from numpy.typing import NDArray
 from blend.base.equation import VALUES_PER_CHUNK, Equation, parse
 from blend.base.errors import StepError
 from blend.base.registry import Registry
+from blend.base.roots import root_between
 from blend.base.rowblocks import map_row_blocks
 from blend.science.brighten import brighten, scale_and_mean
 from blend.science.colourspace import decode_block, encode_block
@@ -288,15 +289,13 @@ class _Problem:
         if self.curve.solution:
             return float(self.curve.parsed_solution.evaluate({"m": self.m, "t": level}, dtype="float64"))
 
-        from scipy.optimize import brentq
-
         def miss(log_parameter: float) -> float:
             return float(self.curve.value(self.m, math.exp(log_parameter))) - level
 
         low, high = (math.log(edge) for edge in self.curve.bracket)
         if miss(low) * miss(high) > 0.0:
             raise self._unreachable(level)
-        return math.exp(brentq(miss, low, high, xtol=1e-13, rtol=1e-14))
+        return math.exp(root_between(miss, low, high, tolerance=1e-13))
 
     def _unreachable(self, level: float) -> StepError:
         edges = sorted(float(self.curve.value(self.m, edge)) for edge in self.curve.bracket)
@@ -320,15 +319,13 @@ class _Problem:
 
     def quiet_level(self, wanted: float, limit: float) -> float:
         """Return ``wanted``, or the highest level below it at which the noise keeps to ``limit``."""
-        from scipy.optimize import brentq
-
         if self.noise(wanted) <= limit:
             return wanted
         # asinh and log only brighten: their lowest level is the linear one.
         lowest = 1e-6 * wanted if self.curve.solution else self.m * 1.001
         if lowest >= wanted or self.noise(lowest) >= limit:
             return min(lowest, wanted)
-        return float(brentq(lambda level: self.noise(level) - limit, lowest, wanted, xtol=1e-9))
+        return root_between(lambda level: self.noise(level) - limit, lowest, wanted, tolerance=1e-9)
 
 
 def stretch_planes(
