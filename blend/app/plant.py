@@ -91,7 +91,8 @@ def inspect_planted(
         raise RecipeError("inspect --plant", found=f"{len(targets)} files", expected="one target file")
     target = open_target(targets[0])
     chosen = open_recipe(recipe, settings=settings, target=target)
-    work = Work(recipe=chosen, target=target, sources=load_sources(target).sources)
+    loaded = load_sources(target)
+    work = Work(recipe=chosen, target=target, sources=loaded.sources, catalogue=loaded.catalogue)
     knots = plant(work)
     return _as_json(knots) if as_json else _in_words(knots, target.name)
 
