@@ -45,7 +45,7 @@ def invented(kind: Kind, folder: Path, rows: int) -> Path:
     """Draw a night with three lines and return its target file."""
     options = SceneOptions(rows=rows, columns=rows * 3 // 2, seed=7, kind=kind)
     night = simulate_night(options)
-    target = write_night(night, folder)
+    target = first = write_night(night, folder)
     for line, wavelength_nm, noise_seed in (("oiii", 500.7, 8), ("sii", 672.4, 9)):
         if line == "sii":
             # Masks of objects come from all masters: recipes that know no [S II] are shown as without its master.
@@ -58,7 +58,7 @@ def invented(kind: Kind, folder: Path, rows: int) -> Path:
                 write_fits(folder / file, pixels, planes=(line,), cards={"SATURATE": 1.0}, wcs=None)
                 table.append(f'{kind_of} = "{file}"')
         target.write_text(target.read_text(encoding="utf-8") + "\n".join(table) + "\n", encoding="utf-8")
-    return folder / "lantern-spiral.target.toml"
+    return first
 
 
 def real(frames: Path, folder: Path) -> Path:
