@@ -2,8 +2,8 @@
 
 Run ``python benchmarks/accuracy/recipesheet.py OUT.png [--rows 600]``. Rows are the first
 recipe's picture without lines, then the recipes by name; columns are the real frames where BLEND_REAL_FRAMES names
-their folder, a galaxy, a nebula, and a cluster without any line. The invented [O III] is a second
-camera's view of the same line.
+their folder, a galaxy, a nebula, and a cluster without any line. The invented [O III] and [S II] are
+other cameras' views of the same line. Of the real frames there is no [S II], and no tile with three lines.
 """
 
 from __future__ import annotations
@@ -13,6 +13,7 @@ import os
 import shutil
 import sys
 import tempfile
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -41,23 +42,23 @@ REAL = (
 
 
 def invented(kind: Kind, folder: Path, rows: int) -> Path:
-    """Draw a night with two lines and return its target file."""
+    """Draw a night with three lines and return its target file."""
     options = SceneOptions(rows=rows, columns=rows * 3 // 2, seed=7, kind=kind)
     night = simulate_night(options)
-    target = write_night(night, folder)
-    second = simulate_night(
-        SceneOptions(rows=rows, columns=rows * 3 // 2, seed=7, noise_seed=8, kind=kind)
-    ).ha
-    table = ["", "[masters.oiii]", "line_nm = 500.7", "width_nm = 7"]
-    for name in ("light", "dark", "flat", "bias"):
-        pixels = getattr(second, name)
-        if pixels is not None:
-            write_fits(
-                folder / f"oiii-{name}.fits", pixels, planes=("oiii",), cards={"SATURATE": 1.0}, wcs=None
-            )
-            table.append(f'{name} = "oiii-{name}.fits"')
-    target.write_text(target.read_text(encoding="utf-8") + "\n".join(table) + "\n", encoding="utf-8")
-    return target
+    target = first = write_night(night, folder)
+    for line, wavelength_nm, noise_seed in (("oiii", 500.7, 8), ("sii", 672.4, 9)):
+        if line == "sii":
+            # Masks of objects come from all masters: recipes that know no [S II] are shown as without its master.
+            target = Path(shutil.copy(target, folder / "three-lines.target.toml"))
+        again = simulate_night(replace(options, noise_seed=noise_seed)).ha
+        table = ["", f"[masters.{line}]", f"line_nm = {wavelength_nm}", "width_nm = 7"]
+        for kind_of in ("light", "dark", "flat", "bias"):
+            pixels, file = getattr(again, kind_of), f"{line}-{kind_of}.fits"
+            if pixels is not None:
+                write_fits(folder / file, pixels, planes=(line,), cards={"SATURATE": 1.0}, wcs=None)
+                table.append(f'{kind_of} = "{file}"')
+        target.write_text(target.read_text(encoding="utf-8") + "\n".join(table) + "\n", encoding="utf-8")
+    return first
 
 
 def real(frames: Path, folder: Path) -> Path:
@@ -111,7 +112,11 @@ def main(arguments: list[str]) -> int:
             made: list[Plane] = []
             for recipe in sorted(shipped_recipes()):
                 print(target.parent.name, recipe, flush=True)
-                bare, done = pictures(target, recipe, real_frames=is_real)
+                if is_real and recipe == "three-lines":
+                    made.append(framed(np.zeros((3, 1, 1), dtype=np.float32)))
+                    continue
+                own = target.parent / f"{recipe}.target.toml"
+                bare, done = pictures(own if own.is_file() else target, recipe, real_frames=is_real)
                 made += [framed(done)] if made else [framed(bare), framed(done)]
             columns.append(np.concatenate(made, axis=1))
             sheet = np.rint(255 * np.concatenate(columns, axis=2).transpose(1, 2, 0)).astype(np.uint8)

@@ -144,11 +144,17 @@ def estimate(target: Target) -> tuple[float, float]:
     InputError
         A header cannot be read.
     """
-    sizes = [(place.split(".")[2], _megapixels(path)) for place, path in target.paths()]
+    sizes = [(kind, _megapixels(path)) for kind, path in _pictures(target)]
     lights = sum(size for kind, size in sizes if kind == "light")
     everything = sum(size for _, size in sizes)
     mib = min(base + slope * lights for base, slope in PEAKS)
     return mib, BASE_SECONDS + LIGHT_SECONDS * lights + FRAME_SECONDS * (everything - lights)
+
+
+def _pictures(target: Target) -> list[tuple[str, Path]]:
+    """Return the pictures of a target, each with its kind."""
+    files = [(place.split(".")[2], path) for place, path in target.paths()]
+    return [(kind, path) for kind, path in files if kind != "catalogue"]
 
 
 def _megapixels(path: Path) -> float:
@@ -159,7 +165,7 @@ def _megapixels(path: Path) -> float:
 
 def _frames_of(target: Target) -> dict[str, int]:
     """Return the darks, flats and biases of a target by resolved path, and the bytes of their pixels."""
-    frames = [path for place, path in target.paths() if place.split(".")[2] != "light"]
+    frames = [path for kind, path in _pictures(target) if kind != "light"]
     return {str(path.resolve()): round(_megapixels(path) * 4e6) for path in frames}
 
 

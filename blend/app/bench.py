@@ -210,7 +210,9 @@ class Bench:
         if self.listener is not None:
             self.listener(Event("read", f"{len(self.target.masters)} masters", 0.0))
         loaded = load_sources(self.target)
-        begin = [Work(recipe=recipe, target=self.target, sources=loaded.sources).warn(*loaded.warnings)]
+        first = Work(recipe=recipe, target=self.target, sources=loaded.sources, catalogue=loaded.catalogue)
+        begin = [first.warn(*loaded.warnings)]
+        del first
         del loaded
         if depth == 0:
             return begin.pop()

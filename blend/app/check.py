@@ -7,6 +7,7 @@ from pathlib import Path
 
 from blend.app.load import MissingFiles, open_recipe, open_target
 from blend.base.errors import BlendError, FaultList
+from blend.files.catalogue import read_catalogue
 from blend.files.reader import peek
 from blend.recipe.check import assumptions
 from blend.recipe.target import Target
@@ -63,6 +64,9 @@ def _input_lines(target: Target, faults: list[BlendError]) -> list[str]:
     lines = [f"{target.name}: {len(target.masters)} masters"]
     for name, path in target.paths():
         try:
+            if name.endswith(".catalogue"):
+                lines.append(f"  {name:<16} {path.name}: {len(read_catalogue(path))} stars")
+                continue
             seen = peek(path)
         except BlendError as fault:
             faults.append(fault)

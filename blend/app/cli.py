@@ -58,6 +58,9 @@ def demo(out: Path, size: str, seed: int, threads: int) -> None:
 @click.option("--flat", "flats", multiple=True, metavar="NAME=FILE", help="Master flat of a master.")
 @click.option("--bias", "biases", multiple=True, metavar="NAME=FILE", help="Master bias of a master.")
 @click.option("--flat-dark", "flat_darks", multiple=True, metavar="NAME=FILE", help="The flat's own dark.")
+@click.option(
+    "--catalogue", "catalogues", multiple=True, metavar="rgb=FILE", help="Stars of known colour, CSV."
+)
 @click.option("--name", default="blend", show_default=True, help="Name of the target when -m is used.")
 @click.option("--out", type=EXISTING, help="Folder for the results; default ./NAME.")
 @click.option("--set", "settings", multiple=True, metavar="KEY=VALUE", help="Change one recipe value.")
@@ -81,7 +84,7 @@ def run(recipe: str, target: Path | None, **options: Any) -> None:
     chosen = open_target(
         target,
         masters=options["masters"],
-        frames={k: options[v] for k, v in CALIBRATION_OPTIONS.items()},
+        frames={k: options[v] for k, v in FILE_OPTIONS.items()},
         name=options["name"],
         root=options["root"],
     )
@@ -115,7 +118,13 @@ def run(recipe: str, target: Path | None, **options: Any) -> None:
         click.echo(printable(f"Note: {text}"), err=True)
 
 
-CALIBRATION_OPTIONS = {"dark": "darks", "flat": "flats", "bias": "biases", "flat_dark": "flat_darks"}
+FILE_OPTIONS = {
+    "dark": "darks",
+    "flat": "flats",
+    "bias": "biases",
+    "flat_dark": "flat_darks",
+    "catalogue": "catalogues",
+}
 
 
 @blend.command()

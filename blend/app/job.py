@@ -33,7 +33,7 @@ from blend.pages.report import DRAWN_AFTER, Pictures, report_page
 from blend.recipe.check import assumptions
 from blend.recipe.model import Recipe, resolved
 from blend.recipe.pipeline import run_steps
-from blend.recipe.target import CALIBRATION, Target
+from blend.recipe.target import FILE_KEYS, Target
 from blend.recipe.work import Event, Listener, Work
 
 RECORD_VERSION = 1
@@ -167,7 +167,7 @@ def _remove_stale(out: Path, earlier: list[dict[str, str]], now: list[dict[str, 
 
 
 def _first_state(recipe: Recipe, target: Target, loaded: Loaded, *, seconds: float) -> Work:
-    work = Work(recipe=recipe, target=target, sources=loaded.sources)
+    work = Work(recipe=recipe, target=target, sources=loaded.sources, catalogue=loaded.catalogue)
     work = work.warn(*loaded.warnings, *assumptions(recipe, target))
     return work.tell("seconds", "read", round(seconds, 3))
 
@@ -235,7 +235,7 @@ def _record(work: Work, files: tuple[tuple[str, Path], ...], hashes: list[str]) 
 def setup_of(target: Target) -> dict[str, Any]:
     """Return what a target file says of its masters beside their files: filters, planes and facts."""
     return {
-        name: files.model_dump(mode="json", exclude={"light", *CALIBRATION}, exclude_defaults=True)
+        name: files.model_dump(mode="json", exclude=set(FILE_KEYS), exclude_defaults=True)
         for name, files in target.masters.items()
     }
 

@@ -8,14 +8,17 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
+from numpy.typing import NDArray
 
 from blend.base.errors import FaultList, InputError, RecipeError
 from blend.base.master import Flag, Master, flags_of
 from blend.base.rowblocks import map_row_blocks, map_together
+from blend.files.catalogue import read_catalogue
 from blend.files.reader import header_text, peek, read_picture, refuse_other_kind, scaled
 from blend.recipe.check import check_together
 from blend.recipe.model import Recipe, load_recipe
 from blend.recipe.target import (
+    CALIBRATION,
     MasterFiles,
     Target,
     load_target,
@@ -145,6 +148,7 @@ class Loaded:
     """Everything read for one target."""
 
     sources: Mapping[str, Source]
+    catalogue: NDArray[np.float64] | None
     files: tuple[tuple[str, Path], ...]
     warnings: tuple[tuple[str, str], ...]
 
@@ -157,6 +161,8 @@ def load_sources(target: Target, *, read_frame: FrameReader = read_picture) -> L
     InputError
         A file is missing, unreadable, of the wrong kind, empty of data or already stretched.
     """
+    stars = target.masters["rgb"].catalogue
+    catalogue = None if stars is None else read_catalogue(stars)
     names = tuple(target.masters)
     pieces_of = map_together(lambda name: _read_master(name, target.masters[name], read_frame), names)
     raw = dict(zip(names, pieces_of, strict=True))
@@ -174,7 +180,7 @@ def load_sources(target: Target, *, read_frame: FrameReader = read_picture) -> L
     done = dict(zip(names, map_together(source, names), strict=True))
     sources = {name: found for name, (found, _) in done.items()}
     warnings += [warning for _, found in done.values() for warning in found]
-    return Loaded(sources=sources, files=tuple(files), warnings=tuple(warnings))
+    return Loaded(sources=sources, catalogue=catalogue, files=tuple(files), warnings=tuple(warnings))
 
 
 def _unscaled(pieces: _Pieces) -> bool:
@@ -195,11 +201,10 @@ class _Pieces:
 
 def _read_master(name: str, files: MasterFiles, read_frame: FrameReader) -> _Pieces:
     for role, path in files.paths():
-        refuse_other_kind(path, role.partition(".")[0])
+        if role != "catalogue":
+            refuse_other_kind(path, role.partition(".")[0])
     frames = {
-        role: _plane_of(name, files, read_frame(path))
-        for role, path in files.paths()
-        if not role.startswith("light")
+        role: _plane_of(name, files, read_frame(path)) for role, path in files.paths() if role in CALIBRATION
     }
     paths = tuple((f"{name}.{role}", path) for role, path in files.paths())
     return _Pieces(lights=read_lights(name, files), frames=frames, paths=paths)

@@ -82,6 +82,8 @@ def summary(record: Mapping[str, Any], out: Path) -> str:
     ]
     rows += [("continuum", name, _continuum(entry)) for name, entry in record["continuum"].items()]
     rows += [("white", plane, f"x {gain:.3f}") for plane, gain in record["balance"]["gains"].items()]
+    if "catalogue" in record["balance"]:
+        rows.append(("", "", _catalogue(record["balance"])))
     rows += [("stretch", name, _stretch(entry)) for name, entry in record["stretch"].items()]
     for name, entry in record["blend"].items():
         rows.append(("blend", name, _blend(entry)))
@@ -103,6 +105,15 @@ def _registration(entry: Mapping[str, Any]) -> str:
     return (
         f"{entry['matched']} stars, {entry['rms_px']:.3f} px rms, {entry['transform']}{mirrored}, "
         f"covers {100 * entry['overlap']:.0f} %"
+    )
+
+
+def _catalogue(entry: Mapping[str, Any]) -> str:
+    told, errors = entry["catalogue"], entry["errors"]
+    return (
+        f"white at B - V = {told['white_b_v']:g} by {entry['stars']} stars of the catalogue "
+        f"({told['matched']} matched, {told['rms_px']:.2f} px rms), "
+        f"+- {errors['red']:.3f} red, {errors['blue']:.3f} blue"
     )
 
 

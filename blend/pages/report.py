@@ -212,7 +212,39 @@ def _tables(record: Mapping[str, Any]) -> list[dict[str, Any]]:
             ],
         ),
         *_moon_table(record),
+        *_white_table(record["balance"]),
     ]
+
+
+WHITE = {
+    "stars": "the typical star",
+    "catalogue": "stars of the catalogue",
+    "given": "gains that were given",
+    "none": "nothing: left as it was",
+}
+
+
+def _white_table(told: Mapping[str, Any]) -> list[dict[str, Any]]:
+    """Return the gains with their errors, and what a catalogue said."""
+    if not told:
+        return []
+    caption = f"White by {WHITE[told['how']]}"
+    found = told.get("catalogue")
+    if found is not None:
+        low, high = found["b_v_range"]
+        caption += (
+            f": B - V = {found['white_b_v']:g} is white; {found['matched']} of {found['stars_in_frame']} stars in the "
+            f"frame matched, {_figure(found['rms_px'])} px rms after a shift of {found['shift_px'][0]:.1f}, "
+            f"{found['shift_px'][1]:.1f} px; {told['stars']} used, B - V {low:.2f} to {high:.2f}"
+        )
+    elif told["stars"]:
+        caption += f": {told['stars']} stars"
+    slopes = {} if found is None else found["slopes"]
+    rows = [
+        (plane, _figure(gain), _figure(told["errors"][plane]), _figure(slopes.get(plane)))
+        for plane, gain in told["gains"].items()
+    ]
+    return [_table(caption, ("plane", "gain", "uncertain by", "ln(gain) a mag of B - V"), rows)]
 
 
 def _moon_table(record: Mapping[str, Any]) -> list[dict[str, Any]]:

@@ -64,6 +64,9 @@ def assumptions(recipe: Recipe, target: Target) -> list[tuple[str, str]]:
                 f"masters.rgb.red_width_nm is not given; the band is taken to be {RED_WIDTH_NM:g} nm wide",
             )
         )
+    if target.masters["rgb"].catalogue is not None and recipe.balance.b_v is None:
+        text = 'masters.rgb.catalogue is not used; balance.white = "b_v=0.65" makes a star of that colour white by it'
+        told.append(("catalogue-unused", text))
     width = f"{red_nm or RED_WIDTH_NM:g} nm"
     return told + [
         (f"{plane}-width-assumed", f"the {plane} band is taken to be as wide as the red one, {width}")

@@ -11,6 +11,7 @@ from blend.recipe.blendtable import Blend
 from blend.recipe.check import assumptions, check_together, light_name, width_ratio
 from blend.recipe.tables import Continuum, CropBox, Gradient, Recipe, Step, StepName
 from blend.recipe.target import MasterFiles, Target
+from blend.science.balance import COLOUR_REACH
 from blend.science.stretch import CURVES
 
 WIDTH = 92
@@ -44,7 +45,7 @@ def explain(recipe: Recipe, target: Target | None = None) -> str:
         ("Register", _register(recipe)),
         ("Gradient", _gradient(recipe)),
         ("Continuum", _continuum(recipe, target)),
-        ("Balance", _balance(recipe)),
+        ("Balance", _balance(recipe, target)),
         ("Blends of linear light", _blends(recipe, "linear")),
         ("Stretch", _stretch(recipe)),
         ("Blends of the stretched picture", _blends(recipe, "display")),
@@ -234,7 +235,7 @@ def _one_continuum(line: str, table: Continuum, target: Target | None) -> Iterat
         yield f"Emission fainter than {table.fade_sigma:g} sigma fades to none, so that noise adds nothing."
 
 
-def _balance(recipe: Recipe) -> Iterator[str]:
+def _balance(recipe: Recipe, target: Target | None) -> Iterator[str]:
     white = recipe.balance.white
     if white == "none":
         yield "No gains: red, green and blue stay as they are."
@@ -242,13 +243,25 @@ def _balance(recipe: Recipe) -> Iterator[str]:
         yield "The gains of red, green and blue are given: " + ", ".join(f"{gain:g}" for gain in white) + "."
     else:
         yield "One gain a plane, green 1, from the fluxes of the stars over the sky:"
-        if recipe.balance.b_v is None:
+        if (
+            recipe.balance.b_v is not None
+            and target is not None
+            and target.masters["rgb"].catalogue is not None
+        ):
+            yield EQUATION + "ln(F_green / F_c) = ln g_c + k_c * (B-V - W)"
+            yield (
+                f"a robust line over the stars of the catalogue within {COLOUR_REACH:g} mag of W = "
+                f"{recipe.balance.b_v:g}, found by the world coordinates: a star of that colour is white. "
+                "Derived here."
+            )
+        elif recipe.balance.b_v is None:
             yield EQUATION + "g_c = typical ratio of F_green / F_c: the typical star is white"
         else:
             yield EQUATION + "g_c = (C_c / C_green) * typical ratio of F_green / F_c"
             yield (
                 f"with C the colour of a black body of B - V = {recipe.balance.b_v:g}, which the typical "
-                "star is taken to be. Source: Ballesteros (2012), EPL 97, 34008, for its temperature."
+                "star is taken to be. Source: Ballesteros (2012), EPL 97, 34008, for its temperature. "
+                "With a catalogue in the target file a star of that colour becomes white instead."
             )
 
 

@@ -38,6 +38,7 @@ def pack_work(work: Work) -> tuple[Document, Arrays]:
         "fwhm_px": dict(work.fwhm_px),
         "gains": list(work.gains),
         "star_mask": None if work.star_mask is None else pack.array(work.star_mask),
+        "catalogue": None if work.catalogue is None else pack.array(work.catalogue),
         "told": _plain(work.told),
         "warnings": [list(pair) for pair in work.warnings],
     }
@@ -48,7 +49,7 @@ def unpack_work(
     document: Mapping[str, Any], arrays: Mapping[str, NDArray[Any]], *, recipe: Recipe, target: Target
 ) -> Work:
     """Return the state that `pack_work` took apart, under a recipe and a target."""
-    mask, stars = document["star_mask"], document["stars"]
+    mask, stars, catalogue = document["star_mask"], document["stars"], document["catalogue"]
     return Work(
         recipe=recipe,
         target=target,
@@ -64,6 +65,7 @@ def unpack_work(
         fwhm_px=frozen(document["fwhm_px"]),
         gains=tuple(document["gains"]),
         star_mask=None if mask is None else arrays[mask],
+        catalogue=None if catalogue is None else arrays[catalogue],
         told=frozen(document["told"]),
         warnings=tuple((code, text) for code, text in document["warnings"]),
     )

@@ -195,7 +195,8 @@ class Balance(Table):
     ] = Field(
         default="stars",
         description="stars: the typical star is white; none: gains of 1; b_v=NUMBER: the typical star has "
-        "this colour index, and the black-body colour that belongs to it; [r, g, b]: these gains",
+        "this colour index, and the black-body colour that belongs to it, or, where the target names a catalogue, "
+        "a star of this colour index is white; [r, g, b]: these gains",
     )
 
     @property

@@ -28,6 +28,8 @@ from blend.recipe.tables import Plane, Recipe
 from blend.recipe.text import faults_of, flatten, read_toml, toml_names
 
 CALIBRATION = ("dark", "flat", "bias", "flat_dark")
+FILE_KEYS = ("light", *CALIBRATION, "catalogue")
+"""The keys of a master that name files."""
 RED_WIDTH_NM = 100.0
 """Taken where a target says nothing: a colour camera's red band (common practice, 90 to 110 nm)."""
 WIDTH_NM = 7.0
@@ -123,6 +125,11 @@ class MasterFiles(Table):
     flat: FilePath | None = Field(default=None, description="the master flat")
     bias: FilePath | None = Field(default=None, description="the master bias")
     flat_dark: FilePath | None = Field(default=None, description="the master dark of the flats")
+    catalogue: FilePath | None = Field(
+        default=None,
+        description='stars of known colour for balance.white = "b_v=NUMBER": a CSV with the columns ra, dec (degrees, '
+        "ICRS) and b_v; the reference's header must hold world coordinates",
+    )
     red_width_nm: float | None = Field(default=None, gt=0, le=1000, description="width of rgb's red band, nm")
     line_nm: float | None = Field(default=None, ge=100, le=3000, description="wavelength of the line, nm")
     width_nm: float | None = Field(default=None, gt=0, le=200, description="width of the line's filter, nm")
@@ -131,13 +138,13 @@ class MasterFiles(Table):
     facts: FactOverrides = Field(default_factory=FactOverrides)
 
     def paths(self) -> Iterator[tuple[str, Path]]:
-        """Give every file with its role: ``light`` or ``light.red``, ``dark``, ``flat_dark`` and so on."""
+        """Give every file with its role: ``light`` or ``light.red``, ``dark``, ``catalogue`` and so on."""
         if isinstance(self.light, PlaneFiles):
             for plane in PLANES:
                 yield f"light.{plane}", getattr(self.light, plane)
         else:
             yield "light", self.light
-        for role in CALIBRATION:
+        for role in FILE_KEYS[1:]:
             path = getattr(self, role)
             if path is not None:
                 yield role, path
@@ -206,7 +213,7 @@ def target_from_options(
     masters : sequence of str
         ``rgb=FILE``, ``ha=FILE``, or ``rgb.red=FILE`` and so on for one file a plane.
     calibration : mapping of str to sequence of str, optional
-        For ``dark``, ``flat``, ``bias`` and ``flat_dark``: ``ha=FILE``.
+        For ``dark``, ``flat``, ``bias`` and ``flat_dark``: ``ha=FILE``; for ``catalogue``: ``rgb=FILE``.
     name : str, optional
         Of the target.
     folder : Path, optional
@@ -317,7 +324,10 @@ def _target(values: dict[str, Any], folder: Path, faults: list[RecipeError]) -> 
     return target
 
 
-_RGB_ONLY = {"red_width_nm": "give the line's own filter as width_nm"}
+_RGB_ONLY = {
+    "red_width_nm": "give the line's own filter as width_nm",
+    "catalogue": "name it in [masters.rgb]: star colours make the colour master's white",
+}
 _LINE_ONLY = {
     "line_nm": "it belongs to the master of a line",
     "width_nm": "the width of the red band is red_width_nm",

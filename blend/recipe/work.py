@@ -85,8 +85,8 @@ class Work:
     """The state of one target between two steps; a step returns a changed copy.
 
     ``told`` holds the sections of the run's record as they become known; ``seen`` holds arrays and fits that the
-    report draws. Without ``figures`` a step may leave out of the record what it would measure for it alone; the picture
-    is the same.
+    report draws. ``catalogue`` (n, 3) holds right ascension, declination (degrees, ICRS) and B - V of stars. Without
+    ``figures`` a step may leave out of the record what it would measure for it alone; the picture is the same.
     """
 
     recipe: Recipe
@@ -101,6 +101,7 @@ class Work:
     linear: Plane | None = None
     display: Plane | None = None
     star_mask: Plane | None = None
+    catalogue: NDArray[np.float64] | None = None
     behind: Behind | None = None
     told: Mapping[str, Any] = field(default_factory=lambda: MappingProxyType({}))
     seen: Mapping[str, Any] = field(default_factory=lambda: MappingProxyType({}))

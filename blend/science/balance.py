@@ -9,7 +9,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from blend.base.errors import StepError
-from blend.science.ratio import RatioFit, mean_log_ratio
+from blend.science.catalogue import FEWEST_MATCHES
+from blend.science.ratio import RatioFit, line_log_ratio, mean_log_ratio
 
 FEWEST_STARS = 3
 """Fewer stars cannot show that one of them is an outlier."""
@@ -25,14 +26,31 @@ blue gain then was up to 2.4 % off that of its own stars and 7.4 % off the scene
 """
 
 
+COLOUR_REACH = 0.6
+"""Stars so many magnitudes of B - V either side of the white tell it.
+
+Over this range log colour goes with B - V along a line; beyond, molecules and the Balmer jump bend it.
+"""
+
+LEAST_RISE_SIGMA = 3.0
+"""Colour that does not follow b_v at three sigma is the colour of other stars."""
+
+
 @dataclass(frozen=True, eq=False)
 class Gains:
-    """What red, green and blue are multiplied by; green is 1. ``how`` is "stars" or "given"."""
+    """What red, green and blue are multiplied by; green is 1. ``how`` is "stars", "given" or "catalogue".
+
+    By a catalogue, ``slopes`` and ``slope_errors`` (2,) are d ln(gain) / d(B - V) of red and of blue, ``b_v_range`` the
+    bluest and the reddest star used.
+    """
 
     values: NDArray[np.float64]
     errors: NDArray[np.float64]
     stars: int
     how: str
+    slopes: tuple[float, ...] = ()
+    slope_errors: tuple[float, ...] = ()
+    b_v_range: tuple[float, ...] = ()
 
 
 def white_from_stars(
@@ -83,6 +101,89 @@ def white_from_stars(
         used[~chosen] = False
         used[np.flatnonzero(chosen)] &= fit.used
     return Gains(values, spread, int(used.sum()), "stars")
+
+
+def white_from_catalogue(
+    fluxes: NDArray[np.float64],
+    errors: NDArray[np.float64],
+    b_v: NDArray[np.float64],
+    *,
+    white: float,
+    where: str = "balance.white",
+) -> Gains:
+    """Return the gains at which a star of B - V = ``white`` has equal red, green and blue.
+
+    ln(F_G / F_c) = ln g_c + k_c (B-V - white), a robust line over stars within 0.6 mag of it: see `line_log_ratio`.
+
+    Parameters
+    ----------
+    fluxes, errors : (3, n)
+        See `white_from_stars`.
+    b_v : (n,)
+        The stars' B - V in a catalogue, mag.
+    white : float
+        B - V of the star that shall be white.
+
+    Raises
+    ------
+    StepError
+        Fewer than eight such stars bright enough, all of them on one side of ``white``, or colours that do not follow
+        b_v.
+
+    Notes
+    -----
+    The filters' own colour comes out with the gains, and so does dust between the stars as far as b_v holds it too.
+
+    Examples
+    --------
+    >>> b_v = np.linspace(0.2, 1.2, 30)
+    >>> fluxes = 900 * np.exp(np.outer([0.4, 0.0, -0.6], b_v - 0.65)) * np.array([[0.8], [1.0], [0.5]])
+    >>> white_from_catalogue(fluxes, 0.01 * fluxes, b_v, white=0.65).values.round(6)
+    array([1.25, 1.  , 2.  ])
+    """
+    near = np.abs(b_v - white) <= COLOUR_REACH
+    flux, sigma, index = fluxes[:, near], errors[:, near], b_v[near]
+    told = stars_that_tell(flux, sigma, where=where)
+    values, spread, slopes = np.ones(3), np.zeros(3), []
+    used = np.ones(index.size, dtype=bool)
+    for plane, chosen in told.items():
+        _refuse_few(index[chosen], white, where)
+        pair = (sigma[1, chosen], sigma[plane, chosen])
+        fit = line_log_ratio(flux[1, chosen], flux[plane, chosen], index[chosen] - white, errors=pair)
+        values[plane] = np.exp(fit.value)
+        spread[plane] = values[plane] * fit.error
+        slopes.append((fit.slope, fit.slope_error))
+        used[~chosen] = False
+        used[np.flatnonzero(chosen)] &= fit.used
+    _refuse_flat(slopes, where)
+    ends = (float(index[used].min()), float(index[used].max())) if used.any() else ()
+    steep = tuple(slope for slope, _ in slopes)
+    return Gains(values, spread, int(used.sum()), "catalogue", steep, tuple(e for _, e in slopes), ends)
+
+
+def _refuse_few(b_v: NDArray[np.float64], white: float, where: str) -> None:
+    """Raise `StepError` where stars cannot tell the colour at ``white``."""
+    advice = 'name more stars in the catalogue, another colour, or "stars"'
+    reach = f"within {COLOUR_REACH:g} mag of B - V = {white:g}, bright enough in every plane"
+    if b_v.size < FEWEST_MATCHES:
+        found = f"{b_v.size} matched stars {reach}"
+        raise StepError(where, found=found, expected=f"at least {FEWEST_MATCHES}", advice=advice)
+    if not b_v.min() <= white <= b_v.max():
+        found = f"the matched stars {reach} have B - V from {b_v.min():.2f} to {b_v.max():.2f}"
+        raise StepError(where, found=found, expected=f"stars on both sides of {white:g}", advice=advice)
+
+
+def _refuse_flat(slopes: list[tuple[float, float]], where: str) -> None:
+    """Raise `StepError` where stars do not get redder with B - V."""
+    (red, red_error), (blue, blue_error) = slopes
+    rise, error = blue - red, float(np.hypot(red_error, blue_error))
+    if rise < LEAST_RISE_SIGMA * error:
+        raise StepError(
+            where,
+            found=f"ln(red / blue) of the matched stars changes by {rise:.2f} +- {error:.2f} a magnitude of B - V",
+            expected="a rise, about 1 for black bodies",
+            advice="check that b_v is B - V in magnitudes and that the world coordinates belong to this picture",
+        )
 
 
 def stars_that_tell(

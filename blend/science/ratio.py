@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -76,11 +77,89 @@ def mean_log_ratio(
     return RatioFit(middle, max(spread, least), float(np.sqrt(tau2)), weights * (variances + tau2) > 0.1)
 
 
+@dataclass(frozen=True, eq=False)
+class LineFit:
+    """A robust line through log-ratios: ``value`` and ``error`` at 0, ``slope`` and its error, ``used`` (n,)."""
+
+    value: float
+    error: float
+    slope: float
+    slope_error: float
+    used: NDArray[np.bool_]
+
+
+def line_log_ratio(
+    numerator: NDArray[np.float64],
+    denominator: NDArray[np.float64],
+    against: NDArray[np.float64],
+    *,
+    errors: tuple[NDArray[np.float64], NDArray[np.float64]],
+) -> LineFit:
+    """Return the robust line ln(numerator / denominator) = value + slope x over stars, with honest errors.
+
+    The logs, their variances, the scatter tau beyond them and the bisquare weights are those of `mean_log_ratio`, taken
+    about the line; with X = (1, x) and A = (X^T W X)^-1 the covariance is A (X^T W^2 d^2 X) A n / (n - 2), or what the
+    flux errors alone would give, whichever is larger.
+
+    Parameters
+    ----------
+    numerator, denominator : (n,)
+        Positive fluxes, n at least 3.
+    against : (n,)
+        x, taken as exact: what it lacks in precision is scatter about the line.
+    errors : two arrays (n,)
+        Standard deviations of the two fluxes.
+
+    References
+    ----------
+    White (1980), Econometrica 48, 817, for the covariance (from memory); the rest as `mean_log_ratio`.
+    """
+    logs = np.log(numerator / denominator)
+    design = np.stack([np.ones_like(against), against], axis=1)
+    a: NDArray[Any]
+    line, a = _least_deviation_line(logs, design)
+    for _ in range(30):
+        parts = _expected_variances(numerator, denominator, errors, np.exp(design @ line))
+        target = logs + 0.5 * (parts[0] - parts[1])
+        variances = parts[0] + parts[1]
+        deviations = target - design @ line
+        total = np.maximum(variances + _scatter_beyond(deviations, variances), 1e-12)
+        u2 = deviations**2 / (36.0 * total)
+        weights = np.where(u2 < 1.0, (1.0 - u2) ** 2, 0.0) / total
+        a = np.linalg.pinv(design.T @ (weights[:, None] * design))
+        step = a @ (design.T @ (weights * deviations))
+        line = line + step
+        if np.abs(step).max() < 1e-9:
+            break
+    deviations = target - design @ line
+    count = max(3, int((weights > 0).sum()))
+    spread, least = (
+        np.sqrt(np.diag(a @ (design.T @ ((weights**2 * square)[:, None] * design)) @ a))
+        for square in (deviations**2 * count / (count - 2), variances)
+    )
+    error = np.maximum(spread, least)
+    used = weights * total > 0.1
+    return LineFit(float(line[0]), float(error[0]), float(line[1]), float(error[1]), used)
+
+
+def _least_deviation_line(
+    logs: NDArray[np.float64], design: NDArray[np.float64]
+) -> tuple[NDArray[np.float64], NDArray[Any]]:
+    """Return the line of least absolute deviation, near enough to start from: wrong pairs do not turn it."""
+    inverse: NDArray[Any]
+    weights = np.ones_like(logs)
+    for _ in range(30):
+        inverse = np.linalg.pinv(design.T @ (weights[:, None] * design))
+        line = inverse @ (design.T @ (weights * logs))
+        weights = 1.0 / np.maximum(np.abs(logs - design @ line), 1e-3)
+    return line, inverse
+
+
 def _expected_variances(
     numerator: NDArray[np.float64],
     denominator: NDArray[np.float64],
     errors: tuple[NDArray[np.float64], NDArray[np.float64]],
-    ratio: float,
+    ratio: float | NDArray[np.float64],
 ) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
     """Return the variances of both logs at the fluxes that fit both measurements best.
 

@@ -23,26 +23,31 @@ RECIPES = sorted(shipped_recipes())
 
 
 def balanced(night: Night, folder: Path, recipe: str, *, settings: tuple[str, ...] = ()) -> Work:
-    """Return a night's work before its picture; [O III] is drawn from the green plane as H-alpha is from the red."""
+    """Return a night's work before its picture; [O III] is drawn from the green plane, [S II] from the red."""
     path = write_night(night, folder)
     settings = ("register.transform=none", *settings)
-    if recipe == "two-lines":
-        _add_second_line(night, path)
+    for name in lines_of(recipe)[1:]:
+        _add_line(night, path, name)
     target = open_target(path)
     chosen = open_recipe(recipe, settings=settings, target=target)
     return run_all(Work(recipe=chosen, target=target, sources=load_sources(target).sources), steps=EARLY)
 
 
-def _add_second_line(night: Night, target: Path) -> None:
-    noise = np.float32(3e-4) * np.random.default_rng(1).standard_normal(
+def lines_of(recipe: str) -> tuple[str, ...]:
+    return {"two-lines": ("ha", "oiii"), "three-lines": ("ha", "oiii", "sii")}.get(recipe, ("ha",))
+
+
+def _add_line(night: Night, target: Path, name: str) -> None:
+    plane, wavelength_nm = {"oiii": (1, 500.7), "sii": (0, 672.4)}[name]
+    noise = np.float32(3e-4) * np.random.default_rng(1 + plane).standard_normal(
         night.ha.light.shape, dtype=np.float32
     )
     light = noise + night.truth.ha_sky
     if not night.options.ha_pure_noise:
-        light += np.float32(night.truth.continuum_scale) * night.truth.continuum[1]
-    write_fits(target.parent / "oiii.fits", light, planes=("oiii",), cards={"SATURATE": 1.0}, wcs=None)
+        light += np.float32(night.truth.continuum_scale) * night.truth.continuum[plane]
+    write_fits(target.parent / f"{name}.fits", light, planes=(name,), cards={"SATURATE": 1.0}, wcs=None)
     with target.open("a") as file:
-        file.write('\n[masters.oiii]\nlight = "oiii.fits"\nline_nm = 500.7\nwidth_nm = 7.0\n')
+        file.write(f'\n[masters.{name}]\nlight = "{name}.fits"\nline_nm = {wavelength_nm}\nwidth_nm = 7.0\n')
 
 
 def picture(work: Work) -> np.ndarray:
@@ -83,7 +88,7 @@ def test_scaled_continuum_changes_nothing_and_amount_zero_no_bit(
 @pytest.mark.parametrize("recipe", RECIPES)
 def test_pure_noise_adds_no_structure(recipe: str, tmp_path: Path) -> None:
     night = simulate_night(replace(SceneOptions(**SIZE), seed=4, ha_pure_noise=True))
-    lines = ("ha", "oiii") if recipe == "two-lines" else ("ha",)
+    lines = lines_of(recipe)
     work = balanced(night, tmp_path, recipe, settings=tuple(f"continuum.{name}.scale=0.5" for name in lines))
     for name in lines:
         emission = work.lines[name].emission

@@ -34,7 +34,8 @@ def test_planted_knots_come_back(target: Path) -> None:
     told = planted(target)
     # The bar that the command itself tells.
     assert told["within"]
-    assert told["median"] == pytest.approx(1.0, abs=BAR)
+    # Less than half of it: seeds 3 to 6 give 0.985 to 1.004, but 1.02 to 1.05 with knots where stars find their sky.
+    assert told["median"] == pytest.approx(1.0, abs=0.4 * BAR)
     assert len(told["knots"]) >= 12
     assert {knot["extended"] for knot in told["knots"]} == {True, False}
     backgrounds = np.array([knot["background_sigma"] for knot in told["knots"]])

@@ -3,6 +3,7 @@
 import numpy as np
 import pytest
 
+from blend.science.balance import white_from_catalogue
 from blend.science.colour import (
     ballesteros_temperature,
     ciede2000,
@@ -149,3 +150,37 @@ def test_planckian_locus_against_colour_science():
         x, y = colour.temperature.CCT_to_xy_Kang2002(ballesteros_temperature(b_v))
         rgb = XYZ_TO_RGB @ np.array([x / y, 1.0, (1 - x - y) / y])
         assert star_rgb(b_v) == pytest.approx(rgb / rgb[1], abs=1e-9)
+
+
+# B - V and V - Rc of dwarfs A5 to M0 (types F0 to K5 every few): Pecaut & Mamajek (2013), ApJS 208, 9, table 5.
+DWARFS = [
+    (0.140, 0.078),
+    (0.210, 0.117),
+    (0.294, 0.166),
+    (0.374, 0.213),
+    (0.438, 0.252),
+    (0.510, 0.290),
+    (0.552, 0.312),
+    (0.596, 0.336),
+    (0.650, 0.363),
+    (0.680, 0.377),
+    (0.737, 0.404),
+    (0.816, 0.443),
+    (0.893, 0.487),
+    (0.990, 0.544),
+    (1.100, 0.640),
+    (1.150, 0.685),
+]
+
+
+def test_white_by_a_catalogue_has_the_colours_of_the_sun():
+    """Stars of a published sequence, seen through the filters B, V and Rc, make a star of the Sun's B - V white."""
+    b_v, v_r = np.array(DWARFS).T
+    fluxes = 1e4 * np.stack([10 ** (0.4 * v_r), np.ones_like(b_v), 10 ** (-0.4 * b_v)])
+    # The Sun's B - V is 0.653 +- 0.005, its V - Rc 0.352 +- 0.007: Ramirez et al. (2012), ApJ 752, 5.
+    gains = white_from_catalogue(fluxes, 0.005 * fluxes, b_v, white=0.653)
+    # The sequence has 0.364 at 0.653, the Sun's own 0.352: 1.1 % apart; its bend towards K adds half a percent.
+    assert -2.5 * np.log10(gains.values[0]) == pytest.approx(0.352, abs=0.02)
+    # Blue is B itself here.
+    assert 2.5 * np.log10(gains.values[2]) == pytest.approx(0.653, abs=0.002)
+    assert gains.slopes[1] == pytest.approx(0.4 * np.log(10.0), rel=1e-3)

@@ -72,7 +72,7 @@ def test_a_share_of_what_red_gains_goes_into_the_other_planes() -> None:
 
 
 def test_three_lines_go_where_the_users_table_says() -> None:
-    text = (Path(__file__).parents[2] / "examples" / "three-lines.toml").read_text(encoding="utf-8")
+    text = (Path(__file__).parents[2] / "recipes" / "three-lines.toml").read_text(encoding="utf-8")
     # As shipped, and with two lines changed about by their "into" alone.
     swapped = text.replace('into = "red"', 'into = "-"').replace('into = "blue"', 'into = "red"')
     swapped = swapped.replace('into = "-"', 'into = "blue"')

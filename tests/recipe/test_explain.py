@@ -82,6 +82,16 @@ def test_a_value_changes_the_words(key: str, value: object, said: str) -> None:
     assert said not in plain
 
 
+def test_a_catalogue_makes_white_of_a_star_of_the_stated_colour() -> None:
+    target = target_from_options(["rgb=a.fits", "ha=b.fits"], calibration={"catalogue": ["rgb=stars.csv"]})
+    by_colour = load_recipe(RED, where="r.toml", settings={"balance.white": "b_v=0.65"})
+    assert "within 0.6 mag of W = 0.65" in words(explain(by_colour, target))
+    assert "a catalogue in the target file" in words(explain(by_colour))
+    # Any other white leaves the catalogue unread, and says so.
+    text = words(explain(load_recipe(RED, where="r.toml"), target))
+    assert "masters.rgb.catalogue is not used" in text and "of W = " not in text
+
+
 def test_with_a_target_files_widths_and_assumptions_are_told() -> None:
     target = target_from_options(["rgb=a.fits", "ha=b.fits"])
     text = words(explain(load_recipe(RED, where="r.toml"), target))

@@ -269,11 +269,12 @@ def test_recipes_that_ship_are_sound_and_survive_the_way_back(path: Path) -> Non
     assert resolved(again) == resolved(recipe)
 
 
-def test_four_recipes_ship() -> None:
+def test_five_recipes_ship() -> None:
     assert [path.stem for path in SHIPPED] == [
         "galaxy-moonlit",
         "ha-in-luminance",
         "nebula-emission",
+        "three-lines",
         "two-lines",
     ]
 

@@ -59,6 +59,14 @@ def test_paths_start_from_the_file_s_folder() -> None:
     assert target.masters["ha"].domain == "linear"
 
 
+def test_a_catalogue_belongs_to_the_colour_master_and_its_path_is_a_path() -> None:
+    target = target_of(MINIMAL.replace('"rgb.fits"', '"rgb.fits"\ncatalogue = "../stars.csv"'))
+    assert dict(target.paths())["masters.rgb.catalogue"] == HERE.parent / "stars.csv"
+    assert ("masters.rgb.catalogue", HERE.parent / "stars.csv") in outside_paths(target, HERE)
+    found = faults(MINIMAL + 'catalogue = "stars.csv"')
+    assert "name it in [masters.rgb]" in found["masters.ha.catalogue"].advice
+
+
 def test_one_file_a_plane() -> None:
     target = target_of('name = "x"\n[masters.rgb]\nlight = {red = "r", green = "g", blue = "b"}')
     assert isinstance(target.masters["rgb"].light, PlaneFiles)

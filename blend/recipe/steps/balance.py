@@ -8,9 +8,11 @@ from functools import partial
 import numpy as np
 from numpy.typing import NDArray
 
+from blend.base.errors import StepError
 from blend.base.rowblocks import map_row_blocks, map_together
 from blend.recipe.work import COLOUR, Line, Plane, Work, frozen
-from blend.science.balance import LEAST_SIGNAL, Gains, given_gains, white_from_stars
+from blend.science.balance import LEAST_SIGNAL, Gains, given_gains, white_from_catalogue, white_from_stars
+from blend.science.catalogue import Matches, match_catalogue, sky_to_pixels
 from blend.science.colour import star_rgb
 from blend.science.roughsky import shared_noise
 from blend.science.stars import star_fluxes
@@ -24,7 +26,7 @@ ENOUGH_STARS = 12
 
 def balance(work: Work) -> Work:
     """Return the work with the colour planes multiplied by their gains, and the lines by their broad plane's gain."""
-    gains = _gains(work)
+    gains, found = _gains(work)
     values = np.asarray(gains.values, dtype=np.float32)
     rgb = work.rgb
     if (values != 1).any():
@@ -44,6 +46,8 @@ def balance(work: Work) -> Work:
         "stars": gains.stars,
         "how": gains.how,
     }
+    if found is not None:
+        told["catalogue"] = _catalogue_words(work, gains, found)
     work = work.with_(masters=frozen(masters), lines=frozen(lines), gains=tuple(by_plane.values()))
     for key, value in told.items():
         work = work.tell("balance", key, value)
@@ -78,15 +82,57 @@ def _times(pixels: NDArray[np.float32], gains: NDArray[np.float32]) -> NDArray[n
     return out
 
 
-def _gains(work: Work) -> Gains:
+def _catalogue_words(work: Work, gains: Gains, found: Matches) -> dict[str, object]:
+    """Return what the record tells of a white by a catalogue."""
+    assert work.catalogue is not None
+    return {
+        "white_b_v": work.recipe.balance.b_v,
+        "stars_in_file": len(work.catalogue),
+        "stars_in_frame": found.in_frame,
+        "matched": len(found.star),
+        "shift_px": found.shift_px,
+        "rms_px": found.rms_px,
+        "b_v_range": gains.b_v_range,
+        "slopes": dict(zip(("red", "blue"), gains.slopes, strict=True)),
+        "slope_errors": dict(zip(("red", "blue"), gains.slope_errors, strict=True)),
+    }
+
+
+def _gains(work: Work) -> tuple[Gains, Matches | None]:
     white = work.recipe.balance.white
     if white == "none" or work.rgb.domain == "display":
-        return replace(given_gains([1.0, 1.0, 1.0]), how="none")
+        return replace(given_gains([1.0, 1.0, 1.0]), how="none"), None
     if isinstance(white, tuple):
-        return given_gains(white)
+        return given_gains(white), None
+    b_v = work.recipe.balance.b_v
+    if b_v is not None and work.catalogue is not None:
+        return _catalogue_gains(work, b_v, work.catalogue)
+    return _star_gains(work, b_v), None
+
+
+def _catalogue_gains(work: Work, b_v: float, catalogue: NDArray[np.float64]) -> tuple[Gains, Matches]:
+    """Return the gains at which a star of colour ``b_v`` is white, and which stars told it."""
+    assert work.stars is not None
+    where, wcs = "masters.rgb.catalogue", work.rgb.facts.wcs
+    if wcs is None:
+        raise StepError(
+            where,
+            found=f"no world coordinates in the header of the reference, {work.recipe.register.reference}",
+            expected="a plate-solved master: CTYPE, CRVAL, CRPIX and CD cards",
+            advice='solve that master, name a solved one as register.reference, or set balance.white = "stars"',
+        )
+    expected = sky_to_pixels(catalogue[:, 0], catalogue[:, 1], wcs, work.rgb.shape)
+    found = match_catalogue(expected, work.stars.xy, work.rgb.shape, where=where)
+    whole = ~work.stars.saturated[found.star]
+    found = replace(found, star=found.star[whole], entry=found.entry[whole])
+    flux, error, shared = star_light(work, work.stars.xy[found.star])
+    honest = error * np.asarray(shared)[:, None]
+    return white_from_catalogue(flux, honest, catalogue[found.entry, 2], white=b_v, where=where), found
+
+
+def _star_gains(work: Work, b_v: float | None) -> Gains:
     assert work.stars is not None
     flux, error, shared = star_light(work, work.stars.xy[~work.stars.saturated])
-    b_v = work.recipe.balance.b_v
     colour = (1.0, 1.0, 1.0) if b_v is None else tuple(star_rgb(b_v))
     honest = error * np.asarray(shared)[:, None]
     # Where nebula is rough few stars may pass its scatter; then errors are those of the pixels.

@@ -29,8 +29,41 @@ def subtract_continuum(work: Work) -> Work:
     stars = _field_stars(work)
     work = work.with_(stars=stars)
     for name in work.line_names:
-        work = _with_line(work, name)
-    return with_star_mask(work)
+        work = _with_line(work, name, work.rgb.plane(work.recipe.continuum_for(name).from_))
+    return with_star_mask(_parted(work))
+
+
+def _parted(work: Work) -> Work:
+    """Return the work with the lines that share a band told apart: each once more from a band without the others.
+
+    The band holds R = C + sum L, and so a line of it would lose r / (t - r) of every other line's light. What is left
+    of that after one round is its square, half a percent through 7 nm.
+    """
+    first = work.lines
+    for name in work.line_names:
+        band = work.recipe.continuum_for(name)
+        others = [
+            light
+            for other, line in first.items()
+            if other != name and line.broad == band.from_ and work.recipe.continuum_for(other).line_in_band
+            if (light := line.emission) is not None
+        ]
+        if others and band.line_in_band:
+            work = _with_line(work, name, _minus(work.rgb.plane(band.from_), others))
+    return work
+
+
+def _minus(plane: Plane, others: list[Plane]) -> Plane:
+    """Return a band without the light of lines; where one has no data the band stays as it is."""
+    out = np.empty(plane.shape, dtype=np.float32)
+
+    def take_off(rows: slice) -> None:
+        out[rows] = plane[rows]
+        for light in others:
+            out[rows] -= np.nan_to_num(light[rows])
+
+    map_row_blocks(take_off, plane.shape[0])
+    return out
 
 
 def _field_stars(work: Work) -> Stars:
@@ -48,7 +81,8 @@ def _field_stars(work: Work) -> Stars:
     return find_stars(mean, invalid=work.invalid(), saturation=min(levels, default=None))
 
 
-def _with_line(work: Work, name: str) -> Work:
+def _with_line(work: Work, name: str, broad: Plane) -> Work:
+    """Return the work with one line: its light beside that of ``broad``, the plane that holds its continuum."""
     line = work.masters[name]
     if line.domain == "display" or work.rgb.domain == "display":
         whole = line.pixels[0]
@@ -59,7 +93,7 @@ def _with_line(work: Work, name: str) -> Work:
     masks = _masks(work, name)
     matched = match_profiles(
         line.pixels[0],
-        work.rgb.plane(settings.from_),
+        broad,
         fwhm_line=work.fwhm_px[name],
         fwhm_broad=work.fwhm_px["rgb"],
     )
