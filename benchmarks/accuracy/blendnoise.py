@@ -21,6 +21,9 @@ from blend.science.stretch import stretch_line
 
 SIZES = (1, 4, 16)
 
+ENOUGH = 200
+"""Blocks that tell their noise to 5 % or better; where a nebula leaves fewer dark ones it is told, not judged."""
+
 Blocks = NDArray[np.float64]
 
 
@@ -57,7 +60,8 @@ def sky_noise(blended: Blended) -> Iterator[Value]:
     Twice: of the sky that fading leaves alone, where the prediction is red's own; and with the line kept whole, as
     where emission is sure: red and line share noise. The prediction knows the covariance of the two planes before the
     blend, from second differences; what is found is a spread of first differences afterwards. The error of both
-    samplings together, from sixteen parts of the frame left out in turn, is told beside it.
+    samplings together, from sixteen parts of the frame left out in turn, is told beside it. A nebula that fills the
+    frame leaves too few wide blocks of faded sky to judge by: there the line is kept, and judged.
     """
     amount = blended.linear.told["blend"]["red"]["amount"]
     planes = _planes(blended, amount)
@@ -73,8 +77,12 @@ def sky_noise(blended: Blended) -> Iterator[Value]:
         lag = 5 if size == 1 else 2
         errors = _noise_errors(*blocks, amount=amount, lag=lag)
         doubts = _sampling_errors(blocks, amount=amount, lag=lag)
-        for what, error, doubt in zip(("sky, faded", "line kept"), errors, doubts, strict=True):
-            yield Value(f"noise after the blend at {size} px, {what}", 100 * abs(error), bar, "%")
+        for what, error, doubt, plane in zip(
+            ("sky, faded", "line kept"), errors, doubts, blocks[2:], strict=True
+        ):
+            few = blended.twin is not None and np.count_nonzero(np.isfinite(plane)) < ENOUGH
+            judged = np.inf if few else bar
+            yield Value(f"noise after the blend at {size} px, {what}", 100 * abs(error), judged, "%")
             yield Value(f"  its own sampling error at {size} px", 100 * doubt, np.inf, "%")
 
 
@@ -198,9 +206,10 @@ def _shown(blended: Blended, signal: str) -> Iterator[Value]:
     """Yield how well the automatic amount into luminance shows the named light, by the best of a scan.
 
     Signal is what the line's true light adds to the noiseless luminance, over places that the true line chooses by the
-    program's own rule; noise is that of 4-px blocks of the real luminance with the line kept whole, in empty sky, or
-    where fading leaves no line in a night with a twin. Where the best of the scan shows no signal the ratio means
-    nothing: it is NaN, which keeps no bar.
+    program's own rule; noise is that of 4-px blocks of the real luminance with the line kept whole, in empty sky. In a
+    nebula that leaves none it is that of all the frame but stars: what is dark there lies under the line's sky, where a
+    luminance is clipped and has no noise. Where the best of the scan shows no signal the ratio means nothing: it is
+    NaN, which keeps no bar.
     """
     work = _automatic(blended.stretched, "luminance", **{"for_": signal})
     entry = blend_display(work).told["blend"]["luminance"]
@@ -216,7 +225,7 @@ def _shown(blended: Blended, signal: str) -> Iterator[Value]:
     ):
         assert light.display is not None
         planes.append((display_luminance(light.display), stretch_line(line, solved, neutral=neutral)))
-    quiet, weights = _planes(blended, 0.0).faded, _weights(blended, signal)
+    quiet, weights = _planes(blended, 0.0).sky, _weights(blended, signal)
     again = None
     if blended.twin is not None:
         picture = blended.twin.stretched.display
