@@ -207,8 +207,8 @@ def _shown(blended: Blended, signal: str) -> Iterator[Value]:
 
     Signal is what the line's true light adds to the noiseless luminance, over places that the true line chooses by the
     program's own rule; noise is that of 4-px blocks of the real luminance with the line kept whole, in empty sky. In a
-    nebula that leaves none it is that of all the frame but stars: what is dark there lies under the line's sky, where a
-    luminance is clipped and has no noise. Where the best of the scan shows no signal the ratio means nothing: it is
+    nebula that leaves none it is that of the places where fading leaves no line: a stretch that lifts the dark makes
+    noise there larger than in bright nebula. Where the best of the scan shows no signal the ratio means nothing: it is
     NaN, which keeps no bar.
     """
     work = _automatic(blended.stretched, "luminance", **{"for_": signal})
@@ -225,7 +225,7 @@ def _shown(blended: Blended, signal: str) -> Iterator[Value]:
     ):
         assert light.display is not None
         planes.append((display_luminance(light.display), stretch_line(line, solved, neutral=neutral)))
-    quiet, weights = _planes(blended, 0.0).sky, _weights(blended, signal)
+    quiet, weights = _planes(blended, 0.0).faded, _weights(blended, signal)
     again = None
     if blended.twin is not None:
         picture = blended.twin.stretched.display

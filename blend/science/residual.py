@@ -17,6 +17,10 @@ from blend.science.smooth import bin_plane, binned_taps, blur_block, gaussian_ta
 FINE_PX, COARSE_PX, FAINT_PX = 1.0, 3.0, 8.0
 """Gaussian widths at which emission is looked for: about one star, small nebula, faint nebula."""
 
+SKY_PX = 32
+"""Side of the blocks that tell the error of the sky. Four times the widest Gaussian: second differences do not see
+what is uneven over so much, and blocks of 64 px averaged it away on a real frame."""
+
 COARSE_BIN, FAINT_BIN = 2, 4
 """Pixels a side of the bins in which the wider two are done: a Gaussian of 3 px loses nothing in bins of
 2."""
@@ -243,7 +247,7 @@ def _sky_error(light: NDArray[np.float32]) -> float:
 
     Emission makes blocks positive, never negative, so that those below 0 tell the error of both skies.
     """
-    size = max(4, min(64 // FAINT_BIN, min(light.shape) // 8))
+    size = max(4, min(SKY_PX // FAINT_BIN, min(light.shape) // 8))
     means = bin_mean(light, size)
     low = means[np.isfinite(means) & (means < 0)]
     if low.size < 8:
