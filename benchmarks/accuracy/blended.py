@@ -42,27 +42,12 @@ class Value:
 
 
 @dataclass(frozen=True, eq=False)
-class Blended:
-    """A night on its way: balanced, with linear blends, stretched, finished; bare is finished without its lines.
+class Draw:
+    """A night on its way with one draw of noise: balanced, with linear blends, stretched."""
 
-    ``true`` is the true light, finished without noise, ``bare_true`` that without its lines, and ``bare_noisy`` the
-    same with what the measured planes have besides light some way off.
-    """
-
-    night: Night
     balanced: Work
     linear: Work
     stretched: Work
-    done: Work
-    bare: Work
-    true: Work
-    bare_true: Work
-    bare_noisy: Work
-
-    @property
-    def fwhm_px(self) -> float:
-        """Star width of the colour master."""
-        return self.balanced.fwhm_px["rgb"]
 
     @property
     def gain(self) -> float:
@@ -70,21 +55,67 @@ class Blended:
         return self.balanced.gains[0]
 
     @property
-    def whole_line(self) -> Array:
-        """The emission before it is faded, in balanced counts, its noise and all; red matched to a wider line."""
-        balanced, ratio = self.balanced, self.night.truth.width_ratio
-        widths, line = balanced.fwhm_px, balanced.lines["ha"].scaled
+    def scale(self) -> float:
+        """Of the line master's starlight, as it was found."""
+        return float(self.balanced.told["continuum"]["ha"]["scale"])
+
+    def whole_line(self, *, gain: float, scale: float, width_ratio: float, throughput: float) -> Array:
+        """Return the emission before it is faded, its noise and all, in counts of a gain and of a continuum scale."""
+        balanced = self.balanced
+        widths, line = balanced.fwhm_px, balanced.lines["ha"].scaled * np.float32(self.scale / scale)
         _, red = match_profiles(
             line, balanced.rgb.pixels[0], fwhm_line=widths["ha"], fwhm_broad=widths["rgb"]
         )
-        throughput = self.night.options.throughput_ratio
-        return (line - red) * np.float32(ratio / (throughput - ratio))
+        return (line - red) * np.float32(gain / self.gain * width_ratio / (throughput - width_ratio))
+
+
+@dataclass(frozen=True, eq=False)
+class Blended(Draw):
+    """A night on its way, and finished; bare is finished without its lines.
+
+    ``true`` is the true light, finished without noise, ``bare_true`` that without its lines, and ``bare_noisy`` the
+    same with what the measured planes have besides light some way off. ``twin`` is the same night with other noise,
+    where light leaves no place to tell noise by.
+    """
+
+    night: Night
+    done: Work
+    bare: Work
+    true: Work
+    bare_true: Work
+    bare_noisy: Work
+    twin: Draw | None
+
+    @property
+    def fwhm_px(self) -> float:
+        """Star width of the colour master."""
+        return self.balanced.fwhm_px["rgb"]
+
+    @cached_property
+    def whole(self) -> Array:
+        """The emission before it is faded, in balanced counts, its noise and all; red matched to a wider line."""
+        return self.line_of(self)
+
+    def line_of(self, draw: Draw) -> Array:
+        """Return the emission of a draw before it is faded, in the counts and by the continuum scale of this one."""
+        return draw.whole_line(
+            gain=self.gain,
+            scale=self.scale,
+            width_ratio=self.night.truth.width_ratio,
+            throughput=self.night.options.throughput_ratio,
+        )
 
     @property
     def empty_sky(self) -> NDArray[np.bool_]:
         """Where the true light is less than half a pixel's noise, and neither master is clipped or has no data."""
         truth, rgb = self.night.truth, self.balanced.rgb
         faint = (truth.continuum[0] + truth.line_in_red) * self.gain < 0.5 * rgb.facts.noise["red"][1]
+        return np.asarray(faint & ~self.flagged(Flag.SATURATED | Flag.NO_DATA))
+
+    @property
+    def starless(self) -> NDArray[np.bool_]:
+        """Where true starlight is less than half a pixel's noise, and neither master is clipped or has no data."""
+        faint = self.night.truth.continuum[0] * self.gain < 0.5 * self.balanced.rgb.facts.noise["red"][1]
         return np.asarray(faint & ~self.flagged(Flag.SATURATED | Flag.NO_DATA))
 
     @property
@@ -98,7 +129,7 @@ class Blended:
     @property
     def taken(self) -> float:
         """Level of the line's light that was taken for its sky."""
-        return float(np.nanmedian((self.true_line - self.whole_line)[self.nebula_only]))
+        return float(np.nanmedian((self.true_line - self.whole)[self.nebula_only]))
 
     def flagged(self, flag: int) -> NDArray[np.bool_]:
         """Return where a flag is set in either master."""
@@ -126,20 +157,30 @@ def blend_night(
     ``settings`` are those of ``blend run --set``.
     """
     night = simulate_night(options)
+    states = _run(night, recipe, settings)
+    balanced = states["balance"]
+    bare = balanced.with_(recipe=balanced.recipe.model_copy(update={"blend": {}}))
+    bare_true = true_light(night, bare)
+    works = (bare, true_light(night, balanced), bare_true, noise_from_elsewhere(bare_true, balanced))
+    finished = (run_all(work, steps=PICTURE_STEPS) for work in works)
+    twin = None
+    if options.kind == "nebula":
+        again = simulate_night(replace(options, noise_seed=options.camera_seed + 1))
+        twin = Draw(*_three(_run(again, recipe, settings)))
+    return Blended(*_three(states), night, states["finish"], *finished, twin)
+
+
+def _three(states: dict[str, Work]) -> tuple[Work, Work, Work]:
+    return states["balance"], states["linear-blends"], states["stretch"]
+
+
+def _run(night: Night, recipe: str, settings: tuple[str, ...]) -> dict[str, Work]:
+    """Return the state after every step of a recipe."""
     with tempfile.TemporaryDirectory() as folder:
         target = open_target(write_night(night, Path(folder)))
         chosen = open_recipe(recipe, settings=settings, target=target)
         loaded = load_sources(target)
-        states = dict(run_steps(Work(recipe=chosen, target=target, sources=loaded.sources)))
-    balanced, linear, stretched, done = (
-        states[name] for name in ("balance", "linear-blends", "stretch", "finish")
-    )
-    bare = balanced.with_(recipe=chosen.model_copy(update={"blend": {}}))
-    bare_true = true_light(night, bare)
-    works = (bare, true_light(night, balanced), bare_true, noise_from_elsewhere(bare_true, balanced))
-    return Blended(
-        night, balanced, linear, stretched, done, *(run_all(work, steps=PICTURE_STEPS) for work in works)
-    )
+        return dict(run_steps(Work(recipe=chosen, target=target, sources=loaded.sources)))
 
 
 def true_light(night: Night, balanced: Work, *, line: bool = True) -> Work:

@@ -277,7 +277,7 @@ def places_without_line(blended: Blended) -> Iterator[Value]:
     radius = np.hypot(x - disc.x, y - disc.y)
     bulge = radius < 2.0 * disc.bulge_sigma_px
     red = continuum[0] + line
-    yield from _bulge(emission, blended.whole_line, line=line, red=red, bulge=bulge)
+    yield from _bulge(emission, blended.whole, line=line, red=red, bulge=bulge)
     sigma = blended.balanced.rgb.facts.noise["green"][1]
     on_disc = (continuum[1] > 3 * sigma) & (line < 0.005 * red) & (radius < 4 * disc.scale_length_px)
     colour = continuum[0] / np.maximum(continuum[2], 1e-6)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
@@ -20,43 +21,115 @@ from blend.science.stretch import stretch_line
 
 SIZES = (1, 4, 16)
 
-ENOUGH_DARK = 500
-"""Means over a size that tell their noise to 3 % or better."""
+ENOUGH = 200
+"""Blocks that tell their noise to 5 % or better; where a nebula leaves fewer dark ones it is told, not judged."""
 
 Blocks = NDArray[np.float64]
+
+
+@dataclass(frozen=True, eq=False)
+class Planes:
+    """What tells noise before and after a blend, by the plane, and where.
+
+    ``red``, ``line``, ``after`` (red, blended with the faded line) and ``kept`` (red, blended with the whole line) are
+    planes of noise; ``faded`` is where fading leaves nothing of the line, ``sky`` where a line may be. A block counts
+    with a share ``least`` of its pixels there.
+    """
+
+    red: Array
+    line: Array
+    after: Array
+    kept: Array
+    faded: NDArray[np.bool_]
+    sky: NDArray[np.bool_]
+    least: float
+
+    def blocks(self, size: int) -> tuple[Blocks, ...]:
+        """Return means over a size of the four planes, each where it tells."""
+        places = (self.sky, self.sky, self.faded, self.sky)
+        means = []
+        for plane, where in zip((self.red, self.line, self.after, self.kept), places, strict=True):
+            enough = bin_mean(where.astype(np.float32), size) >= self.least
+            means.append(np.where(enough, _blocks(plane, where, size), np.nan))
+        return tuple(means)
 
 
 def sky_noise(blended: Blended) -> Iterator[Value]:
     """Yield how well noise after the blend is what is predicted before it, of means over 1, 4 and 16 px.
 
-    Twice: of the sky that fading leaves alone, where the prediction is red's own; and with the line kept whole there,
-    as where emission is sure: red and line share noise. The prediction knows the covariance of the two planes before
-    the blend, from second differences; what is found is a spread of first differences afterwards, once the true light
-    is taken off. Sky is where the true light is less than half the noise of means over that size: half a pixel's noise
-    is eight times the noise of means over 16 px. The error of both samplings together, from sixteen parts of the frame
-    left out in turn, is told beside it.
+    Twice: of the sky that fading leaves alone, where the prediction is red's own; and with the line kept whole, as
+    where emission is sure: red and line share noise. The prediction knows the covariance of the two planes before the
+    blend, from second differences; what is found is a spread of first differences afterwards. The error of both
+    samplings together, from sixteen parts of the frame left out in turn, is told beside it. A nebula that fills the
+    frame leaves too few wide blocks of faded sky to judge by: there the line is kept, and judged.
     """
-    assert blended.linear.linear is not None
-    sky, red = blended.empty_sky, blended.balanced.rgb.pixels[0]
     amount = blended.linear.told["blend"]["red"]["amount"]
-    truth = blended.night.truth
-    light = (truth.continuum[0] + truth.line_in_red) * np.float32(blended.gain)
-    line, after = blended.whole_line, blended.linear.linear[0]
-    kept = red + np.float32(amount) * line - light - np.float32(amount) * blended.true_line
+    planes = _planes(blended, amount)
     correlated = blended.night.options.correlated_noise
     for size in SIZES:
-        planes = tuple(_blocks(plane, sky, size) for plane in (red, line, after - light, kept))
-        dark = _blocks(light, sky, size) < 0.5 * spread(planes[2])
-        if np.count_nonzero(dark) >= ENOUGH_DARK:  # a nebula leaves none: there all that is left has to do
-            planes = tuple(np.where(dark, plane, np.nan) for plane in planes)
+        blocks = planes.blocks(size)
+        if blended.twin is None:
+            # Half a pixel's noise is eight times the noise of means over 16 px.
+            dark = _blocks(_true_red(blended), planes.sky, size) < 0.5 * spread(blocks[2])
+            blocks = tuple(np.where(dark, plane, np.nan) for plane in blocks)
         bar = 10.0 if correlated and size == 16 else 5.0
         # Pixels of a demosaic share noise with neighbours over four pixels.
         lag = 5 if size == 1 else 2
-        errors = _noise_errors(*planes, amount=amount, lag=lag)
-        doubts = _sampling_errors(planes, amount=amount, lag=lag)
-        for what, error, doubt in zip(("sky, faded", "line kept"), errors, doubts, strict=True):
-            yield Value(f"noise after the blend at {size} px, {what}", 100 * abs(error), bar, "%")
+        errors = _noise_errors(*blocks, amount=amount, lag=lag)
+        doubts = _sampling_errors(blocks, amount=amount, lag=lag)
+        for what, error, doubt, plane in zip(
+            ("sky, faded", "line kept"), errors, doubts, blocks[2:], strict=True
+        ):
+            few = blended.twin is not None and np.count_nonzero(np.isfinite(plane)) < ENOUGH
+            judged = np.inf if few else bar
+            yield Value(f"noise after the blend at {size} px, {what}", 100 * abs(error), judged, "%")
             yield Value(f"  its own sampling error at {size} px", 100 * doubt, np.inf, "%")
+
+
+def _planes(blended: Blended, amount: float) -> Planes:
+    return _sky_planes(blended, amount) if blended.twin is None else _twin_planes(blended, amount)
+
+
+def _true_red(blended: Blended) -> Array:
+    truth = blended.night.truth
+    return (truth.continuum[0] + truth.line_in_red) * np.float32(blended.gain)
+
+
+def _sky_planes(blended: Blended, amount: float) -> Planes:
+    """Return the planes before the blend and, once the true light is off, after it, both where the sky is empty."""
+    assert blended.linear.linear is not None
+    red, line, light = blended.balanced.rgb.pixels[0], blended.whole, _true_red(blended)
+    kept = red + np.float32(amount) * line - light - np.float32(amount) * blended.true_line
+    sky = blended.empty_sky
+    return Planes(red, line, blended.linear.linear[0] - light, kept, faded=sky, sky=sky, least=0.5)
+
+
+def _twin_planes(blended: Blended, amount: float) -> Planes:
+    """Return half-differences of two draws of noise: a nebula leaves no empty sky, and its light goes with them.
+
+    The second draw is brought to the counts and the continuum scale of the first. Divided by the square root of 2 a
+    difference has one draw's noise.
+    """
+    twin = blended.twin
+    assert twin is not None and blended.linear.linear is not None and twin.linear.linear is not None
+    gain = np.float32(blended.gain / twin.gain)
+    red = _halved(blended.balanced.rgb.pixels[0], gain * twin.balanced.rgb.pixels[0])
+    line = _halved(blended.whole, blended.line_of(twin))
+    after = _halved(blended.linear.linear[0], gain * twin.linear.linear[0])
+    added = [
+        draw.linear.linear[0] - draw.balanced.rgb.pixels[0]  # type: ignore[index]
+        for draw in (blended, twin)
+    ]
+    faded = blended.starless & (added[0] == 0) & (added[1] == 0)
+    kept, sky = red + np.float32(amount) * line, blended.starless
+    # Corners are dark, and a flat makes their noise larger: it is brought to that of the frame, by single pixels.
+    after *= np.float32(spread(np.where(sky, red, np.nan)) / spread(np.where(faded, red, np.nan)))
+    # Few blocks are faded, their edges ragged, and cut blocks have more noise.
+    return Planes(red, line, after, kept, faded=faded, sky=sky, least=0.9)
+
+
+def _halved(first: Array, second: Array) -> Array:
+    return (first - second) * np.float32(0.5**0.5)
 
 
 def _noise_errors(
@@ -121,9 +194,8 @@ def _automatic(work: Work, name: str, **changes: Any) -> Work:
 def _added(blended: Blended) -> Value:
     """Return the noise at 4 px of red to which the automatic amount of the whole line is added, by red's own."""
     entry = blend_linear(_automatic(blended.balanced, "red")).told["blend"]["red"]
-    red, sky = blended.balanced.rgb.pixels[0], blended.empty_sky
-    kept = red + np.float32(entry["amount"]) * blended.whole_line
-    found = spread(_blocks(kept, sky, 4)) / spread(_blocks(red, sky, 4))
+    _, _, red, kept = _planes(blended, float(entry["amount"])).blocks(4)
+    found = spread(kept) / spread(red)
     budget = entry["auto"]["noise_budget"]
     # The budget is kept as well as noise is predicted: within 5 %.
     what = f"noise of red at 4 px, auto amount {entry['amount']:.3f}, by budget"
@@ -134,8 +206,10 @@ def _shown(blended: Blended, signal: str) -> Iterator[Value]:
     """Yield how well the automatic amount into luminance shows the named light, by the best of a scan.
 
     Signal is what the line's true light adds to the noiseless luminance, over places that the true line chooses by the
-    program's own rule; noise is that of 4-px blocks of the real luminance with the line kept whole. Where the best of
-    the scan shows no signal the ratio means nothing: it is NaN, which keeps no bar.
+    program's own rule; noise is that of 4-px blocks of the real luminance with the line kept whole, in empty sky. In a
+    nebula that leaves none it is that of the places where fading leaves no line: a stretch that lifts the dark makes
+    noise there larger than in bright nebula. Where the best of the scan shows no signal the ratio means nothing: it is
+    NaN, which keeps no bar.
     """
     work = _automatic(blended.stretched, "luminance", **{"for_": signal})
     entry = blend_display(work).told["blend"]["luminance"]
@@ -143,20 +217,28 @@ def _shown(blended: Blended, signal: str) -> Iterator[Value]:
     sky_level = display_sky(work)[0]
     solved, neutral = blended.done.seen["stretch ha"], neutral_value(formula, sky_level)
     planes = []
-    dark = np.zeros_like(blended.true_line)
+    none = np.zeros_like(blended.true_line)
     for light, line in (
-        (work, blended.whole_line),
+        (work, blended.whole),
         (stretch(blend_linear(true_light(blended.night, blended.balanced))), blended.true_line),
-        (stretch(blend_linear(true_light(blended.night, blended.balanced, line=False))), dark),
+        (stretch(blend_linear(true_light(blended.night, blended.balanced, line=False))), none),
     ):
         assert light.display is not None
         planes.append((display_luminance(light.display), stretch_line(line, solved, neutral=neutral)))
-    sky, weights = blended.empty_sky, _weights(blended, signal)
+    quiet, weights = _planes(blended, 0.0).faded, _weights(blended, signal)
+    again = None
+    if blended.twin is not None:
+        picture = blended.twin.stretched.display
+        assert picture is not None
+        line = stretch_line(blended.line_of(blended.twin), solved, neutral=neutral)
+        again = (display_luminance(picture), line)
 
     def seen(amount: float) -> float:
         real, lit, unlit = (apply_formula(formula, *pair, amount=amount, sky=sky_level) for pair in planes)
-        shown = np.average(bin_mean(lit - unlit, 4), weights=weights)
-        return float(shown / spread(_blocks(real, sky, 4)))
+        light = np.average(bin_mean(lit - unlit, 4), weights=weights)
+        if again is not None:
+            real = _halved(real, apply_formula(formula, *again, amount=amount, sky=sky_level))
+        return float(light / spread(_blocks(real, quiet, 4)))
 
     scan = {float(amount): seen(amount) for amount in (*np.linspace(0.0, 1.0, 21), entry["amount"])}
     best = max(scan, key=lambda amount: scan[amount])
@@ -171,7 +253,7 @@ def _shown(blended: Blended, signal: str) -> Iterator[Value]:
 def _weights(blended: Blended, signal: str) -> NDArray[np.float64]:
     """Return weights of the 4-px blocks that hold the signal, by the true line and the rules of the program."""
     light = bin_mean(blended.true_line, 4)
-    noise = spread(_blocks(blended.whole_line, blended.empty_sky, 4))
+    noise = spread(_planes(blended, 0.0).blocks(4)[1])
     if signal == "knots":
         bright = bright_weights(light, noise)
         return np.full(light.shape, np.nan) if bright is None else bright

@@ -39,6 +39,6 @@ def step_settings(recipe: Recipe, target: Target) -> dict[str, str]:
         "linear-blends": [blends("linear"), values["protect"]],
         "stretch": {key: value for key, value in values["stretch"].items() if key not in target.lines},
         "display-blends": [blends("display"), values["stretch"], values["protect"]],
-        "finish": values["finish"],
+        "finish": [values["finish"], values["protect"]],
     }
     return {name: json.dumps(read[name], sort_keys=True) for name in STEP_NAMES}

@@ -235,7 +235,7 @@ class Protect(Table):
         ge=0,
         le=1,
         description="how far blends fade out over stars: what they add there is taken from around the star, and "
-        "saturated cores get the colour of their wings; 0 protects nothing",
+        "saturated cores get the colour of their wings; chroma reduction spares them too; 0 protects nothing",
     )
 
 
@@ -271,7 +271,7 @@ class Finish(Table):
         if self.chroma_reduction > 0:
             told.append(
                 f"{self.chroma_reduction:g} of the colour noise of 4 to 64 px is taken out of OKLab's a and b, by "
-                "starlet bands; significant colour and bright light keep theirs, lightness is not touched. "
+                "starlet bands; significant colour, bright light and protected stars keep theirs; lightness is kept. "
                 "Source: Starck & Murtagh (1998), from memory, for the bands."
             )
         if self.saturation != 1:

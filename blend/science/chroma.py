@@ -29,7 +29,9 @@ EXPOSED = 0.25
 """OKLab lightness above the sky at which chroma reduction is halved."""
 
 
-def noise_shifts(means: Array, *, chroma_reduction: float, green_limit: float) -> Array:
+def noise_shifts(
+    means: Array, *, chroma_reduction: float, green_limit: float, spared: Array | None = None
+) -> Array:
     """Return what a picture loses of its colour noise, block by block.
 
     Parameters
@@ -38,6 +40,8 @@ def noise_shifts(means: Array, *, chroma_reduction: float, green_limit: float) -
         Means of red, green, blue (code values) and of green's excess x; NaN in blocks without data.
     chroma_reduction, green_limit : float
         As `blend.science.finish.finish_picture`, which says the rules.
+    spared : (rows, columns) float32, optional
+        Share of each block's chroma that loses nothing, 0 to 1.
 
     Returns
     -------
@@ -53,6 +57,8 @@ def noise_shifts(means: Array, *, chroma_reduction: float, green_limit: float) -
     if chroma_reduction > 0.0:
         lab = linear_to_oklab(srgb_decode(np.stack([means[0], np.maximum(green, 0.0), means[2]])))
         shift[1:] = np.float32(chroma_reduction) * _noise_of_chroma(lab)
+        if spared is not None:
+            shift[1:] *= np.float32(1.0) - spared
     return shift
 
 

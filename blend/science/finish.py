@@ -104,6 +104,7 @@ def finish_picture(
     saturation: float = 1.0,
     chroma_reduction: float = 0.0,
     green_limit: float = 0.0,
+    spared: NDArray[np.float32] | None = None,
     compare: bool = True,
 ) -> tuple[NDArray[np.floating], Finished | None]:
     """Limit green, take out colour noise and scale chroma, in that order.
@@ -118,6 +119,8 @@ def finish_picture(
         0 to 1: share of the colour noise of 4 to 64 px to take out.
     green_limit : float
         0 to 1: share of the green above the larger of red and blue to take out.
+    spared : (rows, columns) float32, optional
+        0 to 1: where chroma reduction takes nothing, such as a mask of stars; means over 4 x 4 pixels count.
     compare : bool
         Measure what it did.
 
@@ -133,6 +136,8 @@ def finish_picture(
     Chroma reduction: the starlet bands of a and b of 4-px means lose ``chroma_reduction * e / (1 + (m / 4)^6)`` of
     each value, m its distance from its neighbourhood in sigma of the band, (a, b) together, and
     e = 1 / (1 + ((L - L_sky) / 0.25)^2) for L above the sky, so that significant colour and bright light keep theirs.
+    Sigma is that of the sky, where chroma is noisiest: a star's is surer than it says, and a pale star's colour, a
+    few sigma of a few blocks, would be halved. Hence ``spared``.
 
     Green limit: g' = g - k (x - n), x = w max(0, g - max(r, b)). w is 1 in the dark and fades to 0 from 0.25 to 0.5.
     Of a neutral noisy sky x has a mean above 0, since it is one-sided; n is what the local mean of x (16 px) holds
@@ -158,7 +163,8 @@ def finish_picture(
         return rgb, None
     shift = _no_shift()
     if chroma_reduction > 0.0 or green_limit > 0.0:
-        shift = noise_shifts(before, chroma_reduction=chroma_reduction, green_limit=green_limit)
+        kept = None if spared is None else _mask_means(spared)
+        shift = noise_shifts(before, chroma_reduction=chroma_reduction, green_limit=green_limit, spared=kept)
     result, outside = _touched(codes, shift, saturation=saturation, green_limit=green_limit)
     if not compare:
         return result, None
@@ -187,6 +193,14 @@ def _block_means(codes: Array) -> Array:
     out = np.empty((4, -(-rows // BLOCK_PX), -(-columns // BLOCK_PX)), dtype=np.float32)
     map_row_blocks(lambda block: _mean_rows(codes, out, block.start, block.stop), rows)
     return out
+
+
+def _mask_means(mask: NDArray[np.float32]) -> Array:
+    """Return means of a mask over the blocks of `_block_means`."""
+    rows, columns = mask.shape
+    whole = np.pad(mask, ((0, -rows % BLOCK_PX), (0, -columns % BLOCK_PX)), mode="edge")
+    blocks = whole.reshape(whole.shape[0] // BLOCK_PX, BLOCK_PX, -1, BLOCK_PX)
+    return np.asarray(blocks.mean(axis=(1, 3)), dtype=np.float32)
 
 
 def _touched(codes: Array, shift: Array, *, saturation: float, green_limit: float) -> tuple[Array, float]:

@@ -26,7 +26,7 @@ from blend.science.skyblocks import (
 from blend.science.skyfit import SkyFit, build_sky
 from blend.science.skymodel import CLIP_ABOVE, CLIP_BELOW, weighted_fit
 
-LEAST_SHARE = 0.05
+LEAST_SHARE = 0.02
 """Share of the blocks that lies under the sky of a line's master: few enough to be dark, enough to be many."""
 DOUBT_SHARES = (0.02, 0.20)
 """The skies under these shares stand for what nobody knows: how much of the least light is sky."""
@@ -82,7 +82,7 @@ def guide_by_line(
 
     Notes
     -----
-    The sky is the surface under which 5 % of the blocks lie (quantile regression: Koenker & Bassett (1978),
+    The sky is the surface under which 2 % of the blocks lie (quantile regression: Koenker & Bassett (1978),
     Econometrica 46, 33; from memory). A nebula that nowhere ends lifts it; the stated uncertainty is the distance
     between the surfaces under 2 and 20 %.
     """

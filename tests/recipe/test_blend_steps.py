@@ -210,6 +210,23 @@ def test_the_record_says_what_the_finish_did() -> None:
     json.dumps(dict(facts), allow_nan=False)
 
 
+def test_chroma_reduction_spares_stars_by_their_protection() -> None:
+    rng = np.random.default_rng(8)
+    picture = (0.3 + 0.03 * rng.standard_normal((3, 70, 80))).astype(np.float32)
+    mask = np.zeros((70, 80), dtype=np.float32)
+    mask[20:44, 20:44] = 1.0
+    middle = np.s_[:, 26:38, 26:38]  # no block beside it is without protection
+    changed = {}
+    for strength in (0.0, 0.5, 1.0):
+        text = f"[finish]\nchroma_reduction = 0.6\n[protect]\nstars = {strength}"
+        display = finish(make_work(text).with_(display=picture, star_mask=mask)).display
+        assert display is not None
+        changed[strength] = np.abs(display - picture)
+    assert changed[1.0][middle].max() < 5e-6  # there and back in float32
+    assert changed[0.5][middle].mean() == pytest.approx(0.5 * changed[0.0][middle].mean(), rel=0.02)
+    assert np.array_equal(changed[1.0][:, 56:], changed[0.0][:, 56:])
+
+
 def test_noise_that_cannot_be_measured_is_told_as_nothing() -> None:
     work = finish(make_work("[finish]\nchroma_reduction = 0.6").with_(display=_picture()[:, :40, :40]))
     # 40 px hold two 16-px blocks across; NaN is no JSON.

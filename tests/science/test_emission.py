@@ -112,6 +112,22 @@ def test_noise_after_smoothing_is_that_of_white_noise():
     assert noise.faint == pytest.approx(2.0 * 0.0353, rel=0.15)
 
 
+def test_a_nebula_that_fills_the_frame_is_no_noise():
+    """Folded waves of 300 px and thirty sigma: noise is found as under an empty sky, at 8 px to twice."""
+    rng = np.random.default_rng(4)
+    row, column = np.mgrid[:800, :800].astype(np.float32)
+    waves = [
+        np.abs(np.sin(np.pi * (column * c + row * s) / 300)) for c, s in ((0.9, 0.4), (-0.5, 0.8), (0.1, 1))
+    ]
+    line = (rng.normal(size=(800, 800)) + 30 * np.exp(-sum(waves))).astype(np.float32)
+    noise = measure_noise(line, np.zeros_like(line), scale=given_scale(0.07), factor=1.0, fwhm_px=3.0)
+    assert noise.pixel == pytest.approx(1.0, rel=0.03)
+    assert noise.fine == pytest.approx(0.2821, rel=0.06)
+    assert noise.coarse == pytest.approx(0.0940, rel=0.15)
+    # Where waves are folded, fourth derivatives remain; first differences found twenty times the noise.
+    assert 0.9 * 0.0353 < noise.faint < 2.0 * 0.0353
+
+
 KNOTS = [(x, y) for x in range(30, 250, 38) for y in (26, 60, 200, 236)]
 
 

@@ -141,6 +141,42 @@ def test_stars_keep_their_colour():
     assert max(changes) < 1.0
 
 
+def test_a_pale_star_keeps_its_colour_where_it_is_spared():
+    # Peak and noise of a star whose colour is a few sigma of the sky's chroma: told apart by its place alone.
+    colours = [(1, 0.95, 0.85), (0.9, 0.95, 1)] * 8
+    codes, places = _stars_on(_sky(sigma=0.03), colours, peak=0.06)
+    y, x = np.mgrid[: codes.shape[1], : codes.shape[2]]
+    mask = np.zeros(codes.shape[1:], dtype=np.float32)
+    for row, column in places:
+        mask[np.hypot(x - column, y - row) < 8] = 1.0
+    changes = []
+    for spared in (None, mask):
+        result, _ = finish_picture(codes, chroma_reduction=1.0, spared=spared)
+        discs = [np.hypot(x - column, y - row) < 2.5 for row, column in places]
+        labs = [
+            linear_to_lab(srgb_decode(p.astype(np.float64))[:, disc].mean(axis=1))
+            for p in (codes, result)
+            for disc in discs
+        ]
+        pairs = zip(labs[: len(discs)], labs[len(discs) :], strict=True)
+        changes.append(np.median([float(ciede2000(*pair)) for pair in pairs]))
+    unspared, kept = changes
+    assert unspared > 1.0
+    # The way there and back, in float32.
+    assert kept < 0.02
+
+
+def test_what_is_not_spared_loses_what_it_lost_and_half_spared_half_of_it():
+    codes = _sky(shape=(67, 90), level=0.3)  # no multiple of four, and far from the gamut's wall
+    nought = np.zeros(codes.shape[1:], dtype=np.float32)
+    lost = finish_picture(codes, chroma_reduction=0.6)[0]
+    assert np.array_equal(finish_picture(codes, chroma_reduction=0.6, spared=nought)[0], lost)
+    half = finish_picture(codes, chroma_reduction=0.6, spared=nought + np.float32(0.5))[0]
+    by_half = finish_picture(codes, chroma_reduction=0.3)[0]
+    assert np.abs(half - by_half).max() < 5e-6
+    assert np.abs(half - lost).max() > 1e-3
+
+
 def test_large_significant_colour_stays():
     codes = _sky(sigma=0.01)
     y, x = np.mgrid[:256, :320]

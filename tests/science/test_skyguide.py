@@ -61,6 +61,15 @@ def test_line_without_end_is_uncertain_by_what_it_hides():
     assert off[1] - off[0] == pytest.approx(floor, rel=0.02)
 
 
+def test_two_in_a_hundred_blocks_lie_under_the_sky_of_a_line():
+    # Without noise, emission all over, of every brightness: whatever more lies under the sky was light.
+    light, u, _ = waves(1, floor=8.0)
+    guide = guide_by_line((0.02 - 0.002 * u + light).astype(np.float32), masked=CLOSED)
+    under = np.mean(guide.excess[np.isfinite(guide.excess)] < 0)
+    # A plane through three of 1200 blocks.
+    assert under == pytest.approx(0.02, abs=0.004)
+
+
 def test_uncertainty_grows_with_the_emission():
     small, large = (
         sky_uncertainty(guide_by_line((0.02 + part * waves(3)[0]).astype(np.float32), masked=CLOSED).fit)

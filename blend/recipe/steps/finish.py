@@ -5,6 +5,8 @@ from __future__ import annotations
 from math import isnan
 from typing import Any
 
+import numpy as np
+
 from blend.base.rowblocks import map_row_blocks
 from blend.recipe.work import Plane, Work
 from blend.science.finish import Finished, finish_picture
@@ -13,12 +15,14 @@ from blend.science.finish import Finished, finish_picture
 def finish(work: Work) -> Work:
     """Return the work with the finishing touches of the recipe in ``display``."""
     assert work.display is not None
-    settings = work.recipe.finish
+    settings, strength = work.recipe.finish, np.float32(work.recipe.protect.stars)
+    spared = strength * work.star_mask if work.star_mask is not None and strength > 0 else None
     display, finished = finish_picture(
         work.display,
         saturation=settings.saturation,
         chroma_reduction=settings.chroma_reduction,
         green_limit=settings.green_limit,
+        spared=spared,
         compare=work.figures,
     )
     work = work.with_(display=display).tell("finish", None, settings.model_dump())
