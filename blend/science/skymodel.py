@@ -11,6 +11,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.special import erfcx
 
 from blend.base.robust import MAD_TO_SIGMA, bin_mean
 from blend.science.halo import Ellipse, Halo, fit_with_halo, halo_slopes
@@ -218,6 +219,35 @@ def weighted_fit(
     size = np.sqrt((design**2).sum(axis=0)) + 1e-30
     answer = np.linalg.lstsq(design / size, values / sigma, rcond=1e-10)[0]
     return np.asarray(answer / size)
+
+
+def held_at_nought(free: float, error: float) -> float:
+    """Return the error of a number that cannot be negative, came out as ``free`` and is held at 0 if that is below.
+
+    Above 0 it is the error as given. Below, it is the root mean square about 0 of a Gaussian (free, error) of which
+    only the part above 0 is left:
+
+        x = free / error,  held^2 = error^2 (1 + x^2 + x phi(x) / Phi(x))
+
+    Examples
+    --------
+    >>> [round(held_at_nought(free, 1.0), 4) for free in (2.0, 0.0, -1.0, -3.0)]
+    [1.0, 1.0, 0.6891, 0.3882]
+
+    References
+    ----------
+    Moments of the truncated normal distribution (Johnson, Kotz & Balakrishnan (1994), Continuous Univariate
+    Distributions 1, ch. 13; from memory), with a flat prior above 0.
+    """
+    if free >= 0.0 or not error > 0.0:
+        return error
+    pull = free / error
+    if pull < -50.0:
+        # The terms cancel there; what is left above 0 falls off exponentially with the length error / |x|.
+        return float(error * np.sqrt(2.0) / -pull)
+    # phi / Phi by the scaled complementary error function, which does not underflow.
+    ratio = float(np.sqrt(2.0 / np.pi) / erfcx(-pull / np.sqrt(2.0)))
+    return float(error * np.sqrt(max(1.0 + pull * pull + pull * ratio, 0.0)))
 
 
 def _covariance(design: NDArray[np.float64], prior: NDArray[np.float64]) -> NDArray[np.float64]:

@@ -103,6 +103,22 @@ def test_moonlight_without_facts_says_what_to_do():
     )
 
 
+def test_moonlight_below_nought_is_held_and_told():
+    rgb, ha = masters()
+    for angle, held in ((0, False), (180, True)):
+        recipe = f'[gradient]\nmodel = "moonlight"\nbrightens_towards_deg = {angle}'
+        done = subtract_gradients(work(recipe, rgb, ha))
+        told = done.told["gradient"]["rgb"]["green"]
+        assert told["strength"]["held_at_0"] is held
+        assert told["strength"]["error"] > 0
+        texts = [text for code, text in done.warnings if code == "moonlight-held" and "rgb.green" in text]
+        assert len(texts) == int(held)
+        if held:
+            assert told["strength"]["value"] == told["amplitude"] == 0.0
+            assert "the sky darkens where moonlight should brighten it" in texts[0]
+    assert "strength" not in subtract_gradients(work("", rgb, ha)).told["gradient"]["rgb"]["green"]
+
+
 def moonlit(strength, **facts):
     """Return masters whose green sky is what date, site and coordinates predict, times a strength."""
     _, ha = masters(**KNOWN)
