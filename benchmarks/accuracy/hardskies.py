@@ -230,7 +230,9 @@ def coverage(draws: int) -> Iterator[str]:
             for limit, share in ((1.0, 0.68), (2.0, 0.95)):
                 margin = 100.0 * float(np.sqrt(share * (1.0 - share) / part.size))
                 told.append(f"{100.0 * float((part < limit).mean()):5.1f} % (+- {margin:.1f})")
-            yield f"  {kind:6s} {name:6s} {'  '.join(told)}"
+            size = float(np.sqrt((part**2).mean()))
+            note = "; a bound, not a standard error" if (kind, name) == ("line", "level") else ""
+            yield f"  {kind:6s} {name:6s} {'  '.join(told)}  rms {size:.2f} of the stated error{note}"
 
 
 def _pulls(kind: str, seed: int) -> NDArray[np.float64]:
