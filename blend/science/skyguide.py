@@ -31,6 +31,7 @@ LEAST_SHARE = 0.05
 DOUBT_SHARES = (0.02, 0.20)
 """The skies under these shares stand for what nobody knows: how much of the least light is sky."""
 FEWEST_BLOCKS = 24
+SURE_SIGMA = 3.0
 STRENGTH_COLUMNS = 2
 """Numbers that are free where the sky's shape is known: its level and its strength."""
 
@@ -73,7 +74,8 @@ def guide_by_line(
         Chebyshev coefficients of the sky's known shape, see `blend.science.skymoon`; then only its level and its
         strength, 0 or more, are free.
     degree : 0 or 1
-        Of the sky, where its shape is not known.
+        Of the sky, where its shape is not known, or where the line's least light surely darkens where that shape
+        brightens: then it is not of that shape.
     where : str
         Name of the step, for messages.
 
@@ -98,6 +100,8 @@ def guide_by_line(
             expected=f"at least {FEWEST_BLOCKS}",
         )
     fit = _least_light(blocks, shape, good, basis_of(shape_terms, degree))
+    if degree > 0 and surely_below(fit.strength):
+        fit = _least_light(blocks, shape, good, basis_of(None, degree))
     u, v = unit_coordinates(blocks.xy, shape)
     sky = chebyshev_terms(u, v, degree=fit.degree) @ fit.coefficients
     return LineGuide(np.where(good, blocks.values - sky, np.nan), fit)
@@ -224,6 +228,11 @@ def _least_light(
     covariance[0, 0] += faint_light_doubt(blocks, used) ** 2
     fit = build_sky(basis @ answer, covariance, blocks=blocks, shape=shape, used=used, residuals=residuals)
     return replace(fit, strength=strength)
+
+
+def surely_below(strength: Strength | None) -> bool:
+    """Tell whether a free strength lies below 0 by more than noise: the sky is not of the shape it was fitted with."""
+    return strength is not None and strength.free < -SURE_SIGMA * strength.free_error
 
 
 def strength_of(free: NDArray[np.float64], covariance: Columns) -> tuple[Strength, Columns]:

@@ -181,7 +181,8 @@ def fit_moonlight(
         blocks = measure_blocks(plane, size=block_size(shape), unusable=masked)
         good = usable_blocks(blocks)
         if float(blocks.share.mean()) < LEAST_SKY or good.sum() < 8:
-            return _named(guide_by_line(plane, masked=skip, shape_terms=shape_terms).fit, sky_share=0.0)
+            dark = guide_by_line(plane, masked=skip, shape_terms=shape_terms, degree=0).fit
+            return _named(dark, sky_share=0.0)
         excess = np.zeros(blocks.values.size)
     else:
         blocks = measure_blocks(plane, size=block_size(shape), unusable=skip)

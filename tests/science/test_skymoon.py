@@ -177,15 +177,23 @@ def test_a_line_s_own_moonlight_is_never_below_nought():
     noise = SIGMA * np.random.default_rng(6).standard_normal(SHAPE)
     terms = shape_towards(20.0, SHAPE)
     tilted = surface(np.concatenate([[0.0], terms[1:]]))
-    fits = [
-        guide_by_line((0.02 + part * tilted + noise).astype(np.float32), masked=CLOSED, shape_terms=terms).fit
-        for part in (0.005, -0.005)
-    ]
-    assert [fit.strength.held for fit in fits] == [False, True]
-    assert fits[0].strength.value == pytest.approx(0.005, rel=0.1)
-    np.testing.assert_array_equal(fits[1].coefficients[1:], 0.0)
-    off = fits[1].model() - (0.02 - 0.005 * tilted)
-    assert sky_uncertainty(fits[1]) > 0.5 * np.sqrt(np.mean(off**2))
+
+    def under(part, degree):
+        line = (0.02 + part * tilted + noise).astype(np.float32)
+        return guide_by_line(line, masked=CLOSED, shape_terms=terms, degree=degree).fit
+
+    along, against = under(0.005, 1), under(-0.005, 0)
+    assert [fit.strength.held for fit in (along, against)] == [False, True]
+    assert along.strength.value == pytest.approx(0.005, rel=0.1)
+    np.testing.assert_array_equal(against.coefficients[1:], 0.0)
+    assert sky_uncertainty(against) > 0.5 * np.sqrt(np.mean((against.model() - 0.02 + 0.005 * tilted) ** 2))
+    # A line that surely slopes against the Moon has a sky of its own: a plane where one is allowed.
+    plane = under(-0.005, 1)
+    assert plane.strength is None and plane.degree == 1
+    assert np.ptp(plane.model() - 0.02 + 0.005 * tilted) < 0.1 * SIGMA
+    # No more than noise below 0: held.
+    faint = [under(0.0, 1).strength] + [under(-1e-6 * k, 1).strength for k in range(20)]
+    assert all(one is not None for one in faint)
 
 
 def fitted(terms):

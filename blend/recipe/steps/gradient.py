@@ -27,7 +27,7 @@ from blend.science.gradient import (
 )
 from blend.science.skyblocks import bin_light
 from blend.science.skyfit import Strength
-from blend.science.skyguide import LineGuide, fit_behind_line, guide_by_line, slope_of_blocks
+from blend.science.skyguide import LineGuide, fit_behind_line, guide_by_line, slope_of_blocks, surely_below
 from blend.science.skymoon import SlopeCheck, compare_slope, fit_moonlight, likely_causes, shape_towards
 from blend.science.skyspline import CAN_EAT, fit_spline
 
@@ -35,8 +35,6 @@ TOO_STEEP_SIGMA = 0.25
 """A slope left above this many sigma of a pixel, corner to corner, is worth a warning."""
 TOO_UNSURE_SIGMA = 1.0
 """So is a sky whose own error, all over the frame, is more than a pixel's noise."""
-SURELY_BELOW = 3.0
-"""A strength of moonlight below 0 by this many of its errors is no noise: the sky is not of the Moon's shape."""
 VIEW_PX = 360
 """Long edge of the small pictures kept for the report."""
 
@@ -348,7 +346,7 @@ def _warnings(label: str, done: _Done) -> list[tuple[str, str]]:
     if left is not None and noise > 0 and left / noise > TOO_STEEP_SIGMA:
         text = f"{label}: a slope of {left / noise:.2f} sigma of a pixel is left, corner to corner"
         found.append(("slope-left", text))
-    if fit.strength is not None and fit.strength.free < -SURELY_BELOW * fit.strength.free_error:
+    if fit.strength is not None and surely_below(fit.strength):
         found.append(("moonlight-held", _held(label, fit.strength, noise)))
     if done.check is not None and not done.check.agrees:
         found.append(("slope-unlike-moon", _unlike(label, done.check)))
