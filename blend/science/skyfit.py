@@ -89,8 +89,9 @@ class SkyFit:
         Outskirts of the largest object that were fitted beside the sky (not part of the model).
     name : str
         Which model it is.
-    block_share : (n,) float64
-        Usable pixels over pixels of a block; block_grid tells how many blocks lie down and across.
+    block_share, block_light : (n,) float64
+        Usable pixels over pixels of a block, and the median of all its pixels, objects too; block_grid tells how many
+        blocks lie down and across.
     line_factor : float or None
         Where a line told the emission: light of the plane for each count of the line, taken out of the blocks.
     bumps : Bumps or None
@@ -114,6 +115,7 @@ class SkyFit:
     halo: Halo | None = None
     name: SkyModel = "polynomial"
     block_share: NDArray[np.float64] | None = None
+    block_light: NDArray[np.float64] | None = None
     block_grid: tuple[int, int] = (0, 0)
     line_factor: float | None = None
     bumps: Bumps | None = None
@@ -170,6 +172,7 @@ def build_sky(
         halo=halo,
         name=name,
         block_share=blocks.share,
+        block_light=blocks.light,
         block_grid=blocks.grid,
     )
 

@@ -287,8 +287,15 @@ def compare_slope(fit: SkyFit, predicted: NDArray[np.float64]) -> SlopeCheck | N
     )
 
 
-def likely_causes(check: SlopeCheck) -> str:
-    """Return in words what makes a fitted slope disagree with the Moon's, the likelier first."""
+def likely_causes(check: SlopeCheck, *, glow: bool = False) -> str:
+    """Return in words what makes a fitted slope disagree with the Moon's, the likelier first.
+
+    Parameters
+    ----------
+    check : SlopeCheck
+    glow : bool
+        One corner was found to be brighter than the sky, see `blend.science.cornerglow`: it comes first.
+    """
     turn = abs((check.fitted_deg - check.predicted_deg + 180.0) % 360.0 - 180.0)
     lights = [
         "street light or a town's glow",
@@ -304,6 +311,9 @@ def likely_causes(check: SlopeCheck) -> str:
         order = [*lights[:3], flip, flats, lights[3]]
     else:
         order = [*lights, flats, flip]
+    if glow:
+        seen = f"{lights[2]} (one corner stands out)"
+        order = [seen, *(cause for cause in order if cause != lights[2])]
     return ", ".join(order)
 
 

@@ -149,6 +149,29 @@ def test_a_slope_against_the_moon_is_told_with_causes():
     assert "slope-unlike-moon" not in codes(subtract_gradients(work("", rgb, ha)))
 
 
+@pytest.mark.parametrize(("rows", "corner"), [("bottom-up", "bottom right"), ("top-down", "top right")])
+def test_corner_glow_is_told_and_left_in(rows, corner):
+    away = np.hypot((U - 1) * 110, (V + 1) * 80)
+    sky = 0.15 + 0.01 * U + 6 * SIGMA * np.exp(-((away / 32) ** 2))
+    rgb, (_, ha) = master(3 * [sky], PLANES, 6, **KNOWN, rows=rows), masters(**KNOWN)
+    done = subtract_gradients(work("", rgb, ha))
+    told = done.told["gradient"]["rgb"]["green"]["corner_glow"]
+    assert told["corner"] == corner
+    assert told["amount"] == pytest.approx(6 * SIGMA, rel=0.25)
+    text = dict(done.warnings)["corner-glow"]
+    assert (
+        text.startswith(f"rgb: one corner is brighter than the sky (red {corner} +") and "amplifier" in text
+    )
+    # The slope is not the Moon's either: the corner is named first.
+    unlike = [text for code, text in done.warnings if code == "slope-unlike-moon" and "rgb.green" in text]
+    assert (
+        len(unlike) == 1 and "Likely causes: a corner glow of the sensor (one corner stands out)" in unlike[0]
+    )
+    clean = subtract_gradients(work("", master(3 * [0.15 + 0.01 * U], PLANES, 7), ha))
+    assert "corner-glow" not in codes(clean)
+    assert "corner_glow" not in clean.told["gradient"]["rgb"]["green"]
+
+
 def test_flat_fault_is_reported_and_divided_only_if_asked():
     squared = ((U * 220) ** 2 + (V * 160) ** 2) / (220**2 + 160**2)
     rgb = master(3 * [(0.15 + 0.01 * U) * (1 - 0.04 * squared)], PLANES, 4)

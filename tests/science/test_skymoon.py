@@ -235,3 +235,6 @@ def test_causes_in_order(fitted_percent, fitted_deg, first):
     assert text.startswith(first)
     for cause in ("street light", "glint", "corner glow", "meridian flip", "fog", "flats"):
         assert cause in text
+    seen = likely_causes(check, glow=True)
+    assert seen.startswith("a corner glow of the sensor (one corner stands out), ")
+    assert seen.count("corner glow") == 1
