@@ -18,6 +18,7 @@ from numpy.typing import NDArray
 
 from blend.base.errors import StepError
 from blend.base.robust import MAD_TO_SIGMA, difference_noise
+from blend.science.cornerglow import find_corner_glow
 from blend.science.ephemeris import SkyPlace
 from blend.science.flatfault import divide_flat_fault, find_flat_fault
 from blend.science.gradient import SkyFit, fit_sky, object_mask, sky_uncertainty
@@ -175,7 +176,10 @@ def faults(quick: bool) -> Iterator[str]:
                 f"{fault.kind}, {fault.edge_percent:+.2f} % at the corners, {fault.percent:.2f} % in all, "
             )
             text += f"{fault.sigma:.0f} sigma; divided: {'none left' if again is None else 'still there'}"
-        yield text + ("" if fault is not None else "no fault of the flat")
+        text += "" if fault is not None else "no fault of the flat"
+        corner = find_corner_glow(fit)
+        told = f"; a corner glow of {corner.amount / SIGMA:.2f} sigma" if corner is not None else ""
+        yield text + told
 
 
 def photographs(quick: bool) -> Iterator[str]:
