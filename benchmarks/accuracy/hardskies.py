@@ -18,6 +18,7 @@ from numpy.typing import NDArray
 
 from blend.base.errors import StepError
 from blend.base.robust import MAD_TO_SIGMA, difference_noise
+from blend.science.cornerglow import find_corner_glow
 from blend.science.ephemeris import SkyPlace
 from blend.science.flatfault import divide_flat_fault, find_flat_fault
 from blend.science.gradient import SkyFit, fit_sky, object_mask, sky_uncertainty
@@ -175,7 +176,10 @@ def faults(quick: bool) -> Iterator[str]:
                 f"{fault.kind}, {fault.edge_percent:+.2f} % at the corners, {fault.percent:.2f} % in all, "
             )
             text += f"{fault.sigma:.0f} sigma; divided: {'none left' if again is None else 'still there'}"
-        yield text + ("" if fault is not None else "no fault of the flat")
+        text += "" if fault is not None else "no fault of the flat"
+        corner = find_corner_glow(fit)
+        told = f"; a corner glow of {corner.amount / SIGMA:.2f} sigma" if corner is not None else ""
+        yield text + told
 
 
 def photographs(quick: bool) -> Iterator[str]:
@@ -193,10 +197,12 @@ def photographs(quick: bool) -> Iterator[str]:
                 fits.append(fit_sky(light, degree=1, masked=masked))
             back = fits[1].coefficients[1:3] - fits[0].coefficients[1:3]
             rest = 2.0 * np.abs(back - size * noise * np.array([0.35, -0.15])).sum() / noise
+            # Both axes, as in the rest; what is common to both fits is not in the difference.
+            stated = 2.0 * np.sqrt(np.diag(fits[1].covariance)[1:3]).sum() / noise
             share = back[0] / (0.35 * size * noise), back[1] / (-0.15 * size * noise)
             yield (
                 f"  {name:22s} {size:4.0f} sigma planted: x {100 * share[0]:6.1f} %  y {100 * share[1]:6.1f} %  "
-                f"rest {rest:5.2f} sigma, stated {2 * np.sqrt(fits[1].covariance[1, 1]) / noise:5.2f}"
+                f"rest {rest:5.2f} sigma, stated {stated:5.2f}"
             )
 
 
@@ -230,7 +236,9 @@ def coverage(draws: int) -> Iterator[str]:
             for limit, share in ((1.0, 0.68), (2.0, 0.95)):
                 margin = 100.0 * float(np.sqrt(share * (1.0 - share) / part.size))
                 told.append(f"{100.0 * float((part < limit).mean()):5.1f} % (+- {margin:.1f})")
-            yield f"  {kind:6s} {name:6s} {'  '.join(told)}"
+            size = float(np.sqrt((part**2).mean()))
+            note = "; a bound, not a standard error" if (kind, name) == ("line", "level") else ""
+            yield f"  {kind:6s} {name:6s} {'  '.join(told)}  rms {size:.2f} of the stated error{note}"
 
 
 def _pulls(kind: str, seed: int) -> NDArray[np.float64]:

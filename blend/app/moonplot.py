@@ -56,7 +56,7 @@ def night_figure(night: Sequence[MoonPrediction], best: BestHours | None) -> Any
     hours = [_hours(night, hour.time) for hour in night]
     upper.plot(hours, [hour.target_altitude_deg for hour in night], color=TARGET, label="target")
     upper.plot(hours, [hour.moon_altitude_deg for hour in night], color=MOON, label="Moon")
-    upper.axhline(LOWEST_TARGET_DEG, color="#9a9a9a", linestyle=":", linewidth=1)
+    upper.axhline(LOWEST_TARGET_DEG, color="#9a9a9a", linestyle=":", linewidth=1, label="lowest for a target")
     upper.set(ylim=(0, 90), ylabel="altitude, degrees")
     upper.set_title(f"Night of {night[0].time:%Y-%m-%d}", fontsize=10)
     lower.plot(hours, [hour.sky_without_moon_mag for hour in night], color=DARK, label="without the Moon")
@@ -67,8 +67,9 @@ def night_figure(night: Sequence[MoonPrediction], best: BestHours | None) -> Any
     lower.xaxis.set_major_locator(_even_hours())
     for axes in (upper, lower):
         if best is not None:
-            axes.axvspan(_hours(night, best.begin), _hours(night, best.end), color=BEST, zorder=0)
-        axes.legend(frameon=False, loc="best", fontsize=8)
+            span = _hours(night, best.begin), _hours(night, best.end)
+            axes.axvspan(*span, color=BEST, zorder=0, label="best hours" if axes is upper else None)
+        axes.legend(frameon=False, loc="best", fontsize=8, ncols=2)
     return figure
 
 

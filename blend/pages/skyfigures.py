@@ -140,9 +140,12 @@ def _text(fit: SkyFit, noise: float) -> str:
     used = int(fit.block_used.sum())
     rejected = fit.block_used.size - used - masked
     guided = f"; the line's light times {fit.line_factor:.3g} taken out first" if fit.line_factor else ""
+    held = (
+        "; moonlight fitted below 0 and held at 0" if fit.strength is not None and fit.strength.held else ""
+    )
     return (
         f"{kind}: {fit.amplitude:.3g} of full scale from end to end, {fit.amplitude / noise:.3g} sigma of a pixel; "
-        f"{used} blocks used, {rejected} rejected (orange), {masked} masked (blue){guided}"
+        f"{used} blocks used, {rejected} rejected (orange), {masked} masked (blue){guided}{held}"
     )
 
 

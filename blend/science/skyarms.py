@@ -12,7 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from blend.science.halo import Ellipse, Halo, halo_slopes, moved
-from blend.science.skymodel import HALO_DOUBT, SkyProblem, Solution
+from blend.science.skymodel import HALO_DOUBT, SkyProblem, Solution, clipped_away
 
 ARM_LENGTH = 0.5
 """Over what a halo's error is shared: radians about the object, and a factor exp(0.5) in its radius."""
@@ -63,7 +63,8 @@ def allow_arms(problem: SkyProblem, solution: Solution) -> Solution:
     normal = (design / size).T @ weighed
     normal += np.diag(np.concatenate([np.zeros(terms.shape[1]), doubts]) * (scale / size) ** 2)
     inverse = np.linalg.pinv(normal, rcond=1e-12)
-    step = inverse @ (weighed.T @ solution.residuals[used]) / size
+    left = solution.residuals + clipped_away(problem, solution.sigma, used)
+    step = inverse @ (weighed.T @ left[used]) / size
     count = terms.shape[1]
     covariance = (inverse * scale**2 / np.outer(size, size))[:count, :count] * solution.patch
     fresh = _stepped(halo, step[count:])

@@ -36,6 +36,34 @@ class Bumps:
     smoothing: float
 
 
+@dataclass(frozen=True)
+class Strength:
+    """How much of a sky of known shape a fit found, unit of the plane: the level, if all its light has that shape.
+
+    Attributes
+    ----------
+    free, free_error : float
+        As fitted without a bound. Moonlight only adds: below 0 it is held at 0.
+    error : float
+        Standard error of the value: the free one's, or of a held value the root mean square of what the data leave
+        above 0.
+    """
+
+    free: float
+    free_error: float
+    error: float
+
+    @property
+    def value(self) -> float:
+        """The strength of the sky that was taken off, never below 0."""
+        return max(self.free, 0.0)
+
+    @property
+    def held(self) -> bool:
+        """Whether the bound decided, and not the data."""
+        return self.free < 0.0
+
+
 @dataclass(frozen=True, eq=False)
 class SkyFit:
     """A fitted sky: sum over i + j <= degree of c_ij T_i(u) T_j(v), u and v from -1 to 1 across the frame.
@@ -61,12 +89,15 @@ class SkyFit:
         Outskirts of the largest object that were fitted beside the sky (not part of the model).
     name : str
         Which model it is.
-    block_share : (n,) float64
-        Usable pixels over pixels of a block; block_grid tells how many blocks lie down and across.
+    block_share, block_light : (n,) float64
+        Usable pixels over pixels of a block, and the median of all its pixels, objects too; block_grid tells how many
+        blocks lie down and across.
     line_factor : float or None
         Where a line told the emission: light of the plane for each count of the line, taken out of the blocks.
     bumps : Bumps or None
         What a spline adds to the surface.
+    strength : Strength or None
+        Of a sky of known shape: how much of it was found.
     """
 
     degree: int
@@ -84,9 +115,11 @@ class SkyFit:
     halo: Halo | None = None
     name: SkyModel = "polynomial"
     block_share: NDArray[np.float64] | None = None
+    block_light: NDArray[np.float64] | None = None
     block_grid: tuple[int, int] = (0, 0)
     line_factor: float | None = None
     bumps: Bumps | None = None
+    strength: Strength | None = None
 
     def model(self, rows: slice | None = None) -> NDArray[np.float32]:
         """Return the sky over the whole frame, or over a slice of its rows, float32."""
@@ -139,6 +172,7 @@ def build_sky(
         halo=halo,
         name=name,
         block_share=blocks.share,
+        block_light=blocks.light,
         block_grid=blocks.grid,
     )
 

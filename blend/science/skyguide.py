@@ -23,14 +23,17 @@ from blend.science.skyblocks import (
     measure_blocks,
     unit_coordinates,
 )
-from blend.science.skyfit import SkyFit, build_sky
-from blend.science.skymodel import CLIP_ABOVE, CLIP_BELOW, weighted_fit
+from blend.science.skyfit import SkyFit, Strength, build_sky
+from blend.science.skymodel import CLIP_ABOVE, CLIP_BELOW, held_at_nought, weighted_fit
 
 LEAST_SHARE = 0.02
 """Share of the blocks that lies under the sky of a line's master: few enough to be dark, enough to be many."""
 DOUBT_SHARES = (0.02, 0.20)
 """The skies under these shares stand for what nobody knows: how much of the least light is sky."""
 FEWEST_BLOCKS = 24
+SURE_SIGMA = 3.0
+STRENGTH_COLUMNS = 2
+"""Numbers that are free where the sky's shape is known: its level and its strength."""
 
 Columns = NDArray[np.float64]
 
@@ -69,9 +72,10 @@ def guide_by_line(
         True where there is no data, and on regions marked by hand; emission must not be masked.
     shape_terms : (k,) float64, optional
         Chebyshev coefficients of the sky's known shape, see `blend.science.skymoon`; then only its level and its
-        strength are free.
+        strength, 0 or more, are free.
     degree : 0 or 1
-        Of the sky, where its shape is not known.
+        Of the sky, where its shape is not known, or where the line's least light surely darkens where that shape
+        brightens: then it is not of that shape.
     where : str
         Name of the step, for messages.
 
@@ -96,6 +100,8 @@ def guide_by_line(
             expected=f"at least {FEWEST_BLOCKS}",
         )
     fit = _least_light(blocks, shape, good, basis_of(shape_terms, degree))
+    if degree > 0 and surely_below(fit.strength):
+        fit = _least_light(blocks, shape, good, basis_of(None, degree))
     u, v = unit_coordinates(blocks.xy, shape)
     sky = chebyshev_terms(u, v, degree=fit.degree) @ fit.coefficients
     return LineGuide(np.where(good, blocks.values - sky, np.nan), fit)
@@ -202,16 +208,51 @@ def _least_light(
     u, v = unit_coordinates(blocks.xy, shape)
     terms = chebyshev_terms(u, v, degree=degree) @ basis
     values = blocks.values[good]
-    under = {share: surface_under(terms[good], values, share) for share in (LEAST_SHARE, *DOUBT_SHARES)}
-    low, high = (under[share] for share in DOUBT_SHARES)
-    answer = under[LEAST_SHARE]
+    free = surface_under(terms[good], values, LEAST_SHARE)
+    bounded = basis.shape[1] == STRENGTH_COLUMNS
+    answer, low, high = (
+        _surface_of_light(terms[good], values, share)
+        if bounded
+        else surface_under(terms[good], values, share)
+        for share in (LEAST_SHARE, *DOUBT_SHARES)
+    )
     residuals = np.where(good, blocks.values - terms @ answer, 0.0)
     used = good & (residuals <= max(float(np.quantile(residuals[good], 2.0 * LEAST_SHARE)), 0.0))
     noise = _quantile_noise(terms[good], residuals[good])
-    doubt = np.outer(high - low, high - low)
+    # What a bound forbids, but the data ask for, is a doubt of the shape.
+    doubt = np.outer(high - low, high - low) + np.outer(free - answer, free - answer)
+    strength = None
+    if bounded:
+        strength, noise = strength_of(free, noise)
     covariance = basis @ (noise + doubt) @ basis.T
     covariance[0, 0] += faint_light_doubt(blocks, used) ** 2
-    return build_sky(basis @ answer, covariance, blocks=blocks, shape=shape, used=used, residuals=residuals)
+    fit = build_sky(basis @ answer, covariance, blocks=blocks, shape=shape, used=used, residuals=residuals)
+    return replace(fit, strength=strength)
+
+
+def surely_below(strength: Strength | None) -> bool:
+    """Tell whether a free strength lies below 0 by more than noise: the sky is not of the shape it was fitted with."""
+    return strength is not None and strength.free < -SURE_SIGMA * strength.free_error
+
+
+def strength_of(free: NDArray[np.float64], covariance: Columns) -> tuple[Strength, Columns]:
+    """Return the strength in the answer (level, strength) of a free fit, and the covariance once it is held at 0.
+
+    A strength above 0 leaves the covariance as it is. Else the level keeps its error at a known strength, and what is
+    open of the strength is what `held_at_nought` says.
+    """
+    error = float(np.sqrt(covariance[1, 1]))
+    held = held_at_nought(float(free[1]), error)
+    less = (held / error) ** 2 - 1.0 if error > 0.0 else 0.0
+    column = covariance[:, 1]
+    after = covariance + less * np.outer(column, column) / max(error**2, 1e-300)
+    return Strength(float(free[1]), error, held), after
+
+
+def _surface_of_light(terms: Columns, values: NDArray[np.float64], share: float) -> NDArray[np.float64]:
+    """Return the level and the strength, held at or above 0, under which a share of the values lies."""
+    free = surface_under(terms, values, share)
+    return free if free[1] >= 0.0 else np.append(surface_under(terms[:, :1], values, share), 0.0)
 
 
 def _quantile_noise(terms: Columns, off: NDArray[np.float64]) -> NDArray[np.float64]:

@@ -11,6 +11,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.special import erfcx, ndtr
 
 from blend.base.robust import MAD_TO_SIGMA, bin_mean
 from blend.science.halo import Ellipse, Halo, fit_with_halo, halo_slopes
@@ -140,6 +141,8 @@ def solve_given(
     """Fit one sky with the errors and the choice of blocks given; ``patch`` is measured if not given."""
     terms = problem.terms(degree)
     count = terms.shape[1]
+    given = problem.values
+    problem = replace(problem, values=given + clipped_away(problem, sigma, used))
     found = best_halo(problem, terms, sigma, used) if halo and problem.ellipse is not None else None
     if found is None:
         used = used & problem.sky
@@ -151,7 +154,7 @@ def solve_given(
         more, doubts = halo_slopes(shape, problem.blocks.xy)
         jacobian = np.column_stack([terms, more])
         prior = np.concatenate([np.zeros(count), doubts])
-    residuals = np.where(problem.good, problem.values - model, 0.0)
+    residuals = np.where(problem.good, given - model, 0.0)
     if patch is None:
         patch = _blocks_per_error(problem, residuals, sigma, used)
     covariance = _covariance(jacobian[used] / sigma[used, None], prior / patch)[:count, :count] * patch
@@ -205,6 +208,30 @@ def _block_sigma(problem: SkyProblem, solution: Solution) -> NDArray[np.float64]
     return np.asarray(np.maximum(np.sqrt(own**2 + extra + doubt**2), _least_sigma(problem)))
 
 
+def clipped_away(
+    problem: SkyProblem, sigma: NDArray[np.float64], used: NDArray[np.bool_]
+) -> NDArray[np.float64]:
+    """Return how far one-sided clipping lowers the mean of every block's noise: 0.018 of it at 2.5 above, 4 below.
+
+    mean{x : -b < x < a} of unit Gaussian noise = -(phi(a) - phi(b)) / (Phi(a) - Phi(-b)). Where the halo's doubt
+    raises the limit the noise is clipped less.
+
+    References
+    ----------
+    Mean of the truncated normal distribution (Johnson, Kotz & Balakrishnan (1994), Continuous Univariate
+    Distributions 1, ch. 13; from memory).
+    """
+    judged = used & problem.sky
+    if not judged.any():
+        return np.zeros_like(sigma)
+    shared = max(0.0, float((sigma[judged] ** 2 - problem.errors[judged] ** 2).min()))
+    noise = np.where(sigma > _least_sigma(problem), np.sqrt(problem.errors**2 + shared), 0.0)
+    limit = sigma / np.maximum(noise, 1e-3 * sigma)
+    above, below = CLIP_ABOVE * limit, CLIP_BELOW * limit
+    less = np.exp(-0.5 * above**2) - np.exp(-0.5 * below**2)
+    return np.asarray(noise * less / np.sqrt(2.0 * np.pi) / (ndtr(above) - ndtr(-below)))
+
+
 def _least_sigma(problem: SkyProblem) -> float:
     """Return an error no block falls below: float32 pixels hold no more digits than that."""
     return 1e-8 * float(np.abs(problem.values[problem.sky]).max(initial=0.0)) + 1e-30
@@ -218,6 +245,35 @@ def weighted_fit(
     size = np.sqrt((design**2).sum(axis=0)) + 1e-30
     answer = np.linalg.lstsq(design / size, values / sigma, rcond=1e-10)[0]
     return np.asarray(answer / size)
+
+
+def held_at_nought(free: float, error: float) -> float:
+    """Return the error of a number that cannot be negative, came out as ``free`` and is held at 0 if that is below.
+
+    Above 0 it is the error as given. Below, it is the root mean square about 0 of a Gaussian (free, error) of which
+    only the part above 0 is left:
+
+        x = free / error,  held^2 = error^2 (1 + x^2 + x phi(x) / Phi(x))
+
+    Examples
+    --------
+    >>> [round(held_at_nought(free, 1.0), 4) for free in (2.0, 0.0, -1.0, -3.0)]
+    [1.0, 1.0, 0.6891, 0.3882]
+
+    References
+    ----------
+    Moments of the truncated normal distribution (Johnson, Kotz & Balakrishnan (1994), Continuous Univariate
+    Distributions 1, ch. 13; from memory), with a flat prior above 0.
+    """
+    if free >= 0.0 or not error > 0.0:
+        return error
+    pull = free / error
+    if pull < -50.0:
+        # The terms cancel there; what is left above 0 falls off exponentially with the length error / |x|.
+        return float(error * np.sqrt(2.0) / -pull)
+    # phi / Phi by the scaled complementary error function, which does not underflow.
+    ratio = float(np.sqrt(2.0 / np.pi) / erfcx(-pull / np.sqrt(2.0)))
+    return float(error * np.sqrt(max(1.0 + pull * pull + pull * ratio, 0.0)))
 
 
 def _covariance(design: NDArray[np.float64], prior: NDArray[np.float64]) -> NDArray[np.float64]:

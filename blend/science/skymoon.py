@@ -26,7 +26,7 @@ from blend.science.skyblocks import (
     unit_coordinates,
 )
 from blend.science.skyfit import SkyFit, build_sky, lattice
-from blend.science.skyguide import LineGuide, basis_of, guide_by_line, line_factor
+from blend.science.skyguide import LineGuide, basis_of, guide_by_line, line_factor, strength_of
 from blend.science.skymodel import weighted_fit
 
 STEPS = 9
@@ -147,7 +147,7 @@ def fit_moonlight(
 ) -> SkyFit:
     """Fit a level and one strength of a sky of known shape.
 
-    plane = level + strength (shape - its middle) [+ a (line - sky of the line)]
+    plane = level + strength (shape - its middle) [+ a (line - sky of the line)],  strength >= 0
 
     Parameters
     ----------
@@ -166,7 +166,8 @@ def fit_moonlight(
     -------
     SkyFit
         Named ``moonlight``, of degree 2. What a free surface of that degree would have taken more is in its
-        uncertainty.
+        uncertainty. Where the sky darkens towards the Moon its strength is held at 0 (``strength.held``), and the
+        uncertainty is that of a number known not to be negative.
 
     References
     ----------
@@ -180,7 +181,8 @@ def fit_moonlight(
         blocks = measure_blocks(plane, size=block_size(shape), unusable=masked)
         good = usable_blocks(blocks)
         if float(blocks.share.mean()) < LEAST_SKY or good.sum() < 8:
-            return _named(guide_by_line(plane, masked=skip, shape_terms=shape_terms).fit, sky_share=0.0)
+            dark = guide_by_line(plane, masked=skip, shape_terms=shape_terms, degree=0).fit
+            return _named(dark, sky_share=0.0)
         excess = np.zeros(blocks.values.size)
     else:
         blocks = measure_blocks(plane, size=block_size(shape), unusable=skip)
@@ -200,27 +202,57 @@ def _fit_strength(
     u, v = unit_coordinates(blocks.xy, shape)
     whole_terms = chebyshev_terms(u, v, degree=2)
     terms = whole_terms @ basis
-    factor, error, used = line_factor(terms, excess, blocks, good)
-    if guide is None:
-        factor, error = 0.0, 0.0
-    dark = replace(blocks, values=blocks.values - factor * excess)
     sigma = np.where(good, np.maximum(blocks.errors, 1e-30), 1.0)
-    answer = weighted_fit(terms[used], dark.values[used], sigma[used])
+    line, free = _level_and_strength(terms, blocks, good, excess, guide)
+    answer = free
+    if free[1] < 0.0:
+        # Moonlight only adds: the best sky without any takes its place.
+        line, level = _level_and_strength(terms[:, :1], blocks, good, excess, guide)
+        answer = np.append(level, 0.0)
+    dark, used = line.dark, line.used
     residuals = np.where(good, dark.values - terms @ answer, 0.0)
     scatter = MAD_TO_SIGMA * float(np.median(np.abs(residuals[used] - np.median(residuals[used]))))
-    weight = terms[used] / np.hypot(sigma[used], scatter)[:, None]
+    # The scatter holds the noise of the blocks already: only what it is more counts beside it.
+    more = max(0.0, scatter**2 - float(np.median(sigma[used])) ** 2)
+    weight = terms[used] / np.sqrt(sigma[used] ** 2 + more)[:, None]
     covariance = np.linalg.pinv(weight.T @ weight)
     of_factor = weighted_fit(terms[used], excess[used], sigma[used])
-    covariance = covariance + error**2 * np.outer(of_factor, of_factor)
+    strength, covariance = strength_of(free, covariance + line.error**2 * np.outer(of_factor, of_factor))
     # A sky that is not the Moon's leaves a bend or a slope: what a free surface would have taken more is a doubt.
     missed = weighted_fit(whole_terms[used], residuals[used], sigma[used])
     whole = basis @ covariance @ basis.T + np.outer(missed, missed)
     whole[0, 0] += faint_light_doubt(blocks, used) ** 2
     if guide is not None:
         least = min(whole.shape[0], guide.fit.covariance.shape[0])
-        whole[:least, :least] += factor**2 * guide.fit.covariance[:least, :least]
+        whole[:least, :least] += line.factor**2 * guide.fit.covariance[:least, :least]
     fit = build_sky(basis @ answer, whole, blocks=dark, shape=shape, used=used, residuals=residuals)
-    return replace(fit, line_factor=factor if guide is not None else None)
+    return replace(fit, line_factor=line.factor if guide is not None else None, strength=strength)
+
+
+@dataclass(frozen=True, eq=False)
+class _LinePart:
+    """The line's light in a plane: its factor, the factor's error, the blocks without it, and those that agree."""
+
+    factor: float
+    error: float
+    dark: SkyBlocks
+    used: NDArray[np.bool_]
+
+
+def _level_and_strength(
+    terms: NDArray[np.float64],
+    blocks: SkyBlocks,
+    good: NDArray[np.bool_],
+    excess: NDArray[np.float64],
+    guide: LineGuide | None,
+) -> tuple[_LinePart, NDArray[np.float64]]:
+    """Return the line's part of the blocks, 0 without a guide, and the fit of the terms to what is left."""
+    factor, error, used = line_factor(terms, excess, blocks, good)
+    if guide is None:
+        factor, error = 0.0, 0.0
+    dark = replace(blocks, values=blocks.values - factor * excess)
+    sigma = np.maximum(blocks.errors[used], 1e-30)
+    return _LinePart(factor, error, dark, used), weighted_fit(terms[used], dark.values[used], sigma)
 
 
 def compare_slope(fit: SkyFit, predicted: NDArray[np.float64]) -> SlopeCheck | None:
@@ -255,8 +287,15 @@ def compare_slope(fit: SkyFit, predicted: NDArray[np.float64]) -> SlopeCheck | N
     )
 
 
-def likely_causes(check: SlopeCheck) -> str:
-    """Return in words what makes a fitted slope disagree with the Moon's, the likelier first."""
+def likely_causes(check: SlopeCheck, *, glow: bool = False) -> str:
+    """Return in words what makes a fitted slope disagree with the Moon's, the likelier first.
+
+    Parameters
+    ----------
+    check : SlopeCheck
+    glow : bool
+        One corner was found to be brighter than the sky, see `blend.science.cornerglow`: it comes first.
+    """
     turn = abs((check.fitted_deg - check.predicted_deg + 180.0) % 360.0 - 180.0)
     lights = [
         "street light or a town's glow",
@@ -272,6 +311,9 @@ def likely_causes(check: SlopeCheck) -> str:
         order = [*lights[:3], flip, flats, lights[3]]
     else:
         order = [*lights, flats, flip]
+    if glow:
+        seen = f"{lights[2]} (one corner stands out)"
+        order = [seen, *(cause for cause in order if cause != lights[2])]
     return ", ".join(order)
 
 

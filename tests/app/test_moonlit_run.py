@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import html
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
@@ -18,7 +18,7 @@ from blend.files.fits import write_fits
 from blend.files.reader import read_picture
 from blend.recipe.steps.skyfacts import moon_facts
 from blend.science.gradient import fit_sky, object_mask
-from blend.science.simulate import Night, SceneOptions, simulate_night
+from blend.science.simulate import SceneOptions, simulate_night
 from blend.science.skyblocks import chebyshev_terms, unit_coordinates
 
 SHAPE = (280, 420)
@@ -35,7 +35,7 @@ def wcs() -> Any:
     return made
 
 
-def moonlit(night: Night, *, flipped: float = 0.0) -> np.ndarray:
+def moonlit(levels: Sequence[float], planes: Sequence[str] = PLANES, *, flipped: float = 0.0) -> np.ndarray:
     """Return the sky of each plane as date, site and coordinates predict it, a share of it turned by 180 degrees."""
     pixels = np.ones((1, *SHAPE), dtype=np.float32)
     facts = Facts(date_obs=CARDS["DATE-OBS"], site=(47.0, 11.0, 600.0), wcs=wcs())
@@ -43,22 +43,27 @@ def moonlit(night: Night, *, flipped: float = 0.0) -> np.ndarray:
     y, x = np.mgrid[: SHAPE[0], : SHAPE[1]]
     terms = chebyshev_terms(*unit_coordinates(np.stack([x.ravel(), y.ravel()], axis=1), SHAPE), degree=2)
     skies = []
-    for index, plane in enumerate(PLANES):
+    for level, plane in zip(levels, planes, strict=True):
         shape = moon_facts(master).shape(master, plane, None)
         assert shape is not None
-        level = float(np.median(night.truth.sky[index]))
         sky = (level * (terms @ shape)).reshape(SHAPE)
         skies.append((1.0 - flipped) * sky + flipped * sky[::-1, ::-1])
     return np.stack(skies).astype(np.float32)
 
 
-def files(folder: Path, *, flipped: float = 0.0) -> tuple[Path, np.ndarray]:
-    """Write a nebula that fills the frame, its sky by the Moon; return the target file and that sky."""
+def files(folder: Path, *, flipped: float = 0.0, line_by_moon: bool = True) -> tuple[Path, np.ndarray]:
+    """Write a nebula that fills the frame, its sky by the Moon; return the target file and that sky.
+
+    The line's sky, too, unless ``line_by_moon`` is False: then it slopes as the simulator likes, another way.
+    """
     night = simulate_night(
         SceneOptions(rows=SHAPE[0], columns=SHAPE[1], kind="nebula", seed=3, calibrated=True, ha_grid="same")
     )
-    sky = moonlit(night, flipped=flipped)
+    sky = moonlit([float(np.median(plane)) for plane in night.truth.sky], flipped=flipped)
     night = replace(night, rgb=replace(night.rgb, light=night.rgb.light + (sky - night.truth.sky)))
+    if line_by_moon:
+        line_sky = moonlit([float(np.median(night.truth.ha_sky))], ["ha"])
+        night = replace(night, ha=replace(night.ha, light=night.ha.light + (line_sky - night.truth.ha_sky)))
     for name, light, planes in (("rgb", night.rgb.light, PLANES), ("ha", night.ha.light, ("ha",))):
         write_fits(folder / f"{name}.fits", light, planes=planes, cards=CARDS, wcs=wcs())
     path = folder / "t.toml"
@@ -104,6 +109,15 @@ def test_the_moon_s_shape_is_fitted_from_the_headers(tmp_path: Path) -> None:
     assert not [entry for entry in record["warnings"] if entry["code"] == "slope-unlike-moon"]
     assert "beside what the Moon would make" in report
     assert "no, see the notes" not in report
+
+
+def test_a_line_whose_sky_is_not_the_moon_s_still_guides(tmp_path: Path) -> None:
+    path, sky = files(tmp_path, line_by_moon=False)
+    record, taken, _ = run(path, "moonlight", "line")
+    # Held to the Moon's shape, the line's sky would tilt what guides the red plane: 12 % of its slope were left.
+    assert max(left(taken, sky)) < 0.01
+    assert record["gradient"]["ha"]["ha"]["degree"] == 1
+    assert "strength" not in record["gradient"]["ha"]["ha"]
 
 
 def test_a_half_turned_sky_is_told_from_the_moon_s(tmp_path: Path) -> None:

@@ -183,7 +183,14 @@ def test_zenith_slopes() -> None:
 
 @pytest.mark.parametrize(
     ("phase", "zenith_mag", "expected"),
-    [(0, 21.587, -2.62), (45, 21.587, -2.49), (90, 21.587, -2.07), (0, 20.5, -2.51), (45, 20.5, -2.21)],
+    [
+        (0, 21.587, -2.62),
+        (45, 21.587, -2.49),
+        (90, 21.587, -2.07),
+        (0, 20.5, -2.51),
+        (45, 20.5, -2.21),
+        (90, 20.5, -1.49),
+    ],
 )
 def test_dark_sky_dilutes_the_slope(phase: float, zenith_mag: float, expected: float) -> None:
     # Derived from eqs. 2, 15 and 18: target at Z = 40, Moon at Z = 50, 30 degrees apart, k = 0.25.
@@ -191,6 +198,22 @@ def test_dark_sky_dilutes_the_slope(phase: float, zenith_mag: float, expected: f
     dark = float(dark_sky(40.0, zenith_mag=zenith_mag, extinction=0.25))
     found = 100.0 * float(scattering_slope(30.0)) * light / (light + dark)
     assert found == pytest.approx(expected, abs=0.006)
+
+
+@pytest.mark.parametrize(
+    ("separation", "phase", "share"), [(15, 0, 0.98), (90, 0, 0.93), (15, 90, 0.84), (90, 90, 0.56)]
+)
+def test_share_of_the_sky_that_is_moonlight(separation: float, phase: float, share: float) -> None:
+    # Derived from eqs. 2, 15 and 18 as above: what dilutes a slope.
+    light = _example(separation=separation, phase=phase, target=40.0, moon=50.0, extinction=0.25)
+    dark = float(dark_sky(40.0, zenith_mag=21.587, extinction=0.25))
+    assert light / (light + dark) == pytest.approx(share, abs=0.006)
+
+
+@pytest.mark.parametrize(("phase", "lit"), [(0, 1.0), (60, 0.75), (90, 0.5), (120, 0.25)])
+def test_lit_share_of_a_phase_angle(phase: float, lit: float) -> None:
+    # (1 + cos i) / 2: Meeus, Astronomical Algorithms; from memory.
+    assert float(phase_angle_of(lit)) == pytest.approx(phase, abs=1e-6)
 
 
 def test_a_moon_lit_to_88_percent_has_a_phase_angle_of_40_degrees() -> None:

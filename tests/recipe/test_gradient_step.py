@@ -103,6 +103,22 @@ def test_moonlight_without_facts_says_what_to_do():
     )
 
 
+def test_moonlight_below_nought_is_held_and_told():
+    rgb, ha = masters()
+    for angle, held in ((0, False), (180, True)):
+        recipe = f'[gradient]\nmodel = "moonlight"\nbrightens_towards_deg = {angle}'
+        done = subtract_gradients(work(recipe, rgb, ha))
+        told = done.told["gradient"]["rgb"]["green"]
+        assert told["strength"]["held_at_0"] is held
+        assert told["strength"]["error"] > 0
+        texts = [text for code, text in done.warnings if code == "moonlight-held" and "rgb.green" in text]
+        assert len(texts) == int(held)
+        if held:
+            assert told["strength"]["value"] == told["amplitude"] == 0.0
+            assert "the sky darkens where moonlight should brighten it" in texts[0]
+    assert "strength" not in subtract_gradients(work("", rgb, ha)).told["gradient"]["rgb"]["green"]
+
+
 def moonlit(strength, **facts):
     """Return masters whose green sky is what date, site and coordinates predict, times a strength."""
     _, ha = masters(**KNOWN)
@@ -131,6 +147,29 @@ def test_a_slope_against_the_moon_is_told_with_causes():
     # Without facts nothing is compared.
     rgb, ha = masters()
     assert "slope-unlike-moon" not in codes(subtract_gradients(work("", rgb, ha)))
+
+
+@pytest.mark.parametrize(("rows", "corner"), [("bottom-up", "bottom right"), ("top-down", "top right")])
+def test_corner_glow_is_told_and_left_in(rows, corner):
+    away = np.hypot((U - 1) * 110, (V + 1) * 80)
+    sky = 0.15 + 0.01 * U + 6 * SIGMA * np.exp(-((away / 32) ** 2))
+    rgb, (_, ha) = master(3 * [sky], PLANES, 6, **KNOWN, rows=rows), masters(**KNOWN)
+    done = subtract_gradients(work("", rgb, ha))
+    told = done.told["gradient"]["rgb"]["green"]["corner_glow"]
+    assert told["corner"] == corner
+    assert told["amount"] == pytest.approx(6 * SIGMA, rel=0.25)
+    text = dict(done.warnings)["corner-glow"]
+    assert (
+        text.startswith(f"rgb: one corner is brighter than the sky (red {corner} +") and "amplifier" in text
+    )
+    # The slope is not the Moon's either: the corner is named first.
+    unlike = [text for code, text in done.warnings if code == "slope-unlike-moon" and "rgb.green" in text]
+    assert (
+        len(unlike) == 1 and "Likely causes: a corner glow of the sensor (one corner stands out)" in unlike[0]
+    )
+    clean = subtract_gradients(work("", master(3 * [0.15 + 0.01 * U], PLANES, 7), ha))
+    assert "corner-glow" not in codes(clean)
+    assert "corner_glow" not in clean.told["gradient"]["rgb"]["green"]
 
 
 def test_flat_fault_is_reported_and_divided_only_if_asked():

@@ -138,6 +138,64 @@ def test_wrong_direction_is_told_by_the_error():
     assert sky_uncertainty(wrong) > 0.5 * np.sqrt(np.mean((wrong.model() - sky) ** 2))
 
 
+def dim(seed, strength, **changes):
+    """Return a fit to a sky of 0.1 with a strength of moonlight, and the strength's true value."""
+    noise = SIGMA * np.random.default_rng(seed).standard_normal(SHAPE)
+    terms = shape_towards(20.0, SHAPE)
+    sky = 0.1 + strength * surface(np.concatenate([[0.0], terms[1:]]))
+    return fit_moonlight((sky + noise).astype(np.float32), shape_terms=terms, masked=CLOSED, **changes), sky
+
+
+def test_moonlight_is_never_below_nought():
+    fit, sky = dim(4, -0.01)
+    assert fit.strength.held and fit.strength.value == 0.0
+    assert fit.strength.free == pytest.approx(-0.01, rel=0.02)
+    np.testing.assert_array_equal(fit.coefficients[1:], 0.0)
+    assert fit.coefficients[0] == pytest.approx(0.1, abs=0.02 * SIGMA)
+    # A slope that the bound forbids is no moonlight, but it is there: the uncertainty of the sky holds it.
+    assert sky_uncertainty(fit) > 0.9 * np.sqrt(np.mean((fit.model() - sky) ** 2))
+    assert not dim(4, 0.01)[0].strength.held
+
+
+@pytest.mark.parametrize("strength", [0.0, 1e-5, 1e-4])
+def test_error_of_a_strength_near_nought_holds_the_truth(strength):
+    # The standard error of a free strength is 2.2e-5 here: none, half of it, five times it.
+    fits = [dim(100 + seed, strength)[0].strength for seed in range(120)]
+    pulls = np.array([(fit.value - strength) / fit.error for fit in fits])
+    held = [fit for fit in fits if fit.held]
+    assert all(0.0 < fit.error < fit.free_error and fit.value == 0.0 for fit in held)
+    if strength == 0.0:
+        # Half of all draws come out below 0.
+        assert 40 < len(held) < 80
+    # 68 and 95 % of 120 draws, less 2.5 standard deviations of their counting; held draws hold 0 always.
+    assert np.mean(np.abs(pulls) < 1.0) > 0.57
+    assert np.mean(np.abs(pulls) < 2.0) > 0.90
+    assert np.abs(pulls).max() < 5.0
+
+
+def test_a_line_s_own_moonlight_is_never_below_nought():
+    noise = SIGMA * np.random.default_rng(6).standard_normal(SHAPE)
+    terms = shape_towards(20.0, SHAPE)
+    tilted = surface(np.concatenate([[0.0], terms[1:]]))
+
+    def under(part, degree):
+        line = (0.02 + part * tilted + noise).astype(np.float32)
+        return guide_by_line(line, masked=CLOSED, shape_terms=terms, degree=degree).fit
+
+    along, against = under(0.005, 1), under(-0.005, 0)
+    assert [fit.strength.held for fit in (along, against)] == [False, True]
+    assert along.strength.value == pytest.approx(0.005, rel=0.1)
+    np.testing.assert_array_equal(against.coefficients[1:], 0.0)
+    assert sky_uncertainty(against) > 0.5 * np.sqrt(np.mean((against.model() - 0.02 + 0.005 * tilted) ** 2))
+    # A line that surely slopes against the Moon has a sky of its own: a plane where one is allowed.
+    plane = under(-0.005, 1)
+    assert plane.strength is None and plane.degree == 1
+    assert np.ptp(plane.model() - 0.02 + 0.005 * tilted) < 0.1 * SIGMA
+    # No more than noise below 0: held.
+    faint = [under(0.0, 1).strength] + [under(-1e-6 * k, 1).strength for k in range(20)]
+    assert all(one is not None for one in faint)
+
+
 def fitted(terms):
     noise = SIGMA * np.random.default_rng(3).standard_normal(SHAPE)
     return fit_sky((0.2 * surface(terms) + noise).astype(np.float32), degree=1, masked=CLOSED)
@@ -177,3 +235,6 @@ def test_causes_in_order(fitted_percent, fitted_deg, first):
     assert text.startswith(first)
     for cause in ("street light", "glint", "corner glow", "meridian flip", "fog", "flats"):
         assert cause in text
+    seen = likely_causes(check, glow=True)
+    assert seen.startswith("a corner glow of the sensor (one corner stands out), ")
+    assert seen.count("corner glow") == 1

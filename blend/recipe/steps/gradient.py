@@ -14,6 +14,7 @@ from blend.base.rowblocks import map_together
 from blend.recipe.model import Gradient, RegionTable
 from blend.recipe.steps.skyfacts import MoonFacts, line_nm_of, moon_facts
 from blend.recipe.work import Work, frozen
+from blend.science.cornerglow import CornerGlow, find_corner_glow
 from blend.science.flatfault import FlatFault, divide_flat_fault, find_flat_fault
 from blend.science.gradient import (
     Region,
@@ -26,7 +27,8 @@ from blend.science.gradient import (
     subtract_sky,
 )
 from blend.science.skyblocks import bin_light
-from blend.science.skyguide import LineGuide, fit_behind_line, guide_by_line, slope_of_blocks
+from blend.science.skyfit import Strength
+from blend.science.skyguide import LineGuide, fit_behind_line, guide_by_line, slope_of_blocks, surely_below
 from blend.science.skymoon import SlopeCheck, compare_slope, fit_moonlight, likely_causes, shape_towards
 from blend.science.skyspline import CAN_EAT, fit_spline
 
@@ -80,6 +82,7 @@ class _Done:
     fit: SkyFit
     fault: FlatFault | None
     corrected: bool
+    glow: CornerGlow | None
     check: SlopeCheck | None
     view: SkyView
     left: float | None
@@ -214,7 +217,8 @@ def _one_plane(plane: NDArray[np.float32], what: _Plane, noise: float, *, out: N
     """Fill ``out`` with the plane without its sky, and return what was found."""
     fit = _fit(plane, what)
     # Under the least light of a line lies no sky that could tell a bowl from a nebula's edge.
-    fault = None if what.leads or fit.sky_share == 0.0 else find_flat_fault(fit)
+    unsure = what.leads or fit.sky_share == 0.0
+    fault = None if unsure else find_flat_fault(fit)
     corrected = fault is not None and what.settings.flat_fault == "correct"
     light = plane
     if fault is not None and corrected:
@@ -227,7 +231,8 @@ def _one_plane(plane: NDArray[np.float32], what: _Plane, noise: float, *, out: N
     view = SkyView(before.astype(np.float32), after.astype(np.float32), size, noise)
     check = None if what.predicted is None or what.leads else compare_slope(fit, what.predicted)
     subtract_sky(light, fit, out=out)
-    return _Done(fit, fault, corrected, check, view, _left(out, what, fit))
+    glow = None if unsure else find_corner_glow(fit)
+    return _Done(fit, fault, corrected, glow, check, view, _left(out, what, fit))
 
 
 def _fit(plane: NDArray[np.float32], what: _Plane) -> SkyFit:
@@ -268,13 +273,14 @@ def _mask(boxes: tuple[RegionTable, ...], master: Master) -> Mask:
 
 def _tell(work: Work, name: str, planes: list[_Plane], done: dict[str, _Done]) -> Work:
     entries = {}
+    upside_down = work.masters[name].facts.rows == "bottom-up"
     told = {plane: dict(entry) for plane, entry in work.told["masters"][name]["planes"].items()}
     for what in planes:
         entry = done[what.plane]
-        entries[what.plane] = _entry(entry)
+        entries[what.plane] = _entry(entry, upside_down)
         told[what.plane]["sky"] = entry.fit.level
         work = work.warn(*_warnings(f"{name}.{what.plane}", entry))
-    work = work.warn(*_master_warnings(name, planes, done))
+    work = work.warn(*_master_warnings(name, planes, done), *_glow_warning(name, done, upside_down))
     work = work.tell("gradient", name, entries)
     work = work.show(f"sky {name}", {plane: entry.fit for plane, entry in done.items()})
     work = work.show(f"skyview {name}", {plane: entry.view for plane, entry in done.items()})
@@ -290,7 +296,12 @@ def _left(plane: NDArray[np.float32], what: _Plane, fit: SkyFit) -> float | None
     return slope_left(plane, what.masked) if what.only is None else slope_of_blocks(fit)
 
 
-def _entry(done: _Done) -> dict[str, Any]:
+def _corner(glow: CornerGlow, upside_down: bool) -> str:
+    """Return which corner it is as the report shows the frame, upright."""
+    return f"{'bottom' if glow.high_y != upside_down else 'top'} {'right' if glow.high_x else 'left'}"
+
+
+def _entry(done: _Done, upside_down: bool) -> dict[str, Any]:
     fit, noise, left = done.fit, done.view.noise, done.left
     entry: dict[str, Any] = {
         "model": fit.name,
@@ -304,6 +315,12 @@ def _entry(done: _Done) -> dict[str, Any]:
     }
     if fit.line_factor is not None:
         entry["line_factor"] = fit.line_factor
+    if fit.strength is not None:
+        entry["strength"] = {
+            "value": fit.strength.value,
+            "error": fit.strength.error,
+            "held_at_0": fit.strength.held,
+        }
     if done.check is not None:
         entry["moon"] = {
             "predicted_percent": done.check.predicted_percent,
@@ -311,6 +328,13 @@ def _entry(done: _Done) -> dict[str, Any]:
             "fitted_percent": done.check.fitted_percent,
             "fitted_deg": done.check.fitted_deg,
             "agrees": done.check.agrees,
+        }
+    if done.glow is not None:
+        entry["corner_glow"] = {
+            "corner": _corner(done.glow, upside_down),
+            "amount": done.glow.amount,
+            "percent": done.glow.percent,
+            "sigma": done.glow.sigma,
         }
     if done.fault is not None:
         entry["flat_fault"] = {
@@ -339,18 +363,48 @@ def _warnings(label: str, done: _Done) -> list[tuple[str, str]]:
     if left is not None and noise > 0 and left / noise > TOO_STEEP_SIGMA:
         text = f"{label}: a slope of {left / noise:.2f} sigma of a pixel is left, corner to corner"
         found.append(("slope-left", text))
+    if fit.strength is not None and surely_below(fit.strength):
+        found.append(("moonlight-held", _held(label, fit.strength, noise)))
     if done.check is not None and not done.check.agrees:
-        found.append(("slope-unlike-moon", _unlike(label, done.check)))
+        found.append(("slope-unlike-moon", _unlike(label, done.check, done.glow)))
     return found
 
 
-def _unlike(label: str, check: SlopeCheck) -> str:
+def _held(label: str, strength: Strength, noise: float) -> str:
+    return (
+        f"{label}: the sky darkens where moonlight should brighten it; fitted freely, moonlight would lie "
+        f"{strength.free / -strength.free_error:.0f} of its errors below 0. It was held at 0 (no more than about "
+        f"{2.0 * strength.error / noise:.1g} sigma of a pixel): a level was taken out, no slope. Check date, site, "
+        'coordinates and direction, or choose model = "polynomial"'
+    )
+
+
+def _unlike(label: str, check: SlopeCheck, glow: CornerGlow | None) -> str:
+    causes = likely_causes(check, glow=glow is not None)
     return (
         f"{label}: the sky slopes by {check.fitted_percent:.2f} % of its level over the frame, towards "
         f"{check.fitted_deg:.0f} degrees from the columns to the rows; the Moon would make "
         f"{check.predicted_percent:.2f} % towards {check.predicted_deg:.0f}. They differ by {check.off_percent:.2f} %, "
-        f"more than their errors ({check.limit_percent:.2f} %). Likely causes: {likely_causes(check)}"
+        f"more than their errors ({check.limit_percent:.2f} %). Likely causes: {causes}"
     )
+
+
+def _glow_warning(name: str, done: dict[str, _Done], upside_down: bool) -> list[tuple[str, str]]:
+    """Return what a master's brightest corner has to warn of: one sentence for all planes that show one."""
+    glows = {plane: entry.glow for plane, entry in done.items() if entry.glow is not None}
+    if not glows:
+        return []
+    numbers = ", ".join(
+        f"{plane} {_corner(glow, upside_down)} +{glow.percent:.2f} % of the sky, {glow.sigma:.0f} times its error"
+        for plane, glow in glows.items()
+    )
+    text = f"{name}: one corner is brighter than the sky ({numbers}). It was left in. Likely causes: a glow of the "
+    text += (
+        "sensor's amplifier (take darks of the same length), light that strays into the tube, or nebula that "
+    )
+    return [
+        ("corner-glow", text + 'fades away from there; model = "spline" takes it out, with what that can eat')
+    ]
 
 
 def _master_warnings(name: str, planes: list[_Plane], done: dict[str, _Done]) -> list[tuple[str, str]]:
