@@ -57,11 +57,13 @@ def allow_arms(problem: SkyProblem, solution: Solution) -> Solution:
         np.maximum(solution.sigma[used] ** 2 - (HALO_DOUBT * shine) ** 2, problem.errors[used] ** 2)
     )
     scale = float(np.median(own))
-    size = np.sqrt((design**2).sum(axis=0)) + 1e-30
+    known = np.concatenate([np.zeros(terms.shape[1]), doubts]) * scale**2
+    # What is known beforehand counts: the turn of a round outline changes nothing, and must not outweigh the rest.
+    size = np.sqrt((design**2).sum(axis=0) + known) + 1e-30
     shared = _shared_errors(halo.ellipse, problem.blocks.xy[used], HALO_DOUBT * shine / scale, own / scale)
     weighed = shared.undo(design / size)
     normal = (design / size).T @ weighed
-    normal += np.diag(np.concatenate([np.zeros(terms.shape[1]), doubts]) * (scale / size) ** 2)
+    normal += np.diag(known / size**2)
     inverse = np.linalg.pinv(normal, rcond=1e-12)
     step = inverse @ (weighed.T @ solution.residuals[used]) / size
     count = terms.shape[1]

@@ -288,7 +288,7 @@ def _measure_row(plane, skip, has_skip, y0, y1, edges_x, stride, kappa, out):  #
                 off = kept[k] - middle_of_step
                 held = off if off < limit else limit
                 held = held if held > -limit else -limit
-                pull += held
+                pull += float(held)
                 inside += held == off
             level = middle_of_step + pull / max(inside, 1)
         out[c, 0] = middle + level

@@ -62,6 +62,16 @@ def test_stated_errors_hold_under_lumps_that_blocks_share() -> None:
     assert np.square(after).sum() < np.square(before).sum()
 
 
+def test_the_turn_of_a_round_outline_changes_no_error() -> None:
+    errors = []
+    for narrow in (1.0, 0.99):
+        round_one = replace(ELLIPSE, half_width_px=narrow * ELLIPSE.half_length_px, angle_deg=90.0 + 1e-9)
+        one = replace(problem(3, 0.0), ellipse=round_one)
+        errors.append(np.sqrt(np.diag(allow_arms(one, solve_sky(one, degree=1, halo=True)).covariance)))
+    # A hundredth of the width moves the halo, and so the errors, by little.
+    np.testing.assert_allclose(errors[0], errors[1], rtol=0.05)
+
+
 def test_errors_are_shared_by_neighbours_alone() -> None:
     away = np.array([[149.5 + 60, 99.5], [149.5 + 63, 99.5], [149.5 - 60, 99.5]])
     errors = _shared_errors(ELLIPSE, away, np.ones(3), 0.1 * np.ones(3))
