@@ -24,7 +24,7 @@ from blend.science.flatfault import divide_flat_fault, find_flat_fault
 from blend.science.gradient import SkyFit, fit_sky, object_mask, sky_uncertainty
 from blend.science.moonforecast import COLOURS_NM, Conditions
 from blend.science.simulate import Night, SceneOptions, simulate_night
-from blend.science.skyblocks import SAMPLES_PER_BLOCK, block_size
+from blend.science.skyblocks import HUBER_ERROR, SAMPLES_PER_BLOCK, block_size
 from blend.science.skyguide import FEWEST_BLOCKS, fit_behind_line, guide_by_line
 from blend.science.skymodel import HALO_DOUBT
 from blend.science.skymoon import fit_moonlight, moon_shape, shape_towards
@@ -268,7 +268,7 @@ def _pulls(kind: str, seed: int) -> NDArray[np.float64]:
 
 
 def scatter_ratio(fit: SkyFit, noise: float) -> tuple[float, float]:
-    """Return the scatter of block medians about the sky over what the noise of a pixel predicts for them.
+    """Return the scatter of block values about the sky over what the noise of a pixel predicts for them.
 
     First of the blocks that are sky: those a fitted halo's doubt moves by less than their noise. Then of all blocks
     that were used, about sky and halo: where a disc fills the frame, arms that no mask covers are among them.
@@ -276,7 +276,7 @@ def scatter_ratio(fit: SkyFit, noise: float) -> tuple[float, float]:
     assert fit.block_share is not None
     size = block_size(fit.shape)
     looked = size * size / max(1, -(-size * size // SAMPLES_PER_BLOCK))
-    predicted = 1.2533 * noise / np.sqrt(np.maximum(fit.block_share * looked, 1.0))
+    predicted = HUBER_ERROR * noise / np.sqrt(np.maximum(fit.block_share * looked, 1.0))
     left = fit.block_values - fit.at(fit.block_xy)[0]
     clean = fit.block_used
     if fit.halo is not None:

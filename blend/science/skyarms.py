@@ -20,9 +20,9 @@ LEAST_RADIUS = 0.3
 KNOT_SPACING = 0.6
 """Distance of the knots that carry the shared error, in lengths over which it is shared."""
 KNOTS_AROUND = 22
-CURVE_SHARE = 0.3
-"""What a term of a sky's curvature may be beside its slope, beforehand: moonlight bends by a tenth of that, a town's
-glow by as much."""
+CURVE_SHARES = (0.03, 0.1, 0.3)
+"""What a term of a sky's curvature may be beside its slope, beforehand, each as likely: moonlight bends by the first,
+a town's glow by the last."""
 LEAST_WEIGHT = 0.02
 LEAST_DOUBT = 0.005
 """Shared errors below this share of a block's own do not count, not even over all blocks together."""
@@ -57,11 +57,13 @@ def allow_arms(problem: SkyProblem, solution: Solution) -> Solution:
         np.maximum(solution.sigma[used] ** 2 - (HALO_DOUBT * shine) ** 2, problem.errors[used] ** 2)
     )
     scale = float(np.median(own))
-    size = np.sqrt((design**2).sum(axis=0)) + 1e-30
+    known = np.concatenate([np.zeros(terms.shape[1]), doubts]) * scale**2
+    # What is known beforehand counts: the turn of a round outline changes nothing, and must not outweigh the rest.
+    size = np.sqrt((design**2).sum(axis=0) + known) + 1e-30
     shared = _shared_errors(halo.ellipse, problem.blocks.xy[used], HALO_DOUBT * shine / scale, own / scale)
     weighed = shared.undo(design / size)
     normal = (design / size).T @ weighed
-    normal += np.diag(np.concatenate([np.zeros(terms.shape[1]), doubts]) * (scale / size) ** 2)
+    normal += np.diag(known / size**2)
     inverse = np.linalg.pinv(normal, rcond=1e-12)
     left = solution.residuals + clipped_away(problem, solution.sigma, used)
     step = inverse @ (weighed.T @ left[used]) / size
@@ -80,12 +82,13 @@ def allow_arms(problem: SkyProblem, solution: Solution) -> Solution:
 
 
 def hold_curve(solution: Solution) -> Solution | None:
-    """Return the mean of a straight and a curved sky, each by its probability, or None where next to none is curved.
+    """Return the mean of straight and curved skies, each by its probability, or None where next to none is curved.
 
-    A curved sky has three terms k, with covariance V from errors shared along arms, and beforehand each is 0 +- 0.3
-    slope. Straight and curved are equally likely beforehand; then curved over straight is
+    A curved sky has three terms k, with covariance V from errors shared along arms, and beforehand each is 0 +- s slope
+    for an s of 0.03, 0.1 or 0.3. Straight and curved are equally likely beforehand, and so is each s; then the sky with
+    T = (s slope)^2 has, beside the straight one with T = 0 and prior 1 / 2, a probability that goes as
 
-    sqrt(det V / det (V + T)) exp((k V^-1 k - k (V + T)^-1 k) / 2),  T = (0.3 slope)^2
+    prior / sqrt(det (V + T)) exp(-k (V + T)^-1 k / 2)
 
     Parameters
     ----------
@@ -95,7 +98,7 @@ def hold_curve(solution: Solution) -> Solution | None:
     Returns
     -------
     Solution or None
-        Of degree 2. How far the two skies lie apart is in its covariance.
+        Of degree 2. How far the skies lie apart is in its covariance.
 
     References
     ----------
@@ -105,20 +108,24 @@ def hold_curve(solution: Solution) -> Solution | None:
         return None
     answer, covariance = solution.coefficients, solution.covariance
     curve, own = answer[3:], covariance[3:, 3:]
-    wide = own + (CURVE_SHARE * float(np.abs(answer[1:3]).sum())) ** 2 * np.eye(3)
-    sure, held = np.linalg.pinv(own), np.linalg.pinv(wide)
-    odds = curve @ (sure - held) @ curve - np.linalg.slogdet(wide)[1] + np.linalg.slogdet(own)[1]
-    weight = float(1.0 / (1.0 + np.exp(-0.5 * np.clip(odds, -100.0, 100.0))))
-    if weight < LEAST_WEIGHT:
+    slope = float(np.abs(answer[1:3]).sum())
+    wide = [own + (share * slope) ** 2 * np.eye(3) for share in (0.0, *CURVE_SHARES)]
+    sure = [np.linalg.pinv(each) for each in wide]
+    odds = np.array(
+        [-0.5 * (curve @ s @ curve + np.linalg.slogdet(w)[1]) for w, s in zip(wide, sure, strict=True)]
+    )
+    odds[0] += np.log(len(CURVE_SHARES))
+    weights = np.exp(odds - odds.max())
+    weights /= weights.sum()
+    if weights[1:].sum() < LEAST_WEIGHT:
         return None
-    mean, spread, skies = np.zeros_like(answer), np.zeros_like(covariance), []
-    for share, inverse in ((weight, held), (1.0 - weight, sure)):
-        gain = covariance[:, 3:] @ inverse
-        skies.append(answer - gain @ curve)
-        mean = mean + share * skies[-1]
-        spread = spread + share * (covariance - gain @ covariance[3:, :])
-    apart = skies[0] - skies[1]
-    spread = spread + weight * (1.0 - weight) * np.outer(apart, apart)
+    gains = [covariance[:, 3:] @ each for each in sure]
+    skies = np.array([answer - gain @ curve for gain in gains])
+    mean = weights @ skies
+    apart = skies - mean
+    spread = covariance + (apart * weights[:, None]).T @ apart
+    for weight, gain in zip(weights, gains, strict=True):
+        spread = spread - weight * gain @ covariance[3:, :]
     return replace(solution, coefficients=mean, covariance=spread)
 
 
