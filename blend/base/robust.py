@@ -12,6 +12,9 @@ from numpy.typing import NDArray
 MAD_TO_SIGMA = 1.482602218505602
 """1 / Phi^-1(3/4): turns a median absolute deviation into the standard deviation of a Gaussian."""
 
+MEDIAN_ERROR = 1.2533141373155001
+"""sqrt(pi / 2): error of a Gaussian sample's median over that of its mean (Kendall & Stuart; common practice)."""
+
 
 def median_and_sigma(values: NDArray[np.floating]) -> tuple[float, float]:
     """Return the median and the scaled median absolute deviation of the finite values.

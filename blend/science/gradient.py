@@ -14,13 +14,13 @@ import numpy as np
 from numpy.typing import NDArray
 
 from blend.base.errors import StepError
-from blend.base.robust import MAD_TO_SIGMA
+from blend.base.robust import MAD_TO_SIGMA, MEDIAN_ERROR
 from blend.science.halo import find_ellipse
 from blend.science.objects import Region, object_mask, region_mask
 from blend.science.skyarms import allow_arms, hold_curve
 from blend.science.skyblocks import (
+    HUBER_LIFT,
     LEAST_SHARE_OF_BLOCK,
-    MEDIAN_TO_MEAN_ERROR,
     SkyBlocks,
     block_size,
     measure_blocks,
@@ -279,15 +279,16 @@ def finish_sky(
 def faint_light_doubt(blocks: SkyBlocks, used: NDArray[np.bool_]) -> float:
     """Return how far stars too faint to be told from sky may lift the level: median - mode = 2 (mean - median).
 
-    What noise alone makes of the blocks' mean minus median is taken off, squared.
+    A block's value is lifted by `HUBER_LIFT` of what its median is. What noise alone makes of the blocks' mean minus
+    median is taken off, squared.
     """
     skew = blocks.skew[used]
     skew = skew[np.isfinite(skew)]
     if not skew.size:
         return 0.0
     middle = float(np.median(skew))
-    noise = MEDIAN_TO_MEAN_ERROR * MAD_TO_SIGMA * float(np.median(np.abs(skew - middle))) / np.sqrt(skew.size)
-    return float(2.0 * np.sqrt(max(0.0, max(0.0, middle) ** 2 - noise**2)))
+    noise = MEDIAN_ERROR * MAD_TO_SIGMA * float(np.median(np.abs(skew - middle))) / np.sqrt(skew.size)
+    return float(2.0 * HUBER_LIFT * np.sqrt(max(0.0, max(0.0, middle) ** 2 - noise**2)))
 
 
 def _with_choice(chosen: Solution, others: list[tuple[float, Solution]]) -> NDArray[np.float64]:
