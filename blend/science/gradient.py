@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 
 from blend.base.errors import StepError
 from blend.base.robust import MAD_TO_SIGMA, MEDIAN_ERROR
-from blend.science.halo import find_ellipse
+from blend.science.halo import INDEX_DOUBT, find_ellipse
 from blend.science.objects import Region, object_mask, region_mask
 from blend.science.skyarms import allow_arms, hold_curve
 from blend.science.skyblocks import (
@@ -261,10 +261,12 @@ def finish_sky(
     shape: tuple[int, int],
     good: NDArray[np.bool_],
 ) -> SkyFit:
-    """Return the chosen solution as a sky, the doubts of its degree and its level in the covariance."""
+    """Return the chosen solution as a sky, the doubts of degree, level and the halo's index in the covariance."""
     used = chosen.used & good
     covariance = _with_choice(chosen, others)
     covariance[0, 0] += faint_light_doubt(blocks, used) ** 2
+    if chosen.index_pull is not None:
+        covariance += INDEX_DOUBT**2 * np.outer(chosen.index_pull, chosen.index_pull)
     return build_sky(
         chosen.coefficients,
         covariance,

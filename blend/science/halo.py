@@ -22,6 +22,11 @@ CENTRE_DOUBT = 0.05
 DOUBTS = np.array([CENTRE_DOUBT, CENTRE_DOUBT, 0.08, 0.08])
 """Of centre x and y (half lengths), ln(width / length) and turn (radians): arms pull the outline."""
 
+INDEX_DOUBT = 0.5
+"""Doubt of the index, half the step between those tried: likeliest for 112 levels whose true sky is known."""
+INDEX_STEP = 0.1
+"""Change of the index for its derivative."""
+
 
 @dataclass(frozen=True)
 class Ellipse:
@@ -114,6 +119,12 @@ def halo_slopes(halo: Halo, xy: NDArray[np.float64]) -> tuple[NDArray[np.float64
         _slope(halo, replace(halo, ellipse=moved(halo.ellipse, step)), xy, 0.01) for step in 0.01 * np.eye(4)
     ]
     return np.column_stack(columns), np.concatenate([np.zeros(2), 1.0 / DOUBTS**2])
+
+
+def index_slope(halo: Halo, xy: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Return the halo's derivative by its Sersic index at points (n, 2): value and fall on the outline stay."""
+    more, less = (replace(halo, sersic=halo.sersic + step) for step in (INDEX_STEP, -INDEX_STEP))
+    return (more.shine(xy) - less.shine(xy)) / (2.0 * INDEX_STEP)
 
 
 def moved(ellipse: Ellipse, step: NDArray[np.float64]) -> Ellipse:

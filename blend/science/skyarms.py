@@ -11,7 +11,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from blend.science.halo import Ellipse, Halo, halo_slopes, moved
+from blend.science.halo import Ellipse, Halo, halo_slopes, index_slope, moved
 from blend.science.skymodel import HALO_DOUBT, SkyProblem, Solution, clipped_away
 
 ARM_LENGTH = 0.5
@@ -69,6 +69,7 @@ def allow_arms(problem: SkyProblem, solution: Solution) -> Solution:
     step = inverse @ (weighed.T @ left[used]) / size
     count = terms.shape[1]
     covariance = (inverse * scale**2 / np.outer(size, size))[:count, :count] * solution.patch
+    pull = inverse @ (weighed.T @ index_slope(halo, problem.blocks.xy)[used]) / size
     fresh = _stepped(halo, step[count:])
     coefficients = solution.coefficients + step[:count]
     model = terms @ coefficients + fresh.shine(problem.blocks.xy)
@@ -78,6 +79,7 @@ def allow_arms(problem: SkyProblem, solution: Solution) -> Solution:
         covariance=covariance,
         residuals=np.where(problem.good, problem.values - model, 0.0),
         halo=fresh,
+        index_pull=pull[:count],
     )
 
 
@@ -126,7 +128,10 @@ def hold_curve(solution: Solution) -> Solution | None:
     spread = covariance + (apart * weights[:, None]).T @ apart
     for weight, gain in zip(weights, gains, strict=True):
         spread = spread - weight * gain @ covariance[3:, :]
-    return replace(solution, coefficients=mean, covariance=spread)
+    pull = solution.index_pull
+    if pull is not None:
+        pull = pull - np.einsum("w,wij,j->i", weights, np.array(gains), pull[3:])
+    return replace(solution, coefficients=mean, covariance=spread, index_pull=pull)
 
 
 @dataclass(frozen=True, eq=False)

@@ -53,7 +53,8 @@ class Solution:
     """One fitted sky.
 
     ``sigma`` holds the error of every block, its share of the common scatter and the halo's doubt included;
-    ``patch`` is the number of blocks that share one error (1 for independent blocks).
+    ``patch`` is the number of blocks that share one error (1 for independent blocks). ``index_pull`` tells how far the
+    coefficients move where the halo's true index lies 1 above the fitted one; ``covariance`` does not contain that.
     """
 
     degree: int
@@ -64,6 +65,7 @@ class Solution:
     used: NDArray[np.bool_]
     patch: float
     halo: Halo | None = None
+    index_pull: NDArray[np.float64] | None = None
 
     @property
     def parameters(self) -> int:

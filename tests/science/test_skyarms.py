@@ -7,6 +7,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+from blend.science.gradient import fit_sky, object_mask
 from blend.science.halo import Ellipse, Halo
 from blend.science.skyarms import ARM_LENGTH, _shared_errors, allow_arms, hold_curve
 from blend.science.skyblocks import SkyBlocks
@@ -138,3 +139,32 @@ def test_a_curve_far_above_its_errors_stays() -> None:
     assert sure is not None
     np.testing.assert_allclose(sure.coefficients, [1.0, 1.0, 0, 0.3, 0, 0], rtol=1e-4, atol=1e-12)
     np.testing.assert_allclose(np.sqrt(np.diag(sure.covariance)), [1e-3] * 6, rtol=1e-4)
+
+
+def test_the_pull_of_the_index_is_what_another_index_does_to_the_fit() -> None:
+    one = problem(5, 0.0)
+    first = solve_sky(one, degree=1, halo=True)
+    second = allow_arms(one, first)
+    assert first.halo is not None and second.index_pull is not None
+    extra = replace(first.halo, sersic=first.halo.sersic + 0.1).shine(one.blocks.xy) - first.halo.shine(
+        one.blocks.xy
+    )
+    again = allow_arms(one, replace(first, residuals=first.residuals + np.where(one.good, extra, 0.0)))
+    moved = again.coefficients - second.coefficients
+    assert abs(moved[0]) > 1e-7
+    np.testing.assert_allclose(0.1 * second.index_pull, moved, rtol=0.15, atol=0.02 * abs(moved[0]))
+
+
+def test_the_stated_level_holds_beside_a_halo_between_the_indices_tried() -> None:
+    y, x = np.mgrid[:300, :450].astype(float)
+    disc = Ellipse(224.5, 149.5, 70.0, 49.0, 20.0)
+    light = Halo(disc, 0.004, 3.2, 1.5).shine(np.stack([x.ravel(), y.ravel()], axis=1)).reshape(x.shape)
+    pulls = []
+    for seed in range(24):
+        noise = 0.002 * np.random.default_rng(100 + seed).standard_normal(x.shape)
+        plane = (0.1 + light + noise).astype(np.float32)
+        fit = fit_sky(plane, degree=1, masked=object_mask(plane[None]))
+        assert fit.halo is not None
+        pulls.append((fit.coefficients[0] - 0.1) / np.sqrt(fit.covariance[0, 0]))
+    # Neither too sure nor grossly careful: 1.4 without the doubt of the index.
+    assert 0.6 < np.sqrt(np.mean(np.square(pulls))) < 1.2
