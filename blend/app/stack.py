@@ -146,9 +146,7 @@ def _stack_calibration(
         aside = _one_group(kind, aside, options)
         notes += list(dict.fromkeys(note for one in aside for note in one.head.notes))
         verdicts = _judge_frames(kind, aside)
-        kept = [index for index, why in enumerate(verdicts) if not why]
-        if len(kept) < 2:
-            raise _too_few(kind, len(kept), next(why for why in verdicts if why))
+        kept = _kept(kind, verdicts)
         levels = np.array([aside[index].level for index in kept])
         scales = np.median(levels) / levels if kind == "flat" else np.ones(len(kept))
         noise = float(np.median([aside[index].noise for index in kept]))
@@ -163,11 +161,7 @@ def _stack_calibration(
             ground=offset,
             told=lambda share: listener(Event("stack", "combining", 0.6 + 0.38 * share)),
         )
-    if _usual_stars(aside) >= STARS_OF_A_LIGHT:
-        notes.append(
-            f"the usual {kind} frame holds {_usual_stars(aside):.0f} stars: these are lights, or flats of too dark "
-            "a sky, whose stars stay in the master unless the telescope moved between them"
-        )
+    notes += _note_on_stars(kind, aside)
     notes += _notes_on(kind, first, total, float(np.median(levels)), noise)
     table = (*(_row(aside, verdicts, kept, total, index) for index in range(len(aside))), *unreadable)
     cards = _calibration_cards(
@@ -308,6 +302,24 @@ def _lights_among(aside: Sequence[_Aside]) -> list[str]:
     return [
         f"{one.stars} stars: it is a light" if one.stars > max(STARS_OF_A_LIGHT - 1, 3.0 * usual) else ""
         for one in aside
+    ]
+
+
+def _kept(kind: Kind, verdicts: Sequence[str]) -> list[int]:
+    """Return which frames are stacked, or raise where fewer than two are."""
+    kept = [index for index, why in enumerate(verdicts) if not why]
+    if len(kept) < 2:
+        raise _too_few(kind, len(kept), next(why for why in verdicts if why))
+    return kept
+
+
+def _note_on_stars(kind: Kind, aside: Sequence[_Aside]) -> list[str]:
+    stars = _usual_stars(aside)
+    if stars < STARS_OF_A_LIGHT:
+        return []
+    return [
+        f"the usual {kind} frame holds {stars:.0f} stars: these are lights, or flats of too dark a sky, whose stars "
+        "stay in the master unless the telescope moved between them"
     ]
 
 
