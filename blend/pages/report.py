@@ -239,12 +239,15 @@ def _white_table(told: Mapping[str, Any]) -> list[dict[str, Any]]:
         )
     elif told["stars"]:
         caption += f": {told['stars']} stars"
-    slopes = {} if found is None else found["slopes"]
-    rows = [
-        (plane, _figure(gain), _figure(told["errors"][plane]), _figure(slopes.get(plane)))
-        for plane, gain in told["gains"].items()
+    columns = ("plane", "gain", "uncertain by")
+    rows: list[tuple[str, ...]] = [
+        (plane, _figure(gain), _figure(told["errors"][plane])) for plane, gain in told["gains"].items()
     ]
-    return [_table(caption, ("plane", "gain", "uncertain by", "ln(gain) a mag of B - V"), rows)]
+    if found is None:
+        return [_table(caption, columns, rows)]
+    # the white plane has no slope: it is what the others are held against
+    rows = [(*row, _figure(found["slopes"].get(row[0]))) for row in rows]
+    return [_table(caption, (*columns, "ln(gain) a mag of B - V"), rows)]
 
 
 def _moon_table(record: Mapping[str, Any]) -> list[dict[str, Any]]:
