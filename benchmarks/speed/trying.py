@@ -5,7 +5,8 @@ Run: python benchmarks/speed/trying.py TARGET [--scale full] [--variants 12]
 CPU seconds of this process beside wall seconds; writing pictures is left out. Later tiles stand beside as many runs
 of the stretch and the blends on the same layers, finish not among them. At a preview's size the command itself is run
 again with other weights, and its seconds are those from the start of its process to the line that tells of the first
-tile, and to its end. The store lies in a temporary folder.
+tile, and to its end. The store lies in a temporary folder. At the
+end `redraw.py` times the trial's page in a browser.
 """
 
 from __future__ import annotations
@@ -135,6 +136,10 @@ def main() -> None:
                 print(
                     f"`blend try` repeated, 3 tiles: first after {first:.2f} s, all done after {whole:.2f} s"
                 )
+            page = folder / "trial" / "explore.html"
+            subprocess.run(
+                [sys.executable, str(Path(__file__).with_name("redraw.py")), str(page)], check=False
+            )
 
 
 if __name__ == "__main__":
