@@ -11,7 +11,6 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.special import erfcx, ndtr
 
 from blend.base.robust import MAD_TO_SIGMA, bin_mean
 from blend.science.halo import Ellipse, Halo, fit_with_halo, halo_slopes
@@ -223,6 +222,8 @@ def clipped_away(
     Mean of the truncated normal distribution (Johnson, Kotz & Balakrishnan (1994), Continuous Univariate
     Distributions 1, ch. 13; from memory).
     """
+    from scipy.special import ndtr
+
     judged = used & problem.sky
     if not judged.any():
         return np.zeros_like(sigma)
@@ -267,6 +268,8 @@ def held_at_nought(free: float, error: float) -> float:
     Moments of the truncated normal distribution (Johnson, Kotz & Balakrishnan (1994), Continuous Univariate
     Distributions 1, ch. 13; from memory), with a flat prior above 0.
     """
+    from scipy.special import erfcx
+
     if free >= 0.0 or not error > 0.0:
         return error
     pull = free / error
