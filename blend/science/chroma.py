@@ -6,7 +6,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from blend.base.robust import median_and_sigma
-from blend.base.rowblocks import map_row_blocks
+from blend.base.rowblocks import map_row_blocks, map_together
 from blend.science.colourspace import linear_to_oklab, srgb_decode
 
 Array = NDArray[np.float32]
@@ -48,7 +48,7 @@ def noise_shifts(
     (3, rows, columns) float32
         n, the mean of x that noise alone makes; what OKLab's a and b lose.
     """
-    means = np.where(np.isnan(means), np.nanmedian(means, axis=(1, 2), keepdims=True), means)
+    means = np.stack(map_together(_without_holes, means))
     shift = np.zeros((3, *means.shape[1:]), dtype=np.float32)
     green = means[1]
     if green_limit > 0.0:
@@ -60,6 +60,12 @@ def noise_shifts(
         if spared is not None:
             shift[1:] *= np.float32(1.0) - spared
     return shift
+
+
+def _without_holes(plane: Array) -> Array:
+    """Return a plane whose missing values are the median of the others."""
+    missing = np.isnan(plane)
+    return np.where(missing, np.median(plane[~missing]), plane) if missing.any() else plane
 
 
 def _green_of_noise(means: Array) -> Array:
@@ -90,32 +96,49 @@ def _noise_of_chroma(lab: Array) -> Array:
     finest = (0.0, 0.0)
     for band in range(BANDS):
         coarser = _smooth(smooth, 2**band)
-        detail = smooth - coarser
-        sigmas = [median_and_sigma(_sample(plane))[1] for plane in detail]
+        sigmas = map_together(_band_sigma, zip(smooth, coarser, strict=True))
         if band == 0:
             finest = (sigmas[0], sigmas[1])
         most = MOST_CORRELATION * WHITE_NOISE_IN_BANDS[band] / WHITE_NOISE_IN_BANDS[0]
         sigmas = [min(sigma, most * first) for sigma, first in zip(sigmas, finest, strict=True)]
-        lost += detail * (exposure * _insignificance(detail, sigmas))
+        _add_insignificant(lost, smooth, coarser, exposure, sigmas)
         smooth = coarser
     # Straight lines between blocks blur what is subtracted from each, by (1, 6, 1) / 8: this undoes most of it.
-    return np.asarray(2.0 * lost - _blurred(lost), dtype=np.float32)
+    return _sharpened(lost)
 
 
-def _blurred(planes: Array) -> Array:
-    """Return planes smoothed by (1, 6, 1) / 8 down and across, mirrored at the edges."""
-    for axis in (1, 2):
-        index = np.arange(planes.shape[axis])
-        up, down = (planes.take(_mirror(index + way, index.size), axis=axis) for way in (-1, 1))
-        planes = np.float32(0.75) * planes + np.float32(0.125) * (up + down)
-    return planes
+def _band_sigma(pair: tuple[Array, Array]) -> float:
+    fine, coarse = (_sample(plane) for plane in pair)
+    return median_and_sigma(fine - coarse)[1]
 
 
-def _insignificance(detail: Array, sigmas: list[float]) -> Array:
-    """Return 1 / (1 + (m / 4)^6) of a band's (a, b)."""
+def _add_insignificant(lost: Array, fine: Array, coarse: Array, exposure: Array, sigmas: list[float]) -> None:
+    """Add to ``lost`` what a band of (a, b) holds, times ``exposure`` / (1 + (m / 4)^6)."""
     a, b = (np.float32(1.0 / max(KEPT_SIGMA * sigma, 1e-9)) for sigma in sigmas)
-    square = (detail[0] * a) ** 2 + (detail[1] * b) ** 2
-    return np.asarray(1.0 / (1.0 + square * square * square), dtype=np.float32)
+
+    def work(rows: slice) -> None:
+        detail = fine[:, rows] - coarse[:, rows]
+        square = (detail[0] * a) ** 2 + (detail[1] * b) ** 2
+        lost[:, rows] += detail * (exposure[rows] * (1.0 / (1.0 + square * square * square)))
+
+    map_row_blocks(work, lost.shape[1])
+
+
+def _sharpened(planes: Array) -> Array:
+    """Return twice the planes less themselves smoothed by (1, 6, 1) / 8 down and across, mirrored at the edges."""
+    rows, columns = planes.shape[1:]
+    out = np.empty_like(planes)
+    left, right = (_mirror(np.arange(columns) + way, columns) for way in (-1, 1))
+
+    def work(block: slice) -> None:
+        index = np.arange(block.start, block.stop)
+        up, down = (planes[:, _mirror(index + way, rows)] for way in (-1, 1))
+        line = np.float32(0.75) * planes[:, block] + np.float32(0.125) * (up + down)
+        blurred = np.float32(0.75) * line + np.float32(0.125) * (line[:, :, left] + line[:, :, right])
+        out[:, block] = np.float32(2.0) * planes[:, block] - blurred
+
+    map_row_blocks(work, rows)
+    return out
 
 
 def _smooth(planes: Array, step: int) -> Array:

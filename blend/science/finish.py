@@ -198,9 +198,15 @@ def _block_means(codes: Array) -> Array:
 def _mask_means(mask: NDArray[np.float32]) -> Array:
     """Return means of a mask over the blocks of `_block_means`."""
     rows, columns = mask.shape
-    whole = np.pad(mask, ((0, -rows % BLOCK_PX), (0, -columns % BLOCK_PX)), mode="edge")
-    blocks = whole.reshape(whole.shape[0] // BLOCK_PX, BLOCK_PX, -1, BLOCK_PX)
-    return np.asarray(blocks.mean(axis=(1, 3)), dtype=np.float32)
+    out = np.empty((-(-rows // BLOCK_PX), -(-columns // BLOCK_PX)), dtype=np.float32)
+
+    def work(block: slice) -> None:
+        here = mask[block.start * BLOCK_PX : block.stop * BLOCK_PX]
+        whole = np.pad(here, ((0, -len(here) % BLOCK_PX), (0, -columns % BLOCK_PX)), mode="edge")
+        out[block] = whole.reshape(-1, BLOCK_PX, out.shape[1], BLOCK_PX).mean(axis=(1, 3))
+
+    map_row_blocks(work, len(out))
+    return out
 
 
 def _touched(codes: Array, shift: Array, *, saturation: float, green_limit: float) -> tuple[Array, float]:

@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 
 from blend.base.rowblocks import limit_threads
-from blend.science.chroma import BANDS, WHITE_NOISE_IN_BANDS, _blurred, _mirror, _smooth, noise_shifts
+from blend.science.chroma import BANDS, WHITE_NOISE_IN_BANDS, _mirror, _sharpened, _smooth, noise_shifts
 
 
 def _noise(seed=1, shape=(200, 240)):
@@ -48,13 +48,14 @@ def test_smoothing_is_the_slow_and_plain_sum():
     assert np.abs(_smooth(noise, 2)[0] - plain).max() < 1e-6
 
 
-def test_what_lines_between_blocks_blur_is_the_mean_of_them():
+def test_sharpening_takes_off_what_lines_between_blocks_blur():
     # Four pixels of a block sit at -3/8, -1/8, 1/8, 3/8 of a block: their mean along a broken straight line.
     row = np.array([0.0, 0.0, 1.0, 0.0, 0.0])
     at = np.arange(5)[:, None] + np.array([-3, -1, 1, 3]) / 8
     expected = np.interp(at, np.arange(5), row).mean(axis=1)
     planes = np.broadcast_to(row.astype(np.float32), (1, 3, 5))
-    assert _blurred(planes)[0, 1] == pytest.approx(expected, abs=1e-6)
+    # Twice the planes less that mean is what is subtracted: lines between its values give the planes back, nearly.
+    assert 2.0 * row - _sharpened(planes)[0, 1] == pytest.approx(expected, abs=1e-6)
 
 
 def test_threads_change_no_bit():
