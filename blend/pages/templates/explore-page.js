@@ -436,6 +436,8 @@ function moves() {
 // Milliseconds of each of `turns` whole redraws, from the moved value to the drawn canvas.
 async function measure(name, turns) {
   await settled();
+  // A shader is checked against the settings as they stand, which change here.
+  clearTimeout(tallying);
   const kept = settings, times = [];
   for (let k = 0; k < turns; k += 1) {
     settings = structuredClone(original);
@@ -445,6 +447,7 @@ async function measure(name, turns) {
     times.push(performance.now() - start);
   }
   settings = kept;
+  redraw();
   return times;
 }
 
