@@ -1,4 +1,4 @@
-"""Bad input by the thousand: pictures, raws, recipes, target files, records and store entries, broken at random.
+"""Bad input by the thousand: pictures, raws, catalogues, recipes, target files, records and store entries, broken.
 
     python tests/fuzz.py [--cases N] [--seed N] [--whole N]
 
@@ -31,6 +31,7 @@ from hypothesis import strategies as st
 from blend.app.load import open_recipe, open_target, shipped_recipes
 from blend.app.replay import _target as target_of_record
 from blend.base.errors import BlendError
+from blend.files.catalogue import read_catalogue
 from blend.files.dng import write_dng
 from blend.files.fits import write_fits
 from blend.files.reader import header_text, peek, read_mosaic, read_picture
@@ -142,6 +143,9 @@ def masters(folder: Path) -> dict[str, Kind]:
     write_dng(folder / "a.dng", whole[..., 0].copy(), pattern="RGGB", white=65535)
     target = 'name = "t"\n[masters.rgb]\nlight = "a.fits"\n[masters.ha]\nlight = "a.tif"\nwidth_nm = 7\n'
     (folder / "a.toml").write_text(target)
+    stars = "# a field\nRA,Dec,B_V\n" + "".join(
+        f"{9.9 + 0.1 * i:.5f},{40 + 0.01 * i},{0.05 * i}\n" for i in range(20)
+    )
     recipe = next(iter(shipped_recipes().values())).read_bytes()
     recipe += b'\n[formulas.mine]\ndomain = "linear"\nequation = "base + amount * line"\nneutral = "0"\n'
     resolved = to_resolved()
@@ -159,6 +163,7 @@ def masters(folder: Path) -> dict[str, Kind]:
         "FITS": ((folder / "a.fits").read_bytes(), "x.fits", picture, ["inspect", "FILE"]),
         "TIFF": ((folder / "a.tif").read_bytes(), "x.tif", picture, ["inspect", "FILE"]),
         "DNG": ((folder / "a.dng").read_bytes(), "x.dng", read_mosaic, ["inspect", "FILE"]),
+        "catalogue": (stars.encode(), "x.csv", read_catalogue, []),
         "recipe": (recipe, "x.toml", lambda path: open_recipe(str(path)), ["check", "FILE"]),
         "target": (target.encode(), "x.target.toml", open_target, ["check", "galaxy-moonlit", "FILE"]),
         "record": (json.dumps(told).encode(), "record.json", record, ["replay", "FILE"]),
