@@ -34,6 +34,9 @@ Array = NDArray[np.float32]
 BLOCK_PX = 4
 """Side of the blocks whose means the neighbourhood work is done on."""
 
+KEPT_LIGHT = np.float32(0.25)
+"""Share of its light that the darkest plane of a pixel keeps when chroma is scaled: no noise is driven to black."""
+
 DARK, BRIGHT = 0.25, 0.50
 """Code values of the larger of red and blue between which the green limit fades out."""
 
@@ -68,7 +71,7 @@ def saturate(rgb: NDArray[np.floating], *, amount: float) -> NDArray[np.floating
     """Scale the chroma of a display picture.
 
     In OKLab, L and hue kept: (a, b)' = k (a, b), with k = ``amount`` or the largest k below it that stays
-    in [0, 1].
+    in [0, 1] and leaves the darkest plane a quarter of its light.
 
     Parameters
     ----------
@@ -293,6 +296,7 @@ def _touch_rows(
         np.empty(_PIECE, np.float32),
     )
     root, inside = np.empty((3, _PIECE), np.float32), np.empty(_PIECE, np.bool_)
+    floor = np.empty(_PIECE, np.float32)
     bits = root.view(np.int32)
     decode, decode_step, encode, encode_step = tables[0], tables[1], tables[2], tables[3]
     saturation, limit = factors[0], factors[1]
@@ -336,6 +340,8 @@ def _touch_rows(
                     place = light[x] * _STEPS
                     entry = np.uint32(place)
                     light[x] = decode[entry] + (place - np.float32(entry)) * decode_step[entry]
+            for x in range(size):
+                floor[x] = KEPT_LIGHT * min(min(red[x], green[x]), blue[x]) + _LOW
             for k, cone in ((0, long), (1, mid), (2, short)):
                 c_red, c_green, c_blue = to_lms[k, 0], to_lms[k, 1], to_lms[k, 2]
                 for x in range(size):
@@ -380,7 +386,7 @@ def _touch_rows(
             for x in range(size):
                 least = min(min(red[x], green[x]), blue[x])
                 most = max(max(red[x], green[x]), blue[x])
-                inside[x] = (least >= _LOW) & (most <= _HIGH)
+                inside[x] = (least >= floor[x]) & (most <= _HIGH)
             for x in range(size):
                 if inside[x]:
                     continue
@@ -396,7 +402,7 @@ def _touch_rows(
                     r = to_rgb[0, 0] * l_cube + to_rgb[0, 1] * m_cube + to_rgb[0, 2] * s_cube
                     g = to_rgb[1, 0] * l_cube + to_rgb[1, 1] * m_cube + to_rgb[1, 2] * s_cube
                     u = to_rgb[2, 0] * l_cube + to_rgb[2, 1] * m_cube + to_rgb[2, 2] * s_cube
-                    if min(min(r, g), u) >= _LOW and max(max(r, g), u) <= _HIGH:
+                    if min(min(r, g), u) >= floor[x] and max(max(r, g), u) <= _HIGH:
                         low = share
                     else:
                         top = share

@@ -54,7 +54,7 @@ def test_sharpening_takes_off_what_lines_between_blocks_blur():
     at = np.arange(5)[:, None] + np.array([-3, -1, 1, 3]) / 8
     expected = np.interp(at, np.arange(5), row).mean(axis=1)
     planes = np.broadcast_to(row.astype(np.float32), (1, 3, 5))
-    # Twice the planes less that mean is what is subtracted: lines between its values give the planes back, nearly.
+    # Sharpened planes are twice the planes less that mean.
     assert 2.0 * row - _sharpened(planes)[0, 1] == pytest.approx(expected, abs=1e-6)
 
 

@@ -58,6 +58,17 @@ def test_a_full_gamut_keeps_hue_and_lightness():
     assert grown[light].max() < 2.5 + 1e-3
 
 
+def test_saturation_drives_no_plane_to_black():
+    codes = _codes(low=0.01, high=0.3)
+    before, after = (
+        srgb_decode(picture.astype(np.float64)).min(axis=0)
+        for picture in (codes, saturate(codes, amount=3.0))
+    )
+    # Found by halving to a thousandth of the chroma; light near black is read from straight lines in a table.
+    assert (after / before).min() > 0.25 - 0.01
+    assert np.mean(np.abs(after / before - 0.25) < 0.02) > 0.3
+
+
 def test_missing_pixels_stay_missing_and_alone():
     codes = _codes()
     codes[0, 3, 4] = np.nan
