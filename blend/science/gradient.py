@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 
 from blend.base.errors import StepError
 from blend.base.robust import MAD_TO_SIGMA, MEDIAN_ERROR
+from blend.science.faintlight import without_faint_light
 from blend.science.halo import INDEX_DOUBT, find_ellipse
 from blend.science.objects import Region, object_mask, region_mask
 from blend.science.skyarms import allow_arms, hold_curve
@@ -93,10 +94,9 @@ def fit_sky(
 
     Notes
     -----
-    One pass over the plane: 0.3 s of one core for 24 Mpx. Light of stars too faint to be seen one by one is part
-    of the level; it cannot be told from sky. How far it may lift the level, twice what the mean of the sky's pixels
-    lies above their median, is in the stated uncertainty. That sees light in many pixels, as of a crowded field; few
-    bright wings lift the level unseen, by 0.01 sigma of a pixel with one star of 10 sigma and more in 400 pixels.
+    Two passes over the plane: 0.3 s of one core for 24 Mpx. Light of stars too faint to be masked lifts a level by 0.01
+    sigma of a pixel and less; `blend.science.faintlight` takes it off, its doubt is in the uncertainty. Where light
+    shines in many pixels at once, as of a crowded field, their mean lies above their median: twice that is in it too.
 
     References
     ----------
@@ -106,7 +106,8 @@ def fit_sky(
     shape = (int(plane.shape[0]), int(plane.shape[1]))
     if degree != "auto" and not 0 <= degree <= HIGHEST_DEGREE:
         raise ValueError(f"degree {degree} is outside 0 to {HIGHEST_DEGREE}")
-    blocks = measure_blocks(plane, size=block_size(shape), unusable=_unusable(masked, sky_only))
+    unusable = _unusable(masked, sky_only)
+    blocks = measure_blocks(plane, size=block_size(shape), unusable=unusable)
     share = float(blocks.share.mean())
     good = usable_blocks(blocks)
     if share < LEAST_SKY or good.sum() < 4:
@@ -115,7 +116,8 @@ def fit_sky(
         return _darkest_blocks(plane, blocks, shape, where)
     choices = degrees_for(degree, share, int(good.sum()), where)
     chosen, others = choose_sky(blocks, shape, good, choices)
-    return finish_sky(chosen, others, blocks, shape, good)
+    fit = finish_sky(chosen, others, blocks, shape, good)
+    return without_faint_light(plane, fit, unusable=unusable)
 
 
 def slope_left(plane: NDArray[np.float32], masked: NDArray[np.bool_]) -> float:

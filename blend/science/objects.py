@@ -135,12 +135,23 @@ def object_mask(
     raises the limits by itself.
     """
     rows, columns = pixels[0].shape
-    size = max(1, round((rows * columns / WANTED_BINS) ** 0.5))
+    size = bin_size((rows, columns))
     bins = [bin_light(plane, size=size, invalid=invalid) for plane in pixels]
     found = _find_in_bins(np.stack(bins), reach=reach)
     if size == 1:
         return found
     return _enlarge(found, size, (rows, columns))
+
+
+def bin_size(shape: tuple[int, int]) -> int:
+    """Return the side, in pixels, of the bins the search for objects works on.
+
+    Examples
+    --------
+    >>> bin_size((4000, 6000)), bin_size((900, 1350)), bin_size((200, 300))
+    (14, 3, 1)
+    """
+    return max(1, round(float(np.sqrt(shape[0] * shape[1] / WANTED_BINS))))
 
 
 def _find_in_bins(bins: NDArray[np.float64], *, reach: float) -> NDArray[np.bool_]:
@@ -165,7 +176,7 @@ def _find_in_bins(bins: NDArray[np.float64], *, reach: float) -> NDArray[np.bool
         # The first sky is rough: what it calls bright by a hair may be sky.
         careful = reach if turn else 0.5 * reach
         while True:
-            above = map_together(partial(_above_noise, reach=careful / raised), flat)
+            above = map_together(partial(above_noise, reach=careful / raised), flat)
             fresh = np.logical_or.reduce(above)
             if (known & ~fresh).mean() >= WANTED_SKY or raised >= MOST_RAISED:
                 break
@@ -288,8 +299,16 @@ def _surface(answer: NDArray[np.float64], shape: tuple[int, ...], *, degree: int
     return surface
 
 
-def _above_noise(layer: NDArray[np.float64], *, reach: float) -> NDArray[np.bool_]:
-    """Mark what lies above the noise at any scale of one layer in units of its bins' noise."""
+def above_noise(layer: NDArray[np.float64], *, reach: float) -> NDArray[np.bool_]:
+    """Mark what lies above the noise at any scale.
+
+    Parameters
+    ----------
+    layer : (rows, columns) float64
+        Means of bins above the sky, over the noise of a bin; NaN where unknown.
+    reach : float
+        As in `object_mask`.
+    """
     from scipy.ndimage import binary_dilation
 
     found = np.zeros(layer.shape, dtype=np.bool_)
