@@ -8,7 +8,7 @@ plane over the same pixels.
 
 Columns: left = peak-to-peak, over the frame, of fitted sky minus true sky, in % of the true sky's peak-to-peak;
 sigma = the same in sigma of a pixel; flux = error of the disc's light between 1.2 and 3.2 scale lengths, in %;
-level = mean over the frame of fitted minus true sky, in sigma of a pixel;
++- = the error of that which is stated; level = mean over the frame of fitted minus true sky, in sigma of a pixel;
 z = the errors of the coefficients over their stated uncertainties, worst of them; stated = what the stated
 covariance expects of ``left``; bound = what no unbiased fit of these pixels can do better than on average, see `bound`;
 scatter = of the sky blocks about the fitted sky, over what the noise of a pixel predicts (goal: at most 1.3), and of
@@ -67,6 +67,7 @@ class Outcome:
     sigma: float
     flux: float
     level: float
+    flux_error: float = float("nan")
     pulls: list[float] = field(default_factory=list)
     scatter: tuple[float, float] = (float("nan"), float("nan"))
     stated: float = float("nan")
@@ -243,6 +244,16 @@ def bound(fit: SkyFit, degree: int) -> float:
     return expected_left(whole[:count, :count], fit.shape)
 
 
+def stated_flux(fit: SkyFit, light: Array, outer: NDArray[np.bool_] | None) -> float:
+    """Return the error of a disc's outer light, in %, that the stated covariance of the sky expects."""
+    if outer is None:
+        return float("nan")
+    y, x = np.nonzero(outer)
+    terms = chebyshev_terms(*unit_coordinates(np.stack([x, y], axis=1), fit.shape), degree=fit.degree)
+    pull = terms.sum(axis=0) / light[outer].sum(dtype=np.float64)
+    return 100.0 * float(np.sqrt(pull @ fit.covariance @ pull))
+
+
 def mesh_background(plane: Array) -> Array:
     """Fit photutils' mesh background with boxes of 1/10 of the height, its documented defaults otherwise."""
     from photutils.background import Background2D, SExtractorBackground
@@ -285,8 +296,8 @@ def main() -> None:
     if "--only" in sys.argv:
         begins = tuple(sys.argv[sys.argv.index("--only") + 1].split(","))
         listed = [case for case in listed if name_of(case).startswith(begins)]
-    head = f"{'case':32s} {'sky':>4s} deg {'left':>7s} {'sigma':>6s} {'flux':>7s} {'level':>6s} {'z':>5s} stated  bound"
-    head += " scatter   all"
+    head = f"{'case':32s} {'sky':>4s} deg {'left':>7s} {'sigma':>6s} {'flux':>7s} {'+-':>5s} {'level':>6s} {'z':>5s}"
+    head += " stated  bound scatter   all"
     print(head + f" | mesh {'left':>7s} {'flux':>7s} | plane {'left':>7s} {'flux':>7s} |     s")
     for case in listed:
         plane, sky, answer, light, outer = draw(case)
@@ -295,6 +306,7 @@ def main() -> None:
         fit = fit_sky(plane, masked=masked)
         took = time.perf_counter() - start
         mine = judge(fit.model(), sky, light, outer)
+        mine.flux_error = stated_flux(fit, light, outer)
         mine.pulls = pulls_of(fit, answer)
         mine.scatter = hardskies.scatter_ratio(fit, SIGMA)
         across = float(np.ptp(sky)) / 100.0
@@ -302,7 +314,9 @@ def main() -> None:
         mine.bound = bound(fit, case.degree) / across
         ours.append(mine)
         line = f"{name_of(case):32s} {fit.sky_share:4.2f} {fit.degree}{'h' if fit.halo else ' '}"
-        line += f" {mine.left:8.2f} {mine.sigma:6.3f} {mine.flux:7.2f} {mine.level:6.3f}"
+        line += (
+            f" {mine.left:8.2f} {mine.sigma:6.3f} {mine.flux:7.2f} {mine.flux_error:5.2f} {mine.level:6.3f}"
+        )
         line += f" {max(np.abs(mine.pulls)):5.1f} {mine.stated:6.2f} {mine.bound:6.2f}"
         line += f" {mine.scatter[0]:7.2f} {mine.scatter[1]:5.2f}"
         if "--alone" not in sys.argv:
@@ -318,12 +332,7 @@ def main() -> None:
     print(
         f"level above the sky, sigma: median {np.median(off):.4f}, median of |..| {np.median(np.abs(off)):.4f}"
     )
-    levels = np.abs([o.pulls[0] for o in ours])
-    slopes = np.abs(np.concatenate([o.pulls[1:] for o in ours]))
-    for label, pulls in (("level", levels), ("slope and curvature", slopes)):
-        print(
-            f"{label}: {100 * (pulls < 1).mean():.0f} % within 1 sigma, {100 * (pulls < 2).mean():.0f} % within 2"
-        )
+    tell_coverage(ours, listed)
     for label, place in (("sky blocks", 0), ("all used blocks", 1)):
         scatters = [o.scatter[place] for o in ours]
         print(
@@ -333,6 +342,27 @@ def main() -> None:
     tell_misses(ours, listed)
     if "--scenes" not in sys.argv:
         hardskies.run(quick=quick)
+
+
+def tell_coverage(outcomes: list[Outcome], listed: list[Case]) -> None:
+    """Print how often the errors of level, slopes and the discs' outer light lie within what is stated."""
+    discs = [
+        (o.flux / o.flux_error, c.fill) for o, c in zip(outcomes, listed, strict=True) if c.kind == "spiral"
+    ]
+    groups = {
+        "level": [o.pulls[0] for o in outcomes],
+        "slope and curvature": [pull for o in outcomes for pull in o.pulls[1:]],
+        "flux of discs to 60 %": [pull for pull, fill in discs if fill <= 0.61],
+        "flux of discs of 70 and 80 %": [pull for pull, fill in discs if fill > 0.61],
+    }
+    for label, found in groups.items():
+        pulls = np.abs(found)
+        if not pulls.size:
+            continue
+        print(
+            f"{label}: {100 * (pulls < 1).mean():.0f} % of {pulls.size} within 1 sigma, "
+            f"{100 * (pulls < 2).mean():.0f} % within 2"
+        )
 
 
 def tell_misses(outcomes: list[Outcome], listed: list[Case]) -> None:
