@@ -94,7 +94,7 @@ def fit_sky(
 
     Notes
     -----
-    Two passes over the plane: 0.3 s of one core for 24 Mpx. Light of stars too faint to be masked lifts a level by 0.01
+    Two passes over the plane: 0.4 s of one core for 24 Mpx. Light of stars too faint to be masked lifts a level by 0.01
     sigma of a pixel and less; `blend.science.faintlight` takes it off, its doubt is in the uncertainty. Where light
     shines in many pixels at once, as of a crowded field, their mean lies above their median: twice that is in it too.
 
