@@ -18,6 +18,8 @@ from blend.science.skyfit import SkyFit
 
 LARGEST_STAR = 0.001
 """Masked patches that cover more of the frame than this are no stars."""
+MOST_BRIGHT = 0.2
+"""With more of the sky than this above the limit it holds a nebula, or the fit lies below it: no stars to tell."""
 NOISE_TAKEN = 0.001
 """By how much the limits cut noise down, in sigma of a bin: phi(4) + phi(3.5) (1/2 + 1/4 + ...), phi the Gaussian."""
 LIFT_DOUBT = 0.1
@@ -68,7 +70,7 @@ def faint_light(plane: NDArray[np.float32], fit: SkyFit, *, unusable: NDArray[np
     Notes
     -----
     Light that is smooth over the frame stays sky: no picture tells one from the other. So does half the light of stars
-    whose number goes on rising below the limit as flux^-0.75, of those as flux^-0.4 a tenth. 30 ms for 24 Mpx.
+    whose number goes on rising below the limit as flux^-0.75, of those as flux^-0.4 a tenth. 0.08 s for 24 Mpx.
 
     References
     ----------
@@ -85,11 +87,13 @@ def faint_light(plane: NDArray[np.float32], fit: SkyFit, *, unusable: NDArray[np
     column, row = np.minimum(xy + 0.5, np.array(fit.shape[::-1]) - 1.0).astype(np.int64).T
     masked = unusable[row, column].reshape(bins.shape)
     field = np.isfinite(light) & (~masked | _small_patches(masked)) & _in_used_blocks(fit, xy, bins.shape)
-    if not (field & ~masked).any():
+    sky = field & ~masked
+    bright = above_noise(light, reach=1.0)
+    if not sky.any() or bright[sky].mean() > MOST_BRIGHT:
         return 0.0
     # A bright bin that no mask covers counts no more than a robust location of its pixels lets it.
-    used = np.minimum(light[field & ~masked], FINE_SIGMA).mean()
-    usual, doubled = (light[field & ~above_noise(light, reach=reach)].mean() for reach in (1.0, 0.5))
+    used = np.minimum(light[sky], FINE_SIGMA).mean()
+    usual, doubled = light[field & ~bright].mean(), light[field & ~above_noise(light, reach=0.5)].mean()
     return float(max(0.0, used - 2.0 * (usual + NOISE_TAKEN) + doubled) * noise)
 
 

@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 from blend.base.errors import StepError
 from blend.base.robust import MAD_TO_SIGMA, MEDIAN_ERROR
 from blend.science.faintlight import without_faint_light
-from blend.science.halo import INDEX_DOUBT, find_ellipse
+from blend.science.halo import find_ellipse, index_doubt
 from blend.science.objects import Region, object_mask, region_mask
 from blend.science.skyarms import allow_arms, hold_curve
 from blend.science.skyblocks import (
@@ -94,7 +94,7 @@ def fit_sky(
 
     Notes
     -----
-    Two passes over the plane: 0.3 s of one core for 24 Mpx. Light of stars too faint to be masked lifts a level by 0.01
+    Two passes over the plane: 0.4 s of one core for 24 Mpx. Light of stars too faint to be masked lifts a level by 0.01
     sigma of a pixel and less; `blend.science.faintlight` takes it off, its doubt is in the uncertainty. Where light
     shines in many pixels at once, as of a crowded field, their mean lies above their median: twice that is in it too.
 
@@ -267,8 +267,8 @@ def finish_sky(
     used = chosen.used & good
     covariance = _with_choice(chosen, others)
     covariance[0, 0] += faint_light_doubt(blocks, used) ** 2
-    if chosen.index_pull is not None:
-        covariance += INDEX_DOUBT**2 * np.outer(chosen.index_pull, chosen.index_pull)
+    if chosen.halo is not None and chosen.index_pull is not None:
+        covariance += index_doubt(chosen.halo) ** 2 * np.outer(chosen.index_pull, chosen.index_pull)
     return build_sky(
         chosen.coefficients,
         covariance,

@@ -24,6 +24,8 @@ DOUBTS = np.array([CENTRE_DOUBT, CENTRE_DOUBT, 0.08, 0.08])
 
 INDEX_DOUBT = 0.5
 """Doubt of the index, half the step between those tried: likeliest for 112 levels whose true sky is known."""
+OPEN_INDEX_DOUBT = 1.0
+"""The same where the largest index tried fits best: nothing bounds it from above."""
 INDEX_STEP = 0.1
 """Change of the index for its derivative."""
 
@@ -125,6 +127,11 @@ def index_slope(halo: Halo, xy: NDArray[np.float64]) -> NDArray[np.float64]:
     """Return the halo's derivative by its Sersic index at points (n, 2): value and fall on the outline stay."""
     more, less = (replace(halo, sersic=halo.sersic + step) for step in (INDEX_STEP, -INDEX_STEP))
     return (more.shine(xy) - less.shine(xy)) / (2.0 * INDEX_STEP)
+
+
+def index_doubt(halo: Halo) -> float:
+    """Return how well a fitted halo's index is known."""
+    return OPEN_INDEX_DOUBT if halo.sersic >= SERSIC[-1] else INDEX_DOUBT
 
 
 def moved(ellipse: Ellipse, step: NDArray[np.float64]) -> Ellipse:

@@ -86,6 +86,14 @@ def test_a_galaxy_is_no_faint_star():
     assert faint_light(plane, fit_sky(plane, masked=masked), unusable=masked) < 0.002 * SIGMA
 
 
+def test_a_nebula_over_all_the_sky_is_no_faint_star():
+    y, x = np.mgrid[: SHAPE[0], : SHAPE[1]]
+    waves = np.sin(x / 17.0) * np.sin(y / 23.0) + np.sin(x / 9.0 + y / 11.0)
+    plane = (SKY + 2.0 * SIGMA * np.maximum(waves, 0.0) + noise(4)).astype(np.float32)
+    nothing = np.zeros(SHAPE, dtype=bool)
+    assert faint_light(plane, fit_sky(plane, masked=nothing), unusable=nothing) == 0.0
+
+
 def test_what_is_taken_off_is_taken_off_level_and_blocks_and_doubted():
     light = star_light(1, per_pixel=2e-3, faintest=0.5, index=0.8)
     plane = (SKY + light + noise(1)).astype(np.float32)
