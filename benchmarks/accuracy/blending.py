@@ -236,9 +236,18 @@ def _star_places(blended: Blended, *, most: int, line_free: bool, every_plane: b
 
 
 def _aperture_noise(blended: Blended, radius: float, plane: int) -> float:
-    """Return the noise of sums of a plane over discs of empty sky, the true light taken off: no demosaic hides it."""
-    found = blended.balanced.rgb.pixels[plane] - blended.true.rgb.pixels[plane]
-    sky = blended.empty_sky
+    """Return the noise of sums of a plane over discs of empty sky, the true light taken off: no demosaic hides it.
+
+    A nebula may leave no empty sky: there it is that of half-differences of two draws, between the stars.
+    """
+    own, twin = blended.balanced.rgb.pixels[plane], blended.twin
+    if twin is None:
+        found, sky = own - blended.true.rgb.pixels[plane], blended.empty_sky
+    else:
+        other = twin.balanced.rgb.pixels[plane] * np.float32(
+            blended.balanced.gains[plane] / twin.balanced.gains[plane]
+        )
+        found, sky = (own - other) * np.float32(0.5**0.5), blended.starless
     step = int(4 * radius)
     grid = np.mgrid[step : sky.shape[0] - step : step, step : sky.shape[1] - step : step].reshape(2, -1)
     xy = (
