@@ -28,6 +28,7 @@ from blend.recipe.steps.balance import star_light
 from blend.recipe.steps.guard import colour_saturated
 from blend.recipe.work import Work
 from blend.science.balance import stars_that_tell
+from blend.science.behind import fill_behind
 from blend.science.colour import ciede2000, linear_to_lab, srgb_decode
 from blend.science.ratio import mean_log_ratio
 from blend.science.simulate import SceneOptions
@@ -199,6 +200,10 @@ def _light_behind(blended: Blended, xy: Points) -> Iterator[Value]:
     what = "nebula behind clipped stars, missing or too much, worst"
     yield Value(what, 100 * float((missing / np.maximum(wanted, usual)).max()), 10.0, "%")
     yield Value(f"{what[:-7]} by its own light", 100 * float((missing / wanted).max()), np.inf, "%")
+    assert blended.linear.star_mask is not None
+    fill = fill_behind(np.maximum(blended.true_line - np.float32(taken), 0.0), blended.linear.star_mask)
+    best = np.abs(amount * _sums(fill, xy, radii) - wanted) / np.maximum(wanted, usual)
+    yield Value("  where the true light round them is filled in", 100 * float(best.max()), np.inf, "%")
 
 
 def _magenta(picture: Work, xy: Points, radius: float) -> Points:
