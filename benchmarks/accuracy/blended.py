@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 from blend.app.demo import write_night
 from blend.app.load import load_sources, open_recipe, open_target
 from blend.base.master import Flag
+from blend.base.robust import MAD_TO_SIGMA, bin_mean
 from blend.recipe.pipeline import PICTURE_STEPS, run_all, run_steps
 from blend.recipe.work import Work, frozen
 from blend.science.continuum import FWHM_PER_SIGMA, match_profiles
@@ -131,6 +132,21 @@ class Blended(Draw):
         """Level of the line's light that was taken for its sky."""
         return float(np.nanmedian((self.true_line - self.whole)[self.nebula_only]))
 
+    @property
+    def taken_surface(self) -> Array:
+        """The same as a plane over the frame: a line's sky is one, and may be tilted."""
+        size = 20
+        off = bin_mean(np.where(self.nebula_only, self.true_line - self.whole, np.nan), size)
+        v, u = np.indices(self.true_line.shape, dtype=np.float32)
+        terms = np.stack([np.ones_like(u), u / u.max() - 0.5, v / v.max() - 0.5])
+        blocks = np.stack([bin_mean(term, size) for term in terms])
+        used, answer = np.isfinite(off), np.zeros(3)
+        for _ in range(6):
+            answer = np.linalg.lstsq(blocks[:, used].T, off[used], rcond=None)[0]
+            left = np.abs(off - np.tensordot(answer, blocks, 1))
+            used = left < 3.0 * MAD_TO_SIGMA * np.nanmedian(left)
+        return np.tensordot(answer, terms, 1).astype(np.float32)
+
     def flagged(self, flag: int) -> NDArray[np.bool_]:
         """Return where a flag is set in either master."""
         masters = (self.balanced.rgb, self.balanced.masters["ha"])
@@ -214,6 +230,36 @@ def less_sky(blended: Blended) -> Work:
     lines = {name: replace(one, emission=line) for name, one in balanced.lines.items()}
     masters = {**balanced.masters, "rgb": balanced.rgb.with_(pixels=light)}
     return run_all(balanced.with_(masters=frozen(masters), lines=frozen(lines)), steps=PICTURE_STEPS)
+
+
+def hidden_light(blended: Blended) -> Array:
+    """Return the brightest plane that lies nowhere above the true line's light, in balanced counts.
+
+    A sky brighter by it and a nebula fainter by it make the very same frames, with no light below 0 anywhere: which of
+    the two is true no observer can tell from them.
+    """
+    from scipy.optimize import linprog
+
+    light = blended.true.lines["ha"].emission
+    assert light is not None
+    v, u = np.indices(light.shape, dtype=np.float32)
+    terms = np.stack([np.ones_like(u), u / u.max() - 0.5, v / v.max() - 0.5])
+    step = 10
+    limits, unit = light[::step, ::step].ravel(), float(np.median(light))
+    rows = terms[:, ::step, ::step].reshape(3, -1).T
+    answer = linprog(-rows.mean(axis=0), A_ub=rows, b_ub=limits / unit, bounds=(None, None)).x
+    return np.tensordot(answer * unit, terms, 1).astype(np.float32)
+
+
+def less_hidden(blended: Blended, hidden: Array) -> Work:
+    """Return the true light without a plane of the line's that is held for sky, finished like the picture."""
+    light = blended.true.rgb.pixels.copy()
+    light[0] -= hidden
+    line = blended.true.lines["ha"].emission
+    assert line is not None
+    lines = {"ha": replace(blended.true.lines["ha"], emission=np.maximum(line - hidden, np.float32(0.0)))}
+    masters = {**blended.true.masters, "rgb": blended.true.rgb.with_(pixels=light)}
+    return run_all(blended.balanced.with_(masters=frozen(masters), lines=frozen(lines)), steps=PICTURE_STEPS)
 
 
 def noise_from_elsewhere(true: Work, balanced: Work) -> Work:

@@ -22,7 +22,11 @@ from blend.science.stretch import stretch_line
 SIZES = (1, 4, 16)
 
 ENOUGH = 200
-"""Blocks that tell their noise to 5 % or better; where a nebula leaves fewer dark ones it is told, not judged."""
+"""Blocks that tell their noise to 5 % or better, where they lie apart; where a nebula leaves fewer dark ones, or their
+sampling error is larger, it is told, not judged."""
+
+DARKEST = 0.04
+"""Share of a nebula's pixels whose noise a scan of amounts goes by: the darkest by the true line, some 3000 blocks."""
 
 Blocks = NDArray[np.float64]
 
@@ -61,7 +65,8 @@ def sky_noise(blended: Blended) -> Iterator[Value]:
     where emission is sure: red and line share noise. The prediction knows the covariance of the two planes before the
     blend, from second differences; what is found is a spread of first differences afterwards. The error of both
     samplings together, from sixteen parts of the frame left out in turn, is told beside it. A nebula that fills the
-    frame leaves too few wide blocks of faded sky to judge by: there the line is kept, and judged.
+    frame leaves too few wide blocks of faded sky to judge by, or so few, in one corner, that their sampling error
+    passes the bar: there the line is kept, and judged.
     """
     amount = blended.linear.told["blend"]["red"]["amount"]
     planes = _planes(blended, amount)
@@ -80,8 +85,8 @@ def sky_noise(blended: Blended) -> Iterator[Value]:
         for what, error, doubt, plane in zip(
             ("sky, faded", "line kept"), errors, doubts, blocks[2:], strict=True
         ):
-            few = blended.twin is not None and np.count_nonzero(np.isfinite(plane)) < ENOUGH
-            judged = np.inf if few else bar
+            enough = np.count_nonzero(np.isfinite(plane)) >= ENOUGH and doubt <= 0.01 * bar
+            judged = bar if blended.twin is None or enough else np.inf
             yield Value(f"noise after the blend at {size} px, {what}", 100 * abs(error), judged, "%")
             yield Value(f"  its own sampling error at {size} px", 100 * doubt, np.inf, "%")
 
@@ -207,9 +212,9 @@ def _shown(blended: Blended, signal: str) -> Iterator[Value]:
 
     Signal is what the line's true light adds to the noiseless luminance, over places that the true line chooses by the
     program's own rule; noise is that of 4-px blocks of the real luminance with the line kept whole, in empty sky. In a
-    nebula that leaves none it is that of the places where fading leaves no line: a stretch that lifts the dark makes
-    noise there larger than in bright nebula. Where the best of the scan shows no signal the ratio means nothing: it is
-    NaN, which keeps no bar.
+    nebula that leaves none it is that of the darkest places, whatever fading makes of them: a stretch that lifts the
+    dark makes noise there larger than in bright nebula. Where the best of the scan shows no signal the ratio means
+    nothing: it is NaN, which keeps no bar.
     """
     work = _automatic(blended.stretched, "luminance", **{"for_": signal})
     entry = blend_display(work).told["blend"]["luminance"]
@@ -225,7 +230,7 @@ def _shown(blended: Blended, signal: str) -> Iterator[Value]:
     ):
         assert light.display is not None
         planes.append((display_luminance(light.display), stretch_line(line, solved, neutral=neutral)))
-    quiet, weights = _planes(blended, 0.0).faded, _weights(blended, signal)
+    quiet, weights = _quiet(blended), _weights(blended, signal)
     again = None
     if blended.twin is not None:
         picture = blended.twin.stretched.display
@@ -248,6 +253,14 @@ def _shown(blended: Blended, signal: str) -> Iterator[Value]:
     gain = entry["auto"]["gain"]
     off = np.nan if gain is None else 100 * abs(gain / (scan[entry["amount"]] / scan[0.0]) - 1)
     yield Value(f"{signal}: told gain by the scan's", off, np.inf, "%")
+
+
+def _quiet(blended: Blended) -> NDArray[np.bool_]:
+    """Return where a scan of amounts tells noise: the empty sky, or the darkest of a nebula that leaves none."""
+    if blended.twin is None:
+        return _planes(blended, 0.0).faded
+    line, free = blended.true_line, blended.starless
+    return np.asarray(free & (line <= np.quantile(line[free], DARKEST)))
 
 
 def _weights(blended: Blended, signal: str) -> NDArray[np.float64]:

@@ -74,7 +74,7 @@ def noise_blocks(plane: NDArray[np.floating]) -> NDArray[np.float32]:
 
 
 def noise_covariance(
-    first: Blocks, second: Blocks, *, shines: NDArray[np.bool_] | None = None, lag: int = 2
+    first: Blocks, second: Blocks, *, light: Blocks | None = None, lag: int = 2
 ) -> NDArray[np.float64]:
     """Return the 2 x 2 covariance matrix of the noise of two planes.
 
@@ -86,8 +86,9 @@ def noise_covariance(
     ----------
     first, second : (rows, columns)
         On one grid, at least 6 x 6; of one unit or not.
-    shines : bool (rows, columns), optional
-        Where emission is: left out, as long as enough is left, because its structure would count as noise.
+    light : (rows, columns), optional
+        The emission, 0 where there is none. Only differences without any tell noise, or the darkest 1000 where fewer
+        have none: structure of emission would count as noise, and a stretch makes bright noise small.
     lag : int
         In blocks. Two are enough for means over 4 px; single pixels of a demosaiced plane share noise over more.
 
@@ -109,9 +110,9 @@ def noise_covariance(
     """
     differences = np.stack([second_differences(plane, lag=lag).ravel() for plane in (first, second)])
     good = np.isfinite(differences).all(axis=0)
-    if shines is not None and min(first.shape) >= FEWEST_BLOCKS:
-        dark = good & (second_differences(np.where(shines, np.nan, 0.0), lag=lag).ravel() == 0)
-        good = dark if np.count_nonzero(dark) >= ENOUGH_DARK else good
+    if light is not None and np.count_nonzero(good) > ENOUGH_DARK:
+        over = np.where(good, _greatest_around(light, lag).ravel(), np.inf)
+        good &= over <= max(0.0, float(np.partition(over, ENOUGH_DARK - 1)[ENOUGH_DARK - 1]))
     differences = differences[:, good]
     if min(first.shape) < FEWEST_BLOCKS or differences.shape[1] < ENOUGH:
         raise ValueError(f"no noise to be had from {first.shape[0]} x {first.shape[1]} blocks")
@@ -126,6 +127,13 @@ def noise_covariance(
         bound = CLIP * np.sqrt(np.square(kept).mean(axis=1, keepdims=True)) / converged_clip_factor(CLIP)
     moments = [[float((kept[i] * kept[j]).mean()) for j in (0, 1)] for i in (0, 1)]
     return np.array(moments) / (36.0 * converged_clip_factor(CLIP) ** 2)
+
+
+def _greatest_around(plane: Blocks, lag: int) -> NDArray[np.float64]:
+    """Return the greatest of the nine values that each of `second_differences` is made of; NaN where one is."""
+    p = np.asarray(plane, dtype=np.float64)
+    across = np.maximum(np.maximum(p[:, : -2 * lag], p[:, lag:-lag]), p[:, 2 * lag :])
+    return np.asarray(np.maximum(np.maximum(across[: -2 * lag], across[lag:-lag]), across[2 * lag :]))
 
 
 def noise_ratio(covariance: NDArray[np.float64], amount: float) -> float:
@@ -189,7 +197,7 @@ def added_amount(
     -----
     ``gain`` is (1 + amount) / ``noise``: that of a line which the plane holds once already.
     """
-    covariance = noise_covariance(base, line, shines=emission > 0)
+    covariance = noise_covariance(base, line, light=emission)
     kept = bool((emission > 0).any())
     limit = noise_limit(covariance, noise_budget=noise_budget)
     amount = min(limit, most) if kept else 0.0
@@ -298,7 +306,7 @@ def luminance_amount(
     A signal is the line's own light, not what outshines its surroundings: arms of a galaxy are bright with stars, and
     dust darkens them. A luminance of this kind shows a signal best; it is no photometric luminance.
     """
-    covariance = noise_covariance(base, change, shines=light.faded > 0)
+    covariance = noise_covariance(base, change, light=light.faded)
     found = _signal_places(light, signal)
     if found is None:
         reason = "no emission is significant, so there is no signal to show"
@@ -376,7 +384,7 @@ def bright_weights(light: Blocks, sigma: float) -> NDArray[np.float64] | None:
 
 def _signal_places(light: LineLight, signal: Signal) -> tuple[str, NDArray[np.float64]] | None:
     """Return the signal's name in words and weights of the blocks that hold it; None where nothing shines."""
-    sigma = float(np.sqrt(noise_covariance(light.whole, light.whole, shines=light.faded > 0)[0, 0]))
+    sigma = float(np.sqrt(noise_covariance(light.whole, light.whole, light=light.faded)[0, 0]))
     named = "the brightest knots"
     if signal == "faint":
         weights = _faint_weights(light, sigma)

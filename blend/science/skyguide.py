@@ -2,7 +2,7 @@
 
 Where every block holds some light, no mask leaves a sky. But moonlight hardly reaches the line's master, so that what
 shines there is emission: a plane that is fitted as sky plus a factor times the line gives the sky as the intercept.
-The line's own sky is a plane under its least light.
+The line's own sky is a plane under its least light, and below that by as much as that light thins out downwards.
 """
 
 from __future__ import annotations
@@ -27,7 +27,12 @@ from blend.science.skyfit import SkyFit, Strength, build_sky
 from blend.science.skymodel import CLIP_ABOVE, CLIP_BELOW, held_at_nought, weighted_fit
 
 LEAST_SHARE = 0.02
-"""Share of the blocks that lies under the sky of a line's master: few enough to be dark, enough to be many."""
+"""Share of the blocks under the surface that tells a line's sky: few enough to be dark, enough to be many."""
+NOISE_PULL = 1.7
+"""How far noise alone takes that surface below a sky without light, times how far apart noise sets the surfaces under
+half and twice the share, in a block's noise squared: Gaussian quantiles, 1.66 for a frame of sky, 1.74 for half."""
+NOISE_SPAN = 0.58
+"""And how far apart it sets those two in a frame of sky, in a block's noise."""
 DOUBT_SHARES = (0.02, 0.20)
 """The skies under these shares stand for what nobody knows: how much of the least light is sky."""
 FEWEST_BLOCKS = 24
@@ -86,9 +91,10 @@ def guide_by_line(
 
     Notes
     -----
-    The sky is the surface under which 2 % of the blocks lie (quantile regression: Koenker & Bassett (1978),
-    Econometrica 46, 33; from memory). A nebula that nowhere ends lifts it; the stated uncertainty is the distance
-    between the surfaces under 2 and 20 %.
+    The sky has the shape of the surface under which 2 % of the blocks lie (quantile regression: Koenker & Bassett
+    (1978), Econometrica 46, 33; from memory), and lies below it by `depth_of_light`. A floor of light that is the
+    same everywhere stays in it, since no plane of the picture could tell it from sky; the stated uncertainty is the
+    distance between the surfaces under 2 and 20 %.
     """
     shape = (int(line.shape[0]), int(line.shape[1]))
     blocks = measure_blocks(line, size=block_size(shape), unusable=masked)
@@ -219,6 +225,10 @@ def _least_light(
     residuals = np.where(good, blocks.values - terms @ answer, 0.0)
     used = good & (residuals <= max(float(np.quantile(residuals[good], 2.0 * LEAST_SHARE)), 0.0))
     noise = _quantile_noise(terms[good], residuals[good])
+    # Of the two surfaces beside it the depth has twice the variance that the surface has.
+    noise[0, 0] += 2.0 * _quantile_noise(terms[good, :1], residuals[good])[0, 0]
+    depth = depth_of_light(residuals[good], float(np.median(blocks.errors[used])))
+    answer, residuals = answer - depth * (np.arange(answer.size) == 0), residuals + np.where(good, depth, 0.0)
     # What a bound forbids, but the data ask for, is a doubt of the shape.
     doubt = np.outer(high - low, high - low) + np.outer(free - answer, free - answer)
     strength = None
@@ -228,6 +238,44 @@ def _least_light(
     covariance[0, 0] += faint_light_doubt(blocks, used) ** 2
     fit = build_sky(basis @ answer, covariance, blocks=blocks, shape=shape, used=used, residuals=residuals)
     return replace(fit, strength=strength)
+
+
+def depth_of_light(off: NDArray[np.float64], noise: float) -> float:
+    """Return how far a sky lies below the surface under 2 % of the blocks; below 0 where noise took that too low.
+
+    depth = sqrt(2) D - 1.7 noise^2 / D,  D = Q(4 %) - Q(1 %), at least 0.58 noise.
+
+    Parameters
+    ----------
+    off : (n,)
+        Blocks less the surface; Q are their quantiles.
+    noise : float
+        Standard error of a block.
+
+    Notes
+    -----
+    Where light that varies smoothly falls towards a corner of the frame, the area that is darker than h above its
+    least grows as h^2: Q(q) = least + a sqrt(q), which lies sqrt(2) D under Q(2 %). Towards an edge it grows as
+    h^1.5, round a hollow inside the frame as h, and this goes too far by 0.4 D or 0.75 D. With no light at all, D and
+    the place of the surface are those of noise.
+
+    References
+    ----------
+    Derived here.
+
+    Examples
+    --------
+    Light that falls evenly to a corner of a square.
+
+    >>> u, v = np.meshgrid(np.arange(0.005, 1.0, 0.01), np.arange(0.005, 1.0, 0.01))
+    >>> ramp = (u + v).ravel()
+    >>> surface = np.quantile(ramp, 0.02)
+    >>> round(float(surface), 3), round(float(surface) - depth_of_light(ramp - surface, 0.0), 2)
+    (0.2, 0.0)
+    """
+    low, high = np.quantile(off, [0.5 * LEAST_SHARE, 2.0 * LEAST_SHARE])
+    span = max(float(high - low), NOISE_SPAN * noise, 1e-30)
+    return float(np.sqrt(2.0) * span - NOISE_PULL * noise**2 / span)
 
 
 def surely_below(strength: Strength | None) -> bool:

@@ -108,6 +108,22 @@ def test_the_covariance_is_the_plain_one() -> None:
     assert found == pytest.approx(plain, rel=0.03)
 
 
+def test_where_a_line_leaves_no_dark_place_the_darkest_tell_the_noise() -> None:
+    rng = np.random.default_rng(5)
+    light = np.linspace(1.0, 9.0, 300)[:, None] * np.ones((300, 300))
+    light[0, :40] = 0.0
+    # As a stretch makes it: noise of 2 in the dark, of 1 in bright nebula.
+    noise = np.where(light < 1.6, 2.0, 1.0)
+    a, b = rng.normal(size=(2, 300, 300)) * noise
+    found = noise_covariance(a, b, light=light)
+    # The darkest 1000 differences tell a variance to 8 %.
+    assert np.diag(found) == pytest.approx([4.0, 4.0], rel=0.2)
+    light[:60] = 0.0
+    assert (np.diag(noise_covariance(a, b, light=light)) < 3.0).all(), (
+        "all that is dark counts, where that is enough"
+    )
+
+
 @pytest.mark.parametrize("kind", ["moved", "demosaiced"])
 def test_noise_that_neighbours_share_is_whole(kind: str) -> None:
     red, emission = (noise_blocks(plane) for plane in noisy_pair(kind, line_noise=0.6))

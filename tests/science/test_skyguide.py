@@ -10,7 +10,13 @@ import pytest
 from blend.base.errors import StepError
 from blend.base.rowblocks import limit_threads
 from blend.science.gradient import sky_uncertainty, subtract_sky
-from blend.science.skyguide import fit_behind_line, guide_by_line, slope_of_blocks, surface_under
+from blend.science.skyguide import (
+    depth_of_light,
+    fit_behind_line,
+    guide_by_line,
+    slope_of_blocks,
+    surface_under,
+)
 
 SHAPE = (240, 320)
 SIGMA = 0.001
@@ -61,13 +67,41 @@ def test_line_without_end_is_uncertain_by_what_it_hides():
     assert off[1] - off[0] == pytest.approx(floor, rel=0.02)
 
 
-def test_two_in_a_hundred_blocks_lie_under_the_sky_of_a_line():
-    # Without noise, emission all over, of every brightness: whatever more lies under the sky was light.
+def test_two_in_a_hundred_blocks_lie_under_the_surface_that_tells_the_sky_of_a_line():
+    # Without noise, emission all over, of every brightness: whatever more lies under the surface was light.
     light, u, _ = waves(1, floor=8.0)
     guide = guide_by_line((0.02 - 0.002 * u + light).astype(np.float32), masked=CLOSED)
-    under = np.mean(guide.excess[np.isfinite(guide.excess)] < 0)
+    excess = guide.excess[np.isfinite(guide.excess)]
+    least = guide.excess[guide.fit.block_used]
+    depth = depth_of_light(
+        excess - np.quantile(excess, 0.02), np.median(guide.fit.block_errors[guide.fit.block_used])
+    )
     # A plane through three of 1200 blocks.
-    assert under == pytest.approx(0.02, abs=0.004)
+    assert np.mean(excess < depth) == pytest.approx(0.02, abs=0.004)
+    assert 0 < depth < np.quantile(least, 0.9)
+
+
+def test_light_that_thins_out_to_a_corner_is_followed_down_to_its_end():
+    _, u, v = waves(0)
+    light = 40 * SIGMA * (u + 1.0 + v + 1.0)
+    noise = 0.3 * SIGMA * np.random.default_rng(9).standard_normal(SHAPE)
+    guide = guide_by_line((0.02 + light + noise).astype(np.float32), masked=CLOSED, degree=0)
+    darkest = np.quantile(light, 0.02)
+    # The surface under 2 % of the blocks would take all of this for sky; the corner itself is one block wide.
+    assert darkest > 10 * SIGMA
+    assert abs(guide.fit.level - 0.02) < 0.1 * darkest
+
+
+@pytest.mark.parametrize("strength", [0.0, 1.0])
+def test_sky_of_a_line_stands_where_noise_and_not_light_makes_the_least(strength):
+    off = []
+    for seed in range(12):
+        light = strength * waves(seed)[0]
+        noise = 0.3 * SIGMA * np.random.default_rng(200 + seed).standard_normal(SHAPE)
+        guide = guide_by_line((0.02 + light + noise).astype(np.float32), masked=CLOSED)
+        off.append((guide.fit.model() - 0.02).mean())
+    # Blocks of 64 pixels: the surface under 2 % of them lies two of their errors low, a quarter of a pixel's noise.
+    assert abs(np.mean(off)) < 0.1 * 0.3 * SIGMA
 
 
 def test_uncertainty_grows_with_the_emission():
