@@ -229,7 +229,7 @@ def _least_light(
     noise[0, 0] += 2.0 * _quantile_noise(terms[good, :1], residuals[good])[0, 0]
     depth = depth_of_light(residuals[good], float(np.median(blocks.errors[used])))
     answer, residuals = answer - depth * (np.arange(answer.size) == 0), residuals + np.where(good, depth, 0.0)
-    # What a bound forbids, but the data ask for, is a doubt of the shape.
+    # What a bound forbids, but the data ask for, is a doubt of the shape; how far the light was followed, of the level.
     doubt = np.outer(high - low, high - low) + np.outer(free - answer, free - answer)
     strength = None
     if bounded:
