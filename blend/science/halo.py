@@ -22,9 +22,9 @@ CENTRE_DOUBT = 0.05
 DOUBTS = np.array([CENTRE_DOUBT, CENTRE_DOUBT, 0.08, 0.08])
 """Of centre x and y (half lengths), ln(width / length) and turn (radians): arms pull the outline."""
 
-INDEX_DOUBT = 0.5
-"""Doubt of the index, half the step between those tried: likeliest for 112 levels whose true sky is known."""
-OPEN_INDEX_DOUBT = 1.0
+INDEX_DOUBT = 0.2
+"""Doubt of the index: likeliest for 405 levels beside halos whose true sky is known."""
+OPEN_INDEX_DOUBT = 1.2
 """The same where the largest index tried fits best: nothing bounds it from above."""
 INDEX_STEP = 0.1
 """Change of the index for its derivative."""
