@@ -37,6 +37,8 @@ from blend.science.skyfit import lattice
 
 SKY = 0.10
 SIGMA = 0.002
+SMALL_SIZE = 900 * 1350
+FULL_SHAPE = (4000, 6000)
 WORST_LEFT = 3.0
 """Most that may be left of a slope, in %."""
 WORST_CORNERS = 0.15
@@ -163,10 +165,11 @@ def true_object(case: Case, rng: np.random.Generator) -> tuple[Array, NDArray[np
     light = np.zeros(case.shape, dtype=np.float32)
     if case.kind == "cluster":
         core = case.fill * rows / 10.0
-        radius = np.abs(rng.standard_cauchy(4000)) * core
-        angle = rng.uniform(0.0, 2.0 * np.pi, 4000)
+        count = round(4000 * rows * columns / SMALL_SIZE)
+        radius = np.abs(rng.standard_cauchy(count)) * core
+        angle = rng.uniform(0.0, 2.0 * np.pi, count)
         xy = np.stack([columns / 2 + radius * np.cos(angle), rows / 2 + radius * np.sin(angle)], axis=1)
-        add_stars(light, xy, 10.0 * SIGMA * rng.pareto(1.2, 4000) + SIGMA)
+        add_stars(light, xy, 10.0 * SIGMA * rng.pareto(1.2, count) + SIGMA)
     return light, None
 
 
@@ -296,6 +299,8 @@ def main() -> None:
     planes: list[Outcome] = []
     series = int(sys.argv[sys.argv.index("--series") + 1]) if "--series" in sys.argv else 4
     listed = [replace(case, seed=case.seed + 1000 * series) for case in cases(quick)]
+    if "--full" in sys.argv:
+        listed = [replace(case, shape=FULL_SHAPE) for case in listed]
     if "--only" in sys.argv:
         begins = tuple(sys.argv[sys.argv.index("--only") + 1].split(","))
         listed = [case for case in listed if name_of(case).startswith(begins)]

@@ -12,7 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from blend.base.robust import difference_noise
-from blend.science.objects import FINE_SIGMA, above_noise, bin_size
+from blend.science.objects import above_noise, bin_size
 from blend.science.skyblocks import bin_light, chebyshev_terms, unit_coordinates
 from blend.science.skyfit import SkyFit
 
@@ -22,7 +22,7 @@ MOST_BRIGHT = 0.2
 """With more of the sky than this above the limit it holds a nebula, or the fit lies below it: no stars to tell."""
 NOISE_TAKEN = 0.001
 """By how much the limits cut noise down, in sigma of a bin: phi(4) + phi(3.5) (1/2 + 1/4 + ...), phi the Gaussian."""
-LIFT_DOUBT = 0.1
+LIFT_DOUBT = 0.2
 """Doubt of the lift, as a share of itself: likeliest for the levels of 232 scenes whose true sky is known."""
 
 
@@ -50,14 +50,13 @@ def without_faint_light(plane: NDArray[np.float32], fit: SkyFit, *, unusable: ND
 def faint_light(plane: NDArray[np.float32], fit: SkyFit, *, unusable: NDArray[np.bool_]) -> float:
     """Return how far light of stars too faint to be masked lifts a fitted level, unit of the plane, at least 0.
 
-    Be l(t) the mean light of bins where whatever passes a limit t is masked. If the bins that hold light are as many
-    in every step of its logarithm, as within a star's Gaussian wings, then l(2 t) = 2 l(t), and the level under the
-    mask that was used is lifted by
+    Be L(t) the mean light above the true sky of bins where whatever passes a limit t is masked, and l(t) the same
+    above the fitted level, which lies too high by a lift d: l = L - d. If the bins that hold light are as many in
+    every step of its logarithm, as within a star's Gaussian wings, then L(2 t) = 2 L(t), and
 
-        l(used) = [l(used) - l(t)] + [l(2 t) - l(t)]
+        d = l(2 t) - 2 l(t)
 
-    with differences that need no zero. t is the limit of `blend.science.objects.object_mask`; the noise that it cuts
-    off is put back.
+    t is the limit of `blend.science.objects.object_mask`; the noise that it cuts off is put back.
 
     Parameters
     ----------
@@ -91,10 +90,8 @@ def faint_light(plane: NDArray[np.float32], fit: SkyFit, *, unusable: NDArray[np
     bright = above_noise(light, reach=1.0)
     if not sky.any() or bright[sky].mean() > MOST_BRIGHT:
         return 0.0
-    # A bright bin that no mask covers counts no more than a robust location of its pixels lets it.
-    used = np.minimum(light[sky], FINE_SIGMA).mean()
     usual, doubled = light[field & ~bright].mean(), light[field & ~above_noise(light, reach=0.5)].mean()
-    return float(max(0.0, used - 2.0 * (usual + NOISE_TAKEN) + doubled) * noise)
+    return float(max(0.0, doubled - 2.0 * (usual + NOISE_TAKEN)) * noise)
 
 
 def _bin_centres(grid: tuple[int, ...], size: int) -> NDArray[np.float64]:

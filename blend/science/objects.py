@@ -20,6 +20,8 @@ from blend.base.rowblocks import map_row_blocks, map_together
 from blend.science.skyblocks import bin_light, chebyshev_terms, term_powers, unit_coordinates
 
 WANTED_BINS = 120_000
+LARGEST_BIN = 8
+"""Most pixels across a bin: with larger ones every star would mask more sky, and hide more of its light in a bin."""
 FINE_SIGMA = 4.0
 """Limit for single bins: of 120 000 bins of pure noise, 4 pass."""
 COARSE_SIGMA = 3.5
@@ -149,9 +151,13 @@ def bin_size(shape: tuple[int, int]) -> int:
     Examples
     --------
     >>> bin_size((4000, 6000)), bin_size((900, 1350)), bin_size((200, 300))
-    (14, 3, 1)
+    (7, 3, 1)
     """
-    return max(1, round(float(np.sqrt(shape[0] * shape[1] / WANTED_BINS))))
+    size = max(1, round(float(np.sqrt(shape[0] * shape[1] / WANTED_BINS))))
+    # Halved, so that the largest groups of bins stay what they are.
+    while size > LARGEST_BIN:
+        size //= 2
+    return size
 
 
 def _find_in_bins(bins: NDArray[np.float64], *, reach: float) -> NDArray[np.bool_]:
