@@ -50,8 +50,8 @@ def without_faint_light(plane: NDArray[np.float32], fit: SkyFit, *, unusable: ND
 
     How much that is in the mean says `faint_light`. It lies where brighter stars lie: of a crowd in the frame's middle
     it would leave a hill, of a rich side a slope. So it goes as a surface of the fit's own degree through the share of
-    bins that stars mask, drawn towards its mean as far as chance would make it slope and bend that much. The doubt of
-    both is in the covariance.
+    bins that stars mask, drawn towards its mean as far as chance would make it slope and bend that much; beside a halo
+    it is level. The doubt of both is in the covariance.
 
     Parameters
     ----------
@@ -157,7 +157,8 @@ def _crowding(bins: _Bins, fit: SkyFit) -> tuple[NDArray[np.float64], NDArray[np
     field = bins.field.ravel()
     starred = bins.stars.ravel()[field]
     count = label(bins.stars & bins.field, structure=np.ones((3, 3)))[1]
-    if count < LEAST_STARS or even.size == 1:
+    # Beside a galaxy knots of its own would pass for stars.
+    if count < LEAST_STARS or even.size == 1 or fit.halo is not None:
         return even, none
     terms = _terms(fit, bins.xy[field])
     inverse = np.linalg.pinv(terms.T @ terms)
