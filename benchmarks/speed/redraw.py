@@ -6,7 +6,8 @@ PAGE is an explore.html; the layers of 24-megapixel masters have 1.4 megapixels.
 formula chosen by turns. Printed are the milliseconds from the moved value to the drawn canvas, median and shortest, and
 the CPU time that the page's process spent on it, all threads together: the same on a busy machine, where the others are
 not. First as the page draws where there is no GPU, on the processors; then by its shader, which the browser imitates on
-the same processors: what a GPU takes cannot be seen so, but all that the page adds to it can, in the last column.
+the same processors: what a GPU takes cannot be seen so, but all that the page adds to it can, in the last column. A GPU
+that takes more than 33 ms gives way to the processors.
 """
 
 from __future__ import annotations

@@ -196,6 +196,22 @@ def test_the_shader_makes_what_the_program_makes(
     assert np.abs(again - made)[made.max(axis=2) < 250].max() <= 1
 
 
+@pytest.mark.parametrize("slow", [False, True])
+def test_a_chip_slower_than_the_bar_gives_way_to_the_processors(
+    slow: bool, tab: Any, balanced_work: Callable[..., Work], tmp_path: Path
+) -> None:
+    work = balanced_work()
+    (tmp_path / "chip.html").write_text(explore_page(work), encoding="utf-8")
+    # Judged by its speed as a real chip is, by a clock that goes as asked.
+    tab.open(tmp_path / "chip.html", until=READY, part="imitated-chip-on-trial")
+    tab.run(f"performance.now = ((now) => () => (now += {50 if slow else 1}))(0)")
+    tab.run("blendPage.measure(blendPage.moves()[0], 6)")
+    tab.run("blendPage.settled().then(() => blendPage.checkChip())")
+    picture, made = shown(tab, work), computed(work, work.recipe)
+    assert tab.run("blendPage.onChip()") != slow
+    assert np.abs(picture - made)[made.max(axis=2) < 250].max() <= 1
+
+
 @pytest.mark.parametrize("view", ["without", "wipe", "line ha", "added", "mask"])
 def test_every_view_shows_something_of_its_own(
     page: Any, balanced_work: Callable[..., Work], view: str

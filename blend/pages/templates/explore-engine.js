@@ -244,26 +244,44 @@ function relightLinear(planes, wanted, count, floor, method) {
 
 // `before` and `wanted` are code values of the luminance; planes are light in [0, 1].
 function relightDisplay(planes, wanted, before, count, floor, method) {
-  const [red, green, blue] = planes, reach = 1 / floor, plain = method === null;
+  const [red, green, blue] = planes;
+  if (method === null) {
+    relightPlainly(red, green, blue, wanted, before, count, floor);
+  } else {
+    for (let i = 0; i < count; i += 1) relightOne(red, green, blue, wanted, before, i, floor, method);
+  }
+}
+
+// What most pixels are: in range, coloured, and not dark. Two comparisons where Math.abs stands would cost half as much
+// again as all the rest.
+function relightPlainly(red, green, blue, wanted, before, count, floor) {
+  const reach = 1 / floor;
   for (let i = 0; i < count; i += 1) {
-    const code = wanted[i], target = code < 0 ? 0 : code > 1 ? 1 : code, step = target - before[i];
-    if (step <= SAME_CODE && step >= -SAME_CODE) continue;
-    const r = red[i], g = green[i], b = blue[i];
-    const old = WEIGHT_RED * r + WEIGHT_GREEN * g + WEIGHT_BLUE * b, light = DECODED[(target * STEPS + 0.5) | 0];
-    if (plain && light > 0 && old > floor) {
-      const part = old * reach - 1, weight = part < 1 ? part : 1, rest = 1 - weight;
-      const ratio = weight * (light / old) + rest, shift = rest * (light - old);
-      const x = r * ratio + shift, y = g * ratio + shift, z = b * ratio + shift;
+    const code = wanted[i];
+    if (Math.abs(code - before[i]) <= SAME_CODE) continue;
+    const r = red[i], g = green[i], b = blue[i], old = WEIGHT_RED * r + WEIGHT_GREEN * g + WEIGHT_BLUE * b;
+    const part = old * reach - 1;
+    if (code > 0 && code <= 1 && part > 0) {
+      const light = DECODED[(code * STEPS + 0.5) | 0], whole = light / old;
+      let x = r * whole, y = g * whole, z = b * whole;
+      if (part < 1) {
+        const ratio = part * whole + 1 - part, shift = (1 - part) * (light - old);
+        x = r * ratio + shift; y = g * ratio + shift; z = b * ratio + shift;
+      }
       if (x >= 0 && y >= 0 && z >= 0 && x <= 1 && y <= 1 && z <= 1) {
         red[i] = x; green[i] = y; blue[i] = z;
-      } else {
-        keepInGamut(red, green, blue, i, x, y, z);
+        continue;
       }
-    } else {
-      relight(r, g, b, decodeAny(target), floor, method);
-      keepInGamut(red, green, blue, i, pixel[0], pixel[1], pixel[2]);
     }
+    relightOne(red, green, blue, wanted, before, i, floor, null);
   }
+}
+
+function relightOne(red, green, blue, wanted, before, i, floor, method) {
+  const target = clip01(wanted[i]);
+  if (Math.abs(target - before[i]) <= SAME_CODE) return;
+  relight(red[i], green[i], blue[i], decodeAny(target), floor, method);
+  keepInGamut(red, green, blue, i, pixel[0], pixel[1], pixel[2]);
 }
 
 // Colour gives way where a pixel would leave [0, 1]; its luminance stays.
@@ -349,7 +367,7 @@ function makeEngine(facts, layers, mask) {
   const methods = {ratio: null, ...replacers(facts.spaces)};
   const colour = COLOUR.map((name) => layers[name]);
   const buffers = COLOUR.map(() => new Float32Array(BLOCK));
-  const [before, wanted, shifted] = COLOUR.map(() => new Float32Array(BLOCK));
+  const [ownBefore, wanted, shifted] = COLOUR.map(() => new Float32Array(BLOCK));
   const stars = starPlaces(mask, facts.protect, chunks);
   const behind = COLOUR.map((name) => layers[`behind ${name}`]);
   const near = COLOUR.map(() => new Float32Array(BLOCK));
@@ -423,11 +441,15 @@ function makeEngine(facts, layers, mask) {
 
   // A plane or the luminance before and after a blend, in light for linear formulas, in code values for display ones.
   function change({blend, formula, names}, planes, line, base, made, count) {
-    const plane = planes[COLOUR.indexOf(blend.into)], display = formula.domain === "display";
-    if (!plane) (display ? luminanceCodes : luminanceRun)(planes, count, base);
-    else if (display) encodeRun(plane, count, base);
-    else base.set(plane.subarray(0, count));
+    if (formula.domain === "display") codesOf(blend.into, planes, count, base);
+    else if (blend.into === "luminance") luminanceRun(planes, count, base);
+    else base.set(planes[COLOUR.indexOf(blend.into)].subarray(0, count));
     formula.blend(made, base, line, count, names, blend.params);
+  }
+
+  function codesOf(into, planes, count, out) {
+    if (into === "luminance") luminanceCodes(planes, count, out);
+    else encodeRun(planes[COLOUR.indexOf(into)], count, out);
   }
 
   function put({blend, formula, sigma, shares, floor}, planes, base, made, count) {
@@ -465,7 +487,7 @@ function makeEngine(facts, layers, mask) {
   }
 
   // A star gains no more than what lies behind it, and loses no more.
-  function limit(start, {from, to}) {
+  function limit(start, {from, to}, before) {
     const {places, share} = stars;
     for (let j = from; j < to; j += 1) {
       const i = places[j] - start, own = wanted[i] - before[i], most = nearWanted[j - from] - nearBefore[j - from];
@@ -496,11 +518,14 @@ function makeEngine(facts, layers, mask) {
 
   // `around`: {from, to, planes}, what lies behind the stars of this run with the same blends in it, or null.
   function blendAll(ready, planes, start, count, around) {
-    change(ready, planes, lineRun(ready, start, count), before, wanted, count);
+    const {blend, formula, names, codes} = ready, line = lineRun(ready, start, count);
+    const before = codes ? codes.subarray(start, start + count) : ownBefore;
+    if (codes) formula.blend(wanted, before, line, count, names, blend.params);
+    else change(ready, planes, line, before, wanted, count);
     if (around) {
       const few = around.to - around.from;
       change(ready, around.planes, lineNear(ready, around), nearBefore, nearWanted, few);
-      if (ready.formula.limited) limit(start, around);
+      if (formula.limited) limit(start, around, before);
       put(ready, around.planes, nearBefore, nearWanted, few);
     }
     put(ready, planes, before, wanted, count);
@@ -567,10 +592,12 @@ function makeEngine(facts, layers, mask) {
     return flags;
   }
 
-  // Stretched light with linear blends in it is kept, so that display blends alone cost their own time.
-  function keptLight(slot, key, limited) {
+  // Stretched light with linear blends in it is kept, and the code values that the first display blend goes into, so
+  // that display blends alone cost their own time.
+  function keptLight(slot, key, limited, into) {
     const kept = middle.get(slot) ?? {planes: COLOUR.map(() => new Float32Array(size)), done: new Uint8Array(chunks)};
     if (limited) kept.behind ??= COLOUR.map(() => new Float32Array(stars.places.length));
+    if (into) kept.codes ??= new Float32Array(size);
     if (kept.key !== key) kept.done.fill(0);
     kept.key = key;
     middle.set(slot, kept);
@@ -596,12 +623,17 @@ function makeEngine(facts, layers, mask) {
       store(buffers, start, count, words);
     });
     const limited = stars !== null && active.some((blend) => FORMULAS[blend.formula].limited);
-    const kept = keptLight(slot, JSON.stringify([bare, limited, linear.map(({blend}) => blend)]), limited);
+    const into = display[0]?.blend.into;
+    const kept = keptLight(slot, JSON.stringify([bare, limited, into, linear.map(({blend}) => blend)]), limited, into);
+    if (into) display[0].codes = kept.codes;
     byRuns(flags, 1, (start, count) => {
       const here = kept.planes.map((plane) => plane.subarray(start, start + count));
       const span = kept.done.subarray(start / CHUNK, Math.ceil((start + count) / CHUNK));
       const around = limited ? aroundOf(kept.behind, start, count) : null;
-      if (span.includes(0)) stretchRun(here, linear, solved, start, count, around);
+      if (span.includes(0)) {
+        stretchRun(here, linear, solved, start, count, around);
+        if (into) codesOf(into, here, count, kept.codes.subarray(start, start + count));
+      }
       span.fill(1);
       here.forEach((plane, k) => buffers[k].set(plane));
       around?.planes.forEach((plane, k) => near[k].set(plane));
