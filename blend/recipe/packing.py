@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import fields
+from dataclasses import fields, replace
 from typing import Any
 
 import numpy as np
@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from blend.base.master import Facts, Master
 from blend.recipe.model import Recipe
 from blend.recipe.target import Target
-from blend.recipe.work import Line, Source, Work, frozen
+from blend.recipe.work import Behind, Line, Source, Work, frozen
 from blend.science.stars import Stars
 
 Document = dict[str, Any]
@@ -68,6 +68,44 @@ def unpack_work(
         catalogue=None if catalogue is None else arrays[catalogue],
         told=frozen(document["told"]),
         warnings=tuple((code, text) for code, text in document["warnings"]),
+    )
+
+
+def pack_begun(begun: Work, layers: Work) -> tuple[Document, Arrays]:
+    """Return what `blend.recipe.steps.guard.begin_blends` has made of layers, without the layers."""
+    assert begun.linear is not None
+    pack = _Pack()
+    lines = {}
+    for name, line in begun.lines.items():
+        planes = {"scaled": line.scaled, "emission": line.emission}
+        made = {key: plane for key, plane in planes.items() if plane is not getattr(layers.lines[name], key)}
+        lines[name] = {key: pack.array(plane) for key, plane in made.items() if plane is not None}
+    behind = begun.behind
+    document = {
+        "lines": lines,
+        "linear": pack.array(begun.linear),
+        "behind": None
+        if behind is None
+        else {"places": pack.array(behind.places), "planes": pack.array(behind.planes[:, 0])},
+    }
+    return document, pack.arrays
+
+
+def unpack_begun(document: Mapping[str, Any], arrays: Mapping[str, NDArray[Any]], *, layers: Work) -> Work:
+    """Return layers with what `pack_begun` took apart."""
+    behind = document["behind"]
+    lines = dict(layers.lines)
+    for name, planes in document["lines"].items():
+        line = lines[name]
+        scaled = arrays[planes["scaled"]] if "scaled" in planes else line.scaled
+        emission = arrays[planes["emission"]] if "emission" in planes else line.emission
+        lines[name] = replace(line, scaled=scaled, emission=emission)
+    return layers.with_(
+        lines=frozen(lines),
+        linear=arrays[document["linear"]],
+        behind=None
+        if behind is None
+        else Behind(places=arrays[behind["places"]], planes=arrays[behind["planes"]][:, None]),
     )
 
 

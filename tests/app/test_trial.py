@@ -253,7 +253,10 @@ def test_the_strength_of_protection_belongs_to_both_kinds_of_blends_and_the_fini
     assert [name for name in plain if plain[name] != other[name]] == read
 
 
-def test_what_is_worked_out_once_for_all_tiles_serves_none_that_asks_for_another(night: Path) -> None:
+@pytest.mark.parametrize("kept", [False, True])
+def test_what_is_worked_out_once_for_all_tiles_serves_none_that_asks_for_another(
+    night: Path, tmp_path: Path, kept: bool, monkeypatch: pytest.MonkeyPatch
+) -> None:
     # Tiles in a row that differ in all that the start of the blends reads, each beside the same picture made alone.
     target = open_target(night)
     words = ["protect.stars=0,1", "blend.red.amount=0,1", "blend.luminance.formula=screen,maximum"]
@@ -261,8 +264,16 @@ def test_what_is_worked_out_once_for_all_tiles_serves_none_that_asks_for_another
     variants = make_variants(
         text, [parse_variation(word) for word in words], where="r", target=target, settings={}
     )
-    bench = Bench(target, View(scale=2), store=None)
-    for index, layers, work, _ in bench.pictures([variant.recipe for variant in variants]):
+    recipes = [variant.recipe for variant in variants]
+    store = DiskStore(tmp_path) if kept else None
+    if kept:
+        first = Bench(target, View(scale=2), store=store)
+        for _ in first.pictures(recipes):
+            pass
+        first.close()
+        monkeypatch.setattr(bench_module, "begin_blends", None)
+    bench = Bench(target, View(scale=2), store=store)
+    for index, layers, work, _ in bench.pictures(recipes):
         alone = run_all(layers.with_(recipe=variants[index].recipe), steps=PICTURE_STEPS)
         assert work.display is not None and alone.display is not None
         assert work.display.tobytes() == alone.display.tobytes(), dict(variants[index].values)
