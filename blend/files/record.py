@@ -45,7 +45,6 @@ _LIBRARIES = (
     "scipy",
     "astropy",
     "scikit-image",
-    "PyWavelets",
     "tifffile",
     "imagecodecs",
     "rawpy",

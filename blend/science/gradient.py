@@ -57,6 +57,8 @@ SHARE_FOR_DEGREE_2 = 0.15
 """With less sky than this a curved surface is an extrapolation: the automatic degree stops at 1."""
 CLEAN_SHARE_FOR_DEGREE_2 = 0.25
 """Share of the frame where the halo's doubt is below the noise, for a small curvature to be believed."""
+SURE_SKEW = 2.0
+"""From how many of its standard deviations on the skew of the blocks is taken for light."""
 HIGHEST_DEGREE = 4
 AUTO_DEGREE = 2
 
@@ -284,7 +286,8 @@ def faint_light_doubt(blocks: SkyBlocks, used: NDArray[np.bool_]) -> float:
     """Return how far stars too faint to be told from sky may lift the level: median - mode = 2 (mean - median).
 
     A block's value is lifted by `HUBER_LIFT` of what its median is. What noise alone makes of the blocks' mean minus
-    median is taken off, squared.
+    median, at `SURE_SKEW` standard deviations, is taken off, squared: with one, noise alone would raise the stated
+    error of a level by an eighth.
     """
     skew = blocks.skew[used]
     skew = skew[np.isfinite(skew)]
@@ -292,7 +295,7 @@ def faint_light_doubt(blocks: SkyBlocks, used: NDArray[np.bool_]) -> float:
         return 0.0
     middle = float(np.median(skew))
     noise = MEDIAN_ERROR * MAD_TO_SIGMA * float(np.median(np.abs(skew - middle))) / np.sqrt(skew.size)
-    return float(2.0 * HUBER_LIFT * np.sqrt(max(0.0, max(0.0, middle) ** 2 - noise**2)))
+    return float(2.0 * HUBER_LIFT * np.sqrt(max(0.0, max(0.0, middle) ** 2 - (SURE_SKEW * noise) ** 2)))
 
 
 def _with_choice(chosen: Solution, others: list[tuple[float, Solution]]) -> NDArray[np.float64]:
