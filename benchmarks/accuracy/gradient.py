@@ -78,6 +78,7 @@ class Outcome:
     stated: float = float("nan")
     bound: float = float("nan")
     chance: float = float("nan")
+    shade: float = float("nan")
 
 
 def cases(quick: bool) -> list[Case]:
@@ -251,6 +252,12 @@ def bound(fit: SkyFit, degree: int) -> NDArray[np.float64]:
     return drawn_left(whole[:count, :count], fit.shape)
 
 
+def least_light(fit: SkyFit, light: Array) -> float:
+    """Return what the object shines with, in sigma of a pixel, where a twentieth of the used blocks has less."""
+    column, row = np.round(fit.block_xy[fit.block_used]).astype(np.int64).T
+    return float(np.quantile(light[row, column], 0.05)) / SIGMA
+
+
 def stated_flux(fit: SkyFit, light: Array, outer: NDArray[np.bool_] | None) -> float:
     """Return the error of a disc's outer light, in %, that the stated covariance of the sky expects."""
     if outer is None:
@@ -322,6 +329,7 @@ def main() -> None:
         mine.stated = float(drawn_left(fit.covariance, fit.shape).mean()) / across
         least = bound(fit, case.degree) / across
         mine.bound, mine.chance = float(least.mean()), float((least > mine.left).mean())
+        mine.shade = least_light(fit, light)
         ours.append(mine)
         line = f"{name_of(case):32s} {fit.sky_share:4.2f} {fit.degree}{'h' if fit.halo else ' '}"
         line += (
@@ -391,7 +399,8 @@ def tell_misses(outcomes: list[Outcome], listed: list[Case]) -> None:
             by_noise[unit] += one.chance > RARE
             print(
                 f"  missed: {name_of(case):32s} {left:6.2f} {unit}; by noise alone {least:.2f} in the mean, more than "
-                f"was left in {100 * one.chance:.0f} % of draws"
+                f"was left in {100 * one.chance:.0f} % of draws; the object shines with {one.shade:.2f} sigma in all "
+                f"but a twentieth of what serves as sky"
             )
     for unit, goal in (("%", WORST_LEFT), ("sigma", WORST_CORNERS)):
         print(

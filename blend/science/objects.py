@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 
 from blend.base.robust import bin_mean, difference_noise, median_and_sigma
 from blend.base.rowblocks import map_row_blocks, map_together
-from blend.science.skyblocks import bin_light, chebyshev_terms, term_powers, unit_coordinates
+from blend.science.skyblocks import bin_light, chebyshev_surface, chebyshev_terms, unit_coordinates
 
 WANTED_BINS = 120_000
 LARGEST_BIN = 8
@@ -291,18 +291,8 @@ def _weighted_fit(
 
 
 def _surface(answer: NDArray[np.float64], shape: tuple[int, ...], *, degree: int) -> NDArray[np.float64]:
-    u = np.linspace(-1.0, 1.0, shape[1])
-    v = np.linspace(-1.0, 1.0, shape[0])
-    t_u = np.polynomial.chebyshev.chebvander(u, degree)
-    t_v = np.polynomial.chebyshev.chebvander(v, degree)
-    surface: NDArray[np.float64] = np.zeros(shape)
-    for j in range(degree + 1):
-        along = np.zeros(shape[1])
-        for value, (i, power) in zip(answer, term_powers(degree), strict=True):
-            if power == j:
-                along += value * t_u[:, i]
-        np.add(surface, t_v[:, j, None] * along, out=surface)
-    return surface
+    u, v = np.linspace(-1.0, 1.0, shape[1]), np.linspace(-1.0, 1.0, shape[0])
+    return chebyshev_surface(answer, u, v, degree=degree)
 
 
 def above_noise(layer: NDArray[np.float64], *, reach: float) -> NDArray[np.bool_]:
@@ -315,11 +305,8 @@ def above_noise(layer: NDArray[np.float64], *, reach: float) -> NDArray[np.bool_
     reach : float
         As in `object_mask`.
     """
-    from scipy.ndimage import binary_dilation
-
-    found = np.zeros(layer.shape, dtype=np.bool_)
-    around = np.ones((3, 3), dtype=np.bool_)
     cells = layer.copy()
+    levels = []
     group = 1
     while True:
         noise = 1.0 / group
@@ -329,15 +316,31 @@ def above_noise(layer: NDArray[np.float64], *, reach: float) -> NDArray[np.bool_
             noise = max(noise, measured) if np.isfinite(measured) else noise
         limit = (FINE_SIGMA if group == 1 else COARSE_SIGMA) / reach
         # Where there is no noise of account (synthetic frames), rounding must not turn into objects.
-        bright = np.nan_to_num(cells, nan=-1.0) > max(limit * noise, 1e-9)
+        bright = cells > max(limit * noise, 1e-9)
         if bright.any():
-            bright = np.asarray(binary_dilation(bright, structure=around), dtype=np.bool_)
-            found |= _enlarge(bright, group, (layer.shape[0], layer.shape[1]))
+            bright = _grown(bright)
             cells[bright] = np.nan
+        levels.append(bright)
         group *= 2
         if min(layer.shape) // group < SMALLEST_LEVEL:
-            return found
+            break
         cells = _halve(cells)
+    found = levels.pop()
+    while levels:
+        finer = levels.pop()
+        found = finer | _enlarge(found, 2, (finer.shape[0], finer.shape[1]))
+    return found
+
+
+def _grown(cells: NDArray[np.bool_]) -> NDArray[np.bool_]:
+    """Return the cells with their eight neighbours."""
+    wide = cells.copy()
+    wide[:, 1:] |= cells[:, :-1]
+    wide[:, :-1] |= cells[:, 1:]
+    grown = wide.copy()
+    grown[1:] |= wide[:-1]
+    grown[:-1] |= wide[1:]
+    return grown
 
 
 def _halve(cells: NDArray[np.float64]) -> NDArray[np.float64]:

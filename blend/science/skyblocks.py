@@ -109,6 +109,35 @@ def chebyshev_terms(u: NDArray[np.floating], v: NDArray[np.floating], *, degree:
     return np.stack([t_u[:, i] * t_v[:, j] for i, j in term_powers(degree)], axis=1)
 
 
+def chebyshev_surface(
+    answer: NDArray[np.float64], u: NDArray[np.floating], v: NDArray[np.floating], *, degree: int
+) -> NDArray[np.float64]:
+    """Return the sum of coefficients times the terms of `chebyshev_terms` on a grid of (v, u), one line at a time.
+
+    Parameters
+    ----------
+    answer : (k,)
+    u : (columns,)
+    v : (rows,)
+    degree : int
+
+    Examples
+    --------
+    >>> chebyshev_surface(np.array([1.0, 0.5, 0.0]), np.array([-1.0, 1.0]), np.array([0.0]), degree=1)
+    array([[0.5, 1.5]])
+    """
+    t_u = np.polynomial.chebyshev.chebvander(np.asarray(u, dtype=np.float64), degree)
+    t_v = np.polynomial.chebyshev.chebvander(np.asarray(v, dtype=np.float64), degree)
+    surface: NDArray[np.float64] = np.zeros((t_v.shape[0], t_u.shape[0]))
+    for j in range(degree + 1):
+        along = np.zeros(t_u.shape[0])
+        for value, (i, power) in zip(answer, term_powers(degree), strict=True):
+            if power == j:
+                along += value * t_u[:, i]
+        np.add(surface, t_v[:, j, None] * along, out=surface)
+    return surface
+
+
 def block_size(shape: tuple[int, int], *, blocks: int = 1200, least: int = 8) -> int:
     """Return the side, in pixels, of the blocks that cut a frame into about ``blocks`` of them.
 
