@@ -13,8 +13,8 @@ from numpy.typing import NDArray
 
 from blend.base.robust import difference_noise
 from blend.science.objects import FINE_SIGMA, above_noise, bin_size
-from blend.science.skyblocks import bin_light, chebyshev_surface, chebyshev_terms, unit_coordinates
-from blend.science.skyfit import SkyFit
+from blend.science.skyblocks import bin_light, chebyshev_surface, chebyshev_terms, unit_axis, unit_coordinates
+from blend.science.skyfit import SkyFit, lattice
 
 LARGEST_STAR = 0.001
 """Masked patches that cover more of the frame than this are no stars."""
@@ -70,11 +70,13 @@ def without_faint_light(plane: NDArray[np.float32], fit: SkyFit, *, unusable: ND
     crowd, doubt = _crowding(bins, fit)
     coefficients = fit.coefficients - lift * crowd
     covariance = fit.covariance + (LIFT_DOUBT * lift) ** 2 * np.outer(crowd, crowd) + lift**2 * doubt
+    surface = _terms(fit, lattice(fit.shape)) @ coefficients
     return replace(
         fit,
         coefficients=coefficients,
         covariance=covariance,
-        level=fit.level - lift,
+        level=float(np.median(surface)),
+        amplitude=float(np.ptp(surface)),
         block_values=fit.block_values - lift * (_terms(fit, fit.block_xy) @ crowd),
     )
 
@@ -126,7 +128,9 @@ def _bins(plane: NDArray[np.float32], fit: SkyFit, unusable: NDArray[np.bool_]) 
     if not noise > 0.0:
         return None
     y, x = (np.arange(count, dtype=np.float64) * size + 0.5 * (size - 1) for count in bins.shape)
-    sky = chebyshev_surface(fit.coefficients, *_unit(fit, x, y), degree=fit.degree)
+    sky = chebyshev_surface(
+        fit.coefficients, unit_axis(x, fit.shape[1]), unit_axis(y, fit.shape[0]), degree=fit.degree
+    )
     if fit.halo is not None:
         sky += fit.halo.shine(_grid(x, y)).reshape(bins.shape)
     light = (bins - sky) / noise
@@ -153,7 +157,7 @@ def _lift(bins: _Bins) -> float:
 
 
 def _crowding(bins: _Bins, fit: SkyFit) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-    """Return where stars lie as coefficients of a surface whose constant is 1, and their covariance."""
+    """Return where stars lie as coefficients of a surface whose mean over the field is 1, and their covariance."""
     from scipy.ndimage import label
 
     even, none = np.zeros(fit.coefficients.size), np.zeros_like(fit.covariance)
@@ -166,17 +170,14 @@ def _crowding(bins: _Bins, fit: SkyFit) -> tuple[NDArray[np.float64], NDArray[np
         return even, none
     terms = _terms(fit, _grid(bins.x, bins.y)[field])
     inverse = np.linalg.pinv(terms.T @ terms)
-    answer = inverse @ (terms.T @ starred)
-    if not answer[0] > 0.0:
-        return even, none
+    share = float(starred.mean())
+    varied = (inverse @ (terms.T @ starred))[1:] / share
     # Bins of one star come together: what is counted is stars, and their number scatters as its root.
-    scatter = inverse * (starred.mean() * starred.sum() / count) / answer[0] ** 2
-    varied = answer[1:] / answer[0]
-    chance = float(varied @ np.linalg.pinv(scatter[1:, 1:]) @ varied)
+    scatter = inverse[1:, 1:] * starred.sum() / count / share
+    chance = float(varied @ np.linalg.pinv(scatter) @ varied)
     kept = max(0.0, 1.0 - varied.size / chance) if chance > 0.0 else 0.0
-    even[1:] = kept * varied
-    none[1:, 1:] = kept**2 * scatter[1:, 1:]
-    return even, none
+    with_mean_1 = np.vstack([-terms.mean(axis=0)[1:], np.eye(varied.size)])
+    return even + kept * (with_mean_1 @ varied), kept**2 * (with_mean_1 @ scatter @ with_mean_1.T)
 
 
 def _terms(fit: SkyFit, xy: NDArray[np.float64]) -> NDArray[np.float64]:
@@ -185,13 +186,6 @@ def _terms(fit: SkyFit, xy: NDArray[np.float64]) -> NDArray[np.float64]:
 
 def _grid(x: NDArray[np.float64], y: NDArray[np.float64]) -> NDArray[np.float64]:
     return np.stack([np.tile(x, y.size), np.repeat(y, x.size)], axis=1)
-
-
-def _unit(
-    fit: SkyFit, x: NDArray[np.float64], y: NDArray[np.float64]
-) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-    rows, columns = fit.shape
-    return 2.0 * x / max(columns - 1, 1) - 1.0, 2.0 * y / max(rows - 1, 1) - 1.0
 
 
 def _in_used_blocks(fit: SkyFit, row: NDArray[np.int64], column: NDArray[np.int64]) -> NDArray[np.bool_]:

@@ -78,9 +78,12 @@ def unit_coordinates(xy: NDArray[np.floating], shape: tuple[int, int]) -> tuple[
     """Map pixel points (n, 2) to (u, v): -1 at the first pixel's centre, +1 at the last one's."""
     rows, columns = shape
     points = np.asarray(xy, dtype=np.float64)
-    u = 2.0 * points[:, 0] / max(columns - 1, 1) - 1.0
-    v = 2.0 * points[:, 1] / max(rows - 1, 1) - 1.0
-    return u, v
+    return unit_axis(points[:, 0], columns), unit_axis(points[:, 1], rows)
+
+
+def unit_axis(places: NDArray[np.float64], count: int) -> NDArray[np.float64]:
+    """Map places along one axis of ``count`` pixels to -1 at the first pixel's centre, +1 at the last one's."""
+    return 2.0 * places / max(count - 1, 1) - 1.0
 
 
 def chebyshev_terms(u: NDArray[np.floating], v: NDArray[np.floating], *, degree: int) -> NDArray[np.float64]:

@@ -111,14 +111,16 @@ def test_what_is_taken_off_is_taken_off_level_and_blocks_and_doubted():
     lift = faint_light(plane, fit, unusable=masked)
     again = without_faint_light(plane, fit, unusable=masked)
     assert lift > 0.002 * SIGMA
-    assert fit.level - again.level == pytest.approx(lift)
-    assert fit.coefficients[0] - again.coefficients[0] == pytest.approx(lift)
     known = np.isfinite(fit.block_values)
     gone = fit.model() - again.model()
+    # The mean over the sky, of which bins are only nearly an even sample.
+    assert gone[~masked].mean() == pytest.approx(lift, rel=0.01)
+    assert again.level == pytest.approx(float(np.median(again.model())), rel=1e-5)
+    assert again.amplitude == pytest.approx(float(np.ptp(again.model())), rel=1e-3)
     column, row = np.round(fit.block_xy[known]).astype(int).T
     np.testing.assert_allclose((fit.block_values - again.block_values)[known], gone[row, column], rtol=0.02)
     more = again.covariance - fit.covariance
-    assert more[0, 0] == pytest.approx((LIFT_DOUBT * lift) ** 2)
+    assert more[0, 0] == pytest.approx((LIFT_DOUBT * lift) ** 2, rel=0.05)
     assert (np.linalg.eigvalsh(more) > -1e-20).all()
     # These stars lie anywhere: what they slope by chance is in what is taken off by a part, and never by more.
     assert np.ptp(gone) < 0.5 * lift
