@@ -1,9 +1,10 @@
 // Bands of rows, each with an engine of its own in a worker: every step is pixel by pixel, so bands never meet.
 
-// Answers jobs {id, slot, settings, line} with {id, solved, part}; `part` is null where nothing changed.
+// Answers jobs {id, slot, settings, line, memory} with {id, solved, part}; `part` is null where nothing changed. It lies
+// in `memory`, that of an earlier part, where there is any: fresh memory takes longer to get than to fill.
 function bandServer({facts, layers, mask}) {
   const engine = makeEngine(facts, layers, mask), slots = new Map();
-  return ({id, slot, settings, line}) => {
+  return ({id, slot, settings, line, memory}) => {
     const key = JSON.stringify([settings, line]);
     let kept = slots.get(slot);
     if (!kept) slots.set(slot, kept = {key: null, solved: null, bytes: new Uint8ClampedArray(4 * engine.size)});
@@ -16,7 +17,9 @@ function bandServer({facts, layers, mask}) {
       return {id, fault: fault.message};
     }
     kept.key = key;
-    return {id, solved: kept.solved, part: kept.bytes.slice()};
+    const part = new Uint8ClampedArray(memory ?? kept.bytes.length);
+    part.set(kept.bytes);
+    return {id, solved: kept.solved, part};
   };
 }
 
@@ -57,7 +60,7 @@ function startWorker(source, band) {
   worker.postMessage({band}, parts.map((part) => part.buffer));
   return (job) => new Promise((settle, refuse) => {
     open.set(job.id, {settle, refuse});
-    worker.postMessage({job});
+    worker.postMessage({job}, job.memory ? [job.memory] : []);
   });
 }
 
@@ -74,7 +77,7 @@ function bandPainter(facts, layers, mask, source, count) {
   const edges = Array.from({length: count + 1}, (_, k) => Math.round(k * facts.rows / count));
   let ask = null, id = 0, spare = () => start(here);
   const start = (launch) => edges.slice(1).map((end, k) => (
-    {from: 4 * edges[k] * facts.columns, ask: launch(bandOf(facts, layers, mask, edges[k], end))}));
+    {from: 4 * edges[k] * facts.columns, memory: null, ask: launch(bandOf(facts, layers, mask, edges[k], end))}));
   const here = (band) => {
     const answer = bandServer(band);
     return (job) => Promise.resolve(answer(job));
@@ -84,13 +87,18 @@ function bandPainter(facts, layers, mask, source, count) {
   } catch {
     ask = spare();
   }
+  const asked = (job) => Promise.all(ask.map((band) => {
+    const {memory} = band;
+    band.memory = null;
+    return band.ask({...job, memory});
+  }));
   async function answers(job) {
     try {
-      return await Promise.all(ask.map((band) => band.ask(job)));
+      return await asked(job);
     } catch (fault) {
       if (!spare) throw fault;
       ask = spare();
-      return Promise.all(ask.map((band) => band.ask(job)));
+      return asked(job);
     } finally {
       // The layers are held here until the workers have shown that they work.
       spare = null;
@@ -103,7 +111,11 @@ function bandPainter(facts, layers, mask, source, count) {
     const made = await answers({...job, id});
     const failed = made.find(({fault}) => fault);
     if (failed) throw new RangeError(failed.fault);
-    made.forEach(({part}, k) => { if (part) bytes.set(part, ask[k].from); });
+    made.forEach(({part}, k) => {
+      if (!part) return;
+      bytes.set(part, ask[k].from);
+      ask[k].memory = part.buffer;
+    });
     return made[0].solved;
   }
   return {paint};

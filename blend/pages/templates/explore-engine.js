@@ -94,7 +94,7 @@ const valueOf = (solved) => (x) => CURVES[solved.curve].value(x, solved.paramete
 
 function gainTable(solved) {
   const value = valueOf(solved);
-  return tabulate((x) => decodeExactly(Math.min(value(x), 1)) / x, 0.1 * solved.m);
+  return tabulate((x) => decodeAny(Math.min(value(x), 1)) / x, 0.1 * solved.m);
 }
 
 // Every plane of a pixel by one gain, from the mean of the three; past 1, mixed with grey of the pixel's own mean.
