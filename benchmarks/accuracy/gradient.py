@@ -299,6 +299,41 @@ def plain_plane(plane: Array) -> Array:
     return surface(answer, (plane.shape[0], plane.shape[1]))
 
 
+HEAD = (
+    f"{'case':32s} {'sky':>4s} deg {'left':>7s} {'sigma':>6s} {'flux':>7s} {'+-':>5s} {'level':>6s} {'z':>5s}"
+    f" stated  bound scatter   all | mesh {'left':>7s} {'flux':>7s} | plane {'left':>7s} {'flux':>7s} |     s"
+)
+
+
+def measured(
+    case: Case,
+    fit: SkyFit,
+    sky: Array,
+    answer: NDArray[np.float64],
+    light: Array,
+    outer: NDArray[np.bool_] | None,
+) -> Outcome:
+    """Compare a fitted sky with the true one, and with what it states and what noise allows."""
+    mine = judge(fit.model(), sky, light, outer)
+    mine.flux_error = stated_flux(fit, light, outer)
+    mine.pulls = pulls_of(fit, answer)
+    mine.scatter = hardskies.scatter_ratio(fit, SIGMA)
+    across = float(np.ptp(sky)) / 100.0
+    mine.stated = float(drawn_left(fit.covariance, fit.shape).mean()) / across
+    least = bound(fit, case.degree) / across
+    mine.bound, mine.chance = float(least.mean()), float((least > mine.left).mean())
+    mine.shade = least_light(fit, light)
+    return mine
+
+
+def row_of(case: Case, fit: SkyFit, mine: Outcome) -> str:
+    """Return a scene's row of the table."""
+    line = f"{name_of(case):32s} {fit.sky_share:4.2f} {fit.degree}{'h' if fit.halo else ' '}"
+    line += f" {mine.left:8.2f} {mine.sigma:6.3f} {mine.flux:7.2f} {mine.flux_error:5.2f} {mine.level:6.3f}"
+    line += f" {max(np.abs(mine.pulls)):5.1f} {mine.stated:6.2f} {mine.bound:6.2f}"
+    return line + f" {mine.scatter[0]:7.2f} {mine.scatter[1]:5.2f}"
+
+
 def main() -> None:
     """Run all cases and print the table."""
     quick = "--quick" in sys.argv
@@ -312,31 +347,16 @@ def main() -> None:
     if "--only" in sys.argv:
         begins = tuple(sys.argv[sys.argv.index("--only") + 1].split(","))
         listed = [case for case in listed if name_of(case).startswith(begins)]
-    head = f"{'case':32s} {'sky':>4s} deg {'left':>7s} {'sigma':>6s} {'flux':>7s} {'+-':>5s} {'level':>6s} {'z':>5s}"
-    head += " stated  bound scatter   all"
-    print(head + f" | mesh {'left':>7s} {'flux':>7s} | plane {'left':>7s} {'flux':>7s} |     s")
+    print(HEAD)
     for case in listed:
         plane, sky, answer, light, outer = draw(case)
         start = time.perf_counter()
         masked = object_mask(plane[None])
         fit = fit_sky(plane, masked=masked)
         took = time.perf_counter() - start
-        mine = judge(fit.model(), sky, light, outer)
-        mine.flux_error = stated_flux(fit, light, outer)
-        mine.pulls = pulls_of(fit, answer)
-        mine.scatter = hardskies.scatter_ratio(fit, SIGMA)
-        across = float(np.ptp(sky)) / 100.0
-        mine.stated = float(drawn_left(fit.covariance, fit.shape).mean()) / across
-        least = bound(fit, case.degree) / across
-        mine.bound, mine.chance = float(least.mean()), float((least > mine.left).mean())
-        mine.shade = least_light(fit, light)
+        mine = measured(case, fit, sky, answer, light, outer)
         ours.append(mine)
-        line = f"{name_of(case):32s} {fit.sky_share:4.2f} {fit.degree}{'h' if fit.halo else ' '}"
-        line += (
-            f" {mine.left:8.2f} {mine.sigma:6.3f} {mine.flux:7.2f} {mine.flux_error:5.2f} {mine.level:6.3f}"
-        )
-        line += f" {max(np.abs(mine.pulls)):5.1f} {mine.stated:6.2f} {mine.bound:6.2f}"
-        line += f" {mine.scatter[0]:7.2f} {mine.scatter[1]:5.2f}"
+        line = row_of(case, fit, mine)
         if "--alone" not in sys.argv:
             meshes.append(judge(mesh_background(plane), sky, light, outer))
             planes.append(judge(plain_plane(plane), sky, light, outer))

@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 
 from blend.base.robust import MAD_TO_SIGMA
 from blend.base.rowblocks import map_row_blocks
-from blend.science.skyblocks import chebyshev_terms, unit_coordinates
+from blend.science.skyblocks import chebyshev_terms, unit_axis, unit_coordinates
 from blend.science.skyfit import SkyFit
 from blend.science.skymodel import CLIP_ABOVE, HALO_DOUBT, weighted_fit
 
@@ -121,7 +121,7 @@ def divide_flat_fault(plane: NDArray[np.float32], fault: FlatFault) -> NDArray[n
     u = np.linspace(-1.0, 1.0, columns)[None, :]
 
     def work(block: slice) -> None:
-        v = (2.0 * np.arange(block.start, block.stop) / max(rows - 1, 1) - 1.0)[:, None]
+        v = unit_axis(np.arange(block.start, block.stop, dtype=np.float64), rows)[:, None]
         factor = fault.factor(_radius_squared(u, v, (rows, columns)))
         out[block] = plane[block] / factor.astype(np.float32)
 

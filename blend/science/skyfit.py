@@ -12,7 +12,7 @@ from blend.base.jit import kernel
 from blend.base.robust import MAD_TO_SIGMA
 from blend.base.rowblocks import map_row_blocks
 from blend.science.halo import Halo
-from blend.science.skyblocks import SkyBlocks, chebyshev_terms, term_powers, unit_coordinates
+from blend.science.skyblocks import SkyBlocks, chebyshev_terms, term_powers, unit_axis, unit_coordinates
 
 SkyModel = Literal["polynomial", "moonlight", "spline"]
 
@@ -222,7 +222,7 @@ def _take_sky(
     table = np.zeros((fit.degree + 1, fit.degree + 1))
     for value, (i, j) in zip(fit.coefficients, term_powers(fit.degree), strict=True):
         table[i, j] = value
-    v = 2.0 * (first_row + np.arange(out.shape[0])) / max(rows - 1, 1) - 1.0
+    v = unit_axis(first_row + np.arange(out.shape[0], dtype=np.float64), rows)
     by_row = np.polynomial.chebyshev.chebvander(v, fit.degree) @ table.T
     to_powers = np.zeros((fit.degree + 1, fit.degree + 1))
     for i in range(fit.degree + 1):
@@ -255,7 +255,7 @@ def _add_bumps(fit: SkyFit, *, first_row: int, sign: float, out: NDArray[np.floa
     spline = _spline_of(fit.bumps)
     rows, columns = fit.shape
     u = np.linspace(-1.0, 1.0, columns) if columns > 1 else np.zeros(1)
-    v = 2.0 * (first_row + np.arange(out.shape[0])) / max(rows - 1, 1) - 1.0
+    v = unit_axis(first_row + np.arange(out.shape[0], dtype=np.float64), rows)
 
     def work(block: slice) -> None:
         out[block] += np.float32(sign) * spline(v[block], u).astype(np.float32)

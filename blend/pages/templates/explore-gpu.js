@@ -393,7 +393,7 @@ void main() { gl_Position = vec4(vec2[3](vec2(-1, -1), vec2(3, -1), vec2(-1, 3))
     return right.every((value, k) => value >= 250 || Math.abs(bytes[k] - value) <= 2);
   }
 
-  // Whether the processors would do better: not one quick picture in several.
+  // Not one quick picture in several: near that bar are two processors too.
   const slow = () => inUse.turns > SLOW_TURNS && inUse.fastest > SLOW_MS;
 
   colourTexture();
