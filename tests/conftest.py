@@ -9,6 +9,9 @@ import pytest
 
 PROJECT = Path(__file__).parent.parent
 
+collect_ignore = ["wrong.py", "wrong_cases"]
+"""A driver of its own, which tests/run.sh calls; its modules import one another by its folder."""
+
 
 @pytest.fixture(scope="session")
 def real_frames() -> Path:
