@@ -34,6 +34,7 @@ class Job:
     threads: int = 1
     command: str = ""
     shared: tuple[str, ...] = ()
+    overwrite: bool = False
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -77,8 +78,8 @@ def do_job(job: Job, listener: Callable[[Event], None] | None = None) -> Verdict
     Frames that targets share are read once a process. Two jobs handed to one process at once run one after the other:
     finding stars is not safe on two threads.
     """
-    from blend.app.job import run_target
-    from blend.app.load import open_recipe, open_target
+    from blend.app.job import claim_results, run_target
+    from blend.app.load import open_recipe, open_target, recipe_text
     from blend.base.memory import keep_freed_memory
     from blend.base.rowblocks import limit_threads
 
@@ -90,6 +91,13 @@ def do_job(job: Job, listener: Callable[[Event], None] | None = None) -> Verdict
             root = Path(job.root) if job.root is not None else None
             target = open_target(Path(job.target), root=root)
             recipe = open_recipe(job.recipe, target=target)
+            claim = claim_results(
+                recipe,
+                target,
+                out=Path(job.out),
+                reads=(Path(job.target), Path(recipe_text(job.recipe)[1])),
+                overwrite=job.overwrite,
+            )
             with limit_threads(job.threads):
                 outcome = run_target(
                     recipe,
@@ -98,6 +106,7 @@ def do_job(job: Job, listener: Callable[[Event], None] | None = None) -> Verdict
                     listener=listener,
                     command=job.command,
                     read_frame=_frames.reader(job.shared),
+                    claim=claim,
                 )
         except Exception as fault:  # noqa: BLE001 - whatever it is, the other targets go on
             code, reason = explain_fault(fault)

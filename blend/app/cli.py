@@ -35,7 +35,8 @@ def blend() -> None:
 @click.option("--size", type=click.Choice(["small", "full"]), default="small", show_default=True)
 @click.option("--seed", type=click.IntRange(min=0), default=7, show_default=True, help="Another sky.")
 @click.option("--threads", type=click.IntRange(min=0), default=0, help="0: one a core.")
-def demo(out: Path, size: str, seed: int, threads: int) -> None:
+@click.option("--overwrite", is_flag=True, help="Replace files in the way that blend did not write.")
+def demo(out: Path, size: str, seed: int, threads: int, overwrite: bool) -> None:
     """Draw an invented moonlit night, run the shipped recipe on it, and compare with the truth."""
     from blend.app.demo import run_demo
     from blend.app.terminal import Progress
@@ -44,7 +45,7 @@ def demo(out: Path, size: str, seed: int, threads: int) -> None:
 
     start_loading()
     with limit_threads(threads), Progress(quiet=False) as progress:
-        lines, passed = run_demo(out, size=size, seed=seed, listener=progress.show)
+        lines, passed = run_demo(out, size=size, seed=seed, listener=progress.show, overwrite=overwrite)
     click.echo("\n".join(lines))
     if not passed:
         raise SystemExit(4)
@@ -70,10 +71,11 @@ def demo(out: Path, size: str, seed: int, threads: int) -> None:
 @click.option("--threads", type=click.IntRange(min=0), default=0, help="0: one a core.")
 @click.option("--root", type=EXISTING, help="A folder the target file may read in beside its own.")
 @click.option("--log", type=EXISTING, help="Append one line of JSON an event.")
+@click.option("--overwrite", is_flag=True, help="Replace files in the way that blend did not write.")
 def run(recipe: str, target: Path | None, **options: Any) -> None:
     """Make one picture: RECIPE (a file or a shipped recipe's name) applied to TARGET (a target file or -m options)."""
-    from blend.app.job import run_target
-    from blend.app.load import open_recipe, open_target
+    from blend.app.job import claim_results, run_target
+    from blend.app.load import open_recipe, open_target, recipe_text
     from blend.app.terminal import Progress, printable, summary
     from blend.app.warmup import start_loading
     from blend.base.rowblocks import limit_threads
@@ -91,6 +93,11 @@ def run(recipe: str, target: Path | None, **options: Any) -> None:
     opened = open_recipe(recipe, settings=options["settings"], target=chosen)
     out = options["out"] or Path(chosen.name)
     log = EventLog(options["log"])
+    reads = [Path(recipe_text(recipe)[1]), *([] if target is None else [target]), *log.files]
+    claim = claim_results(
+        opened, chosen, out=out, stages=options["stages"], reads=reads, overwrite=options["overwrite"]
+    )
+    log.begin(claim.reads)
 
     def told(event: Event) -> None:
         progress.show(event)
@@ -108,6 +115,7 @@ def run(recipe: str, target: Path | None, **options: Any) -> None:
             stages=options["stages"],
             listener=told,
             command=shlex.join(["blend", *sys.argv[1:]]),
+            claim=claim,
         )
     log.warnings(chosen.name, [text for _, text in outcome.warnings])
     if options["as_json"]:
@@ -209,13 +217,16 @@ def inspect(files: tuple[Path, ...], plant: str | None, settings: tuple[str, ...
 )
 @click.option("--width-nm", type=float, default=7.0, show_default=True, help="Width of the line filter.")
 @click.option("--plot", type=EXISTING, help="Write the night as a .png or .svg plot.")
+@click.option("--overwrite", is_flag=True, help="Replace files in the way that blend did not write.")
 def moon(target: Path | None, **options: Any) -> None:
     """Predict the moonlit sky for a target and a night: from the headers of TARGET, a picture or a target file, from
     options, or from both; options go before headers.
     """
     from blend.app.moon import moon_command, moon_command_for_file
 
-    sky: dict[str, Any] = {name: options[name] for name in ("extinction", "zenith", "width_nm", "plot")}
+    sky: dict[str, Any] = {
+        name: options[name] for name in ("extinction", "zenith", "width_nm", "plot", "overwrite")
+    }
     place: dict[str, Any] = {name: _number_or_text(options[name]) for name in ("ra", "dec") if options[name]}
     if options["when"]:
         place["time"] = options["when"]

@@ -36,6 +36,7 @@ PATH = click.Path(path_type=Path)
 @click.option("--quiet", is_flag=True, help="No progress.")
 @click.option("--threads", type=click.IntRange(min=0), default=0, help="0: one a core.")
 @click.option("--root", type=PATH, help="A folder the target file may read in beside its own.")
+@click.option("--overwrite", is_flag=True, help="Replace files in the way that blend did not write.")
 def try_(recipe: str, target: Path, **options: Any) -> None:
     """Make TARGET's picture under variants of RECIPE, side by side, with numbers to choose by."""
     from blend.app.layers import parse_view
@@ -65,7 +66,9 @@ def try_(recipe: str, target: Path, **options: Any) -> None:
     folder = options["store"] or store_folder()
     store = None if options["no_store"] else DiskStore(folder, most_bytes=int(options["store_gib"] * 2**30))
     with limit_threads(options["threads"]), Progress(quiet=options["quiet"]) as progress:
-        trial = try_variants(question, out=out, store=store, listener=progress.show)
+        trial = try_variants(
+            question, out=out, store=store, listener=progress.show, overwrite=options["overwrite"]
+        )
     click.echo(record_text(trial).rstrip() if options["as_json"] else table(trial, out))
     for warning in trial["warnings"]:
         click.echo(f"Note: {warning['text']}", err=True)
@@ -79,11 +82,12 @@ def try_(recipe: str, target: Path, **options: Any) -> None:
 @click.argument("tile", type=int)
 @click.option("--out", type=PATH, help="The recipe file; default kept-TILE.toml in the trial's folder.")
 @click.option("--reason", default="", help="Why this one; default its numbers.")
-def keep(trial: Path, tile: int, out: Path | None, reason: str) -> None:
+@click.option("--overwrite", is_flag=True, help="Replace files in the way that blend did not write.")
+def keep(trial: Path, tile: int, out: Path | None, reason: str, overwrite: bool) -> None:
     """Write the recipe of TILE, as numbered on the contact sheet of TRIAL."""
     from blend.app.keep import keep_tile
 
-    path, words = keep_tile(trial, tile, out=out, reason=reason)
+    path, words = keep_tile(trial, tile, out=out, reason=reason, overwrite=overwrite)
     click.echo(f"{path}\nthe picture at full size: blend run {shlex.join(words)}")
 
 

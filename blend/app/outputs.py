@@ -21,7 +21,9 @@ from blend.files.reader import upright
 from blend.files.record import sha256_of
 from blend.files.tiff import write_tiff
 from blend.files.whole import WholeFolder, flush_result
+from blend.recipe.model import Recipe
 from blend.recipe.steps.register import crop_master
+from blend.recipe.target import Target
 from blend.recipe.work import COLOUR, Work
 from blend.science.resample import full_coverage_box
 
@@ -91,7 +93,32 @@ class Results:
 
     def digests(self) -> list[dict[str, str]]:
         """Return path and SHA-256 of every file, in the order they were begun, or raise what befell one of them."""
-        return [{"path": name, "sha256": job.result()} for name, job in self._begun.items()]
+        found = {name: job.result() for name, job in self._begun.items()}
+        for name, digest in found.items():
+            self._folder.know(name, digest)
+        return [{"path": name, "sha256": digest} for name, digest in found.items()]
+
+
+BY_FORMAT = {
+    "fits": ("linear.fits", "emission.fits", "star-mask.fits", "result.fits"),
+    "png": ("preview.png",),
+    "jpeg": ("web.jpg",),
+    "tiff": ("result.tif",),
+    "print": ("print.tif",),
+}
+"""The files of each of a recipe's formats."""
+
+
+def result_names(recipe: Recipe, target: Target, *, stages: bool) -> list[str]:
+    """Return the names of all files that a run may write, known before anything is read."""
+    names = [name for kind in recipe.output.formats for name in BY_FORMAT[kind]]
+    if not target.lines and "emission.fits" in names:
+        names.remove("emission.fits")
+    roles = [(name, role) for name, files in target.masters.items() for role, _ in files.paths()]
+    lights = [f"{name}{role.removeprefix('light')}" for name, role in roles if role.startswith("light")]
+    for stage in STAGES.values() if stages else ():
+        names += [f"stages/{name}-{stage}.fits" for name in dict.fromkeys([*lights, *target.masters])]
+    return [*names, "report.html", "record.json"]
 
 
 def begin_linear(work: Work, results: Results, box: Box) -> None:

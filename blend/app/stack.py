@@ -39,6 +39,8 @@ from blend.base.robust import clipped_mean, median_and_sigma
 from blend.base.rowblocks import thread_count
 from blend.files.raw import Head, read_counts, read_mosaic
 from blend.files.scratch import FrameStore
+from blend.files.seal import sealed
+from blend.files.whole import write_whole
 from blend.recipe.work import Event, Listener
 from blend.science.badpixels import local_noise
 from blend.science.figures import sample_pixels
@@ -85,6 +87,8 @@ def stack_frames(
 
     Raises
     ------
+    FaultList
+        A result would replace a file that is read, or one that no stack has written.
     InputError
         A frame cannot be read or does not belong to the others.
     StepError
@@ -94,12 +98,17 @@ def stack_frames(
     """
     chosen = options or StackOptions()
     files = expand(frames)
+    chosen.refuse(out, files)
     say = listener or (lambda event: None)
     if kind == "light":
         from blend.app.lights import stack_lights
 
-        return stack_lights(files, out=out, options=chosen, listener=say)
-    return _stack_calibration(kind, files, out=out, options=chosen, listener=say)
+        done = stack_lights(files, out=out, options=chosen, listener=say)
+    else:
+        done = _stack_calibration(kind, files, out=out, options=chosen, listener=say)
+    if chosen.csv is not None:
+        write_whole(chosen.csv, sealed(done.csv().encode("utf-8"), kind="csv"))
+    return done
 
 
 # --- darks, flats, bias -----------------------------------------------------------------------------------

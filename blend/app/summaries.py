@@ -3,13 +3,17 @@
 from __future__ import annotations
 
 import csv
+import hashlib
 import io
 import json
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from pathlib import Path
+from typing import Any
 from urllib.parse import quote
 
 from blend.app.batchjob import Verdict, plain_verdict
+from blend.files.claim import Claim
+from blend.files.record import seal_of
 from blend.files.whole import WholeFolder, writing
 from blend.pages.batch import batch_page
 
@@ -17,35 +21,45 @@ VERSION = 1
 COLUMNS = ("target", "verdict", "exit_code", "seconds", "peak_mib", "reason", "warnings", "file", "out")
 
 
-def write_summaries(out: Path, recipe: str, verdicts: Sequence[Verdict], *, seconds: float) -> None:
+SUMMARIES = ("batch.csv", "index.html", "batch.json")
+
+
+def write_summaries(
+    out: Path, recipe: str, verdicts: Sequence[Verdict], *, seconds: float, claim: Claim
+) -> None:
     """Write ``batch.csv``, ``index.html`` and, last, ``batch.json`` into ``out``, all of them or none.
 
     Raises
     ------
+    FaultList
+        One of them would replace a file that no batch has left.
     OutputError
         They cannot be written.
     """
     texts = {
         "batch.csv": batch_csv(verdicts),
         "index.html": batch_page(recipe, [_card(out, verdict) for verdict in verdicts], counts(verdicts)),
-        "batch.json": batch_json(recipe, verdicts, seconds=seconds),
     }
-    with WholeFolder(out, record="batch.json") as folder:
+    hashes = {name: hashlib.sha256(text.encode()).hexdigest() for name, text in texts.items()}
+    texts["batch.json"] = batch_json(recipe, verdicts, seconds=seconds, hashes=hashes)
+    with WholeFolder(out, record="batch.json", guard=claim) as folder:
         for name, text in texts.items():
             path = folder.path_for(name)
             with writing(path):
                 path.write_text(text, encoding="utf-8", newline="")
 
 
-def batch_json(recipe: str, verdicts: Sequence[Verdict], *, seconds: float) -> str:
-    """Return the text of ``batch.json``."""
-    told = {
+def batch_json(recipe: str, verdicts: Sequence[Verdict], *, seconds: float, hashes: Mapping[str, str]) -> str:
+    """Return the text of ``batch.json``, which holds the hashes of the files beside it."""
+    told: dict[str, Any] = {
         "version": VERSION,
         "recipe": recipe,
         "counts": counts(verdicts),
         "seconds": round(seconds, 3),
         "targets": [plain_verdict(verdict) for verdict in verdicts],
+        "outputs": [{"path": name, "sha256": digest} for name, digest in hashes.items()],
     }
+    told["seal"] = seal_of(told)
     return json.dumps(told, indent=2, ensure_ascii=False, allow_nan=False) + "\n"
 
 

@@ -98,6 +98,7 @@ def _write_tile(folder: WholeFolder, tile: dict[str, Any], codes: NDArray[np.uin
     path = folder.path_for(tile["file"])
     write_codes(path, codes)
     tile["sha256"] = sha256_of(path)
+    folder.know(tile["file"], tile["sha256"])
 
 
 def _write_page(folder: WholeFolder, layers: Work, command: str, factor: int) -> None:

@@ -39,6 +39,7 @@ _ORDER = (
     "versions",
 )
 _KEPT_IN_ORDER = frozenset(("recipe", "blend"))  # blends run in the order of their tables
+_NOT_SEALED = frozenset(("seconds", "peak_mib", "inputs", "outputs", "seal"))
 _LIBRARIES = (
     "narrowband-blend",
     "numpy",
@@ -112,6 +113,22 @@ def record_text(record: Mapping[str, Any]) -> str:
     keys = [key for key in _ORDER if key in record] + sorted(set(record) - set(_ORDER))
     plain = {key: _plain(record[key], sort=key not in _KEPT_IN_ORDER) for key in keys}
     return json.dumps(plain, indent=2, ensure_ascii=False, allow_nan=False) + "\n"
+
+
+def seal_of(record: Mapping[str, Any]) -> str:
+    """Return the hash of what a record says, which it holds as ``seal``: a record that was edited shows by it.
+
+    Left out is what two equal runs may say differently: seconds, memory, paths, and the outputs, which have hashes
+    of their own.
+
+    Examples
+    --------
+    >>> seal_of({"version": 1, "seconds": {"read": 1.0}}) == seal_of({"seconds": {}, "version": 1, "seal": ""})
+    True
+    """
+    told = {key: value for key, value in record.items() if key not in _NOT_SEALED}
+    told["inputs"] = [entry["sha256"] for entry in record.get("inputs", ())]
+    return hashlib.sha256(record_text(told).encode()).hexdigest()
 
 
 def read_record(path: Path) -> dict[str, Any]:
