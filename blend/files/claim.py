@@ -15,7 +15,7 @@ from typing import Any
 from blend.base.errors import FaultList, RecipeError
 from blend.files.record import MOST_RECORD_BYTES, seal_of
 from blend.files.source import mark_of
-from blend.files.whole import PREFIX, remove_left_over, write_whole
+from blend.files.whole import PREFIX, flush_result, remove_left_over
 
 Ours = Callable[[Path], bool]
 """Tells of a file in the way whether blend wrote it and nobody has changed it since."""
@@ -95,8 +95,9 @@ def _fault(path: Path, ours: Ours, used: _Used, *, overwrite: bool | None) -> Re
         return _refusal(path, f"the file {blocking} is in the way of a folder")
     other = used.find(path)
     if other is not None:
-        same = "this file" if other == path else f"the same file as {other}"
-        return _refusal(path, f"it is {same}, which the command uses itself")
+        same = os.path.abspath(other) == os.path.abspath(path)  # noqa: PTH100 - the names, no link followed
+        found = f"the command reads {'this file' if same else f'{other}, which is this file'}"
+        return _refusal(path, found, advice="choose another folder or name for what is written")
     if not os.path.lexists(path):
         return None
     mode = path.lstat().st_mode
@@ -108,13 +109,14 @@ def _fault(path: Path, ours: Ours, used: _Used, *, overwrite: bool | None) -> Re
         return None
     what = "a link" if stat.S_ISLNK(mode) else "a file"
     found = f"{what} is in the way that blend did not write, or that was changed since"
-    if overwrite is None:
-        return _refusal(path, found)
-    return _refusal(path, found, advice="move it, choose another place, or allow its loss with --overwrite")
+    allow = "" if overwrite is None else ", or allow its loss with --overwrite"
+    return _refusal(path, found, advice=f"move it, or choose another folder or name{allow}")
 
 
-def _refusal(path: Path, found: str, advice: str = "move it, or choose another place") -> RecipeError:
-    return RecipeError(str(path), found=found, expected="a place for a result", advice=advice)
+def _refusal(
+    path: Path, found: str, advice: str = "move it, or choose another folder or name"
+) -> RecipeError:
+    return RecipeError(str(path), found=found, expected="a free place to write to", advice=advice)
 
 
 class Claim:
@@ -154,13 +156,17 @@ class Claim:
         self._known = known_files(self.out, self.record)
         return [(self.out / name, self._is_ours) for name in names]
 
-    def begin(self, made: Mapping[str, str]) -> None:
-        """Write the manifest: names and hashes of the results that are about to appear, and of those before them."""
+    def begin(self, made: Mapping[str, str], *, hidden: Path) -> None:
+        """Put the manifest in place: names and hashes of the results about to appear, and of those before them."""
         self._left = self._manifest.exists()
         files = {name: sorted(hashes) for name, hashes in self._known.items()}
         for name, digest in made.items():
             files[name] = sorted({*files.get(name, ()), digest})
-        write_whole(self._manifest, json.dumps({"version": 1, "files": files}).encode())
+        new = hidden / self._manifest.name
+        new.write_text(json.dumps({"version": 1, "files": files}), encoding="utf-8")
+        flush_result(new)
+        new.replace(self._manifest)
+        flush_result(self.out)
 
     def undo(self) -> None:
         """Take the manifest away after a fault that put everything back, unless a killed run had left one before."""

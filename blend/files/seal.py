@@ -18,24 +18,31 @@ WORDS = "written by blend; SHA-256 of the rest of this file:"
 
 _CARD = re.compile(rf"{CARD}= '([0-9a-f]{{64}})'".encode())
 _WORDS = re.compile(rf"{re.escape(WORDS)} ([0-9a-f]{{64}})".encode())
-_HEAD, _TAIL = 2**18, 2**8
+_HEAD, _TAIL = 2**18, 2**10
 _PNG = b"\x89PNG\r\n\x1a\n"
-_COMMENTS = {"toml": "# {}\n", "csv": "# {}\n", "svg": "<!-- {} -->\n"}
+_COMMENTS = {"toml": "# {}\n", "svg": "<!-- {} -->\n"}
 
 
 def sealed(data: bytes, *, kind: Kind) -> bytes:
-    """Return a whole file's bytes with its mark: a last line of comment, or in a PNG a chunk of text.
+    """Return a whole file's bytes with its mark.
+
+    It is a last line of comment; in a PNG a chunk of text; in a CSV, which has no comments, the name of one more
+    column without values, so that lines and columns stay what they are for any reader.
 
     Examples
     --------
     >>> print(sealed(b"version = 1\\n", kind="toml").decode().splitlines()[1][:70])
-    # written by blend; SHA-256 of the rest of this file: 4bd9d0e2d9ff8e2a
+    # written by blend; SHA-256 of the rest of this file: 1974577cd75bab91
     """
     if kind == "png":
         text = b"tEXtComment\0" + f"{WORDS} ".encode()
         begin = data[:-12] + (len(text) + 60).to_bytes(4, "big") + text
         digest = hashlib.sha256(begin + data[-12:]).hexdigest().encode()
         return begin + digest + zlib.crc32(text + digest).to_bytes(4, "big") + data[-12:]
+    if kind == "csv":
+        head, line, rows = data.partition(b"\n")
+        before, after = head + f",{WORDS} ".encode(), line + rows
+        return before + hashlib.sha256(before + after).hexdigest().encode() + after
     before, after = _COMMENTS[kind].format(f"{WORDS} {BLANK}").encode().split(BLANK.encode())
     digest = hashlib.sha256(data + before + after).hexdigest().encode()
     return data + before + digest + after
@@ -74,10 +81,13 @@ def _place_of_mark(file: BinaryIO) -> tuple[int, int] | None:
         found = _CARD.search(file.read(_HEAD))
         return None if found is None else (found.start(1), 64)
     size = file.seek(0, 2)
-    begin = file.seek(max(0, size - _TAIL))
-    places = [match.start(1) for match in _WORDS.finditer(file.read(_TAIL))]
-    # behind the digits of a PNG stands the sum of its chunk
-    return (begin + places[-1], 68 if start == _PNG else 64) if places else None
+    for begin in (max(0, size - _TAIL), 0):
+        file.seek(begin)
+        places = [match.start(1) for match in _WORDS.finditer(file.read(_TAIL))]
+        if places:
+            # behind the digits of a PNG stands the sum of its chunk
+            return begin + places[-1], 68 if start == _PNG else 64
+    return None
 
 
 def _digest_around(file: BinaryIO, place: int, left_out: int) -> str:

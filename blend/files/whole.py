@@ -35,8 +35,8 @@ class Guard(Protocol):
     def check(self, names: Iterable[str]) -> None:
         """Raise where one of them may not be written."""
 
-    def begin(self, made: Mapping[str, str]) -> None:
-        """Take in names and SHA-256 of the results before the first gets its final name."""
+    def begin(self, made: Mapping[str, str], *, hidden: Path) -> None:
+        """Take in names and SHA-256 of the results before the first leaves the hidden folder for its final name."""
 
     def undo(self) -> None:
         """Take in that everything was put back."""
@@ -168,7 +168,7 @@ class WholeFolder:
             self._clear_the_way(names)
             if self._guard is not None:
                 undo.callback(self._guard.undo)
-                self._guard.begin(made)
+                self._guard.begin(made, hidden=hidden)
             if self.record in names:
                 # An old record must not vouch for new pictures, even if the power fails between two renames.
                 names.remove(self.record)
