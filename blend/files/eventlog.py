@@ -63,14 +63,18 @@ class EventLog:
         OutputError
             It cannot be written.
         """
-        for path in self.files:
-            real = Path(os.path.realpath(path))
-            if not (real.is_char_device() or real.is_fifo()):
-                others = (other for other in reads if other != path)
-                refuse_paths([(real, is_log)], reads=others, overwrite=None)
-            with writing(path), path.open("ab") as file:
-                if real.is_file() and not _ends_whole(real):
-                    file.write(b"\n")
+        path = self._path
+        if path is None:
+            return
+        others = list(reads)
+        if path in others:  # once: it is there as what the results must not replace
+            others.remove(path)
+        real = Path(os.path.realpath(path))
+        if not (real.is_char_device() or real.is_fifo()):
+            refuse_paths([(real, is_log)], reads=others, overwrite=None)
+        with writing(path), path.open("ab") as file:
+            if real.is_file() and not _ends_whole(real):
+                file.write(b"\n")
 
     def step(self, target: str, event: StepEvent) -> None:
         """Tell that a step begins, and with it how long the one before it took."""
