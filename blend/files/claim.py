@@ -149,7 +149,24 @@ class Claim:
 
     def check(self, names: Iterable[str]) -> None:
         """Raise `FaultList` where a result of one of these names may not be written."""
-        refuse_paths(self.wanted(names), reads=self.reads, overwrite=self.overwrite)
+        wanted = self.wanted(names)
+        faults = [*self._left_over_inputs(), *self._links_out(path for path, _ in wanted)]
+        if faults:
+            raise FaultList(faults)
+        refuse_paths(wanted, reads=self.reads, overwrite=self.overwrite)
+
+    def _left_over_inputs(self) -> Iterator[RecipeError]:
+        """Give faults of inputs that lie in a killed run's hidden folder, which a run removes."""
+        for path in self.reads:
+            hidden = path.resolve().parent
+            if hidden.name.startswith(PREFIX) and hidden.parent == self.out.resolve():
+                found = "the command reads this file, which a killed run has left and a new run removes"
+                yield _refusal(path, found, advice="move it out of that folder first")
+
+    def _links_out(self, paths: Iterable[Path]) -> Iterator[RecipeError]:
+        for path in paths:
+            if not path.parent.resolve().is_relative_to(self.out.resolve()):
+                yield _refusal(path, "a link leads out of the folder", advice="remove the link")
 
     def wanted(self, names: Iterable[str]) -> list[tuple[Path, Ours]]:
         """Return the paths of results, for `refuse_paths`."""
