@@ -67,7 +67,8 @@ def keep_tile(
     folder = trial_place if trial_place.is_dir() else trial_place.parent
     path = out or folder / f"kept-{tile}.toml"
     trial_file = trial_place / TRIAL if trial_place.is_dir() else trial_place
-    refuse_paths([(path, is_sealed)], reads=[trial_file], overwrite=overwrite)
+    reads = [trial_file, Path(trial["target"])]
+    refuse_paths([(path, is_sealed)], reads=reads, overwrite=overwrite)
     write_whole(path, sealed((note + text).encode(), kind="toml"))
     root = str(trial.get("root") or "")
     return path, [str(path), str(trial["target"]), *(["--root", root] if root else [])]

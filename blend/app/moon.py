@@ -7,16 +7,13 @@ from collections.abc import Sequence
 from dataclasses import replace
 from datetime import datetime, timedelta
 from pathlib import Path
-from typing import Any, Literal
+from typing import Any
 
 from blend.app.load import open_target, read_lights
-from blend.app.moonplot import night_plot
+from blend.app.moonplot import refuse_plot, write_plot
 from blend.base.errors import InputError, RecipeError
 from blend.base.master import Facts, Master
-from blend.files.claim import refuse_paths
 from blend.files.reader import read_picture
-from blend.files.seal import is_sealed, sealed
-from blend.files.whole import write_whole
 from blend.science.ephemeris import FIRST_YEAR, LAST_YEAR, utc
 from blend.science.moonforecast import (
     Conditions,
@@ -170,15 +167,6 @@ def moon_command_for_file(
     return moon_command(ra=ra, dec=dec, time=_middle_time(facts), site=read_site(facts.site), **sky)
 
 
-def refuse_plot(plot: Path | None, *, reads: Sequence[Path] = (), overwrite: bool = False) -> None:
-    """Raise `RecipeError` where a plot has no name of its kind, or would replace a file that it must not."""
-    if plot is None:
-        return
-    if plot.suffix.lower() not in (".png", ".svg"):
-        raise RecipeError("--plot", found=f"the name {plot}", expected="one that ends in .png or .svg")
-    refuse_paths([(plot, is_sealed)], reads=reads, overwrite=overwrite)
-
-
 def _files_of(path: Path) -> list[Path]:
     if path.suffix.lower() != ".toml":
         return [path]
@@ -318,8 +306,7 @@ def _answer(
     night = forecast_night(ra_deg=ra_deg, dec_deg=dec_deg, time=time, site=site, conditions=conditions)
     lines += ["", *night_table(night), "", *_assumptions(conditions)]
     if plot is not None:
-        kind: Literal["png", "svg"] = "png" if plot.suffix.lower() == ".png" else "svg"
-        write_whole(plot, sealed(night_plot(night, best_hours(night), kind=kind), kind=kind))
+        write_plot(plot, night, best_hours(night))
         lines.append(f"Plot in {plot}")
     return "\n".join(lines)
 

@@ -60,9 +60,9 @@ def refuse_paths(
         if place in seen:
             faults.append(_refusal(path, "two results would be written there", advice="name two files"))
         seen.add(place)
-    found = [fault for fault in faults if fault is not None]
+    found = {str(fault): fault for fault in faults if fault is not None}
     if found:
-        raise FaultList(found)
+        raise FaultList(list(found.values()))
 
 
 class _Used:
@@ -92,7 +92,7 @@ def _fault(path: Path, ours: Ours, used: _Used, *, overwrite: bool | None) -> Re
     """Return why a path may not be written, or None."""
     blocking = next((p for p in path.parents if os.path.lexists(p) and not p.is_dir()), None)
     if blocking is not None:
-        return _refusal(path, f"the file {blocking} is in the way of a folder")
+        return _refusal(blocking, "this file is in the way of a folder")
     other = used.find(path)
     if other is not None:
         same = os.path.abspath(other) == os.path.abspath(path)  # noqa: PTH100 - the names, no link followed
