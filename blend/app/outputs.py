@@ -13,6 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from blend.base.errors import StepError
+from blend.base.formats import FORMATS
 from blend.base.master import Flag, Master
 from blend.base.rowblocks import thread_count
 from blend.files.fits import write_fits
@@ -31,6 +32,13 @@ Write = Callable[[Path], None]
 Box = tuple[int, int, int, int]
 PREVIEW_EDGE = 2048
 PRINT_DPI = 300
+WRITERS: dict[str, Callable[..., None]] = {
+    "png": partial(write_png, long_edge=PREVIEW_EDGE),
+    "jpeg": partial(write_jpeg, long_edge=PREVIEW_EDGE),
+    "tiff": write_tiff,
+    "print": partial(write_tiff, resolution_dpi=PRINT_DPI),
+}
+"""What writes the upright picture in a format of `FORMATS`; FITS has the reference's own grid instead."""
 
 
 class Here(Executor):
@@ -111,21 +119,16 @@ def begin_linear(work: Work, results: Results, box: Box) -> None:
 
 def begin_pictures(work: Work, results: Results, box: Box) -> None:
     """Begin every picture that the recipe asks for, cut to ``box``: upright, but for the FITS one."""
-    formats = work.recipe.output.formats
     assert work.display is not None
     picture = turner(work)(_cut(work.display, box))
-    # The preview takes longest: begun first, it does not run on alone.
-    if "png" in formats:
-        results.begin("preview.png", partial(write_png, display=picture, long_edge=PREVIEW_EDGE))
-    if "jpeg" in formats:
-        results.begin("web.jpg", partial(write_jpeg, display=picture, long_edge=PREVIEW_EDGE))
-    if "tiff" in formats:
-        results.begin("result.tif", partial(write_tiff, display=picture))
-    if "print" in formats:
-        results.begin("print.tif", partial(write_tiff, display=picture, resolution_dpi=PRINT_DPI))
-    if "fits" in formats:
-        write = _fits_writer(work, box)
-        results.begin("result.fits", write(work.display, COLOUR, "display, sRGB code values 0 to 1"))
+    for name, entry in FORMATS.items():
+        if name not in work.recipe.output.formats:
+            continue
+        if name == "fits":
+            write = _fits_writer(work, box)(work.display, COLOUR, "display, sRGB code values 0 to 1")
+        else:
+            write = partial(WRITERS[name], display=picture)
+        results.begin(entry.file, write)
 
 
 def check_output(work: Work) -> None:

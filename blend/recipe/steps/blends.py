@@ -89,6 +89,7 @@ def _blend_facts(blend: Blend, formula: Formula) -> dict[str, Any]:
         "from": blend.from_,
         "formula": formula.name,
         "equation": formula.equation,
+        "params": dict(blend.params),
         "amount": blend.weight,
     }
     if blend.into == "luminance":

@@ -1,0 +1,104 @@
+"""Everything that ships, end to end on one small night: each formula into each place, curve, format and recipe."""
+
+from __future__ import annotations
+
+import json
+import shutil
+from itertools import product
+from pathlib import Path
+
+import pytest
+
+from blend.app.demo import write_night
+from blend.app.job import run_target
+from blend.app.load import open_recipe, open_target, shipped_recipes
+from blend.app.terminal import summary
+from blend.base.formats import FORMATS
+from blend.files.reader import read_picture
+from blend.science.formulas import FORMULAS
+from blend.science.simulate import SceneOptions, simulate_night
+from blend.science.stretch import CURVES
+
+PLACES = ("red", "green", "blue", "luminance")
+METHODS = ("ratio", "cielab", "oklab")
+
+
+@pytest.fixture(scope="module")
+def target(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """Write a night with three lines, which differ in name and wavelength alone; return its target file."""
+    folder = tmp_path_factory.mktemp("night")
+    options = SceneOptions(rows=240, columns=360, stars_per_mpx=900.0, ha_grid="same", calibrated=True)
+    path = write_night(simulate_night(options), folder)
+    more = ""
+    for name, line_nm in (("oiii", 500.7), ("sii", 672.4)):
+        shutil.copy(folder / "ha-light.fits", folder / f"{name}.fits")
+        more += f'\n[masters.{name}]\nlight = "{name}.fits"\nline_nm = {line_nm}\nwidth_nm = 7.0\n'
+    path.write_text(path.read_text(encoding="utf-8") + more, encoding="utf-8")
+    return path
+
+
+def run(target: Path, out: Path, recipe: str | Path, *settings: str) -> Path:
+    """Run a recipe and return its folder, once it is known that page, record and all named files are there."""
+    opened = open_target(target)
+    fixed = ("register.transform=none", *settings)
+    outcome = run_target(
+        open_recipe(str(recipe), settings=fixed, target=opened), opened, out=out, command="blend"
+    )
+    assert "report-failed" not in {code for code, _ in outcome.warnings}, outcome.warnings
+    record = json.loads((out / "record.json").read_text(encoding="utf-8"))
+    assert all((out / entry["path"]).is_file() for entry in record["outputs"])
+    assert "could not be drawn" not in (out / "report.html").read_text(encoding="utf-8")
+    look_at = summary(record, out).rsplit("\n", 1)[1].split()
+    assert len(look_at) == 2
+    assert all(Path(name).is_file() for name in look_at)
+    return out
+
+
+@pytest.mark.parametrize("name", FORMULAS)
+def test_every_formula_into_every_place(target: Path, tmp_path: Path, name: str) -> None:
+    recipe = tmp_path / "all.toml"
+    blends = [
+        f'[blend.{into}-{number}-{method}]\ninto = "{into}"\nfrom = "{source}"\nformula = "{name}"\namount = 0.1\n'
+        f'method = "{method}"\n'
+        for number, source in enumerate(("ha", "ha.emission"))
+        for into, method in [(p, "ratio") for p in PLACES[:3]] + list(product(PLACES[3:], METHODS))
+    ]
+    recipe.write_text("version = 1\n" + "".join(blends), encoding="utf-8")
+    page = (run(target, tmp_path / "out", recipe) / "report.html").read_text(encoding="utf-8")
+    assert page.count(f"by {name}") >= len(blends)
+    for own, value in FORMULAS[name].params.items():
+        assert f"{own} = {value:g}" in page
+
+
+@pytest.mark.parametrize("name", CURVES)
+@pytest.mark.parametrize("colour", ["preserve", "planes"])
+def test_every_curve(target: Path, tmp_path: Path, name: str, colour: str) -> None:
+    run(target, tmp_path, "galaxy-moonlit", f"stretch.curve={name}", f"stretch.colour={colour}")
+
+
+@pytest.mark.parametrize("name", FORMATS)
+def test_every_format_alone(target: Path, tmp_path: Path, name: str) -> None:
+    out = run(target, tmp_path, "galaxy-moonlit", f'output.formats=["{name}"]')
+    left = {path.name for path in out.iterdir()}
+    pictures = {entry.file for entry in FORMATS.values()}
+    assert left & pictures == {FORMATS[name].file}
+
+
+@pytest.mark.parametrize("name", shipped_recipes())
+def test_every_recipe(target: Path, tmp_path: Path, name: str) -> None:
+    display = read_picture(run(target, tmp_path, name) / "result.fits").pixels
+    assert display.shape[0] == 3
+    assert display.min() >= 0.0
+    assert display.max() <= 1.0
+
+
+def test_a_formula_of_ones_own_with_parameters(target: Path, tmp_path: Path) -> None:
+    recipe = tmp_path / "own.toml"
+    recipe.write_text(
+        '[formulas.gentle-add]\ndomain = "linear"\nneutral = "0"\nparams = { k = 0.01 }\n'
+        'equation = "base + amount * line / (1 + abs(line) / k)"\n'
+        '[blend.red]\ninto = "red"\nfrom = "ha.emission"\nformula = "gentle-add"\nparams = { k = 0.02 }\n',
+        encoding="utf-8",
+    )
+    page = (run(target, tmp_path / "out", recipe) / "report.html").read_text(encoding="utf-8")
+    assert "k = 0.02" in page
