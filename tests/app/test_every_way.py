@@ -14,6 +14,7 @@ from blend.app.demo import write_night
 from blend.app.job import run_target
 from blend.app.load import open_recipe, open_target, shipped_recipes
 from blend.app.terminal import summary
+from blend.base.errors import StepError
 from blend.base.formats import FORMATS
 from blend.files.reader import read_picture
 from blend.science.formulas import FORMULAS
@@ -65,7 +66,7 @@ def in_turn(names: Iterable[str]) -> list[str]:
 
 @pytest.mark.parametrize(
     ("name", "curve", "kind", "colour"),
-    zip(FORMULAS, in_turn(CURVES), in_turn(FORMATS), in_turn(["preserve", "planes"]), strict=True),
+    [*zip(FORMULAS, in_turn(CURVES), in_turn(FORMATS), in_turn(["preserve", "planes"]), strict=True)],
 )
 def test_every_formula_into_every_place_and_every_curve_and_format(
     target: Path, tmp_path: Path, name: str, curve: str, kind: str, colour: str
@@ -109,3 +110,35 @@ def test_a_formula_of_ones_own_with_parameters(target: Path, tmp_path: Path) -> 
     )
     page = (run(target, tmp_path / "out", recipe) / "report.html").read_text(encoding="utf-8")
     assert "k = 0.02" in page
+
+
+OWN = """
+[formulas.mine]
+domain = "{domain}"
+equation = "{equation}"
+neutral = "{neutral}"
+[blend.brighter]
+into = "{into}"
+from = "ha"
+formula = "mine"
+"""
+
+
+@pytest.mark.parametrize(
+    ("domain", "into", "neutral", "equation", "told"),
+    [
+        ("linear", "red", "0", "base + line + 0 * sqrt(0.1 - base)", "makes no finite number of"),
+        ("linear", "red", "0", "base - 300 * max(line, 0)", "of the frame black"),
+        ("linear", "luminance", "0", "base + 3000 * max(line, 0)", "of the frame white"),
+        ("display", "luminance", "sky", "base + 50 * max(line - sky, 0)", "of the frame white"),
+    ],
+)
+def test_a_blend_that_destroys_the_picture_ends_the_run(
+    target: Path, tmp_path: Path, domain: str, into: str, neutral: str, equation: str, told: str
+) -> None:
+    recipe = tmp_path / "own.toml"
+    text = OWN.format(domain=domain, into=into, neutral=neutral, equation=equation)
+    recipe.write_text(text, encoding="utf-8")
+    with pytest.raises(StepError, match=f"^blend.brighter: the formula 'mine' .*{told}"):
+        run(target, tmp_path / "out", recipe)
+    assert not list((tmp_path / "out").glob("*"))
