@@ -34,6 +34,7 @@ from blend.pages.report import DRAWN_AFTER, Pictures, report_page
 from blend.recipe.check import assumptions
 from blend.recipe.model import Recipe, resolved
 from blend.recipe.pipeline import run_steps
+from blend.recipe.steps.holes import crop_cost
 from blend.recipe.target import FILE_KEYS, Target
 from blend.recipe.work import Event, Listener, Work
 
@@ -97,6 +98,8 @@ def run_target(
         work, box, seen = _through_steps(begin, results, stages=stages, listener=listener)
         start = time.perf_counter()
         _say(listener, "write", f"results into {out}", 0.95)
+        if recipe.output.crop == "full-coverage":
+            work = work.warn(*crop_cost(work, box, 'output.crop = "full-coverage"'))
         record = _record(work, files, hashes)
         marks.refuse_changes()
         record["crop"] = dict(zip("xywh", box, strict=True))

@@ -22,9 +22,9 @@ from blend.files.reader import upright
 from blend.files.record import sha256_of
 from blend.files.tiff import write_tiff
 from blend.files.whole import WholeFolder, flush_result
+from blend.recipe.steps.holes import coverage_box, holes_of
 from blend.recipe.steps.register import crop_master
 from blend.recipe.work import COLOUR, Work
-from blend.science.resample import full_coverage_box
 
 Array = NDArray[np.float32]
 Value = TypeVar("Value")
@@ -108,13 +108,28 @@ def begin_linear(work: Work, results: Results, box: Box) -> None:
         return
     assert work.linear is not None and work.star_mask is not None
     write = _fits_writer(work, box)
-    results.begin("linear.fits", write(work.linear, COLOUR, "linear light, sky 0, balanced"))
-    layers = {name: line.emission for name, line in work.lines.items() if line.emission is not None}
+    blended = [b.master for b in work.recipe.blends("linear").values() if b.amount != 0]
+    linear = _measured(work.linear, holes_of(work, "rgb", *blended))
+    results.begin("linear.fits", write(linear, COLOUR, "linear light, sky 0, balanced"))
+    layers = {
+        name: _measured(line.emission, holes_of(work, "rgb", name))
+        for name, line in work.lines.items()
+        if line.emission is not None
+    }
     if layers:
         found = list(layers.values())
         stack = found[0][None] if len(found) == 1 else np.stack(found)
         results.begin("emission.fits", write(stack, tuple(layers), "line light without continuum"))
     results.begin("star-mask.fits", write(work.star_mask[None], ("mask",), "1 on stars, 0 on sky"))
+
+
+def _measured(pixels: Array, holes: NDArray[np.bool_] | None) -> Array:
+    """Return pixels (..., rows, columns) as data, without what fills holes for the eye."""
+    if holes is None:
+        return pixels
+    data = pixels.copy()
+    data[..., holes] = np.nan
+    return data
 
 
 def begin_pictures(work: Work, results: Results, box: Box) -> None:
@@ -151,7 +166,7 @@ def crop_box(work: Work) -> Box:
     if crop == "none":
         return (0, 0, columns, rows)
     if crop == "full-coverage":
-        return full_coverage_box([~master.has(Flag.NO_DATA) for master in work.masters.values()])
+        return coverage_box(work)
     if crop.x + crop.w > columns or crop.y + crop.h > rows:
         raise StepError(
             "output.crop",
@@ -228,9 +243,9 @@ def begin_stage(work: Work, step: str, results: Results) -> None:
         return
     for name, master in _stage_masters(work).items():
         cards = {"CONTENT": f"{name} {stage}", "ROWORDER": master.facts.rows.upper()}
-        write = partial(
-            write_fits, pixels=master.pixels, planes=master.planes, cards=cards, wcs=master.facts.wcs
-        )
+        holes = master.has(Flag.HOLE) if step == "balance" else None
+        pixels = _measured(master.pixels, holes)
+        write = partial(write_fits, pixels=pixels, planes=master.planes, cards=cards, wcs=master.facts.wcs)
         results.begin(f"stages/{name}-{stage}.fits", write)
 
 

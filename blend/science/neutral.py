@@ -1,4 +1,4 @@
-"""Whether a formula leaves the sky alone where the line stands at its neutral value: checked before anything is blended."""
+"""Whether a formula leaves the sky alone where the line stands at its neutral value: checked before any blend."""
 
 from __future__ import annotations
 

@@ -45,7 +45,7 @@ def test_a_sensible_formula_is_let_pass(domain, equation, neutral, params):
 )
 def test_a_formula_that_moves_the_sky_is_refused(domain, equation, made):
     formula = define_formula("mine", domain=domain, equation=equation, neutral="0")
-    with pytest.raises(RecipeError, match="^formulas.mine.equation: it makes ") as told:
+    with pytest.raises(RecipeError, match=r"^formulas.mine.equation: it makes ") as told:
         check_neutral(formula, where="formulas.mine.equation")
     assert f"it makes {made}" in str(told.value)
 
@@ -60,7 +60,7 @@ def test_a_formula_without_a_number_on_the_sky_or_in_its_noise_is_refused(domain
 
 def test_a_neutral_value_that_is_none_is_refused():
     formula = define_formula("mine", domain="display", equation="base + line - line", neutral="log(0 - sky)")
-    with pytest.raises(RecipeError, match="neutral is nan for a sky at 0.02; expected a number"):
+    with pytest.raises(RecipeError, match=r"neutral is nan for a sky at 0.02; expected a number"):
         check_neutral(formula, where="formulas.mine.equation")
 
 
@@ -77,5 +77,5 @@ def test_parameters_of_a_blend_count():
         "mine", domain="linear", equation="base + line / (1 + abs(line) / k)", neutral="0", params={"k": 0.1}
     )
     check_neutral(formula, where="blend.red.params", params={"k": 0.2})
-    with pytest.raises(RecipeError, match="^blend.red.params: it makes nan"):
+    with pytest.raises(RecipeError, match=r"^blend.red.params: it makes nan"):
         check_neutral(formula, where="blend.red.params", params={"k": 0.0})

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from pathlib import Path
 
+import numpy as np
+from astropy.io import fits
 from wrong_cases.cases import Case, Make, night, run_words
 
 OWN = """
@@ -108,4 +110,43 @@ FORMAT_CASES = [
     ),
 ]
 
-CASES = [*FORMULA_CASES, *FORMAT_CASES]
+
+def _without(name: str, rows: slice, columns: slice) -> Make:
+    """Return a run of a night whose master ``name`` holds no data in a part of its frame."""
+
+    def make(folder: Path) -> list[str]:
+        target = night(folder)
+        path = next(folder.glob(f"{name}-light.fits"))
+        with fits.open(path, memmap=False) as opened:
+            pixels, header = opened[0].data.astype(np.float32), opened[0].header
+        pixels[..., rows, columns] = np.nan
+        fits.writeto(path, pixels, header, overwrite=True)
+        return run_words(target)
+
+    return make
+
+
+HOLE_CASES = [
+    Case(
+        name="a hole in the line master",
+        wrong=_without("ha", slice(200, 230), slice(290, 320)),
+        right=_without("ha", slice(0, 4), slice(None)),
+        warning="hole-filled",
+        says="ha holds no data inside: 1 hole",
+    ),
+    Case(
+        name="a hole in one colour master",
+        wrong=_without("rgb", slice(100, 160), slice(400, 480)),
+        right=_without("rgb", slice(None), slice(0, 4)),
+        warning="hole-filled",
+        says="the frame, 80 x 60 px around (440, 130)",
+    ),
+    Case(
+        name="a wide band without data from edge to edge",
+        wrong=_without("ha", slice(150, 200), slice(None)),
+        right=_without("ha", slice(0, 4), slice(None)),
+        says='output.crop = "full-coverage" leaves out',
+    ),
+]
+
+CASES = [*FORMULA_CASES, *FORMAT_CASES, *HOLE_CASES]

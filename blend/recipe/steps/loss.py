@@ -7,8 +7,8 @@ from blend.science.blendloss import BlendLoss
 from blend.science.formulas import Formula
 
 MOST_CLIPPED = 0.2
-"""Share of the frame that one blend may clip. Stars and the knots of a nebula that turn white are a few percent; of what
-is clipped nothing is left to see."""
+"""Share of the frame that one blend may clip: what is clipped shows nothing any more. Stars and knots of a nebula that
+turn white are a few percent."""
 
 
 def refuse_loss(name: str, formula: Formula, loss: BlendLoss) -> None:
