@@ -57,7 +57,8 @@ class Master:
     Attributes
     ----------
     pixels : (planes, rows, columns) float32
-        Read-only. NaN where there is no data, until a hole is filled. Linear: fraction of full scale. Display: sRGB code value, 0 to 1.
+        Read-only. NaN where there is no data, until a hole is filled. Linear: fraction of full scale. Display: sRGB
+        code value, 0 to 1.
     flags : (rows, columns) uint8
         Read-only. Bits of `Flag`. A pixel that is NaN in any plane carries ``NO_DATA``.
     planes : tuple of str

@@ -1,4 +1,4 @@
-"""Holes inside a picture: told from its borders, filled from what lies round them, and what a crop to all borders costs."""
+"""Holes inside a picture: told from its borders, and filled from what lies round them."""
 
 from __future__ import annotations
 
@@ -14,14 +14,14 @@ from blend.science.behind import fill_at
 Mask = NDArray[np.bool_]
 
 LONGEST_GAP_PX = 16
-"""A dead line from edge to edge, or the trail of a satellite, is a hole up to this width; wider, it parts the picture."""
+"""A dead line or the trail of a satellite, from edge to edge, is a hole up to this width; a wider one parts the picture."""
 
 
 def find_holes(missing: Mask) -> Mask | None:
     """Return which pixels without data are no border, or None where all of them are.
 
-    A gap of up to 16 px along a row or a column is a hole. So is, since a frame's outline is convex and stays so when it
-    is shifted and turned, what has data to its left, right, above and below, unless it is part of a border.
+    A gap of up to 16 px along a row or a column is a hole. So is what has data to its left, right, above and below,
+    unless it is part of a border: a frame's outline is convex, and stays so when it is shifted and turned.
 
     Parameters
     ----------

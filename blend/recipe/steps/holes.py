@@ -51,7 +51,7 @@ def holes_of(work: Work, *names: str) -> NDArray[np.bool_] | None:
 
     if not any(map_row_blocks(any_hole, work.rgb.shape[0])):
         return None
-    return (np.bitwise_or.reduce(flags) & np.uint8(Flag.HOLE)) != 0
+    return np.asarray((np.bitwise_or.reduce(flags) & np.uint8(Flag.HOLE)) != 0)
 
 
 def with_holes_filled(work: Work) -> Work:
