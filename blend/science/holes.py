@@ -14,7 +14,7 @@ from blend.science.behind import fill_at
 Mask = NDArray[np.bool_]
 
 LONGEST_GAP_PX = 16
-"""A dead line or the trail of a satellite, from edge to edge, is a hole up to this width; a wider one parts the picture."""
+"""A dead line or a satellite's trail from edge to edge is a hole up to this width; a wider one parts the picture."""
 
 
 def find_holes(missing: Mask) -> Mask | None:
