@@ -30,7 +30,7 @@ def find_holes(missing: Mask) -> Mask | None:
 
     Notes
     -----
-    Two passes over the picture, none where nothing is missing: 0.2 s for 24 megapixels.
+    One pass over the picture where there are borders alone, none where nothing is missing.
 
     Examples
     --------
@@ -41,7 +41,7 @@ def find_holes(missing: Mask) -> Mask | None:
     >>> find_holes(np.zeros((6, 40), dtype=bool)) is None
     True
     """
-    if not missing.any():
+    if not missing.any() or _is_convex(np.ascontiguousarray(missing).view(np.uint8)):
         return None
     holes = np.zeros(missing.shape, dtype=np.bool_)
     rest = np.array(missing, dtype=np.bool_, order="C")
@@ -99,17 +99,38 @@ def describe_holes(holes: Mask) -> HoleFacts:
     """
     from scipy.ndimage import find_objects, label
 
-    labels, count = label(holes)
+    top, left = (int(np.flatnonzero(holes.any(axis=axis))[0]) for axis in (1, 0))
+    bottom, right = (int(np.flatnonzero(holes.any(axis=axis))[-1]) + 1 for axis in (1, 0))
+    labels, count = label(holes[top:bottom, left:right])
     sizes = np.bincount(labels.reshape(-1))[1:]
     rows, columns = find_objects(labels)[int(sizes.argmax())]
     return HoleFacts(
         count=int(count),
         pixels=int(sizes.sum()),
-        x=0.5 * (columns.start + columns.stop - 1),
-        y=0.5 * (rows.start + rows.stop - 1),
+        x=left + 0.5 * (columns.start + columns.stop - 1),
+        y=top + 0.5 * (rows.start + rows.stop - 1),
         width=columns.stop - columns.start,
         height=rows.stop - rows.start,
     )
+
+
+@kernel
+def _is_convex(missing: Any) -> Any:  # pragma: no cover - compiled
+    """Return whether data are one run along every row and every column."""
+    rows, columns = missing.shape
+    begun = np.zeros(columns, dtype=np.uint16)
+    for x in range(columns):
+        begun[x] = 1 - missing[0, x]
+    for y in range(rows):
+        runs = 1 - np.int64(missing[y, 0])
+        for x in range(1, columns):
+            runs += missing[y, x - 1] > missing[y, x]
+        if runs > 1:
+            return False
+        if y > 0:
+            for x in range(columns):
+                begun[x] += missing[y - 1, x] > missing[y, x]
+    return begun.max() <= 1
 
 
 @kernel
