@@ -18,6 +18,7 @@ from blend.files.png import write_png
 from blend.files.record import record_text, sha256_of, versions
 from blend.files.store import DiskStore
 from blend.files.whole import WholeFolder, writing
+from blend.pages.plain import drawn_or_why
 from blend.pages.sheet import Picture, draw_sheet, tile_edge
 from blend.recipe.model import load_recipe, resolved
 from blend.recipe.target import Target
@@ -89,8 +90,12 @@ def try_variants(
         finally:
             bench.close()
         tiles = made.tiles
-        sheet = _sheet(question.variations, tiles, made.thumbnails)
-        write_png(folder.path_for("sheet.png"), sheet, long_edge=None)
+        notes = [*made.warnings, *bench.notes]
+        sheet, why = drawn_or_why(lambda: _sheet(question.variations, tiles, made.thumbnails))
+        if sheet is None:
+            notes.append(("report-failed", f"sheet.png could not be drawn: {why}; the tiles are whole"))
+        else:
+            write_png(folder.path_for("sheet.png"), sheet, long_edge=None)
         trial = {
             "version": VERSION,
             "recipe": changed_text(question.recipe_text, question.settings, where=question.recipe_name),
@@ -104,7 +109,7 @@ def try_variants(
             "page": {"file": PAGE, "command": command},
             "store": bench.found or ("nothing found" if store else "not used"),
             "seconds": {key: round(value, 3) for key, value in bench.seconds.items()},
-            "warnings": [{"code": code, "text": text} for code, text in (*made.warnings, *bench.notes)],
+            "warnings": [{"code": code, "text": text} for code, text in notes],
             "versions": versions(),
         }
         path = folder.path_for(TRIAL)

@@ -6,8 +6,32 @@ import html
 import traceback
 from collections.abc import Callable
 from pathlib import Path
+from typing import TypeVar
 
 from blend.base.errors import OutputError
+
+Drawn = TypeVar("Drawn")
+
+
+def drawn_or_why(draw: Callable[[], Drawn]) -> tuple[Drawn | None, str]:
+    """Return what ``draw`` makes and an empty text, or None and the fault and its place where it cannot.
+
+    Raises
+    ------
+    OutputError
+        A result could not be written: that is no fault of the drawing.
+
+    Examples
+    --------
+    >>> drawn_or_why(lambda: "<p>whole")
+    ('<p>whole', '')
+    """
+    try:
+        return draw(), ""
+    except OutputError:
+        raise
+    except Exception as fault:  # noqa: BLE001 - whatever it is, results that are sound must not be lost for a page
+        return None, _told(fault)
 
 
 def page_or_plain(draw: Callable[[], str], *, title: str, beside: str) -> tuple[str, str]:
@@ -30,14 +54,12 @@ def page_or_plain(draw: Callable[[], str], *, title: str, beside: str) -> tuple[
     Raises
     ------
     OutputError
-        A result could not be written: that is no fault of the page.
+        As `drawn_or_why`.
     """
-    try:
-        return draw(), ""
-    except OutputError:
-        raise
-    except Exception as fault:  # noqa: BLE001 - whatever it is, results that are sound must not be lost for a page
-        reason = f"{_told(fault)}; {beside} are whole"
+    drawn, why = drawn_or_why(draw)
+    if drawn is not None:
+        return drawn, ""
+    reason = f"{why}; {beside} are whole"
     words, sentence = html.escape(title), html.escape(f"The {title} could not be drawn: {reason}.")
     page = f'<!doctype html>\n<html lang="en"><meta charset="utf-8"><title>{words}</title>\n<p>{sentence}</p></html>\n'
     return page, reason

@@ -109,18 +109,21 @@ def test_a_page_that_cannot_be_written_ends_the_run(
     assert not list(tmp_path.iterdir())
 
 
-def test_the_page_of_a_trial_too(target: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+def test_the_pages_of_a_trial_too(target: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     from click.testing import CliRunner
 
     from blend.app.cli import blend
 
     monkeypatch.setattr(explore, "write_explore", failing(ZeroDivisionError("no layer")))
+    monkeypatch.setattr("blend.app.trial.draw_sheet", failing(OSError("cannot open resource")))
     words = ["try", "galaxy-moonlit", str(target), "--vary", "blend.red.amount=0,1", "--out", str(tmp_path)]
     words += ["--set", "register.transform=none", "--no-store", "--quiet"]
     done = CliRunner().invoke(blend, words)
     assert done.exit_code == 0, done.output
     assert "Note: explore.html could not be drawn: ZeroDivisionError: no layer" in done.output
-    assert {"tiles", "sheet.png", "explore.html", "trial.json"} <= {path.name for path in tmp_path.iterdir()}
+    assert "Note: sheet.png could not be drawn: OSError: cannot open resource" in done.output
+    assert {path.name for path in tmp_path.iterdir()} == {"tiles", "explore.html", "trial.json"}
+    assert f"look at\n  {tmp_path / 'explore.html'}\n" in done.output
 
 
 def test_and_the_page_of_a_batch(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
