@@ -118,8 +118,9 @@ def table(trial: Mapping[str, Any], out: Path) -> str:
     lines = ["  ".join(cell.rjust(width) for cell, width in zip(row, widths, strict=True)) for row in rows]
     box, factor = trial["box"], trial["scale"]
     size = f"{box['w'] // factor} x {box['h'] // factor} pixels, averaged over {factor} x {factor}"
-    places = f"  {out / 'sheet.png'}   {out / trial['page']['file']}"
-    return "\n".join([*lines, f"{len(trial['tiles'])} tiles of {size}; look at", places])
+    places = [out / name for name in ("sheet.png", trial["page"]["file"]) if (out / name).is_file()]
+    shown = "  " + "   ".join(map(str, places))
+    return "\n".join([*lines, f"{len(trial['tiles'])} tiles of {size}; look at", shown])
 
 
 def _number(value: float | None, form: str) -> str:

@@ -30,10 +30,12 @@ from blend.files.record import code_digest, record_text, seal_of, sha256_of, ver
 from blend.files.source import Marks
 from blend.files.whole import WholeFolder, writing
 from blend.pages import figures
+from blend.pages.plain import page_or_plain
 from blend.pages.report import DRAWN_AFTER, Pictures, report_page
 from blend.recipe.check import assumptions
 from blend.recipe.model import Recipe, resolved
 from blend.recipe.pipeline import run_steps
+from blend.recipe.steps.holes import crop_cost
 from blend.recipe.target import FILE_KEYS, Target
 from blend.recipe.work import Event, Listener, Work
 
@@ -102,12 +104,22 @@ def run_target(
         work, box, seen = _through_steps(begin, results, stages=stages, listener=listener)
         start = time.perf_counter()
         _say(listener, "write", f"results into {out}", 0.95)
+        if recipe.output.crop == "full-coverage":
+            work = work.warn(*crop_cost(work, box, 'output.crop = "full-coverage"'))
         record = _record(work, files, hashes)
         marks.refuse_changes()
         record["crop"] = dict(zip("xywh", box, strict=True))
         begin_pictures(work, results, box)
         # The page is drawn while the files are written: neither needs the other.
-        page = _report(work, record, seen, command)
+        page, reason = page_or_plain(
+            lambda: _report(work, record, seen, command),
+            title=f"report of {work.target.name}",
+            beside="the pictures and the record",
+        )
+        if reason:
+            work = work.warn(("report-failed", f"report.html could not be drawn: {reason}"))
+            record["warnings"] = _warnings(work)
+            record.setdefault("star_tint", None)
         results.begin("report.html", lambda path: _write_text(path, page))
         record["outputs"] = results.digests()
         record["seconds"]["write"] = round(time.perf_counter() - start, 3)
@@ -244,10 +256,14 @@ def _record(work: Work, files: tuple[tuple[str, Path], ...], hashes: list[str]) 
             for (role, path), digest in zip(files, hashes, strict=True)
         ],
         **{section: told.get(section, {}) for section in sections},
-        "warnings": [{"code": code, "text": text} for code, text in work.warnings],
+        "warnings": _warnings(work),
         "seconds": dict(told.get("seconds", {})),
         "versions": versions(),
     }
+
+
+def _warnings(work: Work) -> list[dict[str, str]]:
+    return [{"code": code, "text": text} for code, text in work.warnings]
 
 
 def setup_of(target: Target) -> dict[str, Any]:

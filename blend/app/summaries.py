@@ -12,10 +12,12 @@ from typing import Any
 from urllib.parse import quote
 
 from blend.app.batchjob import Verdict, plain_verdict
+from blend.base.formats import picture_to_look_at
 from blend.files.claim import Claim
 from blend.files.record import seal_of
 from blend.files.whole import WholeFolder, writing
 from blend.pages.batch import batch_page
+from blend.pages.plain import page_or_plain
 
 VERSION = 1
 COLUMNS = ("target", "verdict", "exit_code", "seconds", "peak_mib", "reason", "warnings", "file", "out")
@@ -36,9 +38,14 @@ def write_summaries(
     OutputError
         They cannot be written.
     """
+    page, _ = page_or_plain(
+        lambda: batch_page(recipe, [_card(out, verdict) for verdict in verdicts], counts(verdicts)),
+        title="page of the batch",
+        beside="the targets' results, batch.csv and batch.json",
+    )
     texts = {
         "batch.csv": batch_csv(verdicts),
-        "index.html": batch_page(recipe, [_card(out, verdict) for verdict in verdicts], counts(verdicts)),
+        "index.html": page,
     }
     hashes = {name: hashlib.sha256(text.encode()).hexdigest() for name, text in texts.items()}
     texts["batch.json"] = batch_json(recipe, verdicts, seconds=seconds, hashes=hashes)
@@ -98,13 +105,14 @@ def counts(verdicts: Sequence[Verdict]) -> dict[str, int]:
 def _card(out: Path, verdict: Verdict) -> dict[str, object]:
     folder = Path(verdict.out)
     inside = quote(folder.name)
-    good = verdict.state != "failed"
+    there = [path.name for path in folder.iterdir()] if verdict.state != "failed" and folder.is_dir() else []
+    picture = picture_to_look_at(there, browser=True)
     return {
         "name": verdict.name,
         "state": verdict.state,
         "reason": verdict.reason,
         "seconds": verdict.seconds,
         "warnings": verdict.warnings,
-        "thumbnail": f"{inside}/preview.png" if good and (folder / "preview.png").is_file() else "",
-        "report": f"{inside}/report.html" if good and (folder / "report.html").is_file() else "",
+        "thumbnail": f"{inside}/{picture}" if picture else "",
+        "report": f"{inside}/report.html" if "report.html" in there else "",
     }

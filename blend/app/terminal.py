@@ -8,6 +8,7 @@ from pathlib import Path
 from types import TracebackType
 from typing import Any
 
+from blend.base.formats import picture_to_look_at
 from blend.recipe.amounts import amount_words, auto_words
 from blend.recipe.work import Event
 
@@ -94,7 +95,9 @@ def summary(record: Mapping[str, Any], out: Path) -> str:
     lines.append(
         f"{len(record['outputs'])} files in {out}, {seconds:.1f} s, {record['peak_mib']} MiB; look at"
     )
-    lines.append(f"  {out / 'preview.png'}   {out / 'report.html'}")
+    written = [entry["path"] for entry in record["outputs"]]
+    shown = [name for name in (picture_to_look_at(written), "report.html") if name]
+    lines.append("  " + "   ".join(str(out / name) for name in shown))
     return "\n".join(lines)
 
 

@@ -19,6 +19,7 @@ from blend.files.png import write_png
 from blend.files.record import record_text, seal_of, sha256_of, versions
 from blend.files.store import DiskStore
 from blend.files.whole import WholeFolder, writing
+from blend.pages.plain import drawn_or_why
 from blend.pages.sheet import Picture, draw_sheet, tile_edge
 from blend.recipe.model import load_recipe, resolved
 from blend.recipe.target import Target
@@ -108,8 +109,13 @@ def try_variants(
         finally:
             bench.close()
         tiles = made.tiles
-        sheet = _sheet(question.variations, tiles, made.thumbnails)
-        write_png(folder.path_for(SHEET), sheet, long_edge=None)
+        notes = [*made.warnings, *bench.notes]
+        sheet, why = drawn_or_why(lambda: _sheet(question.variations, tiles, made.thumbnails))
+        if sheet is None:
+            notes.append(("report-failed", f"{SHEET} could not be drawn: {why}; the tiles are whole"))
+        else:
+            write_png(folder.path_for(SHEET), sheet, long_edge=None)
+        pages = (PAGE,) if sheet is None else (SHEET, PAGE)
         trial = {
             "version": VERSION,
             "recipe": changed_text(question.recipe_text, question.settings, where=question.recipe_name),
@@ -123,9 +129,9 @@ def try_variants(
             "page": {"file": PAGE, "command": command},
             "store": bench.found or ("nothing found" if store else "not used"),
             "seconds": {key: round(value, 3) for key, value in bench.seconds.items()},
-            "warnings": [{"code": code, "text": text} for code, text in (*made.warnings, *bench.notes)],
+            "warnings": [{"code": code, "text": text} for code, text in notes],
             "versions": versions(),
-            "outputs": [{"path": name, "sha256": sha256_of(folder.path_for(name))} for name in (SHEET, PAGE)],
+            "outputs": [{"path": name, "sha256": sha256_of(folder.path_for(name))} for name in pages],
         }
         trial["seal"] = seal_of(trial)
         path = folder.path_for(TRIAL)

@@ -22,6 +22,8 @@ class Flag(IntFlag):
     NO_DATA = 1
     REPAIRED = 2
     SATURATED = 4
+    HOLE = 8
+    """Beside ``NO_DATA``: inside what the master covers; filled after balance, and nothing is measured there."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -55,7 +57,8 @@ class Master:
     Attributes
     ----------
     pixels : (planes, rows, columns) float32
-        Read-only. NaN where there is no data. Linear: fraction of full scale. Display: sRGB code value, 0 to 1.
+        Read-only. NaN where there is no data, until a hole is filled. Linear: fraction of full scale. Display: sRGB
+        code value, 0 to 1.
     flags : (rows, columns) uint8
         Read-only. Bits of `Flag`. A pixel that is NaN in any plane carries ``NO_DATA``.
     planes : tuple of str

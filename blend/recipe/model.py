@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Mapping
 from types import MappingProxyType
 from typing import Any, get_args
 
@@ -12,6 +12,7 @@ from blend.base.errors import FaultList, RecipeError
 from blend.base.registry import suggestion
 from blend.recipe.amounts import amount_faults
 from blend.recipe.blendtable import Blend
+from blend.recipe.fields import is_number
 from blend.recipe.tables import (
     Balance,
     Calibrate,
@@ -31,6 +32,7 @@ from blend.recipe.tables import (
 )
 from blend.recipe.text import apply_settings, faults_of, read_toml, to_toml, toml_names
 from blend.science.formulas import FORMULAS, Formula
+from blend.science.neutral import check_neutral
 
 __all__ = [
     "Balance",
@@ -188,7 +190,9 @@ def _own_formulas(values: Mapping[str, Any]) -> tuple[dict[str, Formula | None],
     for name, table in _tables(values, "formulas").items():
         formulas[name] = None
         try:
-            formulas[name] = OwnFormula.model_validate(table).define(name)
+            formula = OwnFormula.model_validate(table).define(name)
+            check_neutral(formula, where=f"formulas.{name}.equation")
+            formulas[name] = formula
         except ValidationError:
             pass  # told already, with the faults of the whole recipe
         except RecipeError as error:
@@ -230,9 +234,9 @@ def _blend_faults(values: Mapping[str, Any], own: Mapping[str, Formula | None]) 
     return faults
 
 
-def _param_faults(where: str, formula: Formula, params: Iterable[str]) -> list[RecipeError]:
+def _param_faults(where: str, formula: Formula, params: Mapping[str, Any]) -> list[RecipeError]:
     known = list(formula.params)
-    return [
+    faults = [
         RecipeError(
             f"{where}.{key}",
             found=f"the formula {formula.name!r} has no parameter {key!r}",
@@ -242,6 +246,12 @@ def _param_faults(where: str, formula: Formula, params: Iterable[str]) -> list[R
         for key in params
         if key not in known
     ]
+    if params and not faults and all(map(is_number, params.values())):
+        try:
+            check_neutral(formula, where=where, params={key: float(value) for key, value in params.items()})
+        except RecipeError as fault:
+            faults.append(fault)
+    return faults
 
 
 def _completed(recipe: Recipe) -> Recipe:

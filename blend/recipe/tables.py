@@ -15,6 +15,7 @@ from pydantic import (
     model_validator,
 )
 
+from blend.base.formats import FORMATS
 from blend.base.master import Domain
 from blend.base.registry import suggestion
 from blend.recipe.blendtable import Blend
@@ -297,10 +298,22 @@ Crop = Annotated[
     | Annotated[CropBox, Tag("<box>")],
     Discriminator(_crop_kind),
 ]
-Format = Literal["fits", "tiff", "png", "jpeg", "print"]
 
 
-def _check_formats(formats: tuple[Format, ...]) -> tuple[Format, ...]:
+def _check_format(name: str) -> str:
+    if name in FORMATS:
+        return name
+    raise wrong(f"one of: {', '.join(FORMATS)}", suggestion(name, list(FORMATS)))
+
+
+_Format = Annotated[
+    str,
+    AfterValidator(_check_format),
+    WithJsonSchema({"type": "string", "enum": list(FORMATS)}),
+]
+
+
+def _check_formats(formats: tuple[str, ...]) -> tuple[str, ...]:
     if formats and len(set(formats)) == len(formats):
         return formats
     raise wrong("at least one format, each once")
@@ -309,7 +322,7 @@ def _check_formats(formats: tuple[Format, ...]) -> tuple[Format, ...]:
 class Output(Table):
     """What is written."""
 
-    formats: Annotated[tuple[Format, ...], AfterValidator(_check_formats)] = Field(
+    formats: Annotated[tuple[_Format, ...], AfterValidator(_check_formats)] = Field(
         default=("fits", "tiff", "png"), strict=False, description="of the result"
     )
     crop: Crop = Field(

@@ -123,7 +123,7 @@ def test_all_faults_come_in_one_pass() -> None:
         ('[balance]\nwhite = "b_v=7"', "balance.white", "from -0.4 to 2"),
         ("[output]\nformats = []", "output.formats", "at least one format, each once"),
         ('[output]\nformats = ["png", "png"]', "output.formats", "at least one format, each once"),
-        ('[output]\nformats = ["fits", "tif"]', "output.formats[1]", "one of: fits, tiff, png, jpeg, print"),
+        ('[output]\nformats = ["fits", "tif"]', "output.formats[1]", "one of: png, jpeg, tiff, print, fits"),
         ("[output]\ncrop = 3", "output.crop", "one of: full-coverage, none, or a table {x, y, w, h}"),
         ("[output]\ncrop = {x = 0, y = 0, w = 0, h = 9}", "output.crop.w", "a whole number at least 1"),
         ("[output]\nup = true", "output.up", "one of: file, north, 1, 2, 3"),
@@ -353,3 +353,35 @@ def test_the_schema_knows_every_key_and_the_tables_of_masters() -> None:
 
 def test_a_byte_order_mark_is_no_fault() -> None:
     assert read_toml("\ufeffa = 1\r\n", where="r.toml") == {"a": 1}
+
+
+def test_a_formula_that_moves_the_sky_is_a_fault_among_the_others() -> None:
+    text = """
+[formulas.lift]
+domain = "display"
+equation = "base + 1"
+neutral = "0"
+[formulas.half]
+domain = "linear"
+equation = "base + line / k"
+neutral = "0"
+params = { k = 2.0 }
+[blend.a]
+into = "red"
+from = "ha"
+formula = "half"
+params = { k = 0.0 }
+[blend.b]
+into = "red"
+from = "ha"
+formula = "lift"
+amount = 7
+"""
+    with pytest.raises(FaultList) as told:
+        load_recipe(text, where="r.toml")
+    places = {fault.where: fault.found for fault in told.value.faults}
+    assert set(places) == {"formulas.lift.equation", "blend.a.params", "blend.b.amount"}
+    assert places["formulas.lift.equation"] == (
+        "it makes 1.02 of a sky at 0.02 with line at the neutral value 0"
+    )
+    assert places["blend.a.params"].startswith("it makes nan of a sky at 0")
