@@ -341,7 +341,7 @@ def _role_faults(masters: dict[str, Any]) -> list[RecipeError]:
     if "rgb" not in masters:
         found = f"there is no master called rgb among: {', '.join(masters) or 'none'}"
         faults.append(RecipeError("masters", found=found, advice="name the colour master rgb"))
-    steps = {key: step for step in STEPS for key in toml_names(type(Recipe().step(step)))}
+    steps = {key: step for step in STEPS for key in toml_names(type(Recipe(version=1).step(step)))}
     for name, table in masters.items():
         where = f"masters.{name}"
         if name in steps:

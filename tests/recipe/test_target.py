@@ -24,6 +24,7 @@ from blend.recipe.target import (
 HERE = Path("/somewhere/spiral")
 ROOT = Path(__file__).parents[2]
 MINIMAL = 'name = "spiral"\n[masters.rgb]\nlight = "rgb.fits"\n[masters.ha]\nlight = "sub/ha.fits"\n'
+VERSION = "version = 1\n"
 RED = '[blend.red]\ninto = "red"\nfrom = "ha.emission"\nformula = "emission-add"\n'
 SCREEN = '[blend.screen]\ninto = "luminance"\nfrom = "ha"\nformula = "screen"\n'
 
@@ -43,7 +44,7 @@ def faults(text: str) -> dict[str, RecipeError]:
 
 
 def together(recipe: str, target: str) -> dict[str, RecipeError]:
-    return by_place(check_together(load_recipe(recipe, where="r.toml"), target_of(target)))
+    return by_place(check_together(load_recipe(VERSION + recipe, where="r.toml"), target_of(target)))
 
 
 def test_paths_start_from_the_file_s_folder() -> None:
@@ -233,20 +234,23 @@ def test_a_line_s_filter_is_narrower_than_a_band_that_holds_the_line() -> None:
 
 
 def test_what_is_open_is_assumed_and_told() -> None:
-    recipe, target = load_recipe(RED, where="r.toml"), target_of(MINIMAL)
+    recipe, target = load_recipe(VERSION + RED, where="r.toml"), target_of(MINIMAL)
     assert [code for code, _ in assumptions(recipe, target)] == ["width-assumed", "red-width-assumed"]
     assert width_ratio(target, "ha") == 7 / 100
-    assert assumptions(load_recipe(SCREEN, where="r.toml"), target) == []
+    assert assumptions(load_recipe(VERSION + SCREEN, where="r.toml"), target) == []
     given = target_of(MINIMAL.replace('rgb.fits"', 'rgb.fits"\nred_width_nm = 90') + "width_nm = 3")
     assert assumptions(recipe, given) == []
     assert width_ratio(given, "ha") == 3 / 90
-    green = load_recipe(RED + '[continuum.ha]\nfrom = "green"', where="r.toml")
+    green = load_recipe(VERSION + RED + '[continuum.ha]\nfrom = "green"', where="r.toml")
     assert [code for code, _ in assumptions(green, given)] == ["green-width-assumed"]
     assert emission_lines(recipe) == ("ha",)
 
 
 def test_a_line_that_is_the_colour_master_s_own_file_is_told() -> None:
-    recipe, same = load_recipe(RED, where="r.toml"), target_of(MINIMAL.replace("sub/ha.fits", "rgb.fits"))
+    recipe, same = (
+        load_recipe(VERSION + RED, where="r.toml"),
+        target_of(MINIMAL.replace("sub/ha.fits", "rgb.fits")),
+    )
     assert "same-light" in dict(assumptions(recipe, same))
     assert "same-light" not in dict(assumptions(recipe, target_of(MINIMAL)))
 
