@@ -14,6 +14,7 @@ import click
 from blend.app.cli_batch import batch, plan, replay
 from blend.app.cli_frames import gain, stack
 from blend.app.cli_try import keep, try_
+from blend.app.words import one_target
 from blend.base.errors import BlendError
 from blend.base.memory import keep_freed_memory
 
@@ -52,7 +53,7 @@ def demo(out: Path, size: str, seed: int, threads: int) -> None:
 
 @blend.command()
 @click.argument("recipe")
-@click.argument("target", required=False, type=EXISTING)
+@click.argument("target", nargs=-1, type=EXISTING, callback=one_target)
 @click.option("-m", "--master", "masters", multiple=True, metavar="NAME=FILE", help="rgb=, ha=, rgb.red= ...")
 @click.option("--dark", "darks", multiple=True, metavar="NAME=FILE", help="Master dark of a master.")
 @click.option("--flat", "flats", multiple=True, metavar="NAME=FILE", help="Master flat of a master.")
@@ -89,7 +90,7 @@ def run(recipe: str, target: Path | None, **options: Any) -> None:
         root=options["root"],
     )
     opened = open_recipe(recipe, settings=options["settings"], target=chosen)
-    out = options["out"] or Path(chosen.name)
+    out = options["out"] or Path(chosen.folder)
     log = EventLog(options["log"])
 
     def told(event: Event) -> None:
@@ -129,7 +130,7 @@ FILE_OPTIONS = {
 
 @blend.command()
 @click.argument("recipe")
-@click.argument("target", required=False, type=EXISTING)
+@click.argument("target", nargs=-1, type=EXISTING, callback=one_target)
 @click.option("--set", "settings", multiple=True, metavar="KEY=VALUE", help="Change one recipe value.")
 @click.option("--root", type=EXISTING, help="A folder the target file may read in beside its own.")
 def check(recipe: str, target: Path | None, settings: tuple[str, ...], root: Path | None) -> None:
@@ -141,7 +142,7 @@ def check(recipe: str, target: Path | None, settings: tuple[str, ...], root: Pat
 
 @blend.command()
 @click.argument("recipe")
-@click.argument("target", required=False, type=EXISTING)
+@click.argument("target", nargs=-1, type=EXISTING, callback=one_target)
 @click.option("--set", "settings", multiple=True, metavar="KEY=VALUE", help="Change one recipe value.")
 def explain(recipe: str, target: Path | None, settings: tuple[str, ...]) -> None:
     """Say in plain words, step by step, what RECIPE will do, with its equations and their sources."""
@@ -194,7 +195,10 @@ def inspect(files: tuple[Path, ...], plant: str | None, settings: tuple[str, ...
 
         click.echo(inspect_planted(plant, files, settings=settings, as_json=options["as_json"]))
         return
-    click.echo(inspect_files(files, **options))
+    told = inspect_files(files, **options)
+    click.echo(told.text, nl=bool(told.text))
+    if told.faults:
+        raise told.faults
 
 
 @blend.command()

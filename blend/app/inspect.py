@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Sequence
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
@@ -11,6 +12,7 @@ import numpy as np
 
 from blend.app.gain import exposure_facts
 from blend.app.load import FLOAT_IN_FRACTIONS, brightest
+from blend.base.errors import BlendError, Faults
 from blend.base.master import Flag, Master
 from blend.files.raw import is_raw, peek_mosaic
 from blend.files.reader import header_text, peek, read_picture
@@ -32,24 +34,37 @@ TOLD_FACTS = (
 )
 
 
+@dataclass(frozen=True)
+class Inspected:
+    """What `blend inspect` prints of the files that can be read, and the faults of those that cannot, or None."""
+
+    text: str
+    faults: Faults | None
+
+
 def inspect_files(
     paths: Sequence[Path],
     *,
     as_json: bool = False,
     gain_e: float | None = None,
     read_noise_e: float | None = None,
-) -> str:
+) -> Inspected:
     """Return what `blend inspect` prints of some files; gain and read noise are those of single frames.
 
-    Raises
-    ------
-    InputError
-        A file is missing or is no picture.
+    As JSON, a file that cannot be read has an entry of its own too, with its ``error``.
     """
-    told = [inspect_file(path, gain_e=gain_e, read_noise_e=read_noise_e) for path in paths]
+    told: list[dict[str, Any]] = []
+    faults: list[BlendError] = []
+    for path in paths:
+        try:
+            told.append(inspect_file(path, gain_e=gain_e, read_noise_e=read_noise_e))
+        except BlendError as fault:
+            faults.append(fault)
+            told.append({"path": str(path), "error": str(fault)})
+    several = Faults(faults) if faults else None
     if as_json:
-        return json.dumps([json.loads(record_text(entry)) for entry in told], indent=2)
-    return "\n\n".join(_in_words(entry) for entry in told)
+        return Inspected(json.dumps([json.loads(record_text(entry)) for entry in told], indent=2), several)
+    return Inspected("\n\n".join(_in_words(entry) for entry in told if "error" not in entry), several)
 
 
 def inspect_file(

@@ -20,6 +20,7 @@ if TYPE_CHECKING:
 __all__ = [
     "Peek",
     "header_text",
+    "is_picture",
     "peek",
     "read_mosaic",
     "read_picture",
@@ -185,6 +186,17 @@ def _kind(path: Path) -> Literal["FITS", "TIFF"]:
     if start.startswith(b"\x1f\x8b"):
         advice = "unpack it first"
     raise InputError(str(path), found=f"it is {describe(start)}", expected=EXPECTED, advice=advice)
+
+
+def is_picture(path: Path) -> bool:
+    """Return whether the content of a file, as far as it can be read, is that of a picture and no text."""
+    from blend.files.raw import is_raw
+
+    try:
+        start = first_bytes(path)
+        return start.startswith((b"SIMPLE  =", *_TIFF_STARTS)) or is_raw(path)
+    except InputError:
+        return False
 
 
 def _refuse_raw(path: Path) -> None:

@@ -8,7 +8,7 @@ import pytest
 
 from blend.base.errors import FaultList, InputError, RecipeError
 from blend.recipe.check import assumptions, check_together, emission_lines, width_ratio
-from blend.recipe.fields import PLANES
+from blend.recipe.fields import PLANES, folder_name
 from blend.recipe.model import load_recipe
 from blend.recipe.target import (
     PlaneFiles,
@@ -91,7 +91,7 @@ def test_facts_are_what_is_stated_and_nothing_else() -> None:
 
 def test_all_faults_come_in_one_pass() -> None:
     found = faults("""
-        name = "Lantern Spiral"
+        name = " "
         [masters.RGB]
         light = ""
         [masters.rbg]
@@ -122,13 +122,37 @@ def test_all_faults_come_in_one_pass() -> None:
         "masters.ha.facts.date_obs",
         "masters.model",
     }
-    assert found["name"].advice == "write 'lantern-spiral'"
+    assert found["name"].expected == "a name of one line, of at most 100 characters"
     assert found["masters.rbg.lihgt"].advice == "did you mean 'light'?"
     assert found["masters.ha.width_nm"].expected == "a number above 0 and at most 200"
 
 
-@pytest.mark.parametrize("name", ["..", "a/b", "a\\\\b", "", "con.", "-a", "a--b", "a" * 65])
-def test_a_name_is_safe_as_a_folder(name: str) -> None:
+@pytest.mark.parametrize(
+    ("name", "folder"),
+    [
+        ("M 51", "m-51"),
+        ("NGC 891", "ngc-891"),
+        ("lantern-spiral", "lantern-spiral"),
+        ("..", "target"),
+        ("../a/b\\\\c:d", "a-b-c-d"),
+        ("nul", "nul-target"),
+        ("COM¹.", "com1-target"),
+        ("ends in dots...", "ends-in-dots"),
+        ("Nébuleuse d'Orion", "nébuleuse-d-orion"),
+        ("オリオン大星雲", "オリオン大星雲"),
+        ("a" * 100, "a" * 60),
+    ],
+)
+def test_a_name_may_be_any_and_its_folder_is_safe(name: str, folder: str) -> None:
+    target = target_of(MINIMAL.replace('"spiral"', f'"{name}"'))
+    assert target.name == name.replace("\\\\", "\\")
+    assert target.folder == folder
+    assert len(folder.encode()) < 250
+    assert folder_name(folder) == folder
+
+
+@pytest.mark.parametrize("name", ["", "  ", "a\\nb", "a\\u001b[31m", "a" * 101])
+def test_a_name_is_one_line(name: str) -> None:
     assert "name" in faults(MINIMAL.replace('"spiral"', f'"{name}"'))
 
 
