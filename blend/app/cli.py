@@ -17,6 +17,7 @@ from blend.app.cli_try import keep, try_
 from blend.app.words import one_target
 from blend.base.errors import BlendError
 from blend.base.memory import keep_freed_memory
+from blend.base.quiet import silence_process
 
 EXISTING = click.Path(path_type=Path)
 
@@ -259,6 +260,7 @@ blend.add_command(keep)
 
 def main() -> None:
     """Run the command line and end the process."""
+    silence_process()
     keep_freed_memory()
     # A run makes few cycles and many objects that stay: a search of all of them each 700 costs it half a second.
     gc.set_threshold(50_000, 20, 20)

@@ -15,7 +15,7 @@ from blend.app.load import FLOAT_IN_FRACTIONS, brightest
 from blend.base.errors import BlendError, Faults
 from blend.base.master import Flag, Master
 from blend.files.raw import is_raw, peek_mosaic
-from blend.files.reader import header_text, peek, read_picture
+from blend.files.reader import coordinates_fault, header_text, peek, read_picture
 from blend.files.record import record_text
 from blend.science.figures import Figures, measure
 from blend.science.quality import Verdict, judge
@@ -79,6 +79,7 @@ def inspect_file(
     verdict = judge(master.pixels, master.planes, header=header_text(path), invalid=master.has(Flag.NO_DATA))
     unused = verdict.border | master.has(Flag.NO_DATA)
     figures = measure(master.pixels, master.planes, invalid=unused)
+    unusable = [coordinates_fault(path, master)]
     one_frame = (master.facts.frames or 1) == 1 and "BAYERPAT" in header_text(path)
     return {
         "path": str(path),
@@ -93,9 +94,8 @@ def inspect_file(
             for index, name in enumerate(master.planes)
         },
         "linear": verdict.linear,
-        "findings": [
-            {"code": f.code, "text": f.text, "evidence": dict(f.evidence)} for f in verdict.findings
-        ],
+        "findings": [{"code": f.code, "text": f.text, "evidence": dict(f.evidence)} for f in verdict.findings]
+        + [{"code": "coordinates-unusable", "text": text, "evidence": {}} for text in unusable if text],
     } | ({"exposure": exposure_facts(path, gain_e=gain_e, read_noise_e=read_noise_e)} if one_frame else {})
 
 

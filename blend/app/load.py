@@ -14,7 +14,15 @@ from blend.base.errors import FaultList, InputError, RecipeError
 from blend.base.master import Flag, Master, flags_of
 from blend.base.rowblocks import map_row_blocks, map_together
 from blend.files.catalogue import read_catalogue
-from blend.files.reader import header_text, is_picture, peek, read_picture, refuse_other_kind, scaled
+from blend.files.reader import (
+    coordinates_fault,
+    header_text,
+    is_picture,
+    peek,
+    read_picture,
+    refuse_other_kind,
+    scaled,
+)
 from blend.recipe.check import check_together
 from blend.recipe.model import Recipe, load_recipe
 from blend.recipe.target import (
@@ -320,6 +328,8 @@ def _source(
         whole, verdict = _judged(_in_fractions(light, divisor), files, path)
         lights.append(whole)
         warnings += [(finding.code, f"{path.name}: {finding.text}") for finding in verdict.findings]
+        if text := coordinates_fault(path, light):
+            warnings.append(("coordinates-unusable", f"{path.name}: {text}"))
     frames = {kind: _in_fractions(pieces.frames.pop(kind), divisor) for kind in tuple(pieces.frames)}
     return Source(lights=tuple(lights), **frames), warnings
 

@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from blend.base.errors import InputError
 from blend.base.master import Master, flags_of
 from blend.base.rowblocks import map_row_blocks
-from blend.files.cards import stated_kind
+from blend.files.cards import stated_kind, states_coordinates
 from blend.files.source import EXPECTED, MOST_BYTES, Peek, describe, first_bytes, names_of
 
 if TYPE_CHECKING:
@@ -19,6 +19,7 @@ if TYPE_CHECKING:
 
 __all__ = [
     "Peek",
+    "coordinates_fault",
     "header_text",
     "is_picture",
     "peek",
@@ -140,6 +141,13 @@ def refuse_other_kind(path: Path, role: str) -> None:
             expected=f"the {role.replace('_', ' of the ')}" if role != "light" else "a light",
             advice=f"name the file that is the {role}, or mend IMAGETYP where it is wrong",
         )
+
+
+def coordinates_fault(path: Path, master: Master) -> str:
+    """Return in words that a header's places in the sky could not be used, or nothing."""
+    if master.facts.wcs is not None or not states_coordinates(header_text(path)):
+        return ""
+    return "its header states world coordinates that contradict themselves or lack a card; they are not used"
 
 
 def scaled(master: Master, divisor: float) -> Master:
