@@ -14,7 +14,7 @@ import click
 from blend.app.cli_batch import batch, plan, replay
 from blend.app.cli_frames import gain, stack
 from blend.app.cli_try import keep, try_
-from blend.app.words import one_target
+from blend.app.words import Positive, one_target
 from blend.base.errors import BlendError
 from blend.base.memory import keep_freed_memory
 from blend.base.quiet import silence_process
@@ -179,8 +179,10 @@ def formulas(name: str | None) -> None:
 @blend.command()
 @click.argument("files", nargs=-1, required=True, type=EXISTING)
 @click.option("--json", "as_json", is_flag=True, help="Print the measurements as JSON.")
-@click.option("--gain", "gain_e", type=float, help="Single frames: electrons a count, as blend gain tells.")
-@click.option("--read-noise", "read_noise_e", type=float, help="Single frames: electrons.")
+@click.option(
+    "--gain", "gain_e", type=Positive(), help="Single frames: electrons a count, as blend gain tells."
+)
+@click.option("--read-noise", "read_noise_e", type=Positive(), help="Single frames: electrons.")
 @click.option(
     "--plant", metavar="RECIPE", help="FILE is a target: plant knots into its lines, tell what comes back."
 )

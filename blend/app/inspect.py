@@ -14,6 +14,7 @@ from blend.app.gain import exposure_facts
 from blend.app.load import FLOAT_IN_FRACTIONS, brightest
 from blend.base.errors import BlendError, Faults
 from blend.base.master import Flag, Master
+from blend.base.shares import MOST_SLOPE, in_percent
 from blend.files.raw import is_raw, peek_mosaic
 from blend.files.reader import coordinates_fault, header_text, peek, read_picture
 from blend.files.record import record_text
@@ -193,26 +194,42 @@ def _exposure_in_words(entry: dict[str, Any]) -> list[str]:
 
 
 def _plane_in_words(name: str, told: dict[str, Any]) -> list[str]:
-    noise = ", ".join(f"{_short(sigma)} at {size} px" for size, sigma in told["noise"].items())
+    if not np.isfinite(told["sky"]):
+        return [f"  {name}: no pixel that could be measured; all are border or hold no data"]
     saturation = (
         "no pixels pile up" if told["saturation"] is None else f"saturated at {told['saturation']:.4g}"
     )
+    place = in_percent(told["sky_position"])
     lines = [
-        f"  {name}: sky {_short(told['sky'])} ({_percent(told['sky_position'])} of the histogram), "
+        f"  {name}: sky {_short(told['sky'])}{f' ({place} of the histogram)' if place else ''}, "
         f"from {_short(told['least'])} to {_short(told['greatest'])}, {saturation}",
-        f"    noise {noise}",
-        f"    slope across the frame {_short(told['slope'])} ({told['slope_percent']:.1f} % of the sky)",
+        f"    {_noise_in_words(told['noise'])}",
+        f"    {_slope_in_words(told)}",
     ]
     if "stars" in told:
-        lines.append(f"    {told['stars']} stars, FWHM {told['fwhm_px']:.2f} px")
+        width = f", FWHM {told['fwhm_px']:.2f} px" if np.isfinite(told["fwhm_px"]) else ""
+        lines.append(f"    {told['stars']} stars{width}")
     if told["missing"] > 0:
-        lines.append(f"    {_percent(told['missing'])} of the pixels hold no data")
+        lines.append(f"    {in_percent(told['missing'])} of the pixels hold no data")
     return lines
+
+
+def _noise_in_words(noise: dict[str, float]) -> str:
+    known = [f"{_short(sigma)} at {size} px" for size, sigma in noise.items() if np.isfinite(sigma)]
+    unknown = [size for size, sigma in noise.items() if not np.isfinite(sigma)]
+    without = f"too little of the frame tells it at {', '.join(unknown)} px" if unknown else ""
+    return "; ".join(part for part in (f"noise {', '.join(known)}" if known else "noise", without) if part)
+
+
+def _slope_in_words(told: dict[str, Any]) -> str:
+    if not np.isfinite(told["slope"]):
+        return "slope across the frame not told: too little sky"
+    share = in_percent(told["slope_percent"] / 100.0, most=MOST_SLOPE)
+    of = (
+        f"{share} of the sky" if share else "no share of the sky, whose level is near 0 or below: subtracted?"
+    )
+    return f"slope across the frame {_short(told['slope'])} ({of})"
 
 
 def _short(value: float) -> str:
     return f"{value:.4g}"
-
-
-def _percent(share: float) -> str:
-    return f"{100 * share:.1f} %"

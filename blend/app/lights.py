@@ -232,7 +232,8 @@ def _transparency(
     if clear.sum() < 3:
         clear[:] = True
     mine, theirs = alignment.moving_xy[clear], alignment.reference_xy[clear]
-    radius = max(2.0, 1.5 * float(np.nanmax([frame.fwhm, reference.fwhm])))
+    widths = [width for width in (frame.fwhm, reference.fwhm) if np.isfinite(width)]
+    radius = max(2.0, 1.5 * max(widths, default=0.0))
     gains = np.ones(len(pixels))
     for plane, (moving, fixed) in enumerate(zip(pixels, base, strict=True)):
         here, here_error = star_fluxes(moving, mine, radius_px=radius)
