@@ -3,8 +3,14 @@
 from __future__ import annotations
 
 from pathlib import Path
+from typing import Any
 
+import numpy as np
+from astropy.io import fits
+from numpy.typing import NDArray
 from wrong_cases.cases import Case, Make, night, run_words
+
+Pixels = NDArray[np.float32]
 
 
 def _check(text: str) -> Make:
@@ -62,6 +68,59 @@ def _named(name: str) -> Make:
         return ["check", "galaxy-moonlit", str(target)]
 
     return make
+
+
+def _frames(*levels: float, stars: bool) -> Make:
+    """Make the words that measure a gain from four frames of so many electrons, with stars or lit evenly."""
+
+    def make(folder: Path) -> list[str]:
+        draw = np.random.default_rng(7)
+        y, x = np.mgrid[:240, :320]
+        spots = [(draw.uniform(0, 320), draw.uniform(0, 240), draw.uniform(1e3, 4e4)) for _ in range(60)]
+        shine = sum(peak * np.exp(-((x - a) ** 2 + (y - b) ** 2) / 4.5) for a, b, peak in spots) * stars
+        names = []
+        for number, level in enumerate(levels):
+            counts = np.rint((draw.poisson(level + shine) + draw.normal(0, 5, x.shape)) / 1.6 + 600)
+            names.append(f"f{number}.fits")
+            fits.PrimaryHDU(counts.astype(np.float32)).writeto(folder / names[-1])
+        return ["gain", *names]
+
+    return make
+
+
+def _changed(name: str, change: Any, *words: str) -> Make:
+    """Make the words that run a night, one of whose files was changed: its pixels and header."""
+
+    def make(folder: Path) -> list[str]:
+        target = night(folder)
+        with fits.open(folder / name, mode="update") as hdus:
+            hdus[0].data, hdus[0].header = change(np.array(hdus[0].data, dtype=np.float32), hdus[0].header)
+        return list(words) or run_words(target)
+
+    return make
+
+
+def _same(pixels: Pixels, header: fits.Header) -> tuple[Pixels, fits.Header]:
+    return pixels, header
+
+
+def _faint_blue(pixels: Pixels, header: fits.Header) -> tuple[Pixels, fits.Header]:
+    """Return a colour master in whose blue plane all light above the sky was scaled to a thirtieth."""
+    pixels[2] = np.median(pixels[2]) + (pixels[2] - np.median(pixels[2])) / 30.0
+    return pixels, header
+
+
+def _sky_taken_out(pixels: Pixels, header: fits.Header) -> tuple[Pixels, fits.Header]:
+    return pixels - np.median(pixels), header
+
+
+def _coordinates(scale: float) -> Any:
+    def change(pixels: Pixels, header: fits.Header) -> tuple[Pixels, fits.Header]:
+        header.update(CTYPE1="RA---TAN", CTYPE2="DEC--TAN", CRVAL1=10.0, CRVAL2=20.0, CRPIX1=1.0, CRPIX2=1.0)
+        header.update(CD1_1=-scale, CD2_2=scale)
+        return pixels, header
+
+    return change
 
 
 BOTH = ("-m", "rgb=rgb-light.fits", "-m", "ha=ha-light.fits")
@@ -144,6 +203,32 @@ CASES = [
         wrong=_batch("m-51"),
         right=_batch("M 51 wide"),
         says="taken by a.target.toml",
+    ),
+    Case(
+        name="lights for flats and bias frames",
+        wrong=_frames(900.0, 880.0, 700.0, 690.0, stars=True),
+        right=_frames(20000.0, 19000.0, 0.0, 0.0, stars=False),
+        code=3,
+        says="as stars do",
+        short=True,
+    ),
+    Case(
+        name="a plane of another scale",
+        wrong=_changed("rgb-light.fits", _faint_blue),
+        right=_changed("rgb-light.fits", _same),
+        warning="white-extreme",
+    ),
+    Case(
+        name="a share of a sky that was taken out",
+        wrong=_changed("ha-light.fits", _sky_taken_out, "inspect", "ha-light.fits"),
+        right=_changed("ha-light.fits", _same, "inspect", "ha-light.fits"),
+        says="no share of the sky",
+    ),
+    Case(
+        name="coordinates of no scale",
+        wrong=_changed("rgb-light.fits", _coordinates(0.0)),
+        right=_changed("rgb-light.fits", _coordinates(3e-4)),
+        warning="coordinates-unusable",
     ),
     Case(
         name="a name of two lines",
