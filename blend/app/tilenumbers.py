@@ -87,7 +87,7 @@ class Yardstick:
             return None
         flat = display.reshape(3, -1)
         bright = np.nanmean(flat[:, self._shines], axis=1, dtype=np.float64)
-        near = np.nanmean(flat[:, self._near], axis=1, dtype=np.float64)
+        near = np.asarray(np.nanmean(flat[:, self._near], axis=1, dtype=np.float64))
         if not near[self._plane] >= BLACK:
             return None
         return np.asarray((bright - near) / np.maximum(near, 1e-6))

@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
+import re
 import warnings
 from concurrent.futures import ThreadPoolExecutor
+from pathlib import Path
 from threading import Barrier
 
 import pytest
 
+import blend
 from blend.base.quiet import quiet
 
 
@@ -36,6 +39,13 @@ def test_threads_that_leave_one_after_another_are_all_quiet() -> None:
         assert list(warnings.filters) == before
         warnings.warn("afterwards", stacklevel=1)
         assert [str(one.message) for one in caught] == ["afterwards"]
+
+
+def test_no_other_module_sets_filters() -> None:
+    package = Path(blend.__file__).parent
+    words = re.compile(r"catch_warnings\(|simplefilter\(|filterwarnings\(|showwarning")
+    setting = [path.name for path in package.rglob("*.py") if words.search(path.read_text(encoding="utf-8"))]
+    assert setting == ["quiet.py"]
 
 
 def test_what_was_before_comes_back_after_a_fault() -> None:
