@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 from blend.app.gaincheck import centre, check_frames, kinds
 from blend.base.errors import StepError
 from blend.base.robust import clipped_mean
+from blend.base.shares import in_percent
 from blend.files.raw import Head, read_mosaic
 from blend.science.figures import sample_pixels, sky_mode
 
@@ -289,7 +290,7 @@ def _blacks(head: Head) -> tuple[float, ...]:
 def _sky_shares(skies: dict[str, float], span: float | None) -> dict[str, float] | None:
     """Return the sky of each colour as a share of full scale, or None where that cannot be: below 0, or above 1."""
     shares = {name: level / span for name, level in skies.items()} if span is not None and span > 0 else {}
-    return shares if shares and all(0.0 <= share <= 1.0 for share in shares.values()) else None
+    return shares if shares and all(in_percent(share) for share in shares.values()) else None
 
 
 def _share_words(shares: dict[str, float] | None, span: float | None, saturated: float | None) -> list[str]:
@@ -300,7 +301,7 @@ def _share_words(shares: dict[str, float] | None, span: float | None, saturated:
             "the sky does not lie between black and white level, so it is no share of full scale: this may be a dark "
             "or bias frame, one that is calibrated already, or one whose levels are stated wrongly"
         ]
-    listed = ", ".join(f"{name} {100 * share:.1f} %" for name, share in shares.items())
+    listed = ", ".join(f"{name} {in_percent(share)}" for name, share in shares.items())
     words = [
         f"the sky sits at {listed} of full scale; {100 * saturated:.3f} % of the photosites are saturated"
     ]
@@ -320,7 +321,7 @@ def _doubled_words(top: float, saturated: float) -> str:
     if top >= 1.0:
         return start + "saturate the sky itself"
     return (
-        f"{start}put the sky at {100 * top:.1f} % and saturate {100 * saturated:.3f} % of the photosites; "
+        f"{start}put the sky at {in_percent(top)} and saturate {100 * saturated:.3f} % of the photosites; "
         "the exposure gathers twice the light, the ISO does not"
     )
 

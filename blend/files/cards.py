@@ -12,7 +12,7 @@ from typing import Any
 from blend.base.master import Facts
 
 _CELESTIAL = re.compile(r"RA--|DEC-|[A-Z]L(ON|AT)|[A-Z]{2}L[NT]")
-"""How CTYPE begins on a celestial axis: Calabretta & Greisen (2002), A&A 395, 1077, section 2.4."""
+"""How CTYPE begins on a celestial axis: Calabretta & Greisen (2002), A&A 395, 1077 (from memory)."""
 
 FRAME_KINDS = ("flat-dark", "light", "dark", "flat", "bias")
 

@@ -16,7 +16,7 @@ LONGEST_FOLDER = 60
 """Characters; of four bytes each they stay below the 255 bytes of common file systems."""
 
 _RESERVED = re.compile(r"con|prn|aux|nul|(com|lpt)[0-9]")
-"""Names of devices in Windows (Microsoft, Naming Files, Paths, and Namespaces)."""
+"""Names of devices in Windows (Microsoft, Naming Files, Paths, and Namespaces; from memory)."""
 
 PLANES = ("red", "green", "blue")
 
