@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from pathlib import Path
 
 from blend.app.load import MissingFiles, open_recipe, open_target
-from blend.base.errors import BlendError, FaultList
+from blend.base.errors import BlendError, FaultList, Faults
 from blend.files.catalogue import read_catalogue
 from blend.files.reader import peek
 from blend.recipe.check import assumptions
@@ -46,18 +46,6 @@ def check_files(
     if faults:
         raise Faults(faults)
     return lines
-
-
-class Faults(BlendError):
-    """All faults that ``check`` found."""
-
-    def __init__(self, faults: Sequence[BlendError]) -> None:
-        self.faults = tuple(faults)
-        super().__init__(faults[0].where, found=faults[0].found)
-        self.exit_code = min(fault.exit_code for fault in faults)
-
-    def __str__(self) -> str:
-        return "\n".join(fault.sentence() for fault in self.faults)
 
 
 def _input_lines(target: Target, faults: list[BlendError]) -> list[str]:

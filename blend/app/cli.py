@@ -14,8 +14,10 @@ import click
 from blend.app.cli_batch import batch, plan, replay
 from blend.app.cli_frames import gain, stack
 from blend.app.cli_try import keep, try_
+from blend.app.words import Positive, one_target
 from blend.base.errors import BlendError
 from blend.base.memory import keep_freed_memory
+from blend.base.quiet import silence_process
 
 EXISTING = click.Path(path_type=Path)
 
@@ -53,7 +55,7 @@ def demo(out: Path, size: str, seed: int, threads: int, overwrite: bool) -> None
 
 @blend.command()
 @click.argument("recipe")
-@click.argument("target", required=False, type=EXISTING)
+@click.argument("target", nargs=-1, type=EXISTING, callback=one_target)
 @click.option("-m", "--master", "masters", multiple=True, metavar="NAME=FILE", help="rgb=, ha=, rgb.red= ...")
 @click.option("--dark", "darks", multiple=True, metavar="NAME=FILE", help="Master dark of a master.")
 @click.option("--flat", "flats", multiple=True, metavar="NAME=FILE", help="Master flat of a master.")
@@ -91,7 +93,7 @@ def run(recipe: str, target: Path | None, **options: Any) -> None:
         root=options["root"],
     )
     opened = open_recipe(recipe, settings=options["settings"], target=chosen)
-    out = options["out"] or Path(chosen.name)
+    out = options["out"] or Path(chosen.folder)
     log = EventLog(options["log"])
     reads = [Path(recipe_text(recipe)[1]), *([] if target is None else [target]), *log.files]
     claim = claim_results(
@@ -137,7 +139,7 @@ FILE_OPTIONS = {
 
 @blend.command()
 @click.argument("recipe")
-@click.argument("target", required=False, type=EXISTING)
+@click.argument("target", nargs=-1, type=EXISTING, callback=one_target)
 @click.option("--set", "settings", multiple=True, metavar="KEY=VALUE", help="Change one recipe value.")
 @click.option("--root", type=EXISTING, help="A folder the target file may read in beside its own.")
 def check(recipe: str, target: Path | None, settings: tuple[str, ...], root: Path | None) -> None:
@@ -149,7 +151,7 @@ def check(recipe: str, target: Path | None, settings: tuple[str, ...], root: Pat
 
 @blend.command()
 @click.argument("recipe")
-@click.argument("target", required=False, type=EXISTING)
+@click.argument("target", nargs=-1, type=EXISTING, callback=one_target)
 @click.option("--set", "settings", multiple=True, metavar="KEY=VALUE", help="Change one recipe value.")
 def explain(recipe: str, target: Path | None, settings: tuple[str, ...]) -> None:
     """Say in plain words, step by step, what RECIPE will do, with its equations and their sources."""
@@ -185,8 +187,10 @@ def formulas(name: str | None) -> None:
 @blend.command()
 @click.argument("files", nargs=-1, required=True, type=EXISTING)
 @click.option("--json", "as_json", is_flag=True, help="Print the measurements as JSON.")
-@click.option("--gain", "gain_e", type=float, help="Single frames: electrons a count, as blend gain tells.")
-@click.option("--read-noise", "read_noise_e", type=float, help="Single frames: electrons.")
+@click.option(
+    "--gain", "gain_e", type=Positive(), help="Single frames: electrons a count, as blend gain tells."
+)
+@click.option("--read-noise", "read_noise_e", type=Positive(), help="Single frames: electrons.")
 @click.option(
     "--plant", metavar="RECIPE", help="FILE is a target: plant knots into its lines, tell what comes back."
 )
@@ -202,7 +206,10 @@ def inspect(files: tuple[Path, ...], plant: str | None, settings: tuple[str, ...
 
         click.echo(inspect_planted(plant, files, settings=settings, as_json=options["as_json"]))
         return
-    click.echo(inspect_files(files, **options))
+    told = inspect_files(files, **options)
+    click.echo(told.text, nl=bool(told.text))
+    if told.faults:
+        raise told.faults
 
 
 @blend.command()
@@ -266,6 +273,7 @@ blend.add_command(keep)
 
 def main() -> None:
     """Run the command line and end the process."""
+    silence_process()
     keep_freed_memory()
     # A run makes few cycles and many objects that stay: a search of all of them each 700 costs it half a second.
     gc.set_threshold(50_000, 20, 20)

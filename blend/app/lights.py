@@ -23,6 +23,7 @@ from blend.app.stackbase import (
     write_master,
 )
 from blend.base.errors import InputError, StepError
+from blend.base.shares import in_percent
 from blend.files.raw import Head
 from blend.files.scratch import FrameStore
 from blend.recipe.work import Event, Listener
@@ -209,8 +210,9 @@ def _weigh(frames: Sequence[LightFrame], plan: LightPlan) -> None:
     for frame in frames:
         frame.gain = frame.gain / typical
         clear = frame.gain[plan.star_plane]
-        if clear < CLOUDED:
-            frame.why = f"clouds: {100 * clear:.0f} % of the star light of the usual frame"
+        if not clear >= CLOUDED:
+            share = in_percent(float(clear), ".0f")
+            frame.why = f"clouds: {share} of the star light of the usual frame" if share else "no star light"
             continue
         frame.weight = float(clear / frame.noise[plan.star_plane][1]) ** 2
     best = max(frame.weight for frame in frames)
@@ -232,7 +234,8 @@ def _transparency(
     if clear.sum() < 3:
         clear[:] = True
     mine, theirs = alignment.moving_xy[clear], alignment.reference_xy[clear]
-    radius = max(2.0, 1.5 * float(np.nanmax([frame.fwhm, reference.fwhm])))
+    widths = [width for width in (frame.fwhm, reference.fwhm) if np.isfinite(width)]
+    radius = max(2.0, 1.5 * max(widths, default=0.0))
     gains = np.ones(len(pixels))
     for plane, (moving, fixed) in enumerate(zip(pixels, base, strict=True)):
         here, here_error = star_fluxes(moving, mine, radius_px=radius)

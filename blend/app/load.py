@@ -14,7 +14,15 @@ from blend.base.errors import FaultList, InputError, RecipeError
 from blend.base.master import Flag, Master, flags_of
 from blend.base.rowblocks import map_row_blocks, map_together
 from blend.files.catalogue import read_catalogue
-from blend.files.reader import header_text, peek, read_picture, refuse_other_kind, scaled
+from blend.files.reader import (
+    coordinates_fault,
+    header_text,
+    is_picture,
+    peek,
+    read_picture,
+    refuse_other_kind,
+    scaled,
+)
 from blend.recipe.check import check_together
 from blend.recipe.model import Recipe, load_recipe
 from blend.recipe.target import (
@@ -112,7 +120,7 @@ def open_target(
         folder = path.resolve().parent
         target = load_target(read_text(path), where=str(path), folder=folder)
         refuse_outside(target, folder, root)
-    faults = missing_files(target)
+    faults = missing_files(target, options=path is None)
     if faults:
         raise MissingFiles(faults)
     return target
@@ -132,6 +140,9 @@ class MissingFiles(InputError):
 
 def read_text(path: Path) -> str:
     """Return the text of a recipe or target file, or raise ``RecipeError`` in plain words."""
+    if is_picture(path):
+        advice = "name pictures with -m rgb=FILE -m ha=FILE, or in a target file"
+        raise RecipeError(str(path), found="this is a picture", expected="a TOML text", advice=advice)
     try:
         if path.stat().st_size > 1_000_000:
             raise RecipeError(str(path), found="more than 1 MB", expected="a short TOML text")
@@ -317,6 +328,8 @@ def _source(
         whole, verdict = _judged(_in_fractions(light, divisor), files, path)
         lights.append(whole)
         warnings += [(finding.code, f"{path.name}: {finding.text}") for finding in verdict.findings]
+        if text := coordinates_fault(path, light):
+            warnings.append(("coordinates-unusable", f"{path.name}: {text}"))
     frames = {kind: _in_fractions(pieces.frames.pop(kind), divisor) for kind in tuple(pieces.frames)}
     return Source(lights=tuple(lights), **frames), warnings
 

@@ -37,6 +37,7 @@ from blend.app.stackbase import (
 from blend.base.errors import InputError, StepError
 from blend.base.robust import clipped_mean, median_and_sigma
 from blend.base.rowblocks import thread_count
+from blend.base.shares import in_percent
 from blend.files.raw import Head, read_counts, read_mosaic
 from blend.files.scratch import FrameStore
 from blend.files.seal import sealed
@@ -284,9 +285,11 @@ def _judge_frames(kind: Kind, aside: Sequence[_Aside]) -> list[str]:
             full = (one.head.white or one.clip or np.inf) - float(np.mean(one.head.black))
             share = levels[index] / full
             if share > BRIGHT_FLAT or (one.clip is not None and levels[index] > 0.95 * one.clip):
-                verdicts[index] = f"overexposed: its level is {100 * share:.0f} % of full scale"
+                told = in_percent(share, ".0f") or "above 100 %"
+                verdicts[index] = f"overexposed: its level is {told} of full scale"
             elif share < DIM_FLAT and np.isfinite(full):
-                verdicts[index] = f"hardly exposed: its level is {100 * share:.1f} % of full scale"
+                told = in_percent(share) or "below 0 %"
+                verdicts[index] = f"hardly exposed: its level is {told} of full scale"
         return verdicts
     for index, one in enumerate(aside):
         full = (one.head.white or np.inf) - float(np.mean(one.head.black))

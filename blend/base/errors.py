@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 
 class BlendError(Exception):
     """A fault with an exit code.
@@ -58,6 +60,18 @@ class FaultList(RecipeError):
         self.faults = tuple(faults)
         first = faults[0]
         super().__init__(first.where, found=first.found, expected=first.expected, advice=first.advice)
+
+    def __str__(self) -> str:
+        return "\n".join(fault.sentence() for fault in self.faults)
+
+
+class Faults(BlendError):
+    """Faults of several files, reported together; the exit code is that of the gravest, a fault of a text first."""
+
+    def __init__(self, faults: Sequence[BlendError]) -> None:
+        self.faults = tuple(faults)
+        super().__init__(faults[0].where, found=faults[0].found)
+        self.exit_code = min(fault.exit_code for fault in faults)
 
     def __str__(self) -> str:
         return "\n".join(fault.sentence() for fault in self.faults)

@@ -11,11 +11,25 @@ from typing import Any
 
 from blend.base.master import Facts
 
+_CELESTIAL = re.compile(r"RA--|DEC-|[A-Z]L(ON|AT)|[A-Z]{2}L[NT]")
+"""How CTYPE begins on a celestial axis: Calabretta & Greisen (2002), A&A 395, 1077 (from memory)."""
+
 FRAME_KINDS = ("flat-dark", "light", "dark", "flat", "bias")
 
 _ANGLE = re.compile(
     r"^\s*([+-]?)(\d+(?:\.\d*)?)(?:[\s:d°]+(\d+(?:\.\d*)?))?(?:[\s:m']+(\d+(?:\.\d*)?))?[\s\"s]*([NSEW]?)\s*$"
 )
+
+
+def states_coordinates(cards: Mapping[str, Any]) -> bool:
+    """Return whether cards speak of places in the sky; whether these can be used is another question.
+
+    Examples
+    --------
+    >>> states_coordinates({"CTYPE1": "RA---TAN", "CTYPE2": "DEC--TAN"}), states_coordinates({"CTYPE1": "PIXEL"})
+    (True, False)
+    """
+    return any(_CELESTIAL.match(str(cards.get(f"CTYPE{axis}", ""))) for axis in (1, 2, 3))
 
 
 def facts_from_cards(cards: Mapping[str, Any], *, full_scale: float | None, wcs: Any = None) -> Facts:

@@ -22,7 +22,7 @@ from numpy.typing import NDArray
 from blend.base.errors import InputError
 from blend.base.master import Facts
 from blend.base.rowblocks import map_row_blocks, row_blocks
-from blend.files.cards import facts_from_cards, stated_full_scale
+from blend.files.cards import facts_from_cards, stated_full_scale, states_coordinates
 from blend.files.source import (
     EXPECTED,
     MOST_BYTES,
@@ -428,7 +428,7 @@ def _facts(picture: _Picture, *, brightest: float | None) -> Facts:
 
 def _wcs(picture: _Picture) -> Any:
     """Return celestial coordinates, or None where the header states none that work."""
-    if "CTYPE1" not in picture.header:
+    if not states_coordinates(picture.header):
         return None
     from astropy.wcs import WCS
 

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import stat
-import warnings
 from collections.abc import Iterable, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass, field
@@ -12,6 +11,7 @@ from typing import Literal
 
 from blend.base.errors import BlendError, InputError
 from blend.base.master import Facts
+from blend.base.quiet import quiet
 
 MOST_BYTES = 8 * 2**30
 """No picture larger than this is allocated unless the caller says so."""
@@ -139,8 +139,7 @@ _KNOWN = {
 def reading(path: Path, *, kind: str) -> Iterator[None]:
     """Turn whatever a parser raises on a damaged file into an `InputError`, and keep its warnings quiet."""
     try:
-        with warnings.catch_warnings():
-            warnings.simplefilter("ignore")
+        with quiet():
             yield
     except BlendError:
         raise

@@ -37,7 +37,7 @@ def explain(recipe: Recipe, target: Target | None = None) -> str:
     Examples
     --------
     >>> from blend.recipe.model import load_recipe
-    >>> print(explain(load_recipe("", where="empty.toml")).splitlines()[0])
+    >>> print(explain(load_recipe("version = 1", where="empty.toml")).splitlines()[0])
     A recipe without a title
     """
     steps = [

@@ -360,7 +360,7 @@ _Version = Literal[1]
 class Recipe(Table):
     """How a picture is made. The order of work is fixed by physics, whatever the order of the tables."""
 
-    version: Annotated[_Version, exactly(_Version)] = Field(default=1, description="of this format")
+    version: Annotated[_Version, exactly(_Version)] = Field(description="of this format")
     title: str = Field(default="", max_length=200, description="one line for the report")
     calibrate: Calibrate = Field(default_factory=Calibrate)
     register_: Register = Field(default_factory=Register, alias="register")

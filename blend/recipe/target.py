@@ -22,7 +22,7 @@ from pydantic import (
 from blend.base.errors import FaultList, InputError, RecipeError
 from blend.base.master import Domain
 from blend.base.registry import suggestion
-from blend.recipe.fields import PLANES, Kebab, MasterName, Table, is_number, wrong
+from blend.recipe.fields import PLANES, MasterName, Table, Title, folder_name, is_number, wrong
 from blend.recipe.model import STEPS
 from blend.recipe.tables import Plane, Recipe
 from blend.recipe.text import faults_of, flatten, read_toml, toml_names
@@ -153,9 +153,14 @@ class MasterFiles(Table):
 class Target(Table):
     """Which pictures are blended."""
 
-    name: Kebab = Field(description="of the target; results go into a folder of this name")
+    name: Title = Field(description="of the target; results go into a folder called after it")
     masters: dict[MasterName, MasterFiles] = Field(description="rgb, and one for each line")
     set: dict[str, Any] = Field(default_factory=dict, description="recipe values for this target alone")
+
+    @property
+    def folder(self) -> str:
+        """The name of the folder for results where none is given: `folder_name` of the target's name."""
+        return folder_name(self.name)
 
     @property
     def lines(self) -> tuple[str, ...]:
@@ -289,20 +294,28 @@ def refuse_outside(target: Target, folder: Path, root: Path | None = None) -> No
         raise FaultList(faults)
 
 
-def missing_files(target: Target) -> list[InputError]:
-    """Return the files that are not there, as faults; nothing is opened."""
+def missing_files(target: Target, *, options: bool = False) -> list[InputError]:
+    """Return the files that are not there, as faults; nothing is opened. ``options``: from the command line's words."""
     return [
         InputError(
             str(path),
             found="this is a folder" if os.path.isdir(path) else "there is no such file",  # noqa: PTH112
             expected=f"the {role} of {master}",
-            advice=f"mend {place} in the target file, or put the file there",
+            advice=f"mend {_option(master, role) if options else f'{place} in the target file'}, or put the file there",
         )
         for place, path in target.paths()
         for _, master, role in [place.split(".", 2)]
         # unlike the methods of Path these take a name that is too long for an answer of no
         if not os.path.isfile(path)  # noqa: PTH113
     ]
+
+
+def _option(master: str, role: str) -> str:
+    """Return the option of the command line that names a file."""
+    kind, _, plane = role.partition(".")
+    if kind == "light":
+        return f"-m {master}{'.' * bool(plane)}{plane}=FILE"
+    return f"--{kind.replace('_', '-')} {master}=FILE"
 
 
 def target_schema() -> dict[str, Any]:
@@ -341,7 +354,7 @@ def _role_faults(masters: dict[str, Any]) -> list[RecipeError]:
     if "rgb" not in masters:
         found = f"there is no master called rgb among: {', '.join(masters) or 'none'}"
         faults.append(RecipeError("masters", found=found, advice="name the colour master rgb"))
-    steps = {key: step for step in STEPS for key in toml_names(type(Recipe().step(step)))}
+    steps = {key: step for step in STEPS for key in toml_names(type(Recipe(version=1).step(step)))}
     for name, table in masters.items():
         where = f"masters.{name}"
         if name in steps:
@@ -364,7 +377,10 @@ def _split_word(option: str, word: str, faults: list[RecipeError]) -> tuple[str,
     master, dot, plane = name.partition(".")
     if equals and master and path and (plane in PLANES if dot else True):
         return master, plane, path
-    fault = RecipeError(f"{option} {word}", found="not a master and a file", expected="NAME=FILE")
+    advice = "" if equals else f"for example {option} rgb={word}"
+    fault = RecipeError(
+        f"{option} {word}", found="not a master and a file", expected="NAME=FILE", advice=advice
+    )
     faults.append(fault)
     return "", "", ""
 

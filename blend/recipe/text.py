@@ -8,6 +8,7 @@ import math
 import re
 import tomllib
 from collections.abc import Iterator, Mapping
+from difflib import get_close_matches
 from typing import TYPE_CHECKING, Any, get_args, get_origin
 
 from blend.base.errors import FaultList, RecipeError
@@ -237,7 +238,7 @@ def _fault(item: dict[str, Any], model: type[BaseModel]) -> RecipeError:
     keys = toml_names(table) if table else {}
     if kind == "extra_forbidden":
         known = sorted(keys)
-        advice = suggestion(str(place[-1]), known) or "take the key out"
+        advice = _place_meant(str(place[-1]), known, model) or "take the key out"
         found = f"there is no key {str(place[-1])!r} here"
         return RecipeError(where, found=found, expected=f"one of: {', '.join(known)}", advice=advice)
     field = keys.get(str(place[-1])) if place else None
@@ -252,6 +253,29 @@ def _fault(item: dict[str, Any], model: type[BaseModel]) -> RecipeError:
     else:
         expected, advice = _range(field) or _PLAIN.get(kind) or str(item["msg"]), ""
     return RecipeError(where, found=found, expected=expected, advice=advice)
+
+
+def _place_meant(key: str, known: list[str], model: type[BaseModel]) -> str:
+    """Return what to write for a key that is not ``known`` in its table: its place elsewhere, or one like it."""
+    places: dict[str, list[str]] = {}
+    for place in _places(model):
+        places.setdefault(place.rpartition(".")[2], []).append(place)
+    if key not in places and (near := suggestion(key, known)):
+        return near
+    names = [key] if key in places else get_close_matches(key, list(places), n=1, cutoff=0.75)
+    return "".join(f"write {' or '.join(places[name])}" for name in names)
+
+
+def _places(model: type[BaseModel], path: str = "") -> Iterator[str]:
+    """Give every key of a model with dots; a name that is the user's choice is NAME."""
+    from pydantic import BaseModel
+
+    for key, field in toml_names(model).items():
+        yield path + key
+        kind = field.annotation
+        inner, below = (_inside(kind), ".NAME") if get_origin(kind) is dict else (kind, "")
+        if isinstance(inner, type) and issubclass(inner, BaseModel):
+            yield from _places(inner, f"{path}{key}{below}.")
 
 
 _PLAIN = {

@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 from blend.base.jit import kernel
 from blend.base.robust import MAD_TO_SIGMA, difference_noise, interpolated_noise
 from blend.base.rowblocks import map_row_blocks
+from blend.base.shares import MOST_SLOPE
 from blend.science.badpixels import local_noise
 
 SCALES = (1, 4, 16, 64)
@@ -31,7 +32,7 @@ class Figures(TypedDict):
     slope: float
     """Peak to peak over the four corners of a plane fitted to the sky."""
     slope_percent: float
-    """The slope in % of the sky; NaN where the sky is not above its noise."""
+    """The slope in % of the sky; NaN where the sky is not above its noise, or so low that no light could slope so."""
     least: float
     greatest: float
     missing: float
@@ -82,6 +83,7 @@ def _measure_plane(plane: NDArray[np.floating], invalid: NDArray[np.bool_] | Non
     sky = sky_mode(sample)
     noise = _noise(plane, invalid, blocks, share, good)
     saturation = saturation_level(plane, invalid=invalid)
+    level = sky if sky > np.nan_to_num(noise[1]) else float("nan")
     slope = _slope(_coarsen(blocks, share, 4)[0] if min(blocks.shape) >= 24 else blocks, plane.shape)
     low = min(0.0, least)
     span = (greatest if saturation is None else saturation) - low
@@ -91,7 +93,7 @@ def _measure_plane(plane: NDArray[np.floating], invalid: NDArray[np.bool_] | Non
         noise=noise,
         saturation=saturation,
         slope=slope,
-        slope_percent=100.0 * slope / sky if sky > noise[1] else float("nan"),
+        slope_percent=100.0 * slope / level if slope <= MOST_SLOPE * level else float("nan"),
         least=least,
         greatest=greatest,
         missing=1.0 - good / plane.size,

@@ -80,8 +80,8 @@ def find_flat_fault(fit: SkyFit) -> FlatFault | None:
     Returns
     -------
     FlatFault or None
-        None where the bend is under 0.5 % of the sky or under five times its error, where half as much bend differs
-        with the direction, where an object's halo could be it, or where the level is not above 0.
+        None where the bend is under 0.5 % of the sky, more than all of it, or under five times its error, where half as
+        much bend differs with the direction, where an object's halo could be it, or where the level is not above 0.
 
     References
     ----------
@@ -138,7 +138,8 @@ def _fault(answer: NDArray[np.float64], design: NDArray[np.float64], level: floa
     high, low = radius_squared[curve.argmax()], radius_squared[curve.argmin()]
     step = np.array([high - low, high**2 - low**2])
     error = float(np.sqrt(max(step @ covariance @ step, 0.0)))
-    if size < LEAST_FAULT or size < SURE_SIGMA * error:
+    # no flat bends by all of its light: a level so low is not the sky's
+    if not LEAST_FAULT <= size <= 1.0 or size < SURE_SIGMA * error:
         return None
     return FlatFault(
         bowl=float(bowl), ring=float(ring), percent=100.0 * size, sigma=size / max(error, 1e-30), level=level

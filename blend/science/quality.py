@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 
 from blend.base.errors import InputError
 from blend.base.robust import difference_noise
+from blend.base.shares import in_percent
 from blend.science.badpixels import local_noise
 from blend.science.borders import border_mask, cut_corners, is_constant
 from blend.science.figures import Figures, measure, sample_pixels, saturation_level, sky_mode, sky_spread
@@ -297,8 +298,9 @@ def _mosaic_finding(plane: NDArray[np.floating], name: str) -> list[Finding]:
     same = float((offsets[:, high] > offsets[:, low]).mean())
     if reach < 0.5 * noise or reach < 0.02 * level or same < 0.95:
         return []
+    share = in_percent(reach / level if level > 0.0 else None, ".0f")
     text = (
-        f"the pixels of {name} alternate by {100.0 * reach / max(level, 1e-30):.0f} % of the sky"
+        f"the pixels of {name} alternate by {f'{share} of the sky' if share else f'{reach:.3g}, more than the sky,'}"
         " in cells of 2x2: this is a colour mosaic that was not taken apart"
     )
     return [

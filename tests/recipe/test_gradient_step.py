@@ -17,6 +17,7 @@ from blend.recipe.target import target_from_options
 from blend.recipe.work import Work, frozen
 from blend.science.skyblocks import chebyshev_terms
 
+VERSION = "version = 1\n"
 SHAPE = (160, 220)
 SIGMA = 0.001
 V, U = np.mgrid[-1 : 1 : SHAPE[0] * 1j, -1 : 1 : SHAPE[1] * 1j]
@@ -43,7 +44,7 @@ def master(skies, planes, seed, **facts):
 def work(recipe, rgb, ha):
     told = {name: {"planes": {plane: {} for plane in one.planes}} for name, one in (("rgb", rgb), ("ha", ha))}
     return Work(
-        recipe=load_recipe(recipe, where="r.toml"),
+        recipe=load_recipe(VERSION + recipe, where="r.toml"),
         target=target_from_options(["rgb=a.fits", "ha=b.fits"]),
         masters=frozen({"rgb": rgb, "ha": ha}),
         told=frozen({"masters": told}),

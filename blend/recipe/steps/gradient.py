@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 from blend.base.errors import StepError
 from blend.base.master import Master
 from blend.base.rowblocks import map_together
+from blend.base.shares import in_percent
 from blend.recipe.model import Gradient, RegionTable
 from blend.recipe.steps.skyfacts import MoonFacts, line_nm_of, moon_facts
 from blend.recipe.work import Work, frozen
@@ -395,7 +396,7 @@ def _glow_warning(name: str, done: dict[str, _Done], upside_down: bool) -> list[
     if not glows:
         return []
     numbers = ", ".join(
-        f"{plane} {_corner(glow, upside_down)} +{glow.percent:.2f} % of the sky, {glow.sigma:.0f} times its error"
+        f"{plane} {_corner(glow, upside_down)}{_glow_share(glow)}, {glow.sigma:.0f} times its error"
         for plane, glow in glows.items()
     )
     text = f"{name}: one corner is brighter than the sky ({numbers}). It was left in. Likely causes: a glow of the "
@@ -405,6 +406,11 @@ def _glow_warning(name: str, done: dict[str, _Done], upside_down: bool) -> list[
     return [
         ("corner-glow", text + 'fades away from there; model = "spline" takes it out, with what that can eat')
     ]
+
+
+def _glow_share(glow: CornerGlow) -> str:
+    share = in_percent(glow.percent / 100.0, ".2f")
+    return f" +{share} of the sky" if share else ""
 
 
 def _master_warnings(name: str, planes: list[_Plane], done: dict[str, _Done]) -> list[tuple[str, str]]:

@@ -1,0 +1,43 @@
+"""Words of the command line that several commands read alike."""
+
+from __future__ import annotations
+
+import math
+from pathlib import Path
+from typing import Any
+
+import click
+
+from blend.base.errors import RecipeError
+
+
+class Positive(click.FloatRange):
+    """A finite number above 0; the range of the library lets NaN pass."""
+
+    def __init__(self) -> None:
+        super().__init__(min=0.0, min_open=True)
+
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> float:
+        """Return the number, or fail."""
+        number = float(super().convert(value, param, ctx))
+        if not math.isfinite(number):
+            self.fail(f"{value} is no finite number.", param, ctx)
+        return number
+
+
+def one_target(context: click.Context, parameter: click.Parameter, paths: tuple[Path, ...]) -> Path | None:
+    """Return the one target file among the words of a command, or None where there is none.
+
+    Raises
+    ------
+    RecipeError
+        More than one.
+    """
+    if len(paths) > 1:
+        raise RecipeError(
+            "TARGET",
+            found=f"{len(paths)} files: {', '.join(map(str, paths[:3]))}{', ...' * (len(paths) > 3)}",
+            expected="one target file, which names the masters",
+            advice="give pictures to blend run as -m rgb=FILE -m ha=FILE, several target files to blend batch",
+        )
+    return paths[0] if paths else None
