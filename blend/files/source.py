@@ -8,10 +8,12 @@ from collections.abc import Iterable, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass, field
 from pathlib import Path
+from threading import Lock
 from typing import Literal
 
 from blend.base.errors import BlendError, InputError
 from blend.base.master import Facts
+from blend.base.memory import free_memory
 
 MOST_BYTES = 8 * 2**30
 """No picture larger than this is allocated unless the caller says so."""
@@ -155,6 +157,43 @@ def reading(path: Path, *, kind: str) -> Iterator[None]:
             expected=f"a sound {kind} file",
             advice="copy or stack it again",
         ) from error
+
+
+@contextmanager
+def room_for(path: Path, needed: int) -> Iterator[None]:
+    """Hold memory for a picture while it is unpacked; what others hold meanwhile is not free.
+
+    Parameters
+    ----------
+    path : Path
+    needed : int
+        Bytes of all arrays that reading it makes.
+
+    Raises
+    ------
+    InputError
+        Less is free; nothing has been unpacked then.
+    """
+    with _HOLDING:
+        free = free_memory()
+        left = None if free is None else free - sum(_HELD)
+        if left is not None and needed > left:
+            raise InputError(
+                str(path),
+                found=f"its picture takes {in_words(needed)} of memory unpacked, and {in_words(max(0, left))} are free",
+                expected="a picture that fits into memory",
+                advice="end other programs, use a machine with more memory, or make the picture smaller",
+            )
+        _HELD.append(needed)
+    try:
+        yield
+    finally:
+        with _HOLDING:
+            _HELD.remove(needed)
+
+
+_HOLDING = Lock()
+_HELD: list[int] = []
 
 
 def refuse_size(path: Path, *, promised: int, limit: int) -> None:
