@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 
 from blend.base.errors import InputError, StepError
 from blend.base.robust import clipped_mean
+from blend.files.cards import odd_card_note
 from blend.files.raw import Head, Mosaic, read_mosaic
 from blend.science.figures import sample_pixels, sky_mode
 
@@ -181,6 +182,8 @@ def measure_gain(flats: Sequence[Path], biases: Sequence[Path], *, pattern: str 
     if len(flats) != 2 or len(biases) != 2:
         raise ValueError("two flats and two bias frames")
     notes = _check(frames)
+    for head in (frame.head for frame in frames):
+        notes += [text for _, text in odd_card_note(head.facts, head.path.name)]
     names = _kinds(frames[0].head.pattern)
     colours = []
     for name, part in names:

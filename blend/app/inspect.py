@@ -12,6 +12,7 @@ import numpy as np
 from blend.app.gain import exposure_facts
 from blend.app.load import FLOAT_IN_FRACTIONS, brightest
 from blend.base.master import Flag, Master
+from blend.files.cards import odd_card_note
 from blend.files.raw import is_raw, peek_mosaic
 from blend.files.reader import header_text, peek, read_picture
 from blend.files.record import record_text
@@ -79,7 +80,8 @@ def inspect_file(
         },
         "linear": verdict.linear,
         "findings": [
-            {"code": f.code, "text": f.text, "evidence": dict(f.evidence)} for f in verdict.findings
+            *({"code": f.code, "text": f.text, "evidence": dict(f.evidence)} for f in verdict.findings),
+            *({"code": code, "text": text} for code, text in odd_card_note(master.facts, "header")),
         ],
     } | ({"exposure": exposure_facts(path, gain_e=gain_e, read_noise_e=read_noise_e)} if one_frame else {})
 

@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 from blend.base.errors import FaultList, InputError, RecipeError
 from blend.base.master import Flag, Master, flags_of
 from blend.base.rowblocks import map_row_blocks, map_together
+from blend.files.cards import odd_card_note
 from blend.files.catalogue import read_catalogue
 from blend.files.reader import header_text, peek, read_picture, refuse_other_kind, scaled
 from blend.recipe.check import check_together
@@ -314,9 +315,14 @@ def _source(
         warnings.append(("line-in-colour", text))
     lights = []
     for light, (_, path) in zip(pieces.lights, pieces.paths, strict=False):
+        warnings += odd_card_note(light.facts, path.name)
         whole, verdict = _judged(_in_fractions(light, divisor), files, path)
         lights.append(whole)
         warnings += [(finding.code, f"{path.name}: {finding.text}") for finding in verdict.findings]
+    for role, path in pieces.paths[len(pieces.lights) :]:
+        kind = role.partition(".")[2]
+        if kind in pieces.frames:
+            warnings += odd_card_note(pieces.frames[kind].facts, path.name)
     frames = {kind: _in_fractions(pieces.frames.pop(kind), divisor) for kind in tuple(pieces.frames)}
     return Source(lights=tuple(lights), **frames), warnings
 

@@ -26,6 +26,7 @@ _LEAST = {
 }
 """The cards that facts are taken from as numbers, and the least that each can be."""
 _READ = frozenset(("DATE-OBS", "FILTER", "ROWORDER", "IMAGETYP", "OBJECT", "BAYERPAT", "BLANK"))
+_NUMBER = re.compile(r"[+-]?(?:\d+\.?\d*|\.\d+)(?:e[+-]?\d+)?")
 _NO_VALUE = frozenset(("", "n/a", "na", "none", "null", "unknown", "undefined", "-", "--", "?"))
 
 _ANGLE = re.compile(
@@ -83,7 +84,8 @@ def odd_cards(
     ----------
     cards : mapping
         The sound ones. One that facts are taken from may hold a text where a number belongs, a negative exposure, or a
-        date that is none; an empty text, or one like "n/a", says that there is no value.
+        date that is none; an empty text, or one like "n/a", says that there is no value, and a number
+        in quotes is no fact, but sense.
     odd : mapping of str to str
         Keyword to what stands in place of a value.
     clashes : mapping of str to str
@@ -98,7 +100,8 @@ def odd_cards(
     told += [f"{key} = {words[:80]}" for key, words in clashes.items() if key in _LEAST or key in _READ]
     told += [f"{key} = {cards[key]!r:.60}" for key in _LEAST if _is_no_number(cards.get(key), key)]
     date = _text(cards, "DATE-OBS")
-    if date is not None and date.casefold() not in _NO_VALUE and _date(cards) is None:
+    old = date is not None and re.fullmatch(r"\d\d/\d\d/\d\d", date)  # of the years 1900 to 1999, says the Standard
+    if date is not None and not old and date.casefold() not in _NO_VALUE and _date(cards) is None:
         told.append(f"DATE-OBS = {date!r:.60}")
     return tuple(told)
 
@@ -119,7 +122,8 @@ def _is_no_number(value: Any, key: str) -> bool:
         return False
     if isinstance(value, str):
         plain = value.strip().casefold()
-        return plain not in _NO_VALUE and not (key in _ANGLES and degrees_of(value) is not None)
+        stated = _NUMBER.fullmatch(plain) or (key in _ANGLES and degrees_of(value) is not None)
+        return plain not in _NO_VALUE and not stated
     return isinstance(value, bool) or not isinstance(value, int | float) or value < _LEAST[key]
 
 

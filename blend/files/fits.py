@@ -28,6 +28,7 @@ from blend.files.header import Header, headers_of
 from blend.files.source import (
     EXPECTED,
     MOST_BYTES,
+    WORK_BYTES,
     Peek,
     names_of,
     reading,
@@ -77,10 +78,10 @@ class _Picture:
 
     @property
     def needed(self) -> int:
-        """Bytes that reading it takes: float32 pixels and flags, and of compressed tiles the stored numbers too."""
+        """Bytes of memory that it takes; of compressed tiles the stored numbers stand beside the pixels for a while."""
         count = math.prod(self.axes)
         unpacked = count * abs(self.bitpix) // 8 if self.compressed else 0
-        return 4 * count + self.layout[1] * self.layout[2] + unpacked
+        return max(WORK_BYTES * count, 5 * count + unpacked)
 
     @property
     def full_scale(self) -> float | None:
