@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+import errno
 import gc
 import os
 import shlex
 import sys
+from contextlib import suppress
 from pathlib import Path
 from typing import Any
 
@@ -260,14 +262,46 @@ def main() -> None:
     gc.set_threshold(50_000, 20, 20)
     # A thread that sums pixels asks for the interpreter after each line; 5 ms behind one that imports is too long.
     sys.setswitchinterval(0.0002)
-    code = _run()
-    try:
-        sys.stdout.flush()
-        sys.stderr.flush()
-    except BrokenPipeError:
-        pass
+    code = _finish(_run()) if _hold_streams() else 5
     # Python would take libraries and arrays apart piece by piece, a second after a large run; the system needs a tenth.
     os._exit(code)
+
+
+def _hold_streams() -> bool:
+    """Put the null device where a standard stream is closed, so that no file is opened in its place.
+
+    Results that nobody can get are refused before the work is done; without standard error it is done in silence.
+    """
+    was_open = True
+    for number, name in enumerate(("stdin", "stdout", "stderr")):
+        try:
+            os.fstat(number)
+        except OSError:
+            null = os.open(os.devnull, os.O_RDWR)
+            if null != number:
+                os.dup2(null, number)
+                os.close(null)
+            setattr(sys, name, open(number, "r" if number == 0 else "w", closefd=False))  # noqa: SIM115, PTH123
+            was_open = was_open and number != 1
+    if not was_open:
+        _told(f"standard output: it is closed; expected a place for results. {TO_A_FILE}", 5)
+    return was_open
+
+
+def _finish(code: int) -> int:
+    """Send what was printed on its way, and return the exit code: that of the run, or that of a full disk."""
+    try:
+        sys.stdout.flush()
+    except BrokenPipeError:
+        pass
+    except OSError as fault:
+        return _told(f"standard output: it could not be written ({fault.strerror}). {TO_A_FILE}", code or 5)
+    with suppress(OSError):
+        sys.stderr.flush()
+    return code
+
+
+TO_A_FILE = "Do this: send it to a file with room, or to /dev/null."
 
 
 def _run() -> int:
@@ -285,17 +319,35 @@ def _run() -> int:
         return _told(str(fault), fault.exit_code)
     except BrokenPipeError:
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+    except OSError as fault:
+        if fault.errno in (errno.ENOENT, errno.ESTALE) and _folder_is_gone():
+            return _told("the working folder is gone; expected one that is there. Do this: cd into another.", 2)
+        if fault.filename is None and fault.errno in (errno.ENOSPC, errno.EDQUOT, errno.EFBIG, errno.EIO):
+            return _told(f"output could not be written ({fault.strerror}). {TO_A_FILE}", 5)
+        return _unexpected(fault)
     except MemoryError:
         return _told("not enough memory for masters of this size", 4)
     except Exception as fault:
-        if os.environ.get("BLEND_TRACEBACK"):
-            raise
-        return _told(
-            f"unexpected fault: {type(fault).__name__}: {fault}. "
-            "Please report it; BLEND_TRACEBACK=1 shows where it happened.",
-            1,
-        )
+        return _unexpected(fault)
     return 0
+
+
+def _unexpected(fault: Exception) -> int:
+    if os.environ.get("BLEND_TRACEBACK"):
+        raise fault
+    return _told(
+        f"unexpected fault: {type(fault).__name__}: {fault}. "
+        "Please report it; BLEND_TRACEBACK=1 shows where it happened.",
+        1,
+    )
+
+
+def _folder_is_gone() -> bool:
+    try:
+        Path.cwd()
+    except OSError:
+        return True
+    return False
 
 
 def _told(message: str, code: int) -> int:

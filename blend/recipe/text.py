@@ -10,7 +10,7 @@ import tomllib
 from collections.abc import Iterator, Mapping
 from typing import TYPE_CHECKING, Any, get_args, get_origin
 
-from blend.base.errors import FaultList, RecipeError
+from blend.base.errors import MOST_TOLD, FaultList, RecipeError
 from blend.base.registry import suggestion
 
 if TYPE_CHECKING:
@@ -264,7 +264,12 @@ def faults_of(error: ValidationError, model: type[BaseModel]) -> list[RecipeErro
     model : type
         The model that was to be filled; its fields say which keys and ranges there are.
     """
-    return [_fault(dict(item), model) for item in error.errors(include_url=False)]
+    found = error.errors(include_url=False)
+    # near misses are looked for at each fault, which takes its time
+    faults = [_fault(dict(item), model) for item in found[:MOST_TOLD]]
+    if len(found) > MOST_TOLD:
+        faults.append(RecipeError("and further", found=f"{len(found) - MOST_TOLD} more such faults"))
+    return faults
 
 
 def dotted(place: tuple[str | int, ...]) -> str:
