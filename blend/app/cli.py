@@ -16,6 +16,7 @@ import click
 from blend.app.cli_batch import batch, plan, replay
 from blend.app.cli_frames import gain, stack
 from blend.app.cli_try import keep, try_
+from blend.app.cli_values import Number
 from blend.base.errors import BlendError
 from blend.base.memory import keep_freed_memory
 
@@ -179,8 +180,13 @@ def formulas(name: str | None) -> None:
 @blend.command()
 @click.argument("files", nargs=-1, required=True, type=EXISTING)
 @click.option("--json", "as_json", is_flag=True, help="Print the measurements as JSON.")
-@click.option("--gain", "gain_e", type=float, help="Single frames: electrons a count, as blend gain tells.")
-@click.option("--read-noise", "read_noise_e", type=float, help="Single frames: electrons.")
+@click.option(
+    "--gain",
+    "gain_e",
+    type=Number(min=0, min_open=True),
+    help="Single frames: electrons a count, as blend gain tells.",
+)
+@click.option("--read-noise", "read_noise_e", type=Number(min=0), help="Single frames: electrons.")
 @click.option(
     "--plant", metavar="RECIPE", help="FILE is a target: plant knots into its lines, tell what comes back."
 )
@@ -205,11 +211,13 @@ def inspect(files: tuple[Path, ...], plant: str | None, settings: tuple[str, ...
 @click.option("--dec", help="Declination: degrees, or +47:11:43.")
 @click.option("--time", "when", help="UTC, like 2026-11-25T22:00.")
 @click.option("--site", help="LATITUDE,LONGITUDE,HEIGHT_M: degrees north and east, metres.")
-@click.option("--extinction", type=float, default=0.25, show_default=True, help="Magnitudes per airmass, V.")
 @click.option(
-    "--zenith", type=float, default=21.0, show_default=True, help="Moonless zenith, mag/arcsec2, V."
+    "--extinction", type=Number(), default=0.25, show_default=True, help="Magnitudes per airmass, V."
 )
-@click.option("--width-nm", type=float, default=7.0, show_default=True, help="Width of the line filter.")
+@click.option(
+    "--zenith", type=Number(), default=21.0, show_default=True, help="Moonless zenith, mag/arcsec2, V."
+)
+@click.option("--width-nm", type=Number(), default=7.0, show_default=True, help="Width of the line filter.")
 @click.option("--plot", type=EXISTING, help="Write the night as a .png or .svg plot.")
 def moon(target: Path | None, **options: Any) -> None:
     """Predict the moonlit sky for a target and a night: from the headers of TARGET, a picture or a target file, from
@@ -281,7 +289,7 @@ def _hold_streams() -> bool:
             if null != number:
                 os.dup2(null, number)
                 os.close(null)
-            setattr(sys, name, open(number, "r" if number == 0 else "w", closefd=False))  # noqa: SIM115, PTH123
+            setattr(sys, name, open(number, "r" if number == 0 else "w", closefd=False))  # noqa: SIM115
             was_open = was_open and number != 1
     if not was_open:
         _told(f"standard output: it is closed; expected a place for results. {TO_A_FILE}", 5)
@@ -321,20 +329,24 @@ def _run() -> int:
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
     except OSError as fault:
         if fault.errno in (errno.ENOENT, errno.ESTALE) and _folder_is_gone():
-            return _told("the working folder is gone; expected one that is there. Do this: cd into another.", 2)
+            return _told(
+                "the working folder is gone; expected one that is there. Do this: cd into another.", 2
+            )
         if fault.filename is None and fault.errno in (errno.ENOSPC, errno.EDQUOT, errno.EFBIG, errno.EIO):
             return _told(f"output could not be written ({fault.strerror}). {TO_A_FILE}", 5)
+        if os.environ.get("BLEND_TRACEBACK"):
+            raise
         return _unexpected(fault)
     except MemoryError:
         return _told("not enough memory for masters of this size", 4)
     except Exception as fault:
+        if os.environ.get("BLEND_TRACEBACK"):
+            raise
         return _unexpected(fault)
     return 0
 
 
 def _unexpected(fault: Exception) -> int:
-    if os.environ.get("BLEND_TRACEBACK"):
-        raise fault
     return _told(
         f"unexpected fault: {type(fault).__name__}: {fault}. "
         "Please report it; BLEND_TRACEBACK=1 shows where it happened.",

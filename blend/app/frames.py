@@ -297,7 +297,7 @@ def parse_memory(text: str) -> int:
     import re
 
     units = {"": 1, "k": 2**10, "m": 2**20, "g": 2**30, "t": 2**40}
-    match = re.fullmatch(r"\s*(\d+(?:\.\d+)?)\s*([kmgt]?)(i?)(b?)\s*", text, re.IGNORECASE)
+    match = re.fullmatch(r"\s*(\d{1,15}(?:\.\d{1,15})?)\s*([kmgt]?)(i?)(b?)\s*", text, re.IGNORECASE)
     if match is None:
         raise InputError("--memory", found=repr(text), expected="a size such as 2GiB or 800M")
     number, letter, binary, unit = match.groups()

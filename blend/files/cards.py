@@ -100,7 +100,9 @@ def odd_cards(
     told += [f"{key} = {words[:80]}" for key, words in clashes.items() if key in _LEAST or key in _READ]
     told += [f"{key} = {cards[key]!r:.60}" for key in _LEAST if _is_no_number(cards.get(key), key)]
     date = _text(cards, "DATE-OBS")
-    old = date is not None and re.fullmatch(r"\d\d/\d\d/\d\d", date)  # of the years 1900 to 1999, says the Standard
+    old = date is not None and re.fullmatch(
+        r"\d\d/\d\d/\d\d", date
+    )  # of the years 1900 to 1999, says the Standard
     if date is not None and not old and date.casefold() not in _NO_VALUE and _date(cards) is None:
         told.append(f"DATE-OBS = {date!r:.60}")
     return tuple(told)

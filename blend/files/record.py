@@ -230,14 +230,20 @@ def _check_inputs(entries: list[Any]) -> None:
     for index, entry in enumerate(entries):
         place = f"inputs[{index}]"
         _table(entry, place)
-        role = _text(entry, "role", place, like=_ROLE, words="a master and what the file is of it, like rgb.light")
+        role = _text(
+            entry, "role", place, like=_ROLE, words="a master and what the file is of it, like rgb.light"
+        )
         _text(entry, "path", place, like=_PATH, words="the path of a file")
         _text(entry, "sha256", place, like=_SHA256, words="64 hexadecimal digits")
         size = entry.get("bytes", 0)
         if isinstance(size, bool) or not isinstance(size, int) or size < 0:
             raise _Wrong(f"{place}.bytes", size, "the size of the file, a whole number")
         whole = role.removesuffix(".red").removesuffix(".green").removesuffix(".blue")
-        if role in roles or (whole != role and whole in roles) or any(r.startswith(f"{role}.") for r in roles):
+        if (
+            role in roles
+            or (whole != role and whole in roles)
+            or any(r.startswith(f"{role}.") for r in roles)
+        ):
             raise _Wrong(f"{place}.role", role, "one file for each role, or one for each plane of it")
         roles.add(role)
 
@@ -264,6 +270,8 @@ def _refuse_odd_values(value: Any, place: str = "", depth: int = 0) -> None:
     elif isinstance(value, list):
         for index, item in enumerate(value):
             _refuse_odd_values(item, f"{place}[{index}]", depth + 1)
+    elif value is None:
+        raise _Wrong(place, None, "a value")
     elif isinstance(value, int) and abs(value) >= 2**63:
         raise _Wrong(place, "a number of more than 64 bits", "a number that a recipe can hold")
     elif isinstance(value, str) and (_BROKEN.search(value) or len(value) > LONGEST_TEXT):

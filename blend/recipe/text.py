@@ -292,7 +292,7 @@ def toml_names(model: type[BaseModel]) -> dict[str, FieldInfo]:
 def _fault(item: dict[str, Any], model: type[BaseModel]) -> RecipeError:
     place, kind, context = item["loc"], item["type"], item.get("ctx", {})
     where = dotted(place)
-    while isinstance(place[-1], str) and place[-1][0] == "<":
+    while isinstance(place[-1], str) and place[-1].startswith("<"):
         place = place[:-1]
     table = _model_at(model, place[:-1])
     keys = toml_names(table) if table else {}
