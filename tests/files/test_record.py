@@ -105,7 +105,7 @@ def test_the_hash_is_that_of_the_bytes(tmp_path: Path) -> None:
         (json.dumps(sound(version="1")), "its version is '1'"),
         (json.dumps(sound(recipe=[])), r"recipe is \[\]; expected a table"),
         (json.dumps(sound(recipe={"a": None})), r"recipe.a is missing"),
-        (json.dumps(sound(recipe={"a": 10**30})), "recipe.a is 10+; expected a number that"),
+        (json.dumps(sound(recipe={"a": 10**30})), "recipe.a is .a number of more than 64 bits"),
         (json.dumps(sound(setup={"rgb": 1})), "setup.rgb is 1; expected a table"),
         (json.dumps(sound(target="\ud800")), "target is '.ud800'"),
         (json.dumps(sound(inputs=None)), "inputs is missing; expected a list"),
