@@ -3,8 +3,8 @@
     python tests/fuzz.py [--cases N] [--seed N] [--whole N]
 
 Each case is opened in this process under a watchdog; a sample is given to whole processes. One seed always breaks the
-same way; `tests/crafts.py` adds files that are broken on purpose. A case is a fault when anything but a plain answer or a
-`BlendError` comes out, when it takes more than 10 s of processor time or three times in a row more than 10 s by the
+same way; `tests/crafts.py` adds files that are broken on purpose. A case is a fault when anything but a plain answer or
+a `BlendError` comes out, when it takes more than 10 s of processor time or three times in a row more than 10 s by the
 clock, or more memory than twice the file and 512 MiB.
 A damaged store entry must count as none, or be read as it was written. Prints the cases, the faults found, the longest
 case and the largest growth of memory.

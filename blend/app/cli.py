@@ -325,6 +325,11 @@ def _run() -> int:
         return 2
     except BlendError as fault:
         return _told(str(fault), fault.exit_code)
+    except SystemExit as end:
+        # click makes exit code 1 of a reader that has had enough, such as head
+        if not isinstance(end.__context__, BrokenPipeError):
+            return end.code if isinstance(end.code, int) else 0
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
     except BrokenPipeError:
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
     except OSError as fault:

@@ -50,9 +50,9 @@ def test_pixels_are_bounded_by_free_memory(
 def test_what_others_hold_is_not_free(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(source, "free_memory", lambda: 100)
     with source.room_for(tmp_path, 60):
-        with pytest.raises(InputError, match="needs 50 bytes of memory, and 40 bytes are free"):
-            with source.room_for(tmp_path, 50):
-                pass
+        words = "needs 50 bytes of memory, and 40 bytes are free"
+        with pytest.raises(InputError, match=words), source.room_for(tmp_path, 50):
+            pass
         with source.room_for(tmp_path, 40):
             pass
     with source.room_for(tmp_path, 100):
