@@ -326,8 +326,8 @@ def _run() -> int:
     except BlendError as fault:
         return _told(str(fault), fault.exit_code)
     except SystemExit as end:
-        # click makes exit code 1 of a reader that has had enough, such as head
-        if not isinstance(end.__context__, BrokenPipeError):
+        # 1 is what click makes of a reader that has had enough, such as head; no command ends so
+        if end.code != 1:
             return end.code if isinstance(end.code, int) else 0
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
     except BrokenPipeError:
