@@ -17,7 +17,7 @@ from blend.app.cli_batch import batch, plan, replay
 from blend.app.cli_frames import gain, stack
 from blend.app.cli_try import keep, try_
 from blend.app.cli_values import Number
-from blend.base.errors import BlendError
+from blend.base.errors import BlendError, shortened
 from blend.base.memory import keep_freed_memory
 
 EXISTING = click.Path(path_type=Path)
@@ -339,12 +339,18 @@ def _run() -> int:
             )
         if fault.filename is None and fault.errno in (errno.ENOSPC, errno.EDQUOT, errno.EFBIG, errno.EIO):
             return _told(f"output could not be written ({fault.strerror}). {TO_A_FILE}", 5)
+        if fault.errno in (errno.ENAMETOOLONG, errno.ELOOP):
+            return _told(f"{shortened(str(fault.filename), 300)}: it names no file ({fault.strerror}).", 3)
         if os.environ.get("BLEND_TRACEBACK"):
             raise
         return _unexpected(fault)
     except MemoryError:
         return _told("not enough memory for masters of this size", 4)
     except Exception as fault:
+        if isinstance(fault, RuntimeError) and str(fault).startswith(
+            "Symlink loop"
+        ):  # of pathlib, until 3.12
+            return _told(f"{shortened(str(fault), 300)}: it names no file.", 3)
         if os.environ.get("BLEND_TRACEBACK"):
             raise
         return _unexpected(fault)

@@ -134,9 +134,11 @@ class MissingFiles(InputError):
 def read_text(path: Path) -> str:
     """Return the text of a recipe or target file, or raise ``RecipeError`` in plain words."""
     try:
-        if path.stat().st_size > 1_000_000:
+        with path.open("rb") as file:
+            raw = file.read(1_000_001)  # a device says that it holds nothing, and never ends
+        if len(raw) > 1_000_000:
             raise RecipeError(str(path), found="more than 1 MB", expected="a short TOML text")
-        return path.read_text(encoding="utf-8")
+        return raw.decode("utf-8")
     except OSError as fault:
         reason = fault.strerror or type(fault).__name__
         raise RecipeError(str(path), found=reason.lower(), advice="check the path") from None

@@ -134,9 +134,11 @@ def read_record(path: Path) -> dict[str, Any]:
     where = str(path)
     expected = "a record.json that a run has left"
     try:
-        if path.stat().st_size > MOST_RECORD_BYTES:
+        with path.open("rb") as file:
+            raw = file.read(MOST_RECORD_BYTES + 1)
+        if len(raw) > MOST_RECORD_BYTES:
             raise InputError(where, found="the file is too large for a record", expected=expected)
-        record = json.loads(path.read_text(encoding="utf-8"), parse_constant=_refuse_constant)
+        record = json.loads(raw.decode("utf-8"), parse_constant=_refuse_constant)
     except OSError as error:
         raise InputError(
             where,

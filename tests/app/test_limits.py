@@ -84,6 +84,19 @@ def test_numbers_of_the_command_line_are_finite(
     assert "Invalid value" in capsys.readouterr().err
 
 
+@pytest.mark.parametrize("words", ["inspect PATH", "check galaxy-moonlit PATH", "replay PATH", "check PATH"])
+@pytest.mark.parametrize("path", ["x" * 300, "y/" * 3000, "loop", "/dev/zero"])
+def test_paths_that_name_no_file(
+    words: str, path: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    (tmp_path / "loop").symlink_to("loop")
+    monkeypatch.chdir(tmp_path)
+    monkeypatch.setattr(sys, "argv", ["blend", *words.replace("PATH", path).split()])
+    assert cli._run() in (2, 3)
+    told = capsys.readouterr().err
+    assert "unexpected" not in told and len(told) < 1000
+
+
 LONG = [
     ("x = " + "9" * 5000, "r.toml, line 2: a word or number of 5000 characters; expected at most 200"),
     ("x = 0x" + "F" * 90_000, "a word or number of 90002 characters"),
