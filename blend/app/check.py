@@ -7,6 +7,7 @@ from pathlib import Path
 
 from blend.app.load import MissingFiles, open_recipe, open_target
 from blend.base.errors import BlendError, FaultList, Faults
+from blend.files.cards import odd_card_note
 from blend.files.catalogue import read_catalogue
 from blend.files.reader import peek
 from blend.recipe.check import assumptions
@@ -49,7 +50,7 @@ def check_files(
 
 
 def _input_lines(target: Target, faults: list[BlendError]) -> list[str]:
-    lines = [f"{target.name}: {len(target.masters)} masters"]
+    lines, notes = [f"{target.name}: {len(target.masters)} masters"], []
     for name, path in target.paths():
         try:
             if name.endswith(".catalogue"):
@@ -60,5 +61,6 @@ def _input_lines(target: Target, faults: list[BlendError]) -> list[str]:
             faults.append(fault)
             continue
         rows, columns = seen.shape
+        notes += [f"note: {text}" for _, text in odd_card_note(seen.facts, path.name)]
         lines.append(f"  {name:<16} {path.name}: {seen.planes} x {rows} x {columns}, {seen.depth}")
-    return lines
+    return lines + notes

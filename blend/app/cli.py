@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+import errno
 import gc
 import os
 import shlex
 import sys
+from contextlib import suppress
 from pathlib import Path
 from typing import Any
 
@@ -14,8 +16,9 @@ import click
 from blend.app.cli_batch import batch, plan, replay
 from blend.app.cli_frames import gain, stack
 from blend.app.cli_try import keep, try_
-from blend.app.words import Positive, one_target
-from blend.base.errors import BlendError
+from blend.app.cli_values import Number
+from blend.app.words import one_target
+from blend.base.errors import BlendError, shortened
 from blend.base.memory import keep_freed_memory
 from blend.base.quiet import silence_process
 
@@ -188,9 +191,12 @@ def formulas(name: str | None) -> None:
 @click.argument("files", nargs=-1, required=True, type=EXISTING)
 @click.option("--json", "as_json", is_flag=True, help="Print the measurements as JSON.")
 @click.option(
-    "--gain", "gain_e", type=Positive(), help="Single frames: electrons a count, as blend gain tells."
+    "--gain",
+    "gain_e",
+    type=Number(min=0, min_open=True),
+    help="Single frames: electrons a count, as blend gain tells.",
 )
-@click.option("--read-noise", "read_noise_e", type=Positive(), help="Single frames: electrons.")
+@click.option("--read-noise", "read_noise_e", type=Number(min=0), help="Single frames: electrons.")
 @click.option(
     "--plant", metavar="RECIPE", help="FILE is a target: plant knots into its lines, tell what comes back."
 )
@@ -218,11 +224,13 @@ def inspect(files: tuple[Path, ...], plant: str | None, settings: tuple[str, ...
 @click.option("--dec", help="Declination: degrees, or +47:11:43.")
 @click.option("--time", "when", help="UTC, like 2026-11-25T22:00.")
 @click.option("--site", help="LATITUDE,LONGITUDE,HEIGHT_M: degrees north and east, metres.")
-@click.option("--extinction", type=float, default=0.25, show_default=True, help="Magnitudes per airmass, V.")
 @click.option(
-    "--zenith", type=float, default=21.0, show_default=True, help="Moonless zenith, mag/arcsec2, V."
+    "--extinction", type=Number(), default=0.25, show_default=True, help="Magnitudes per airmass, V."
 )
-@click.option("--width-nm", type=float, default=7.0, show_default=True, help="Width of the line filter.")
+@click.option(
+    "--zenith", type=Number(), default=21.0, show_default=True, help="Moonless zenith, mag/arcsec2, V."
+)
+@click.option("--width-nm", type=Number(), default=7.0, show_default=True, help="Width of the line filter.")
 @click.option("--plot", type=EXISTING, help="Write the night as a .png or .svg plot.")
 @click.option("--overwrite", is_flag=True, help="Replace files in the way that blend did not write.")
 def moon(target: Path | None, **options: Any) -> None:
@@ -279,14 +287,46 @@ def main() -> None:
     gc.set_threshold(50_000, 20, 20)
     # A thread that sums pixels asks for the interpreter after each line; 5 ms behind one that imports is too long.
     sys.setswitchinterval(0.0002)
-    code = _run()
-    try:
-        sys.stdout.flush()
-        sys.stderr.flush()
-    except BrokenPipeError:
-        pass
+    code = _finish(_run()) if _hold_streams() else 5
     # Python would take libraries and arrays apart piece by piece, a second after a large run; the system needs a tenth.
     os._exit(code)
+
+
+def _hold_streams() -> bool:
+    """Put the null device where a standard stream is closed, so that no file is opened in its place.
+
+    Results that nobody can get are refused before the work is done; without standard error it is done in silence.
+    """
+    was_open = True
+    for number, name in enumerate(("stdin", "stdout", "stderr")):
+        try:
+            os.fstat(number)
+        except OSError:
+            null = os.open(os.devnull, os.O_RDWR)
+            if null != number:
+                os.dup2(null, number)
+                os.close(null)
+            setattr(sys, name, open(number, "r" if number == 0 else "w", closefd=False))  # noqa: SIM115
+            was_open = was_open and number != 1
+    if not was_open:
+        _told(f"standard output: it is closed; expected a place for results. {TO_A_FILE}", 5)
+    return was_open
+
+
+def _finish(code: int) -> int:
+    """Send what was printed on its way, and return the exit code: that of the run, or that of a full disk."""
+    try:
+        sys.stdout.flush()
+    except BrokenPipeError:
+        pass
+    except OSError as fault:
+        return _told(f"standard output: it could not be written ({fault.strerror}). {TO_A_FILE}", code or 5)
+    with suppress(OSError):
+        sys.stderr.flush()
+    return code
+
+
+TO_A_FILE = "Do this: send it to a file with room, or to /dev/null."
 
 
 def _run() -> int:
@@ -302,19 +342,52 @@ def _run() -> int:
         return 2
     except BlendError as fault:
         return _told(str(fault), fault.exit_code)
+    except SystemExit as end:
+        # 1 is what click makes of a reader that has had enough, such as head; no command ends so
+        if end.code != 1:
+            return end.code if isinstance(end.code, int) else 0
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
     except BrokenPipeError:
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+    except OSError as fault:
+        if fault.errno in (errno.ENOENT, errno.ESTALE) and _folder_is_gone():
+            return _told(
+                "the working folder is gone; expected one that is there. Do this: cd into another.", 2
+            )
+        if fault.filename is None and fault.errno in (errno.ENOSPC, errno.EDQUOT, errno.EFBIG, errno.EIO):
+            return _told(f"output could not be written ({fault.strerror}). {TO_A_FILE}", 5)
+        if fault.errno in (errno.ENAMETOOLONG, errno.ELOOP):
+            return _told(f"{shortened(str(fault.filename), 300)}: it names no file ({fault.strerror}).", 3)
+        if os.environ.get("BLEND_TRACEBACK"):
+            raise
+        return _unexpected(fault)
     except MemoryError:
         return _told("not enough memory for masters of this size", 4)
     except Exception as fault:
+        if isinstance(fault, RuntimeError) and str(fault).startswith(
+            "Symlink loop"
+        ):  # of pathlib, until 3.12
+            return _told(f"{shortened(str(fault), 300)}: it names no file.", 3)
         if os.environ.get("BLEND_TRACEBACK"):
             raise
-        return _told(
-            f"unexpected fault: {type(fault).__name__}: {fault}. "
-            "Please report it; BLEND_TRACEBACK=1 shows where it happened.",
-            1,
-        )
+        return _unexpected(fault)
     return 0
+
+
+def _unexpected(fault: Exception) -> int:
+    return _told(
+        f"unexpected fault: {type(fault).__name__}: {fault}. "
+        "Please report it; BLEND_TRACEBACK=1 shows where it happened.",
+        1,
+    )
+
+
+def _folder_is_gone() -> bool:
+    try:
+        Path.cwd()
+    except OSError:
+        return True
+    return False
 
 
 def _told(message: str, code: int) -> int:

@@ -9,6 +9,7 @@ from typing import Any
 
 import click
 
+from blend.app.cli_values import Number
 from blend.app.words import one_target
 
 PATH = click.Path(path_type=Path)
@@ -30,9 +31,7 @@ PATH = click.Path(path_type=Path)
 @click.option(
     "--store", type=PATH, help="Where to keep it; default BLEND_STORE, else the user's cache folder."
 )
-@click.option(
-    "--store-gib", type=click.FloatRange(min=0), default=8.0, show_default=True, help="Its largest size."
-)
+@click.option("--store-gib", type=Number(min=0), default=8.0, show_default=True, help="Its largest size.")
 @click.option("--open", "show", is_flag=True, help="Open the page, or else the contact sheet, when done.")
 @click.option("--json", "as_json", is_flag=True, help="Print trial.json instead of the table.")
 @click.option("--quiet", is_flag=True, help="No progress.")

@@ -16,6 +16,7 @@ from blend.app.gaincheck import centre, check_frames, kinds
 from blend.base.errors import StepError
 from blend.base.robust import clipped_mean
 from blend.base.shares import in_percent
+from blend.files.cards import odd_card_note
 from blend.files.raw import Head, read_mosaic
 from blend.science.figures import sample_pixels, sky_mode
 
@@ -181,6 +182,8 @@ def measure_gain(flats: Sequence[Path], biases: Sequence[Path], *, pattern: str 
     if len(flats) != 2 or len(biases) != 2:
         raise ValueError("two flats and two bias frames")
     notes = check_frames(frames)
+    for head in (frame.head for frame in frames):
+        notes += [text for _, text in odd_card_note(head.facts, head.path.name)]
     names = kinds(frames[0].head.pattern)
     colours = []
     for name, part in names:

@@ -15,6 +15,7 @@ from blend.app.load import FLOAT_IN_FRACTIONS, brightest
 from blend.base.errors import BlendError, Faults
 from blend.base.master import Flag, Master
 from blend.base.shares import MOST_SLOPE, in_percent
+from blend.files.cards import odd_card_note
 from blend.files.raw import is_raw, peek_mosaic
 from blend.files.reader import coordinates_fault, header_text, peek, read_picture
 from blend.files.record import record_text
@@ -95,8 +96,11 @@ def inspect_file(
             for index, name in enumerate(master.planes)
         },
         "linear": verdict.linear,
-        "findings": [{"code": f.code, "text": f.text, "evidence": dict(f.evidence)} for f in verdict.findings]
-        + [{"code": "coordinates-unusable", "text": text, "evidence": {}} for text in unusable if text],
+        "findings": [
+            *({"code": f.code, "text": f.text, "evidence": dict(f.evidence)} for f in verdict.findings),
+            *({"code": "coordinates-unusable", "text": text, "evidence": {}} for text in unusable if text),
+            *({"code": code, "text": text} for code, text in odd_card_note(master.facts, "header")),
+        ],
     } | ({"exposure": exposure_facts(path, gain_e=gain_e, read_noise_e=read_noise_e)} if one_frame else {})
 
 

@@ -11,7 +11,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from blend.app.frames import Sum, choose_group, combine_store, read_heads, refuse_too_small
+from blend.app.frames import Sum, choose_group, combine_store, notes_of, read_heads, refuse_too_small
 from blend.app.frametable import FrameRow
 from blend.app.lightframe import LightFrame, LightPlan, check_dark, measure_frame, prepare_plan
 from blend.app.stackbase import (
@@ -56,7 +56,7 @@ def stack_lights(files: list[Path], *, out: Path, options: StackOptions, listene
     spare = options.memory_bytes - needed
     listener(Event("stack", "preparing dark, flat and bias", 0.0))
     plan, notes = prepare_plan(first, options)
-    notes += list(dict.fromkeys(note for frame in frames for note in frame.head.notes))
+    notes += notes_of([frame.head for frame in frames])
     with (
         FrameStore(
             len(frames), (len(plan.planes), *plan.shape), memory_bytes=int(0.6 * spare), folder=options.temp

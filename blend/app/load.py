@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 from blend.base.errors import FaultList, InputError, RecipeError
 from blend.base.master import Flag, Master, flags_of
 from blend.base.rowblocks import map_row_blocks, map_together
+from blend.files.cards import odd_card_note
 from blend.files.catalogue import read_catalogue
 from blend.files.reader import (
     coordinates_fault,
@@ -144,9 +145,11 @@ def read_text(path: Path) -> str:
         advice = "name pictures with -m rgb=FILE -m ha=FILE, or in a target file"
         raise RecipeError(str(path), found="this is a picture", expected="a TOML text", advice=advice)
     try:
-        if path.stat().st_size > 1_000_000:
+        with path.open("rb") as file:
+            raw = file.read(1_000_001)  # a device says that it holds nothing, and never ends
+        if len(raw) > 1_000_000:
             raise RecipeError(str(path), found="more than 1 MB", expected="a short TOML text")
-        return path.read_text(encoding="utf-8")
+        return raw.decode("utf-8")
     except OSError as fault:
         reason = fault.strerror or type(fault).__name__
         raise RecipeError(str(path), found=reason.lower(), advice="check the path") from None
@@ -325,11 +328,16 @@ def _source(
         warnings.append(("line-in-colour", text))
     lights = []
     for light, (_, path) in zip(pieces.lights, pieces.paths, strict=False):
+        warnings += odd_card_note(light.facts, path.name)
         whole, verdict = _judged(_in_fractions(light, divisor), files, path)
         lights.append(whole)
         warnings += [(finding.code, f"{path.name}: {finding.text}") for finding in verdict.findings]
         if text := coordinates_fault(path, light):
             warnings.append(("coordinates-unusable", f"{path.name}: {text}"))
+    for role, path in pieces.paths[len(pieces.lights) :]:
+        kind = role.partition(".")[2]
+        if kind in pieces.frames:
+            warnings += odd_card_note(pieces.frames[kind].facts, path.name)
     frames = {kind: _in_fractions(pieces.frames.pop(kind), divisor) for kind in tuple(pieces.frames)}
     return Source(lights=tuple(lights), **frames), warnings
 

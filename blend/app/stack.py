@@ -18,6 +18,7 @@ from blend.app.frames import (
     choose_group,
     combine_store,
     expand,
+    notes_of,
     read_heads,
     refuse_too_small,
     unread,
@@ -154,7 +155,7 @@ def _stack_calibration(
         if len(aside) < 2:
             raise _too_few(kind, len(aside), unreadable[0].why)
         aside = _one_group(kind, aside, options)
-        notes += list(dict.fromkeys(note for one in aside for note in one.head.notes))
+        notes += notes_of([one.head for one in aside])
         verdicts = _judge_frames(kind, aside)
         kept = _kept(kind, verdicts)
         levels = np.array([aside[index].level for index in kept])

@@ -2,27 +2,11 @@
 
 from __future__ import annotations
 
-import math
 from pathlib import Path
-from typing import Any
 
 import click
 
 from blend.base.errors import RecipeError
-
-
-class Positive(click.FloatRange):
-    """A finite number above 0; the range of the library lets NaN pass."""
-
-    def __init__(self) -> None:
-        super().__init__(min=0.0, min_open=True)
-
-    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> float:
-        """Return the number, or fail."""
-        number = float(super().convert(value, param, ctx))
-        if not math.isfinite(number):
-            self.fail(f"{value} is no finite number.", param, ctx)
-        return number
 
 
 def one_target(context: click.Context, parameter: click.Parameter, paths: tuple[Path, ...]) -> Path | None:

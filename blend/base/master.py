@@ -32,6 +32,7 @@ class Facts:
 
     ``sky`` and ``noise`` are measured, a value a plane: the level taken out by the gradient step (fraction of full
     scale), and the noise of one pixel before resampling. ``saturation`` is the level at which a plane's pixels pile up.
+    ``odd_cards`` are the header's cards that make no sense, each as it stands, ``"EXPTIME = 1000,5"``.
     """
 
     exposure_s: float | None = None
@@ -48,6 +49,7 @@ class Facts:
     sky: Mapping[str, float] = field(default_factory=lambda: MappingProxyType({}))
     noise: Mapping[str, Mapping[int, float]] = field(default_factory=lambda: MappingProxyType({}))
     saturation: Mapping[str, float] = field(default_factory=lambda: MappingProxyType({}))
+    odd_cards: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)

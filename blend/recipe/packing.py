@@ -153,6 +153,7 @@ def _master(item: Mapping[str, Any], arrays: Mapping[str, NDArray[Any]]) -> Mast
         }
     )
     facts["site"] = None if facts["site"] is None else tuple(facts["site"])
+    facts["odd_cards"] = tuple(facts["odd_cards"])
     facts |= {name: frozen(facts[name]) for name in ("sky", "saturation")}
     pixels = arrays[item["pixels"]]
     return Master(
