@@ -12,6 +12,7 @@ from blend.base.jit import kernel
 from blend.base.robust import MAD_TO_SIGMA, difference_noise, interpolated_noise
 from blend.base.rowblocks import map_row_blocks
 from blend.science.badpixels import local_noise
+from blend.science.sharednoise import broad_noise, pixel_noise
 
 SCALES = (1, 4, 16, 64)
 """Block sizes in pixels at which noise is measured."""
@@ -74,6 +75,14 @@ def measure_noise(
         blocks, share, _, _, good = bin_by_four(plane, invalid)
         noise[name] = _noise(plane, invalid, blocks, share, good)
     return noise
+
+
+def noise_over_areas(
+    plane: NDArray[np.floating], *, invalid: NDArray[np.bool_] | None = None
+) -> float | None:
+    """Return the noise of one pixel as large areas show it, where pixels share their noise; None where they do not."""
+    sigma = broad_noise(_middle(plane, invalid))
+    return sigma if np.isfinite(sigma) else None
 
 
 def _measure_plane(plane: NDArray[np.floating], invalid: NDArray[np.bool_] | None) -> Figures:
@@ -379,6 +388,8 @@ def _noise(
     else:
         single = float(np.median(local_noise(plane, invalid=invalid)))
     shared = interpolated_noise(_middle(plane, invalid))
+    if not np.isfinite(shared):
+        shared = pixel_noise(_middle(plane, invalid))
     single = shared if np.isfinite(shared) else single
     result = {1: single if good else float("nan")}
     means: NDArray[np.floating] = blocks

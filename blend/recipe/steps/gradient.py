@@ -204,13 +204,19 @@ def _flatten(master: Master, planes: list[_Plane]) -> tuple[Master, dict[str, _D
     pixels = np.empty_like(master.pixels)
 
     def flatten(index: int) -> _Done:
-        noise = master.facts.noise.get(planes[index].plane, {}).get(1, float("nan"))
+        noise = _noise_for_words(master, planes[index].plane)
         return _one_plane(master.pixels[index], planes[index], noise, out=pixels[index])
 
     each = map_together(flatten, range(len(planes)))
     done = {what.plane: entry for what, entry in zip(planes, each, strict=True)}
     sky = {plane: entry.fit.level for plane, entry in done.items()}
     return master.with_(pixels=pixels, facts=replace(master.facts, sky=frozen(sky))), done
+
+
+def _noise_for_words(master: Master, plane: str) -> float:
+    """Return the noise of a pixel that statements about a slope are held against: as large areas show it."""
+    at_one = master.facts.noise.get(plane, {}).get(1, float("nan"))
+    return max(at_one, master.facts.broad_noise.get(plane, at_one))
 
 
 def _one_plane(plane: NDArray[np.float32], what: _Plane, noise: float, *, out: NDArray[np.float32]) -> _Done:
@@ -312,6 +318,7 @@ def _entry(done: _Done, upside_down: bool) -> dict[str, Any]:
         "sky_share": fit.sky_share,
         "slope_left": left,
         "slope_left_sigma": left / noise if left is not None and noise > 0 else None,
+        "sigma": noise if noise > 0 else None,
     }
     if fit.line_factor is not None:
         entry["line_factor"] = fit.line_factor
