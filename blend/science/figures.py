@@ -81,7 +81,7 @@ def noise_over_areas(
     plane: NDArray[np.floating], *, invalid: NDArray[np.bool_] | None = None
 ) -> float | None:
     """Return the noise of one pixel as large areas show it, where pixels share their noise; None where they do not."""
-    sigma = broad_noise(_middle(plane, invalid))
+    sigma = broad_noise(middle_rows(plane, invalid))
     return sigma if np.isfinite(sigma) else None
 
 
@@ -387,9 +387,9 @@ def _noise(
         single = difference_noise(plane if invalid is None else np.where(invalid, np.float32(np.nan), plane))
     else:
         single = float(np.median(local_noise(plane, invalid=invalid)))
-    shared = interpolated_noise(_middle(plane, invalid))
+    shared = interpolated_noise(middle_rows(plane, invalid))
     if not np.isfinite(shared):
-        shared = pixel_noise(_middle(plane, invalid))
+        shared = pixel_noise(middle_rows(plane, invalid))
     single = shared if np.isfinite(shared) else single
     result = {1: single if good else float("nan")}
     means: NDArray[np.floating] = blocks
@@ -401,7 +401,9 @@ def _noise(
     return result
 
 
-def _middle(plane: NDArray[np.floating], invalid: NDArray[np.bool_] | None) -> NDArray[np.floating]:
+def middle_rows(
+    plane: NDArray[np.floating], invalid: NDArray[np.bool_] | None = None
+) -> NDArray[np.floating]:
     """Return rows of the middle, at most half a million pixels: enough to tell the noise of a pixel to 1 %."""
     half = max(16, (1 << 18) // plane.shape[1])
     rows = slice(max(plane.shape[0] // 2 - half, 0), plane.shape[0] // 2 + half)

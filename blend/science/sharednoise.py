@@ -13,13 +13,13 @@ from numpy.typing import NDArray
 from blend.base.robust import MAD_TO_SIGMA, bin_mean, difference_noise, second_differences
 
 SHARED = 1.25
-"""Noise two pixels apart over noise one pixel apart that makes it shared. Measured on the darker half of frames: 0.98 to
-1.02 on unsmoothed masters, invented and real, 1.5 to 1.8 on four real frames that were resampled, 1.5 and more after
-smoothing by 0.5 px."""
+"""Noise two pixels apart over noise one pixel apart that makes it shared. Measured on the darker half of frames: 0.98
+to 1.02 on unsmoothed masters, invented and real, 1.5 to 1.8 on four real frames that were resampled, 1.5 and more
+after smoothing by 0.5 px."""
 SMOOTHED = 2.0
 """From here on, differences of neighbours are no noise of a pixel any more: smoothing by 0.8 px gives 4.2."""
 SETTLED = 1.25
-"""Noise that grows by less from one distance to the next has been seen whole: faint stars make it grow, too, by up to 1.2."""
+"""Noise that grows by less from one distance to the next has been seen whole: faint stars make it grow by 1.2, too."""
 CELL_PX = 64
 _LAGS = (2, 3, 5, 10, 20, 40)
 _BLOCKS = (4, 8, 16)
@@ -54,8 +54,8 @@ def pixel_noise(plane: NDArray[np.floating]) -> float:
 def broad_noise(plane: NDArray[np.floating]) -> float:
     """Return the noise of one pixel that, were it white, would make the noise of large areas; NaN where it is white.
 
-    size * sigma(size) of means over size x size pixels, in the darker half of the plane, twice as large as noise is shared:
-    right to a third, and more where faint stars stand close.
+    size * sigma(size) of means over size x size pixels, in the darker half of the plane, twice as large as the distance
+    over which noise is shared: right to a third up to smoothing by 3 px, too low beyond.
 
     Parameters
     ----------

@@ -92,7 +92,11 @@ def subtract_gradients(work: Work) -> Work:
     """Return the work with the sky of every plane at 0, what was taken out told, and the object mask kept."""
     invalid = work.invalid()
     linear = [master for master in work.masters.values() if master.domain == "linear"]
-    objects = object_mask([plane for master in linear for plane in master.pixels], invalid=invalid)
+    objects = object_mask(
+        [plane for master in linear for plane in master.pixels],
+        invalid=invalid,
+        least_noise=[_hidden_noise(master, plane) for master in linear for plane in master.planes],
+    )
     lead = _leading_line(work)
     guides: dict[str, LineGuide] = {}
     masters: dict[str, Master] = {}
@@ -211,6 +215,12 @@ def _flatten(master: Master, planes: list[_Plane]) -> tuple[Master, dict[str, _D
     done = {what.plane: entry for what, entry in zip(planes, each, strict=True)}
     sky = {plane: entry.fit.level for plane, entry in done.items()}
     return master.with_(pixels=pixels, facts=replace(master.facts, sky=frozen(sky))), done
+
+
+def _hidden_noise(master: Master, plane: str) -> float:
+    """Return what noise a pixel has at least where means over 4 px do not show it, after smoothing; else 0."""
+    surely = master.facts.broad_noise.get(plane, 0.0) / 1.5
+    return surely if 4.0 * master.facts.noise.get(plane, {}).get(4, float("nan")) < surely else 0.0
 
 
 def _noise_for_words(master: Master, plane: str) -> float:
