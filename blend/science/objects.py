@@ -176,6 +176,8 @@ def _find_in_bins(bins: NDArray[np.float64], *, reach: float, least: Sequence[fl
         return masked
     # Planes that share noise (demosaiced ones do) add up to more than independent ones.
     together = difference_noise(np.sum(layers, axis=0)) or 1.0
+    if max(least) > 0.0:
+        together = max(together, len(layers) ** 0.5)
     rough = [_first_sky(layer) for layer in layers]
     raised = 1.0
     for turn in range(ROUNDS):
