@@ -220,6 +220,8 @@ def _read_master(name: str, files: MasterFiles, read_frame: FrameReader) -> _Pie
     frames = {
         role: _plane_of(name, files, read_frame(path)) for role, path in files.paths() if role in CALIBRATION
     }
+    if files.flat_calibrated is not None and "flat" in frames:
+        frames["flat"] = frames["flat"].with_facts(offset_out=files.flat_calibrated)
     paths = tuple((f"{name}.{role}", path) for role, path in files.paths())
     return _Pieces(lights=read_lights(name, files), frames=frames, paths=paths)
 
@@ -260,6 +262,7 @@ def _plane_of(name: str, files: MasterFiles, picture: Master) -> Master:
     if name == "rgb":
         return picture.with_(planes=COLOUR if count == 3 else ("grey",))
     index = COLOUR.index(files.plane) if count == 3 else 0
+    picture = picture.with_facts(file_planes=count)
     if count == 1:
         return picture.with_(planes=(name,))
     # a copy, so that the other two planes are let go

@@ -175,9 +175,8 @@ def _stack_calibration(
     notes += _note_on_stars(kind, aside)
     notes += _notes_on(kind, first, total, float(np.median(levels)), noise)
     table = (*(_row(aside, verdicts, kept, total, index) for index in range(len(aside))), *unreadable)
-    cards = _calibration_cards(
-        kind, [aside[i].head for i in kept], offset is not None or kind == "flat", total
-    )
+    known = any(first.black) or options.dark is not None or options.bias is not None
+    cards = _calibration_cards(kind, [aside[i].head for i in kept], known, total)
     facts = {
         "frames": len(kept),
         "left_out": len(table) - len(kept),
@@ -377,16 +376,18 @@ def _row(
     )
 
 
-def _calibration_cards(kind: Kind, heads: Sequence[Head], offset_out: bool, total: Sum) -> dict[str, Any]:
+def _calibration_cards(kind: Kind, heads: Sequence[Head], offset_known: bool, total: Sum) -> dict[str, Any]:
     first = heads[0]
     cards = shared_cards(heads)
     cards["IMAGETYP"] = f"master {kind}"
     cards["SATURATE"] = (None if kind == "flat" else first.white, "white level, same unit")
     if first.pattern:
         cards |= {"BAYERPAT": first.pattern, "XBAYROFF": 0, "YBAYROFF": 0}
-    black = (0.0,) * 4 if offset_out else first.black
+    black = (0.0,) * 4 if kind == "flat" else first.black
     for place, level in enumerate(black, start=1):
         cards[f"BLACK{place}"] = (level, "offset, photosite of the cell")
+    if kind == "flat" and offset_known:
+        cards["OFFSOUT"] = (True, "the offset was taken out of every frame")
     cards["REJECTED"] = (float(total.rejected_share.mean()), "share of values rejected")
     return cards
 

@@ -63,7 +63,8 @@ def facts_from_cards(cards: Mapping[str, Any], *, full_scale: float | None, wcs:
     -----
     Of these keywords the FITS Standard reserves only DATE-OBS; the others are in common use (HEASARC list of
     commonly used keywords, and common practice of camera control). EGAIN is electrons a count; GAIN is often
-    a camera's setting and is left alone. A site needs latitude, longitude and elevation.
+    a camera's setting and is left alone. A site needs latitude, longitude and elevation. OFFSOUT is a card of our own:
+    T in a flat whose frames were taken less their dark or bias.
 
     Examples
     --------
@@ -84,6 +85,7 @@ def facts_from_cards(cards: Mapping[str, Any], *, full_scale: float | None, wcs:
         filter=_text(cards, "FILTER"),
         site=_site(cards),
         wcs=wcs,
+        offset_out=True if cards.get("OFFSOUT") is True else None,
         rows="top-down" if top_down else "bottom-up",
         noise=_noise(cards),
     )

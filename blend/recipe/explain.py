@@ -153,7 +153,10 @@ def _gradient(recipe: Recipe) -> Iterator[str]:
         yield from _SKY_MODELS[table.model](table)
         yield from _sky_blocks(table)
         if table.flat_fault == "correct":
-            yield "A centred bowl or ring in the sky, which no Moon makes, is divided out as a fault of the flat."
+            yield (
+                "A centred bowl or ring in the sky, which no Moon makes, is divided out as a fault of the flat, where "
+                "the stars show it too."
+            )
     yield from _overrides(recipe, "gradient")
 
 

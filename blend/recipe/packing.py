@@ -154,7 +154,7 @@ def _master(item: Mapping[str, Any], arrays: Mapping[str, NDArray[Any]]) -> Mast
     )
     facts["site"] = None if facts["site"] is None else tuple(facts["site"])
     facts["odd_cards"] = tuple(facts["odd_cards"])
-    facts |= {name: frozen(facts[name]) for name in ("sky", "saturation")}
+    facts |= {name: frozen(facts[name]) for name in ("sky", "saturation", "broad_noise")}
     pixels = arrays[item["pixels"]]
     return Master(
         pixels=pixels[None] if pixels.ndim == 2 else pixels,

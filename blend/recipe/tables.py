@@ -135,7 +135,8 @@ class Gradient(Step):
     )
     flat_fault: Literal["report", "correct"] = Field(
         default="report",
-        description="a centred bowl or ring, which no Moon makes: told only, or divided out as well",
+        description="a centred bowl or ring, which no Moon makes: told only, or divided out as well where star fluxes "
+        "against another master show it too",
     )
     object_boxes: tuple[RegionTable, ...] = Field(
         default=(), strict=False, description="regions to leave out of the fit, besides the objects found"

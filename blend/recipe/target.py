@@ -125,6 +125,11 @@ class MasterFiles(Table):
     flat: FilePath | None = Field(default=None, description="the master flat")
     bias: FilePath | None = Field(default=None, description="the master bias")
     flat_dark: FilePath | None = Field(default=None, description="the master dark of the flats")
+    flat_calibrated: bool | None = Field(
+        default=None,
+        description="true: bias or dark was taken off the flats before they were stacked, so that nothing is taken off "
+        "the master flat; false: it was not. Without it header and pixels tell",
+    )
     catalogue: FilePath | None = Field(
         default=None,
         description='stars of known colour for balance.white = "b_v=NUMBER": a CSV with the columns ra, dec (degrees, '
@@ -365,10 +370,25 @@ def _role_faults(masters: dict[str, Any]) -> list[RecipeError]:
             if key in keys:
                 found = f"{key} has no meaning for {name}"
                 faults.append(RecipeError(f"{where}.{key}", found=found, advice=advice))
+        if keys.get("flat_calibrated") is not None:
+            faults += _flat_faults(where, keys)
         if name != "rgb" and isinstance(keys.get("light"), dict):
             found, advice = "one file a plane, for a line", "give one file; plane says which plane to take"
             faults.append(RecipeError(f"{where}.light", found=found, advice=advice))
     return faults
+
+
+def _flat_faults(where: str, keys: dict[str, Any]) -> list[RecipeError]:
+    if "flat" not in keys:
+        found, advice = "there is no flat that it could speak of", "name the flat, or take this out"
+    elif keys["flat_calibrated"] is True and "flat_dark" in keys:
+        found, advice = (
+            "true, but flat_dark is given too",
+            "leave flat_dark out: nothing is taken off such a flat",
+        )
+    else:
+        return []
+    return [RecipeError(f"{where}.flat_calibrated", found=found, advice=advice)]
 
 
 def _split_word(option: str, word: str, faults: list[RecipeError]) -> tuple[str, str, str]:

@@ -13,6 +13,7 @@ from blend.base.robust import MAD_TO_SIGMA, difference_noise, interpolated_noise
 from blend.base.rowblocks import map_row_blocks
 from blend.base.shares import MOST_SLOPE
 from blend.science.badpixels import local_noise
+from blend.science.sharednoise import broad_noise, pixel_noise
 
 SCALES = (1, 4, 16, 64)
 """Block sizes in pixels at which noise is measured."""
@@ -75,6 +76,14 @@ def measure_noise(
         blocks, share, _, _, good = bin_by_four(plane, invalid)
         noise[name] = _noise(plane, invalid, blocks, share, good)
     return noise
+
+
+def noise_over_areas(
+    plane: NDArray[np.floating], *, invalid: NDArray[np.bool_] | None = None
+) -> float | None:
+    """Return the noise of one pixel as large areas show it, where pixels share their noise; None where they do not."""
+    sigma = broad_noise(middle_rows(plane, invalid))
+    return sigma if np.isfinite(sigma) else None
 
 
 def _measure_plane(plane: NDArray[np.floating], invalid: NDArray[np.bool_] | None) -> Figures:
@@ -380,7 +389,9 @@ def _noise(
         single = difference_noise(plane if invalid is None else np.where(invalid, np.float32(np.nan), plane))
     else:
         single = float(np.median(local_noise(plane, invalid=invalid)))
-    shared = interpolated_noise(_middle(plane, invalid))
+    shared = interpolated_noise(middle_rows(plane, invalid))
+    if not np.isfinite(shared):
+        shared = pixel_noise(middle_rows(plane, invalid))
     single = shared if np.isfinite(shared) else single
     result = {1: single if good else float("nan")}
     means: NDArray[np.floating] = blocks
@@ -392,7 +403,9 @@ def _noise(
     return result
 
 
-def _middle(plane: NDArray[np.floating], invalid: NDArray[np.bool_] | None) -> NDArray[np.floating]:
+def middle_rows(
+    plane: NDArray[np.floating], invalid: NDArray[np.bool_] | None = None
+) -> NDArray[np.floating]:
     """Return rows of the middle, at most half a million pixels: enough to tell the noise of a pixel to 1 %."""
     half = max(16, (1 << 18) // plane.shape[1])
     rows = slice(max(plane.shape[0] // 2 - half, 0), plane.shape[0] // 2 + half)

@@ -14,8 +14,17 @@ from blend.base.robust import difference_noise
 from blend.base.shares import in_percent
 from blend.science.badpixels import local_noise
 from blend.science.borders import border_mask, cut_corners, is_constant
-from blend.science.figures import Figures, measure, sample_pixels, saturation_level, sky_mode, sky_spread
+from blend.science.figures import (
+    Figures,
+    measure,
+    middle_rows,
+    sample_pixels,
+    saturation_level,
+    sky_mode,
+    sky_spread,
+)
 from blend.science.linearity import Linearity, judge_linearity
+from blend.science.sharednoise import pixel_noise
 
 __all__ = [
     "Figures",
@@ -142,7 +151,7 @@ def judge(
         noise = local_noise(pixels[index])
         saturation[planes[index]] = saturation_level(pixels[index], invalid=unused, noise=noise)
         findings += _value_findings(sample, planes[index], bits)
-        findings += _step_finding(sample, planes[index], bits, noise=float(np.median(noise)))
+        findings += _step_finding(sample, planes[index], bits, pixels[index], noise=float(np.median(noise)))
         findings += _mosaic_finding(pixels[index], planes[index])
     findings += _balance_finding(saturation)
     findings += _colour_findings(whole, names, samples, unused)
@@ -227,12 +236,22 @@ def _value_findings(sample: NDArray[np.float32], name: str, bits: int | None) ->
     return found
 
 
-def _step_finding(sample: NDArray[np.float32], name: str, bits: int | None, *, noise: float) -> list[Finding]:
-    """Compare the steps of the values round the sky with the noise."""
+def _step_finding(
+    sample: NDArray[np.float32],
+    name: str,
+    bits: int | None,
+    plane: NDArray[np.floating],
+    *,
+    noise: float,
+) -> list[Finding]:
+    """Compare the steps of the values round the sky with the noise, which neighbours do not show where it is shared."""
     values = np.unique(sample)
     if sample.size < 1000 or bits == 8 or _is_eight_bit(values):
         return []
-    near = int((np.abs(values - sky_mode(sample)) <= 2.0 * noise).sum())
+    away = np.abs(values - sky_mode(sample))
+    near = int((away <= 2.0 * noise).sum())
+    if near < 5:
+        near = max(near, int((away <= 2.0 * pixel_noise(middle_rows(plane))).sum()))
     if near >= 5:
         return []
     text = f"the sky of {name} holds {near} values within 2 sigma: its steps are as coarse as its noise"

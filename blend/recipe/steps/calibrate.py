@@ -14,7 +14,7 @@ from blend.recipe.model import Calibrate
 from blend.recipe.work import Source, Work, frozen
 from blend.science.calibrate import Calibrated, Frame
 from blend.science.calibrate import calibrate as calibrate_light
-from blend.science.figures import measure_noise, sample_pixels
+from blend.science.figures import measure_noise, noise_over_areas, sample_pixels
 
 
 def calibrate(work: Work) -> Work:
@@ -72,6 +72,7 @@ def _calibrated(
             temperature_c=facts.temperature_c,
             iso=facts.iso,
             filter=facts.filter,
+            file_planes=facts.file_planes,
         ),
         saturation=[facts.saturation.get(plane) for plane in light.planes],
         dark_scaling=settings.dark_scaling,
@@ -103,6 +104,8 @@ def _frame(master: Master, light: Master, index: int, where: str) -> Frame:
         temperature_c=facts.temperature_c,
         iso=facts.iso,
         filter=facts.filter,
+        file_planes=facts.file_planes,
+        offset_out=facts.offset_out,
     )
 
 
@@ -148,4 +151,9 @@ def _measured(light: Master) -> Master:
         return measure_noise(light.plane(plane)[None], (plane,), invalid=invalid)
 
     noise = {name: told for found in map_together(noise_of, light.planes) for name, told in found.items()}
-    return light.with_facts(noise=frozen({**noise, **light.facts.noise}))
+    unstated = [plane for plane in light.planes if plane not in light.facts.noise]
+    broad = {plane: noise_over_areas(light.plane(plane), invalid=invalid) for plane in unstated}
+    return light.with_facts(
+        noise=frozen({**noise, **light.facts.noise}),
+        broad_noise=frozen({plane: sigma for plane, sigma in broad.items() if sigma is not None}),
+    )
