@@ -14,6 +14,9 @@ from blend.base.rowblocks import map_together
 BLOCK_PX = 4
 """Side of the blocks in which light is summed: noise that interpolation spreads over neighbours is whole there."""
 
+EDGE_BLOCKS = 5
+"""Blocks next to an edge that do not count: 20 px, several widths of a star."""
+
 LEAST_SIGMA = 5.0
 """Of the sum of all light that was kept outside stars. Over a hundred invented nights without a line it was at most
 3.9: regions that noise or starlight lifted over the fading's threshold. Light a tenth as strong as the demonstration's
@@ -28,6 +31,9 @@ BANDS, BAND_ROWS, BAND_COLUMNS = 8, 64, 1024
 
 CLIP = 3.0
 """In sigma: beyond are stars, which are alike in all planes."""
+
+MOST_BLOCKS = 100_000
+"""So many of them, spread over the frame, tell the mean."""
 
 ENOUGH = 1000
 """Fewer pixels tell no correlation."""
@@ -54,7 +60,7 @@ def judge_line_light(
 ) -> LineLight:
     """Return how sure the light is that fading let through.
 
-    S = sum(E) / (sigma_4 sqrt(n)) over the n blocks of 4 x 4 pixels that hold kept light and no star.
+    S = <E> sqrt(n) / sigma_4 over the n blocks of 4 x 4 pixels that hold kept light E and no star, sigma_4 their noise.
 
     Parameters
     ----------
@@ -78,13 +84,23 @@ def judge_line_light(
     for y, x in ((0, 0), (0, 3), (3, 0), (3, 3), (1, 2)):
         chosen &= masked[:, y, :, x] == 0
     means = means[:rows, :columns]
-    chosen &= np.isfinite(means)
+    chosen &= _inside(np.isfinite(means))
     count = int(np.count_nonzero(chosen))
     noise = _noise(means)
     if count == 0 or not noise > 0:
         return LineLight(0.0, count / max(chosen.size, 1))
-    total = float(means[chosen].sum(dtype=np.float64))
-    return LineLight(total / (noise * float(np.sqrt(count))), count / chosen.size)
+    row, column = (index[:: -(-count // MOST_BLOCKS)] for index in np.nonzero(chosen))
+    light = float(lit[row, :, column, :].mean(dtype=np.float64))
+    return LineLight(light * float(np.sqrt(count)) / noise, count / chosen.size)
+
+
+def _inside(known: NDArray[np.bool_]) -> NDArray[np.bool_]:
+    """Return which blocks are far from every edge: a star that an edge cuts is in no list, and its rest shines."""
+    from scipy.ndimage import minimum_filter1d
+
+    wide = 2 * EDGE_BLOCKS + 1
+    rows = minimum_filter1d(known.view(np.uint8), wide, axis=0, mode="constant")
+    return np.asarray(minimum_filter1d(rows, wide, axis=1, mode="constant") > 0)
 
 
 def _noise(means: NDArray[np.float32]) -> float:

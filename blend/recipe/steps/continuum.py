@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
@@ -13,12 +13,12 @@ from blend.base.robust import difference_noise
 from blend.base.rowblocks import map_row_blocks
 from blend.recipe.check import light_name, width_ratio
 from blend.recipe.model import Continuum
+from blend.recipe.steps.doubts import doubt_line
 from blend.recipe.steps.guard import knots_among, with_star_mask
-from blend.recipe.work import COLOUR, Line, Plane, Work, frozen
+from blend.recipe.work import Line, Plane, Work, frozen
 from blend.science.amount import noise_blocks
 from blend.science.continuum import Scale, given_scale, match_profiles, scale_from_stars
 from blend.science.emission import fade_emission, keep_sharp, line_factor, line_light
-from blend.science.linelight import LEAST_SIGMA, SAME_NOISE, LineLight, judge_line_light, same_noise
 from blend.science.profiles import fit_profiles, refine_broad
 from blend.science.protect import star_mask
 from blend.science.residual import measure_noise
@@ -33,31 +33,7 @@ def subtract_continuum(work: Work) -> Work:
         work = _with_line(work, name, work.rgb.plane(work.recipe.continuum_for(name).from_))
     work = with_star_mask(_parted(work))
     for name in work.line_names:
-        work = _judged(work, name)
-    return work
-
-
-def _judged(work: Work, name: str) -> Work:
-    """Return the work with a word on whether a line master shows its line at all, and is a picture of its own."""
-    line = work.lines[name]
-    if line.emission is None or line.unfaded is None or work.star_mask is None:
-        return work
-    faded = work.recipe.continuum_for(name).fade_sigma > 0
-    light = judge_line_light(line.emission, line.unfaded, work.star_mask) if faded else LineLight(None, 1.0)
-    alike = same_noise(work.masters[name].pixels[0], work.rgb.pixels)
-    copied = max(alike) > SAME_NOISE
-    found = light.found and not copied
-    told = {"found": found, "sigma": light.sigma, "share": light.share, "noise_correlation": max(alike)}
-    work = work.tell("continuum", name, {**work.told["continuum"][name], "line_light": told})
-    work = work.with_(lines=frozen({**work.lines, name: replace(line, found=found)}))
-    if copied:
-        text = f"{name}: its noise is that of the colour master's {COLOUR[int(np.argmax(alike))]} plane (correlation "
-        text += f"{max(alike):.3f}; two exposures share none): it is that plane under another name, and no line light "
-        return work.warn(("line-is-colour", text + "can come of it. Name the stack taken through the line's filter"))
-    if not found:
-        text = f"{name}: no line light found (what passed for it outside stars comes to {light.sigma:.1f} sigma; "
-        text += f"{LEAST_SIGMA:g} are asked for): it brings nothing to the picture. The target may have none, or the "
-        return work.warn(("no-line-light", text + "master may be of a broad filter, or exposed too briefly"))
+        work = doubt_line(work, name)
     return work
 
 
