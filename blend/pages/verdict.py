@@ -1,4 +1,4 @@
-"""The lines that say whether a run may be trusted: five, one where a line brought no light, one for automatic amounts."""
+"""The lines that say whether a run may be trusted: five, and more where there is need."""
 
 from __future__ import annotations
 
@@ -84,7 +84,8 @@ def _clipped(record: Mapping[str, Any]) -> Line:
 def _no_light(record: Mapping[str, Any]) -> list[Line]:
     """Return a line on the masters in which no light of their line was found; nothing where all have some."""
     none = [name for name, entry in record["continuum"].items() if not entry["line_light"]["found"]]
-    return [Line("Line light", f"none found in {', '.join(none)}: it brings nothing to the picture", False)] if none else []
+    text = f"none found in {', '.join(none)}: nothing of it comes into the picture"
+    return [Line("Line light", text, False)] if none else []
 
 
 def _amounts(record: Mapping[str, Any]) -> list[Line]:

@@ -113,7 +113,7 @@ def line_order(
 
     References
     ----------
-    Rousseeuw & Croux (1993), JASA 88, 1273, for the error of a median deviation: 1.17 / sqrt(n) of itself (from memory).
+    Rousseeuw & Croux (1993), JASA 88, 1273, for a median deviation's error: 1.17 / sqrt(n) of itself (from memory).
     """
     flux = np.concatenate([line[0][None], planes[0]])
     error = np.concatenate([line[1][None], planes[1]])

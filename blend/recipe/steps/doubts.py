@@ -2,15 +2,18 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import replace
 
 import numpy as np
 
 from blend.base.errors import InputError, StepError
-from blend.base.master import Master
-from blend.recipe.work import COLOUR, Source, Work, frozen
+from blend.base.master import Flag, Master
+from blend.base.rowblocks import copy_planes, map_together
+from blend.recipe.work import COLOUR, Plane, Source, Work, frozen
 from blend.science.balance import Gains
-from blend.science.figures import sample_pixels
+from blend.science.figures import measure_noise, sample_pixels
+from blend.science.hotcolumns import fill_columns, find_hot_columns
 from blend.science.linelight import LEAST_SIGMA, SAME_NOISE, LineLight, judge_line_light, same_noise
 from blend.science.planecheck import (
     DISAGREE_SIGMA,
@@ -23,9 +26,13 @@ from blend.science.planecheck import (
     possible,
 )
 from blend.science.stars import star_fluxes
+from blend.science.trails import Trail, find_trail, measure_trail
 
 RED_NM = (600.0, 700.0)
 """Lines that the red plane holds."""
+
+MOST_NAMED = 12
+"""So many columns are named one by one."""
 
 MOST_STARS = 400
 """So many of the brightest tell the order of the planes."""
@@ -38,7 +45,7 @@ def doubt_line(work: Work, name: str) -> Work:
         return work
     faded = work.recipe.continuum_for(name).fade_sigma > 0
     light = judge_line_light(line.emission, line.unfaded, work.star_mask) if faded else LineLight(None, 1.0)
-    alike = same_noise(work.masters[name].pixels[0], work.rgb.pixels)
+    alike = same_noise(work.masters[name].pixels[0], list(work.rgb.pixels))
     copied = max(alike) > SAME_NOISE
     found = light.found and not copied
     told = {"found": found, "sigma": light.sigma, "share": light.share, "noise_correlation": max(alike)}
@@ -47,7 +54,9 @@ def doubt_line(work: Work, name: str) -> Work:
     if copied:
         text = f"{name}: its noise is that of the colour master's {COLOUR[int(np.argmax(alike))]} plane (correlation "
         text += f"{max(alike):.3f}; two exposures share none): it is that plane under another name, and no line light "
-        return work.warn(("line-is-colour", text + "can come of it. Name the stack taken through the line's filter"))
+        return work.warn(
+            ("line-is-colour", text + "can come of it. Name the stack taken through the line's filter")
+        )
     if not found:
         text = f"{name}: no line light found (what passed for it outside stars comes to {light.sigma:.1f} sigma; "
         text += f"{LEAST_SIGMA:g} are asked for): it brings nothing to the picture. The target may have none, the "
@@ -75,7 +84,9 @@ def _doubt_order(work: Work, name: str) -> Work:
         return work
     closest = COLOUR[order.closest]
     text = f"{name}: its starlight follows the plane called {closest} (scatter {order.scatter[order.closest]:.3f} of "
-    text += f"{order.stars} stars) closer than the one called red ({order.scatter[0]:.3f}), by {order.sigma:.1f} "
+    text += (
+        f"{order.stars} stars) closer than the one called red ({order.scatter[0]:.3f}), by {order.sigma:.1f} "
+    )
     text += "sigma, though the line lies in the red: the colour planes may stand in another order, blue first, or "
     return work.warn(("plane-order", text + "this master may be of another filter"))
 
@@ -97,6 +108,64 @@ def refuse_odd_units(name: str, source: Source) -> None:
         expected="planes of one unit, whose sky and noise differ by a factor of a few",
         advice=f"multiply red, green and blue by about {told}, or state the full scale of each file in its header",
     )
+
+
+def fill_hot_columns(light: Master) -> tuple[Master, tuple[tuple[str, str], ...]]:
+    """Return a calibrated light whose hot columns are filled and flagged, and what there is to tell of them."""
+    found = [find_hot_columns(plane) for plane in light.pixels]
+    if not any(len(hot) for hot in found):
+        return light, ()
+    pixels = copy_planes(light.pixels)
+    flags, words = light.flags.copy(), []
+    for name, plane, hot in zip(light.planes, pixels, found, strict=True):
+        if len(hot):
+            noise = measure_noise(plane[None], (name,))[name][1]
+            fill_columns(plane, hot)
+            flags[:, hot.columns] |= np.uint8(Flag.REPAIRED)
+            numbers = ", ".join(str(column) for column in hot.columns[:MOST_NAMED])
+            more = ", ..." if len(hot) > MOST_NAMED else ""
+            high = f"by {float(np.median(hot.excess)) / noise:.1f} sigma of a pixel" if noise > 0 else ""
+            words.append(f"{len(hot)} in {name} ({numbers}{more}), {high}")
+    text = f"columns of the sensor outshine their neighbours over most of their height: {'; '.join(words)}. They were "
+    text += "filled from both sides; darks of the same length and dithering would take them out"
+    return light.with_(pixels=pixels, flags=flags), (("hot-columns", text),)
+
+
+def doubt_trails(
+    work: Work, name: str, master: Master, views: Mapping[str, tuple[Plane, int, float]]
+) -> Work:
+    """Return the work with a warning of a straight trail across a master.
+
+    Parameters
+    ----------
+    master : Master
+        Registered, sky taken out.
+    views : mapping
+        Plane to its means over blocks of some pixels a side, sky 0, that side, and the noise of a pixel.
+    """
+    alignments = work.seen.get("alignments", {})
+    axes = []
+    for alignment in (entry for (own, _), entry in alignments.items() if own == name):
+        (a, b), (c, d) = alignment.matrix[:2, :2]
+        axes += [float(np.degrees(np.arctan2(c, a))), float(np.degrees(np.arctan2(d, b)))]
+
+    def find(plane: str) -> Trail | None:
+        cells, size, noise = views[plane]
+        trail = find_trail(cells, axes_deg=axes or (0.0, 90.0))
+        return None if trail is None else measure_trail(master.plane(plane), trail, size=size, noise=noise)
+
+    found = dict(zip(views, map_together(find, views), strict=True))
+    words = [
+        f"{plane} from ({t.start[0]:.0f}, {t.start[1]:.0f}) to ({t.end[0]:.0f}, {t.end[1]:.0f}), about {t.width:.0f} px "
+        f"wide and {t.height:.1f} sigma of a pixel high"
+        for plane, t in found.items()
+        if t is not None
+    ]
+    if not words:
+        return work
+    text = f"{name}: a straight, even streak crosses the frame ({'; '.join(words)}; pixels of the reference): it may be "
+    text += "a satellite's or an aeroplane's trail. Stack again with clipping, or without that frame"
+    return work.warn(("trail", text))
 
 
 def _level(light: Master, plane: str) -> float:
@@ -133,5 +202,7 @@ def doubt_white(work: Work, gains: Gains) -> Work:
                 'another field of this camera for example, balance.white = [1.3, 1.0, 1.5], or "none"',
             )
         text = f"white: {text}. {what[0].upper()}{what[1:]} tells about {other:.2g}, which does not contradict it"
-        work = work.warn(("white-out-of-bounds", text + "; the planes may be of different units or exposures"))
+        work = work.warn(
+            ("white-out-of-bounds", text + "; the planes may be of different units or exposures")
+        )
     return work
