@@ -99,7 +99,7 @@ def _medians(plane: NDArray[np.floating], part: NDArray[np.int64]) -> NDArray[np
         values = np.where(holes > 0.5, np.float32(0.0), values)
         return np.where(holes > 0.5, np.nan, np.nanmedian(values, axis=0)).astype(np.float64)
     # Sorting whole is four times faster here than looking for the middle.
-    return np.sort(values, axis=0)[(len(values) - 1) // 2].astype(np.float64)
+    return np.asarray(np.sort(values, axis=0)[(len(values) - 1) // 2], dtype=np.float64)
 
 
 def _around(values: NDArray[np.float64]) -> NDArray[np.float64]:

@@ -117,7 +117,7 @@ def _voted(
         at = ((points @ (cos(angle), sin(angle)) + reach) / RHO_CELLS).astype(np.int64)
         votes[i] = np.bincount(at, weight, minlength=bins)[:bins]
     for _ in range(PEAKS):
-        i, j = np.unravel_index(int(np.argmax(votes)), votes.shape)
+        i, j = divmod(int(np.argmax(votes)), bins)
         yield float(angles[i]), (float(j) + 0.5) * RHO_CELLS - reach
         near = np.abs(np.arange(ANGLES) - i)
         votes[np.minimum(near, ANGLES - near) <= 6, max(j - 6, 0) : j + 7] = 0.0
@@ -145,7 +145,7 @@ def _along_axis(angle: float, axes_deg: Sequence[float]) -> bool:
 
 def chord(shape: tuple[int, ...], angle: float, rho: float) -> NDArray[np.float64]:
     """Return the points (n, 2) of a line inside a frame, one a pixel; those of a line outside are none."""
-    reach = float(np.hypot(*shape))
+    reach = float(np.hypot(shape[0], shape[1]))
     along = np.arange(-np.ceil(reach), np.ceil(reach) + 1.0)
     x, y = rho * cos(angle) - along * sin(angle), rho * sin(angle) + along * cos(angle)
     inside = (x >= 0) & (x <= shape[1] - 1) & (y >= 0) & (y <= shape[0] - 1)

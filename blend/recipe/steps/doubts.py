@@ -155,17 +155,18 @@ def doubt_trails(
         return None if trail is None else measure_trail(master.plane(plane), trail, size=size, noise=noise)
 
     found = dict(zip(views, map_together(find, views), strict=True))
-    words = [
-        f"{plane} from ({t.start[0]:.0f}, {t.start[1]:.0f}) to ({t.end[0]:.0f}, {t.end[1]:.0f}), about {t.width:.0f} px "
-        f"wide and {t.height:.1f} sigma of a pixel high"
-        for plane, t in found.items()
-        if t is not None
-    ]
+    words = [f"{plane} {_trail_words(trail)}" for plane, trail in found.items() if trail is not None]
     if not words:
         return work
-    text = f"{name}: a straight, even streak crosses the frame ({'; '.join(words)}; pixels of the reference): it may be "
-    text += "a satellite's or an aeroplane's trail. Stack again with clipping, or without that frame"
+    text = f"{name}: a straight, even streak crosses the frame ({'; '.join(words)}; pixels of the reference): it may "
+    text += "be a satellite's or an aeroplane's trail. Stack again with clipping, or without that frame"
     return work.warn(("trail", text))
+
+
+def _trail_words(trail: Trail) -> str:
+    (x0, y0), (x1, y1) = trail.start, trail.end
+    size = f"about {trail.width:.0f} px wide and {trail.height:.1f} sigma of a pixel high"
+    return f"from ({x0:.0f}, {y0:.0f}) to ({x1:.0f}, {y1:.0f}), {size}"
 
 
 def _level(light: Master, plane: str) -> float:
