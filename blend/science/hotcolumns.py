@@ -71,7 +71,7 @@ def find_hot_columns(plane: NDArray[np.floating]) -> HotColumns:
     if rows < 2 * QUARTERS or columns < 4 * NEIGHBOURS:
         return none
     medians = np.stack([_medians(plane, part) for part in np.array_split(np.arange(rows), QUARTERS)])
-    known = np.isfinite(medians).all(axis=0)
+    known = np.asarray(np.isfinite(medians).all(axis=0))
     medians = np.where(known, medians, 0.0)
     excess = medians - _around(medians)
     known &= _around(known[None].astype(np.float64))[0] > 0
