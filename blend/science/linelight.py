@@ -23,8 +23,9 @@ LEAST_SIGMA = 5.0
 comes to 15."""
 
 SAME_NOISE = 0.98
-"""Correlation from which noise is one noise. Copies of one exposure have 0.999 or more, two exposures of one field 0.1 at
-most: 0.00 to 0.01 on invented nights, up to 0.095 on pairs of real frames of one sensor. Only where starlight outshines noise by seven in every pixel would two look like one."""
+"""Correlation from which noise is one noise. Copies of one exposure have 0.999 or more; two exposures of one field 0.01
+in invented nights and at most 0.095 in pairs of real frames of one sensor. Only where starlight outshines noise by
+seven in every pixel would two look like one."""
 
 BANDS, BAND_ROWS, BAND_COLUMNS = 8, 64, 1024
 """So much of a frame tells a correlation of noise to a few thousandths."""
