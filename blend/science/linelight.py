@@ -27,7 +27,7 @@ SAME_NOISE = 0.98
 in invented nights and at most 0.095 in pairs of real frames of one sensor. Only where starlight outshines noise by
 seven in every pixel would two look like one."""
 
-BANDS, BAND_ROWS, BAND_COLUMNS = 8, 64, 1024
+BANDS, BAND_ROWS, BAND_COLUMNS = 4, 64, 512
 """So much of a frame tells a correlation of noise to a few thousandths."""
 
 CLIP = 3.0
@@ -81,27 +81,32 @@ def judge_line_light(
         plane[: BLOCK_PX * rows, : BLOCK_PX * columns].reshape(rows, BLOCK_PX, columns, BLOCK_PX)
         for plane in (kept, stars)
     )
-    chosen = (lit[:, 1, :, 1] > 0) | (lit[:, 3, :, 3] > 0)
-    for y, x in ((0, 0), (0, 3), (3, 0), (3, 3), (1, 2)):
-        chosen &= masked[:, y, :, x] == 0
     means = means[:rows, :columns]
-    chosen &= _inside(np.isfinite(means))
-    count = int(np.count_nonzero(chosen))
-    noise = _noise(means)
+    chosen = _inside(np.isfinite(means)) & ((lit[:, 1, :, 1] > 0) | (lit[:, 3, :, 3] > 0))
+    row, column = np.nonzero(chosen)
+    bare = np.ones(row.size, dtype=bool)
+    for y, x in ((0, 0), (0, 3), (3, 0), (3, 3), (1, 2)):
+        bare &= masked[row, y, column, x] == 0
+    row, column = row[bare], column[bare]
+    count, noise = row.size, _noise(means)
     if count == 0 or not noise > 0:
         return LineLight(0.0, count / max(chosen.size, 1))
-    row, column = (index[:: -(-count // MOST_BLOCKS)] for index in np.nonzero(chosen))
-    light = float(lit[row, :, column, :].mean(dtype=np.float64))
+    some = slice(None, None, -(-count // MOST_BLOCKS))
+    light = float(lit[row[some], :, column[some], :].mean(dtype=np.float64))
     return LineLight(light * float(np.sqrt(count)) / noise, count / chosen.size)
 
 
 def _inside(known: NDArray[np.bool_]) -> NDArray[np.bool_]:
     """Return which blocks are far from every edge: a star that an edge cuts is in no list, and its rest shines."""
-    from scipy.ndimage import minimum_filter1d
+    inside = np.zeros_like(known)
+    inside[EDGE_BLOCKS:-EDGE_BLOCKS, EDGE_BLOCKS:-EDGE_BLOCKS] = True
+    if not known.all():
+        from scipy.ndimage import minimum_filter1d
 
-    wide = 2 * EDGE_BLOCKS + 1
-    rows = minimum_filter1d(known.view(np.uint8), wide, axis=0, mode="constant")
-    return np.asarray(minimum_filter1d(rows, wide, axis=1, mode="constant") > 0)
+        for axis in (0, 1):
+            known = minimum_filter1d(known.view(np.uint8), 2 * EDGE_BLOCKS + 1, axis=axis).view(bool)
+        inside &= known
+    return inside
 
 
 def _noise(means: NDArray[np.float32]) -> float:

@@ -31,6 +31,9 @@ from blend.science.trails import Trail, find_trail, measure_trail
 RED_NM = (600.0, 700.0)
 """Lines that the red plane holds."""
 
+LEVEL_PIXELS = 50_000
+"""So many tell the level of a plane to a hundredth of its noise."""
+
 MOST_NAMED = 12
 """So many columns are named one by one."""
 
@@ -170,7 +173,7 @@ def _trail_words(trail: Trail) -> str:
 
 
 def _level(light: Master, plane: str) -> float:
-    return float(np.nanmedian(sample_pixels(light.plane(plane))))
+    return float(np.median(sample_pixels(light.plane(plane), most=LEVEL_PIXELS)))
 
 
 def doubt_white(work: Work, gains: Gains) -> Work:
