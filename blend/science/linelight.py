@@ -18,8 +18,8 @@ EDGE_BLOCKS = 5
 """Blocks next to an edge that do not count: 20 px, several widths of a star."""
 
 LEAST_SIGMA = 5.0
-"""Of the mean of all light that was kept outside stars. Over 23 invented galaxies without a line it was at most 1.9, and
-0 for most; light a tenth as strong as the demonstration's came to 27 or more. Where a nebula leaves no sky to fit, the
+"""Of the mean of all light kept outside stars. Over 23 invented galaxies without a line it was at most 1.9, and 0 for
+most; light a tenth as strong as the demonstration's came to 27 or more. Where a nebula leaves no sky to fit, the
 sky's own error may be kept as light, and counts."""
 
 SAME_NOISE = 0.98
