@@ -63,7 +63,9 @@ def doubt_line(work: Work, name: str) -> Work:
     if not found:
         text = f"{name}: no line light found (what passed for it outside stars comes to {light.sigma:.1f} sigma; "
         text += f"{LEAST_SIGMA:g} are asked for): it brings nothing to the picture. The target may have none, the "
-        text += "master may be of a broad filter or exposed too briefly, or its sky or scale may be too uncertain"
+        text += (
+            "master may be of a broad filter or exposed too briefly, or its sky or scale may be too uncertain"
+        )
         work = work.warn(("no-line-light", text))
     return _doubt_order(work, name)
 
