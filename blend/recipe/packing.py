@@ -136,7 +136,7 @@ class _Pack:
         }
 
     def line(self, line: Line) -> Document:
-        values = {name: getattr(line, name) for name in ("sigma", "scaled_sigma", "broad")}
+        values = {name: getattr(line, name) for name in ("sigma", "scaled_sigma", "broad", "found")}
         planes = {
             name: None if plane is None else self.array(plane)
             for name, plane in (("emission", line.emission), ("unfaded", line.unfaded))
@@ -173,6 +173,7 @@ def _line(item: Mapping[str, Any], arrays: Mapping[str, NDArray[Any]]) -> Line:
         sigma=item["sigma"],
         scaled_sigma=item["scaled_sigma"],
         broad=item["broad"],
+        found=item["found"],
     )
 
 

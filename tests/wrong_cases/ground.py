@@ -216,7 +216,8 @@ CASES = [
         name="a plane of another scale",
         wrong=_changed("rgb-light.fits", _faint_blue),
         right=_changed("rgb-light.fits", _same),
-        warning="white-extreme",
+        code=(0, 4),
+        warning="white-out-of-bounds",
     ),
     Case(
         name="a share of a sky that was taken out",

@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 
 from blend.base.errors import StepError
 from blend.base.rowblocks import map_row_blocks, map_together
+from blend.recipe.steps.doubts import doubt_white
 from blend.recipe.steps.holes import with_holes_filled
 from blend.recipe.work import COLOUR, Line, Plane, Work, frozen
 from blend.science.balance import LEAST_SIGNAL, Gains, given_gains, white_from_catalogue, white_from_stars
@@ -21,12 +22,6 @@ from blend.science.stars import star_fluxes
 APERTURE_FWHM, USUAL_FWHM_PX = 1.5, 2.7
 """Radius of a star's circle, and the width taken where no star tells one."""
 
-MOST_GAIN = 10.0
-"""Colour sensors take gains of 1 to 3 for red and blue (common practice); filters of unlike width a few times that."""
-
-MOST_UNSURE = 0.25
-"""Of a gain: a grey with a quarter too much red or blue is 6 to 9 CIEDE2000 from grey, computed for 0.1 to 0.5."""
-
 ENOUGH_STARS = 12
 """So many tell white without the fainter ones."""
 
@@ -34,6 +29,7 @@ ENOUGH_STARS = 12
 def balance(work: Work) -> Work:
     """Return the work with the colour planes multiplied by their gains, and the lines by their broad plane's gain."""
     gains, found = _gains(work)
+    work = doubt_white(work, gains)
     values = np.asarray(gains.values, dtype=np.float32)
     rgb = work.rgb
     if (values != 1).any():
@@ -58,27 +54,7 @@ def balance(work: Work) -> Work:
     work = work.with_(masters=frozen(masters), lines=frozen(lines), gains=tuple(by_plane.values()))
     for key, value in told.items():
         work = work.tell("balance", key, value)
-    return with_holes_filled(work.warn(*_doubts(gains)))
-
-
-def _doubts(gains: Gains) -> list[tuple[str, str]]:
-    """Return what makes measured gains hard to believe: beyond what sensors and filters do, or as uncertain."""
-    found = []
-    for plane, gain, error in zip(COLOUR, gains.values, gains.errors, strict=True):
-        if gains.how not in ("stars", "catalogue"):
-            continue
-        text = f"white: {plane} is multiplied by {gain:.3g} +- {error:.2g}, by {gains.stars} stars"
-        if not 1.0 / MOST_GAIN <= gain <= MOST_GAIN:
-            text += (
-                f"; planes of one sensor under one sky differ less than {MOST_GAIN:g} times. This plane may be of "
-                "another exposure, scaled by another number, or hold little light of stars; look at its file, or give "
-                "white = [red, green, blue]"
-            )
-            found.append(("white-extreme", text))
-        elif error > MOST_UNSURE * gain:
-            text += "; the colours of all that shines are as uncertain. Give white = [red, green, blue] if you know it"
-            found.append(("white-uncertain", text))
-    return found
+    return with_holes_filled(work)
 
 
 def line_times(line: Line, gain: float) -> Line:

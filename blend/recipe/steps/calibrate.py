@@ -11,6 +11,7 @@ from blend.base.errors import InputError, StepError
 from blend.base.master import Flag, Master, flags_of
 from blend.base.rowblocks import map_row_blocks, map_together
 from blend.recipe.model import Calibrate
+from blend.recipe.steps.doubts import fill_hot_columns, refuse_odd_units
 from blend.recipe.work import Source, Work, frozen
 from blend.science.calibrate import Calibrated, Frame
 from blend.science.calibrate import calibrate as calibrate_light
@@ -44,7 +45,9 @@ def _calibrated_source(work: Work, name: str) -> tuple[Source, list[tuple[str, s
         done, found = _calibrated(light, source, index, settings, f"masters.{name}")
         notes += found
         lights.append(_measured(done))
-    return Source(lights=tuple(lights)), notes
+    calibrated = Source(lights=tuple(lights))
+    refuse_odd_units(name, calibrated)
+    return calibrated, notes
 
 
 def _calibrated(
@@ -82,7 +85,8 @@ def _calibrated(
         where=where,
         **frames,
     )
-    return _with_flags(light, done, source), done.notes
+    whole, told = fill_hot_columns(_with_flags(light, done, source))
+    return whole, done.notes + told
 
 
 def _frame(master: Master, light: Master, index: int, where: str) -> Frame:

@@ -13,6 +13,7 @@ from blend.base.master import Master
 from blend.base.rowblocks import map_together
 from blend.base.shares import in_percent
 from blend.recipe.model import Gradient, RegionTable
+from blend.recipe.steps.doubts import doubt_trails
 from blend.recipe.steps.flatwords import Bowl, bowl_warnings, judge_bowls
 from blend.recipe.steps.skyfacts import MoonFacts, line_nm_of, moon_facts
 from blend.recipe.work import Work, frozen
@@ -110,6 +111,10 @@ def subtract_gradients(work: Work) -> Work:
         planes = _planes(work, name, settings, objects | invalid, invalid, lead, guides)
         masters[name], done = _flatten(work, name, planes)
         work = _tell(work, name, planes, done)
+        views = {
+            plane: (entry.view.after, entry.view.size, entry.view.noise) for plane, entry in done.items()
+        }
+        work = doubt_trails(work, name, masters[name], views)
     return work.with_(masters=frozen(masters), objects=objects)
 
 
