@@ -48,7 +48,7 @@ demosaic 1.5."""
 
 _BLOCK = 8
 _MOST_BLOCKS = 40_000
-_CROP = 2048
+_CROP = 1536
 _NAN = float("nan")
 
 
@@ -113,7 +113,7 @@ def judge_linearity(
     -----
     c = 1 - (1 - c_stars) (1 - c_skew) (1 - c_gap) (1 - c_noise). Stars that are one profile to within `LINEAR_ERROR`
     veto: noise can also fall towards the light where more frames overlap. Noise alone, when less than sure, is no
-    reason for a warning. The stars of the middle 2048 x 2048 pixels stand for the rest.
+    reason for a warning. The stars of the middle 1536 x 1536 pixels stand for the rest.
 
     Examples
     --------
