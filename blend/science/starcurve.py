@@ -15,7 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from blend.base.robust import MAD_TO_SIGMA
-from blend.science.starloops import cut_boxes, ring_levels, shared_noise, window_sums
+from blend.science.starloops import cut_boxes, level_boxes, ring_levels, shared_noise, window_sums
 from blend.science.stars import FWHM_PER_SIGMA, Stars, typical_fwhm
 
 Floats = NDArray[np.float64]
@@ -116,6 +116,7 @@ def fit_star_curve(
     near, reach = _neighbours(chosen, stars, fwhm)
     half = int(np.ceil(SKY[1] * fwhm)) + 1
     boxes = cut_boxes(plane, mask, chosen.xy, near, reach, float(ceiling), MARGIN, half)
+    boxes = level_boxes(boxes, SKY[0] * fwhm, SKY[1] * fwhm)
     levels = ring_levels(boxes, chosen.xy, np.append(EDGES, SKY) * fwhm)
     usable = np.isfinite(levels[:, -1, 0]) & (levels[:, -1, 1] > 0.0)
     chosen, boxes, levels = chosen.select(usable), boxes[usable], levels[usable]

@@ -47,6 +47,39 @@ def cut_boxes(plane: Any, mask: Any, xy: Any, near: Any, reach: Any, ceiling: fl
 
 
 @kernel
+def level_boxes(boxes: Any, inner: float, outer: float) -> Any:
+    """Return the boxes without the slope of their sky, told from medians of opposite halves of a ring."""
+    n, side = boxes.shape[0], boxes.shape[1]
+    half = side // 2
+    out = boxes.copy()
+    held = np.empty((4, side * side))
+    for s in range(n):
+        count, place = np.zeros(4, dtype=np.int64), np.zeros(4)
+        for j in range(side):
+            for i in range(side):
+                r = np.hypot(i - half, j - half)
+                if not (inner <= r <= outer) or not np.isfinite(boxes[s, j, i]):
+                    continue
+                for axis in range(2):
+                    step = i - half if axis == 0 else j - half
+                    if step != 0:
+                        at = 2 * axis + (1 if step > 0 else 0)
+                        held[at, count[at]] = boxes[s, j, i]
+                        count[at] += 1
+                        place[at] += step
+        for axis in range(2):
+            low, high = 2 * axis, 2 * axis + 1
+            if count[low] < 30 or count[high] < 30:
+                continue
+            apart = place[high] / count[high] - place[low] / count[low]
+            slope = (np.median(held[high, : count[high]]) - np.median(held[low, : count[low]])) / apart
+            for j in range(side):
+                for i in range(side):
+                    out[s, j, i] -= slope * (i - half if axis == 0 else j - half)
+    return out
+
+
+@kernel
 def ring_levels(boxes: Any, xy: Any, edges: Any) -> Any:
     """Return median, spread, skew and number of the pixels in rings round every star, (n, rings, 4).
 
