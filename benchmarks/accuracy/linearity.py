@@ -26,12 +26,12 @@ from scipy.stats import binomtest
 
 sys.path.insert(0, str(Path(__file__).parents[2] / "tests"))
 
-from wrong_cases.sound import sound_options  # noqa: E402
+from wrong_cases.sound import sound_options
 
-from blend.science.quality import Verdict, judge  # noqa: E402
-from blend.science.simulate import SceneOptions, simulate_night  # noqa: E402
-from blend.science.starcurve import CLEAR  # noqa: E402
-from blend.science.stars import find_stars  # noqa: E402
+from blend.science.quality import Verdict, judge
+from blend.science.simulate import SceneOptions, simulate_night
+from blend.science.starcurve import CLEAR
+from blend.science.stars import find_stars
 
 Array = NDArray[np.float32]
 ENOUGH = 50
@@ -75,7 +75,18 @@ def drawn_field(seed: int) -> tuple[Array, str]:
     """Draw one plane of stars by their sampled profiles: (1, rows, columns), and what is odd about it."""
     rng = np.random.default_rng([4711, seed])
     rows, columns = int(rng.integers(400, 601)), int(rng.integers(600, 901))
-    odd = ("plain", "undersampled", "long", "bent", "seeing", "shared", "overlap", "few frames", "no flat", "low sky")
+    odd = (
+        "plain",
+        "undersampled",
+        "long",
+        "bent",
+        "seeing",
+        "shared",
+        "overlap",
+        "few frames",
+        "no flat",
+        "low sky",
+    )
     kind = odd[seed % len(odd)]
     fwhm = rng.uniform(1.6, 2.0) if kind == "undersampled" else rng.uniform(2.2, 4.5)
     sky = float(rng.uniform(0.01, 0.04) if kind == "low sky" else rng.uniform(0.03, 0.25))
@@ -92,7 +103,8 @@ def drawn_field(seed: int) -> tuple[Array, str]:
     for width in widths:
         one = sky * slope
         for (cx, cy), f in zip(xy, flux, strict=True):
-            bend = 1.0 + (0.25 * ((2 * cx / columns - 1) ** 2 + (2 * cy / rows - 1) ** 2) / 2 if kind == "bent" else 0.0)
+            outward = ((2 * cx / columns - 1) ** 2 + (2 * cy / rows - 1) ** 2) / 2
+            bend = 1.0 + 0.25 * outward if kind == "bent" else 1.0
             _add_star(one, cx, cy, float(f), fwhm * width * bend, 1.25 if kind == "long" else 1.0)
         if kind == "no flat":
             one *= 1.0 - 0.3 * (((x / columns - 0.5) * 2) ** 2 + ((y / rows - 0.5) * 2) ** 2) / 2
@@ -124,7 +136,8 @@ def night(seed: int) -> tuple[Array, str]:
     options |= {"rows": min(600, options["rows"]), "columns": min(900, options["columns"])}
     if seed % 6 == 5:
         options["kind"] = "cluster"
-    options |= {"correlated_noise": seed % 4 == 1, "bloated_blue": seed % 8 == 3, "rgb_frames": 5 if seed % 9 == 7 else 60}
+    options |= {"correlated_noise": seed % 4 == 1, "bloated_blue": seed % 8 == 3}
+    options |= {"rgb_frames": 5 if seed % 9 == 7 else 60}
     drawn = simulate_night(SceneOptions(**options)).rgb.light
     return drawn, f"night, {options['kind']}"
 
@@ -191,7 +204,9 @@ def stretched(count: int, first: int) -> None:
     enough = [pixels for pixels, stars in drawn if stars >= ENOUGH]
     fewer = [pixels for pixels, stars in drawn if stars < ENOUGH]
     print(f"\n{len(enough)} masters of {ENOUGH} or more clear stars, and {len(fewer)} of fewer")
-    print(f"  {'curve':<24} {'stopped':<26} {'stopped or warned':<26} called linear; fewer stars: stopped, linear")
+    print(
+        f"  {'curve':<24} {'stopped':<26} {'stopped or warned':<26} called linear; fewer stars: stopped, linear"
+    )
     for name, curve in CURVES.items():
         many = Counter(told(as_file(pixels, curve))[0] for pixels in enough)
         few = Counter(told(as_file(pixels, curve))[0] for pixels in fewer)
@@ -206,7 +221,9 @@ def main() -> None:
     """Print both tables."""
     parser = argparse.ArgumentParser(description=(__doc__ or "").split("\n")[0])
     parser.add_argument("--quick", action="store_true", help="a tenth of the masters")
-    parser.add_argument("--seed", type=int, default=1000, help="first seed; below 1000 the tests were developed")
+    parser.add_argument(
+        "--seed", type=int, default=1000, help="first seed; below 1000 the tests were developed"
+    )
     parser.add_argument("--only", choices=("stretched", "sound"), help="one of the two tables")
     parser.add_argument("--masters", type=int, default=40, help="how many are stretched by every curve")
     options = parser.parse_args()

@@ -41,8 +41,8 @@ class Finding:
     Attributes
     ----------
     code : str
-        ``all-nan constant negative border rotated stretched perhaps-stretched white-balance combed eight-bit posterised mosaic
-        line-in-colour grey-in-colour``
+        ``all-nan constant negative border rotated stretched perhaps-stretched white-balance combed eight-bit
+        posterised mosaic line-in-colour grey-in-colour``
     text : str
         What was found, in a sentence without its full stop.
     plane : str or None

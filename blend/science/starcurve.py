@@ -33,7 +33,7 @@ SKY = (4.0, 5.5)
 """The ring of the local sky by the FWHM, just beyond the last ring."""
 
 WINDOW_FLOOR, RING_FLOOR = 0.004, 0.02
-"""Scatter of one profile beyond noise, where a star's centre lies in its pixel; measured on linear nights at FWHM 2.2."""
+"""Least scatter of a profile beyond noise, by where its centre lies in a pixel; what the stars scatter more is added."""
 
 MOST_STARS = 200
 """The brightest so many: what is fainter weighs nothing beside them, and time is linear in it."""
@@ -228,7 +228,9 @@ def _profiles(
     # the median of n values has pi/2 times the variance of their mean; a window of width w has the sum 2 pi w^2
     # and the root of its sum of squares is sqrt(pi) w
     sky_error = 1.2533 * noise / np.sqrt(count)
-    by_window = np.hypot(noise[:, None] * np.sqrt(np.pi) * widths, sky_error[:, None] * 2.0 * np.pi * widths**2)
+    by_window = np.hypot(
+        noise[:, None] * np.sqrt(np.pi) * widths, sky_error[:, None] * 2.0 * np.pi * widths**2
+    )
     in_ring = np.maximum(levels[:, : EDGES.size - 1, 3], 1.0)
     by_ring = np.hypot(1.2533 * noise[:, None] / np.sqrt(in_ring), sky_error[:, None])
     light, error = np.concatenate([sums, rings], axis=1), np.concatenate([by_window, by_ring], axis=1)
@@ -279,7 +281,7 @@ def _predicted(light: Floats, error: Floats, clear: NDArray[np.bool_]) -> NDArra
 
 
 def _fit_powers(profiles: _Profiles, powers: Floats) -> list[tuple[Floats, float, float, Floats]]:
-    """Return the stars' misfits, step to the best power, its error and every window's and ring's scatter for each trial power."""
+    """Return for each trial power the stars' misfits, the step to the best one, its error, and scatters as floors."""
     p = profiles
     sums, slopes = window_sums(p.boxes, p.xy, p.sky, p.base, p.widths, powers)
     base, over = np.log(p.base)[:, None], np.log(p.base[:, None] + np.maximum(np.nan_to_num(p.rings), 0.0))
@@ -288,7 +290,9 @@ def _fit_powers(profiles: _Profiles, powers: Floats) -> list[tuple[Floats, float
         e = 1.0 / power
         rings = np.exp(e * over) - np.exp(e * base)
         light = np.concatenate([sums[at], rings], axis=1)
-        slope = np.concatenate([slopes[at], -e * e * (np.exp(e * over) * over - np.exp(e * base) * base)], axis=1)
+        slope = np.concatenate(
+            [slopes[at], -e * e * (np.exp(e * over) * over - np.exp(e * base) * base)], axis=1
+        )
         steep = e * np.exp((e - 1.0) * np.concatenate([np.broadcast_to(base, sums[at].shape), over], axis=1))
         used = p.used & (np.nan_to_num(light) > 0.0)
         share = np.where(used, light, 1.0)
@@ -300,11 +304,9 @@ def _fit_powers(profiles: _Profiles, powers: Floats) -> list[tuple[Floats, float
     return done
 
 
-def _two_way(
-    p: _Profiles, log: Floats, weight: Floats, slope: Floats
-) -> tuple[Floats, float, float, Floats]:
-    """Fit brightness, profile and place; return the stars' misfits, the step in power that lessens it most, its error, and
-    the scatter of every window and ring."""
+def _two_way(p: _Profiles, log: Floats, weight: Floats, slope: Floats) -> tuple[Floats, float, float, Floats]:
+    """Fit brightness, profile and place; return the stars' misfits, the step in power that lessens them most, its
+    error, and the scatter of every window and ring."""
     some = weight.any(axis=0)
     log, weight, slope, run = log[:, some], weight[:, some], slope[:, some], p.run[some]
     rings = np.eye(log.shape[1])[1:]

@@ -10,7 +10,9 @@ from blend.base.jit import kernel
 
 
 @kernel
-def cut_boxes(plane: Any, mask: Any, xy: Any, near: Any, reach: Any, ceiling: float, margin: float, half: int) -> Any:
+def cut_boxes(
+    plane: Any, mask: Any, xy: Any, near: Any, reach: Any, ceiling: float, margin: float, half: int
+) -> Any:
     """Return the pixels round every star, (n, side, side); NaN where masked, lit by a neighbour or too bright.
 
     ``near`` (n, k, 2) are neighbours' places and ``reach`` (n, k) how far each of them lights, 0 for none. Pixels
@@ -117,8 +119,9 @@ def ring_levels(boxes: Any, xy: Any, edges: Any) -> Any:
 def window_sums(boxes: Any, xy: Any, sky: Any, base: Any, widths: Any, powers: Any) -> Any:
     """Return sums in Gaussian windows of v^(1/g) - base^(1/g) and their derivatives by g, (2, powers, n, windows).
 
-    ``base`` (n,) is where the sky stands above the curve's zero, and v = pixel - sky + base, never below a thousandth
-    of it. Windows end at 3.2 of their ``widths``, where they weigh 0.006; NaN where one misses a pixel that weighs 0.03.
+    ``base`` (n,) is where the sky stands above the curve's zero, and v = pixel - sky + base, never below a
+    thousandth of it. Windows end at 3.2 of their ``widths``, where they weigh 0.006; NaN where one misses a pixel that
+    weighs 0.03.
     """
     n, side = boxes.shape[0], boxes.shape[1]
     half = side // 2
