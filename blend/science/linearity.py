@@ -21,12 +21,12 @@ from blend.science.starcurve import CEILING, StarCurve, fit_star_curve
 
 Outcome = Literal["stretched", "perhaps-stretched", "linear", "cannot tell"]
 
-SURE, PERHAPS = 0.9, 0.5
+SURE, PERHAPS = 0.9, 0.55
 """Confidence from which a picture is called stretched, or perhaps so: a false alarm stops a run, a miss does not."""
 
 STOP_POWER, STOP_SIGMA = 0.8, 3.0
 WARN_POWER, WARN_SIGMA = 0.88, 2.5
-"""Power of the stars and its distance from 1 in errors. Of 99 linear scenes of 40 stars none is farther than 1.2 errors
+"""Power of the stars and its distance from 1 in errors. Of 99 linear scenes none is farther than 1.2 errors
 below 1, see also benchmarks/accuracy/linearity.py; 0.88 widens a star of 4 skies by 3 %, more than sensors do."""
 
 LINEAR_ERROR = 0.1
@@ -35,13 +35,13 @@ LINEAR_ERROR = 0.1
 ABOVE_ZERO = 5.0
 """Sky over the zero of the file, in its noise, from which stars can tell: at zero a power law scales every star alike."""
 
-STOP_SKEW, WARN_SKEW, SKEW_SIGMA = -0.08, -0.05, 6.0
+STOP_SKEW, WARN_SKEW, HINT_SKEW, SKEW_SIGMA = -0.08, -0.05, -0.03, 6.0
 """Skew of the sky's noise. A power g makes it (g - 1) / 2 times noise over level: -0.08 is 1/2.2 at 3.4 sigma over
 black. The real frames and invented nights that were tried have -0.03 or more."""
 
 PILE, GAP = 0.05, 0.4
-"""Share of pixels at a clip, and pixels just above it over those next to them. x^g leaves 1 / (2^(1/g) - 1) of them: 0.27
-for 1/2.2, 0.46 for 0.6. A Gaussian clipped within two sigma of its middle leaves 0.67 to 1.2; real frames of sky 0 did."""
+"""Share of pixels at a clip, and pixels just above it over those next to them. x^g leaves 1 / (2^(1/g) - 1): 0.27
+for 1/2.2, 0.46 for 0.6. A Gaussian clipped within two sigma of its middle leaves 0.67 to 1.2, as do real frames."""
 
 REPROCESSED = 1.8
 """Noise of whole blocks by that of neighbouring pixels from which it was smoothed: white noise has 1, a bilinear
@@ -177,7 +177,10 @@ def _star_confidence(curve: StarCurve) -> float:
 def _skew_confidence(curve: StarCurve) -> float:
     if not curve.skew < -SKEW_SIGMA * curve.skew_error:
         return 0.0
-    return 0.95 if curve.skew <= STOP_SKEW else 0.6 if curve.skew <= WARN_SKEW else 0.0
+    if curve.skew <= WARN_SKEW:
+        return 0.95 if curve.skew <= STOP_SKEW else 0.6
+    # no reason for a word on its own, but beside noise that falls towards the light
+    return 0.5 if curve.skew <= HINT_SKEW else 0.0
 
 
 def black_gap(plane: NDArray[np.floating], *, invalid: NDArray[np.bool_] | None) -> tuple[float, float]:

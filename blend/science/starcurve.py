@@ -33,7 +33,7 @@ SKY = (4.0, 5.5)
 """The ring of the local sky by the FWHM, just beyond the last ring."""
 
 WINDOW_FLOOR, RING_FLOOR = 0.004, 0.02
-"""Least scatter of a profile beyond noise, by where its centre lies in a pixel; what the stars scatter more is added."""
+"""Least scatter of a profile beyond noise, by where its centre lies in a pixel; what stars scatter more counts."""
 
 MOST_STARS = 200
 """The brightest so many: what is fainter weighs nothing beside them, and time is linear in it."""
