@@ -33,7 +33,7 @@ LINEAR_ERROR = 0.1
 """Error of the power below which stars can say that a picture is linear: 0.75 is then 2.5 errors away."""
 
 ABOVE_ZERO = 5.0
-"""Sky over the zero of the file, in its noise, from which stars can tell: at zero a power law scales every star alike."""
+"""Sky over the file's zero, in its noise, from which stars can tell: at zero a power law scales every star alike."""
 
 STOP_SKEW, WARN_SKEW, HINT_SKEW, SKEW_SIGMA = -0.08, -0.05, -0.03, 6.0
 """Skew of the sky's noise. A power g makes it (g - 1) / 2 times noise over level: -0.08 is 1/2.2 at 3.4 sigma over
