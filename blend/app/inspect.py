@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import asdict, dataclass
 from pathlib import Path
 from typing import Any
 
@@ -96,12 +96,35 @@ def inspect_file(
             for index, name in enumerate(master.planes)
         },
         "linear": verdict.linear,
+        "linearity": _linearity(verdict),
         "findings": [
             *({"code": f.code, "text": f.text, "evidence": dict(f.evidence)} for f in verdict.findings),
             *({"code": "coordinates-unusable", "text": text, "evidence": {}} for text in unusable if text),
             *({"code": code, "text": text} for code, text in odd_card_note(master.facts, "header")),
         ],
     } | ({"exposure": exposure_facts(path, gain_e=gain_e, read_noise_e=read_noise_e)} if one_frame else {})
+
+
+def _linearity(verdict: Verdict) -> dict[str, Any] | None:
+    if verdict.linearity is None:
+        return None
+    told = asdict(verdict.linearity)
+    return {key: None if value != value else value for key, value in told.items()}  # NaN is not itself
+
+
+def _linearity_in_words(told: dict[str, Any] | None) -> list[str]:
+    if told is None:
+        return []
+    words = {
+        "linear": "the stars say it is",
+        "cannot tell": "cannot tell, too few stars far enough above the sky, or noise that was reprocessed",
+    }
+    text = words.get(told["outcome"], told["outcome"])
+    if told["power_error"] is not None:
+        text += (
+            f" ({told['stars']} stars, power {told['power']:.2f} +- {told['power_error']:.2f}; 1 is linear)"
+        )
+    return [f"  linear? {text}"]
 
 
 def _raw_frame(path: Path, gain_e: float | None, read_noise_e: float | None) -> dict[str, Any]:
@@ -171,11 +194,12 @@ def _in_words(entry: dict[str, Any]) -> str:
     lines.append(f"  facts: {facts}")
     for name, told in planes.items():
         lines += _plane_in_words(name, told)
+    lines += _linearity_in_words(entry["linearity"])
     if entry["findings"]:
         lines.append("  what to know:")
         lines += [f"    {finding['text']} [{finding['code']}]" for finding in entry["findings"]]
     else:
-        lines.append("  nothing looks wrong: linear, no border, no mosaic")
+        lines.append("  nothing looks wrong: no stretch seen, no border, no mosaic")
     return "\n".join(lines + _exposure_in_words(entry))
 
 

@@ -131,7 +131,7 @@ def test_settings_without_end_are_refused_too() -> None:
     with pytest.raises(RecipeError, match=r"stretch\.sky_level: a word or number of 5000 characters"):
         parse_setting("stretch.sky_level=" + "9" * 5000)
     with pytest.raises(FaultList, match=r"a\.a\.a\..*: not a dotted key"):
-        load_recipe("", where="r.toml", settings={"a." * 50_000 + "a": 1})
+        load_recipe("version = 1", where="r.toml", settings={"a." * 50_000 + "a": 1})
 
 
 def test_a_thousand_faults_are_not_a_thousand_lines(tmp_path: Path) -> None:
@@ -148,7 +148,7 @@ def test_a_record_that_tells_nonsense_is_a_faulty_input(tmp_path: Path, place: s
     record = {
         "version": 1,
         "target": "t",
-        "recipe": resolved(load_recipe("", where="r")),
+        "recipe": resolved(load_recipe("version = 1", where="r")),
         "setup": {"rgb": {}},
     }
     record |= {"inputs": [], "outputs": []}

@@ -48,7 +48,7 @@ def work_of(*, light: float, copied: bool = False, fade: float = 3.0, sky: tuple
     kept = np.zeros(SHAPE, dtype=np.float32)
     if light:
         kept[100:140, 100:140] = np.maximum(emission[100:140, 100:140], 0)
-    recipe = load_recipe(f"{RED}[continuum.ha]\nfade_sigma = {fade}\n", where="r.toml")
+    recipe = load_recipe(f"version = 1\n{RED}[continuum.ha]\nfade_sigma = {fade}\n", where="r.toml")
     work = Work(recipe=recipe, target=target_from_options(["rgb=a.fits", "ha=b.fits"]))
     levels = MappingProxyType(dict(zip(COLOUR, sky, strict=bool(sky))))
     own = Line(
