@@ -130,7 +130,7 @@ def test_odd_cards_that_the_pixels_hang_on_are_refused_in_words(
 def test_every_command_tells_it_once(tmp_path: Path) -> None:
     for name in ("a", "b"):
         with_cards(tmp_path / f"{name}-light.fits", "EXPTIME = 1000,5", instead="EXPTIME")
-    text = inspect_files([tmp_path / "a-light.fits"])
+    text = inspect_files([tmp_path / "a-light.fits"]).text
     assert text.count("EXPTIME = 1000,5 [odd-card]") == 1
     assert plan_folder(tmp_path, out=tmp_path).text().count("EXPTIME = 1000,5") >= 1
     (note,) = [t for t in notes_of([peek_mosaic(tmp_path / f"{n}-light.fits") for n in "ab"]) if "card" in t]

@@ -390,7 +390,7 @@ def test_a_byte_order_mark_is_no_fault() -> None:
 
 
 def test_a_formula_that_moves_the_sky_is_a_fault_among_the_others() -> None:
-    text = """
+    text = VERSION + """
 [formulas.lift]
 domain = "display"
 equation = "base + 1"
