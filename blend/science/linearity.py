@@ -132,7 +132,9 @@ def judge_linearity(
     gap, by_gap = black_gap(plane, invalid=invalid)
     by_light = 1.0 - (1.0 - _star_confidence(curve)) * (1.0 - _skew_confidence(curve)) * (1.0 - by_gap)
     proved = curve.error < LINEAR_ERROR and curve.power > 1.0 - 2.5 * curve.error and height > ABOVE_ZERO
-    confidence = 1.0 - (1.0 - by_light) * (1.0 - by_noise * (0.2 if proved else 1.0))
+    # a fall to 0.6 of the noise takes a power far below 0.7, which such stars rule out at two errors
+    veto = proved or (curve.power - 2.0 * curve.error > 0.7 and height > ABOVE_ZERO)
+    confidence = 1.0 - (1.0 - by_light) * (1.0 - by_noise * (0.2 if veto else 1.0))
     outcome: Outcome = "linear" if proved else "cannot tell"
     if confidence >= SURE:
         outcome = "stretched"
