@@ -327,11 +327,11 @@ def _block_noise(plane: NDArray[np.floating]) -> float:
     top, left = (plane.shape[0] - rows) // 2, (plane.shape[1] - columns) // 2
     middle = np.asarray(plane[top : top + rows, left : left + columns], dtype=np.float64)
     squares = middle.reshape(rows // _BLOCK, _BLOCK, columns // _BLOCK, _BLOCK).transpose(0, 2, 1, 3)
-    squares = squares.reshape(-1, _BLOCK * _BLOCK)
-    squares = squares[np.isfinite(squares).all(axis=1)]
-    if squares.size == 0:
+    flat = squares.reshape(-1, _BLOCK * _BLOCK)
+    flat = flat[np.isfinite(flat).all(axis=1)]
+    if flat.size == 0:
         return _NAN
-    spreads = np.median(np.abs(squares - np.median(squares, axis=1)[:, None]), axis=1)
+    spreads = np.median(np.abs(flat - np.median(flat, axis=1)[:, None]), axis=1)
     # the quieter third holds neither stars nor nebula
     return MAD_TO_SIGMA * float(np.quantile(spreads, 0.35))
 
