@@ -13,29 +13,28 @@ from importlib import import_module
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
-    from blend.app.job import Outcome, run_target
-    from blend.app.load import load_sources, open_recipe, open_target
+    from blend.app.run import Outcome, load_sources, open_recipe, open_target, run_target
     from blend.base.errors import BlendError
     from blend.base.master import Facts, Master
     from blend.base.rowblocks import limit_threads
     from blend.files.reader import read_picture
     from blend.recipe.pipeline import run_steps
-    from blend.science.formulas import FORMULAS, apply_formula
+    from blend.science.picture import FORMULAS, apply_formula
 
 _HOMES = {
     "BlendError": "blend.base.errors",
-    "FORMULAS": "blend.science.formulas",
+    "FORMULAS": "blend.science.picture",
     "Facts": "blend.base.master",
     "Master": "blend.base.master",
-    "Outcome": "blend.app.job",
-    "apply_formula": "blend.science.formulas",
+    "Outcome": "blend.app.run",
+    "apply_formula": "blend.science.picture",
     "limit_threads": "blend.base.rowblocks",
-    "load_sources": "blend.app.load",
-    "open_recipe": "blend.app.load",
-    "open_target": "blend.app.load",
+    "load_sources": "blend.app.run",
+    "open_recipe": "blend.app.run",
+    "open_target": "blend.app.run",
     "read_picture": "blend.files.reader",
     "run_steps": "blend.recipe.pipeline",
-    "run_target": "blend.app.job",
+    "run_target": "blend.app.run",
 }
 
 __all__ = [

@@ -15,7 +15,7 @@ import numpy as np
 from astropy.io import fits
 
 import blend
-from blend.science.formulas import define_formula
+from blend.science.picture.formulas import define_formula
 
 
 def run(target_file: Path, out: Path) -> blend.Outcome:

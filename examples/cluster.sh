@@ -15,8 +15,8 @@ if [ $# -eq 0 ]; then
         "$python" - "cluster-demo/night-$seed" "$seed" <<'PYTHON'
 import sys
 from pathlib import Path
-from blend.app.demo import write_night
-from blend.science.simulate import SceneOptions, simulate_night
+from blend.app.demo.demo import write_night
+from blend.science.simulated.night import SceneOptions, simulate_night
 file = write_night(simulate_night(SceneOptions(rows=500, columns=750, seed=int(sys.argv[2]))), Path(sys.argv[1]))
 file.write_text(file.read_text().replace("lantern-spiral", f"night-{sys.argv[2]}", 1))
 PYTHON

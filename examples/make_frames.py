@@ -17,15 +17,13 @@ from pathlib import Path
 
 import numpy as np
 
-from blend.app.truth import compare
+from blend.app.demo.score import compare
 from blend.files.dng import write_dng
 from blend.files.reader import header_text, read_picture
-from blend.science.camera import Camera, FrameMasters, stream
-from blend.science.drawing import View, draw
-from blend.science.mosaic import half_matrix
-from blend.science.scene import Scene, make_scene
-from blend.science.shots import Body
-from blend.science.simulate import (
+from blend.science.sensor.mosaic import half_matrix
+from blend.science.simulated.camera import Camera, FrameMasters, stream
+from blend.science.simulated.drawing import View, draw
+from blend.science.simulated.night import (
     LEAK,
     RESPONSE,
     SKY_COLOUR,
@@ -36,6 +34,8 @@ from blend.science.simulate import (
     moonlight,
     simulate_night,
 )
+from blend.science.simulated.scene import Scene, make_scene
+from blend.science.simulated.shots import Body
 
 SHAPE = (1000, 1500)
 SEED = 11

@@ -26,7 +26,7 @@ def real_frames() -> Path:
 @pytest.fixture(scope="session")
 def small_demo(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """Run the demonstration once, small, and return its folder."""
-    from blend.app.demo import run_demo
+    from blend.app.demo.demo import run_demo
 
     out = tmp_path_factory.mktemp("demo")
     run_demo(out)

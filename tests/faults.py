@@ -35,8 +35,8 @@ from functools import partial
 from pathlib import Path
 
 from blend.app.cli import main as blend_main
-from blend.app.demo import write_night
-from blend.science.simulate import SceneOptions, simulate_night
+from blend.app.demo.demo import write_night
+from blend.science.simulated.night import SceneOptions, simulate_night
 
 BLEND = [sys.executable, "-c", "from blend.app.cli import main; main()"]
 BATCH = ["batch", "recipe.toml", "night", "--out", "out", "--jobs", "2", "--quiet"]
@@ -142,7 +142,7 @@ class Forked:
 Started = Forked | subprocess.Popen[str]
 
 
-class Bench:
+class StepCache:
     """A folder with nights, the undisturbed results, and the findings so far."""
 
     def __init__(self, folder: Path, seed: int) -> None:
@@ -183,7 +183,7 @@ class Bench:
 
     def warm(self) -> None:
         """Import and compile in this process whatever a run needs, without leaving threads behind."""
-        from blend.app.batchjob import Job, do_job
+        from blend.app.batch.job import Job, do_job
 
         place = self.folder / "night" / "t-0" / "lantern-spiral.target.toml"
         out = str(self.folder / "warm")
@@ -259,7 +259,7 @@ class Bench:
         shutil.rmtree(self.out, ignore_errors=True)
 
 
-def kills(bench: Bench, count: int) -> None:
+def kills(bench: StepCache, count: int) -> None:
     """Kill runs, batches and workers at random moments."""
     for number in range(count):
         kind = KINDS.get(number % 20, "run")
@@ -276,7 +276,7 @@ def kills(bench: Bench, count: int) -> None:
             bench.complete(f"kill {number} of a {kind}", batch=kind != "run")
 
 
-def kill_run(bench: Bench, child: Started, *, when: str) -> None:
+def kill_run(bench: StepCache, child: Started, *, when: str) -> None:
     """Kill a run somewhere, or while it writes, or about the moment when its results get their final names."""
     assert isinstance(child, Forked)
     if when == "write":
@@ -305,7 +305,7 @@ def renaming(out: Path) -> bool:
     return bool(there) and "record.json" not in there
 
 
-def kill_batch(bench: Bench, child: Started) -> None:
+def kill_batch(bench: StepCache, child: Started) -> None:
     """Kill a batch somewhere; its workers must end with it."""
     wait_a_while(bench, child)
     os.kill(child.pid, signal.SIGKILL)
@@ -316,7 +316,7 @@ def kill_batch(bench: Bench, child: Started) -> None:
     bench.expect(not alive(child.pid), "batch killed: workers live on")
 
 
-def kill_worker(bench: Bench, child: Started) -> None:
+def kill_worker(bench: StepCache, child: Started) -> None:
     """Kill a worker somewhere; its target gets one more try."""
     wait_a_while(bench, child)
     found = []
@@ -331,7 +331,7 @@ def kill_worker(bench: Bench, child: Started) -> None:
     bench.expect(code == 0, f"worker killed: ended with {code}: {said[-300:]}")
 
 
-def wait_a_while(bench: Bench, child: Started) -> None:
+def wait_a_while(bench: StepCache, child: Started) -> None:
     """Sleep until somewhere in a batch, past the imports of one that is started from nothing."""
     warm = isinstance(child, Forked)
     usual = bench.usual if warm else bench.usual_from_nothing
@@ -366,7 +366,7 @@ def alive(group: int) -> bool:
     return False
 
 
-def full_disk(bench: Bench) -> None:
+def full_disk(bench: StepCache) -> None:
     """Files may not grow beyond a limit, the smallest, a middle and the largest result."""
     sizes = sorted(path.stat().st_size for path in (bench.folder / "right" / "t-0").iterdir())
     for limit in (1_000, sizes[len(sizes) // 2], sizes[-1] - 1):
@@ -377,7 +377,7 @@ def full_disk(bench: Bench) -> None:
     bench.complete("file size limit")
 
 
-def small_tmpfs(bench: Bench) -> None:
+def small_tmpfs(bench: StepCache) -> None:
     """A file system of 200 kB, where a mount namespace may be made."""
     bench.out.mkdir()
     told = bench.folder / "no-tmpfs"
@@ -406,7 +406,7 @@ def small_tmpfs(bench: Bench) -> None:
     bench.complete("small tmpfs")
 
 
-def changed_inputs(bench: Bench) -> None:
+def changed_inputs(bench: StepCache) -> None:
     """Truncated and flipped bytes, an empty file, one replaced while it is read."""
     path = bench.folder / "night" / "t-0" / "rgb-light.fits"
     data = path.read_bytes()
@@ -431,7 +431,7 @@ def changed_inputs(bench: Bench) -> None:
     bench.complete("replaced input")
 
 
-def two_batches(bench: Bench) -> None:
+def two_batches(bench: StepCache) -> None:
     """A second batch on the same folder is refused, the first goes on."""
     first = bench.fork(BATCH)
     deadline = time.monotonic() + PATIENCE_S
@@ -447,7 +447,7 @@ def two_batches(bench: Bench) -> None:
     shutil.rmtree(bench.out)
 
 
-def interrupted(bench: Bench) -> None:
+def interrupted(bench: StepCache) -> None:
     """Ctrl-C in the middle of a batch: exit code 130, and no hidden folder is left."""
     for word in ("t-0: register", "t-1: write"):
         # a process in the background is started deaf to the keyboard
@@ -464,7 +464,7 @@ def interrupted(bench: Bench) -> None:
     bench.complete("interrupted batch", batch=True)
 
 
-def moved_clock(bench: Bench) -> None:
+def moved_clock(bench: StepCache) -> None:
     """Results from tomorrow and from 1980 are judged by their bytes, not by their dates."""
     shutil.copytree(bench.folder / "right", bench.out)
     for moved in (86_400.0, -1.4e9):
@@ -482,7 +482,7 @@ def moved_clock(bench: Bench) -> None:
     bench.complete("a result with a flipped bit", batch=True, more=["--overwrite"])
 
 
-def refused(bench: Bench, path: Path, what: str, *, batch: bool = False) -> None:
+def refused(bench: StepCache, path: Path, what: str, *, batch: bool = False) -> None:
     """A result that somebody has changed is not replaced, but for ``--overwrite``."""
     data = path.read_bytes()
     code, said = bench.run(BATCH if batch else RUN)
@@ -490,7 +490,7 @@ def refused(bench: Bench, path: Path, what: str, *, batch: bool = False) -> None
     bench.expect(path.read_bytes() == data, f"{what}: replaced")
 
 
-def killed_between_renames(bench: Bench) -> None:
+def killed_between_renames(bench: StepCache) -> None:
     """Killed before each rename in turn, a run is run again: its manifest tells what is its own, and what is not."""
     manifest = bench.out / "t-0" / ".blend-record.json"
     count = len([name for name in bench.right if name.startswith("t-0")]) + 2  # the page and the manifest
@@ -520,7 +520,7 @@ def kill_before_rename(number: int) -> None:
     Path.replace = counted  # type: ignore[assignment,method-assign]
 
 
-def forbidden(bench: Bench) -> None:
+def forbidden(bench: StepCache) -> None:
     """No permission to write."""
     bench.out.mkdir()
     bench.out.chmod(0o555)
@@ -557,8 +557,8 @@ def main() -> None:
     parser.add_argument("--seed", type=int, default=1)
     options = parser.parse_args()
     with tempfile.TemporaryDirectory(prefix="blend-faults-") as name:
-        bench = Bench(Path(name), options.seed)
-        trials: tuple[Callable[[Bench], None], ...] = (
+        bench = StepCache(Path(name), options.seed)
+        trials: tuple[Callable[[StepCache], None], ...] = (
             full_disk,
             small_tmpfs,
             changed_inputs,

@@ -30,8 +30,8 @@ from crafts import crafted
 from hypothesis import HealthCheck, given, seed, settings
 from hypothesis import strategies as st
 
-from blend.app.load import open_recipe, open_target, shipped_recipes
-from blend.app.replay import _target as target_of_record
+from blend.app.run.load import open_recipe, open_target, shipped_recipes
+from blend.app.run.replay import _target as target_of_record
 from blend.base.errors import BlendError
 from blend.files.catalogue import read_catalogue
 from blend.files.dng import write_dng
@@ -40,7 +40,7 @@ from blend.files.reader import header_text, peek, read_mosaic, read_picture
 from blend.files.record import read_record
 from blend.files.store import DiskStore
 from blend.recipe.model import load_recipe
-from blend.recipe.text import to_toml
+from blend.recipe.toml import to_toml
 
 LONGEST_S = 10.0
 TRIES = 3

@@ -1,4 +1,4 @@
-"""Who may know whom: a folder imports only from folders above it, and there are no circles."""
+"""Who may know whom: folders and rooms in one order, what a room offers stands in its door, and no circles."""
 
 from __future__ import annotations
 
@@ -6,6 +6,7 @@ import ast
 import subprocess
 import sys
 from collections.abc import Iterator
+from importlib import import_module
 from pathlib import Path
 
 import pytest
@@ -15,16 +16,67 @@ ORDER = ("base", "science", "recipe", "files", "pages", "app")
 ALLOWED = {folder: set(ORDER[: index + 1]) for index, folder in enumerate(ORDER)} | {
     "files": {"base", "files"}
 }
+STOREYS = {
+    "science": (("plane", "stars", "moon"), ("sensor", "grid", "sky", "line", "picture"), ("simulated",)),
+    "app": (("run", "frames"), ("trial", "batch", "inspect", "demo"), ("cli",)),
+}
+"""The rooms of a folder: one may know those of its own storey, without circles, and of those before it."""
+
 MODULES = sorted(path for folder in ORDER for path in (PACKAGE / folder).rglob("*.py"))
+LARGEST_SHARE = 0.20
+MOST_LINES = 450
 
 
-def imports_of(path: Path) -> Iterator[str]:
-    """Give the modules of the package that a file imports, at the top or inside functions."""
+def name_of(path: Path) -> str:
+    """Return the dotted name of a module or a package."""
+    return ".".join(("blend", *path.relative_to(PACKAGE).with_suffix("").parts)).removesuffix(".__init__")
+
+
+def room_of(name: str) -> str | None:
+    """Return the room that a dotted name stands in, as `blend.science.sky`; None outside of rooms."""
+    parts = name.split(".")
+    folder = STOREYS.get(parts[1], ()) if len(parts) > 2 else ()
+    return ".".join(parts[:3]) if any(parts[2] in storey for storey in folder) else None
+
+
+def imported(path: Path) -> Iterator[tuple[str, str | None]]:
+    """Give (module, name) of what a file imports, at the top or inside functions; no name for `import module`."""
     for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
         if isinstance(node, ast.ImportFrom) and node.module and node.level == 0:
-            yield node.module
+            yield from ((node.module, alias.name) for alias in node.names)
         elif isinstance(node, ast.Import):
-            yield from (alias.name for alias in node.names)
+            yield from ((alias.name, None) for alias in node.names)
+
+
+def imports_of(path: Path) -> set[str]:
+    """Return the modules that a file imports."""
+    return {module for module, _ in imported(path)}
+
+
+def offered(door: Path) -> list[str]:
+    """Return the names in a room's `__all__`."""
+    for node in ast.parse(door.read_text(encoding="utf-8")).body:
+        if isinstance(node, ast.Assign) and getattr(node.targets[0], "id", "") == "__all__":
+            return [str(name) for name in ast.literal_eval(node.value)]
+    return []
+
+
+def circle_in(graph: dict[str, set[str]]) -> str:
+    """Return the first circle of a graph in words, or nothing."""
+    done: set[str] = set()
+
+    def visit(name: str, trail: tuple[str, ...]) -> str:
+        if name in trail:
+            return " -> ".join((*trail, name))
+        if name not in done:
+            for other in sorted(graph[name]):
+                found = visit(other, (*trail, name))
+                if found:
+                    return found
+            done.add(name)
+        return ""
+
+    return next(filter(None, (visit(name, ()) for name in graph)), "")
 
 
 @pytest.mark.parametrize("path", MODULES, ids=lambda path: str(path.relative_to(PACKAGE)))
@@ -36,41 +88,92 @@ def test_a_folder_imports_only_from_folders_above_it(path: Path) -> None:
             assert parts[1] in ALLOWED[folder], f"{folder} may not import {module}"
 
 
+@pytest.mark.parametrize("folder", STOREYS)
+def test_every_module_of_a_folder_with_rooms_stands_in_one(folder: str) -> None:
+    loose = [path.name for path in (PACKAGE / folder).glob("*.py") if path.stem != "__init__"]
+    assert not loose, "put these into a room"
+    rooms = {path.parent.name for path in (PACKAGE / folder).glob("*/__init__.py")}
+    assert rooms == {room for storey in STOREYS[folder] for room in storey}
+
+
+@pytest.mark.parametrize("folder", STOREYS)
+def test_rooms_keep_their_order(folder: str) -> None:
+    level = {room: number for number, storey in enumerate(STOREYS[folder]) for room in storey}
+    graph: dict[str, set[str]] = {room: set() for room in level}
+    for path in (PACKAGE / folder).rglob("*.py"):
+        here = room_of(name_of(path))
+        for module in imports_of(path) if here else ():
+            there = room_of(module)
+            if there and there != here and there.split(".")[1] == folder:
+                mine, other = str(here).split(".")[2], there.split(".")[2]
+                assert level[other] <= level[mine], f"{path.relative_to(PACKAGE)} may not import {module}"
+                graph[mine].add(other)
+    assert not circle_in(graph)
+
+
+@pytest.mark.parametrize("path", MODULES, ids=lambda path: str(path.relative_to(PACKAGE)))
+def test_others_come_in_by_the_door(path: Path) -> None:
+    """From outside a room's `__init__` is asked, from inside the module itself."""
+    here = room_of(name_of(path))
+    for module, name in imported(path):
+        there = room_of(module)
+        if there is None or path == PACKAGE / "app" / "cli" / "__init__.py":
+            continue
+        if there == here:
+            assert module != there or path.parent / f"{name}.py" in MODULES, f"name the module, not {module}"
+            continue
+        assert module == there, f"import {name} from {there}, not from {module}"
+        home = PACKAGE.joinpath(*there.split(".")[1:])
+        assert name in offered(home / "__init__.py") or home / f"{name}.py" in MODULES, (
+            f"{there} has no {name}"
+        )
+
+
 @pytest.mark.parametrize(
-    ("library", "home"), [("numba", "base/jit.py"), ("sep", "science/detect.py"), ("click", "app")]
+    "door", sorted(p for p in MODULES if p.name == "__init__.py" and offered(p)), ids=lambda p: p.parent.name
+)
+def test_a_door_gives_what_it_offers_and_hides_no_module(door: Path) -> None:
+    room = import_module(name_of(door))
+    names = offered(door)
+    shown = {name for module, name in imported(door) if module.startswith(room.__name__)}
+    assert set(names) == shown
+    for name in names:
+        assert getattr(room, name) is not None
+    assert not set(names) & {path.stem for path in door.parent.glob("*.py")}, "a module would hide the name"
+    with pytest.raises(AttributeError, match="nothing_of_that_name"):
+        _ = room.nothing_of_that_name
+
+
+@pytest.mark.parametrize(
+    ("library", "home"),
+    [("numba", "base/jit.py"), ("sep", "science/stars/detect.py"), ("click", "app/cli/")],
 )
 def test_a_library_is_named_in_one_place(library: str, home: str) -> None:
     users = {
-        str(p.relative_to(PACKAGE)) for p in MODULES if library in {m.split(".")[0] for m in imports_of(p)}
+        path.relative_to(PACKAGE).as_posix()
+        for path in MODULES
+        if library in {module.split(".")[0] for module in imports_of(path)}
     }
-    assert all(user.startswith(home) for user in users), users
+    assert users and all(user.startswith(home) for user in users), users
 
 
 def test_science_knows_no_files_and_no_master() -> None:
     for path in (PACKAGE / "science").rglob("*.py"):
-        names = {
-            a.name
-            for n in ast.walk(ast.parse(path.read_text()))
-            if isinstance(n, ast.ImportFrom)
-            for a in n.names
-        }
-        assert not names & {"Master", "Facts", "Path"}, path
+        assert not {name for _, name in imported(path)} & {"Master", "Facts", "Path"}, path
 
 
 def test_there_are_no_circles() -> None:
-    names = {".".join(("blend", *p.relative_to(PACKAGE).with_suffix("").parts)): p for p in MODULES}
-    graph = {name: {m for m in imports_of(path) if m in names} for name, path in names.items()}
-    done: set[str] = set()
+    names = {name_of(path): path for path in MODULES}
+    assert not circle_in({name: imports_of(path) & set(names) for name, path in names.items()})
 
-    def visit(name: str, trail: tuple[str, ...]) -> None:
-        assert name not in trail, " -> ".join((*trail, name))
-        if name not in done:
-            for other in sorted(graph[name]):
-                visit(other, (*trail, name))
-            done.add(name)
 
-    for name in graph:
-        visit(name, ())
+def test_no_room_is_most_of_the_house() -> None:
+    lines: dict[str, int] = {}
+    for path in PACKAGE.rglob("*.py"):
+        place = path.parent.relative_to(PACKAGE).as_posix()
+        lines[place] = lines.get(place, 0) + len(path.read_text(encoding="utf-8").splitlines())
+    total = sum(lines.values())
+    assert not {place: count for place, count in lines.items() if count > LARGEST_SHARE * total}
 
 
 def test_the_door_opens_to_every_name_it_promises() -> None:

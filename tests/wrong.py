@@ -28,7 +28,7 @@ sys.path.insert(0, str(HERE))
 
 from wrong_cases.cases import STORE, Case, Make  # noqa: E402
 
-from blend.app import cli  # noqa: E402
+from blend.app.cli import commands as cli  # noqa: E402
 
 
 @dataclass(frozen=True)

@@ -10,15 +10,16 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
-from blend.app.demo import write_night
-from blend.app.load import load_sources, open_recipe, open_target
+from blend.app.demo.demo import write_night
+from blend.app.run.load import load_sources, open_recipe, open_target
 from blend.base.master import Flag
 from blend.base.robust import MAD_TO_SIGMA, bin_mean
 from blend.recipe.pipeline import PICTURE_STEPS, run_all, run_steps
-from blend.recipe.work import Work, frozen
-from blend.science.continuum import FWHM_PER_SIGMA, match_profiles
-from blend.science.simulate import Night, SceneOptions, simulate_night
-from blend.science.smooth import blur_plane
+from blend.recipe.state import Work, frozen
+from blend.science.line.continuum import match_profiles
+from blend.science.plane.smooth import blur_plane
+from blend.science.simulated.night import Night, SceneOptions, simulate_night
+from blend.science.stars.stars import FWHM_PER_SIGMA
 
 Array = NDArray[np.float32]
 Points = NDArray[np.float64]
@@ -58,7 +59,7 @@ class Draw:
     @property
     def scale(self) -> float:
         """Of the line master's starlight, as it was found."""
-        return float(self.balanced.told["continuum"]["ha"]["scale"])
+        return float(self.balanced.recorded["continuum"]["ha"]["scale"])
 
     def whole_line(self, *, gain: float, scale: float, width_ratio: float, throughput: float) -> Array:
         """Return the emission before it is faded, its noise and all, in counts of a gain and of a continuum scale."""

@@ -24,15 +24,15 @@ from numpy.typing import NDArray
 
 from blend.base.master import Flag
 from blend.base.robust import MAD_TO_SIGMA, bin_mean
+from blend.recipe.state import Work
 from blend.recipe.steps.balance import star_light
-from blend.recipe.steps.guard import colour_saturated
-from blend.recipe.work import Work
-from blend.science.balance import stars_that_tell
-from blend.science.behind import fill_behind
-from blend.science.colour import ciede2000, linear_to_lab, srgb_decode
-from blend.science.ratio import mean_log_ratio
-from blend.science.simulate import SceneOptions
-from blend.science.transforms import apply_matrix
+from blend.recipe.steps.protect_stars import colour_saturated
+from blend.science.grid.transforms import apply_matrix
+from blend.science.picture.balance import stars_that_tell
+from blend.science.picture.colourspace import ciede2000, linear_to_lab, srgb_decode
+from blend.science.picture.fill_stars import fill_behind
+from blend.science.plane.flux_ratio import mean_log_ratio
+from blend.science.simulated.night import SceneOptions
 
 Array = NDArray[np.float32]
 Points = NDArray[np.float64]
@@ -57,7 +57,7 @@ def registration(blended: Blended) -> Value:
     """Return how far the line master's corners were brought from where they belong."""
     rows, columns = blended.night.ha.light.shape[-2:]
     corners = np.array([(x, y) for x in (0.0, columns - 1.0) for y in (0.0, rows - 1.0)])
-    matrices = np.array(blended.balanced.told["register"]["ha"]["matrix"]), blended.night.truth.ha_to_rgb
+    matrices = np.array(blended.balanced.recorded["register"]["ha"]["matrix"]), blended.night.truth.ha_to_rgb
     found, true = (apply_matrix(matrix, corners) for matrix in matrices)
     return Value("registration, worst corner", float(np.hypot(*(found - true).T).max()), 0.1, "px")
 
@@ -103,7 +103,7 @@ def _knot_places(blended: Blended) -> tuple[Points, Points]:
 
 def line_contrast(blended: Blended) -> Iterator[Value]:
     """Yield how well the line's contrast over the continuum equals 1 + amount, over all knots together."""
-    entry = blended.linear.told["blend"].get("red", {})
+    entry = blended.linear.recorded["blend"].get("red", {})
     if entry.get("formula") != "emission-add":
         return
     assert blended.linear.linear is not None
@@ -208,7 +208,7 @@ def _light_behind(blended: Blended, xy: Points) -> Iterator[Value]:
     taken, median = blended.taken, float(np.median(blended.true_line))
     yield Value("nebula taken for sky, by its median light", 100 * taken / median, np.inf, "%")
     radii = np.full(len(xy), 3.0 * blended.fwhm_px)
-    amount = blended.linear.told["blend"]["red"]["amount"]
+    amount = blended.linear.recorded["blend"]["red"]["amount"]
     light = np.maximum(blended.true_line - blended.taken_surface, np.float32(0.0))
     wanted = _sums(light, xy, radii)
     usual = np.maximum(wanted, (median - taken) * np.pi * radii**2)

@@ -11,13 +11,13 @@ from blended import Array, Blended, Value, true_light
 from numpy.typing import NDArray
 
 from blend.base.robust import MAD_TO_SIGMA, bin_mean
+from blend.recipe.state import Work
 from blend.recipe.steps.blends import blend_display, blend_linear, display_sky
 from blend.recipe.steps.stretch import stretch
-from blend.recipe.work import Work
-from blend.science.amount import bright_weights, faint_places, noise_covariance, noise_ratio
-from blend.science.colour import display_luminance
-from blend.science.formulas import apply_formula, neutral_value
-from blend.science.stretch import stretch_line
+from blend.science.line.amount import bright_weights, faint_places, noise_covariance, noise_ratio
+from blend.science.picture.colour import display_luminance
+from blend.science.picture.formulas import apply_formula, neutral_value
+from blend.science.picture.stretch import stretch_line
 
 SIZES = (1, 4, 16)
 
@@ -68,7 +68,7 @@ def sky_noise(blended: Blended) -> Iterator[Value]:
     frame leaves too few wide blocks of faded sky to judge by, or so few, in one corner, that their sampling error
     passes the bar: there the line is kept, and judged.
     """
-    amount = blended.linear.told["blend"]["red"]["amount"]
+    amount = blended.linear.recorded["blend"]["red"]["amount"]
     planes = _planes(blended, amount)
     correlated = blended.night.options.correlated_noise
     for size in SIZES:
@@ -198,7 +198,7 @@ def _automatic(work: Work, name: str, **changes: Any) -> Work:
 
 def _added(blended: Blended) -> Value:
     """Return the noise at 4 px of red to which the automatic amount of the whole line is added, by red's own."""
-    entry = blend_linear(_automatic(blended.balanced, "red")).told["blend"]["red"]
+    entry = blend_linear(_automatic(blended.balanced, "red")).recorded["blend"]["red"]
     _, _, red, kept = _planes(blended, float(entry["amount"])).blocks(4)
     found = spread(kept) / spread(red)
     budget = entry["auto"]["noise_budget"]
@@ -217,10 +217,10 @@ def _shown(blended: Blended, signal: str) -> Iterator[Value]:
     nothing: it is NaN, which keeps no bar.
     """
     work = _automatic(blended.stretched, "luminance", **{"for_": signal})
-    entry = blend_display(work).told["blend"]["luminance"]
+    entry = blend_display(work).recorded["blend"]["luminance"]
     formula = work.recipe.formula(entry["formula"])
     sky_level = display_sky(work)[0]
-    solved, neutral = blended.done.seen["stretch ha"], neutral_value(formula, sky_level)
+    solved, neutral = blended.done.diagnostics["stretch ha"], neutral_value(formula, sky_level)
     planes = []
     none = np.zeros_like(blended.true_line)
     for light, line in (

@@ -30,10 +30,11 @@ import hardskies
 import numpy as np
 from numpy.typing import NDArray
 
-from blend.science.gradient import SkyFit, fit_sky, object_mask
-from blend.science.halo import halo_slopes
-from blend.science.skyblocks import block_size, chebyshev_terms, term_powers, unit_coordinates
-from blend.science.skyfit import lattice
+from blend.science.sky.blocks import block_size, chebyshev_terms, term_powers, unit_coordinates
+from blend.science.sky.fit import SkyFit, lattice
+from blend.science.sky.gradient import fit_sky
+from blend.science.sky.halo import halo_slopes
+from blend.science.sky.objects import object_mask
 
 SKY = 0.10
 SIGMA = 0.002

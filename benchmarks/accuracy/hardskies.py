@@ -18,17 +18,19 @@ from numpy.typing import NDArray
 
 from blend.base.errors import StepError
 from blend.base.robust import MAD_TO_SIGMA, difference_noise
-from blend.science.cornerglow import find_corner_glow
-from blend.science.ephemeris import SkyPlace
-from blend.science.flatfault import divide_flat_fault, find_flat_fault
-from blend.science.gradient import SkyFit, fit_sky, object_mask, sky_uncertainty
-from blend.science.moonforecast import COLOURS_NM, Conditions
-from blend.science.simulate import Night, SceneOptions, simulate_night
-from blend.science.skyblocks import HUBER_ERROR, SAMPLES_PER_BLOCK, block_size
-from blend.science.skyguide import FEWEST_BLOCKS, fit_behind_line, guide_by_line
-from blend.science.skymodel import HALO_DOUBT
-from blend.science.skymoon import fit_moonlight, moon_shape, shape_towards
-from blend.science.skyspline import fit_spline
+from blend.science.moon.ephemeris import SkyPlace
+from blend.science.moon.forecast import COLOURS_NM, Conditions
+from blend.science.simulated.night import Night, SceneOptions, simulate_night
+from blend.science.sky.blocks import HUBER_ERROR, SAMPLES_PER_BLOCK, block_size
+from blend.science.sky.corner_glow import find_corner_glow
+from blend.science.sky.fit import SkyFit, sky_uncertainty
+from blend.science.sky.flat_fault import divide_flat_fault, find_flat_fault
+from blend.science.sky.gradient import fit_sky
+from blend.science.sky.guide import FEWEST_BLOCKS, fit_behind_line, guide_by_line
+from blend.science.sky.model import HALO_DOUBT
+from blend.science.sky.moonlit import fit_moonlight, moon_shape, shape_towards
+from blend.science.sky.objects import object_mask
+from blend.science.sky.spline import fit_spline
 
 SKY = 0.10
 SIGMA = 0.002
@@ -210,7 +212,7 @@ def real_planes() -> Iterator[tuple[str, Array]]:
     """Give scikit-image's deep field, its planes decoded to light, and the real frames where there are any."""
     from skimage import data
 
-    from blend.science.colour import srgb_decode
+    from blend.science.picture.colourspace import srgb_decode
 
     field = srgb_decode(np.moveaxis(data.hubble_deep_field(), 2, 0).astype(np.float32) / 255.0)
     for plane, name in zip(field, ("red", "green", "blue"), strict=True):

@@ -28,10 +28,10 @@ sys.path.insert(0, str(Path(__file__).parents[2] / "tests"))
 
 from wrong_cases.sound import sound_options
 
-from blend.science.quality import Verdict, judge
-from blend.science.simulate import SceneOptions, simulate_night
-from blend.science.starcurve import CLEAR
-from blend.science.stars import find_stars
+from blend.science.sensor.quality import Verdict, judge
+from blend.science.sensor.star_curve import CLEAR
+from blend.science.simulated.night import SceneOptions, simulate_night
+from blend.science.stars.stars import find_stars
 
 Array = NDArray[np.float32]
 ENOUGH = 50

@@ -18,10 +18,10 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from blend.app.load import load_sources, open_recipe, open_target
+from blend.app.run.load import load_sources, open_recipe, open_target
 from blend.base.master import Flag
 from blend.recipe.pipeline import run_steps
-from blend.recipe.work import Work
+from blend.recipe.state import Work
 
 EXAMPLES = Path(__file__).parents[2] / "examples"
 REACH_FWHM, SIGMAS, SHARE = 2.0, 3.0, 0.015

@@ -19,14 +19,14 @@ from pathlib import Path
 import numpy as np
 from PIL import Image
 
-from blend.app.demo import write_night
-from blend.app.load import load_sources, open_recipe, open_target, shipped_recipes
+from blend.app.demo.demo import write_night
+from blend.app.run.load import load_sources, open_recipe, open_target, shipped_recipes
 from blend.base.shrink import shrink
 from blend.files.fits import write_fits
 from blend.recipe.pipeline import PICTURE_STEPS, STEPS, run_all
-from blend.recipe.work import Plane, Work
-from blend.science.scene import Kind
-from blend.science.simulate import SceneOptions, simulate_night
+from blend.recipe.state import Plane, Work
+from blend.science.simulated.night import SceneOptions, simulate_night
+from blend.science.simulated.scene import Kind
 
 EXAMPLES = Path(__file__).parents[2] / "examples"
 EARLY = STEPS[: -len(PICTURE_STEPS)]

@@ -11,9 +11,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from blend.base.errors import StepError
-from blend.science.register import align
-from blend.science.stars import find_stars
-from blend.science.transforms import apply_matrix
+from blend.science.grid.register import align
+from blend.science.grid.transforms import apply_matrix
+from blend.science.stars.stars import find_stars
 
 SHAPE = (900, 1200)
 CASES = [

@@ -31,10 +31,10 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
 
-from blend.app.batchplan import estimate
-from blend.app.demo import write_night
-from blend.app.load import open_target
-from blend.science.simulate import SceneOptions, simulate_night
+from blend.app.batch.plan import estimate
+from blend.app.demo.demo import write_night
+from blend.app.run.load import open_target
+from blend.science.simulated.night import SceneOptions, simulate_night
 
 BLEND = [sys.executable, "-c", "from blend.app.cli import main; main()"]
 NIGHTS = 4

@@ -18,8 +18,8 @@ import tempfile
 import time
 from pathlib import Path
 
-from blend.app.demo import write_night
-from blend.science.simulate import SceneOptions, simulate_night
+from blend.app.demo.demo import write_night
+from blend.science.simulated.night import SceneOptions, simulate_night
 
 BLEND = [sys.executable, "-c", "from blend.app.cli import main; main()"]
 TARGET = "lantern-spiral.target.toml"

@@ -11,16 +11,16 @@ from collections.abc import Callable
 
 import numpy as np
 
-from blend.science.resample import full_coverage_box, resample
-from blend.science.stars import find_stars
+from blend.science.grid.resampling import full_coverage_box, resample
+from blend.science.stars.stars import find_stars
 
 
-def best_of(work: Callable[[], object], times: int = 2) -> float:
+def best_of(task: Callable[[], object], times: int = 2) -> float:
     """Return the least of a few wall times, seconds."""
     spent = []
     for _ in range(times):
         start = time.perf_counter()
-        work()
+        task()
         spent.append(time.perf_counter() - start)
     return min(spent)
 

@@ -27,7 +27,7 @@ from typing import Any
 
 import numpy as np
 
-from blend.app.frames import parse_memory
+from blend.app.frames.groups import parse_memory
 from blend.files.dng import write_dng
 
 
@@ -43,7 +43,8 @@ def write_frames(folder: Path, frames: int, shape: tuple[int, int]) -> None:
 
 def stack_all(folder: Path, memory: int) -> dict[str, Any]:
     """Stack the frames of a folder with `stack_frames`."""
-    from blend.app.stack import StackOptions, stack_frames
+    from blend.app.frames.stack import stack_frames
+    from blend.app.frames.stacked import StackOptions
     from blend.base.memory import keep_freed_memory
 
     keep_freed_memory()  # as the command does first

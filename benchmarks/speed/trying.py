@@ -20,15 +20,15 @@ import tempfile
 import time
 from pathlib import Path
 
-from blend.app.bench import Bench
-from blend.app.layers import parse_view
-from blend.app.load import open_target, recipe_text
-from blend.app.variants import Variation, make_variants
+from blend.app.run.load import open_target, recipe_text
+from blend.app.trial.layers import parse_view
+from blend.app.trial.step_cache import StepCache
+from blend.app.trial.variants import Variation, make_variants
 from blend.base.rowblocks import limit_threads
 from blend.files.store import DiskStore
 from blend.recipe.pipeline import PICTURE_STEPS
+from blend.recipe.state import Work
 from blend.recipe.target import Target
-from blend.recipe.work import Work
 
 Seconds = tuple[float, float]
 RECIPE = "galaxy-moonlit"
@@ -52,14 +52,14 @@ def timed_tiles(
     text, where = recipe_text(RECIPE)
     varied = [Variation("blend.red.amount", amounts)]
     variants = make_variants(text, varied, where=where, target=target, settings={})
-    bench = Bench(target, parse_view(scale, ""), store=store)
+    cache = StepCache(target, parse_view(scale, ""), store=store)
     spent, start = [], now()
-    for _, layers, work, _ in bench.pictures([variant.recipe for variant in variants]):
+    for _, layers, work, _ in cache.pictures([variant.recipe for variant in variants]):
         spent.append(since(start))
         last = layers.with_(recipe=work.recipe)
         del layers, work  # the next picture needs their room
         start = now()
-    bench.close()
+    cache.close()
     return spent, last
 
 

@@ -180,14 +180,14 @@ def evaluate_by_rows(
     step = max(1, VALUES_PER_CHUNK // max(1, columns))
     used = {name: values[name] for name in equation.names if name in values}
 
-    def work(block: slice) -> None:
+    def fill_rows(block: slice) -> None:
         for start in range(block.start, block.stop, step):
             part = slice(start, min(start + step, block.stop))
             here = {name: v[part] if isinstance(v, np.ndarray) and v.ndim else v for name, v in used.items()}
             result = equation.evaluate(here, dtype=dtype)
             out[part] = result if after is None else after(result, part)
 
-    map_row_blocks(work, rows)
+    map_row_blocks(fill_rows, rows)
     return out
 
 

@@ -106,10 +106,10 @@ class Master:
         """Return where ``flag`` is set, (rows, columns)."""
         where = np.empty(self.flags.shape, dtype=np.bool_)
 
-        def work(block: slice) -> None:
+        def fill_rows(block: slice) -> None:
             np.not_equal(self.flags[block] & np.uint8(flag), 0, out=where[block])
 
-        map_row_blocks(work, len(where))
+        map_row_blocks(fill_rows, len(where))
         return where
 
     def with_(self, **changes: Any) -> Master:
@@ -126,13 +126,13 @@ def flags_of(pixels: NDArray[np.floating]) -> NDArray[np.uint8]:
     # pages of zeros that nothing is written to take no memory, and most pictures are whole
     flags = np.zeros(pixels.shape[1:], dtype=np.uint8)
 
-    def work(block: slice) -> None:
+    def fill_rows(block: slice) -> None:
         for plane in pixels:
             finite = np.isfinite(plane[block])
             if not finite.all():
                 flags[block][~finite] = Flag.NO_DATA
 
-    map_row_blocks(work, len(flags))
+    map_row_blocks(fill_rows, len(flags))
     return flags
 
 

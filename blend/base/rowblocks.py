@@ -72,13 +72,13 @@ def row_blocks(rows: int, *, height: int = ROWS_PER_BLOCK) -> list[slice]:
 
 
 def map_row_blocks(
-    work: Callable[[slice], Result], rows: int, *, height: int = ROWS_PER_BLOCK
+    task: Callable[[slice], Result], rows: int, *, height: int = ROWS_PER_BLOCK
 ) -> list[Result]:
-    """Call ``work`` on every block of rows and return the results in order of the rows.
+    """Call ``task`` on every block of rows and return the results in order of the rows.
 
     Parameters
     ----------
-    work : callable
+    task : callable
         Takes a slice of rows. Must touch only its own rows of any array it fills, and should release the
         interpreter lock (numpy and ``jit`` kernels do).
     rows : int
@@ -88,9 +88,9 @@ def map_row_blocks(
     blocks = row_blocks(rows, height=height)
     workers = min(thread_count(), len(blocks))
     if workers <= 1:
-        return [work(block) for block in blocks]
+        return [task(block) for block in blocks]
     with ThreadPoolExecutor(max_workers=workers) as pool:
-        return list(pool.map(work, blocks))
+        return list(pool.map(task, blocks))
 
 
 def copy_planes(planes: Sequence[NDArray[np.float32]] | NDArray[np.float32]) -> NDArray[np.float32]:
@@ -100,16 +100,16 @@ def copy_planes(planes: Sequence[NDArray[np.float32]] | NDArray[np.float32]) -> 
     """
     out = np.empty((len(planes), *planes[0].shape), dtype=np.float32)
 
-    def work(rows: slice) -> None:
+    def fill_rows(rows: slice) -> None:
         for plane, place in zip(planes, out, strict=True):
             place[rows] = plane[rows]
 
-    map_row_blocks(work, out.shape[1])
+    map_row_blocks(fill_rows, out.shape[1])
     return out
 
 
-def map_together(work: Callable[[Item], Result], items: Iterable[Item]) -> list[Result]:
-    """Call ``work`` on whole things, such as masters or planes, two at a time; results in their order.
+def map_together(task: Callable[[Item], Result], items: Iterable[Item]) -> list[Result]:
+    """Call ``task`` on whole things, such as masters or planes, two at a time; results in their order.
 
     Parts of the work that hold the interpreter lock, or that use one core, then run beside another's. More than two
     would hold more pictures in memory at once, and gain little: row blocks inside use all cores already.
@@ -117,7 +117,7 @@ def map_together(work: Callable[[Item], Result], items: Iterable[Item]) -> list[
     given = list(items)
     workers = min(2, thread_count(), len(given))
     if workers <= 1:
-        return [work(item) for item in given]
+        return [task(item) for item in given]
     with ThreadPoolExecutor(max_workers=workers) as pool:
-        jobs = [pool.submit(copy_context().run, work, item) for item in given]
+        jobs = [pool.submit(copy_context().run, task, item) for item in given]
     return [job.result() for job in jobs]

@@ -35,13 +35,13 @@ def shrink(pixels: NDArray[np.float32], factor: int) -> NDArray[np.float32]:
     planes, rows, columns = pixels.shape[0], pixels.shape[1] // factor, pixels.shape[2] // factor
     result = np.empty((planes, rows, columns), dtype=np.float32)
 
-    def work(block: slice) -> None:
+    def fill_rows(block: slice) -> None:
         for plane in range(planes):
             _block_means(
                 pixels[plane, block.start * factor : block.stop * factor], factor, result[plane, block]
             )
 
-    map_row_blocks(work, rows)
+    map_row_blocks(fill_rows, rows)
     return result
 
 

@@ -338,14 +338,14 @@ def _read_plain(picture: _Picture) -> tuple[NDArray[np.float32], float]:
         refuse_truncated(picture.path, promised=count, held=stored.size)
         return stored.reshape(-1, width)
 
-    def work(block: slice) -> float:
+    def measure_rows(block: slice) -> float:
         if planes_last:
             stored = read(0, block).reshape(-1, columns, planes)
             return _convert(np.moveaxis(stored, 2, 0), picture, pixels[:, block])
         tops = [_convert(read(p * rows, block), picture, pixels[p, block]) for p in range(planes)]
         return float(np.fmax.reduce(tops))
 
-    return pixels, float(np.fmax.reduce(map_row_blocks(work, rows)))
+    return pixels, float(np.fmax.reduce(map_row_blocks(measure_rows, rows)))
 
 
 def _read_compressed(picture: _Picture) -> tuple[NDArray[np.float32], float]:

@@ -15,11 +15,9 @@ from numpy.typing import NDArray
 
 from blend.base.equation import glsl_prelude, javascript_prelude
 from blend.base.notation import glsl_name
-from blend.recipe.model import to_toml
-from blend.recipe.steps.guard import depends_on_star
-from blend.science import colourspace
-from blend.science.formulas import BLEND_NAMES, FORMULAS, Formula
-from blend.science.stretch import CURVES, Curve
+from blend.recipe.steps.protect_stars import depends_on_star
+from blend.recipe.toml import to_toml
+from blend.science.picture import BLEND_NAMES, CURVES, FORMULAS, Curve, Formula, colourspace
 
 Plane = NDArray[np.float32]
 
@@ -69,7 +67,7 @@ class Scene:
     mask : (rows, columns) uint8, or None
         255 on stars, 0 on sky.
     facts : mapping
-        Plain values that the page's engine reads; see `blend.app.explore`.
+        Plain values that the page's engine reads; see `blend.app.trial.explore`.
     formulas : mapping of str to Formula
         What may be chosen: the table's and the recipe's own.
     recipe : mapping

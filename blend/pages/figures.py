@@ -10,7 +10,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from blend.science.continuum import Scale
+from blend.science.line import Scale
 
 PLANE_COLOURS = ("#c2452d", "#2f7d3b", "#2b62b0")
 

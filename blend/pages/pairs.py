@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 
 from blend.files.png import jpeg_bytes
 from blend.pages.figures import arrows_svg
-from blend.recipe.work import Work
+from blend.recipe.state import Work
 
 Array = NDArray[np.float32]
 Turn = Callable[[Array], Array]
@@ -46,7 +46,7 @@ def residual_fits(work: Work) -> list[Fit]:
     """Return what is left at the stars of every registration that went by stars."""
     upward = work.rgb.facts.rows == "bottom-up"
     found = []
-    for (name, index), fit in work.seen.get("alignments", {}).items():
+    for (name, index), fit in work.diagnostics.get("alignments", {}).items():
         if fit.matched == 0:
             continue
         moved = np.column_stack([fit.moving_xy, np.ones(len(fit.moving_xy))]) @ fit.matrix.T

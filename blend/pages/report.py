@@ -15,9 +15,9 @@ from blend.pages.figures import histogram_svg, scale_svg
 from blend.pages.pairs import Turn, corner_pairs, residual_fits, signal_rows
 from blend.pages.skyfigures import sky_figures
 from blend.pages.verdict import verdict
-from blend.recipe.amounts import amount_words, auto_words
-from blend.recipe.model import to_toml
-from blend.recipe.work import Work
+from blend.recipe.auto_words import amount_words, auto_words
+from blend.recipe.state import Work
+from blend.recipe.toml import to_toml
 
 Picture = NDArray[np.float32]
 
@@ -145,7 +145,7 @@ def _formulas(work: Work, record: Mapping[str, Any]) -> list[dict[str, Any]]:
 def _scale_plots(work: Work) -> list[dict[str, Any]]:
     plots = []
     for name in work.line_names:
-        scale = work.seen.get(f"scale {name}")
+        scale = work.diagnostics.get(f"scale {name}")
         if scale is not None and scale.how == "stars":
             caption = (
                 f"{name}: scale {scale.value:.4g} +- {scale.error:.2g} from {scale.stars} stars; "

@@ -11,8 +11,8 @@ from numpy.typing import NDArray
 
 from blend.base.robust import median_and_sigma
 from blend.files.png import jpeg_bytes, png_bytes
-from blend.recipe.work import Work
-from blend.science.skyfit import SkyFit
+from blend.recipe.state import Work
+from blend.science.sky import SkyFit
 
 HARD_SIGMA = 5.0
 """Black and white of the hard stretch lie this many sigma of a pixel from the sky."""
@@ -53,7 +53,7 @@ def sky_figures(work: Work) -> list[SkyFigure]:
     """
     figures = []
     for name, master in work.masters.items():
-        fits, views = work.seen.get(f"sky {name}", {}), work.seen.get(f"skyview {name}", {})
+        fits, views = work.diagnostics.get(f"sky {name}", {}), work.diagnostics.get(f"skyview {name}", {})
         for plane in master.planes:
             if plane in fits and plane in views:
                 upside_down = master.facts.rows == "bottom-up"

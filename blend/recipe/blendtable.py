@@ -17,8 +17,8 @@ from pydantic import (
 
 from blend.base.registry import suggestion
 from blend.recipe.fields import PLANES, Table, exactly, is_number, wrong
-from blend.science.balmer import hydrogen_share
-from blend.science.formulas import FORMULAS
+from blend.science.line import hydrogen_share
+from blend.science.picture import FORMULAS
 
 _SOURCE = re.compile(r"([a-z][a-z0-9-]*)(\.emission)?")
 

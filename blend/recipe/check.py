@@ -11,7 +11,7 @@ from blend.recipe.blendtable import Blend
 from blend.recipe.model import STEPS
 from blend.recipe.tables import Gradient, Recipe
 from blend.recipe.target import CALIBRATION, RED_WIDTH_NM, WIDTH_NM, MasterFiles, Target
-from blend.science.balmer import H_ALPHA_NM
+from blend.science.line import H_ALPHA_NM
 
 
 def check_together(recipe: Recipe, target: Target) -> list[RecipeError]:

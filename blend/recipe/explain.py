@@ -6,13 +6,12 @@ import textwrap
 from collections.abc import Iterator
 
 from blend.base.master import Domain
-from blend.recipe.amounts import ADDS, auto_rule
+from blend.recipe.auto_words import ADDS, auto_rule
 from blend.recipe.blendtable import Blend
 from blend.recipe.check import assumptions, check_together, light_name, width_ratio
 from blend.recipe.tables import Continuum, CropBox, Gradient, Recipe, Step, StepName
 from blend.recipe.target import MasterFiles, Target
-from blend.science.balance import COLOUR_REACH
-from blend.science.stretch import CURVES
+from blend.science.picture import COLOUR_REACH, CURVES
 
 WIDTH = 92
 EQUATION = "    "

@@ -28,7 +28,7 @@ class Table(BaseModel):
 
 
 def wrong(expected: str, advice: str = "") -> PydanticCustomError:
-    """Return the error of a check of our own; `blend.recipe.text.faults_of` turns it into a fault."""
+    """Return the error of a check of our own; `blend.recipe.toml.faults_of` turns it into a fault."""
     return PydanticCustomError("blend", "wrong value", {"expected": expected, "advice": advice})
 
 

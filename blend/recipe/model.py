@@ -10,7 +10,7 @@ from pydantic import ValidationError
 
 from blend.base.errors import FaultList, RecipeError
 from blend.base.registry import suggestion
-from blend.recipe.amounts import amount_faults
+from blend.recipe.auto_words import amount_faults
 from blend.recipe.blendtable import Blend
 from blend.recipe.fields import is_number
 from blend.recipe.tables import (
@@ -30,9 +30,8 @@ from blend.recipe.tables import (
     StepName,
     Stretch,
 )
-from blend.recipe.text import apply_settings, faults_of, read_toml, to_toml, toml_names
-from blend.science.formulas import FORMULAS, Formula
-from blend.science.neutral import check_neutral
+from blend.recipe.toml import apply_settings, faults_of, read_toml, to_toml, toml_names
+from blend.science.picture import FORMULAS, Formula, check_neutral
 
 __all__ = [
     "Balance",

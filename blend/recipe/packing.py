@@ -10,9 +10,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from blend.base.master import Facts, Master
-from blend.recipe.model import Recipe
+from blend.recipe.state import Behind, Line, Source, Work, frozen
+from blend.recipe.tables import Recipe
 from blend.recipe.target import Target
-from blend.recipe.work import Behind, Line, Source, Work, frozen
 from blend.science.stars import Stars
 
 Document = dict[str, Any]
@@ -22,8 +22,8 @@ Arrays = dict[str, NDArray[Any]]
 def pack_work(work: Work) -> tuple[Document, Arrays]:
     """Return a state up to balance as a document of plain values and the arrays it names.
 
-    An array that stands in two places (a line's master and its scaled light) is kept once. ``seen`` and ``objects``
-    are left out: no later step reads what they hold by then.
+    An array that stands in two places (a line's master and its scaled light) is kept once. ``diagnostics`` and
+    ``objects`` are left out: no later step reads what they hold by then.
     """
     pack = _Pack()
     document = {
@@ -39,7 +39,7 @@ def pack_work(work: Work) -> tuple[Document, Arrays]:
         "gains": list(work.gains),
         "star_mask": None if work.star_mask is None else pack.array(work.star_mask),
         "catalogue": None if work.catalogue is None else pack.array(work.catalogue),
-        "told": _plain(work.told),
+        "recorded": _plain(work.recorded),
         "warnings": [list(pair) for pair in work.warnings],
     }
     return document, pack.arrays
@@ -66,13 +66,13 @@ def unpack_work(
         gains=tuple(document["gains"]),
         star_mask=None if mask is None else arrays[mask],
         catalogue=None if catalogue is None else arrays[catalogue],
-        told=frozen(document["told"]),
+        recorded=frozen(document["recorded"]),
         warnings=tuple((code, text) for code, text in document["warnings"]),
     )
 
 
 def pack_begun(begun: Work, layers: Work) -> tuple[Document, Arrays]:
-    """Return what `blend.recipe.steps.guard.begin_blends` has made of layers, without the layers."""
+    """Return what `blend.recipe.steps.protect_stars.begin_blends` has made of layers, without the layers."""
     assert begun.linear is not None
     pack = _Pack()
     lines = {}

@@ -6,6 +6,7 @@ import time
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 
+from blend.recipe.state import Event, Listener, Work
 from blend.recipe.steps.balance import balance
 from blend.recipe.steps.blends import blend_display, blend_linear
 from blend.recipe.steps.calibrate import calibrate
@@ -14,7 +15,6 @@ from blend.recipe.steps.finish import finish
 from blend.recipe.steps.gradient import subtract_gradients
 from blend.recipe.steps.register import register
 from blend.recipe.steps.stretch import stretch
-from blend.recipe.work import Event, Listener, Work
 
 
 @dataclass(frozen=True)

@@ -5,8 +5,9 @@ from __future__ import annotations
 import json
 from typing import Any
 
-from blend.recipe.model import Recipe, resolved
+from blend.recipe.model import resolved
 from blend.recipe.pipeline import STEPS
+from blend.recipe.tables import Recipe
 from blend.recipe.target import Target
 
 STEP_NAMES = tuple(step.name for step in STEPS)

@@ -20,9 +20,8 @@ from blend.base.master import Domain
 from blend.base.registry import suggestion
 from blend.recipe.blendtable import Blend
 from blend.recipe.fields import Kebab, LineName, MasterName, Table, exactly, is_number, wrong
-from blend.recipe.text import toml_names
-from blend.science.formulas import FORMULAS, Formula, define_formula
-from blend.science.stretch import CURVES
+from blend.recipe.toml import toml_names
+from blend.science.picture import CURVES, FORMULAS, Formula, define_formula
 
 Plane = Literal["red", "green", "blue"]
 StepName = Literal["calibrate", "register", "gradient", "stretch"]
@@ -84,7 +83,7 @@ class Register(Step):
 
 
 class RegionTable(Table):
-    """A region of a master's own frame; the fields are those of `blend.science.gradient.Region`."""
+    """A region of a master's own frame; the fields are those of `blend.science.sky.objects.Region`."""
 
     shape: Literal["box", "ellipse"] = Field(
         default="box", description="inside x, y, w, h before it is turned"

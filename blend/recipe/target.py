@@ -25,7 +25,7 @@ from blend.base.registry import suggestion
 from blend.recipe.fields import PLANES, MasterName, Table, Title, folder_name, is_number, wrong
 from blend.recipe.model import STEPS
 from blend.recipe.tables import Plane, Recipe
-from blend.recipe.text import faults_of, flatten, read_toml, toml_names
+from blend.recipe.toml import faults_of, flatten, read_toml, toml_names
 
 CALIBRATION = ("dark", "flat", "bias", "flat_dark")
 FILE_KEYS = ("light", *CALIBRATION, "catalogue")

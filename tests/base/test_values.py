@@ -71,11 +71,11 @@ def test_sums_over_blocks_do_not_depend_on_threads(threads: int) -> None:
 
 
 def test_a_fault_in_a_block_reaches_the_caller() -> None:
-    def work(block: slice) -> None:
+    def fill_rows(block: slice) -> None:
         raise StepError("here", found=str(block.start))
 
     with pytest.raises(StepError, match="here"):
-        map_row_blocks(work, 500)
+        map_row_blocks(fill_rows, 500)
 
 
 def test_a_kernel_gives_what_its_python_gives() -> None:

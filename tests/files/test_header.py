@@ -9,9 +9,9 @@ import numpy as np
 import pytest
 from astropy.io import fits
 
-from blend.app.frames import notes_of
-from blend.app.inspect import inspect_files
-from blend.app.nights import plan_folder
+from blend.app.batch.draft_targets import plan_folder
+from blend.app.frames.groups import notes_of
+from blend.app.inspect.files import inspect_files
 from blend.base.errors import InputError
 from blend.files.cards import odd_card_note
 from blend.files.fits import fits_header_text, peek_fits, read_fits, write_fits

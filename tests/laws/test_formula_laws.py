@@ -9,7 +9,7 @@ import pytest
 
 from blend.base.equation import javascript_prelude
 from blend.base.rowblocks import limit_threads
-from blend.science.formulas import (
+from blend.science.picture.formulas import (
     BLEND_NAMES,
     FORMULAS,
     apply_formula,

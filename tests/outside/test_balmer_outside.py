@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from blend.science.balmer import BALMER, H_ALPHA_NM, balmer_ratio, extinction, hydrogen_share
+from blend.science.line.balmer import BALMER, H_ALPHA_NM, balmer_ratio, extinction, hydrogen_share
 
 
 def test_case_b_ratios():

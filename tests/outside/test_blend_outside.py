@@ -3,8 +3,8 @@
 import numpy as np
 import pytest
 
-from blend.science.colour import srgb_encode
-from blend.science.formulas import FORMULAS, apply_formula, evaluate_formula
+from blend.science.picture.colourspace import srgb_encode
+from blend.science.picture.formulas import FORMULAS, apply_formula, evaluate_formula
 
 
 def _number(name, base, line, amount=None):

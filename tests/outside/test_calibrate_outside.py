@@ -3,8 +3,8 @@
 import numpy as np
 import pytest
 
-from blend.science.calibrate import Frame, calibrate
-from blend.science.ccd import (
+from blend.science.sensor.calibration import Frame, calibrate
+from blend.science.sensor.ccd import (
     QUANTISATION,
     calibrated_variance,
     dark_residual,

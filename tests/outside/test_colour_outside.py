@@ -3,19 +3,19 @@
 import numpy as np
 import pytest
 
-from blend.science.balance import white_from_catalogue
-from blend.science.colour import (
-    ballesteros_temperature,
+from blend.science.picture.balance import white_from_catalogue
+from blend.science.picture.colour import ballesteros_temperature, luminance, replace_luminance, star_rgb
+from blend.science.picture.colourspace import (
+    LMS_TO_OKLAB,
+    RGB_TO_XYZ,
+    XYZ_TO_LMS,
+    XYZ_TO_RGB,
     ciede2000,
     linear_to_lab,
     linear_to_oklab,
-    luminance,
-    replace_luminance,
     srgb_decode,
     srgb_encode,
-    star_rgb,
 )
-from blend.science.colourspace import LMS_TO_OKLAB, RGB_TO_XYZ, XYZ_TO_LMS, XYZ_TO_RGB
 
 
 def test_srgb_values_of_the_standard():

@@ -3,11 +3,11 @@
 import numpy as np
 import pytest
 
-from blend.science.balance import white_from_stars
-from blend.science.continuum import given_scale
-from blend.science.emission import line_factor, line_light
-from blend.science.ratio import mean_log_ratio
-from blend.science.residual import measure_noise
+from blend.science.line.continuum import given_scale
+from blend.science.line.emission import line_factor, line_light
+from blend.science.line.starlight_left import measure_noise
+from blend.science.picture.balance import white_from_stars
+from blend.science.plane.flux_ratio import mean_log_ratio
 
 
 def test_line_flux_of_a_worked_pair():

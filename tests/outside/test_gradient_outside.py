@@ -8,8 +8,9 @@ import numpy as np
 import pytest
 
 from blend.base.robust import converged_clip_factor, median_and_sigma
-from blend.science.gradient import fit_sky, object_mask
-from blend.science.skyblocks import chebyshev_terms, measure_blocks, term_powers
+from blend.science.sky.blocks import chebyshev_terms, measure_blocks, term_powers
+from blend.science.sky.gradient import fit_sky
+from blend.science.sky.objects import object_mask
 
 
 @pytest.mark.parametrize(

@@ -14,8 +14,8 @@ from types import SimpleNamespace
 import numpy as np
 import pytest
 
-from blend.science.ephemeris import phase_angle_of, sky_places
-from blend.science.moonlight import (
+from blend.science.moon.ephemeris import phase_angle_of, sky_places
+from blend.science.moon.sky_brightness import (
     ZENITH_MAG,
     brightening,
     dark_sky,

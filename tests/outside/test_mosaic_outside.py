@@ -6,8 +6,8 @@ import numpy as np
 import pytest
 from scipy.ndimage import correlate
 
-from blend.app.gain import pair_gain
-from blend.science.mosaic import LEAKAGE_656, PATTERNS, demosaic, photosites
+from blend.science.sensor.gain import pair_gain
+from blend.science.sensor.mosaic import LEAKAGE_656, PATTERNS, demosaic, photosites
 
 GREEN = (
     np.array([[0, 0, -1, 0, 0], [0, 0, 2, 0, 0], [-1, 2, 4, 2, -1], [0, 0, 2, 0, 0], [0, 0, -1, 0, 0]]) / 8
@@ -69,7 +69,7 @@ def test_noise_gains_of_the_kernels() -> None:
 @pytest.mark.parametrize("pattern", PATTERNS)
 def test_a_centroid_on_the_red_photosites_maps_back(pattern: str) -> None:
     # common resizers put a red plane half a pixel off; the exact map does not
-    from blend.science.mosaic import full_from_half
+    from blend.science.sensor.mosaic import full_from_half
 
     y, x = np.mgrid[:80, :90]
     star = np.exp(-((x - 41.3) ** 2 + (y - 37.8) ** 2) / (2 * 3.0**2))

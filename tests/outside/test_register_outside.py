@@ -3,11 +3,11 @@
 import numpy as np
 import pytest
 
-from blend.science.lanczos import lanczos, weight_table
-from blend.science.patterns import quad_codes, ransac_trials, triangle_codes
-from blend.science.resample import covered, resample
-from blend.science.stars import find_stars, star_fluxes
-from blend.science.transforms import apply_matrix, fit_affine, fit_projective, fit_similarity
+from blend.science.grid.lanczos import lanczos, weight_table
+from blend.science.grid.patterns import quad_codes, ransac_trials, triangle_codes
+from blend.science.grid.resampling import covered, resample
+from blend.science.grid.transforms import apply_matrix, fit_affine, fit_projective, fit_similarity
+from blend.science.stars.stars import find_stars, star_fluxes
 
 
 def test_lanczos_values():

@@ -21,8 +21,8 @@ import pytest
 from blend.base.master import Facts, Flag, Master, flags_of
 from blend.base.shrink import shrink
 from blend.recipe.model import load_recipe
+from blend.recipe.state import Line, Work
 from blend.recipe.target import target_from_options
-from blend.recipe.work import Line, Work
 
 SIGMA = 0.001
 RECIPE = """

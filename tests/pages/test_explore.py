@@ -14,13 +14,13 @@ from typing import Any
 import numpy as np
 import pytest
 
-from blend.app.explore import scene_of
-from blend.app.load import recipe_text
+from blend.app.run.load import recipe_text
+from blend.app.trial.explore import scene_of
 from blend.pages.explore import Layer, companded, expanded, recipe_with_holes, safe_json, write_explore
 from blend.recipe.model import resolved
 from blend.recipe.pipeline import PICTURE_STEPS, run_all
+from blend.recipe.state import Work
 from blend.recipe.target import target_from_options
-from blend.recipe.work import Work
 
 DRIVER = """
 const fs = require("fs"), zlib = require("zlib");
@@ -203,7 +203,7 @@ def test_an_automatic_amount_is_shown_as_the_number_chosen(
     scene = scene_of(work, 1)
     red, luminance = scene.facts["blends"]
     assert red["chosen"] and not luminance["chosen"]
-    told = run_all(work, steps=PICTURE_STEPS[:-1]).told["blend"]["red"]["amount"]
+    told = run_all(work, steps=PICTURE_STEPS[:-1]).recorded["blend"]["red"]["amount"]
     assert red["amount"] == pytest.approx(told, rel=1e-3) and told > 0
     made = run_page(write_explore(scene), [settings_of(work)], tmp_path)[0]
     assert difference(made, work).max() <= 1
@@ -250,7 +250,7 @@ def test_the_page_solves_the_stretch_as_the_program_does(
             balanced_work(settings={"stretch.curve": curve, "stretch.sky_level": level}),
             steps=PICTURE_STEPS[:2],
         )
-        solved = state.seen["stretch rgb"]
+        solved = state.diagnostics["stretch rgb"]
         if curve != "linear":
             # Two root searches, each to 1e-9 of the level.
             assert job["solved"]["parameter"] == pytest.approx(solved.parameter, rel=1e-6)

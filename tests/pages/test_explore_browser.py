@@ -15,13 +15,14 @@ from typing import Any
 import numpy as np
 import pytest
 
-from blend.app.explore import explore_page, scene_of
-from blend.app.load import recipe_text
+from blend.app.run.load import recipe_text
+from blend.app.trial.explore import explore_page, scene_of
 from blend.pages.report import Pictures, report_page
-from blend.recipe.model import Recipe, load_recipe
+from blend.recipe.model import load_recipe
 from blend.recipe.pipeline import PICTURE_STEPS, run_all
-from blend.recipe.text import parse_setting
-from blend.recipe.work import Work
+from blend.recipe.state import Work
+from blend.recipe.tables import Recipe
+from blend.recipe.toml import parse_setting
 
 READY = "document.documentElement?.dataset.ready === 'yes'"
 
@@ -123,9 +124,9 @@ def test_the_copied_command_run_by_the_program_gives_what_is_on_screen(tab: Any,
     from astropy.io import fits
     from click.testing import CliRunner
 
-    from blend.app.cli import blend
-    from blend.app.demo import write_night
-    from blend.science.simulate import SceneOptions, simulate_night
+    from blend.app.cli.commands import blend
+    from blend.app.demo.demo import write_night
+    from blend.science.simulated.night import SceneOptions, simulate_night
 
     def call(*words: str) -> None:
         done = CliRunner().invoke(blend, words)

@@ -12,7 +12,7 @@ import pytest
 
 from blend.pages import pairs
 from blend.pages.pairs import PLACES, corner_pairs, residual_fits, signal_rows
-from blend.recipe.work import Work
+from blend.recipe.state import Work
 
 
 def upright(pixels: Any) -> Any:

@@ -11,7 +11,7 @@ import pytest
 
 from blend.pages.skyfigures import block_grid, hard_stretch, model_panel, residual_panel, sky_figures
 from blend.recipe.steps.gradient import SkyView
-from blend.science.gradient import fit_sky
+from blend.science.sky.gradient import fit_sky
 
 SHAPE = (90, 120)
 SIGMA = 0.001
@@ -31,7 +31,7 @@ def drawn(rows):
     view = SkyView(plane, plane - fit.model(), 1, SIGMA)
     master = SimpleNamespace(planes=("ha",), facts=SimpleNamespace(rows=rows))
     seen = {"sky ha": {"ha": fit}, "skyview ha": {"ha": view}}
-    return sky_figures(SimpleNamespace(masters={"ha": master}, seen=seen))
+    return sky_figures(SimpleNamespace(masters={"ha": master}, diagnostics=seen))
 
 
 def pixels(url):
@@ -84,4 +84,4 @@ def test_pictures_are_upright_and_always_the_same(rows):
 
 def test_nothing_fitted_draws_nothing():
     master = SimpleNamespace(planes=("ha",), facts=SimpleNamespace(rows="top-down"))
-    assert sky_figures(SimpleNamespace(masters={"ha": master}, seen={})) == []
+    assert sky_figures(SimpleNamespace(masters={"ha": master}, diagnostics={})) == []

@@ -14,12 +14,12 @@ import pytest
 from blend.base.errors import FaultList, RecipeError
 from blend.base.master import Facts, Master, flags_of
 from blend.recipe.model import load_recipe, resolved
+from blend.recipe.state import Line, Work
 from blend.recipe.steps.blends import blend_display, blend_linear
 from blend.recipe.steps.finish import finish
 from blend.recipe.target import target_from_options
-from blend.recipe.text import to_toml
-from blend.recipe.work import Line, Work
-from blend.science.balmer import hydrogen_share
+from blend.recipe.toml import to_toml
+from blend.science.line.balmer import hydrogen_share
 
 VERSION = "version = 1\n"
 RED = '[blend.red]\ninto = "red"\nfrom = "ha.emission"\nformula = "emission-add"\n'
@@ -64,12 +64,12 @@ def test_a_share_of_what_red_gains_goes_into_the_other_planes() -> None:
     assert new[1, 1:] == pytest.approx(old[1, 1:] + 0.05 * gained[1:], abs=5e-9)
     # A pixel that the line lacks is missing, and no other.
     assert np.isnan(new).any(axis=0).sum() == 1
-    facts = work.told["blend"]["red"]
+    facts = work.recorded["blend"]["red"]
     assert facts["share"] == {"blue": 0.15, "green": 0.05}
     assert facts["model"].startswith(
         "Model, not measured: of each count added to red, 0.15 into blue and 0.05"
     )
-    assert json.loads(json.dumps(dict(work.told["blend"]))) == work.told["blend"]
+    assert json.loads(json.dumps(dict(work.recorded["blend"]))) == work.recorded["blend"]
 
 
 def test_three_lines_go_where_the_users_table_says() -> None:
@@ -114,12 +114,12 @@ def test_no_share_leaves_blue_and_green_alone() -> None:
     work = blend_linear(make_work(RED))
     assert work.linear is not None
     assert np.array_equal(work.linear[1:], work.rgb.pixels[1:])
-    assert not {"share", "model"} & set(work.told["blend"]["red"])
+    assert not {"share", "model"} & set(work.recorded["blend"]["red"])
 
 
 def test_hydrogens_share_is_a_labelled_model_with_its_dust() -> None:
     work = blend_linear(make_work(RED + 'share = "hydrogen"\ndust_a_v = 1.5'))
-    facts = work.told["blend"]["red"]
+    facts = work.recorded["blend"]["red"]
     expected = {plane: hydrogen_share(plane, dust_a_v=1.5) for plane in ("blue", "green")}  # type: ignore[arg-type]
     assert facts["share"] == expected
     for word in ("Model, not measured", "A(V) = 1.5", "Osterbrock", "Cardelli"):
@@ -185,26 +185,26 @@ def _picture() -> np.ndarray[Any, np.dtype[np.float32]]:
 
 def test_what_left_the_gamut_is_counted_in_the_blends_own_entry() -> None:
     work = blend_display(make_work(LIGHT, blend__light__amount=1.0).with_(display=_picture()))
-    facts = work.told["blend"]["light"]
+    facts = work.recorded["blend"]["light"]
     # Fully red pixels made brighter cannot stay that red: 400 of 5599 pixels with data.
     assert facts["out_of_gamut"] == pytest.approx(400 / 5599, abs=0.003)
-    assert "gamut" not in work.told
-    json.dumps(dict(work.told["blend"]))
+    assert "gamut" not in work.recorded
+    json.dumps(dict(work.recorded["blend"]))
     none = blend_display(make_work(LIGHT, blend__light__amount=0).with_(display=_picture()))
-    assert "out_of_gamut" not in none.told["blend"]["light"]
+    assert "out_of_gamut" not in none.recorded["blend"]["light"]
 
 
 def test_nothing_is_finished_unless_the_recipe_asks() -> None:
     picture = _picture()
     work = finish(make_work("").with_(display=picture))
     assert work.display is picture
-    assert work.told["finish"] == {"saturation": 1.0, "chroma_reduction": 0.0, "green_limit": 0.0}
+    assert work.recorded["finish"] == {"saturation": 1.0, "chroma_reduction": 0.0, "green_limit": 0.0}
 
 
 def test_the_record_says_what_the_finish_did() -> None:
     text = "[finish]\nsaturation = 1.2\nchroma_reduction = 0.6\ngreen_limit = 0.7"
     work = finish(make_work(text).with_(display=_picture()))
-    facts = work.told["finish"]
+    facts = work.recorded["finish"]
     assert (facts["saturation"], facts["chroma_reduction"], facts["green_limit"]) == (1.2, 0.6, 0.7)
     assert facts["chroma_noise"]["4"]["after"] < facts["chroma_noise"]["4"]["before"]
     assert facts["colour_change"]["median"] > 0
@@ -231,8 +231,8 @@ def test_chroma_reduction_spares_stars_by_their_protection() -> None:
 def test_noise_that_cannot_be_measured_is_told_as_nothing() -> None:
     work = finish(make_work("[finish]\nchroma_reduction = 0.6").with_(display=_picture()[:, :40, :40]))
     # 40 px hold two 16-px blocks across; NaN is no JSON.
-    assert work.told["finish"]["chroma_noise"]["16"] == {"before": None, "after": None}
-    json.dumps(dict(work.told["finish"]), allow_nan=False)
+    assert work.recorded["finish"]["chroma_noise"]["16"] == {"before": None, "after": None}
+    json.dumps(dict(work.recorded["finish"]), allow_nan=False)
 
 
 def test_the_words_of_finish_name_what_is_on_alone() -> None:

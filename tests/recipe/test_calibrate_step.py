@@ -6,10 +6,10 @@ import pytest
 from blend.base.errors import InputError
 from blend.base.master import Facts, Flag, Master, flags_of
 from blend.recipe.model import load_recipe
+from blend.recipe.state import Source, Work
 from blend.recipe.steps.calibrate import calibrate
 from blend.recipe.target import load_target
-from blend.recipe.work import Source, Work
-from blend.science.figures import measure
+from blend.science.plane.measures import measure
 
 COLOUR = ("red", "green", "blue")
 TARGET = (

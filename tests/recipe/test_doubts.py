@@ -10,18 +10,18 @@ from typing import Any
 import numpy as np
 import pytest
 
-from blend.app.terminal import summary
+from blend.app.run.terminal import summary
 from blend.base.errors import InputError, StepError
 from blend.base.master import Facts, Flag, Master, flags_of
 from blend.pages.verdict import verdict
-from blend.recipe.amounts import amount_words
+from blend.recipe.auto_words import amount_words
 from blend.recipe.model import load_recipe
+from blend.recipe.state import COLOUR, Line, Source, Work
 from blend.recipe.steps.blends import blend_linear
 from blend.recipe.steps.doubts import doubt_line, doubt_white, fill_hot_columns, refuse_odd_units
 from blend.recipe.target import target_from_options
-from blend.recipe.work import COLOUR, Line, Source, Work
-from blend.science.amount import noise_blocks
-from blend.science.balance import Gains
+from blend.science.line.amount import noise_blocks
+from blend.science.picture.balance import Gains
 
 SHAPE = (240, 320)
 SIGMA = 0.001
@@ -64,7 +64,9 @@ def work_of(*, light: float, copied: bool = False, fade: float = 3.0, sky: tuple
         lines={"ha": own},
         star_mask=np.zeros(SHAPE, dtype=np.float32),
         fwhm_px={"rgb": 3.0, "ha": 3.0},
-        told={"continuum": {"ha": {"scale": 0.2, "error": 0.002, "stars": 9, "how": "stars", "light": "x"}}},
+        recorded={
+            "continuum": {"ha": {"scale": 0.2, "error": 0.002, "stars": 9, "how": "stars", "light": "x"}}
+        },
     )
 
 
@@ -80,7 +82,7 @@ def shown(work: Work) -> tuple[str, list[str]]:
         "peak_mib": 1,
         "star_tint": {"stars": 0},
         "clipped": {"black": 0.0, "white": 0.0},
-        **work.told,
+        **work.recorded,
     }
     return summary(record, Path("out")), [line.what for line in verdict(record)]
 
@@ -89,14 +91,14 @@ def test_light_is_told_and_its_contrast_promised() -> None:
     work = doubt_line(work_of(light=0.005), "ha")
     table, lines = shown(blend_linear(work))
     assert work.warnings == () and work.lines["ha"].found
-    assert work.told["continuum"]["ha"]["line_light"]["found"]
+    assert work.recorded["continuum"]["ha"]["line_light"]["found"]
     assert "line contrast x 2" in table and "no line light" not in table and "Line light" not in lines
 
 
 def test_no_light_is_told_everywhere_and_no_contrast_promised() -> None:
     work = doubt_line(work_of(light=0.0), "ha")
     assert [code for code, _ in work.warnings] == ["no-line-light"]
-    assert not work.told["continuum"]["ha"]["line_light"]["found"]
+    assert not work.recorded["continuum"]["ha"]["line_light"]["found"]
     table, lines = shown(blend_linear(work))
     assert "from 9 stars; no line light found" in table
     assert "amount 1, but no line light was found" in table and "contrast" not in table
@@ -111,13 +113,13 @@ def test_a_plane_under_another_name_brings_no_light_whatever_is_left_of_it() -> 
         "ha: its noise is that of the colour master's red plane (correlation 1.000; two exposures share none)"
     )
     assert not work.lines["ha"].found
-    assert "line_contrast" not in blend_linear(work).told["blend"]["red"]
+    assert "line_contrast" not in blend_linear(work).recorded["blend"]["red"]
 
 
 def test_where_nothing_is_faded_nothing_is_judged() -> None:
     work = doubt_line(work_of(light=0.0, fade=0.0), "ha")
-    assert work.lines["ha"].found and work.told["continuum"]["ha"]["line_light"]["sigma"] is None
-    assert amount_words(blend_linear(work).told["blend"]["red"]) == "amount 1, line contrast x 2"
+    assert work.lines["ha"].found and work.recorded["continuum"]["ha"]["line_light"]["sigma"] is None
+    assert amount_words(blend_linear(work).recorded["blend"]["red"]) == "amount 1, line contrast x 2"
 
 
 def gains(red: float, error: float = 0.02, how: str = "stars") -> Gains:

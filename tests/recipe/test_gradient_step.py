@@ -12,11 +12,11 @@ from astropy.wcs import WCS
 from blend.base.errors import StepError
 from blend.base.master import Facts, Master, flags_of
 from blend.recipe.model import load_recipe
+from blend.recipe.state import Work, frozen
 from blend.recipe.steps.gradient import subtract_gradients
 from blend.recipe.steps.skyfacts import moon_facts
 from blend.recipe.target import target_from_options
-from blend.recipe.work import Work, frozen
-from blend.science.skyblocks import chebyshev_terms
+from blend.science.sky.blocks import chebyshev_terms
 
 VERSION = "version = 1\n"
 SHAPE = (160, 220)
@@ -48,7 +48,7 @@ def work(recipe, rgb, ha):
         recipe=load_recipe(VERSION + recipe, where="r.toml"),
         target=target_from_options(["rgb=a.fits", "ha=b.fits"]),
         masters=frozen({"rgb": rgb, "ha": ha}),
-        told=frozen({"masters": told}),
+        recorded=frozen({"masters": told}),
     )
 
 
@@ -73,13 +73,13 @@ def codes(done):
 def test_line_guides_every_plane_and_leaves_small_views():
     rgb, ha = masters()
     done = subtract_gradients(work('[gradient]\nguide = "line"', rgb, ha))
-    told = done.told["gradient"]["rgb"]
+    told = done.recorded["gradient"]["rgb"]
     assert told["red"]["line_factor"] == pytest.approx(0.4, rel=0.03)
     for plane in PLANES:
         assert told[plane]["amplitude"] == pytest.approx(0.02, abs=0.3 * SIGMA)
         assert told[plane]["slope_left_sigma"] < 0.25
-    assert done.told["gradient"]["ha"]["ha"]["slope_left"] is None
-    views = done.seen["skyview rgb"]
+    assert done.recorded["gradient"]["ha"]["ha"]["slope_left"] is None
+    views = done.diagnostics["skyview rgb"]
     assert views["red"].before.shape == SHAPE
     np.testing.assert_allclose(views["red"].after, done.masters["rgb"].plane("red"), atol=1e-5)
 
@@ -88,7 +88,7 @@ def test_moonlight_in_a_given_direction():
     rgb, ha = masters()
     recipe = '[gradient]\nmodel = "moonlight"\nbrightens_towards_deg = 0'
     done = subtract_gradients(work(recipe, rgb, ha))
-    told = done.told["gradient"]["rgb"]["green"]
+    told = done.recorded["gradient"]["rgb"]["green"]
     assert told["model"] == "moonlight"
     assert told["amplitude"] == pytest.approx(0.02, abs=0.2 * SIGMA)
     assert abs(float(np.median(done.masters["rgb"].plane("green")))) < 0.1 * SIGMA
@@ -110,7 +110,7 @@ def test_moonlight_below_nought_is_held_and_told():
     for angle, held in ((0, False), (180, True)):
         recipe = f'[gradient]\nmodel = "moonlight"\nbrightens_towards_deg = {angle}'
         done = subtract_gradients(work(recipe, rgb, ha))
-        told = done.told["gradient"]["rgb"]["green"]
+        told = done.recorded["gradient"]["rgb"]["green"]
         assert told["strength"]["held_at_0"] is held
         assert told["strength"]["error"] > 0
         texts = [text for code, text in done.warnings if code == "moonlight-held" and "rgb.green" in text]
@@ -118,7 +118,7 @@ def test_moonlight_below_nought_is_held_and_told():
         if held:
             assert told["strength"]["value"] == told["amplitude"] == 0.0
             assert "the sky darkens where moonlight should brighten it" in texts[0]
-    assert "strength" not in subtract_gradients(work("", rgb, ha)).told["gradient"]["rgb"]["green"]
+    assert "strength" not in subtract_gradients(work("", rgb, ha)).recorded["gradient"]["rgb"]["green"]
 
 
 def moonlit(strength, **facts):
@@ -134,7 +134,7 @@ def test_a_predicted_slope_is_agreed_with_and_taken_out():
     rgb, ha = moonlit(1.0, **KNOWN)
     for model in ("polynomial", "moonlight"):
         done = subtract_gradients(work(f'[gradient]\nmodel = "{model}"', rgb, ha))
-        moon = done.told["gradient"]["rgb"]["green"]["moon"]
+        moon = done.recorded["gradient"]["rgb"]["green"]["moon"]
         assert moon["agrees"]
         assert moon["fitted_percent"] == pytest.approx(moon["predicted_percent"], rel=0.1)
         assert not [text for code, text in done.warnings if "rgb.green" in text]
@@ -157,7 +157,7 @@ def test_corner_glow_is_told_and_left_in(rows, corner):
     sky = 0.15 + 0.01 * U + 6 * SIGMA * np.exp(-((away / 32) ** 2))
     rgb, (_, ha) = master(3 * [sky], PLANES, 6, **KNOWN, rows=rows), masters(**KNOWN)
     done = subtract_gradients(work("", rgb, ha))
-    told = done.told["gradient"]["rgb"]["green"]["corner_glow"]
+    told = done.recorded["gradient"]["rgb"]["green"]["corner_glow"]
     assert told["corner"] == corner
     assert told["amount"] == pytest.approx(6 * SIGMA, rel=0.25)
     text = dict(done.warnings)["corner-glow"]
@@ -171,7 +171,7 @@ def test_corner_glow_is_told_and_left_in(rows, corner):
     )
     clean = subtract_gradients(work("", master(3 * [0.15 + 0.01 * U], PLANES, 7), ha))
     assert "corner-glow" not in codes(clean)
-    assert "corner_glow" not in clean.told["gradient"]["rgb"]["green"]
+    assert "corner_glow" not in clean.recorded["gradient"]["rgb"]["green"]
 
 
 def starry(light, fault):
@@ -196,14 +196,14 @@ def test_a_bowl_that_stars_show_is_a_fault_of_the_flat_and_divided_only_if_asked
     assert text.startswith(
         "rgb: a centred bowl in the sky is a fault of the flat, not moonlight, for the stars show"
     )
-    entry = told.told["gradient"]["rgb"]["red"]["flat_fault"]
+    entry = told.recorded["gradient"]["rgb"]["red"]["flat_fault"]
     assert not entry["corrected"] and entry["stars"]["share"] == pytest.approx(
         1.0, abs=3 * entry["stars"]["error"]
     )
     mended = subtract_gradients(work('[gradient]\nflat_fault = "correct"', rgb, ha))
     assert codes(mended) >= {"flat-fault-corrected"} and "flat-fault" not in codes(mended)
-    assert mended.told["gradient"]["rgb"]["red"]["flat_fault"]["corrected"]
-    assert mended.told["gradient"]["rgb"]["red"]["amplitude"] == pytest.approx(0.02, rel=0.1)
+    assert mended.recorded["gradient"]["rgb"]["red"]["flat_fault"]["corrected"]
+    assert mended.recorded["gradient"]["rgb"]["red"]["amplitude"] == pytest.approx(0.02, rel=0.1)
 
 
 def test_a_bowl_that_no_star_shows_could_be_the_target_and_is_not_divided_out():
@@ -215,7 +215,7 @@ def test_a_bowl_that_no_star_shows_could_be_the_target_and_is_not_divided_out():
         assert "could be a fault of the flat or the outskirts of the target" in text
         assert ("It was not divided out" in text) == bool(recipe)
         assert not codes(told) & {"flat-fault", "flat-fault-corrected"}
-        assert not told.told["gradient"]["rgb"]["green"]["flat_fault"]["corrected"]
+        assert not told.recorded["gradient"]["rgb"]["green"]["flat_fault"]["corrected"]
 
 
 def test_without_stars_a_bowl_is_left_open():
@@ -228,8 +228,8 @@ def test_without_stars_a_bowl_is_left_open():
 def test_smoothing_does_not_make_a_slope_of_many_sigma():
     from scipy.ndimage import gaussian_filter
 
+    from blend.recipe.state import Source
     from blend.recipe.steps.calibrate import calibrate
-    from blend.recipe.work import Source
 
     def smooth(one):
         pixels = np.stack([gaussian_filter(plane, 1.0) for plane in one.pixels])
@@ -244,7 +244,7 @@ def test_smoothing_does_not_make_a_slope_of_many_sigma():
     told = subtract_gradients(done.with_(masters=frozen(lights)))
     for name, planes in (("rgb", PLANES), ("ha", ("ha",))):
         for plane in planes:
-            entry = told.told["gradient"][name][plane]
+            entry = told.recorded["gradient"][name][plane]
             assert entry["slope_left_sigma"] < 0.25
             assert 0.5 * SIGMA < entry["sigma"] < 3 * SIGMA
     assert not codes(told) & {"slope-left", "sky-uncertain", "sky-unknown"}
@@ -254,8 +254,8 @@ def test_spline_warns_of_what_it_eats():
     rgb, ha = masters()
     done = subtract_gradients(work('[gradient]\nmodel = "spline"\n[gradient.ha]\nmodel = "none"', rgb, ha))
     assert "spline-can-eat" in codes(done)
-    assert done.told["gradient"]["rgb"]["green"]["model"] == "spline"
-    assert done.told["gradient"]["rgb"]["green"]["slope_left_sigma"] < 0.25
+    assert done.recorded["gradient"]["rgb"]["green"]["model"] == "spline"
+    assert done.recorded["gradient"]["rgb"]["green"]["slope_left_sigma"] < 0.25
 
 
 def test_where_nothing_is_sky_the_fit_says_so():
@@ -264,5 +264,5 @@ def test_where_nothing_is_sky_the_fit_says_so():
     done = subtract_gradients(work(f"[gradient]\nobject_boxes = [{everything}]", rgb, ha))
     text = dict(done.warnings)["sky-unknown"]
     assert "no part of the frame is sky for sure" in text and "sigma of a pixel" in text
-    assert done.told["gradient"]["rgb"]["green"]["slope_left"] is None
-    assert done.told["gradient"]["rgb"]["green"]["uncertainty"] > 0
+    assert done.recorded["gradient"]["rgb"]["green"]["slope_left"] is None
+    assert done.recorded["gradient"]["rgb"]["green"]["uncertainty"] > 0

@@ -8,10 +8,10 @@ import pytest
 from blend.base.master import Facts, Flag, Master
 from blend.files.raw import PATTERNS
 from blend.recipe.steps.register import _stars_of
-from blend.science.drawing import View, add_sources
-from blend.science.mosaic import full_from_half, photosites
-from blend.science.scene import Sources
-from blend.science.stars import find_stars
+from blend.science.sensor.mosaic import full_from_half, photosites
+from blend.science.simulated.drawing import View, add_sources
+from blend.science.simulated.scene import Sources
+from blend.science.stars.stars import find_stars
 
 
 @pytest.mark.parametrize("pattern", PATTERNS)

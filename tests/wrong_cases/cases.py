@@ -10,8 +10,8 @@ from functools import cache
 from pathlib import Path
 from typing import Any
 
-from blend.app.demo import write_night
-from blend.science.simulate import SceneOptions, simulate_night
+from blend.app.demo.demo import write_night
+from blend.science.simulated.night import SceneOptions, simulate_night
 
 Make = Callable[[Path], list[str]]
 """Puts files into an empty folder and returns the words behind ``blend``."""

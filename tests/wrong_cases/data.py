@@ -11,7 +11,7 @@ from pathlib import Path
 import numpy as np
 from wrong_cases.cases import Case, Make, night, run_words
 
-from blend.app.load import recipe_text
+from blend.app.run.load import recipe_text
 from blend.files.fits import write_fits
 
 READS = "the command reads"
@@ -91,7 +91,7 @@ def _keep(*, edited: bool) -> Make:
     """Keep a tile where one was kept before, and perhaps edited since."""
 
     def make(folder: Path) -> list[str]:
-        from blend.app.keep import keep_tile
+        from blend.app.trial.keep import keep_tile
 
         tile = {"tile": 1, "file": "tiles/1.png", "values": {"blend.red.amount": 0.5}, "numbers": {}}
         told = {"version": 1, "recipe": recipe_text("galaxy-moonlit")[0], "target": "t", "vary": []}
@@ -126,7 +126,7 @@ def _plot(name: str) -> Make:
 
 def _plan(*, edited: bool) -> Make:
     def make(folder: Path) -> list[str]:
-        from blend.app.nights import plan_folder, write_plan
+        from blend.app.batch.draft_targets import plan_folder, write_plan
 
         for name, planes, cards in (("rgb", 3, {}), ("ha", 1, {"FILTER": "Ha"})):
             pixels = np.full((planes, 8, 12), 0.1, np.float32)
@@ -164,8 +164,8 @@ def _again(*, edited: bool) -> Make:
     """Run where a run has left its results, and perhaps a picture was retouched since."""
 
     def make(folder: Path) -> list[str]:
-        from blend.app.job import run_target
-        from blend.app.load import open_recipe, open_target
+        from blend.app.run.job import run_target
+        from blend.app.run.load import open_recipe, open_target
 
         path = night(folder)
         target = open_target(path)

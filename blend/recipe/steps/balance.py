@@ -10,14 +10,18 @@ from numpy.typing import NDArray
 
 from blend.base.errors import StepError
 from blend.base.rowblocks import map_row_blocks, map_together
+from blend.recipe.state import COLOUR, Line, Plane, Work, frozen
 from blend.recipe.steps.doubts import doubt_white
 from blend.recipe.steps.holes import with_holes_filled
-from blend.recipe.work import COLOUR, Line, Plane, Work, frozen
-from blend.science.balance import LEAST_SIGNAL, Gains, given_gains, white_from_catalogue, white_from_stars
-from blend.science.catalogue import Matches, match_catalogue, sky_to_pixels
-from blend.science.colour import star_rgb
-from blend.science.roughsky import shared_noise
-from blend.science.stars import star_fluxes
+from blend.science.picture import (
+    LEAST_SIGNAL,
+    Gains,
+    given_gains,
+    star_rgb,
+    white_from_catalogue,
+    white_from_stars,
+)
+from blend.science.stars import Matches, match_catalogue, shared_noise, sky_to_pixels, star_fluxes
 
 APERTURE_FWHM, USUAL_FWHM_PX = 1.5, 2.7
 """Radius of a star's circle, and the width taken where no star tells one."""
@@ -78,10 +82,10 @@ def _times(pixels: NDArray[np.float32], gains: NDArray[np.float32]) -> NDArray[n
     """Return planes times a gain each."""
     out = np.empty_like(pixels)
 
-    def work(rows: slice) -> None:
+    def fill_rows(rows: slice) -> None:
         np.multiply(pixels[:, rows], gains[:, None, None], out=out[:, rows])
 
-    map_row_blocks(work, pixels.shape[1])
+    map_row_blocks(fill_rows, pixels.shape[1])
     return out
 
 

@@ -11,23 +11,27 @@ from blend.base.errors import RecipeError, StepError
 from blend.base.master import Domain
 from blend.base.robust import difference_noise
 from blend.base.rowblocks import copy_planes, map_row_blocks
-from blend.recipe.model import Blend
-from blend.recipe.steps.amounts import choose_display, choose_linear
-from blend.recipe.steps.guard import begin_blends, depends_on_star, limit_gain, picture_behind
+from blend.recipe.blendtable import Blend
+from blend.recipe.state import COLOUR, Behind, Plane, Work
+from blend.recipe.steps.choose_amounts import choose_display, choose_linear
 from blend.recipe.steps.loss import refuse_loss
+from blend.recipe.steps.protect_stars import begin_blends, depends_on_star, limit_gain, picture_behind
 from blend.recipe.steps.stretch import black_level, plane_noise, stretch_facts, white_level
-from blend.recipe.work import COLOUR, Behind, Plane, Work
-from blend.science.balmer import H_ALPHA_NM
-from blend.science.blendloss import blend_loss
-from blend.science.colour import (
+from blend.science.line import H_ALPHA_NM
+from blend.science.picture import (
+    Formula,
+    SolvedStretch,
+    apply_formula,
+    blend_loss,
     display_luminance,
     luminance,
+    neutral_value,
     replace_luminance,
     set_display_luminance,
+    solve_stretch,
     srgb_decode,
+    stretch_line,
 )
-from blend.science.formulas import Formula, apply_formula, neutral_value
-from blend.science.stretch import SolvedStretch, solve_stretch, stretch_line
 
 
 @dataclass(frozen=True, eq=False)
@@ -179,10 +183,10 @@ def _put_linear(work: Work, linear: Plane, blend: Blend, base: Plane, changed: P
 def _add_share(plane: Plane, factor: float, *, after: Plane, before: Plane) -> None:
     """Add to a plane of our own what another one gained, times ``factor``."""
 
-    def work(rows: slice) -> None:
+    def fill_rows(rows: slice) -> None:
         plane[rows] += np.float32(factor) * (after[rows] - before[rows])
 
-    map_row_blocks(work, plane.shape[0])
+    map_row_blocks(fill_rows, plane.shape[0])
 
 
 def luminance_noise(work: Work) -> float:
@@ -250,7 +254,7 @@ def _choose_display(work: Work, name: str, blend: Blend, formula: Formula) -> tu
 
 def display_sky(work: Work) -> tuple[float, float]:
     """Return the level of the sky in the picture and its noise there."""
-    solved = work.seen.get("stretch rgb")
+    solved = work.diagnostics.get("stretch rgb")
     if solved is not None:
         return solved.sky_level, solved.sky_noise
     assert work.display is not None

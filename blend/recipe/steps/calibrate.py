@@ -10,12 +10,12 @@ import numpy as np
 from blend.base.errors import InputError, StepError
 from blend.base.master import Flag, Master, flags_of
 from blend.base.rowblocks import map_row_blocks, map_together
-from blend.recipe.model import Calibrate
+from blend.recipe.state import Source, Work, frozen
 from blend.recipe.steps.doubts import fill_hot_columns, refuse_odd_units
-from blend.recipe.work import Source, Work, frozen
-from blend.science.calibrate import Calibrated, Frame
-from blend.science.calibrate import calibrate as calibrate_light
-from blend.science.figures import measure_noise, noise_over_areas, sample_pixels
+from blend.recipe.tables import Calibrate
+from blend.science.plane import measure_noise, noise_over_areas, sample_pixels
+from blend.science.sensor import Calibrated, Frame
+from blend.science.sensor import calibrate as calibrate_light
 
 
 def calibrate(work: Work) -> Work:
@@ -117,13 +117,13 @@ def _with_flags(light: Master, done: Calibrated, source: Source) -> Master:
     flags = light.flags.copy()
     lost = flags_of(done.pixels)
 
-    def work(block: slice) -> None:
+    def fill_rows(block: slice) -> None:
         rows = flags[block]
         rows |= lost[block]
         rows |= np.where(done.repaired[block], np.uint8(Flag.REPAIRED), np.uint8(0))
         rows |= np.where(done.saturated[block], np.uint8(Flag.SATURATED), np.uint8(0))
 
-    map_row_blocks(work, len(flags))
+    map_row_blocks(fill_rows, len(flags))
     levels = {
         plane: level - _pedestal(source, index, done.dark_factor)
         for index, (plane, level) in enumerate(zip(light.planes, done.saturation, strict=True))

@@ -12,16 +12,25 @@ from blend.base.master import Flag, Master
 from blend.base.robust import difference_noise
 from blend.base.rowblocks import map_row_blocks
 from blend.recipe.check import light_name, width_ratio
-from blend.recipe.model import Continuum
+from blend.recipe.state import Line, Plane, Work, frozen
 from blend.recipe.steps.doubts import doubt_line
-from blend.recipe.steps.guard import knots_among, with_star_mask
-from blend.recipe.work import Line, Plane, Work, frozen
-from blend.science.amount import noise_blocks
-from blend.science.continuum import Scale, given_scale, match_profiles, scale_from_stars
-from blend.science.emission import fade_emission, keep_sharp, line_factor, line_light
-from blend.science.profiles import fit_profiles, refine_broad
-from blend.science.protect import star_mask
-from blend.science.residual import measure_noise
+from blend.recipe.steps.protect_stars import knots_among, with_star_mask
+from blend.recipe.tables import Continuum
+from blend.science.line import (
+    Scale,
+    fade_emission,
+    fit_profiles,
+    given_scale,
+    keep_sharp,
+    line_factor,
+    line_light,
+    match_profiles,
+    measure_noise,
+    noise_blocks,
+    refine_broad,
+    scale_from_stars,
+    star_mask,
+)
 from blend.science.stars import Stars, find_stars
 
 

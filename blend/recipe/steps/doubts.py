@@ -10,23 +10,27 @@ import numpy as np
 from blend.base.errors import InputError, StepError
 from blend.base.master import Flag, Master
 from blend.base.rowblocks import copy_planes, map_together
-from blend.recipe.work import COLOUR, Plane, Source, Work, frozen
-from blend.science.balance import Gains
-from blend.science.figures import measure_noise, sample_pixels
-from blend.science.hotcolumns import fill_columns, find_hot_columns
-from blend.science.linelight import LEAST_SIGMA, SAME_NOISE, LineLight, judge_line_light, same_noise
-from blend.science.planecheck import (
+from blend.recipe.state import COLOUR, Plane, Source, Work, frozen
+from blend.science.line import LEAST_SIGMA, SAME_NOISE, LineFinding, judge_line_light, same_noise
+from blend.science.picture import Gains
+from blend.science.plane import (
     DISAGREE_SIGMA,
     LEAST_GAIN,
     MOST_GAIN,
+    Trail,
     disagreement,
+    fill_columns,
+    find_hot_columns,
+    find_trail,
     line_order,
+    measure_noise,
+    measure_trail,
     odd_units,
     out_of_order,
     possible,
+    sample_pixels,
 )
 from blend.science.stars import star_fluxes
-from blend.science.trails import Trail, find_trail, measure_trail
 
 RED_NM = (600.0, 700.0)
 """Lines that the red plane holds."""
@@ -50,12 +54,12 @@ def doubt_line(work: Work, name: str) -> Work:
     if line.emission is None or line.unfaded is None or work.star_mask is None:
         return work
     faded = work.recipe.continuum_for(name).fade_sigma > 0
-    light = judge_line_light(line.emission, line.unfaded, work.star_mask) if faded else LineLight(None, 1.0)
+    light = judge_line_light(line.emission, line.unfaded, work.star_mask) if faded else LineFinding(None, 1.0)
     alike = same_noise(work.masters[name].pixels[0], list(work.rgb.pixels))
     copied = max(alike) > SAME_NOISE
     found = light.found and not copied
     told = {"found": found, "sigma": light.sigma, "share": light.share, "noise_correlation": max(alike)}
-    work = work.tell("continuum", name, {**work.told["continuum"][name], "line_light": told})
+    work = work.tell("continuum", name, {**work.recorded["continuum"][name], "line_light": told})
     work = work.with_(lines=frozen({**work.lines, name: replace(line, found=found)}))
     if copied:
         text = f"{name}: its noise is that of the colour master's {COLOUR[int(np.argmax(alike))]} plane (correlation "
@@ -151,7 +155,7 @@ def doubt_trails(
     views : mapping
         Plane to its means over blocks of some pixels a side, sky 0, that side, and the noise of a pixel.
     """
-    alignments = work.seen.get("alignments", {})
+    alignments = work.diagnostics.get("alignments", {})
     axes = []
     for alignment in (entry for (own, _), entry in alignments.items() if own == name):
         (a, b), (c, d) = alignment.matrix[:2, :2]

@@ -8,8 +8,8 @@ from typing import Any
 import numpy as np
 
 from blend.base.rowblocks import map_row_blocks
-from blend.recipe.work import Plane, Work
-from blend.science.finish import Finished, finish_picture
+from blend.recipe.state import Plane, Work
+from blend.science.picture import Finished, finish_picture
 
 
 def finish(work: Work) -> Work:
@@ -53,11 +53,11 @@ def _pair(values: tuple[float, float]) -> dict[str, float | None]:
 def clipped_shares(display: Plane) -> dict[str, float]:
     """Return the share of pixels with a plane at 0 and with a plane at 1."""
 
-    def work(block: slice) -> tuple[int, int]:
+    def measure_rows(block: slice) -> tuple[int, int]:
         rows = display[:, block]
         return int((rows <= 0).any(axis=0).sum()), int((rows >= 1).any(axis=0).sum())
 
-    counts = map_row_blocks(work, display.shape[1])
+    counts = map_row_blocks(measure_rows, display.shape[1])
     pixels = display[0].size
     return {
         "black": sum(low for low, _ in counts) / pixels,

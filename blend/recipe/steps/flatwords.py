@@ -10,10 +10,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from blend.base.master import Flag, Master
-from blend.recipe.model import Gradient
-from blend.recipe.work import Work
-from blend.science.flatfault import FlatFault
-from blend.science.starbowl import Fluxes, StarBowl, compare_bowl
+from blend.recipe.state import Work
+from blend.recipe.tables import Gradient
+from blend.science.sky import FlatFault, Fluxes, StarBowl, compare_bowl
 from blend.science.stars import find_stars, star_fluxes, typical_fwhm
 
 APERTURE_FWHM = 1.5

@@ -12,28 +12,39 @@ from blend.base.errors import StepError
 from blend.base.master import Master
 from blend.base.rowblocks import map_together
 from blend.base.shares import in_percent
-from blend.recipe.model import Gradient, RegionTable
+from blend.recipe.state import Work, frozen
 from blend.recipe.steps.doubts import doubt_trails
 from blend.recipe.steps.flatwords import Bowl, bowl_warnings, judge_bowls
 from blend.recipe.steps.skyfacts import MoonFacts, line_nm_of, moon_facts
-from blend.recipe.work import Work, frozen
-from blend.science.cornerglow import CornerGlow, find_corner_glow
-from blend.science.flatfault import divide_flat_fault, find_flat_fault
-from blend.science.gradient import (
+from blend.recipe.tables import Gradient, RegionTable
+from blend.science.sky import (
+    CAN_EAT,
+    CornerGlow,
+    LineGuide,
     Region,
     SkyFit,
+    SlopeCheck,
+    Strength,
+    bin_light,
+    compare_slope,
+    divide_flat_fault,
+    find_corner_glow,
+    find_flat_fault,
+    fit_behind_line,
+    fit_moonlight,
     fit_sky,
+    fit_spline,
+    guide_by_line,
+    likely_causes,
     object_mask,
     region_mask,
+    shape_towards,
     sky_uncertainty,
     slope_left,
+    slope_of_blocks,
     subtract_sky,
+    surely_below,
 )
-from blend.science.skyblocks import bin_light
-from blend.science.skyfit import Strength
-from blend.science.skyguide import LineGuide, fit_behind_line, guide_by_line, slope_of_blocks, surely_below
-from blend.science.skymoon import SlopeCheck, compare_slope, fit_moonlight, likely_causes, shape_towards
-from blend.science.skyspline import CAN_EAT, fit_spline
 
 TOO_STEEP_SIGMA = 0.25
 """A slope left above this many sigma of a pixel, corner to corner, is worth a warning."""
@@ -310,7 +321,7 @@ def _mask(boxes: tuple[RegionTable, ...], master: Master) -> Mask:
 def _tell(work: Work, name: str, planes: list[_Plane], done: dict[str, _Done]) -> Work:
     entries = {}
     upside_down = work.masters[name].facts.rows == "bottom-up"
-    told = {plane: dict(entry) for plane, entry in work.told["masters"][name]["planes"].items()}
+    told = {plane: dict(entry) for plane, entry in work.recorded["masters"][name]["planes"].items()}
     for what in planes:
         entry = done[what.plane]
         entries[what.plane] = _entry(entry, upside_down)
@@ -320,7 +331,7 @@ def _tell(work: Work, name: str, planes: list[_Plane], done: dict[str, _Done]) -
     work = work.tell("gradient", name, entries)
     work = work.show(f"sky {name}", {plane: entry.fit for plane, entry in done.items()})
     work = work.show(f"skyview {name}", {plane: entry.view for plane, entry in done.items()})
-    return work.tell("masters", name, {**work.told["masters"][name], "planes": told})
+    return work.tell("masters", name, {**work.recorded["masters"][name], "planes": told})
 
 
 def _left(plane: NDArray[np.float32], what: _Plane, fit: SkyFit) -> float | None:

@@ -10,9 +10,9 @@ from numpy.typing import NDArray
 
 from blend.base.master import Flag, Master
 from blend.base.rowblocks import map_row_blocks
-from blend.recipe.work import Line, Plane, Work, frozen
-from blend.science.holes import describe_holes, fill_holes, find_holes
-from blend.science.resample import full_coverage_box
+from blend.recipe.state import Line, Plane, Work, frozen
+from blend.science.grid import full_coverage_box
+from blend.science.picture import describe_holes, fill_holes, find_holes
 
 Box = tuple[int, int, int, int]
 
@@ -90,10 +90,10 @@ def _outline(master: Master) -> NDArray[np.bool_]:
     covered = np.empty(master.shape, dtype=np.bool_)
     both = np.uint8(Flag.NO_DATA | Flag.HOLE)
 
-    def work(rows: slice) -> None:
+    def fill_rows(rows: slice) -> None:
         np.not_equal(master.flags[rows] & both, np.uint8(Flag.NO_DATA), out=covered[rows])
 
-    map_row_blocks(work, len(covered))
+    map_row_blocks(fill_rows, len(covered))
     return covered
 
 

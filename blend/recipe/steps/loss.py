@@ -3,8 +3,7 @@
 from __future__ import annotations
 
 from blend.base.errors import StepError
-from blend.science.blendloss import BlendLoss
-from blend.science.formulas import Formula
+from blend.science.picture import BlendLoss, Formula
 
 MOST_CLIPPED = 0.2
 """Share of the frame that one blend may clip: what is clipped shows nothing any more. Stars and knots of a nebula that

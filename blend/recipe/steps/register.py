@@ -10,13 +10,11 @@ import numpy as np
 from blend.base.errors import StepError
 from blend.base.master import Flag, Master
 from blend.base.rowblocks import map_row_blocks, map_together, row_blocks
+from blend.recipe.state import COLOUR, Plane, Source, Work
 from blend.recipe.steps.holes import coverage_box, crop_cost, flag_holes
-from blend.recipe.work import COLOUR, Plane, Source, Work
-from blend.science.photosites import refine_centres
-from blend.science.register import Alignment, align, same_grid
-from blend.science.resample import resample
+from blend.science.grid import Alignment, align, apply_matrix, resample, same_grid
+from blend.science.sensor import refine_centres
 from blend.science.stars import Stars, find_stars, measure_at, typical_fwhm
-from blend.science.transforms import apply_matrix
 
 FEWEST_STARS = 5
 """Shared stars below this number do not outvote a master's own list."""
@@ -81,13 +79,13 @@ def _mean_plane(light: Master) -> Plane:
         return light.plane(light.planes[0])
     total = np.empty(light.shape, dtype=np.float32)
 
-    def work(rows: slice) -> None:
+    def fill_rows(rows: slice) -> None:
         np.add(light.pixels[0, rows], light.pixels[1, rows], out=total[rows])
         for plane in light.pixels[2:]:
             total[rows] += plane[rows]
         total[rows] /= np.float32(len(light.planes))
 
-    map_row_blocks(work, light.shape[0])
+    map_row_blocks(fill_rows, light.shape[0])
     return total
 
 
@@ -203,7 +201,7 @@ def _tell(
             text = f"{label} covers only {alignment.overlap:.0%} of the reference's frame"
             work = work.warn(("small-overlap", text))
     for (name, index), found in stars.items():
-        entry = dict(work.told.get("masters", {}).get(name, {}))
+        entry = dict(work.recorded.get("masters", {}).get(name, {}))
         if index == 0:
             entry |= {"fwhm_px": widths[name], "stars": len(found)}
         work = work.tell("masters", name, entry)

@@ -10,9 +10,8 @@ from numpy.typing import NDArray
 
 from blend.base.master import Facts, Master
 from blend.recipe.target import Target
-from blend.science.ephemeris import SkyPlace, sky_places
-from blend.science.moonforecast import COLOURS_NM, H_ALPHA_NM, Conditions
-from blend.science.skymoon import moon_shape
+from blend.science.moon import COLOURS_NM, H_ALPHA_NM, Conditions, SkyPlace, sky_places
+from blend.science.sky import moon_shape
 
 CONDITIONS = Conditions(zenith_mag=21.0)
 """Air and darkness of an average site; `blend moon` assumes the same."""

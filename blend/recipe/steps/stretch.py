@@ -8,8 +8,8 @@ from typing import Any
 import numpy as np
 
 from blend.base.robust import difference_noise
-from blend.recipe.work import Work
-from blend.science.stretch import SolvedStretch, solve_stretch, stretch_planes
+from blend.recipe.state import Work
+from blend.science.picture import SolvedStretch, solve_stretch, stretch_planes
 
 
 def stretch(work: Work) -> Work:

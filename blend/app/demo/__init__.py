@@ -1,0 +1,19 @@
+"""The demonstration: an invented night, and how close a run came to its truth."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from blend.app.demo.demo import run_demo
+else:
+    from blend.base.door import lazy_names
+
+    __getattr__ = lazy_names(
+        __name__,
+        {
+            "demo": ["run_demo"],
+        },
+    )
+
+__all__ = ["run_demo"]

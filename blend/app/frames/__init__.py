@@ -1,0 +1,25 @@
+"""A camera's frames made into masters."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from blend.app.frames.gain import exposure_facts, measure_gain
+    from blend.app.frames.groups import parse_memory
+    from blend.app.frames.stack import stack_frames
+    from blend.app.frames.stacked import StackOptions
+else:
+    from blend.base.door import lazy_names
+
+    __getattr__ = lazy_names(
+        __name__,
+        {
+            "gain": ["exposure_facts", "measure_gain"],
+            "groups": ["parse_memory"],
+            "stack": ["stack_frames"],
+            "stacked": ["StackOptions"],
+        },
+    )
+
+__all__ = ["StackOptions", "exposure_facts", "measure_gain", "parse_memory", "stack_frames"]

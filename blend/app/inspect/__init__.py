@@ -1,0 +1,32 @@
+"""Looking without a run: what files, formulas, planted knots and the Moon say."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from blend.app.inspect.files import inspect_files
+    from blend.app.inspect.manual import formula_page, formula_table
+    from blend.app.inspect.moon import moon_command, moon_command_for_file
+    from blend.app.inspect.recovery import inspect_planted
+else:
+    from blend.base.door import lazy_names
+
+    __getattr__ = lazy_names(
+        __name__,
+        {
+            "files": ["inspect_files"],
+            "manual": ["formula_page", "formula_table"],
+            "moon": ["moon_command", "moon_command_for_file"],
+            "recovery": ["inspect_planted"],
+        },
+    )
+
+__all__ = [
+    "formula_page",
+    "formula_table",
+    "inspect_files",
+    "inspect_planted",
+    "moon_command",
+    "moon_command_for_file",
+]

@@ -1,0 +1,447 @@
+"""What the Moon does to a target tonight: a page of text, a table of the night and a plot."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import replace
+from datetime import datetime, timedelta
+from pathlib import Path
+from typing import Any
+
+from blend.app.inspect.moon_plot import refuse_plot, write_plot
+from blend.app.run import open_target, read_lights
+from blend.base.errors import InputError, RecipeError
+from blend.base.master import Facts, Master
+from blend.files.cards import odd_card_note
+from blend.files.reader import read_picture
+from blend.science.moon import (
+    ACCURACY_PERCENT,
+    FIRST_YEAR,
+    LAST_YEAR,
+    LOWEST_TARGET_DEG,
+    BestHours,
+    Conditions,
+    MoonPrediction,
+    Slope,
+    best_hours,
+    forecast_night,
+    predict,
+    slope_in_pixels,
+    utc,
+)
+
+Site = tuple[float, float, float]
+
+SUN_CAUTION = (
+    "The Sun is above the horizon: never point a telescope at it. "
+    "An H-alpha imaging filter is no solar filter and protects neither eye nor camera."
+)
+_HEAD = "time UTC    target    Moon   apart   without Moon   with Moon"
+
+
+def moon_command(
+    *,
+    ra: float | str,
+    dec: float | str,
+    time: datetime | str,
+    site: Site,
+    extinction: float = 0.25,
+    zenith: float = 21.0,
+    width_nm: float = 7.0,
+    plot: Path | None = None,
+    overwrite: bool = False,
+) -> str:
+    """Return the report on one time and its night, and write the plot if one is asked for.
+
+    Parameters
+    ----------
+    ra, dec : float or str
+        ICRS. A number is degrees; ``13:29:52.7`` or ``13h29m52.7s`` is hours of right ascension, and
+        ``+47:11:43`` degrees of declination.
+    time : datetime or str
+        UTC where it states no zone.
+    site : (latitude, longitude, height)
+        Degrees north, degrees east, metres.
+    extinction, zenith, width_nm : float
+        Magnitudes per airmass in V; moonless zenith, V magnitudes per square arcsecond; of the line filter.
+    plot : Path, optional
+        A ``.png`` or ``.svg`` file.
+    overwrite : bool
+        A file in the way of the plot may be lost that this command has not drawn.
+
+    Raises
+    ------
+    RecipeError
+        One of the values cannot be, or the plot would replace a file that this command has not drawn.
+    OutputError
+        The plot cannot be written.
+    """
+    conditions = _conditions(extinction=extinction, zenith=zenith, width_nm=width_nm)
+    refuse_plot(plot, overwrite=overwrite)
+    ra_deg = read_angle(ra, where="--ra", hours=True, most=360.0)
+    dec_deg = read_angle(dec, where="--dec", hours=False, most=90.0)
+    return _answer(ra_deg, dec_deg, read_time(time), read_site(site), conditions=conditions, plot=plot)
+
+
+def moon_command_for_master(
+    master: Master,
+    *,
+    name: str,
+    extinction: float = 0.25,
+    zenith: float = 21.0,
+    width_nm: float = 7.0,
+    plot: Path | None = None,
+    overwrite: bool = False,
+) -> str:
+    """Return the report on a master, from the date, site and world coordinates that its facts state.
+
+    Parameters
+    ----------
+    master : Master
+    name : str
+        What to call it in the text and in faults.
+    extinction, zenith, width_nm, plot, overwrite
+        As for `moon_command`.
+
+    Raises
+    ------
+    InputError
+        A fact is missing: the date, the site or the world coordinates.
+
+    Notes
+    -----
+    Where number and length of the exposures are known the middle of the stack is asked for, else its begin.
+    The gradient is told on the master's own grid too: columns and rows of its array.
+    """
+    conditions = _conditions(extinction=extinction, zenith=zenith, width_nm=width_nm)
+    refuse_plot(plot, overwrite=overwrite)
+    facts = _complete(master.facts, name)
+    ra_deg, dec_deg = _middle_of(facts.wcs, master.shape, name)
+    return _answer(
+        ra_deg,
+        dec_deg,
+        _middle_time(facts),
+        read_site(facts.site),
+        conditions=conditions,
+        plot=plot,
+        grid=(facts.wcs, master.shape),
+    )
+
+
+def moon_command_for_file(
+    path: Path,
+    *,
+    ra: float | str | None = None,
+    dec: float | str | None = None,
+    time: str | None = None,
+    site: Site | None = None,
+    **sky: Any,
+) -> str:
+    """Return the report on a picture or on a target file's first light; what is given goes before what headers state.
+
+    Parameters
+    ----------
+    path : Path
+        A target file (``.toml``) or a picture.
+    ra, dec, time, site, **sky
+        As for `moon_command`; None is taken from the header.
+
+    Raises
+    ------
+    RecipeError
+        One of the values cannot be, or only one of ``ra`` and ``dec`` is given.
+    InputError
+        The file cannot be read, or neither it nor the values say when, where and what.
+    OutputError
+        The plot cannot be written.
+    """
+    refuse_plot(sky.get("plot"), reads=_files_of(path), overwrite=sky.get("overwrite", False))
+    master = _first_light(path)
+    facts = master.facts
+    if time is not None:
+        facts = replace(facts, date_obs=time, frames=None)
+    if site is not None:
+        facts = replace(facts, site=site)
+    notes = "".join(f"\nNote: {text}" for _, text in odd_card_note(facts, path.name))
+    if ra is None and dec is None:
+        return moon_command_for_master(replace(master, facts=facts), name=str(path), **sky) + notes
+    if ra is None or dec is None:
+        raise RecipeError(
+            "--ra", found="only one of --ra and --dec", expected="both, or none for the header's"
+        )
+    facts = _complete(facts, str(path), placed=True)
+    return moon_command(ra=ra, dec=dec, time=_middle_time(facts), site=read_site(facts.site), **sky) + notes
+
+
+def _files_of(path: Path) -> list[Path]:
+    if path.suffix.lower() != ".toml":
+        return [path]
+    return [path, *(file for _, file in open_target(path).paths())]
+
+
+def _first_light(path: Path) -> Master:
+    if path.suffix.lower() != ".toml":
+        return read_picture(path)
+    return read_lights("rgb", open_target(path).masters["rgb"])[0]
+
+
+def moon_report(
+    ra_deg: float,
+    dec_deg: float,
+    time: datetime,
+    site: Site,
+    *,
+    conditions: Conditions,
+    grid: tuple[Any, tuple[int, int]] | None = None,
+) -> list[str]:
+    """Return the lines about one time: Moon, sky, exposure times, gradient and how far to trust them.
+
+    Parameters
+    ----------
+    ra_deg, dec_deg, time, site, conditions
+        As for `forecast.predict`.
+    grid : (astropy.wcs.WCS, (rows, columns)), optional
+        A picture on whose grid the gradient is told as well.
+    """
+    now = predict(ra_deg=ra_deg, dec_deg=dec_deg, time=time, site=site, conditions=conditions)
+    lines = [
+        f"{now.time:%Y-%m-%d %H:%M} UTC, target at {ra_deg:.4f} {dec_deg:+.4f} degrees, "
+        f"site {site[0]:+.4f} {site[1]:+.4f} degrees, {site[2]:.0f} m",
+        *([SUN_CAUTION] if now.sun_up else []),
+        _moon_line(now),
+        _target_line(now),
+    ]
+    if not now.target_up:
+        return lines
+    lines += _sky_lines(now)
+    lines += _slope_lines(now, grid)
+    return lines
+
+
+def night_table(night: Sequence[MoonPrediction]) -> list[str]:
+    """Return the table of a night, a row every half hour, and the best hours below it."""
+    if not night:
+        return ["The Sun stays less than 12 degrees below the horizon this night: there is no table."]
+    lines = [
+        f"Night of {night[0].time:%Y-%m-%d}: altitudes and distance in degrees, sky in V mag/arcsec2",
+        _HEAD,
+    ]
+    lines += [_row(hour) for hour in night]
+    if any(hour.twilight for hour in night):
+        lines.append("* twilight: the sky is brighter than told here")
+    return [*lines, best_line(night, best_hours(night))]
+
+
+def best_line(night: Sequence[MoonPrediction], best: BestHours | None) -> str:
+    """Return the sentence on the best hours."""
+    if best is None:
+        if all(hour.twilight for hour in night):
+            return "Best hours: none, the twilight lasts all night."
+        return f"Best hours: none, the target stays below {LOWEST_TARGET_DEG:.0f} degrees in the dark."
+    moon = "without the Moon" if best.moonless else "under the Moon"
+    until = "" if best.begin == best.end else f" to {best.end:%H:%M}"
+    return (
+        f"Best hours: {best.begin:%H:%M}{until} UTC {moon}, predicted sky at best {best.darkest_mag:.2f} "
+        f"(target above {LOWEST_TARGET_DEG:.0f} degrees, no twilight)."
+    )
+
+
+def read_time(time: datetime | str, *, where: str = "--time") -> datetime:
+    """Return a time in UTC, from text like ``2024-03-22T23:10:00`` or a datetime."""
+    try:
+        moment = utc(datetime.fromisoformat(time.strip()) if isinstance(time, str) else time)
+    except (ValueError, OverflowError):
+        raise RecipeError(
+            where, found=f"{time!r} is no time", expected="UTC, like 2024-03-22T23:10:00"
+        ) from None
+    if not FIRST_YEAR < moment.year < LAST_YEAR:
+        raise RecipeError(
+            where, found=f"the year {moment.year}", expected=f"{FIRST_YEAR + 1} to {LAST_YEAR - 1}"
+        )
+    return moment
+
+
+def read_angle(value: float | str, *, where: str, hours: bool, most: float) -> float:
+    """Return degrees from a number of degrees, or from text in hours or degrees, minutes and seconds.
+
+    Examples
+    --------
+    >>> read_angle("13h29m52.7s", where="--ra", hours=True, most=360.0)  # doctest: +ELLIPSIS
+    202.4695...
+    >>> read_angle("-05:30", where="--dec", hours=False, most=90.0)
+    -5.5
+    """
+    degrees = _degrees(str(value), hours=hours)
+    least = 0.0 if hours else -most
+    if degrees is None or not least <= degrees <= most:
+        like = "13:29:52.7 (hours)" if hours else "+47:11:43"
+        raise RecipeError(
+            where,
+            found=f"{value!r} is no such angle",
+            expected=f"degrees from {least:.0f} to {most:.0f}, or like {like}",
+        )
+    return degrees
+
+
+def read_site(site: Any, *, where: str = "--site") -> Site:
+    """Return a site whose latitude, longitude and height can be."""
+    try:
+        latitude, longitude, height = map(float, site)
+    except (TypeError, ValueError):
+        latitude = longitude = height = math.nan
+    if not (abs(latitude) <= 90.0 and abs(longitude) <= 360.0 and -500.0 <= height <= 10_000.0):
+        raise RecipeError(
+            where,
+            found=f"{site!r} is no site",
+            expected="latitude (degrees north, -90 to 90), longitude (degrees east), height (m)",
+        )
+    return (latitude, longitude, height)
+
+
+def _answer(
+    ra_deg: float,
+    dec_deg: float,
+    time: datetime,
+    site: Site,
+    *,
+    conditions: Conditions,
+    plot: Path | None,
+    grid: tuple[Any, tuple[int, int]] | None = None,
+) -> str:
+    lines = moon_report(ra_deg, dec_deg, time, site, conditions=conditions, grid=grid)
+    night = forecast_night(ra_deg=ra_deg, dec_deg=dec_deg, time=time, site=site, conditions=conditions)
+    lines += ["", *night_table(night), "", *_assumptions(conditions)]
+    if plot is not None:
+        write_plot(plot, night, best_hours(night))
+        lines.append(f"Plot in {plot}")
+    return "\n".join(lines)
+
+
+def _conditions(*, extinction: float, zenith: float, width_nm: float) -> Conditions:
+    for where, value, low, high, unit in (
+        ("--extinction", extinction, 0.01, 3.0, "magnitudes per airmass"),
+        ("--zenith", zenith, 10.0, 24.0, "V magnitudes per square arcsecond"),
+        ("--width-nm", width_nm, 0.01, 1000.0, "nanometres"),
+    ):
+        if not low <= value <= high:
+            raise RecipeError(where, found=f"{value:g}", expected=f"{low:g} to {high:g} {unit}")
+    return Conditions(extinction=extinction, zenith_mag=zenith, width_nm=width_nm)
+
+
+def _moon_line(now: MoonPrediction) -> str:
+    disc = f"{100 * now.illuminated:.1f} % lit (phase angle {now.phase_angle_deg:.1f} degrees)"
+    if not now.moon_up:
+        return f"Moon: below the horizon ({now.moon_altitude_deg:.1f} degrees), {disc}"
+    apart = f"{now.separation_deg:.1f} from the target"
+    return f"Moon: altitude {now.moon_altitude_deg:.1f} degrees, {disc}, {apart}"
+
+
+def _target_line(now: MoonPrediction) -> str:
+    sun = f"Sun at {now.sun_altitude_deg:.1f}"
+    if now.twilight:
+        sun += ", twilight or day: the sky is brighter than told here"
+    if not now.target_up:
+        return f"Target: below the horizon ({now.target_altitude_deg:.1f} degrees); {sun}"
+    return f"Target: altitude {now.target_altitude_deg:.1f} degrees; {sun}"
+
+
+def _sky_lines(now: MoonPrediction) -> list[str]:
+    width, broad = now.conditions.width_nm, now.conditions.broad_width_nm
+    return [
+        f"Sky in V, mag/arcsec2: {now.sky_without_moon_mag:.2f} without the Moon, "
+        f"{now.sky_with_moon_mag:.2f} with it, brighter by {now.brighter_by_mag:.2f} mag",
+        "Exposure for the signal-to-noise of a moonless night, sky-limited: "
+        f"x {now.broad_time_factor:.1f} in colour, x {now.line_time_factor:.1f} through {width:g} nm "
+        "(less where read noise rules)",
+        f"Sky through {width:g} nm under this Moon: {now.line_sky_share:.2f} of what a colour plane of "
+        f"{broad:g} nm takes in without it",
+    ]
+
+
+def _slope_lines(now: MoonPrediction, grid: tuple[Any, tuple[int, int]] | None) -> list[str]:
+    lines = ["Gradient of the sky, % of its level a degree, and where it brightens to (north over east):"]
+    for name, slope in {"V": now.slope, **now.colour_slopes}.items():
+        text = f"  {name:<8}{slope.percent_per_deg:5.2f} %   towards {slope.position_angle_deg % 360:3.0f}"
+        lines.append(text + (_on_grid(slope, grid) if grid is not None else ""))
+    lines.append("  Colours other than V: Rayleigh part scaled by (550 nm / wavelength)^4, our extrapolation")
+    return lines
+
+
+def _on_grid(slope: Slope, grid: tuple[Any, tuple[int, int]]) -> str:
+    on = slope_in_pixels(slope, *grid)
+    return (
+        f"; on this grid {on.across_percent:.2f} % over the frame, towards "
+        f"({math.cos(math.radians(on.direction_deg)):+.2f} columns, "
+        f"{math.sin(math.radians(on.direction_deg)):+.2f} rows)"
+    )
+
+
+def _assumptions(conditions: Conditions) -> list[str]:
+    low, high = (2.5 * math.log10(1.0 + percent / 100.0) for percent in ACCURACY_PERCENT)
+    return [
+        f"Assumed: extinction {conditions.extinction:g} mag per airmass in V, moonless zenith "
+        f"{conditions.zenith_mag:g} mag/arcsec2, no cloud, no snow",
+        f"Model: Krisciunas & Schaefer (1991), good to {ACCURACY_PERCENT[0]} to {ACCURACY_PERCENT[1]} % "
+        f"({low:.2f} to {high:.2f} mag), worse closer than 10 degrees to the Moon; "
+        "it plans a night and is never subtracted",
+    ]
+
+
+def _row(hour: MoonPrediction) -> str:
+    mark = "*" if hour.twilight else " "
+    row = f"{hour.time:%H:%M}{mark}   {hour.target_altitude_deg:10.1f}{hour.moon_altitude_deg:8.1f}"
+    row += f"{hour.separation_deg:8.1f}"
+    if not hour.target_up:
+        return f"{row}{'-':>15}{'-':>12}"
+    return f"{row}{hour.sky_without_moon_mag:15.2f}{hour.sky_with_moon_mag:12.2f}"
+
+
+def _degrees(text: str, *, hours: bool) -> float | None:
+    from blend.files.cards import degrees_of
+
+    try:
+        return float(text)
+    except ValueError:
+        pass
+    plain = text.strip().lower()
+    for letter in "hdms°'\"":
+        plain = plain.replace(letter, " ")
+    degrees = degrees_of(" ".join(plain.replace(":", " ").split()))
+    return None if degrees is None else degrees * (15.0 if hours else 1.0)
+
+
+def _complete(facts: Facts, name: str, *, placed: bool = False) -> Facts:
+    missing = [
+        text
+        for text, value in (
+            ("the date", facts.date_obs),
+            ("the site", facts.site),
+            ("world coordinates", facts.wcs),
+        )
+        if value is None and not (placed and text == "world coordinates")
+    ]
+    if missing:
+        raise InputError(
+            name,
+            found=f"its header states no {' and no '.join(text.removeprefix('the ') for text in missing)}",
+            expected="date, site and world coordinates",
+            advice="give position, time and site on the command line",
+        )
+    return facts
+
+
+def _middle_of(wcs: Any, shape: tuple[int, int], name: str) -> tuple[float, float]:
+    rows, columns = shape
+    middle = wcs.celestial.pixel_to_world((columns - 1) / 2.0, (rows - 1) / 2.0).icrs
+    ra_deg, dec_deg = float(middle.ra.deg), float(middle.dec.deg)
+    if not (math.isfinite(ra_deg) and math.isfinite(dec_deg)):
+        raise InputError(name, found="its world coordinates put no sky at the middle of the picture")
+    return ra_deg, dec_deg
+
+
+def _middle_time(facts: Facts) -> datetime:
+    begin = read_time(str(facts.date_obs), where="date_obs")
+    if facts.exposure_s is None or facts.frames is None:
+        return begin
+    return begin + timedelta(seconds=0.5 * facts.exposure_s * facts.frames)

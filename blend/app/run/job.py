@@ -1,0 +1,285 @@
+"""One target, from files to files."""
+
+from __future__ import annotations
+
+import resource
+import time
+from collections.abc import Iterable, Mapping
+from concurrent.futures import Future
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+from blend.app.run.load import FrameReader, Loaded, load_sources
+from blend.app.run.outputs import (
+    Box,
+    Results,
+    begin_linear,
+    begin_pictures,
+    begin_stage,
+    check_output,
+    crop_box,
+    pool_beside,
+    result_names,
+    turner,
+)
+from blend.app.run.preview import Preview, preview_layers, render_preview, settled, star_tint
+from blend.files.claim import Claim
+from blend.files.reader import read_picture
+from blend.files.record import code_digest, record_text, seal_of, sha256_of, versions
+from blend.files.source import Marks
+from blend.files.whole import WholeFolder, writing
+from blend.pages import figures
+from blend.pages.plain import page_or_plain
+from blend.pages.report import DRAWN_AFTER, Pictures, report_page
+from blend.recipe.check import assumptions
+from blend.recipe.model import resolved
+from blend.recipe.pipeline import run_steps
+from blend.recipe.state import Event, Listener, Work
+from blend.recipe.steps.holes import crop_cost
+from blend.recipe.tables import Recipe
+from blend.recipe.target import FILE_KEYS, Target
+
+RECORD_VERSION = 1
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class Outcome:
+    """What a run came to: its record, as a value and as the text on disk, and its warnings."""
+
+    record: Mapping[str, Any]
+    record_text: str
+    warnings: tuple[tuple[str, str], ...]
+
+
+def run_target(
+    recipe: Recipe,
+    target: Target,
+    *,
+    out: Path,
+    stages: bool = False,
+    listener: Listener | None = None,
+    command: str = "",
+    read_frame: FrameReader = read_picture,
+    claim: Claim | None = None,
+) -> Outcome:
+    """Apply a recipe to a target and leave the results in ``out``, all of them or none.
+
+    Parameters
+    ----------
+    recipe, target
+        As opened by `blend.app.run.load`.
+    out : Path
+        Folder; made if missing. Files of an earlier run are replaced only when this run has succeeded.
+    stages : bool
+        Keep the masters after calibration, registration, flattening and balance too.
+    listener : callable, optional
+        Called with an `Event` before each step.
+    command : str, optional
+        How to do the same again; told in the report.
+    read_frame : callable, optional
+        Reads darks, flats and biases; a batch gives one that remembers those which targets share.
+    claim : Claim, optional
+        Of `claim_results`, which is asked here where it is not given.
+
+    Raises
+    ------
+    RecipeError
+        A result would replace a file of the target, or one that no run has left there.
+    BlendError
+        With the exit code of what went wrong; then ``out`` is as it was.
+    """
+    start = time.perf_counter()
+    claim = claim or claim_results(recipe, target, out=out, stages=stages)
+    _say(listener, "read", f"{len(target.masters)} masters", 0.0)
+    marks = Marks(path for _, path in target.paths())
+    loaded, hashes = _read(target, read_frame)
+    files = loaded.files
+    # The folder is entered first: what a fault leaves in the pool still finds it there.
+    with WholeFolder(out, guard=claim) as folder, pool_beside() as pool:
+        # Nothing here may hold the masters as read: at 24 megapixels they are more than a gigabyte.
+        begin = [_first_state(recipe, target, loaded, seconds=time.perf_counter() - start)]
+        del loaded
+        results = Results(folder, pool)
+        pool.submit(figures.prepare)
+        work, box, seen = _through_steps(begin, results, stages=stages, listener=listener)
+        start = time.perf_counter()
+        _say(listener, "write", f"results into {out}", 0.95)
+        if recipe.output.crop == "full-coverage":
+            work = work.warn(*crop_cost(work, box, 'output.crop = "full-coverage"'))
+        record = _record(work, files, hashes)
+        marks.refuse_changes()
+        record["crop"] = dict(zip("xywh", box, strict=True))
+        begin_pictures(work, results, box)
+        # The page is drawn while the files are written: neither needs the other.
+        page, reason = page_or_plain(
+            lambda: _report(work, record, seen, command),
+            title=f"report of {work.target.name}",
+            beside="the pictures and the record",
+        )
+        if reason:
+            work = work.warn(("report-failed", f"report.html could not be drawn: {reason}"))
+            record["warnings"] = _warnings(work)
+            record.setdefault("star_tint", None)
+        results.begin("report.html", lambda path: _write_text(path, page))
+        record["outputs"] = results.digests()
+        record["seconds"]["write"] = round(time.perf_counter() - start, 3)
+        record["peak_mib"] = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss // 1024
+        record["seal"] = seal_of(record)
+        text = record_text(record)
+        _write_text(folder.path_for("record.json"), text)
+    _say(listener, "write", "done", 1.0)
+    return Outcome(record=record, record_text=text, warnings=work.warnings)
+
+
+def claim_results(
+    recipe: Recipe,
+    target: Target,
+    *,
+    out: Path,
+    stages: bool = False,
+    reads: Iterable[Path] = (),
+    overwrite: bool = False,
+) -> Claim:
+    """Return the claim of a run on its folder, or refuse it before anything is read.
+
+    Parameters
+    ----------
+    recipe, target, out, stages
+        As for `run_target`.
+    reads : iterable of Path
+        What the command uses beside the files of the target, which count anyway.
+    overwrite : bool
+        Files in the way may be lost that no run has left, but for those the command reads.
+
+    Raises
+    ------
+    FaultList
+        A result would replace a file that is read, or one that no run has left there.
+    """
+    files = (*reads, *(path for _, path in target.paths()))
+    claim = Claim(out, record="record.json", reads=files, overwrite=overwrite)
+    claim.check(result_names(recipe, target, stages=stages))
+    return claim
+
+
+def _read(target: Target, read_frame: FrameReader) -> tuple[Loaded, list[str]]:
+    """Return what the target's files hold, and their hashes in the order they were read."""
+    # Hashing needs no interpreter, and the libraries that load meanwhile need nothing else.
+    with pool_beside() as pool:
+        begun = {
+            path: pool.submit(sha256_of, path) for path in dict.fromkeys(path for _, path in target.paths())
+        }
+        try:
+            loaded = load_sources(target, read_frame=read_frame)
+        except BaseException:
+            pool.shutdown(wait=False, cancel_futures=True)  # nobody waits for hashes of what cannot be used
+            raise
+        return loaded, [begun[path].result() for _, path in loaded.files]
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class _Seen:
+    """What the page shows of states that are gone when it is written, on its way beside the steps."""
+
+    layers: Work
+    preview: Future[Preview]
+    plots: Mapping[str, Future[Any]]
+
+
+def _report(work: Work, record: dict[str, Any], seen: _Seen, command: str) -> str:
+    """Return the page of a run, and tell the record what the blends did to the stars."""
+    preview = seen.preview.result()
+    record["star_tint"] = star_tint(seen.layers, preview)
+    turn = turner(work)
+    pictures = Pictures(turn(preview.with_lines), turn(preview.without_lines), preview.factor, turn)
+    drawn = {step: plot.result() for step, plot in seen.plots.items()}
+    return report_page(work, record, pictures, command=command, drawn=drawn)
+
+
+def _first_state(recipe: Recipe, target: Target, loaded: Loaded, *, seconds: float) -> Work:
+    work = Work(recipe=recipe, target=target, sources=loaded.sources, catalogue=loaded.catalogue)
+    work = work.warn(*loaded.warnings, *assumptions(recipe, target))
+    return work.tell("seconds", "read", round(seconds, 3))
+
+
+def _through_steps(
+    begin: list[Work], results: Results, *, stages: bool, listener: Listener | None
+) -> tuple[Work, Box, _Seen]:
+    """Take the first state out of ``begin`` through all steps.
+
+    Returns the last state, the box that results show, and for the page the balanced layers averaged for previews, and
+    the preview and plots, made beside the steps.
+    """
+    plots = {}
+    for name, state in run_steps(begin.pop(), listener=listener):
+        work = state
+        if name == "register":
+            check_output(work)
+        if stages:
+            begin_stage(work, name, results)
+        if name in DRAWN_AFTER:
+            plots[name] = results.also(DRAWN_AFTER[name], work)
+        if name == "balance":
+            layers, factor = preview_layers(work)
+        if name == "display-blends":
+            # Not before: what a blend cannot do shall be told once, by its step, and amounts are chosen at full size.
+            layers = layers.with_(recipe=settled(layers.recipe, work))
+            preview = results.also(render_preview, layers, factor)
+        if name == "linear-blends":
+            box = crop_box(work)
+            begin_linear(work, results, box)
+    return work, box, _Seen(layers=layers, preview=preview, plots=plots)
+
+
+def _record(work: Work, files: tuple[tuple[str, Path], ...], hashes: list[str]) -> dict[str, Any]:
+    told = work.recorded
+    sections = (
+        "masters",
+        "register",
+        "gradient",
+        "continuum",
+        "balance",
+        "stretch",
+        "protect",
+        "blend",
+        "finish",
+        "clipped",
+    )
+    return {
+        "version": RECORD_VERSION,
+        "target": work.target.name,
+        "recipe": resolved(work.recipe),
+        "setup": setup_of(work.target),
+        "code": code_digest(),
+        "inputs": [
+            {"role": role, "path": str(path), "sha256": digest, "bytes": path.stat().st_size}
+            for (role, path), digest in zip(files, hashes, strict=True)
+        ],
+        **{section: told.get(section, {}) for section in sections},
+        "warnings": _warnings(work),
+        "seconds": dict(told.get("seconds", {})),
+        "versions": versions(),
+    }
+
+
+def _warnings(work: Work) -> list[dict[str, str]]:
+    return [{"code": code, "text": text} for code, text in work.warnings]
+
+
+def setup_of(target: Target) -> dict[str, Any]:
+    """Return what a target file says of its masters beside their files: filters, planes and facts."""
+    return {
+        name: files.model_dump(mode="json", exclude=set(FILE_KEYS), exclude_defaults=True)
+        for name, files in target.masters.items()
+    }
+
+
+def _write_text(path: Path, text: str) -> None:
+    with writing(path):
+        path.write_text(text, encoding="utf-8")
+
+
+def _say(listener: Listener | None, step: str, what: str, share: float) -> None:
+    if listener is not None:
+        listener(Event(step, what, share))

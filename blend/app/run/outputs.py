@@ -1,0 +1,287 @@
+"""What a run leaves on the disk: pictures upright, FITS results on the reference's own grid."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from concurrent.futures import Executor, Future, ThreadPoolExecutor
+from contextvars import copy_context
+from functools import partial
+from pathlib import Path
+from typing import Any, TypeVar
+
+import numpy as np
+from numpy.typing import NDArray
+
+from blend.base.errors import StepError
+from blend.base.formats import FORMATS
+from blend.base.master import Flag, Master
+from blend.base.rowblocks import thread_count
+from blend.files.fits import write_fits
+from blend.files.png import write_jpeg, write_png
+from blend.files.reader import upright
+from blend.files.record import sha256_of
+from blend.files.tiff import write_tiff
+from blend.files.whole import WholeFolder, flush_result
+from blend.recipe.state import COLOUR, Work
+from blend.recipe.steps.holes import coverage_box, holes_of
+from blend.recipe.steps.register import crop_master
+from blend.recipe.tables import Recipe
+from blend.recipe.target import Target
+
+Array = NDArray[np.float32]
+Value = TypeVar("Value")
+Write = Callable[[Path], None]
+Box = tuple[int, int, int, int]
+PREVIEW_EDGE = 2048
+PRINT_DPI = 300
+WRITERS: dict[str, Callable[..., None]] = {
+    "png": partial(write_png, long_edge=PREVIEW_EDGE),
+    "jpeg": partial(write_jpeg, long_edge=PREVIEW_EDGE),
+    "tiff": write_tiff,
+    "print": partial(write_tiff, resolution_dpi=PRINT_DPI),
+}
+"""What writes the upright picture in a format of `FORMATS`; FITS has the reference's own grid instead."""
+
+
+class InlineExecutor(Executor):
+    """Does work at once, on the thread that hands it over: two jobs of one thread must not keep four cores busy."""
+
+    def submit(self, task: Callable[..., Value], /, *values: Any, **named: Any) -> Future[Value]:
+        """Return the work's outcome, known already; an interrupt is raised."""
+        done: Future[Value] = Future()
+        try:
+            done.set_result(task(*values, **named))
+        except Exception as fault:  # noqa: BLE001 - raised to whoever asks for the outcome, as in a pool
+            done.set_exception(fault)
+        return done
+
+
+def pool_beside() -> Executor:
+    """Return where a run does what can be done beside its steps: on two threads at most, and on none of one."""
+    threads = thread_count()
+    return ThreadPoolExecutor(max_workers=2) if threads > 1 else InlineExecutor()
+
+
+class Results:
+    """Writes a run's files beside the work, each as soon as its pixels are known: linear light before the pictures.
+
+    Parameters
+    ----------
+    folder : WholeFolder
+        Entered already.
+    pool : Executor
+        Where files are written, flushed and hashed.
+    """
+
+    def __init__(self, folder: WholeFolder, pool: Executor) -> None:
+        self._folder = folder
+        self._pool = pool
+        self._begun: dict[str, Future[str]] = {}
+
+    def begin(self, name: str, write: Write) -> None:
+        """Have ``write(path)`` called for the file ``name`` of the folder, and its bytes flushed and hashed."""
+        path = self._folder.path_for(name)
+
+        def whole() -> str:
+            write(path)
+            # the folder flushes all of them once more, together: to wait here would keep the only thread idle
+            if isinstance(self._pool, InlineExecutor):
+                return sha256_of(path)
+            with ThreadPoolExecutor(max_workers=1) as beside:
+                flushed = beside.submit(flush_result, path)
+                digest = sha256_of(path)
+                flushed.result()
+            return digest
+
+        self._begun[name] = self._pool.submit(copy_context().run, whole)
+
+    def also(self, task: Callable[..., Value], *values: Any) -> Future[Value]:
+        """Do other work beside the run: what the page needs, for one."""
+        return self._pool.submit(copy_context().run, task, *values)
+
+    def digests(self) -> list[dict[str, str]]:
+        """Return path and SHA-256 of every file, in the order they were begun, or raise what befell one of them."""
+        found = {name: job.result() for name, job in self._begun.items()}
+        for name, digest in found.items():
+            self._folder.know(name, digest)
+        return [{"path": name, "sha256": digest} for name, digest in found.items()]
+
+
+def result_names(recipe: Recipe, target: Target, *, stages: bool) -> list[str]:
+    """Return the names of all files that a run may write, known before anything is read."""
+    formats = [FORMATS[kind] for kind in recipe.output.formats]
+    names = [name for entry in formats for name in (entry.file, *entry.beside)]
+    if not target.lines and "emission.fits" in names:
+        names.remove("emission.fits")
+    roles = [(name, role) for name, files in target.masters.items() for role, _ in files.paths()]
+    lights = [f"{name}{role.removeprefix('light')}" for name, role in roles if role.startswith("light")]
+    for stage in STAGES.values() if stages else ():
+        names += [f"stages/{name}-{stage}.fits" for name in dict.fromkeys([*lights, *target.masters])]
+    return [*names, "report.html", "record.json"]
+
+
+def begin_linear(work: Work, results: Results, box: Box) -> None:
+    """Begin the FITS results that stand once the linear blends are done, cut to ``box``."""
+    if "fits" not in work.recipe.output.formats:
+        return
+    assert work.linear is not None and work.star_mask is not None
+    write = _fits_writer(work, box)
+    blended = [b.master for b in work.recipe.blends("linear").values() if b.amount != 0]
+    linear = _measured(work.linear, holes_of(work, "rgb", *blended))
+    results.begin("linear.fits", write(linear, COLOUR, "linear light, sky 0, balanced"))
+    layers = {
+        name: _measured(line.emission, holes_of(work, "rgb", name))
+        for name, line in work.lines.items()
+        if line.emission is not None
+    }
+    if layers:
+        found = list(layers.values())
+        stack = found[0][None] if len(found) == 1 else np.stack(found)
+        results.begin("emission.fits", write(stack, tuple(layers), "line light without continuum"))
+    results.begin("star-mask.fits", write(work.star_mask[None], ("mask",), "1 on stars, 0 on sky"))
+
+
+def _measured(pixels: Array, holes: NDArray[np.bool_] | None) -> Array:
+    """Return pixels (..., rows, columns) as data, without what fills holes for the eye."""
+    if holes is None:
+        return pixels
+    data = pixels.copy()
+    data[..., holes] = np.nan
+    return data
+
+
+def begin_pictures(work: Work, results: Results, box: Box) -> None:
+    """Begin every picture that the recipe asks for, cut to ``box``: upright, but for the FITS one."""
+    assert work.display is not None
+    picture = turner(work)(_cut(work.display, box))
+    for name, entry in FORMATS.items():
+        if name not in work.recipe.output.formats:
+            continue
+        if name == "fits":
+            write = _fits_writer(work, box)(work.display, COLOUR, "display, sRGB code values 0 to 1")
+        else:
+            write = partial(WRITERS[name], display=picture)
+        results.begin(entry.file, write)
+
+
+def check_output(work: Work) -> None:
+    """Refuse, once the grid is known, an output the recipe asks for and this target cannot have.
+
+    Raises
+    ------
+    StepError
+        A crop box leaves the grid, or north is asked for and no coordinates are known.
+    """
+    if work.recipe.output.crop != "full-coverage":
+        crop_box(work)
+    turner(work)
+
+
+def crop_box(work: Work) -> Box:
+    """Return the box (x, y, width, height) of the reference's grid that results show."""
+    crop = work.recipe.output.crop
+    rows, columns = work.rgb.shape
+    if crop == "none":
+        return (0, 0, columns, rows)
+    if crop == "full-coverage":
+        return coverage_box(work)
+    if crop.x + crop.w > columns or crop.y + crop.h > rows:
+        raise StepError(
+            "output.crop",
+            found=f"a box that ends at ({crop.x + crop.w}, {crop.y + crop.h})",
+            expected=f"a box inside {columns} x {rows} pixels",
+            advice="make it smaller",
+        )
+    return (crop.x, crop.y, crop.w, crop.h)
+
+
+def turner(work: Work) -> Callable[[Array], Array]:
+    """Return the function that turns an array (planes, rows, columns) of the grid upright for a picture, as a view."""
+    rows = work.rgb.facts.rows
+    up = work.recipe.output.up
+    turns, mirror = 0, False
+    if up == "north":
+        turns, mirror = _north(work)
+    elif up != "file":
+        turns = int(up)
+
+    def turn(pixels: Array) -> Array:
+        picture = upright(pixels, rows)
+        if mirror:
+            picture = picture[:, :, ::-1]
+        return np.rot90(picture, turns, axes=(1, 2))
+
+    return turn
+
+
+def _north(work: Work) -> tuple[int, bool]:
+    """Return the quarter turns counter-clockwise, after any mirroring, that bring north nearest to up."""
+    wcs = work.rgb.facts.wcs
+    if wcs is None:
+        raise StepError(
+            "output.up",
+            found="no celestial coordinates (WCS) in the reference's header",
+            expected="a plate-solved reference",
+            advice='use up = "file" or a number of quarter turns',
+        )
+    to_sky = np.asarray(wcs.celestial.pixel_scale_matrix, dtype=np.float64)
+    north = np.linalg.solve(to_sky, [0.0, 1.0])
+    east = np.linalg.solve(to_sky, [1.0, 0.0])
+    flip = -1.0 if work.rgb.facts.rows == "top-down" else 1.0
+    north, east = north * (1.0, flip), east * (1.0, flip)
+    # Seen from below, east is to the left of north; with x right and y up that is a positive cross product.
+    mirror = bool(north[0] * east[1] - north[1] * east[0] < 0)
+    if mirror:
+        north = north * (-1.0, 1.0)
+    angle = np.degrees(np.arctan2(north[0], north[1]))
+    return int(np.round(angle / 90.0)) % 4, mirror
+
+
+def _cut(pixels: Array, box: tuple[int, int, int, int]) -> Array:
+    x, y, width, height = box
+    return pixels[..., y : y + height, x : x + width]
+
+
+def _fits_writer(work: Work, box: Box) -> Callable[[Array, tuple[str, ...], str], Write]:
+    """Return what makes, of pixels on the grid, their planes and a word about them, the writing of their box."""
+    # One pixel is enough: what the header needs are the facts, their WCS moved along.
+    facts = crop_master(work.rgb, (box[0], box[1], 1, 1)).facts
+
+    def write(pixels: Array, planes: tuple[str, ...], about: str) -> Write:
+        cards = {"CONTENT": about, "ROWORDER": facts.rows.upper()}
+        return partial(write_fits, pixels=_cut(pixels, box), planes=planes, cards=cards, wcs=facts.wcs)
+
+    return write
+
+
+def begin_stage(work: Work, step: str, results: Results) -> None:
+    """Begin the masters as they stand after ``step``, where contract names such a stage."""
+    stage = STAGES.get(step)
+    if stage is None:
+        return
+    for name, master in _stage_masters(work).items():
+        cards = {"CONTENT": f"{name} {stage}", "ROWORDER": master.facts.rows.upper()}
+        holes = master.has(Flag.HOLE) if step == "balance" else None
+        pixels = _measured(master.pixels, holes)
+        write = partial(write_fits, pixels=pixels, planes=master.planes, cards=cards, wcs=master.facts.wcs)
+        results.begin(f"stages/{name}-{stage}.fits", write)
+
+
+STAGES = {
+    "calibrate": "calibrated",
+    "register": "registered",
+    "gradient": "flattened",
+    "balance": "balanced",
+}
+
+
+def _stage_masters(work: Work) -> dict[str, Master]:
+    if not work.sources:
+        return dict(work.masters)
+    found = {}
+    for name, source in work.sources.items():
+        if len(source.lights) == 1:
+            found[name] = source.lights[0]
+        else:
+            found |= {f"{name}.{light.planes[0]}": light for light in source.lights}
+    return found

@@ -1,0 +1,104 @@
+"""The same picture at a size for looking, with and without its lines.
+
+Both are rendered by the steps that make the result, from balanced layers averaged over whole blocks of pixels, so that
+they differ by the blends alone.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from blend.base.shrink import shrink
+from blend.recipe.pipeline import PICTURE_STEPS, run_all
+from blend.recipe.state import Line, Work, frozen
+from blend.recipe.tables import Recipe
+from blend.science.picture import ciede2000, linear_to_lab, srgb_decode
+
+LONG_EDGE = 1600
+
+
+@dataclass(frozen=True, eq=False)
+class Preview:
+    """Display pictures (3, rows, columns) on the reference's grid, binned by ``factor``."""
+
+    with_lines: NDArray[np.float32]
+    without_lines: NDArray[np.float32]
+    factor: int
+
+
+def preview_layers(work: Work, *, long_edge: int = LONG_EDGE) -> tuple[Work, int]:
+    """Return balanced work averaged over blocks so that its long edge is at most ``long_edge``, and the block size."""
+    factor = max(1, -(-max(work.rgb.shape) // long_edge))
+    return shrink_layers(work, factor), factor
+
+
+def shrink_layers(work: Work, factor: int) -> Work:
+    """Return balanced work averaged over blocks of ``factor`` pixels a side; noise stays that of one pixel."""
+    masters = {
+        name: master.with_(
+            pixels=shrink(master.pixels, factor),
+            flags=master.flags[::factor, ::factor][: master.shape[0] // factor, : master.shape[1] // factor],
+        )
+        for name, master in work.masters.items()
+    }
+    lines = {name: _shrink_line(line, factor) for name, line in work.lines.items()}
+    mask = None if work.star_mask is None else shrink(work.star_mask[None], factor)[0]
+    return work.with_(masters=frozen(masters), lines=frozen(lines), star_mask=mask, objects=None)
+
+
+def render_preview(layers: Work, factor: int) -> Preview:
+    """Return the picture of binned layers with the recipe's blends and without any."""
+    bare = layers.recipe.model_copy(update={"blend": {}})
+    with_lines = run_all(layers, steps=PICTURE_STEPS).display
+    without = run_all(layers.with_(recipe=bare), steps=PICTURE_STEPS).display
+    assert with_lines is not None and without is not None
+    return Preview(with_lines, without, factor)
+
+
+def settled(recipe: Recipe, work: Work) -> Recipe:
+    """Return the recipe with the amounts that a run of it chose, in place of every ``auto``."""
+    blends = {
+        name: blend.model_copy(update={"amount": work.recorded["blend"][name]["amount"]})
+        for name, blend in recipe.blend.items()
+    }
+    return recipe.model_copy(update={"blend": blends})
+
+
+def star_tint(layers: Work, preview: Preview) -> dict[str, Any]:
+    """Return by how much the blends moved the colours of stars: CIEDE2000, median and 95th percentile.
+
+    Colours are means over 3 x 3 pixels of the preview; stars that the picture clips to white have none to move.
+    """
+    assert layers.stars is not None
+    xy = np.round(layers.stars.xy / preview.factor - 0.5 * (1 - 1 / preview.factor)).astype(int)
+    rows, columns = preview.with_lines.shape[1:]
+    inside = ((xy >= 1) & (xy < (columns - 1, rows - 1))).all(axis=1)
+    colours = [_means_of_nine(picture, xy[inside]) for picture in (preview.with_lines, preview.without_lines)]
+    known = np.isfinite(colours).all(axis=(0, 1)) & (colours[1].min(axis=0) < 0.99)
+    labs = [linear_to_lab(srgb_decode(colour[:, known])) for colour in colours]
+    moved = ciede2000(labs[0], labs[1])
+    if moved.size == 0:
+        return {"stars": 0, "median": None, "p95": None}
+    return {
+        "stars": int(moved.size),
+        "median": float(np.median(moved)),
+        "p95": float(np.percentile(moved, 95)),
+    }
+
+
+def _means_of_nine(picture: NDArray[np.float32], xy: NDArray[np.int_]) -> NDArray[np.float32]:
+    steps = [(dx, dy) for dx in (-1, 0, 1) for dy in (-1, 0, 1)]
+    total = sum(picture[:, xy[:, 1] + dy, xy[:, 0] + dx].astype(np.float64) for dx, dy in steps)
+    return np.asarray(total / 9.0, dtype=np.float32)
+
+
+def _shrink_line(line: Line, factor: int) -> Line:
+    def small(plane: NDArray[np.float32] | None) -> NDArray[np.float32] | None:
+        return None if plane is None else shrink(plane[None], factor)[0]
+
+    scaled = shrink(line.scaled[None], factor)[0]
+    return replace(line, scaled=scaled, emission=small(line.emission), unfaded=small(line.unfaded))

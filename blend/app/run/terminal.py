@@ -1,0 +1,144 @@
+"""What a person sees while a run works, and the table at its end."""
+
+from __future__ import annotations
+
+import sys
+from collections.abc import Mapping
+from pathlib import Path
+from types import TracebackType
+from typing import Any
+
+from blend.base.formats import picture_to_look_at
+from blend.recipe.auto_words import amount_words, auto_words
+from blend.recipe.state import Event
+
+
+class Progress:
+    """Shows events on standard error: one moving line on a terminal, plain lines elsewhere.
+
+    Parameters
+    ----------
+    quiet : bool
+        Show nothing.
+    """
+
+    def __init__(self, *, quiet: bool) -> None:
+        self._quiet = quiet
+        self._bar: Any = None
+        self._task: Any = None
+        self._last = ""
+
+    def __enter__(self) -> Progress:
+        if not self._quiet and sys.stderr.isatty():
+            from rich.console import Console
+            from rich.progress import BarColumn, TextColumn, TimeElapsedColumn
+            from rich.progress import Progress as Bar
+
+            columns = (
+                TextColumn("{task.description}", markup=False),
+                BarColumn(),
+                TextColumn("{task.percentage:>3.0f} %"),
+                TimeElapsedColumn(),
+            )
+            self._bar = Bar(*columns, console=Console(stderr=True), transient=True)
+            self._bar.start()
+            self._task = self._bar.add_task("starting", total=1.0)
+        return self
+
+    def __exit__(
+        self, kind: type[BaseException] | None, fault: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        if self._bar is not None:
+            self._bar.stop()
+
+    def show(self, event: Event) -> None:
+        """Show one event."""
+        text = printable(f"{event.step}: {event.what}")
+        if self._bar is not None:
+            self._bar.update(self._task, completed=event.share, description=text)
+        elif not self._quiet and text != self._last:
+            sys.stderr.write(f"[{100 * event.share:3.0f} %] {text}\n")
+            sys.stderr.flush()
+        self._last = text
+
+
+def printable(text: str) -> str:
+    """Return a text that can do nothing to a terminal: control characters become question marks.
+
+    Examples
+    --------
+    >>> printable("a\\x1b[31mb")
+    'a?[31mb'
+    """
+    return "".join(c if c.isprintable() or c == "\n" else "?" for c in text)
+
+
+def summary(record: Mapping[str, Any], out: Path) -> str:
+    """Return the table that a run ends with."""
+    rows = [("registration", name, _registration(entry)) for name, entry in record["register"].items()]
+    rows += [
+        ("sky taken out", f"{name}.{plane}", _gradient(entry))
+        for name, planes in record["gradient"].items()
+        for plane, entry in planes.items()
+    ]
+    rows += [("continuum", name, _continuum(entry)) for name, entry in record["continuum"].items()]
+    rows += [("white", plane, f"x {gain:.3f}") for plane, gain in record["balance"]["gains"].items()]
+    if "catalogue" in record["balance"]:
+        rows.append(("", "", _catalogue(record["balance"])))
+    rows += [("stretch", name, _stretch(entry)) for name, entry in record["stretch"].items()]
+    for name, entry in record["blend"].items():
+        rows.append(("blend", name, _blend(entry)))
+        rows += [("", "", words) for words in (auto_words(entry),) if words]
+    wide = max((len(name) for _, name, _ in rows), default=0)
+    lines = [f"{what:<14} {name:<{wide}}  {text}" for what, name, text in rows]
+    seconds = sum(record["seconds"].values())
+    lines.append(
+        f"{len(record['outputs'])} files in {out}, {seconds:.1f} s, {record['peak_mib']} MiB; look at"
+    )
+    written = [entry["path"] for entry in record["outputs"]]
+    shown = [name for name in (picture_to_look_at(written), "report.html") if name]
+    lines.append("  " + "   ".join(str(out / name) for name in shown))
+    return "\n".join(lines)
+
+
+def _registration(entry: Mapping[str, Any]) -> str:
+    mirrored = ", mirrored" if entry["mirrored"] else ""
+    if entry["matched"] == 0:
+        return "taken as already on one grid"
+    return (
+        f"{entry['matched']} stars, {entry['rms_px']:.3f} px rms, {entry['transform']}{mirrored}, "
+        f"covers {100 * entry['overlap']:.0f} %"
+    )
+
+
+def _catalogue(entry: Mapping[str, Any]) -> str:
+    told, errors = entry["catalogue"], entry["errors"]
+    return (
+        f"white at B - V = {told['white_b_v']:g} by {entry['stars']} stars of the catalogue "
+        f"({told['matched']} matched, {told['rms_px']:.2f} px rms), "
+        f"+- {errors['red']:.3f} red, {errors['blue']:.3f} blue"
+    )
+
+
+def _gradient(entry: Mapping[str, Any]) -> str:
+    left = entry["slope_left_sigma"]
+    told = "" if left is None else f", {left:.2f} sigma of a pixel left"
+    return f"degree {entry['degree']}, {entry['amplitude']:.3g} from end to end{told}"
+
+
+def _continuum(entry: Mapping[str, Any]) -> str:
+    none = "" if entry["line_light"]["found"] else "; no line light found"
+    if entry["how"] == "given":
+        return f"scale {entry['scale']:.4g}, given{none}"
+    return f"scale {entry['scale']:.4g} +- {entry['error']:.2g} from {entry['stars']} stars{none}"
+
+
+def _stretch(entry: Mapping[str, Any]) -> str:
+    parameter = "" if entry["parameter"] is None else f" {entry['parameter']:.3g}"
+    lowered = ", lowered for the noise" if entry["lowered"] else ""
+    sky = f"sky at {entry['sky_level']:.3f}{lowered}, slope there {entry['sky_slope']:.3g}"
+    return f"{entry['curve']}{parameter}, {sky}"
+
+
+def _blend(entry: Mapping[str, Any]) -> str:
+    return f"{entry['from']} into {entry['into']} by {entry['formula']}, {amount_words(entry)}"

@@ -1,0 +1,25 @@
+"""One target under many variants of a recipe, to compare and to keep one of."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from blend.app.trial.keep import keep_tile
+    from blend.app.trial.layers import parse_view
+    from blend.app.trial.trial import Question, try_variants
+    from blend.app.trial.variants import parse_variation, value_text
+else:
+    from blend.base.door import lazy_names
+
+    __getattr__ = lazy_names(
+        __name__,
+        {
+            "keep": ["keep_tile"],
+            "layers": ["parse_view"],
+            "trial": ["Question", "try_variants"],
+            "variants": ["parse_variation", "value_text"],
+        },
+    )
+
+__all__ = ["Question", "keep_tile", "parse_variation", "parse_view", "try_variants", "value_text"]

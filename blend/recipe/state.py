@@ -1,0 +1,163 @@
+"""What passes from step to step: the masters so far, and what has been learnt on the way."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, field, replace
+from types import MappingProxyType
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from blend.base.master import Flag, Master
+
+if TYPE_CHECKING:
+    from blend.recipe.tables import Recipe
+    from blend.recipe.target import Target
+    from blend.science.stars import Stars
+
+Plane = NDArray[np.float32]
+COLOUR = ("red", "green", "blue")
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class Source:
+    """One master as it was read: its light in one file or in one file a plane, and its calibration frames.
+
+    Every Master in it is linear and in fractions of full scale, unless the target file calls it ``display``.
+    """
+
+    lights: tuple[Master, ...]
+    dark: Master | None = None
+    flat: Master | None = None
+    bias: Master | None = None
+    flat_dark: Master | None = None
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class Line:
+    """A line master's light once its continuum is known.
+
+    Attributes
+    ----------
+    scaled : (rows, columns) float32
+        The line master scaled so that stars match the broad plane, in counts of the balanced plane.
+    emission : (rows, columns) float32, or None
+        Its light without continuum, faded where not significant, in counts of the balanced plane. None where a
+        master is already stretched and has no linear light to part.
+    sigma : float
+        Noise of one sky pixel of the emission before fading, same counts.
+    scaled_sigma : float
+        Noise of one sky pixel of ``scaled``.
+    broad : str
+        The plane that the continuum was taken from.
+    unfaded : (rows / 4, columns / 4) float32, or None
+        Means of 4 x 4 pixels of the emission before fading, whose noise is whole; same counts.
+    found : bool
+        False where none of the emission is light of the line for sure.
+    """
+
+    scaled: Plane
+    emission: Plane | None
+    sigma: float
+    scaled_sigma: float
+    broad: str
+    unfaded: Plane | None = None
+    found: bool = True
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class Behind:
+    """The picture without stars, where stars are: what the same blends make of the light around them.
+
+    Attributes
+    ----------
+    places : (n,) int
+        The pixels of the star mask, row * columns + column, in that order.
+    planes : (3, 1, n) float32
+        What stands there in the stars' place, in the units of the picture it belongs to.
+    """
+
+    places: NDArray[np.int64]
+    planes: Plane
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class Work:
+    """The state of one target between two steps; a step returns a changed copy.
+
+    ``recorded`` holds the sections of the run's record as they become known; ``diagnostics`` holds arrays and fits that
+    the report draws. ``catalogue`` (n, 3) holds right ascension, declination (degrees, ICRS) and B - V of stars.
+    Without ``figures`` a step may leave out of the record what it would measure for it alone; the picture is the same.
+    """
+
+    recipe: Recipe
+    target: Target
+    sources: Mapping[str, Source] = field(default_factory=lambda: MappingProxyType({}))
+    masters: Mapping[str, Master] = field(default_factory=lambda: MappingProxyType({}))
+    lines: Mapping[str, Line] = field(default_factory=lambda: MappingProxyType({}))
+    objects: NDArray[np.bool_] | None = None
+    stars: Stars | None = None
+    fwhm_px: Mapping[str, float] = field(default_factory=lambda: MappingProxyType({}))
+    gains: tuple[float, float, float] = (1.0, 1.0, 1.0)
+    linear: Plane | None = None
+    display: Plane | None = None
+    star_mask: Plane | None = None
+    catalogue: NDArray[np.float64] | None = None
+    behind: Behind | None = None
+    recorded: Mapping[str, Any] = field(default_factory=lambda: MappingProxyType({}))
+    diagnostics: Mapping[str, Any] = field(default_factory=lambda: MappingProxyType({}))
+    warnings: tuple[tuple[str, str], ...] = ()
+    figures: bool = True
+
+    def with_(self, **changes: Any) -> Work:
+        """Return a copy with fields replaced."""
+        return replace(self, **changes)
+
+    def tell(self, section: str, key: str | None, value: Any) -> Work:
+        """Return a copy whose record has ``section[key] = value``, or ``section = value`` where ``key`` is None."""
+        old = dict(self.recorded)
+        old[section] = value if key is None else {**old.get(section, {}), key: value}
+        return replace(self, recorded=MappingProxyType(old))
+
+    def show(self, key: str, value: Any) -> Work:
+        """Return a copy that remembers ``value`` for the report."""
+        return replace(self, diagnostics=MappingProxyType({**self.diagnostics, key: value}))
+
+    def warn(self, *pairs: tuple[str, str]) -> Work:
+        """Return a copy with warnings (code, text) added; one already given is not repeated."""
+        fresh = tuple(pair for pair in dict.fromkeys(pairs) if pair not in self.warnings)
+        return replace(self, warnings=self.warnings + fresh)
+
+    @property
+    def rgb(self) -> Master:
+        """The colour master."""
+        return self.masters["rgb"]
+
+    @property
+    def line_names(self) -> tuple[str, ...]:
+        """The names of the line masters, in the order of the target file."""
+        return tuple(name for name in self.target.masters if name != "rgb")
+
+    def invalid(self) -> NDArray[np.bool_]:
+        """Return where any registered master has no data, (rows, columns)."""
+        masks = [master.has(Flag.NO_DATA) for master in self.masters.values()]
+        return np.asarray(np.logical_or.reduce(masks))
+
+
+@dataclass(frozen=True)
+class Event:
+    """Something to show while a run works: which step, on what, and how far the whole run is (0 to 1)."""
+
+    step: str
+    what: str
+    share: float
+
+
+Listener = Callable[[Event], None]
+
+
+def frozen(mapping: Mapping[str, Any]) -> Mapping[str, Any]:
+    """Return a read-only copy."""
+    return MappingProxyType(dict(mapping))

@@ -1,0 +1,165 @@
+"""Stars keep their colour: what a blend adds in a star's place is taken from around it."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from blend.base.master import Flag
+from blend.base.rowblocks import copy_planes, map_together
+from blend.recipe.state import Behind, Line, Plane, Work, frozen
+from blend.recipe.tables import Recipe
+from blend.science.line import cover_saturated, line_sources, star_mask
+from blend.science.picture import Formula, colour_cores, fill_at, fill_behind
+from blend.science.stars import Stars, star_fluxes, typical_fwhm
+
+MOST_WIDENING = 2.0
+"""A frame twice as blurred as the other is a bad night; in a line master lumps of nebula may pass for stars."""
+
+USUAL_FWHM_PX = 3.0
+"""Where no star tells its width."""
+
+
+def with_star_mask(work: Work) -> Work:
+    """Return the work with its star mask, for stars as wide as in the master that shows them widest."""
+    assert work.stars is not None
+    fwhm = _widest(work, work.stars)
+    knots = _line_sources(work, work.stars, fwhm)
+    mask = star_mask(work.stars.select(~knots), work.rgb.shape, fwhm_px=fwhm)
+    flags = np.bitwise_or.reduce([master.flags for master in work.masters.values()])
+    mask = cover_saturated(mask, (flags & np.uint8(Flag.SATURATED)) != 0, fwhm_px=fwhm)
+    told: dict[str, float] = {
+        "stars": int(np.count_nonzero(~knots)),
+        "line_sources": int(np.count_nonzero(knots)),
+    }
+    told |= {"fwhm_px": fwhm, "strength": work.recipe.protect.stars}
+    return work.with_(star_mask=mask).tell("protect", None, told)
+
+
+def _widest(work: Work, stars: Stars) -> float:
+    """Return the widest star width of the masters; one of more than twice the colour's is that of nebula."""
+    own = typical_fwhm(stars)
+    known = [width for width in (work.fwhm_px.get("rgb", own), own) if width > 0]
+    if not known:
+        return USUAL_FWHM_PX
+    return max(width for width in (*work.fwhm_px.values(), *known) if width <= MOST_WIDENING * min(known))
+
+
+def _line_sources(work: Work, stars: Stars, fwhm: float) -> NDArray[np.bool_]:
+    """Return which stars are compact knots of some line: those keep their emission."""
+    found = np.zeros(len(stars), dtype=bool)
+    for line in work.lines.values():
+        if line.emission is not None:
+            found |= knots_among(work, stars, line.scaled, work.rgb.plane(line.broad), fwhm_px=fwhm)
+    return found
+
+
+def knots_among(work: Work, stars: Stars, light: Plane, broad: Plane, *, fwhm_px: float) -> NDArray[np.bool_]:
+    """Return which stars are compact knots of a line, whose master is scaled so that stars match the broad plane."""
+    invalid = work.invalid()
+    (line, line_error), (base, base_error) = (
+        star_fluxes(plane, stars.xy, radius_px=fwhm_px, invalid=invalid) for plane in (light, broad)
+    )
+    found = line_sources(line, base, line_error=line_error, broad_error=base_error)
+    return np.asarray(found & ~stars.saturated)
+
+
+def begin_blends(work: Work) -> Work:
+    """Return the work as the first blend finds it: lines guarded, ``linear`` and what lies behind its stars filled.
+
+    Weights change nothing here. The answer serves every recipe that agrees in `begin_settings`.
+    """
+    work, linear = guard_lines(work), colour_saturated(work)
+    return work.with_(linear=linear, behind=picture_behind(work, linear))
+
+
+def begin_settings(recipe: Recipe) -> tuple[float, frozenset[tuple[str, bool]], bool]:
+    """Return all that `begin_blends` reads of a recipe: the strength, the lines in use, whether a blend is limited."""
+    return recipe.protect.stars, frozenset(_used(recipe)), _limited(recipe)
+
+
+def guard_lines(work: Work, *, every: bool = False) -> Work:
+    """Return the work whose lines, where a blend uses them, hold the light around each star in the star's place.
+
+    ``every`` asks for all of the lines and both of their kinds, as a page needs them that may turn to any.
+    """
+    strength, mask = work.recipe.protect.stars, work.star_mask
+    if strength <= 0 or mask is None:
+        return work
+    used = _used(work.recipe)
+    if every:
+        used = {(name, emission) for name in work.lines for emission in (False, True)}
+    lines: dict[str, Line] = dict(work.lines)
+    for name, emission in sorted(used):
+        line = lines[name]
+        if not emission:
+            lines[name] = replace(line, scaled=fill_behind(line.scaled, mask, strength=strength))
+        elif line.emission is not None:
+            lines[name] = replace(line, emission=fill_behind(line.emission, mask, strength=strength))
+    return work.with_(lines=frozen(lines))
+
+
+def _used(recipe: Recipe) -> set[tuple[str, bool]]:
+    """Return the lines that blends draw from, and whether from their emission."""
+    return {(blend.master, blend.emission) for blend in recipe.blend.values() if blend.amount != 0}
+
+
+def _limited(recipe: Recipe) -> bool:
+    """Return whether `limit_gain` is called for by any blend."""
+    formulas = [recipe.formula(blend.formula) for blend in recipe.blend.values() if blend.amount != 0]
+    return any(map(depends_on_star, formulas))
+
+
+def colour_saturated(work: Work) -> Plane:
+    """Return the balanced colour whose saturated cores have the colour of their wings."""
+    rgb = work.rgb
+    if rgb.domain == "display":
+        return rgb.pixels
+    return colour_cores(rgb.pixels, rgb.has(Flag.SATURATED), strength=work.recipe.protect.stars)
+
+
+def depends_on_star(formula: Formula) -> bool:
+    """Return whether what a formula adds depends on the star it is added to, so that `limit_gain` is called for.
+
+    What emission-add adds does not, and its light has been taken from around the star already.
+    """
+    return formula.name != "emission-add"
+
+
+def picture_behind(work: Work, picture: Plane) -> Behind | None:
+    """Return what lies behind the stars of a picture (3, rows, columns); None where no blend is limited by it."""
+    if work.recipe.protect.stars <= 0 or work.star_mask is None or not _limited(work.recipe):
+        return None
+    return fill_picture(picture, work.star_mask)
+
+
+def fill_picture(picture: Plane, mask: Plane) -> Behind:
+    """Return the fill of every plane at the pixels of a star mask."""
+    places = np.flatnonzero(mask > 0)
+    planes = np.stack(map_together(lambda plane: fill_at(plane, mask, places), picture))
+    return Behind(places=places, planes=planes[:, None])
+
+
+def limit_gain(work: Work, behind: Behind, base: Plane, changed: Plane, around: Plane) -> Plane:
+    """Return a blended plane in which a star gains no more than what lies behind it, and loses no more.
+
+    With d = changed - base and f the gain of the picture behind the stars, d becomes (1 - m) d + m clip(d, 0, f), or
+    clip(d, f, 0) where f is below 0; m is the mask times its strength.
+
+    Parameters
+    ----------
+    base, changed : (rows, columns)
+    around : (1, n)
+        f at ``behind.places``.
+    """
+    assert work.star_mask is not None
+    out: Plane = copy_planes([changed])[0]
+    places = behind.places
+    made = changed.reshape(-1)[places]
+    own = made - base.reshape(-1)[places]
+    wanted = np.clip(own, np.minimum(around[0], 0.0), np.maximum(around[0], 0.0))
+    share = np.float32(work.recipe.protect.stars) * work.star_mask.reshape(-1)[places]
+    out.reshape(-1)[places] = made + share * (wanted - own)
+    return out

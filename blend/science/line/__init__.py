@@ -1,0 +1,84 @@
+"""The light of one spectral line: its starlight taken out, its noise known, its share chosen."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from blend.science.line.amount import (
+        MOST_ADDED,
+        MOST_OPAQUE,
+        Choice,
+        LineLight,
+        added_amount,
+        luminance_amount,
+        noise_blocks,
+    )
+    from blend.science.line.balmer import H_ALPHA_NM, hydrogen_share
+    from blend.science.line.continuum import Scale, given_scale, match_profiles, scale_from_stars
+    from blend.science.line.emission import fade_emission, keep_sharp, line_factor, line_light
+    from blend.science.line.line_present import (
+        LEAST_SIGMA,
+        SAME_NOISE,
+        LineFinding,
+        judge_line_light,
+        same_noise,
+    )
+    from blend.science.line.match_psf import fit_profiles, refine_broad
+    from blend.science.line.protect import cover_saturated, line_sources, star_mask
+    from blend.science.line.starlight_left import measure_noise
+else:
+    from blend.base.door import lazy_names
+
+    __getattr__ = lazy_names(
+        __name__,
+        {
+            "amount": [
+                "Choice",
+                "LineLight",
+                "MOST_ADDED",
+                "MOST_OPAQUE",
+                "added_amount",
+                "luminance_amount",
+                "noise_blocks",
+            ],
+            "balmer": ["H_ALPHA_NM", "hydrogen_share"],
+            "continuum": ["Scale", "given_scale", "match_profiles", "scale_from_stars"],
+            "emission": ["fade_emission", "keep_sharp", "line_factor", "line_light"],
+            "line_present": ["LEAST_SIGMA", "LineFinding", "SAME_NOISE", "judge_line_light", "same_noise"],
+            "match_psf": ["fit_profiles", "refine_broad"],
+            "protect": ["cover_saturated", "line_sources", "star_mask"],
+            "starlight_left": ["measure_noise"],
+        },
+    )
+
+__all__ = [
+    "H_ALPHA_NM",
+    "LEAST_SIGMA",
+    "MOST_ADDED",
+    "MOST_OPAQUE",
+    "SAME_NOISE",
+    "Choice",
+    "LineFinding",
+    "LineLight",
+    "Scale",
+    "added_amount",
+    "cover_saturated",
+    "fade_emission",
+    "fit_profiles",
+    "given_scale",
+    "hydrogen_share",
+    "judge_line_light",
+    "keep_sharp",
+    "line_factor",
+    "line_light",
+    "line_sources",
+    "luminance_amount",
+    "match_profiles",
+    "measure_noise",
+    "noise_blocks",
+    "refine_broad",
+    "same_noise",
+    "scale_from_stars",
+    "star_mask",
+]

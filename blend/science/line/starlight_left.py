@@ -1,0 +1,392 @@
+"""What is left of starlight once it is taken off a line master: its size, calibrated on the stars."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from itertools import pairwise
+
+import numpy as np
+from numpy.typing import NDArray
+
+from blend.base.jit import kernel
+from blend.base.robust import MAD_TO_SIGMA, bin_mean
+from blend.base.rowblocks import map_row_blocks
+from blend.science.line.continuum import Scale
+from blend.science.plane import bin_plane, binned_taps, blur_block, gaussian_taps
+from blend.science.stars import FWHM_PER_SIGMA
+
+FINE_PX, COARSE_PX, FAINT_PX = 1.0, 3.0, 8.0
+"""Gaussian widths at which emission is looked for: about one star, small nebula, faint nebula."""
+
+SKY_PX = 32
+"""Side of the blocks that tell the error of the sky. Four times the widest Gaussian: second differences do not see
+what is uneven over so much, and blocks of 64 px averaged it away on a real frame."""
+
+COARSE_BIN, FAINT_BIN = 2, 4
+"""Pixels a side of the bins in which the wider two are done: a Gaussian of 3 px loses nothing in bins of
+2."""
+
+LEAST_COLOUR, LEAST_SHIFT_PX = 0.02, 0.03
+"""Floors of the terms that stars calibrate: stars do not tell a galaxy's colour, nor the frame's corners,
+better."""
+
+UNKNOWN_SHIFT_PX, UNKNOWN_WIDTH = 0.1, 0.05
+"""Without stars: registration error, and profile mismatch as a fraction of the profile's variance; common
+practice."""
+
+MOST_EXCESS = 0.5
+"""A star with up to half more than the typical ratio has a colour; with more, a line: cool stars reach a
+third."""
+
+ODD_REACH = 2.5
+"""In FWHM: how far around a star of odd colour that colour explains light."""
+
+BLOCK_ROWS = 128
+"""A fixed height for passes with a halo: the halo costs less than in blocks of 64."""
+
+
+@dataclass(frozen=True, eq=False)
+class EmissionNoise:
+    """What may pass for emission and is none, in units of the emission.
+
+    sigma^2 = pixel^2 (1 + growth B) + (colour B)^2 + (shift |grad B|)^2 + (width |laplace B|)^2 + sky^2,
+    B being the broad plane blurred by 1 px. ``fine``, ``coarse`` and ``faint`` are what is left of ``pixel``
+    after a Gaussian of 1, 3 and 8 px: measured, so that correlated noise counts. ``stars`` calibrated the
+    terms.
+    """
+
+    pixel: float
+    fine: float
+    coarse: float
+    faint: float
+    growth: float
+    sky: float
+    colour: float
+    shift: float
+    width: float
+    stars: int
+    fwhm_px: float
+    odd_xy: NDArray[np.float64] = field(default_factory=lambda: np.empty((0, 2)))
+    odd_excess: NDArray[np.float64] = field(default_factory=lambda: np.empty(0))
+
+
+def measure_noise(
+    line: NDArray[np.float32],
+    broad: NDArray[np.float32],
+    *,
+    scale: Scale,
+    factor: float,
+    fwhm_px: float,
+    invalid: NDArray[np.bool_] | None = None,
+    growth: float | None = None,
+) -> EmissionNoise:
+    """Measure what the difference line - s broad holds besides emission.
+
+    Parameters
+    ----------
+    line, broad : (rows, columns)
+        As given to `line_light`.
+    scale : Scale
+        With the stars on which it was measured: their residuals calibrate the systematic terms.
+    factor : float
+        From `line_factor`.
+    fwhm_px : float
+        Of stars in these planes.
+    invalid : bool (rows, columns), optional
+        Stars that touch such pixels are not used.
+    growth : float, optional
+        Growth of the variance by one count of the broad plane, relative to that at the sky: 1 / (gain *
+        pixel^2) or, under a bright sky, 1 / sky level. Measured on the data where it is not given.
+    """
+    bands = _noise_bands(line, broad, scale.value)
+    pixel, fine = bands.noise
+    coarse, faint, sky = _binned_noise(line, broad, scale.value)
+    if growth is None:
+        growth = bands.growth
+    terms = _star_terms(line, broad, scale=scale, fwhm_px=fwhm_px, pixel=pixel, invalid=invalid)
+    colour = np.sqrt(scale.error**2 + (scale.value * terms.colour) ** 2)
+    odd = _odd_stars(scale, terms.colour)
+    return EmissionNoise(
+        pixel=factor * pixel,
+        fine=factor * fine,
+        coarse=factor * coarse,
+        faint=factor * faint,
+        growth=growth,
+        sky=factor * sky,
+        colour=float(factor * colour),
+        shift=factor * scale.value * terms.shift,
+        width=factor * scale.value * terms.width,
+        stars=terms.stars,
+        fwhm_px=fwhm_px,
+        odd_xy=odd[0],
+        odd_excess=factor * scale.value * odd[1],
+    )
+
+
+@dataclass(frozen=True)
+class _Bands:
+    noise: tuple[float, float]
+    growth: float
+
+
+def _noise_bands(line: NDArray[np.float32], broad: NDArray[np.float32], scale: float) -> _Bands:
+    """Measure noise at two smoothings, and its growth, on some bands of rows spread over the frame."""
+    tiles: tuple[list[float], list[float]] = ([], [])
+    curves: list[NDArray[np.float32]] = []
+    levels: list[NDArray[np.float32]] = []
+    fine = gaussian_taps(FINE_PX)
+
+    def measure_rows(rows: slice) -> tuple[list[list[float]], NDArray[np.float32], NDArray[np.float32]]:
+        light = (line[rows] - np.float32(scale) * broad[rows]).astype(np.float32)
+        smooth = blur_block(broad[rows], fine)
+        found = [_tile_noise(light, 5), _tile_noise(_blur_inside(light, fine), 5)]
+        cross = light[:, :-2] - 2 * light[:, 1:-1] + light[:, 2:]
+        cross = np.abs(cross[:-2] - 2 * cross[1:-1] + cross[2:])
+        return found, cross[::2, ::2].ravel(), smooth[1:-1:2, 1:-1:2].ravel()
+
+    height = min(BLOCK_ROWS, line.shape[0])
+    starts = np.unique(np.linspace(0, line.shape[0] - height, 8).astype(int))
+    results = map_row_blocks(
+        lambda i: measure_rows(slice(starts[i.start], starts[i.start] + height)), len(starts), height=1
+    )
+    for found, curve, level in results:
+        for kept, values in zip(tiles, found, strict=True):
+            kept.extend(values)
+        curves.append(curve)
+        levels.append(level)
+    noise = tuple(_quiet(values) for values in tiles)
+    growth = _growth(np.concatenate(curves), np.concatenate(levels))
+    return _Bands((noise[0], noise[1]), growth)
+
+
+def _blur_inside(block: NDArray[np.float32], taps: NDArray[np.float32]) -> NDArray[np.float32]:
+    """Blur and keep only pixels whose whole neighbourhood is valid and inside; others become NaN."""
+    half = len(taps) // 2
+    blurred = blur_block(block, taps)
+    holes = np.isnan(block)
+    if holes.any():
+        blurred[blur_block(holes.astype(np.float32), taps) > 0] = np.nan
+    return blurred[half : block.shape[0] - half, half : block.shape[1] - half]
+
+
+def _tile_noise(block: NDArray[np.float32], lag: int, *, blur: float = 0.0, width: int = 256) -> list[float]:
+    """Return the noise of each tile of a band from second differences, ``lag`` pixels apart, down and across at once.
+
+    Of a nebula they leave its fourth derivative: a light that bends over 200 px leaves a hundredth of itself at a lag
+    of 20, where a first difference leaves half. Of noise blurred by ``blur`` pixels, whose correlation at d is
+    c = exp(-d^2 / (4 blur^2)), they leave 6 - 8 c(lag) + 2 c(2 lag) times as much.
+    """
+    near, far = (float(np.exp(-((d / blur) ** 2) / 4.0)) if blur > 0 else 0.0 for d in (lag, 2 * lag))
+    found = []
+    for start in range(0, max(1, block.shape[1] - width // 2), width):
+        tile = block[:, start : start + width]
+        across = (tile[:, 2 * lag :] - 2 * tile[:, lag:-lag] + tile[:, : -2 * lag])[:, ::2]
+        both = (across[2 * lag :] - 2 * across[lag:-lag] + across[: -2 * lag])[::2]
+        differences = np.abs(both[np.isfinite(both)])
+        if differences.size >= 50:
+            found.append(MAD_TO_SIGMA * float(np.median(differences)) / (6.0 - 8.0 * near + 2.0 * far))
+    return found
+
+
+def _quiet(values: list[float]) -> float:
+    """Return the noise of the quieter tiles: in the others a nebula's own structure counts as noise."""
+    return float(np.percentile(values, 30.0)) if values else 0.0
+
+
+def _growth(curves: NDArray[np.float32], levels: NDArray[np.float32]) -> float:
+    """Return the relative growth of the variance by one count of the broad plane, from second differences."""
+    good = np.isfinite(curves) & np.isfinite(levels)
+    curves, levels = curves[good], levels[good]
+    if levels.size < 1000:
+        return 0.0
+    middle = float(np.median(levels))
+    sigma = MAD_TO_SIGMA * float(np.median(np.abs(levels - middle)))
+    if not sigma > 0:
+        return 0.0
+    quiet = float(np.median(curves[levels < middle + sigma])) ** 2
+    if not quiet > 0:
+        return 0.0
+    edges = sigma * np.geomspace(8.0, 128.0, 9)
+    slopes = []
+    for low, high in pairwise(edges):
+        inside = (levels >= low) & (levels < high)
+        if int(inside.sum()) >= 200:
+            level = float(levels[inside].mean())
+            slopes.append((float(np.median(curves[inside])) ** 2 / quiet - 1.0) / level)
+    if not slopes:
+        return 0.0
+    return max(0.0, float(np.median(slopes)))
+
+
+def _binned_noise(
+    line: NDArray[np.float32], broad: NDArray[np.float32], scale: float
+) -> tuple[float, float, float]:
+    """Return the noise left by the coarse and the faint smoothing, and the error of the sky."""
+    rows, columns = line.shape
+    coarse = np.empty((-(-rows // COARSE_BIN), -(-columns // COARSE_BIN)), dtype=np.float32)
+
+    def fill_part(part: slice) -> None:
+        light = line[part] - np.float32(scale) * broad[part]
+        bins = slice(part.start // COARSE_BIN, -(-part.stop // COARSE_BIN))
+        coarse[bins] = bin_plane(light, COARSE_BIN, holes=True)
+
+    map_row_blocks(fill_part, rows)
+    faint = bin_plane(coarse, FAINT_BIN // COARSE_BIN, holes=True)
+    left = []
+    for plane, sigma, size in ((coarse, COARSE_PX, COARSE_BIN), (faint, FAINT_PX, FAINT_BIN)):
+        smooth = _blur_inside(plane, binned_taps(sigma, size))
+        tiles: list[float] = []
+        for start in range(0, max(1, smooth.shape[0] - 64), 128):
+            tiles += _tile_noise(smooth[start : start + 128], round(2.5 * sigma / size), blur=sigma / size)
+        left.append(_quiet(tiles))
+    return left[0], left[1], _sky_error(faint)
+
+
+def _sky_error(light: NDArray[np.float32]) -> float:
+    """Return how far the sky of the binned difference is from 0 over large blocks, from the negative side
+    alone.
+
+    Emission makes blocks positive, never negative, so that those below 0 tell the error of both skies.
+    """
+    size = max(4, min(SKY_PX // FAINT_BIN, min(light.shape) // 8))
+    means = bin_mean(light, size)
+    low = means[np.isfinite(means) & (means < 0)]
+    if low.size < 8:
+        return 0.0
+    noise = _quiet(_tile_noise(light, 2)) / size
+    return float(np.sqrt(max(0.0, (MAD_TO_SIGMA * float(np.median(-low))) ** 2 - noise**2)))
+
+
+def _odd_stars(scale: Scale, colour: float) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Return places and relative excess of stars whose own colour explains more than the typical scatter."""
+    if scale.line_flux.size == 0:
+        return np.empty((0, 2)), np.empty(0)
+    with np.errstate(invalid="ignore", divide="ignore"):
+        excess = scale.line_flux / scale.broad_flux / scale.value - 1.0
+        odd = (scale.broad_flux > 0) & (excess > colour) & (excess < MOST_EXCESS)
+    return np.ascontiguousarray(scale.xy[odd]), np.ascontiguousarray(excess[odd])
+
+
+@dataclass(frozen=True)
+class _Terms:
+    colour: float
+    shift: float
+    width: float
+    stars: int
+
+
+def _star_terms(
+    line: NDArray[np.float32],
+    broad: NDArray[np.float32],
+    *,
+    scale: Scale,
+    fwhm_px: float,
+    pixel: float,
+    invalid: NDArray[np.bool_] | None,
+) -> _Terms:
+    """Fit every star's residual by its own brightness, gradient and curvature; return their robust sizes.
+
+    D / s = k B + dx B_x + dy B_y + w (B_xx + B_yy) + constant. k is the star's colour, dx and dy the
+    registration error, w half the difference of the profiles' variances; what none of them explains is
+    added to the colour.
+    """
+    fits = []
+    for x, y in scale.xy[scale.used][:60]:
+        fit = _fit_star(line, broad, (x, y), scale=scale.value, fwhm_px=fwhm_px, pixel=pixel, invalid=invalid)
+        if fit is not None:
+            fits.append(fit)
+    variance = (fwhm_px / FWHM_PER_SIGMA) ** 2
+    if len(fits) < 5:
+        width = UNKNOWN_WIDTH * variance
+        return _Terms(max(LEAST_COLOUR, scale.scatter), UNKNOWN_SHIFT_PX, width, len(fits))
+    table = np.array(fits)
+    colour = MAD_TO_SIGMA * np.median(np.abs(table[:, 0]))
+    shift = MAD_TO_SIGMA * np.median(np.abs(table[:, 1:3]))
+    width = MAD_TO_SIGMA * np.median(np.abs(table[:, 3]))
+    rest = np.median(table[:, 4])
+    if scale.how == "stars":
+        colour = scale.scatter
+    colour = np.hypot(max(LEAST_COLOUR, colour), rest)
+    return _Terms(
+        float(colour), max(LEAST_SHIFT_PX, float(shift)), max(0.01 * variance, float(width)), len(fits)
+    )
+
+
+def _fit_star(
+    line: NDArray[np.float32],
+    broad: NDArray[np.float32],
+    at: tuple[float, float],
+    *,
+    scale: float,
+    fwhm_px: float,
+    pixel: float,
+    invalid: NDArray[np.bool_] | None,
+) -> NDArray[np.float64] | None:
+    """Return colour, two shifts, width and the unexplained fraction of one star, or None where it cannot
+    be had."""
+    reach = int(np.ceil(1.5 * fwhm_px)) + 1
+    margin = reach + 5
+    x, y = round(at[0]), round(at[1])
+    if min(x, y) < margin or x + margin >= broad.shape[1] or y + margin >= broad.shape[0]:
+        return None
+    box = (slice(y - margin, y + margin + 1), slice(x - margin, x + margin + 1))
+    b, n = broad[box].astype(np.float64), line[box].astype(np.float64)
+    if not np.isfinite(b + n).all() or (invalid is not None and invalid[box].any()):
+        return None
+    smooth = blur_block(b.astype(np.float32), gaussian_taps(FINE_PX)).astype(np.float64)
+    core = slice(5, -5)
+    dy, dx = (np.gradient(smooth, axis=axis) for axis in (0, 1))
+    curve = sum(np.roll(smooth, s, a) for s in (1, -1) for a in (0, 1)) - 4.0 * smooth
+    basis = [part[core, core].ravel() for part in (smooth, dx, dy, curve)]
+    wanted = ((n - scale * b) / scale)[core, core].ravel()
+    noise = pixel / scale
+    if float(smooth[margin, margin]) < 20.0 * noise:
+        return None
+    design = np.stack([*basis, np.ones_like(wanted)], axis=1)
+    answer, *_ = np.linalg.lstsq(design, wanted, rcond=None)
+    left = float(np.mean((wanted - design @ answer) ** 2)) - noise**2
+    rest = np.sqrt(max(0.0, left) / float(np.mean(basis[0] ** 2)))
+    return np.array([*answer[:4], rest])
+
+
+def systematic_block(
+    smooth: NDArray[np.float32], noise: EmissionNoise, first_row: int
+) -> NDArray[np.float32]:
+    """Return the systematic error of each pixel of a block of rows of the smoothed broad plane."""
+    out = np.empty_like(smooth)
+    _systematic(smooth, noise.colour, noise.shift, noise.width, noise.sky, out)
+    if noise.odd_excess.size:
+        _add_odd_stars(smooth, noise.odd_xy, noise.odd_excess, ODD_REACH * noise.fwhm_px, first_row, out)
+    return out
+
+
+@kernel
+def _add_odd_stars(smooth, xy, excess, radius, first, out):  # type: ignore[no-untyped-def]
+    rows, columns = smooth.shape
+    for star in range(len(excess)):
+        x0, y0 = xy[star, 0], xy[star, 1] - first
+        for y in range(max(int(np.ceil(y0 - radius)), 0), min(int(np.floor(y0 + radius)), rows - 1) + 1):
+            for x in range(
+                max(int(np.ceil(x0 - radius)), 0), min(int(np.floor(x0 + radius)), columns - 1) + 1
+            ):
+                if (x - x0) ** 2 + (y - y0) ** 2 <= radius**2:
+                    own = excess[star] * max(smooth[y, x], np.float32(0.0))
+                    out[y, x] = max(out[y, x], np.float32(own))
+
+
+@kernel
+def _systematic(smooth, colour, shift, width, sky, out):  # type: ignore[no-untyped-def]
+    rows, columns = smooth.shape
+    c2, g2, l2 = np.float32(colour**2), np.float32(0.25 * shift**2), np.float32(width**2)
+    s2, four = np.float32(sky**2), np.float32(4.0)
+    for row in range(rows):
+        up, down = max(row - 1, 0), min(row + 1, rows - 1)
+        for column in range(columns):
+            left, right = max(column - 1, 0), min(column + 1, columns - 1)
+            here = smooth[row, column]
+            a, b = smooth[row, left], smooth[row, right]
+            c, d = smooth[up, column], smooth[down, column]
+            curve = a + b + c + d - four * here
+            slope2 = (b - a) * (b - a) + (d - c) * (d - c)
+            base = max(here, np.float32(0.0))
+            out[row, column] = np.sqrt(c2 * base * base + g2 * slope2 + l2 * curve * curve + s2)

@@ -1,0 +1,143 @@
+"""From linear light to a picture: balance, stretch, blending formulas, colour, the last touches."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from blend.science.picture.balance import (
+        COLOUR_REACH,
+        LEAST_SIGNAL,
+        Gains,
+        given_gains,
+        white_from_catalogue,
+        white_from_stars,
+    )
+    from blend.science.picture.colour import (
+        display_luminance,
+        luminance,
+        replace_luminance,
+        set_display_luminance,
+        star_rgb,
+    )
+    from blend.science.picture.colourspace import ciede2000, linear_to_lab, srgb_decode
+    from blend.science.picture.destroyed import BlendLoss, blend_loss
+    from blend.science.picture.fill_stars import fill_at, fill_behind
+    from blend.science.picture.finish import Finished, finish_picture
+    from blend.science.picture.formulas import (
+        BLEND_NAMES,
+        FORMULAS,
+        Example,
+        Formula,
+        apply_formula,
+        define_formula,
+        evaluate_formula,
+        neutral_value,
+        sky_statistics,
+    )
+    from blend.science.picture.holes import describe_holes, fill_holes, find_holes
+    from blend.science.picture.neutral import check_neutral
+    from blend.science.picture.saturated_cores import colour_cores
+    from blend.science.picture.stretch import (
+        CURVES,
+        SMALLEST_SIGMA,
+        Curve,
+        SolvedStretch,
+        solve_stretch,
+        stretch_line,
+        stretch_planes,
+    )
+else:
+    from blend.base.door import lazy_names
+
+    __getattr__ = lazy_names(
+        __name__,
+        {
+            "balance": [
+                "COLOUR_REACH",
+                "Gains",
+                "LEAST_SIGNAL",
+                "given_gains",
+                "white_from_catalogue",
+                "white_from_stars",
+            ],
+            "colour": [
+                "display_luminance",
+                "luminance",
+                "replace_luminance",
+                "set_display_luminance",
+                "star_rgb",
+            ],
+            "colourspace": ["ciede2000", "linear_to_lab", "srgb_decode"],
+            "destroyed": ["BlendLoss", "blend_loss"],
+            "fill_stars": ["fill_at", "fill_behind"],
+            "finish": ["Finished", "finish_picture"],
+            "formulas": [
+                "BLEND_NAMES",
+                "Example",
+                "FORMULAS",
+                "Formula",
+                "apply_formula",
+                "define_formula",
+                "evaluate_formula",
+                "neutral_value",
+                "sky_statistics",
+            ],
+            "holes": ["describe_holes", "fill_holes", "find_holes"],
+            "neutral": ["check_neutral"],
+            "saturated_cores": ["colour_cores"],
+            "stretch": [
+                "CURVES",
+                "Curve",
+                "SMALLEST_SIGMA",
+                "SolvedStretch",
+                "solve_stretch",
+                "stretch_line",
+                "stretch_planes",
+            ],
+        },
+    )
+
+__all__ = [
+    "BLEND_NAMES",
+    "COLOUR_REACH",
+    "CURVES",
+    "FORMULAS",
+    "LEAST_SIGNAL",
+    "SMALLEST_SIGMA",
+    "BlendLoss",
+    "Curve",
+    "Example",
+    "Finished",
+    "Formula",
+    "Gains",
+    "SolvedStretch",
+    "apply_formula",
+    "blend_loss",
+    "check_neutral",
+    "ciede2000",
+    "colour_cores",
+    "define_formula",
+    "describe_holes",
+    "display_luminance",
+    "evaluate_formula",
+    "fill_at",
+    "fill_behind",
+    "fill_holes",
+    "find_holes",
+    "finish_picture",
+    "given_gains",
+    "linear_to_lab",
+    "luminance",
+    "neutral_value",
+    "replace_luminance",
+    "set_display_luminance",
+    "sky_statistics",
+    "solve_stretch",
+    "srgb_decode",
+    "star_rgb",
+    "stretch_line",
+    "stretch_planes",
+    "white_from_catalogue",
+    "white_from_stars",
+]

@@ -1,0 +1,177 @@
+"""Colour noise told from colour: what a finished picture may lose, worked out on means of 4 x 4 pixels."""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+from blend.base.robust import median_and_sigma
+from blend.base.rowblocks import map_row_blocks, map_together
+from blend.science.picture.colourspace import linear_to_oklab, srgb_decode
+
+Array = NDArray[np.float32]
+
+BANDS = 5
+"""Starlet bands of the block means: structures of 4, 8, 16, 32 and 64 px."""
+
+WHITE_NOISE_IN_BANDS = (0.8908, 0.2007, 0.0856, 0.0413, 0.0205)
+"""Standard deviation of white noise of 1 in each band of the B3 starlet, two dimensions; measured
+by `tests/science/picture/test_chroma.py`."""
+
+MOST_CORRELATION = 3.0
+"""A coarse band's scatter counts as noise up to this many times what white noise would leave there; beyond, it is
+colour. Of an invented sky, resampled, the coarsest band had 1.4 times; of a real nebula that fills its frame, 21."""
+
+KEPT_SIGMA = 4.0
+"""Colour this many sigma of a band from its neighbourhood loses half of what noise would lose."""
+
+EXPOSED = 0.25
+"""OKLab lightness above the sky at which chroma reduction is halved."""
+
+
+def noise_shifts(
+    means: Array, *, chroma_reduction: float, green_limit: float, spared: Array | None = None
+) -> Array:
+    """Return what a picture loses of its colour noise, block by block.
+
+    Parameters
+    ----------
+    means : (4, rows, columns)
+        Means of red, green, blue (code values) and of green's excess x; NaN in blocks without data.
+    chroma_reduction, green_limit : float
+        As `blend.science.picture.finish.finish_picture`, which says the rules.
+    spared : (rows, columns) float32, optional
+        Share of each block's chroma that loses nothing, 0 to 1.
+
+    Returns
+    -------
+    (3, rows, columns) float32
+        n, the mean of x that noise alone makes; what OKLab's a and b lose.
+    """
+    means = np.stack(map_together(_without_holes, means))
+    shift = np.zeros((3, *means.shape[1:]), dtype=np.float32)
+    green = means[1]
+    if green_limit > 0.0:
+        shift[0] = _green_of_noise(means)
+        green = green - np.float32(green_limit) * (means[3] - shift[0])
+    if chroma_reduction > 0.0:
+        lab = linear_to_oklab(srgb_decode(np.stack([means[0], np.maximum(green, 0.0), means[2]])))
+        shift[1:] = np.float32(chroma_reduction) * _noise_of_chroma(lab)
+        if spared is not None:
+            shift[1:] *= np.float32(1.0) - spared
+    return shift
+
+
+def _without_holes(plane: Array) -> Array:
+    """Return a plane whose missing values are the median of the others."""
+    missing = np.isnan(plane)
+    return np.where(missing, np.median(plane[~missing]), plane) if missing.any() else plane
+
+
+def _green_of_noise(means: Array) -> Array:
+    """Return how much of the local mean of the green excess is noise: n of `finish_picture`."""
+    local = means
+    for step in (1, 2):
+        local = _smooth(local, step)
+    difference = local[1] - np.maximum(local[0], local[2])
+    # The next band holds sqrt(3/4) of what white noise leaves in the local means, and little of the sky's own colour.
+    band = difference - _smooth(difference[None], 4)[0]
+    sigma = float(np.sqrt(4 / 3)) * median_and_sigma(_sample(band))[1]
+    # Noise that is left in the local means would pass for excess half of the time: only 2 sigma of it count.
+    real = np.maximum(difference - np.float32(2.0 * sigma), 0.0)
+    noise = np.maximum(local[3] - real, 0.0)
+    # At the edges of stars, planes of different sharpness differ both ways: no more than twice what the neutral sky
+    # has is noise.
+    neutral = _sample(noise)[np.abs(_sample(difference)) < 2.0 * sigma]
+    most = 2.0 * float(np.median(neutral)) if neutral.size else np.inf
+    return np.asarray(np.minimum(noise, most), dtype=np.float32)
+
+
+def _noise_of_chroma(lab: Array) -> Array:
+    """Return the part of (a, b) that passes for noise at 4 to 64 px, (2, blocks down, blocks across)."""
+    light = np.maximum(lab[0] - np.float32(np.median(_sample(lab[0]))), 0.0) * np.float32(1.0 / EXPOSED)
+    exposure = 1.0 / (1.0 + light * light)
+    lost = np.zeros_like(lab[1:])
+    smooth = lab[1:]
+    finest = (0.0, 0.0)
+    for band in range(BANDS):
+        coarser = _smooth(smooth, 2**band)
+        sigmas = map_together(_band_sigma, zip(smooth, coarser, strict=True))
+        if band == 0:
+            finest = (sigmas[0], sigmas[1])
+        most = MOST_CORRELATION * WHITE_NOISE_IN_BANDS[band] / WHITE_NOISE_IN_BANDS[0]
+        sigmas = [min(sigma, most * first) for sigma, first in zip(sigmas, finest, strict=True)]
+        _add_insignificant(lost, smooth, coarser, exposure, sigmas)
+        smooth = coarser
+    # Straight lines between blocks blur what is subtracted from each, by (1, 6, 1) / 8: this undoes most of it.
+    return _sharpened(lost)
+
+
+def _band_sigma(pair: tuple[Array, Array]) -> float:
+    fine, coarse = (_sample(plane) for plane in pair)
+    return median_and_sigma(fine - coarse)[1]
+
+
+def _add_insignificant(lost: Array, fine: Array, coarse: Array, exposure: Array, sigmas: list[float]) -> None:
+    """Add to ``lost`` what a band of (a, b) holds, times ``exposure`` / (1 + (m / 4)^6)."""
+    a, b = (np.float32(1.0 / max(KEPT_SIGMA * sigma, 1e-9)) for sigma in sigmas)
+
+    def fill_rows(rows: slice) -> None:
+        detail = fine[:, rows] - coarse[:, rows]
+        square = (detail[0] * a) ** 2 + (detail[1] * b) ** 2
+        lost[:, rows] += detail * (exposure[rows] * (1.0 / (1.0 + square * square * square)))
+
+    map_row_blocks(fill_rows, lost.shape[1])
+
+
+def _sharpened(planes: Array) -> Array:
+    """Return twice the planes less themselves smoothed by (1, 6, 1) / 8 down and across, mirrored at the edges."""
+    rows, columns = planes.shape[1:]
+    out = np.empty_like(planes)
+    left, right = (_mirror(np.arange(columns) + way, columns) for way in (-1, 1))
+
+    def fill_rows(block: slice) -> None:
+        index = np.arange(block.start, block.stop)
+        up, down = (planes[:, _mirror(index + way, rows)] for way in (-1, 1))
+        line = np.float32(0.75) * planes[:, block] + np.float32(0.125) * (up + down)
+        blurred = np.float32(0.75) * line + np.float32(0.125) * (line[:, :, left] + line[:, :, right])
+        out[:, block] = np.float32(2.0) * planes[:, block] - blurred
+
+    map_row_blocks(fill_rows, rows)
+    return out
+
+
+def _smooth(planes: Array, step: int) -> Array:
+    """Return planes smoothed by the B3 spline (1, 4, 6, 4, 1) / 16 with holes of ``step``, mirrored at the edges."""
+    rows, columns = planes.shape[1:]
+    across = _mirror(np.arange(-2 * step, columns + 2 * step), columns)
+    out = np.empty_like(planes)
+    near, far, middle = np.float32(4 / 16), np.float32(1 / 16), np.float32(6 / 16)
+
+    def fill_rows(block: slice) -> None:
+        index = np.arange(block.start, block.stop)
+        for plane, filled in zip(planes, out, strict=True):
+            up, down = (plane[_mirror(index + way * step, rows)] for way in (-1, 1))
+            far_up, far_down = (plane[_mirror(index + 2 * way * step, rows)] for way in (-1, 1))
+            line = middle * plane[block] + near * (up + down) + far * (far_up + far_down)
+            wide = line[:, across]
+            shifted = [wide[:, k * step : k * step + columns] for k in range(5)]
+            filled[block] = (
+                middle * shifted[2] + near * (shifted[1] + shifted[3]) + far * (shifted[0] + shifted[4])
+            )
+
+    map_row_blocks(fill_rows, rows)
+    return out
+
+
+def _mirror(index: NDArray[np.intp], size: int) -> NDArray[np.intp]:
+    folded = np.abs(index) % max(2 * (size - 1), 1)
+    back: NDArray[np.intp] = np.minimum(folded, 2 * (size - 1) - folded)
+    return back if size > 1 else np.zeros_like(folded)
+
+
+def _sample(plane: Array) -> Array:
+    """Return values enough for a median: every pixel of a small plane, a regular grid of a large one."""
+    step = max(1, int(np.sqrt(plane.size / 200_000)))
+    sample: Array = plane[::step, ::step]
+    return sample

@@ -1,0 +1,488 @@
+"""Stretch curves: linear light to display values, one parameter solved so that the sky lands where asked.
+
+x = (I - black) / (white - black), black = sky - black_sigma * sigma, y = curve(x)
+
+y is an sRGB code value. A curve is its equation, one entry of `CURVES`.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable
+from dataclasses import dataclass
+from functools import cached_property, lru_cache
+from typing import Any, Literal
+
+import numpy as np
+from numpy.typing import NDArray
+
+from blend.base.equation import VALUES_PER_CHUNK, Equation, parse
+from blend.base.errors import StepError
+from blend.base.registry import Registry
+from blend.base.roots import root_between
+from blend.base.rowblocks import map_row_blocks
+from blend.science.picture.brighten import brighten, scale_and_mean
+from blend.science.picture.colourspace import decode_block, encode_block
+
+SMALLEST_SIGMA = 1e-6
+"""Noise taken for a noiseless (made) picture, as a share of white - sky: keeps the sky above black."""
+
+
+@dataclass(frozen=True)
+class Curve:
+    """A stretch curve that fixes 0 and 1.
+
+    Attributes
+    ----------
+    name : str
+    equation : str
+        y in terms of ``x`` and the parameter.
+    parameter : str
+        The parameter's name; empty for a curve without one.
+    solution : str
+        Closed form of the parameter in terms of the sky ``m`` before and ``t`` after; empty where a root is
+        sought.
+    bracket : (float, float)
+        Range of the parameter in which the root is sought, on a logarithmic scale.
+    example : (x, parameter, y)
+        A worked number.
+    quick : str
+        The same for float32 pixels, x in [0, 1], where the library computes ``equation`` slowly; empty for none.
+    quick_range : (float, float)
+        Parameters for which ``quick`` differs from ``equation`` by less than float32's own rounding.
+    about, source : str
+    """
+
+    name: str
+    equation: str
+    parameter: str
+    about: str
+    source: str
+    solution: str = ""
+    bracket: tuple[float, float] = (0.0, 0.0)
+    example: tuple[float, float, float] = (0.5, 0.0, 0.5)
+    quick: str = ""
+    quick_range: tuple[float, float] = (math.inf, -math.inf)
+
+    @cached_property
+    def parsed(self) -> Equation:
+        """The equation, checked."""
+        names = ("x", self.parameter) if self.parameter else ("x",)
+        return parse(self.equation, names, where=f"curve {self.name}")
+
+    @cached_property
+    def parsed_quick(self) -> Equation:
+        """The quick form of the equation, checked."""
+        return parse(self.quick, ("x", self.parameter), where=f"curve {self.name}")
+
+    @cached_property
+    def parsed_solution(self) -> Equation:
+        """The parameter's closed form, checked."""
+        return parse(self.solution, ("m", "t"), where=f"curve {self.name}")
+
+    def value(self, x: float | NDArray[Any], parameter: float) -> NDArray[np.float64]:
+        """Return y at ``x`` in [0, 1], in float64."""
+        return self.parsed.evaluate({"x": x, self.parameter: parameter}, dtype="float64")
+
+
+CURVES: Registry[Curve] = Registry(
+    "curve",
+    [
+        Curve(
+            "asinh",
+            equation="asinh(x / beta) / asinh(1 / beta)",
+            parameter="beta",
+            bracket=(1e-30, 1e4),
+            about="Linear for what is fainter than beta, logarithmic above: faint light lifted, noise not.",
+            source="Lupton, Gunn & Szalay (1999), AJ 118, 1406; normalised as astropy's AsinhStretch",
+            example=(0.01, 0.0046006946, 0.25),
+            # asinh(z) = log(z + sqrt(z^2 + 1)); seven times as fast here. Near-linear curves would lose digits to the
+            # logarithm of nearly 1, and beyond the range squares leave float32.
+            quick="log((x + sqrt(x ** 2 + beta ** 2)) / beta) / asinh(1 / beta)",
+            quick_range=(1e-15, 0.1),
+        ),
+        Curve(
+            "power",
+            # x ** gamma with a solved gamma; this form is also exact at 0, where log gives minus infinity.
+            equation="exp(gamma * log(x))",
+            parameter="gamma",
+            solution="log(t) / log(m)",
+            about="x to the power gamma. Steepest at black.",
+            source="power law; common practice",
+            example=(0.01, 0.30103, 0.25),
+        ),
+        Curve(
+            "log",
+            equation="log(1 + a * x) / log(1 + a)",
+            parameter="a",
+            bracket=(1e-4, 1e30),
+            about="Logarithm with a linear foot below 1 / a.",
+            source="as astropy's LogStretch",
+            example=(0.01, 324.8773, 0.25),
+        ),
+        Curve(
+            "rational",
+            equation="k * x / (1 + (k - 1) * x)",
+            parameter="k",
+            solution="t * (1 - m) / (m * (1 - t))",
+            about="Multiplies the odds x / (1 - x) by k; brightens the middle most, amplifies noise most.",
+            source="Schlick (1994), Graphics Gems IV, VI.3, bias with k = a / (1 - a)",
+            example=(0.01, 33.0, 0.25),
+        ),
+        Curve(
+            "linear",
+            equation="x",
+            parameter="",
+            about="Black and white only; the sky lands where they put it.",
+            source="no parameter",
+        ),
+    ],
+)
+
+
+@dataclass(frozen=True)
+class SolvedStretch:
+    """A curve with its parameter, black and white fixed.
+
+    Attributes
+    ----------
+    curve : str
+    parameter : float
+        NaN for ``linear``.
+    black, white : float
+        Linear levels shown as 0 and 1.
+    sky : float
+        Linear level of the sky.
+    sky_level, wanted_level : float
+        Display value the sky gets, and the one asked for.
+    sky_slope : float
+        dy / dI at the sky: display per linear unit.
+    sky_noise : float
+        Noise of one sky pixel as displayed.
+    lowered : bool
+        The level was lowered to keep ``sky_noise`` within its limit.
+    clipped_share : float
+        Share of sky pixels below black, for Gaussian noise.
+    """
+
+    curve: str
+    parameter: float
+    black: float
+    white: float
+    sky: float
+    sky_level: float
+    wanted_level: float
+    sky_slope: float
+    sky_noise: float
+    lowered: bool
+    clipped_share: float
+
+    @property
+    def sky_position(self) -> float:
+        """The sky's x, between 0 (black) and 1 (white)."""
+        return (self.sky - self.black) / (self.white - self.black)
+
+
+def solve_stretch(
+    curve: str,
+    *,
+    sky: float,
+    sigma: float,
+    white: float,
+    sky_level: float,
+    black_sigma: float = 3.0,
+    most_sky_noise: float = 0.025,
+    shown_sigma: float | None = None,
+    where: str = "stretch",
+) -> SolvedStretch:
+    """Find the curve's parameter that shows the sky at ``sky_level``.
+
+    Parameters
+    ----------
+    curve : str
+        A name of `CURVES`.
+    sky : float
+        Linear sky level, 0 after the gradient step.
+    sigma : float
+        Noise of one pixel of the noisiest plane, linear: black is measured in it. Zero or NaN (a made
+        picture) is taken as a millionth of ``white - sky``.
+    white : float
+        Linear level to be shown as 1.
+    sky_level : float
+        Wanted display value of the sky, between 0 and 1.
+    black_sigma : float
+        Black lies this many sigma below the sky.
+    most_sky_noise : float
+        Largest displayed noise of a sky pixel; the level is lowered until it holds. ``linear`` cannot be
+        lowered.
+    shown_sigma : float, optional
+        Noise of what the curve acts on, where that is less noisy: the mean of three planes. ``sigma`` by
+        default.
+    where : str
+        Told in errors.
+
+    Raises
+    ------
+    StepError
+        White is not above the sky, the level is not inside (0, 1), or no parameter gives it.
+
+    Examples
+    --------
+    >>> solved = solve_stretch("power", sky=0.0, sigma=1 / 297, white=1.0, sky_level=0.25, most_sky_noise=1.0)
+    >>> round(solved.parameter, 5)
+    0.30103
+    """
+    entry = CURVES.find(curve, where=f"{where}.curve")
+    if not (math.isfinite(sky) and math.isfinite(white) and white > sky):
+        raise StepError(
+            where,
+            found=f"white {white:.6g} is not above the sky {sky:.6g}",
+            advice="look at the star cores and the gradient of this master",
+        )
+    if not 0.0 < sky_level < 1.0:
+        raise StepError(f"{where}.sky_level", found=f"{sky_level:g}", expected="a number between 0 and 1")
+    if black_sigma <= 0.0 or most_sky_noise <= 0.0:
+        raise ValueError("black_sigma and most_sky_noise must be above 0")
+    noise = sigma if math.isfinite(sigma) and sigma > 0.0 else SMALLEST_SIGMA * (white - sky)
+    shown = shown_sigma if shown_sigma is not None and shown_sigma > 0.0 else noise
+    black = sky - black_sigma * noise
+    level, parameter, slope = _solved(curve, sky, black, white, shown, sky_level, most_sky_noise, where)
+    return SolvedStretch(
+        curve=curve,
+        parameter=parameter,
+        black=black,
+        white=white,
+        sky=sky,
+        sky_level=level,
+        wanted_level=sky_level,
+        sky_slope=slope,
+        sky_noise=slope * shown,
+        lowered=bool(entry.parameter) and level < sky_level,
+        clipped_share=0.5 * math.erfc(black_sigma / math.sqrt(2.0)),
+    )
+
+
+@lru_cache(maxsize=64)
+def _solved(
+    curve: str, sky: float, black: float, white: float, shown: float, wanted: float, limit: float, where: str
+) -> tuple[float, float, float]:
+    """Return the sky's level, the parameter and the slope; remembered, since variants ask for the same again."""
+    entry = CURVES[curve]
+    problem = _Problem(entry, sky=sky, black=black, white=white, shown=shown, where=where)
+    level = problem.quiet_level(wanted, limit) if entry.parameter else problem.m
+    parameter = problem.parameter(level) if entry.parameter else math.nan
+    return level, parameter, problem.slope(parameter)
+
+
+class _Problem:
+    """One curve with black and white fixed: its parameter and slope as functions of the sky's level."""
+
+    def __init__(
+        self, curve: Curve, *, sky: float, black: float, white: float, shown: float, where: str
+    ) -> None:
+        self.curve, self.black, self.shown, self.where = curve, black, shown, where
+        self.reach = white - black
+        self.m = (sky - black) / self.reach
+
+    def parameter(self, level: float) -> float:
+        """Return the parameter that sends the sky to ``level``."""
+        if self.curve.solution:
+            return float(self.curve.parsed_solution.evaluate({"m": self.m, "t": level}, dtype="float64"))
+
+        def miss(log_parameter: float) -> float:
+            return float(self.curve.value(self.m, math.exp(log_parameter))) - level
+
+        low, high = (math.log(edge) for edge in self.curve.bracket)
+        if miss(low) * miss(high) > 0.0:
+            raise self._unreachable(level)
+        return math.exp(root_between(miss, low, high, tolerance=1e-13))
+
+    def _unreachable(self, level: float) -> StepError:
+        edges = sorted(float(self.curve.value(self.m, edge)) for edge in self.curve.bracket)
+        return StepError(
+            self.where,
+            found=f"the curve {self.curve.name} cannot show the sky at {level:.4g}: "
+            f"black and white alone put it at {self.m:.4g}",
+            expected=f"a sky_level between {edges[0]:.4g} and {edges[1]:.4g}",
+            advice="choose a sky_level in that range, or the curve 'power' or 'rational'",
+        )
+
+    def slope(self, parameter: float) -> float:
+        """Return dy / dI at the sky."""
+        h = 1e-5 * min(self.m, 1.0 - self.m)
+        ends = self.curve.value(np.array([self.m - h, self.m + h]), parameter)
+        return float(ends[1] - ends[0]) / (2.0 * h * self.reach)
+
+    def noise(self, level: float) -> float:
+        """Return the displayed noise of a sky pixel for a sky at ``level``."""
+        return self.slope(self.parameter(level)) * self.shown
+
+    def quiet_level(self, wanted: float, limit: float) -> float:
+        """Return ``wanted``, or the highest level below it at which the noise keeps to ``limit``."""
+        if self.noise(wanted) <= limit:
+            return wanted
+        # asinh and log only brighten: their lowest level is the linear one.
+        lowest = 1e-6 * wanted if self.curve.solution else self.m * 1.001
+        if lowest >= wanted or self.noise(lowest) >= limit:
+            return min(lowest, wanted)
+        return root_between(lambda level: self.noise(level) - limit, lowest, wanted, tolerance=1e-9)
+
+
+def stretch_planes(
+    pixels: NDArray[np.floating], solved: SolvedStretch, *, colour: Literal["preserve", "planes"] = "preserve"
+) -> NDArray[np.float32]:
+    """Stretch a picture of one or more planes on one grid.
+
+    ``planes``: each plane through the curve by itself. ``preserve``: with p the planes scaled to black 0
+    and white 1 and v their mean, light = p * decode(curve(v)) / v, so that grey gets the curve and every
+    ratio of planes, hence hue, is kept; a pixel whose brightest plane would pass 1 is mixed with grey of
+    its own value until that plane is 1; at v >= 1 the pixel is white.
+
+    Parameters
+    ----------
+    pixels : (planes, rows, columns)
+        Linear, sky subtracted plane by plane.
+    solved : SolvedStretch
+    colour : "preserve" or "planes"
+
+    Returns
+    -------
+    (planes, rows, columns) float32
+        sRGB code values in [0, 1]. NaN in any plane gives NaN in every plane of that pixel under
+        ``preserve``, and in its own plane under ``planes``.
+
+    Notes
+    -----
+    Below a tenth of the sky's x the gain decode(curve(v)) / v is held, since v may be noise around 0. The
+    mean, not the luminance, is v: the luminance would give a red nebula a fifth of its weight.
+
+    References
+    ----------
+    Lupton et al. (2004), PASP 116, 133, for one gain to all planes from their mean; there the brightest
+    plane is divided down instead, and colour is kept in code values where here it is kept in light.
+    """
+    if pixels.ndim != 3:
+        raise ValueError(f"pixels have planes, rows and columns, not shape {pixels.shape}")
+    if colour not in ("preserve", "planes"):
+        raise ValueError(f"colour is {colour!r}, not 'preserve' or 'planes'")
+    if colour == "planes" or pixels.shape[0] == 1:
+        work: Callable[[NDArray[np.float32]], NDArray[np.float32]] = _PlaneStretch(solved)
+    else:
+        work = _ColourStretch(solved)
+    return _by_rows(work, pixels)
+
+
+def stretch_line(
+    plane: NDArray[np.floating], solved: SolvedStretch, *, neutral: float
+) -> NDArray[np.float32]:
+    """Stretch a line's light for a display blend, its sky at the formula's neutral value.
+
+    y = f(x) - f(x_sky) + neutral, f(-x) = -f(x)
+
+    Parameters
+    ----------
+    plane : (rows, columns)
+        Linear, sky subtracted.
+    solved : SolvedStretch
+        Solved for this plane's own noise.
+    neutral : float
+        From `blend.science.picture.formulas.neutral_value`.
+
+    Returns
+    -------
+    (rows, columns) float32
+        At most 1, not clipped below: noise around the sky stays on both sides of ``neutral``. NaN is kept.
+    """
+    if plane.ndim != 2:
+        raise ValueError(f"a plane has rows and columns, not shape {plane.shape}")
+    run = _CurveBlock(solved)
+
+    def curve(block: NDArray[np.float32]) -> NDArray[np.float32]:
+        x = run.scaled(block)
+        return np.copysign(run(np.minimum(np.abs(x), np.float32(1.0))), x)
+
+    # The sky through the same arithmetic as the pixels, so that a pixel at the sky lands on ``neutral`` exactly.
+    sky = curve(np.full((1, 1), solved.sky, dtype=np.float32))[0, 0]
+
+    def change_block(block: NDArray[np.float32]) -> NDArray[np.float32]:
+        if (block == block[0, 0, 0]).all():  # faded emission is 0 over most of a frame
+            block = block[:, :1, :1]
+        y = curve(block)
+        y -= sky
+        y += np.float32(neutral)
+        return np.minimum(y, np.float32(1.0))
+
+    result: NDArray[np.float32] = _by_rows(change_block, plane[None])[0]
+    return result
+
+
+def _by_rows(
+    task: Callable[[NDArray[np.float32]], NDArray[np.float32]], pixels: NDArray[np.floating]
+) -> NDArray[np.float32]:
+    """Call ``task`` on a few rows of all planes at a time, in row blocks on all threads."""
+    out = np.empty(pixels.shape, dtype=np.float32)
+    _, rows, columns = pixels.shape
+    step = max(1, VALUES_PER_CHUNK // max(1, columns))
+
+    def fill(block: slice) -> None:
+        for start in range(block.start, block.stop, step):
+            part = slice(start, min(start + step, block.stop))
+            with np.errstate(all="ignore"):
+                out[:, part] = task(pixels[:, part].astype(np.float32, copy=False))
+
+    map_row_blocks(fill, rows)
+    return out
+
+
+class _CurveBlock:
+    """A solved curve on a block of float32 values."""
+
+    def __init__(self, solved: SolvedStretch) -> None:
+        curve = CURVES[solved.curve]
+        low, high = curve.quick_range
+        self._equation = curve.parsed_quick if low <= solved.parameter <= high else curve.parsed
+        self._constants: dict[str, Any] = {curve.parameter: solved.parameter} if curve.parameter else {}
+        self._black = np.float32(solved.black)
+        self._gain = np.float32(1.0 / (solved.white - solved.black))
+
+    def scaled(self, values: NDArray[np.float32]) -> NDArray[np.float32]:
+        """Return x, 0 at black and 1 at white."""
+        return (values - self._black) * self._gain
+
+    def scale_and_mean(
+        self, source: NDArray[np.float32], planes: NDArray[np.float32], value: NDArray[np.float32]
+    ) -> None:
+        """Fill ``planes`` (planes, n) with x and ``value`` (n,) with its mean over the planes."""
+        scale_and_mean(source, self._black, self._gain, planes, value)
+
+    def __call__(self, x: NDArray[np.float32]) -> NDArray[np.float32]:
+        """Return y for x in [0, 1]."""
+        return self._equation.evaluate({"x": x, **self._constants}, dtype="float32")
+
+
+class _PlaneStretch:
+    def __init__(self, solved: SolvedStretch) -> None:
+        self._curve = _CurveBlock(solved)
+
+    def __call__(self, block: NDArray[np.float32]) -> NDArray[np.float32]:
+        y = self._curve(np.clip(self._curve.scaled(block), np.float32(0.0), np.float32(1.0)))
+        return np.clip(y, np.float32(0.0), np.float32(1.0))
+
+
+class _ColourStretch:
+    def __init__(self, solved: SolvedStretch) -> None:
+        self._curve = _CurveBlock(solved)
+        self._least = np.float32(0.1 * solved.sky_position)
+
+    def __call__(self, block: NDArray[np.float32]) -> NDArray[np.float32]:
+        one = np.float32(1.0)
+        # A kernel is quick on contiguous arrays alone.
+        source = np.ascontiguousarray(block).reshape(len(block), -1)
+        planes = np.empty(source.shape, dtype=np.float32)
+        value = np.empty(source.shape[1], dtype=np.float32)
+        self._curve.scale_and_mean(source, planes, value)
+        inside = np.clip(value, self._least, one)
+        light = decode_block(np.minimum(self._curve(inside), one))
+        brighten(planes, value, inside, light)
+        # The encoding of light clipped to [0, 1] lies in [0, 1].
+        return encode_block(planes).reshape(block.shape)

@@ -1,0 +1,255 @@
+"""Hot and dead pixels: found by isolation, filled from good neighbours, never taken from a star.
+
+One pixel that stands far above its surroundings is a fault of the sensor when it is sharper than any star can
+be. The sharpest star worth the name, 1.6 pixels wide at half maximum and centred on its pixel, still puts a
+third of its peak into each pixel that shares an edge with the brightest one.
+"""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from blend.base.rowblocks import map_row_blocks
+from blend.science.plane.badpixel_loops import hot_rows, isolated_rows, mark_rows
+from blend.science.plane.noise import TILE, local_noise
+
+_WIDE_STARS_PX = 3.0
+_WIDEST_PX = 5.0
+
+
+def find_hot_in_dark(
+    dark: NDArray[np.floating], *, hot_sigma: float = 8.0, noise: NDArray[np.float32] | None = None
+) -> NDArray[np.bool_]:
+    """Find the pixels of a dark that stand far above the median of the 5x5 around them.
+
+    Parameters
+    ----------
+    dark : (rows, columns)
+        One plane of a stacked dark.
+    hot_sigma : float
+        Limit in standard deviations of the local noise, above 0; infinity finds none.
+    noise : optional
+        `local_noise` of the dark, if it is at hand.
+
+    Returns
+    -------
+    (rows, columns) bool
+
+    Notes
+    -----
+    A median of 24 neighbours finds small groups as well: charge that leaks sideways, or one hot photosite
+    that demosaicing has spread. Bright rows and columns are left to the subtraction of the dark.
+
+    Examples
+    --------
+    >>> dark = np.random.default_rng(2).normal(100.0, 1.0, (40, 40)).astype(np.float32)
+    >>> dark[7, 9] = 130.0
+    >>> np.argwhere(find_hot_in_dark(dark)).tolist()
+    [[7, 9]]
+    """
+    return _search(hot_rows, dark, hot_sigma, noise, _floors(np.asarray(dark, dtype=np.float32)))
+
+
+def _floors(plane: NDArray[np.float32]) -> NDArray[np.float32]:
+    """Return, for every column of every 64 rows, a level that a pixel above its 5x5's median stands above too.
+
+    Half of 24 neighbours do not fit into two of their five columns. So what stands above the median stands above
+    the third lowest of the five columns' least pixels, all rows about taken together. At the frame's sides and beside
+    NaN it may be one column alone, and the lowest of the five counts.
+    """
+
+    def measure_rows(block: slice) -> NDArray[np.float32]:
+        rows = plane[max(0, block.start - 2) : block.stop + 2]
+        least = np.minimum.reduce(rows, axis=0)
+        whole = not np.isnan(least).any()
+        padded = np.pad(least if whole else np.fmin.reduce(rows, axis=0), 2, constant_values=np.nan)
+        five = np.lib.stride_tricks.sliding_window_view(padded, 5)
+        if not whole:
+            return np.asarray(np.fmin.reduce(five, axis=1))
+        third = np.partition(five, 2, axis=1)[:, 2]
+        third[[0, 1, -2, -1]] = np.fmin.reduce(five[[0, 1, -2, -1]], axis=1)
+        return third
+
+    return np.array(map_row_blocks(measure_rows, plane.shape[0], height=TILE), dtype=np.float32)
+
+
+def find_isolated(
+    light: NDArray[np.floating],
+    *,
+    hot_sigma: float = 8.0,
+    noise: NDArray[np.float32] | None = None,
+    fwhm_px: float | None = None,
+) -> NDArray[np.bool_]:
+    """Find pixels of a light frame that are sharper than a star: single ones, bright or dark, and small marks.
+
+    Parameters
+    ----------
+    light : (rows, columns)
+        One plane before any resampling.
+    hot_sigma : float
+        Limit in standard deviations of the local noise, above 0; infinity finds none.
+    noise : optional
+        `local_noise` of the light, if it is at hand.
+    fwhm_px : float, optional
+        Width of the frame's stars. From 3 pixels on, marks of two to four pixels (cosmic rays) are found too.
+
+    Returns
+    -------
+    (rows, columns) bool
+
+    Notes
+    -----
+    With h the height above the median of the ring 5x5 outside 3x3: h exceeds ``hot_sigma`` noise, the four
+    edge neighbours hold on average less than 0.17 h (a star 1.6 px wide holds 0.34 h, at any brightness) by a
+    margin for their own noise, and the step to the highest of the eight neighbours is larger than their own
+    range, which guards bright regions where noise is higher than in the square around.
+
+    A pair is told from a faint star only where stars are known to be wide. With h the height above the median of
+    the ring 7x7 outside 5x5: h exceeds ``hot_sigma`` noise, the median of the ring 5x5 outside 3x3 stands less than
+    half as high as in a star of 0.75 fwhm_px (no star of the frame is sharper), by a margin of one sigma, and the
+    step to it is three times the range of the ring's inner twelve values. It is contrast against fine structure, so it
+    holds at any brightness.
+
+    References
+    ----------
+    van Dokkum (2001), PASP 113, 1420, for telling cosmic rays from stars by their contrast against the fine
+    structure about them; the rings and their limits are derived here.
+
+    Examples
+    --------
+    >>> light = np.random.default_rng(3).normal(10.0, 1.0, (40, 40)).astype(np.float32)
+    >>> light[20, 5], light[9, 9] = 60.0, -60.0
+    >>> np.argwhere(find_isolated(light)).tolist()
+    [[9, 9], [20, 5]]
+    """
+    noise = local_noise(light) if noise is None else noise
+    found = _search(isolated_rows, light, hot_sigma, noise)
+    if fwhm_px is None or not fwhm_px >= _WIDE_STARS_PX:
+        return found
+    sharpest = min(0.75 * fwhm_px, _WIDEST_PX)
+    # 5.5: mean square of the distances of the ring's pixels
+    share = 0.5 * float(np.exp(-4.0 * np.log(2.0) * 5.5 / sharpest**2))
+    found[places(_search(mark_rows, light, hot_sigma, noise, share))] = True
+    return found
+
+
+def _search(
+    rows_kernel: Any,
+    plane: NDArray[np.floating],
+    hot_sigma: float,
+    noise: NDArray[np.float32] | None,
+    *more: Any,
+) -> NDArray[np.bool_]:
+    if not hot_sigma > 0.0:
+        raise ValueError(f"hot_sigma must be above 0, not {hot_sigma}")
+    pixels = np.ascontiguousarray(plane, dtype=np.float32)
+    found = np.zeros(pixels.shape, dtype=np.bool_)
+    if not np.isfinite(hot_sigma) or min(pixels.shape) < 5:
+        return found
+    limits = (local_noise(pixels) if noise is None else noise) * np.float32(hot_sigma)
+
+    def fill_rows(block: slice) -> None:
+        rows_kernel(pixels, limits, np.float32(hot_sigma), found, block.start, block.stop, *more)
+
+    map_row_blocks(fill_rows, pixels.shape[0], height=TILE)
+    return found
+
+
+def repair(
+    plane: NDArray[np.floating], bad: NDArray[np.bool_]
+) -> tuple[NDArray[np.float32], NDArray[np.bool_]]:
+    """Fill bad pixels with the median of the good ones around them.
+
+    Parameters
+    ----------
+    plane : (rows, columns)
+        NaN pixels are never used to fill others.
+    bad : (rows, columns) bool
+        Pixels to fill. Others keep their bits.
+
+    Returns
+    -------
+    filled : (rows, columns) float32
+        A new plane.
+    repaired : (rows, columns) bool
+        Bad pixels that had three good neighbours of eight, or else six good ones of the 24 in the 5x5. The
+        rest of the bad pixels are NaN in ``filled``: the middle of a large hole is no data.
+
+    Examples
+    --------
+    >>> plane = np.arange(25, dtype=np.float32).reshape(5, 5)
+    >>> bad = np.zeros((5, 5), dtype=bool)
+    >>> bad[2, 2] = True
+    >>> filled, repaired = repair(np.where(bad, 999.0, plane), bad)
+    >>> float(filled[2, 2]), int(repaired.sum())
+    (12.0, 1)
+    """
+    filled = np.array(plane, dtype=np.float32, order="C")
+    if bad.shape != filled.shape:
+        raise ValueError(f"bad of shape {bad.shape} does not cover a plane of shape {filled.shape}")
+    repaired = np.zeros(filled.shape, dtype=np.bool_)
+    y, x = places(bad)
+    filled[y, x] = fill_values(filled, bad, y, x)
+    repaired[y, x] = np.isfinite(filled[y, x])
+    return filled, repaired
+
+
+def places(mask: NDArray[np.bool_]) -> tuple[NDArray[np.intp], NDArray[np.intp]]:
+    """Return rows and columns of the True pixels, in the order of the rows."""
+
+    def measure_rows(block: slice) -> tuple[NDArray[np.intp], NDArray[np.intp]]:
+        part = mask[block]
+        # few rows hold any, and a flat search is several times faster than one for pairs of numbers
+        some = np.flatnonzero(part.any(axis=1))
+        y, x = np.divmod(np.flatnonzero(part[some]), max(1, mask.shape[1]))
+        return some[y] + block.start, x
+
+    parts = map_row_blocks(measure_rows, mask.shape[0])
+    return np.concatenate([y for y, _ in parts]), np.concatenate([x for _, x in parts])
+
+
+def fill_values(
+    plane: NDArray[np.floating], bad: NDArray[np.bool_], y: NDArray[np.intp], x: NDArray[np.intp]
+) -> NDArray[np.float32]:
+    """Return what `repair` fills the bad pixels at (y, x) with; NaN where too few neighbours are good."""
+    new = np.full(y.size, np.nan, dtype=np.float32)
+    for first in range(0, y.size, 65536):
+        part = slice(first, first + 65536)
+        new[part] = _fill_values(plane, bad, y[part], x[part])
+    return new
+
+
+def _fill_values(
+    plane: NDArray[np.floating], bad: NDArray[np.bool_], y: NDArray[np.intp], x: NDArray[np.intp]
+) -> NDArray[np.float64]:
+    near = _good_median(plane, bad, y, x, reach=1, least=3)
+    missing = np.isnan(near)
+    if missing.any():
+        near[missing] = _good_median(plane, bad, y[missing], x[missing], reach=2, least=6)
+    return near
+
+
+def _good_median(
+    plane: NDArray[np.floating],
+    bad: NDArray[np.bool_],
+    y: NDArray[np.intp],
+    x: NDArray[np.intp],
+    *,
+    reach: int,
+    least: int,
+) -> NDArray[np.float64]:
+    offsets = np.arange(-reach, reach + 1)
+    dy, dx = (grid.ravel() for grid in np.meshgrid(offsets, offsets, indexing="ij"))
+    rows, columns = y[:, None] + dy, x[:, None] + dx
+    inside = (rows >= 0) & (rows < plane.shape[0]) & (columns >= 0) & (columns < plane.shape[1])
+    rows, columns = np.where(inside, rows, 0), np.where(inside, columns, 0)
+    values = np.where(inside & ~bad[rows, columns], plane[rows, columns], np.nan).astype(np.float64)
+    ordered = np.sort(np.where(np.isfinite(values), values, np.nan), axis=1)
+    count = np.isfinite(ordered).sum(axis=1)
+    last = np.maximum(count, 1)
+    lower = np.take_along_axis(ordered, ((last - 1) // 2)[:, None], axis=1)[:, 0]
+    upper = np.take_along_axis(ordered, (last // 2)[:, None], axis=1)[:, 0]
+    return np.where(count >= least, 0.5 * (lower + upper), np.nan)

@@ -1,0 +1,113 @@
+"""The camera: what it did to the light and its removal, frames put together, and whether a file is fit."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from blend.science.sensor.calibration import Calibrated, Frame, calibrate
+    from blend.science.sensor.compare_facts import (
+        EXPOSURE_SHARE,
+        STEP_C,
+        exposure_note,
+        iso_note,
+        temperature_note,
+        unlike,
+        wrong_size,
+    )
+    from blend.science.sensor.dither import judge_drift
+    from blend.science.sensor.gain import GainOf, mean_gain, pair_gain
+    from blend.science.sensor.mosaic import (
+        COLOURS,
+        Interpolation,
+        demosaic,
+        half_matrix,
+        half_size,
+        photosites,
+        sites,
+    )
+    from blend.science.sensor.mosaic_calibration import (
+        Sensor,
+        calibrate_mosaic,
+        prepare_sensor,
+        refine_centres,
+        spread_mask,
+    )
+    from blend.science.sensor.quality import Verdict, judge, refuse_faults
+    from blend.science.sensor.stack import Method, Rule, combine, effective_frames, flux_ratio, mean_noise
+else:
+    from blend.base.door import lazy_names
+
+    __getattr__ = lazy_names(
+        __name__,
+        {
+            "calibration": ["Calibrated", "Frame", "calibrate"],
+            "compare_facts": [
+                "EXPOSURE_SHARE",
+                "STEP_C",
+                "exposure_note",
+                "iso_note",
+                "temperature_note",
+                "unlike",
+                "wrong_size",
+            ],
+            "dither": ["judge_drift"],
+            "gain": ["GainOf", "mean_gain", "pair_gain"],
+            "mosaic": [
+                "COLOURS",
+                "Interpolation",
+                "demosaic",
+                "half_matrix",
+                "half_size",
+                "photosites",
+                "sites",
+            ],
+            "mosaic_calibration": [
+                "Sensor",
+                "calibrate_mosaic",
+                "prepare_sensor",
+                "refine_centres",
+                "spread_mask",
+            ],
+            "quality": ["Verdict", "judge", "refuse_faults"],
+            "stack": ["Method", "Rule", "combine", "effective_frames", "flux_ratio", "mean_noise"],
+        },
+    )
+
+__all__ = [
+    "COLOURS",
+    "EXPOSURE_SHARE",
+    "STEP_C",
+    "Calibrated",
+    "Frame",
+    "GainOf",
+    "Interpolation",
+    "Method",
+    "Rule",
+    "Sensor",
+    "Verdict",
+    "calibrate",
+    "calibrate_mosaic",
+    "combine",
+    "demosaic",
+    "effective_frames",
+    "exposure_note",
+    "flux_ratio",
+    "half_matrix",
+    "half_size",
+    "iso_note",
+    "judge",
+    "judge_drift",
+    "mean_gain",
+    "mean_noise",
+    "pair_gain",
+    "photosites",
+    "prepare_sensor",
+    "refine_centres",
+    "refuse_faults",
+    "sites",
+    "spread_mask",
+    "temperature_note",
+    "unlike",
+    "wrong_size",
+]

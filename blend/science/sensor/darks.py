@@ -1,0 +1,224 @@
+"""Does a dark belong to the pixels of a light: its hot pixels tell."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from blend.base.errors import StepError
+from blend.base.robust import MEDIAN_ERROR, median_and_sigma
+from blend.science.plane import border_mask, find_hot_in_dark, is_constant, local_noise, places
+
+FEWEST_HOT = 10
+"""With fewer hot pixels than this to look for, their absence could be chance."""
+
+SURE_SIGMA = 5.0
+"""Of a brightness: ten hot pixels on stars by chance make no median of this size."""
+
+_SHIFTS = ((7, 11), (-13, 5), (9, -17), (-5, -8))
+_MOST = 2000
+
+
+@dataclass(frozen=True)
+class DarkEvidence:
+    """What the hot pixels of a dark say about the light.
+
+    Attributes
+    ----------
+    hot_in_dark : int
+        Isolated hot pixels bright enough to be seen over the light's noise.
+    found_in_light : int
+        How many of them are hot in the light, at their own places.
+    chance : float
+        Share found at wrong places, four shifts tried: stars and noise.
+    share : float
+        Share found, less chance: 1 for the dark of an untouched light, about 0 for a shifted or already dark
+        subtracted one. NaN without hot pixels.
+    borders : float
+        Share of the light that is a border without data which the dark does not have.
+    brightness, brightness_error : float
+        How bright the dark's hot pixels are in the light, as a share of the dark: about the ratio of exposures for
+        the dark of this sensor, about 0 for a shifted light. NaN without hot pixels.
+    """
+
+    hot_in_dark: int
+    found_in_light: int
+    chance: float
+    share: float
+    borders: float
+    brightness: float = float("nan")
+    brightness_error: float = float("nan")
+
+    @property
+    def enough(self) -> bool:
+        """Whether there are hot pixels enough to judge by."""
+        return self.hot_in_dark >= FEWEST_HOT
+
+    @property
+    def fits(self) -> bool:
+        """Whether nothing speaks against using the dark; too little evidence does not."""
+        return self.share >= 0.5 if self.enough else self.borders == 0.0
+
+    @property
+    def fainter(self) -> bool:
+        """Whether the hot pixels do stand in the light, only fainter than the dark has them."""
+        return self.enough and self.brightness > SURE_SIGMA * self.brightness_error
+
+
+def dark_fits(
+    light: NDArray[np.floating],
+    dark: NDArray[np.floating],
+    *,
+    invalid: NDArray[np.bool_] | None = None,
+    factor: float = 1.0,
+    hot: NDArray[np.bool_] | None = None,
+) -> DarkEvidence:
+    """Look for a dark's hot pixels in the light.
+
+    Parameters
+    ----------
+    light, dark : (rows, columns)
+        One plane of each, same size and unit.
+    invalid : (rows, columns) bool, optional
+        Pixels of the light not to be used.
+    factor : float
+        Exposure of the light over that of the dark.
+    hot : (rows, columns) bool, optional
+        `find_hot_in_dark` of the dark, if it is at hand.
+
+    Returns
+    -------
+    DarkEvidence
+
+    Notes
+    -----
+    Of at most 2000 of the hottest that are highest among their eight neighbours. One counts when ``factor``
+    times its excess is 6 sigma of the light or more, and as found when the light has a quarter of that excess
+    there and at least 3 sigma: a dark 10 degrees C off still passes, since its hot pixels are where they
+    should be.
+    """
+    borders = 0.0
+    if not is_constant(light):
+        border = border_mask(light)
+        borders = float((border & ~border_mask(dark)).mean()) if border.any() else 0.0
+    y, x, excess = _hottest(dark, find_hot_in_dark(dark) if hot is None else hot)
+    noise = float(np.median(local_noise(light)))
+    if invalid is not None:
+        keep = ~invalid[y, x]
+        y, x, excess = y[keep], x[keep], excess[keep]
+    wanted = factor * excess
+    seen = wanted > 6.0 * noise
+    y, x, excess = y[seen], x[seen], excess[seen]
+    wanted = np.maximum(0.25 * wanted[seen], 3.0 * noise)
+    found, usable = _count_hot(light, y, x, wanted)
+    by_chance = [_count_hot(light, y + dy, x + dx, wanted) for dy, dx in _SHIFTS]
+    tried = sum(count for _, count in by_chance)
+    chance = sum(hits for hits, _ in by_chance) / tried if tried else 0.0
+    share = float("nan")
+    if usable:
+        share = max(0.0, (found / usable - chance) / (1.0 - chance)) if chance < 1.0 else 0.0
+    return DarkEvidence(usable, found, chance, share, borders, *_brightness(light, y, x, excess))
+
+
+def _brightness(
+    light: NDArray[np.floating], y: NDArray[np.intp], x: NDArray[np.intp], excess: NDArray[np.float64]
+) -> tuple[float, float]:
+    """Return the median of the light's heights over the dark's, and its error."""
+    if y.size == 0 or min(light.shape) < 5:
+        return float("nan"), float("nan")
+    ratio = _over_ring(light, y, x)[0] / excess
+    middle, scatter = median_and_sigma(ratio)
+    return middle, MEDIAN_ERROR * scatter / max(1, np.isfinite(ratio).sum()) ** 0.5
+
+
+def _hottest(
+    dark: NDArray[np.floating], hot: NDArray[np.bool_]
+) -> tuple[NDArray[np.intp], NDArray[np.intp], NDArray[np.float64]]:
+    y, x = places(hot)
+    height, highest = _over_ring(dark, y, x)
+    good = np.isfinite(height) & highest
+    y, x, height = y[good], x[good], height[good]
+    order = np.argsort(-height, kind="stable")[:_MOST]
+    return y[order], x[order], height[order]
+
+
+def _over_ring(
+    plane: NDArray[np.floating], y: NDArray[np.intp], x: NDArray[np.intp]
+) -> tuple[NDArray[np.float64], NDArray[np.bool_]]:
+    """Return each pixel's height over the median of the ring 5x5 outside 3x3, and whether no neighbour tops
+    it.
+
+    NaN where the 5x5 leaves the frame.
+    """
+    rows, columns = plane.shape
+    inside = (y >= 2) & (x >= 2) & (y < rows - 2) & (x < columns - 2)
+    j, i = np.where(inside, y, 2), np.where(inside, x, 2)
+    offsets = np.arange(-2, 3)
+    patch = plane[j[:, None, None] + offsets[:, None], i[:, None, None] + offsets].astype(np.float64)
+    ring = np.ones((5, 5), dtype=np.bool_)
+    ring[1:4, 1:4] = False
+    with np.errstate(invalid="ignore"):
+        height = patch[:, 2, 2] - np.median(patch[:, ring], axis=1)
+    highest: NDArray[np.bool_] = np.asarray((patch[:, 1:4, 1:4] <= patch[:, 2:3, 2:3]).all(axis=(1, 2)))
+    return np.where(inside, height, np.nan), highest
+
+
+def _count_hot(
+    light: NDArray[np.floating], y: NDArray[np.intp], x: NDArray[np.intp], wanted: NDArray[np.float64]
+) -> tuple[int, int]:
+    if y.size == 0 or min(light.shape) < 5:
+        return 0, 0
+    height, _ = _over_ring(light, y, x)
+    good = np.isfinite(height)
+    return int((height[good] > wanted[good]).sum()), int(good.sum())
+
+
+def refuse_shifted(evidence: DarkEvidence, unlike: Sequence[str], where: str) -> None:
+    """Raise `StepError` when the evidence says that dark and light are not of the same pixels.
+
+    Parameters
+    ----------
+    evidence : DarkEvidence
+    unlike : sequence of str
+        In what the dark is known to differ from the light, from `blend.science.sensor.compare_facts.unlike`.
+    where : str
+        ``masters.ha.dark`` for example.
+    """
+    if evidence.fits:
+        return
+    if evidence.enough:
+        shown = (
+            f"{evidence.found_in_light} of the dark's {evidence.hot_in_dark} hot pixels are hot in the light"
+            f" ({100.0 * evidence.share:.0f} % after chance)"
+        )
+    else:
+        share = 100.0 * evidence.borders
+        shown = f"the light has borders without data ({share:.1f} % of it) that the dark has not"
+    cause, expected, advice = _likeliest(evidence, unlike)
+    raise StepError(where, found=f"{shown}: {cause}", expected=expected, advice=advice)
+
+
+def _likeliest(evidence: DarkEvidence, unlike: Sequence[str]) -> tuple[str, str, str]:
+    """Return the likeliest cause, what was expected and what to do."""
+    alike = "a dark of the light's camera, exposure and temperature"
+    if unlike:
+        cause = f"it may be the dark of other lights ({'; '.join(unlike)})"
+        return cause, alike, "name the dark of these lights, or leave the dark out"
+    if evidence.fainter:
+        cause = (
+            f"they are there, {evidence.brightness:.2g} times as bright as in the dark, which may have been"
+        )
+        cause += " exposed longer or warmer"
+        return (
+            cause,
+            alike,
+            "name the dark of these lights, or state exposure_s of the light where it is wrong",
+        )
+    cause = "this stack may have been shifted or already dark-subtracted"
+    if evidence.enough:
+        cause += ", or the dark may be of another sensor"
+    expected = "a light whose pixels are where the sensor had them"
+    return cause, expected, "calibrate the single frames before stacking them, or leave the dark out"

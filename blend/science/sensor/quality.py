@@ -1,0 +1,454 @@
+"""Judge a picture before anything is done to it: is it what the job expects, linear, whole, of one kind."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+
+import numpy as np
+from numpy.typing import NDArray
+
+from blend.base.errors import InputError
+from blend.base.robust import difference_noise
+from blend.base.shares import in_percent
+from blend.science.plane import (
+    Figures,
+    border_mask,
+    cut_corners,
+    is_constant,
+    local_noise,
+    measure,
+    middle_rows,
+    pixel_noise,
+    sample_pixels,
+    saturation_level,
+    sky_mode,
+    sky_spread,
+)
+from blend.science.sensor.linearity import GAP, SURE, WARN_SIGMA, WARN_SKEW, Linearity, judge_linearity
+
+__all__ = [
+    "Figures",
+    "Finding",
+    "Verdict",
+    "border_mask",
+    "judge",
+    "measure",
+    "refuse_faults",
+    "saturation_level",
+]
+
+_LARGEST_CODE = 2.0**32  # no file of integers that a camera or a stack writes holds more
+_STRETCH_WORDS = re.compile(
+    r"\b(stretch(ed|ing)?|arc?sinh|gamma[- ]corrected|tone[- ]?mapp\w*)\b", re.IGNORECASE
+)
+_DENIALS = re.compile(r"\b(un|not |no |non-?)\s*stretch", re.IGNORECASE)
+
+
+@dataclass(frozen=True, kw_only=True)
+class Finding:
+    """One thing about a picture that a user should know.
+
+    Attributes
+    ----------
+    code : str
+        ``all-nan constant negative border rotated stretched perhaps-stretched white-balance combed eight-bit
+        posterised mosaic line-in-colour grey-in-colour``
+    text : str
+        What was found, in a sentence without its full stop.
+    plane : str or None
+        None when the whole picture is meant.
+    evidence : dict
+        Figures behind the sentence.
+    fault : bool
+        Whether the job cannot go on with such a picture.
+    """
+
+    code: str
+    text: str
+    plane: str | None = None
+    evidence: Mapping[str, float] = field(default_factory=dict)
+    fault: bool = False
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class Verdict:
+    """All findings on one picture.
+
+    Attributes
+    ----------
+    findings : tuple of Finding
+    linear : bool
+        False only where the evidence for a stretch is strong.
+    confidence : float
+        0 to 1, that the picture was stretched.
+    linearity : Linearity or None
+        What the tests of linearity found on the plane with the most contrast; None without any.
+    border : (rows, columns) bool
+        True outside the data.
+    saturation : dict
+        Plane to the level at which its pixels pile up, None where they do not.
+    """
+
+    findings: tuple[Finding, ...]
+    linear: bool
+    confidence: float
+    linearity: Linearity | None
+    border: NDArray[np.bool_]
+    saturation: Mapping[str, float | None]
+
+    def find(self, code: str) -> Finding | None:
+        """Return the first finding with this code."""
+        return next((finding for finding in self.findings if finding.code == code), None)
+
+
+def judge(
+    pixels: NDArray[np.floating],
+    planes: Sequence[str],
+    *,
+    header: Mapping[str, str] | None = None,
+    bits: int | None = None,
+    invalid: NDArray[np.bool_] | None = None,
+) -> Verdict:
+    """Judge a picture by its pixels first and by its header last.
+
+    Parameters
+    ----------
+    pixels : (planes, rows, columns)
+        As read, any unit; NaN is no data.
+    planes : sequence of str
+    header : mapping of str to str, optional
+        Cards of the file; only words of stretching, and our own ``domain = display``, are looked for.
+    bits : int, optional
+        Bits of a sample in the file.
+    invalid : (rows, columns) bool, optional
+        True where pixels are not to be used, besides borders.
+
+    Returns
+    -------
+    Verdict
+
+    Examples
+    --------
+    >>> sky = np.random.default_rng(9).normal(0.3, 0.002, (1, 64, 64)).astype(np.float32)
+    >>> verdict = judge(sky, ["ha"])
+    >>> verdict.linear, verdict.findings
+    (True, ())
+    >>> judge(np.full((1, 8, 8), np.nan), ["ha"]).findings[0].text
+    'every pixel of ha is NaN'
+    """
+    findings = _empty_planes(pixels, planes)
+    lost = {finding.plane for finding in findings}
+    alive = [index for index, name in enumerate(planes) if name not in lost]
+    # picking planes copies them, 96 MB each at 24 megapixels
+    whole = pixels if len(alive) == len(planes) else pixels[alive]
+    border = border_mask(whole) if alive else np.ones(pixels.shape[1:], dtype=np.bool_)
+    unused = border if invalid is None else border | invalid
+    findings += _border_findings(border) if alive else []
+    names = [planes[index] for index in alive]
+    samples = [sample_pixels(pixels[index], invalid=unused, most=300_000) for index in alive]
+    saturation: dict[str, float | None] = dict.fromkeys(planes)
+    for index, sample in zip(alive, samples, strict=True):
+        noise = local_noise(pixels[index])
+        saturation[planes[index]] = saturation_level(pixels[index], invalid=unused, noise=noise)
+        findings += _value_findings(sample, planes[index], bits)
+        findings += _step_finding(sample, planes[index], bits, pixels[index], noise=float(np.median(noise)))
+        findings += _mosaic_finding(pixels[index], planes[index])
+    findings += _balance_finding(saturation)
+    findings += _colour_findings(whole, names, samples, unused)
+    best = int(np.argmax([_contrast(sample) for sample in samples])) if names else 0
+    found = None
+    if any(sample.size for sample in samples):
+        found = judge_linearity(whole[best], invalid=unused, saturation=saturation[names[best]])
+    confidence, stretched = _stretch_finding(found, names[best] if names else "", header, bits)
+    return Verdict(
+        findings=tuple(findings + stretched),
+        linear=not any(finding.fault for finding in stretched),
+        confidence=confidence,
+        linearity=found,
+        border=border,
+        saturation=saturation,
+    )
+
+
+def refuse_faults(verdict: Verdict, where: str) -> None:
+    """Raise `InputError` for the first finding the job cannot go on with; ``where`` names the file."""
+    advice = {
+        "stretched": "give the linear stack, as it was before any stretch, curve or gamma",
+        "all-nan": "look at the file again",
+        "constant": "look at the file again",
+    }
+    for finding in verdict.findings:
+        if finding.fault:
+            raise InputError(
+                where,
+                found=finding.text,
+                expected="a linear picture with data in every plane",
+                advice=advice.get(finding.code, ""),
+            )
+
+
+def _empty_planes(pixels: NDArray[np.floating], planes: Sequence[str]) -> list[Finding]:
+    found = []
+    for name, plane in zip(planes, pixels, strict=True):
+        if is_constant(plane):
+            value = float(plane.flat[0])
+            nan = np.isnan(value)
+            text = f"every pixel of {name} is {'NaN' if nan else format(value, 'g')}"
+            evidence = {} if nan else {"value": value}
+            code = "all-nan" if nan else "constant"
+            found.append(Finding(code=code, text=text, plane=name, evidence=evidence, fault=True))
+        elif not np.isfinite(plane).any():
+            found.append(
+                Finding(code="all-nan", text=f"no pixel of {name} is a number", plane=name, fault=True)
+            )
+    return found
+
+
+def _border_findings(border: NDArray[np.bool_]) -> list[Finding]:
+    share = float(border.mean())
+    if share == 0.0:
+        return []
+    text = f"{100.0 * share:.2g} % of the picture is a border without data"
+    found = [Finding(code="border", text=text, evidence={"share": share})]
+    corners = float(cut_corners(border).mean())
+    if corners > 1e-3:
+        text = f"the corners are cut off ({100.0 * corners:.2g} % of the picture): the stack was rotated"
+        found.append(Finding(code="rotated", text=text, evidence={"share": corners}))
+    return found
+
+
+def _value_findings(sample: NDArray[np.float32], name: str, bits: int | None) -> list[Finding]:
+    if sample.size < 256:
+        return []
+    found = []
+    below = float((sample < 0.0).mean())
+    if below > 0.9:
+        text = f"{100.0 * below:.0f} % of {name} is below 0: too much was subtracted"
+        found.append(Finding(code="negative", text=text, plane=name, evidence={"share": below}))
+    values, counts = np.unique(sample, return_counts=True)
+    if bits == 8 or _is_eight_bit(values):
+        text = f"{name} holds {values.size} different values, as 8 bits do: faint light is lost in the steps"
+        found.append(
+            Finding(code="eight-bit", text=text, plane=name, evidence={"values": float(values.size)})
+        )
+    share = _empty_codes(values, counts)
+    if share > 0.05:
+        text = (
+            f"{100.0 * share:.0f} % of the values {name} could take are never taken:"
+            " whole numbers were scaled, by a white balance or a curve"
+        )
+        found.append(Finding(code="combed", text=text, plane=name, evidence={"share": share}))
+    return found
+
+
+def _step_finding(
+    sample: NDArray[np.float32],
+    name: str,
+    bits: int | None,
+    plane: NDArray[np.floating],
+    *,
+    noise: float,
+) -> list[Finding]:
+    """Compare the steps of the values round the sky with the noise, which neighbours do not show where it is shared."""
+    values = np.unique(sample)
+    if sample.size < 1000 or bits == 8 or _is_eight_bit(values):
+        return []
+    away = np.abs(values - sky_mode(sample))
+    near = int((away <= 2.0 * noise).sum())
+    if near < 5:
+        near = max(near, int((away <= 2.0 * pixel_noise(middle_rows(plane))).sum()))
+    if near >= 5:
+        return []
+    text = f"the sky of {name} holds {near} values within 2 sigma: its steps are as coarse as its noise"
+    return [Finding(code="posterised", text=text, plane=name, evidence={"values": float(near)})]
+
+
+def _is_eight_bit(values: NDArray[np.float32]) -> bool:
+    """Tell whether all values are whole numbers up to 255, or such over 255, or (in 16 bits) times 257."""
+    if not 8 < values.size <= 256 or values[0] < 0.0:
+        return False
+    exact = values.astype(np.float64)
+    for unit in (1.0, 1.0 / 255.0, 257.0):
+        codes = exact / unit
+        if codes[-1] <= 255.5 and np.all(np.abs(codes - np.rint(codes)) < 1e-3):
+            return True
+    return False
+
+
+def _empty_codes(values: NDArray[np.float32], counts: NDArray[np.int64]) -> float:
+    """Return the share of whole-number codes never taken between others taken often; 0 if codes are no
+    numbers.
+
+    Looked at between the 5th and the 95th percentile, where at least 20 pixels a code are expected. Codes
+    that are all multiples of one number (14 bits stored in 16) are divided by it first.
+    """
+    cumulative = np.cumsum(counts)
+    first, last = np.searchsorted(cumulative, [0.05 * cumulative[-1], 0.95 * cumulative[-1]])
+    inner = values[first : last + 1].astype(np.float64)
+    for unit in (1.0, 1.0 / 65535.0):
+        codes = np.rint(inner / unit)
+        whole = np.all(np.abs(inner / unit - codes) <= 0.02) and np.abs(codes[[0, -1]]).max() < _LARGEST_CODE
+        if codes[-1] - codes[0] < 16 or not whole:
+            continue
+        steps = np.diff(codes.astype(np.int64))
+        common = int(np.gcd.reduce(steps))
+        possible = int((codes[-1] - codes[0]) // common) + 1
+        if counts[first : last + 1].sum() < 20 * possible:
+            return 0.0
+        return 1.0 - inner.size / possible
+    return 0.0
+
+
+def _mosaic_finding(plane: NDArray[np.floating], name: str) -> list[Finding]:
+    """Compare the four pixels of every 2x2 cell over 16 parts of the middle of the frame."""
+    edge = min(512, plane.shape[0] // 8 * 8, plane.shape[1] // 8 * 8)
+    if edge < 32:
+        return []
+    top, left = (plane.shape[0] - edge) // 4 * 2, (plane.shape[1] - edge) // 4 * 2
+    middle = np.asarray(plane[top : top + edge, left : left + edge], dtype=np.float64)
+    phases = np.stack([middle[j::2, i::2] for j in (0, 1) for i in (0, 1)])
+    quarter = edge // 8
+    parts = phases.reshape(4, 4, quarter, 4, quarter).transpose(1, 3, 0, 2, 4).reshape(16, 4, -1)
+    parts = parts[np.isfinite(parts).all(axis=(1, 2))]
+    if len(parts) < 8:
+        return []
+    medians = np.median(parts, axis=2)
+    offsets = medians - medians.mean(axis=1, keepdims=True)
+    mean = offsets.mean(axis=0)
+    noise = difference_noise(phases[0])
+    reach = float(np.ptp(mean))
+    level = float(np.median(np.abs(medians)))
+    high, low = int(np.argmax(mean)), int(np.argmin(mean))
+    same = float((offsets[:, high] > offsets[:, low]).mean())
+    if reach < 0.5 * noise or reach < 0.02 * level or same < 0.95:
+        return []
+    share = in_percent(reach / level if level > 0.0 else None, ".0f")
+    text = (
+        f"the pixels of {name} alternate by {f'{share} of the sky' if share else f'{reach:.3g}, more than the sky,'}"
+        " in cells of 2x2: this is a colour mosaic that was not taken apart"
+    )
+    return [
+        Finding(code="mosaic", text=text, plane=name, evidence={"step": reach, "noise": noise, "sky": level})
+    ]
+
+
+def _balance_finding(saturation: Mapping[str, float | None]) -> list[Finding]:
+    levels = {name: level for name, level in saturation.items() if level is not None}
+    if len(levels) < 2 or min(levels.values()) <= 0.0:
+        return []
+    ratio = max(levels.values()) / min(levels.values())
+    if ratio < 1.03:
+        return []
+    listed = ", ".join(f"{name} {level:.4g}" for name, level in levels.items())
+    text = f"the planes saturate at different levels ({listed}): a white balance or colour matrix was applied"
+    return [Finding(code="white-balance", text=text, evidence={**levels, "ratio": ratio})]
+
+
+def _colour_findings(
+    pixels: NDArray[np.floating],
+    names: Sequence[str],
+    samples: Sequence[NDArray[np.float32]],
+    unused: NDArray[np.bool_],
+) -> list[Finding]:
+    if len(names) < 3:
+        return []
+    stride = max(1, -(-pixels[0].size // 2_000_000))
+    rows = pixels[:, ::stride]
+    if all(np.array_equal(rows[0], other, equal_nan=True) for other in rows[1:]):
+        text = "all planes are the same: a grey picture saved in colour"
+        return [Finding(code="grey-in-colour", text=text)]
+    skies = [sky_mode(sample) for sample in samples]
+    spreads = [sky_spread(sample, sky) for sample, sky in zip(samples, skies, strict=True)]
+    good = np.isfinite(rows).all(axis=0) & ~unused[::stride]
+    heights = [float(np.quantile(sample, 0.999)) - sky for sample, sky in zip(samples, skies, strict=True)]
+    top = int(np.argmax(heights))
+    bright = good & (rows[top] > skies[top] + 10.0 * spreads[top])
+    if bright.sum() < 50:
+        return []
+    light = np.array(
+        [float((plane[bright] - sky).sum(dtype=np.float64)) for plane, sky in zip(rows, skies, strict=True)]
+    )
+    order = np.argsort(-light)
+    most, second = float(light[order[0]]), float(light[order[1]])
+    if most <= 0.0 or second > 0.15 * most:
+        return []
+    name = names[int(order[0])]
+    text = (
+        f"only {name} holds stars (the others {100.0 * max(0.0, second) / most:.0f} % of its light):"
+        f" this is a line master of a colour camera, whose line is in {name}"
+    )
+    evidence = {names[i]: float(light[i] / most) for i in range(len(names))}
+    return [Finding(code="line-in-colour", text=text, plane=name, evidence=evidence)]
+
+
+def _stretch_finding(
+    found: Linearity | None, plane: str, header: Mapping[str, str] | None, bits: int | None
+) -> tuple[float, list[Finding]]:
+    if found is None:
+        return 0.0, []
+    words = _stretch_words(header or {})
+    declared = _declared_display(header or {})
+    # a word, or 8 bits, can tip evidence from the pixels, never stand for it
+    confidence = 1.0 - (1.0 - found.confidence) * (0.6 if words else 1.0) * (0.6 if bits == 8 else 1.0)
+    confidence = 1.0 if declared else confidence
+    sure = confidence >= SURE
+    if not sure and found.outcome != "perhaps-stretched":
+        return confidence, []
+    evidence = {
+        "confidence": confidence,
+        "power": found.power,
+        "power_error": found.power_error,
+        "stars": float(found.stars),
+        "skew": found.skew,
+        "gap": found.gap,
+        "noise_ratio": found.noise_ratio,
+    }
+    evidence = {key: value for key, value in evidence.items() if np.isfinite(value)}
+    said = "was already" if sure else "may have been"
+    text = f"{plane} {said} stretched: {_reasons(found, words, declared)}"
+    code = "stretched" if sure else "perhaps-stretched"
+    return confidence, [Finding(code=code, text=text, evidence=evidence, fault=sure)]
+
+
+def _contrast(sample: NDArray[np.float32]) -> float:
+    if sample.size == 0:
+        return -1.0
+    sky = sky_mode(sample)
+    spread = sky_spread(sample, sky)
+    return float((np.quantile(sample, 0.999) - sky) / spread) if spread > 0.0 else 0.0
+
+
+def _reasons(found: Linearity, words: str, declared: bool) -> str:
+    reasons = []
+    if declared:
+        reasons.append("its header says display domain")
+    if found.power < 1.0 - WARN_SIGMA * found.power_error:
+        reasons.append(
+            f"its {found.stars} stars are one profile under the power {found.power:.2f} +- {found.power_error:.2f},"
+            " which is 1 for a linear picture"
+        )
+    if found.skew <= WARN_SKEW:
+        reasons.append(f"the noise of its sky is drawn out towards black (skew {found.skew:.2f})")
+    if found.gap < GAP:
+        reasons.append(f"just above black {found.gap:.2f} times as many pixels stand as next to them")
+    if found.noise_ratio < 0.7:
+        reasons.append(f"bright regions have {found.noise_ratio:.2f} times the noise of faint ones")
+    if words:
+        reasons.append(f"its header says {words!r}")
+    return ", ".join(reasons)
+
+
+def _stretch_words(header: Mapping[str, str]) -> str:
+    for value in header.values():
+        match = _STRETCH_WORDS.search(str(value))
+        if match and not _DENIALS.search(str(value)):
+            return match.group(0)
+    return ""
+
+
+def _declared_display(header: Mapping[str, str]) -> bool:
+    return any(
+        "domain" in key.casefold() and value.strip().casefold() == "display" for key, value in header.items()
+    )

@@ -1,0 +1,188 @@
+"""The halo of the largest object: its outline, its profile, and how both are fitted beside a sky."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from blend.base.robust import median_and_sigma
+from blend.science.sky.blocks import SkyBlocks
+
+STEEPNESS = np.geomspace(1.2, 16.0, 10)
+"""Falls -d ln I / d ln R on the outline that are tried; what falls more slowly cannot be told from the sky."""
+SERSIC = (1.0, 2.0)
+"""Sersic indices tried: disc, in between, elliptical."""
+
+
+CENTRE_DOUBT = 0.05
+"""Doubt of the outline's centre, in half lengths; of its axes' ratio and its turn, see `DOUBTS`."""
+DOUBTS = np.array([CENTRE_DOUBT, CENTRE_DOUBT, 0.08, 0.08])
+"""Of centre x and y (half lengths), ln(width / length) and turn (radians): arms pull the outline."""
+
+INDEX_DOUBT = 0.2
+"""Doubt of the index: likeliest for 405 levels beside halos whose true sky is known."""
+OPEN_INDEX_DOUBT = 1.2
+"""The same where the largest index tried fits best: nothing bounds it from above."""
+INDEX_STEP = 0.1
+"""Change of the index for its derivative."""
+
+
+@dataclass(frozen=True)
+class Ellipse:
+    """Outline of an object: centre, half length and half width in pixels, turn from +x towards +y."""
+
+    x: float
+    y: float
+    half_length_px: float
+    half_width_px: float
+    angle_deg: float
+
+    def radius(self, xy: NDArray[np.float64]) -> NDArray[np.float64]:
+        """Return the elliptical radius of points (n, 2): 1 on the outline."""
+        return self.polar(xy)[0]
+
+    def polar(self, xy: NDArray[np.float64]) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+        """Return radius and angle (radians) of points (n, 2) on the object's plane."""
+        angle = np.deg2rad(self.angle_deg)
+        dx, dy = xy[:, 0] - self.x, xy[:, 1] - self.y
+        along = (dx * np.cos(angle) + dy * np.sin(angle)) / self.half_length_px
+        across = (dy * np.cos(angle) - dx * np.sin(angle)) / self.half_width_px
+        return np.asarray(np.hypot(along, across)), np.asarray(np.arctan2(across, along))
+
+
+@dataclass(frozen=True)
+class Halo:
+    """Smooth outskirts of an object: strength exp(-n steepness (R^(1/n) - 1)), R = 1 on the outline.
+
+    ``strength`` is the value on the outline, ``steepness`` -d ln I / d ln R there, ``sersic`` is n.
+    """
+
+    ellipse: Ellipse
+    strength: float
+    steepness: float
+    sersic: float
+
+    def shine(self, xy: NDArray[np.float64]) -> NDArray[np.float64]:
+        """Return the halo's light at points (n, 2)."""
+        return self.strength * _profile(self.ellipse.radius(xy), self.steepness, self.sersic)
+
+
+def _profile(radius: NDArray[np.float64], steepness: float, sersic: float) -> NDArray[np.float64]:
+    # Inside half the outline the profile is never compared with anything, but it must stay finite.
+    reach = np.maximum(radius, 0.3) ** (1.0 / sersic) - 1.0
+    return np.asarray(np.exp(-sersic * steepness * reach))
+
+
+def fit_with_halo(
+    terms: NDArray[np.float64],
+    radius: NDArray[np.float64],
+    values: NDArray[np.float64],
+    sigma: NDArray[np.float64],
+    solve: Callable[..., NDArray[np.float64]],
+) -> tuple[float, NDArray[np.float64], float, float] | None:
+    """Return chi square, answer (last: strength), steepness and index of the best profile; None if none is above 0."""
+    from scipy.optimize import minimize_scalar
+
+    def attempt(steepness: float, sersic: float) -> tuple[float, NDArray[np.float64]]:
+        shine = _profile(radius, steepness, sersic)
+        answer = solve(np.column_stack([terms, shine]), values, sigma)
+        if answer[-1] <= 0.0:
+            return 1e300, answer
+        pull = (values - terms @ answer[:-1] - answer[-1] * shine) / sigma
+        return float(pull @ pull), answer
+
+    tried = [(attempt(s, n)[0], k, n) for n in SERSIC for k, s in enumerate(STEEPNESS)]
+    chi, best, sersic = min(tried)
+    if chi >= 1e300:
+        return None
+    low, high = STEEPNESS[max(best - 1, 0)], STEEPNESS[min(best + 1, len(STEEPNESS) - 1)]
+    refined = minimize_scalar(
+        lambda steepness: attempt(float(steepness), sersic)[0],
+        bounds=(low, high),
+        method="bounded",
+        options={"xatol": 1e-3 * low},
+    )
+    steepness = float(refined.x) if refined.fun < chi else float(STEEPNESS[best])
+    chi, answer = attempt(steepness, sersic)
+    return chi, answer, steepness, sersic
+
+
+def halo_slopes(halo: Halo, xy: NDArray[np.float64]) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Return the halo's derivatives, one column a parameter, and what is known of each beforehand (1 / doubt^2).
+
+    Parameters: ln strength, ln steepness, and the four of `DOUBTS`.
+    """
+    shine = halo.shine(xy)
+    columns = [shine, _slope(halo, replace(halo, steepness=halo.steepness * 1.01), xy, 0.01)]
+    columns += [
+        _slope(halo, replace(halo, ellipse=moved(halo.ellipse, step)), xy, 0.01) for step in 0.01 * np.eye(4)
+    ]
+    return np.column_stack(columns), np.concatenate([np.zeros(2), 1.0 / DOUBTS**2])
+
+
+def index_slope(halo: Halo, xy: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Return the halo's derivative by its Sersic index at points (n, 2): value and fall on the outline stay."""
+    more, less = (replace(halo, sersic=halo.sersic + step) for step in (INDEX_STEP, -INDEX_STEP))
+    return (more.shine(xy) - less.shine(xy)) / (2.0 * INDEX_STEP)
+
+
+def index_doubt(halo: Halo) -> float:
+    """Return how well a fitted halo's index is known."""
+    return OPEN_INDEX_DOUBT if halo.sersic >= SERSIC[-1] else INDEX_DOUBT
+
+
+def moved(ellipse: Ellipse, step: NDArray[np.float64]) -> Ellipse:
+    """Return the ellipse with centre, ratio of axes and turn changed, in the units of `DOUBTS`."""
+    ratio = float(np.clip(ellipse.half_width_px / ellipse.half_length_px * np.exp(step[2]), 0.05, 1.0 / 0.05))
+    return replace(
+        ellipse,
+        x=ellipse.x + step[0] * ellipse.half_length_px,
+        y=ellipse.y + step[1] * ellipse.half_length_px,
+        half_width_px=ellipse.half_length_px * ratio,
+        angle_deg=ellipse.angle_deg + float(np.rad2deg(step[3])),
+    )
+
+
+def _slope(halo: Halo, other: Halo, xy: NDArray[np.float64], step: float) -> NDArray[np.float64]:
+    return (other.shine(xy) - halo.shine(xy)) / step
+
+
+def find_ellipse(blocks: SkyBlocks, model: NDArray[np.float64], *, sky: NDArray[np.bool_]) -> Ellipse | None:
+    """Return the outline of the brightest extended object, from the light of all blocks above a first sky.
+
+    The outline is the isophote at 2 % of the peak, or at 6 sigma of a block where that is brighter. A uniform ellipse
+    with half axes a and b has second moments a^2 / 4 and b^2 / 4. None where no object covers six blocks.
+    """
+    from scipy.ndimage import label
+
+    excess = np.where(np.isfinite(blocks.light), blocks.light - model, 0.0)
+    noise = max(
+        float(np.median(blocks.errors[sky])),
+        median_and_sigma((blocks.values - model)[sky])[1],
+    )
+    hidden = np.where(blocks.share < 0.9, excess, 0.0)
+    peak = float(np.partition(hidden, -3)[-3]) if hidden.size > 3 else 0.0
+    bright = (hidden > max(6.0 * noise, 0.02 * peak)).reshape(blocks.grid)
+    names, count = label(bright, structure=np.ones((3, 3)))
+    if count == 0:
+        return None
+    flat = names.ravel()
+    light = np.bincount(flat, weights=hidden, minlength=count + 1)
+    light[0] = 0.0
+    member = flat == int(np.argmax(light))
+    if member.sum() < 6:
+        return None
+    return _outline(blocks.xy[member], blocks.size_px)
+
+
+def _outline(xy: NDArray[np.float64], size_px: int) -> Ellipse:
+    centre = xy.mean(axis=0)
+    moments = np.cov((xy - centre).T, bias=True) + np.eye(2) * size_px**2 / 12.0
+    spread, axes = np.linalg.eigh(moments)
+    length = 2.0 * float(np.sqrt(spread[1]))
+    width = max(2.0 * float(np.sqrt(spread[0])), 0.15 * length)
+    angle = float(np.rad2deg(np.arctan2(axes[1, 1], axes[0, 1])))
+    return Ellipse(float(centre[0]), float(centre[1]), length, width, angle)

@@ -1,0 +1,368 @@
+"""Where the objects are: regions drawn by hand, and the mask of everything that shines above the sky.
+
+The search works on means of small bins, so it costs the same for any frame. It looks at the bins, then at 2x2 bins,
+4x4 bins and so on; what is found at a finer scale is left out of the coarser ones, so that a bright core does not
+smear, and the faint outskirts show by their sheer extent.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from functools import partial
+from typing import Literal
+
+import numpy as np
+from numpy.typing import NDArray
+
+from blend.base.robust import bin_mean, difference_noise, median_and_sigma
+from blend.base.rowblocks import map_row_blocks, map_together
+from blend.science.sky.blocks import bin_light, chebyshev_surface, chebyshev_terms, unit_coordinates
+
+WANTED_BINS = 120_000
+LARGEST_BIN = 8
+"""Most pixels across a bin: with larger ones every star would mask more sky, and hide more of its light in a bin."""
+FINE_SIGMA = 4.0
+"""Limit for single bins: of 120 000 bins of pure noise, 4 pass."""
+COARSE_SIGMA = 3.5
+"""Limit for groups of bins; there are few of them, so fewer pass by chance."""
+SMALLEST_LEVEL = 10
+"""Groups are made larger while at least this many fit along the short side."""
+WANTED_SKY = 0.35
+"""With less sky than this left the limits are raised: a halo is better fitted than masked to the frame's edge."""
+MOST_RAISED = 8.0
+ROUNDS = 6
+
+
+@dataclass(frozen=True)
+class Region:
+    """A box or an ellipse drawn by hand.
+
+    Attributes
+    ----------
+    shape : "box" or "ellipse"
+        The ellipse fills the box.
+    unit : "px" or "fraction"
+        Pixels, or fractions of the frame's width (x, w) and height (y, h).
+    x, y : float
+        Corner of the unturned box nearest to the first pixel; y counts rows of the array. In pixels, x = 10 and
+        w = 5 cover columns 10 to 14.
+    w, h : float
+        Width and height, above 0.
+    angle_deg : float
+        Turn about the centre, from +x towards +y.
+    """
+
+    shape: Literal["box", "ellipse"]
+    unit: Literal["px", "fraction"]
+    x: float
+    y: float
+    w: float
+    h: float
+    angle_deg: float = 0.0
+
+
+def region_mask(regions: Sequence[Region], shape: tuple[int, int]) -> NDArray[np.bool_]:
+    """Return where any of the regions is, (rows, columns) bool.
+
+    A pixel belongs to a region if its centre does.
+
+    Examples
+    --------
+    >>> region_mask([Region("box", "px", 1, 0, 2, 1)], (2, 4)).astype(int)
+    array([[0, 1, 1, 0],
+           [0, 0, 0, 0]])
+    """
+    mask = np.zeros(shape, dtype=np.bool_)
+    for region in regions:
+        _draw_region(region, mask)
+    return mask
+
+
+def _draw_region(region: Region, mask: NDArray[np.bool_]) -> None:
+    rows, columns = mask.shape
+    wide, high = (columns, rows) if region.unit == "fraction" else (1.0, 1.0)
+    half_w, half_h = 0.5 * region.w * wide, 0.5 * region.h * high
+    x0 = region.x * wide + half_w - 0.5
+    y0 = region.y * high + half_h - 0.5
+    angle = np.deg2rad(region.angle_deg)
+    cosine, sine = np.cos(angle), np.sin(angle)
+    dx = np.arange(columns) - x0
+
+    def fill_rows(block: slice) -> None:
+        dy = (np.arange(block.start, block.stop) - y0)[:, None]
+        along = (dx * cosine + dy * sine) / max(half_w, 1e-12)
+        across = (dy * cosine - dx * sine) / max(half_h, 1e-12)
+        # The far edge belongs to the next pixel, or a box of whole pixels would gain a row by rounding.
+        tiny = 1e-9
+        if region.shape == "box":
+            inside = (np.abs(along) <= 1.0 - tiny) & (np.abs(across) <= 1.0 - tiny)
+        else:
+            inside = along**2 + across**2 <= 1.0 - tiny
+        mask[block] |= inside
+
+    map_row_blocks(fill_rows, rows)
+
+
+def object_mask(
+    pixels: NDArray[np.float32] | Sequence[NDArray[np.float32]],
+    *,
+    invalid: NDArray[np.bool_] | None = None,
+    reach: float = 1.0,
+    least_noise: Sequence[float] | None = None,
+) -> NDArray[np.bool_]:
+    """Find galaxies, nebulae and stars, grown until the sky no longer brightens towards them.
+
+    Over and over: fit a low-order sky to what is not masked, take it off, mask every group of bins (1, 2, 4, ... bins
+    wide) whose mean lies above 3.5 sigma (single bins: 4) of the noise at that scale in any plane or in the sum of
+    all planes, and one group more on each side. Stops when the mask no longer changes.
+
+    Parameters
+    ----------
+    pixels : (planes, rows, columns) float32, or a sequence of planes
+        Linear, any unit. NaN where there is no data.
+    invalid : (rows, columns) bool, optional
+        True where pixels must not be used.
+    reach : float
+        Lowers (above 1) or raises (below 1) the limits; 1 is meant to be right.
+    least_noise : sequence of float, optional
+        Of a pixel, a plane: what is known of noise that smoothing has hidden from bins; 0 where nothing is.
+
+    Returns
+    -------
+    (rows, columns) bool
+        True on objects. Pixels without data are not marked for that reason alone. Parts of a nebula that fills the
+        whole frame stay unmasked where they are as dark as the darkest sky there is.
+
+    Notes
+    -----
+    The noise at each scale is measured there, by second differences that a smooth sky cancels: correlated noise
+    raises the limits by itself.
+    """
+    rows, columns = pixels[0].shape
+    size = bin_size((rows, columns))
+    bins = [bin_light(plane, size=size, invalid=invalid) for plane in pixels]
+    least = [0.0] * len(bins) if least_noise is None else [sigma / size for sigma in least_noise]
+    found = _find_in_bins(np.stack(bins), reach=reach, least=least)
+    if size == 1:
+        return found
+    return _enlarge(found, size, (rows, columns))
+
+
+def bin_size(shape: tuple[int, int]) -> int:
+    """Return the side, in pixels, of the bins the search for objects works on.
+
+    Examples
+    --------
+    >>> bin_size((4000, 6000)), bin_size((900, 1350)), bin_size((200, 300))
+    (7, 3, 1)
+    """
+    size = max(1, round(float(np.sqrt(shape[0] * shape[1] / WANTED_BINS))))
+    # Halved, so that the largest groups of bins stay what they are.
+    while size > LARGEST_BIN:
+        size //= 2
+    return size
+
+
+def _find_in_bins(bins: NDArray[np.float64], *, reach: float, least: Sequence[float]) -> NDArray[np.bool_]:
+    """Return the mask on the grid of bins (planes, rows, columns)."""
+    from scipy.ndimage import binary_closing
+
+    known = np.isfinite(bins).any(axis=0)
+    masked = np.zeros(bins.shape[1:], dtype=np.bool_)
+    scaled = [_in_units_of_noise(plane, sigma) for plane, sigma in zip(bins, least, strict=True)]
+    layers = [layer for layer in scaled if layer is not None]
+    if not layers:
+        return masked
+    # Planes that share noise (demosaiced ones do) add up to more than independent ones.
+    together = difference_noise(np.sum(layers, axis=0)) or 1.0
+    if max(least) > 0.0:
+        together = max(together, len(layers) ** 0.5)
+    rough = [_first_sky(layer) for layer in layers]
+    raised = 1.0
+    for turn in range(ROUNDS):
+        raised = max(1.0, 0.5 * raised)
+        flat = [layer - sky for layer, sky in zip(layers, rough, strict=True)]
+        if len(flat) > 1:
+            flat.append(np.sum(flat, axis=0) / together)
+        # The first sky is rough: what it calls bright by a hair may be sky.
+        careful = reach if turn else 0.5 * reach
+        while True:
+            above = map_together(partial(above_noise, reach=careful / raised), flat)
+            fresh = np.logical_or.reduce(above)
+            if (known & ~fresh).mean() >= WANTED_SKY or raised >= MOST_RAISED:
+                break
+            raised *= 2.0
+        settled = turn > 0 and np.count_nonzero(fresh != masked) <= 0.005 * fresh.size
+        masked = fresh
+        if settled or turn == ROUNDS - 1:
+            break
+        rough = [_sky_outside(layer, masked, previous) for layer, previous in zip(layers, rough, strict=True)]
+    # A dark bin amid an object is the object's too, though too few neighbours are left to show it.
+    closed = np.asarray(binary_closing(masked, structure=np.ones((3, 3), dtype=np.bool_)), dtype=np.bool_)
+    return (masked | closed) & known
+
+
+def _in_units_of_noise(plane: NDArray[np.float64], least: float) -> NDArray[np.float64] | None:
+    """Return the plane over its own noise, at least ``least``, about its median; None where it holds one value only."""
+    middle, spread = median_and_sigma(plane)
+    noise = difference_noise(plane)
+    if not np.isfinite(middle):
+        return None
+    # Synthetic frames can have no noise, and quantised ones none at the scale of a bin; the digits of float32 remain.
+    digits = 3e-7 * float(np.nanmax(np.abs(plane)))
+    noise = max(noise if np.isfinite(noise) else 0.0, least, digits, 1e-3 * spread)
+    if not spread > digits:
+        return None
+    return (plane - middle) / noise
+
+
+def _first_sky(layer: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Fit degree 2 to the lower part of coarse cells: objects only add light, so the darker cells are sky."""
+    step = max(1, min(layer.shape) // 16)
+    cells = bin_mean(layer, step)
+    u, v = _cell_coordinates(cells.shape, step, layer.shape)
+    values = cells.ravel()
+    good = np.isfinite(values)
+    if good.sum() < 12:
+        return np.full(layer.shape, float(np.nanmedian(layer)))
+    terms = chebyshev_terms(u, v, degree=2)
+    weights = good.astype(np.float64)
+    filled = np.where(good, values, 0.0)
+    for _ in range(40):
+        answer = _weighted_fit(terms, filled, weights)
+        off = filled - terms @ answer
+        low = -off[good & (off < 0.0)]
+        sigma = 1.5 * float(np.median(low)) if low.size else 0.0
+        # Cells above the fit count little and the further the less; those below hold it down.
+        fresh = np.where(off > 0.0, 0.15 / (1.0 + (off / max(sigma, 1e-9)) ** 2), 1.0) * good
+        if np.abs(fresh - weights).max() < 1e-3:
+            break
+        weights = fresh
+    # The asymmetric weights put the fit below the sky by a part of the cells' noise; the mode does not have that fault.
+    answer[0] += _mode((filled - terms @ answer)[good])
+    return _surface(answer, layer.shape, degree=2)
+
+
+def _mode(values: NDArray[np.float64]) -> float:
+    """Return the half-sample mode: the shortest half of the sorted values, halved until ten are left."""
+    ordered = np.sort(values)
+    while ordered.size > 10:
+        half = (ordered.size + 1) // 2
+        widths = ordered[half - 1 :] - ordered[: ordered.size - half + 1]
+        start = int(np.argmin(widths))
+        ordered = ordered[start : start + half]
+    return float(np.median(ordered))
+
+
+def _sky_outside(
+    layer: NDArray[np.float64], masked: NDArray[np.bool_], previous: NDArray[np.float64]
+) -> NDArray[np.float64]:
+    """Fit the sky to coarse cells of what is not masked: degree 2 where a third of the frame is left, else 1."""
+    step = max(1, min(layer.shape) // 24)
+    cells = bin_mean(np.where(masked, np.nan, layer), step)
+    u, v = _cell_coordinates(cells.shape, step, layer.shape)
+    values = cells.ravel()
+    good = np.isfinite(values)
+    share = good.mean()
+    if good.sum() < 20 or share < 0.03:
+        return previous
+    degree = 2 if share > 0.33 else 1
+    terms = chebyshev_terms(u, v, degree=degree)
+    used = good.copy()
+    filled = np.where(good, values, 0.0)
+    for _ in range(5):
+        answer = _weighted_fit(terms, filled, used.astype(np.float64))
+        off = filled - terms @ answer
+        middle, sigma = median_and_sigma(off[used])
+        fresh = good & (off - middle < 2.5 * sigma) & (off - middle > -4.0 * sigma)
+        if sigma == 0.0 or fresh.sum() < 3 * terms.shape[1] or (fresh == used).all():
+            break
+        used = fresh
+    return _surface(answer, layer.shape, degree=degree)
+
+
+def _cell_coordinates(
+    cells: tuple[int, ...], step: int, shape: tuple[int, ...]
+) -> tuple[NDArray[np.float64], ...]:
+    y, x = np.mgrid[: cells[0], : cells[1]] * step + 0.5 * (step - 1)
+    return unit_coordinates(np.stack([x.ravel(), y.ravel()], axis=1), (shape[0], shape[1]))
+
+
+def _weighted_fit(
+    terms: NDArray[np.float64], values: NDArray[np.float64], weights: NDArray[np.float64]
+) -> NDArray[np.float64]:
+    root = np.sqrt(weights)
+    return np.asarray(np.linalg.lstsq(terms * root[:, None], values * root, rcond=None)[0], dtype=np.float64)
+
+
+def _surface(answer: NDArray[np.float64], shape: tuple[int, ...], *, degree: int) -> NDArray[np.float64]:
+    u, v = np.linspace(-1.0, 1.0, shape[1]), np.linspace(-1.0, 1.0, shape[0])
+    return chebyshev_surface(answer, u, v, degree=degree)
+
+
+def above_noise(layer: NDArray[np.float64], *, reach: float) -> NDArray[np.bool_]:
+    """Mark what lies above the noise at any scale.
+
+    Parameters
+    ----------
+    layer : (rows, columns) float64
+        Means of bins above the sky, over the noise of a bin; NaN where unknown.
+    reach : float
+        As in `object_mask`.
+    """
+    cells = layer.copy()
+    levels = []
+    group = 1
+    while True:
+        noise = 1.0 / group
+        if group > 1:
+            measured = difference_noise(cells)
+            # Few cells can measure a noise that is too low; it cannot fall faster than that of white noise.
+            noise = max(noise, measured) if np.isfinite(measured) else noise
+        limit = (FINE_SIGMA if group == 1 else COARSE_SIGMA) / reach
+        # Where there is no noise of account (synthetic frames), rounding must not turn into objects.
+        bright = cells > max(limit * noise, 1e-9)
+        if bright.any():
+            bright = _grown(bright)
+            cells[bright] = np.nan
+        levels.append(bright)
+        group *= 2
+        if min(layer.shape) // group < SMALLEST_LEVEL:
+            break
+        cells = _halve(cells)
+    found = levels.pop()
+    while levels:
+        finer = levels.pop()
+        found = finer | _enlarge(found, 2, (finer.shape[0], finer.shape[1]))
+    return found
+
+
+def _grown(cells: NDArray[np.bool_]) -> NDArray[np.bool_]:
+    """Return the cells with their eight neighbours."""
+    wide = cells.copy()
+    wide[:, 1:] |= cells[:, :-1]
+    wide[:, :-1] |= cells[:, 1:]
+    grown = wide.copy()
+    grown[1:] |= wide[:-1]
+    grown[:-1] |= wide[1:]
+    return grown
+
+
+def _halve(cells: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Return means of 2 x 2 cells, those at the far edges of fewer; NaN where fewer than two are known."""
+    rows, columns = cells.shape
+    even = np.pad(cells, ((0, rows % 2), (0, columns % 2)), constant_values=np.nan)
+    known = np.isfinite(even)
+    filled = np.where(known, even, 0.0)
+    total = filled[::2, ::2] + filled[::2, 1::2] + filled[1::2, ::2] + filled[1::2, 1::2]
+    count = known[::2, ::2].astype(np.int8) + known[::2, 1::2] + known[1::2, ::2] + known[1::2, 1::2]
+    return np.where(count >= 2, total / np.maximum(count, 1), np.nan)
+
+
+def _enlarge(coarse: NDArray[np.bool_], size: int, shape: tuple[int, int]) -> NDArray[np.bool_]:
+    """Repeat every cell ``size`` times along both axes and cut, or fill up with the last cell, to ``shape``."""
+    rows = np.minimum(np.arange(shape[0]) // size, coarse.shape[0] - 1)
+    columns = np.minimum(np.arange(shape[1]) // size, coarse.shape[1] - 1)
+    wide = coarse[:, columns]
+    return np.asarray(wide[rows], dtype=np.bool_)

@@ -1,0 +1,195 @@
+"""Find the places on a plane where something star-like may stand; ``stars`` measures and judges them.
+
+This is the only module that names sep. It raises sep's buffers when they fill and lets one thread in at a
+time.
+"""
+
+from __future__ import annotations
+
+from threading import Lock
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from blend.base.jit import kernel
+from blend.base.robust import median_and_sigma
+from blend.base.rowblocks import map_row_blocks
+
+MESH_PX = 64
+"""Side of a cell of the detection sky: wide against a star, narrow against a galaxy."""
+
+FINE_MESH_PX = 16
+"""The same where nebula fills the frame: narrow against its lumps, which pass for stars and swallow them."""
+
+ROUGH = 0.5
+"""Smoothed noise by that of pixels from which the sky bends within a cell: white noise leaves 0.375, as do demosaiced
+masters; nebulae from 0.6 on."""
+
+_MOST_SAMPLES = 2_000_000
+_SMOOTHING = np.array([[1.0, 2.0, 1.0], [2.0, 4.0, 2.0], [1.0, 2.0, 1.0]]) / 16.0
+_BUFFER_PIXELS = (1_000_000, 10_000_000, 100_000_000)
+_BUFFER_OBJECTS = (4_096, 65_536, 1_000_000)
+_one_at_a_time = Lock()
+
+
+def native_plane(plane: NDArray[Any]) -> NDArray[np.float32]:
+    """Return the plane as native, contiguous float32, read-only: a view where it already is one.
+
+    Kernels are compiled once for arrays that may be written to and once for those that may not; one is enough.
+    """
+    image = np.ascontiguousarray(plane, dtype=np.float32).view()
+    image.flags.writeable = False
+    return image
+
+
+def find_candidates(
+    plane: NDArray[np.float32], *, invalid: NDArray[np.bool_] | None, threshold_sigma: float
+) -> tuple[NDArray[np.float64], NDArray[np.float64], bool]:
+    """Return barycentres (n, 2), footprint areas in pixels (n,), brightest first, and whether nebula bends the sky.
+
+    Parameters
+    ----------
+    plane : (rows, columns) float32
+        Native and contiguous; NaN is left out.
+    invalid : (rows, columns) bool, optional
+        True where a pixel must not be used.
+    threshold_sigma : float
+        Threshold over the local sky, in standard deviations of the smoothed plane.
+    """
+    signal = flatten_for_detection(plane, invalid=invalid)
+    noise = _smoothed_noise(signal)
+    rough = noise > ROUGH
+    if rough:
+        signal = flatten_for_detection(plane, invalid=invalid, mesh_px=FINE_MESH_PX)
+        noise = _smoothed_noise(signal)
+    found = _extract(signal, threshold=threshold_sigma * noise)
+    found = found[np.argsort(-found["flux"], kind="stable")]
+    xy = np.column_stack([found["x"], found["y"]]).astype(np.float64)
+    return xy, found["npix"].astype(np.float64), rough
+
+
+def flatten_for_detection(
+    plane: NDArray[np.float32], *, invalid: NDArray[np.bool_] | None, mesh_px: int = MESH_PX
+) -> NDArray[np.float32]:
+    """Return (plane - local sky) / local noise, zero where invalid.
+
+    Sky and noise come from a mesh of cells of ``mesh_px`` over every k-th pixel: 24 million pixels need no more
+    than two million for it.
+    """
+    rows, columns = plane.shape
+    step = max(1, int(np.ceil(np.sqrt(plane.size / _MOST_SAMPLES))))
+    sample, unusable = plane[::step, ::step], None if invalid is None else invalid[::step, ::step]
+    sky, noise = _mesh(sample, unusable, max(8, mesh_px // step))
+    out = np.empty_like(plane)
+    mask = np.zeros((1, 1), dtype=np.bool_) if invalid is None else np.ascontiguousarray(invalid, np.bool_)
+    scale_y = (sky.shape[0] - 1) / max(rows - 1, 1)
+    scale_x = (sky.shape[1] - 1) / max(columns - 1, 1)
+
+    def fill_rows(block: slice) -> None:
+        _flatten_rows(plane, mask, sky, noise, scale_y, scale_x, block.start, block.stop, out)
+
+    map_row_blocks(fill_rows, rows)
+    return out
+
+
+def _mesh(
+    sample: NDArray[np.float32], invalid: NDArray[np.bool_] | None, side: int
+) -> tuple[NDArray[np.float32], NDArray[np.float32]]:
+    import sep
+
+    data = np.ascontiguousarray(sample)
+    bad = ~np.isfinite(data)
+    if invalid is not None:
+        bad |= invalid
+    data = np.where(bad, np.float32(0), data)
+    cell = int(np.clip(side, 8, max(8, min(data.shape) // 3)))
+    with _one_at_a_time:
+        fitted = sep.Background(data, mask=bad, bw=cell, bh=cell, fw=3, fh=3)
+        sky, noise = fitted.back(dtype=np.float32), fitted.rms(dtype=np.float32)
+    usable = data[~bad]
+    _, spread = median_and_sigma(usable[:: max(1, usable.size // 200_000)])
+    reach = float(np.ptp(usable)) if usable.size else 1.0
+    least = max(0.5 * float(np.median(noise)), 1e-3 * spread, 1e-6 * reach, 1e-30)
+    return sky, np.maximum(noise, np.float32(least))
+
+
+@kernel
+def _flatten_rows(
+    plane: Any,
+    mask: Any,
+    sky: Any,
+    noise: Any,
+    scale_y: float,
+    scale_x: float,
+    start: int,
+    stop: int,
+    out: Any,
+) -> None:
+    columns = plane.shape[1]
+    masked = mask.shape[0] == plane.shape[0]
+    high, wide = sky.shape
+    left = np.empty(columns, dtype=np.int32)
+    share = np.empty(columns, dtype=np.float32)
+    for x in range(columns):
+        left[x] = min(int(x * scale_x), max(wide - 2, 0))
+        share[x] = x * scale_x - left[x]
+    level = np.empty(wide + 1, dtype=np.float32)
+    weight = np.empty(wide, dtype=np.float32)
+    for y in range(start, stop):
+        v = y * scale_y
+        j = min(int(v), max(high - 2, 0))
+        k = min(j + 1, high - 1)
+        b = np.float32(v - j)
+        for i in range(wide):
+            level[i] = sky[j, i] + b * (sky[k, i] - sky[j, i])
+            weight[i] = np.float32(1) / noise[j, i]
+        level[wide] = level[wide - 1]
+        for x in range(columns):
+            i = left[x]
+            value = (plane[y, x] - (level[i] + share[x] * (level[i + 1] - level[i]))) * weight[i]
+            good = np.isfinite(value) and not (masked and mask[y, x])
+            out[y, x] = value if good else np.float32(0)
+
+
+def _smoothed_noise(signal: NDArray[np.float32]) -> float:
+    """Return the noise of the smoothed signal; 0.375 for white noise, more where pixels are correlated."""
+    from scipy.ndimage import convolve
+
+    side = 128
+    tops = np.unique(np.linspace(0, max(signal.shape[0] - side, 0), 4).astype(int))
+    lefts = np.unique(np.linspace(0, max(signal.shape[1] - side, 0), 4).astype(int))
+    spreads = []
+    for top in tops:
+        for left in lefts:
+            patch = signal[top : top + side, left : left + side]
+            if np.count_nonzero(patch) * 2 > patch.size:
+                spreads.append(median_and_sigma(convolve(patch, _SMOOTHING))[1])
+    return float(np.clip(np.median(spreads), 0.375, 1.5)) if spreads else 0.375
+
+
+def _extract(signal: NDArray[np.float32], *, threshold: float) -> Any:
+    import sep
+
+    with _one_at_a_time:
+        before = sep.get_extract_pixstack(), sep.get_sub_object_limit()
+        try:
+            for pixels, objects in zip(_BUFFER_PIXELS, _BUFFER_OBJECTS, strict=True):
+                # sep fills the whole buffer first: no frame needs more places than it has pixels
+                sep.set_extract_pixstack(min(pixels, signal.size + 1))
+                sep.set_sub_object_limit(objects)
+                try:
+                    return sep.extract(
+                        signal,
+                        threshold,
+                        minarea=5,
+                        filter_kernel=_SMOOTHING,
+                        deblend_nthresh=16,
+                        deblend_cont=0.005,
+                    )
+                except Exception as fault:  # noqa: BLE001  sep raises the bare class when a buffer is full
+                    full = fault
+            raise full
+        finally:
+            sep.set_extract_pixstack(before[0])
+            sep.set_sub_object_limit(before[1])
