@@ -16,7 +16,7 @@ from blend.recipe.steps.blends import blend_display, blend_linear, display_sky
 from blend.recipe.steps.stretch import stretch
 from blend.science.line.amount import bright_weights, faint_places, noise_covariance, noise_ratio
 from blend.science.picture.colour import display_luminance
-from blend.science.picture.formulas import apply_formula, neutral_value
+from blend.science.picture.formula import apply_formula, neutral_value
 from blend.science.picture.stretch import stretch_line
 
 SIZES = (1, 4, 16)

@@ -9,7 +9,8 @@ import pytest
 
 from blend.base.equation import javascript_prelude
 from blend.base.rowblocks import limit_threads
-from blend.science.picture.stretch import CURVES, solve_stretch, stretch_line, stretch_planes
+from blend.science.picture.curves import CURVES
+from blend.science.picture.stretch import solve_stretch, stretch_line, stretch_planes
 
 every_curve = pytest.mark.parametrize("curve", list(CURVES.values()), ids=lambda curve: curve.name)
 CASES = [(1e-6, 1.0, 0.1), (1e-4, 0.9, 0.15), (2e-3, 1.0, 0.1), (3.0, 40_000.0, 0.12), (0.003, 1.0, 0.5)]

@@ -9,15 +9,14 @@ import pytest
 
 from blend.base.equation import javascript_prelude
 from blend.base.rowblocks import limit_threads
-from blend.science.picture.formulas import (
+from blend.science.picture.formula import (
     BLEND_NAMES,
-    FORMULAS,
     apply_formula,
-    define_formula,
     evaluate_formula,
     neutral_value,
     sky_statistics,
 )
+from blend.science.picture.formulas import FORMULAS, define_formula
 
 OWN = define_formula(
     "own",

@@ -4,7 +4,8 @@ import numpy as np
 import pytest
 
 from blend.science.picture.colourspace import srgb_encode
-from blend.science.picture.formulas import FORMULAS, apply_formula, evaluate_formula
+from blend.science.picture.formula import apply_formula, evaluate_formula
+from blend.science.picture.formulas import FORMULAS
 
 
 def _number(name, base, line, amount=None):

@@ -3,7 +3,8 @@
 import numpy as np
 import pytest
 
-from blend.science.picture.stretch import CURVES, SolvedStretch, solve_stretch, stretch_planes
+from blend.science.picture.curves import CURVES
+from blend.science.picture.stretch import SolvedStretch, solve_stretch, stretch_planes
 
 X = np.linspace(0, 1, 201)
 

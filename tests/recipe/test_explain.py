@@ -9,8 +9,8 @@ import pytest
 from blend.recipe.explain import WIDTH, explain
 from blend.recipe.model import load_recipe
 from blend.recipe.target import target_from_options
+from blend.science.picture.curves import CURVES
 from blend.science.picture.formulas import FORMULAS
-from blend.science.picture.stretch import CURVES
 
 SHIPPED = sorted((Path(__file__).parents[2] / "recipes").glob("*.toml"))
 VERSION = "version = 1\n"

@@ -15,8 +15,8 @@ from hypothesis import strategies as st
 from blend.base.errors import FaultList, RecipeError
 from blend.recipe.model import load_recipe, recipe_schema, resolved
 from blend.recipe.toml import LONGEST_TEXT, parse_setting, read_toml, to_toml
+from blend.science.picture.curves import CURVES
 from blend.science.picture.formulas import FORMULAS
-from blend.science.picture.stretch import CURVES
 
 VERSION = "version = 1\n"
 RED = '[blend.red]\ninto = "red"\nfrom = "ha.emission"\nformula = "emission-add"\n'

@@ -21,27 +21,25 @@ if TYPE_CHECKING:
         star_rgb,
     )
     from blend.science.picture.colourspace import ciede2000, linear_to_lab, srgb_decode
+    from blend.science.picture.curves import CURVES, Curve
     from blend.science.picture.destroyed import BlendLoss, blend_loss
     from blend.science.picture.fill_stars import fill_at, fill_behind
     from blend.science.picture.finish import Finished, finish_picture
-    from blend.science.picture.formulas import (
+    from blend.science.picture.formula import (
         BLEND_NAMES,
-        FORMULAS,
         Example,
         Formula,
         apply_formula,
-        define_formula,
         evaluate_formula,
         neutral_value,
         sky_statistics,
     )
+    from blend.science.picture.formulas import FORMULAS, define_formula
     from blend.science.picture.holes import describe_holes, fill_holes, find_holes
     from blend.science.picture.neutral import check_neutral
     from blend.science.picture.saturated_cores import colour_cores
     from blend.science.picture.stretch import (
-        CURVES,
         SMALLEST_SIGMA,
-        Curve,
         SolvedStretch,
         solve_stretch,
         stretch_line,
@@ -69,32 +67,24 @@ else:
                 "star_rgb",
             ],
             "colourspace": ["ciede2000", "linear_to_lab", "srgb_decode"],
+            "curves": ["CURVES", "Curve"],
             "destroyed": ["BlendLoss", "blend_loss"],
             "fill_stars": ["fill_at", "fill_behind"],
             "finish": ["Finished", "finish_picture"],
-            "formulas": [
+            "formula": [
                 "BLEND_NAMES",
                 "Example",
-                "FORMULAS",
                 "Formula",
                 "apply_formula",
-                "define_formula",
                 "evaluate_formula",
                 "neutral_value",
                 "sky_statistics",
             ],
+            "formulas": ["FORMULAS", "define_formula"],
             "holes": ["describe_holes", "fill_holes", "find_holes"],
             "neutral": ["check_neutral"],
             "saturated_cores": ["colour_cores"],
-            "stretch": [
-                "CURVES",
-                "Curve",
-                "SMALLEST_SIGMA",
-                "SolvedStretch",
-                "solve_stretch",
-                "stretch_line",
-                "stretch_planes",
-            ],
+            "stretch": ["SMALLEST_SIGMA", "SolvedStretch", "solve_stretch", "stretch_line", "stretch_planes"],
         },
     )
 

@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from blend.base.errors import RecipeError
-from blend.science.picture.formulas import Formula, neutral_value
+from blend.science.picture.formula import Formula, neutral_value
 
 DISPLAY_SKIES = (0.02, 0.05, 0.1, 0.2, 0.35, 0.5)
 """From dark to bright: a recipe may ask for 0.01 to 0.5."""

@@ -9,8 +9,8 @@ from pathlib import Path
 import pytest
 
 from blend.app.inspect.manual import PLOT_COLUMNS, PLOT_ROWS, WIDTH, catalogue, formula_page, formula_table
+from blend.science.picture.curves import CURVES
 from blend.science.picture.formulas import FORMULAS
-from blend.science.picture.stretch import CURVES
 
 SHIPPED = Path(__file__).parents[3] / "recipes" / "FORMULAS.md"
 

@@ -17,8 +17,8 @@ from blend.app.run.terminal import summary
 from blend.base.errors import StepError
 from blend.base.formats import FORMATS
 from blend.files.reader import read_picture
+from blend.science.picture.curves import CURVES
 from blend.science.picture.formulas import FORMULAS
-from blend.science.picture.stretch import CURVES
 from blend.science.simulated.night import SceneOptions, simulate_night
 
 PLACES = ("red", "green", "blue", "luminance")

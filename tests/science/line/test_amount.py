@@ -25,7 +25,8 @@ from blend.science.line.amount import (
     signal_to_noise,
 )
 from blend.science.line.emission import line_factor
-from blend.science.picture.formulas import FORMULAS, apply_formula, evaluate_formula
+from blend.science.picture.formula import apply_formula, evaluate_formula
+from blend.science.picture.formulas import FORMULAS
 
 Plane = NDArray[np.float32]
 SIDE = 480

@@ -6,14 +6,8 @@ import numpy as np
 import pytest
 
 from blend.base.errors import RecipeError
-from blend.science.picture.formulas import (
-    FORMULAS,
-    apply_formula,
-    define_formula,
-    evaluate_formula,
-    neutral_value,
-    sky_statistics,
-)
+from blend.science.picture.formula import apply_formula, evaluate_formula, neutral_value, sky_statistics
+from blend.science.picture.formulas import FORMULAS, define_formula
 
 
 def _planes(seed=1, shape=(70, 33)):

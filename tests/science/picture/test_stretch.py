@@ -5,7 +5,8 @@ import pytest
 
 from blend.base.errors import RecipeError, StepError
 from blend.science.picture.colourspace import linear_to_oklab, srgb_decode
-from blend.science.picture.stretch import CURVES, solve_stretch, stretch_line, stretch_planes
+from blend.science.picture.curves import CURVES
+from blend.science.picture.stretch import solve_stretch, stretch_line, stretch_planes
 
 
 def _solve(curve="asinh", **changes):
