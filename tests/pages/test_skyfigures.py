@@ -10,7 +10,7 @@ import numpy as np
 import pytest
 
 from blend.pages.skyfigures import block_grid, hard_stretch, model_panel, residual_panel, sky_figures
-from blend.recipe.steps.gradient import SkyView
+from blend.recipe.steps.skywords import SkyView
 from blend.science.sky.gradient import fit_sky
 
 SHAPE = (90, 120)

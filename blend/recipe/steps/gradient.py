@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
-from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -11,20 +10,23 @@ from numpy.typing import NDArray
 from blend.base.errors import StepError
 from blend.base.master import Master
 from blend.base.rowblocks import map_together
-from blend.base.shares import in_percent
 from blend.recipe.state import Work, frozen
 from blend.recipe.steps.doubts import doubt_trails
-from blend.recipe.steps.flatwords import Bowl, bowl_warnings, judge_bowls
+from blend.recipe.steps.flatwords import Bowl, judge_bowls
 from blend.recipe.steps.skyfacts import MoonFacts, line_nm_of, moon_facts
+from blend.recipe.steps.skywords import (
+    PlaneSky,
+    SkyView,
+    glow_warnings,
+    master_warnings,
+    plane_warnings,
+    sky_entry,
+)
 from blend.recipe.tables import Gradient, RegionTable
 from blend.science.sky import (
-    CAN_EAT,
-    CornerGlow,
     LineGuide,
     Region,
     SkyFit,
-    SlopeCheck,
-    Strength,
     bin_light,
     compare_slope,
     divide_flat_fault,
@@ -35,35 +37,18 @@ from blend.science.sky import (
     fit_sky,
     fit_spline,
     guide_by_line,
-    likely_causes,
     object_mask,
     region_mask,
     shape_towards,
-    sky_uncertainty,
     slope_left,
     slope_of_blocks,
     subtract_sky,
-    surely_below,
 )
 
-TOO_STEEP_SIGMA = 0.25
-"""A slope left above this many sigma of a pixel, corner to corner, is worth a warning."""
-TOO_UNSURE_SIGMA = 1.0
-"""So is a sky whose own error, all over the frame, is more than a pixel's noise."""
 VIEW_PX = 360
 """Long edge of the small pictures kept for the report."""
 
 Mask = NDArray[np.bool_]
-
-
-@dataclass(frozen=True, eq=False)
-class SkyView:
-    """What the report draws of one plane: means over ``size`` x ``size`` pixels, before and after, and the noise."""
-
-    before: NDArray[np.float32]
-    after: NDArray[np.float32]
-    size: int
-    noise: float
 
 
 @dataclass(frozen=True, eq=False)
@@ -87,18 +72,6 @@ class _Plane:
     @property
     def where(self) -> str:
         return f"gradient.{self.name}.{self.plane}"
-
-
-@dataclass(frozen=True, eq=False)
-class _Done:
-    """A plane with its sky taken out."""
-
-    fit: SkyFit
-    bowl: Bowl | None
-    glow: CornerGlow | None
-    check: SlopeCheck | None
-    view: SkyView
-    left: float | None
 
 
 def subtract_gradients(work: Work) -> Work:
@@ -221,7 +194,7 @@ def _known_shape(
     )
 
 
-def _flatten(work: Work, name: str, planes: list[_Plane]) -> tuple[Master, dict[str, _Done]]:
+def _flatten(work: Work, name: str, planes: list[_Plane]) -> tuple[Master, dict[str, PlaneSky]]:
     master = work.masters[name]
     pixels = np.empty_like(master.pixels)
     fits = map_together(lambda index: _fit(master.pixels[index], planes[index]), range(len(planes)))
@@ -230,7 +203,7 @@ def _flatten(work: Work, name: str, planes: list[_Plane]) -> tuple[Master, dict[
     ]
     bowls = judge_bowls(work, name, faults)
 
-    def flatten(index: int) -> _Done:
+    def flatten(index: int) -> PlaneSky:
         noise = _noise_for_words(master, planes[index].plane)
         found = (fits[index], bowls[index], noise)
         return _one_plane(master.pixels[index], planes[index], found, out=pixels[index])
@@ -264,7 +237,7 @@ def _one_plane(
     found: tuple[SkyFit, Bowl | None, float],
     *,
     out: NDArray[np.float32],
-) -> _Done:
+) -> PlaneSky:
     """Fill ``out`` with the plane without its sky, and return what was found: sky, bowl, noise."""
     fit, bowl, noise = found
     light = plane
@@ -279,7 +252,7 @@ def _one_plane(
     check = None if what.predicted is None or what.leads else compare_slope(fit, what.predicted)
     subtract_sky(light, fit, out=out)
     glow = None if _unsure(what, fit) else find_corner_glow(fit)
-    return _Done(fit, bowl, glow, check, view, _left(out, what, fit))
+    return PlaneSky(fit, bowl, glow, check, view, _left(out, what, fit))
 
 
 def _fit(plane: NDArray[np.float32], what: _Plane) -> SkyFit:
@@ -318,16 +291,18 @@ def _mask(boxes: tuple[RegionTable, ...], master: Master) -> Mask:
     return region_mask([Region(**box.model_dump()) for box in boxes], master.shape)
 
 
-def _tell(work: Work, name: str, planes: list[_Plane], done: dict[str, _Done]) -> Work:
+def _tell(work: Work, name: str, planes: list[_Plane], done: dict[str, PlaneSky]) -> Work:
     entries = {}
     upside_down = work.masters[name].facts.rows == "bottom-up"
     told = {plane: dict(entry) for plane, entry in work.recorded["masters"][name]["planes"].items()}
     for what in planes:
         entry = done[what.plane]
-        entries[what.plane] = _entry(entry, upside_down)
+        entries[what.plane] = sky_entry(entry, upside_down)
         told[what.plane]["sky"] = entry.fit.level
-        work = work.warn(*_warnings(f"{name}.{what.plane}", entry))
-    work = work.warn(*_master_warnings(name, planes, done), *_glow_warning(name, done, upside_down))
+        work = work.warn(*plane_warnings(f"{name}.{what.plane}", entry))
+    work = work.warn(
+        *master_warnings(name, planes[0].settings, done), *glow_warnings(name, done, upside_down)
+    )
     work = work.tell("gradient", name, entries)
     work = work.show(f"sky {name}", {plane: entry.fit for plane, entry in done.items()})
     work = work.show(f"skyview {name}", {plane: entry.view for plane, entry in done.items()})
@@ -341,125 +316,3 @@ def _left(plane: NDArray[np.float32], what: _Plane, fit: SkyFit) -> float | None
     if fit.line_factor is not None or fit.name == "moonlight":
         return slope_of_blocks(fit)
     return slope_left(plane, what.masked) if what.only is None else slope_of_blocks(fit)
-
-
-def _corner(glow: CornerGlow, upside_down: bool) -> str:
-    """Return which corner it is as the report shows the frame, upright."""
-    return f"{'bottom' if glow.high_y != upside_down else 'top'} {'right' if glow.high_x else 'left'}"
-
-
-def _entry(done: _Done, upside_down: bool) -> dict[str, Any]:
-    fit, noise, left = done.fit, done.view.noise, done.left
-    entry: dict[str, Any] = {
-        "model": fit.name,
-        "degree": fit.degree,
-        "amplitude": fit.amplitude,
-        "residual": fit.residual,
-        "uncertainty": sky_uncertainty(fit),
-        "sky_share": fit.sky_share,
-        "slope_left": left,
-        "slope_left_sigma": left / noise if left is not None and noise > 0 else None,
-        "sigma": noise if noise > 0 else None,
-    }
-    if fit.line_factor is not None:
-        entry["line_factor"] = fit.line_factor
-    if fit.strength is not None:
-        entry["strength"] = {
-            "value": fit.strength.value,
-            "error": fit.strength.error,
-            "held_at_0": fit.strength.held,
-        }
-    if done.check is not None:
-        entry["moon"] = {
-            "predicted_percent": done.check.predicted_percent,
-            "predicted_deg": done.check.predicted_deg,
-            "fitted_percent": done.check.fitted_percent,
-            "fitted_deg": done.check.fitted_deg,
-            "agrees": done.check.agrees,
-        }
-    if done.glow is not None:
-        entry["corner_glow"] = {
-            "corner": _corner(done.glow, upside_down),
-            "amount": done.glow.amount,
-            "percent": done.glow.percent,
-            "sigma": done.glow.sigma,
-        }
-    if done.bowl is not None:
-        entry["flat_fault"] = done.bowl.entry()
-    return entry
-
-
-def _warnings(label: str, done: _Done) -> list[tuple[str, str]]:
-    """Return what one plane's sky has to warn of."""
-    fit, noise, left = done.fit, done.view.noise, done.left
-    found = []
-    unsure = sky_uncertainty(fit) / noise if noise > 0 else 0.0
-    if fit.sky_share == 0.0:
-        text = f"{label}: no part of the frame is sky for sure; the darkest was taken, uncertain by {unsure:.1f} sigma"
-        found.append(("sky-unknown", text + " of a pixel. Mark sky_boxes, or let a line guide the fit"))
-    elif unsure > TOO_UNSURE_SIGMA:
-        text = f"{label}: the sky taken out is uncertain by {unsure:.1f} sigma of a pixel; too little of the frame"
-        text += " is surely free of light"
-        if fit.name == "moonlight":
-            text += ", or the sky is not of the Moon's shape alone"
-        found.append(("sky-uncertain", text))
-    if left is not None and noise > 0 and left / noise > TOO_STEEP_SIGMA:
-        text = f"{label}: a slope of {left / noise:.2f} sigma of a pixel is left, corner to corner"
-        found.append(("slope-left", text))
-    if fit.strength is not None and surely_below(fit.strength):
-        found.append(("moonlight-held", _held(label, fit.strength, noise)))
-    if done.check is not None and not done.check.agrees:
-        found.append(("slope-unlike-moon", _unlike(label, done.check, done.glow)))
-    return found
-
-
-def _held(label: str, strength: Strength, noise: float) -> str:
-    return (
-        f"{label}: the sky darkens where moonlight should brighten it; fitted freely, moonlight would lie "
-        f"{strength.free / -strength.free_error:.0f} of its errors below 0. It was held at 0 (no more than about "
-        f"{2.0 * strength.error / noise:.1g} sigma of a pixel): a level was taken out, no slope. Check date, site, "
-        'coordinates and direction, or choose model = "polynomial"'
-    )
-
-
-def _unlike(label: str, check: SlopeCheck, glow: CornerGlow | None) -> str:
-    causes = likely_causes(check, glow=glow is not None)
-    return (
-        f"{label}: the sky slopes by {check.fitted_percent:.2f} % of its level over the frame, towards "
-        f"{check.fitted_deg:.0f} degrees from the columns to the rows; the Moon would make "
-        f"{check.predicted_percent:.2f} % towards {check.predicted_deg:.0f}. They differ by {check.off_percent:.2f} %, "
-        f"more than their errors ({check.limit_percent:.2f} %). Likely causes: {causes}"
-    )
-
-
-def _glow_warning(name: str, done: dict[str, _Done], upside_down: bool) -> list[tuple[str, str]]:
-    """Return what a master's brightest corner has to warn of: one sentence for all planes that show one."""
-    glows = {plane: entry.glow for plane, entry in done.items() if entry.glow is not None}
-    if not glows:
-        return []
-    numbers = ", ".join(
-        f"{plane} {_corner(glow, upside_down)}{_glow_share(glow)}, {glow.sigma:.0f} times its error"
-        for plane, glow in glows.items()
-    )
-    text = f"{name}: one corner is brighter than the sky ({numbers}). It was left in. Likely causes: a glow of the "
-    text += (
-        "sensor's amplifier (take darks of the same length), light that strays into the tube, or nebula that "
-    )
-    return [
-        ("corner-glow", text + 'fades away from there; model = "spline" takes it out, with what that can eat')
-    ]
-
-
-def _glow_share(glow: CornerGlow) -> str:
-    share = in_percent(glow.percent / 100.0, ".2f")
-    return f" +{share} of the sky" if share else ""
-
-
-def _master_warnings(name: str, planes: list[_Plane], done: dict[str, _Done]) -> list[tuple[str, str]]:
-    """Return what holds for a whole master: faults of its flat, a spline."""
-    settings = planes[0].settings
-    bowls = {plane: entry.bowl for plane, entry in done.items() if entry.bowl is not None}
-    found = bowl_warnings(name, bowls, settings)
-    if settings.model == "spline":
-        found.append(("spline-can-eat", f"{name}: {CAN_EAT}"))
-    return found

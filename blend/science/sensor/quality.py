@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 
@@ -26,7 +25,9 @@ from blend.science.plane import (
     sky_mode,
     sky_spread,
 )
+from blend.science.sensor.header_words import declared_display, stretch_words
 from blend.science.sensor.linearity import GAP, SURE, WARN_SIGMA, WARN_SKEW, Linearity, judge_linearity
+from blend.science.sensor.whole_numbers import empty_codes, is_eight_bit
 
 __all__ = [
     "Figures",
@@ -38,12 +39,6 @@ __all__ = [
     "refuse_faults",
     "saturation_level",
 ]
-
-_LARGEST_CODE = 2.0**32  # no file of integers that a camera or a stack writes holds more
-_STRETCH_WORDS = re.compile(
-    r"\b(stretch(ed|ing)?|arc?sinh|gamma[- ]corrected|tone[- ]?mapp\w*)\b", re.IGNORECASE
-)
-_DENIALS = re.compile(r"\b(un|not |no |non-?)\s*stretch", re.IGNORECASE)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -228,12 +223,12 @@ def _value_findings(sample: NDArray[np.float32], name: str, bits: int | None) ->
         text = f"{100.0 * below:.0f} % of {name} is below 0: too much was subtracted"
         found.append(Finding(code="negative", text=text, plane=name, evidence={"share": below}))
     values, counts = np.unique(sample, return_counts=True)
-    if bits == 8 or _is_eight_bit(values):
+    if bits == 8 or is_eight_bit(values):
         text = f"{name} holds {values.size} different values, as 8 bits do: faint light is lost in the steps"
         found.append(
             Finding(code="eight-bit", text=text, plane=name, evidence={"values": float(values.size)})
         )
-    share = _empty_codes(values, counts)
+    share = empty_codes(values, counts)
     if share > 0.05:
         text = (
             f"{100.0 * share:.0f} % of the values {name} could take are never taken:"
@@ -253,7 +248,7 @@ def _step_finding(
 ) -> list[Finding]:
     """Compare the steps of the values round the sky with the noise, which neighbours do not show where it is shared."""
     values = np.unique(sample)
-    if sample.size < 1000 or bits == 8 or _is_eight_bit(values):
+    if sample.size < 1000 or bits == 8 or is_eight_bit(values):
         return []
     away = np.abs(values - sky_mode(sample))
     near = int((away <= 2.0 * noise).sum())
@@ -263,42 +258,6 @@ def _step_finding(
         return []
     text = f"the sky of {name} holds {near} values within 2 sigma: its steps are as coarse as its noise"
     return [Finding(code="posterised", text=text, plane=name, evidence={"values": float(near)})]
-
-
-def _is_eight_bit(values: NDArray[np.float32]) -> bool:
-    """Tell whether all values are whole numbers up to 255, or such over 255, or (in 16 bits) times 257."""
-    if not 8 < values.size <= 256 or values[0] < 0.0:
-        return False
-    exact = values.astype(np.float64)
-    for unit in (1.0, 1.0 / 255.0, 257.0):
-        codes = exact / unit
-        if codes[-1] <= 255.5 and np.all(np.abs(codes - np.rint(codes)) < 1e-3):
-            return True
-    return False
-
-
-def _empty_codes(values: NDArray[np.float32], counts: NDArray[np.int64]) -> float:
-    """Return the share of whole-number codes never taken between others taken often; 0 if codes are no
-    numbers.
-
-    Looked at between the 5th and the 95th percentile, where at least 20 pixels a code are expected. Codes
-    that are all multiples of one number (14 bits stored in 16) are divided by it first.
-    """
-    cumulative = np.cumsum(counts)
-    first, last = np.searchsorted(cumulative, [0.05 * cumulative[-1], 0.95 * cumulative[-1]])
-    inner = values[first : last + 1].astype(np.float64)
-    for unit in (1.0, 1.0 / 65535.0):
-        codes = np.rint(inner / unit)
-        whole = np.all(np.abs(inner / unit - codes) <= 0.02) and np.abs(codes[[0, -1]]).max() < _LARGEST_CODE
-        if codes[-1] - codes[0] < 16 or not whole:
-            continue
-        steps = np.diff(codes.astype(np.int64))
-        common = int(np.gcd.reduce(steps))
-        possible = int((codes[-1] - codes[0]) // common) + 1
-        if counts[first : last + 1].sum() < 20 * possible:
-            return 0.0
-        return 1.0 - inner.size / possible
-    return 0.0
 
 
 def _mosaic_finding(plane: NDArray[np.floating], name: str) -> list[Finding]:
@@ -388,8 +347,8 @@ def _stretch_finding(
 ) -> tuple[float, list[Finding]]:
     if found is None:
         return 0.0, []
-    words = _stretch_words(header or {})
-    declared = _declared_display(header or {})
+    words = stretch_words(header or {})
+    declared = declared_display(header or {})
     # a word, or 8 bits, can tip evidence from the pixels, never stand for it
     confidence = 1.0 - (1.0 - found.confidence) * (0.6 if words else 1.0) * (0.6 if bits == 8 else 1.0)
     confidence = 1.0 if declared else confidence
@@ -438,17 +397,3 @@ def _reasons(found: Linearity, words: str, declared: bool) -> str:
     if words:
         reasons.append(f"its header says {words!r}")
     return ", ".join(reasons)
-
-
-def _stretch_words(header: Mapping[str, str]) -> str:
-    for value in header.values():
-        match = _STRETCH_WORDS.search(str(value))
-        if match and not _DENIALS.search(str(value)):
-            return match.group(0)
-    return ""
-
-
-def _declared_display(header: Mapping[str, str]) -> bool:
-    return any(
-        "domain" in key.casefold() and value.strip().casefold() == "display" for key, value in header.items()
-    )
