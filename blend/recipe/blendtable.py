@@ -16,7 +16,7 @@ from pydantic import (
 )
 
 from blend.base.registry import suggestion
-from blend.recipe.fields import PLANES, Table, exactly, is_number, wrong
+from blend.recipe.fields import KEBAB, PLANES, Table, exactly, is_number, wrong
 from blend.science.line import hydrogen_share
 from blend.science.picture import FORMULAS
 
@@ -68,7 +68,15 @@ class Blend(Table):
         alias="from",
         description="ha: the line's master, scaled so that stars match; ha.emission: without continuum",
     )
-    formula: str = Field(description="a formula of the table, or one of [formulas]")
+    formula: str = Field(
+        description="a formula of the table, or one of [formulas]",
+        json_schema_extra={
+            "anyOf": [
+                {"enum": list(FORMULAS), "description": "a formula of the table"},
+                {"pattern": f"^{KEBAB}$", "description": "one of this recipe's own, in [formulas]"},
+            ]
+        },
+    )
     amount: Annotated[
         Literal["auto"] | Annotated[float, Field(ge=0, le=3)], BeforeValidator(_check_amount)
     ] = Field(

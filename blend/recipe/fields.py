@@ -19,6 +19,8 @@ _RESERVED = re.compile(r"con|prn|aux|nul|(com|lpt)[0-9]")
 """Names of devices in Windows (Microsoft, Naming Files, Paths, and Namespaces; from memory)."""
 
 PLANES = ("red", "green", "blue")
+KEBAB = "[a-z0-9]+(-[a-z0-9]+)*"
+"""How a name looks, as a regular expression that JSON Schema knows too."""
 
 
 class Table(BaseModel):
@@ -54,7 +56,7 @@ def is_number(value: Any) -> bool:
 
 
 def _check_kebab(text: str) -> str:
-    if len(text) <= 64 and re.fullmatch(r"[a-z0-9]+(-[a-z0-9]+)*", text):
+    if len(text) <= 64 and re.fullmatch(KEBAB, text):
         return text
     raise wrong("small letters, digits and single hyphens between them, at most 64", _kebab_of(text))
 

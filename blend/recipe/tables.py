@@ -217,7 +217,7 @@ class Stretch(Step):
     """Light to display values: one curve, solved so that the sky lands where it should."""
 
     curve: Annotated[str, AfterValidator(_check_curve)] = Field(
-        default="asinh", description="the stretch curve"
+        default="asinh", description="the stretch curve", json_schema_extra={"enum": list(CURVES)}
     )
     sky_level: float = Field(default=0.10, ge=0.01, le=0.5, description="display value of the sky")
     colour: Literal["preserve", "planes"] = Field(

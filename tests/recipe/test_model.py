@@ -11,6 +11,7 @@ from typing import Any
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from jsonschema import Draft202012Validator
 
 from blend.base.errors import FaultList, RecipeError
 from blend.recipe.model import load_recipe, recipe_schema, resolved
@@ -21,6 +22,7 @@ from blend.science.picture.formulas import FORMULAS
 VERSION = "version = 1\n"
 RED = '[blend.red]\ninto = "red"\nfrom = "ha.emission"\nformula = "emission-add"\n'
 SHIPPED = sorted((Path(__file__).parents[2] / "recipes").glob("*.toml"))
+EXAMPLE = Path(__file__).parents[2] / "examples" / "real-nebula.toml"
 
 
 def faults(text: str, settings: Mapping[str, Any] = MappingProxyType({})) -> dict[str, RecipeError]:
@@ -383,6 +385,42 @@ def test_the_schema_knows_every_key_and_the_tables_of_masters() -> None:
     assert gradient["additionalProperties"] == {"$ref": "#/$defs/Gradient"}
     assert gradient["properties"]["degree"]["description"]
     assert schema["$defs"]["Stretch"]["properties"]["sky_level"]["maximum"] == 0.5
+
+
+def test_the_schema_lists_curves_and_formulas_as_choices() -> None:
+    definitions = recipe_schema()["$defs"]
+    assert definitions["Stretch"]["properties"]["curve"]["enum"] == list(CURVES)
+    shipped, own = definitions["Blend"]["properties"]["formula"]["anyOf"]
+    assert shipped["enum"] == list(FORMULAS)
+    assert own["pattern"] and "[formulas]" in own["description"]
+
+
+@pytest.mark.parametrize("path", [*SHIPPED, EXAMPLE], ids=lambda path: path.stem)
+def test_shipped_recipes_are_sound_by_the_schema(path: Path) -> None:
+    Draft202012Validator(recipe_schema()).validate(tomllib.loads(path.read_text(encoding="utf-8")))
+
+
+@pytest.mark.parametrize(
+    ("text", "place"),
+    [
+        ('[stretch]\ncurve = "asin"', ["stretch", "curve"]),
+        (RED.replace("emission-add", "Emission Add"), ["blend", "red", "formula"]),
+        (RED + "amount = 7", ["blend", "red", "amount"]),
+        ("[stretch]\nsky_levl = 0.1", ["stretch", "sky_levl"]),
+        ('[gradient.ha]\nmodel = "bowl"', ["gradient", "ha", "model"]),
+    ],
+)
+def test_the_schema_refuses_what_a_run_would(text: str, place: list[str]) -> None:
+    assert faults(text)
+    (fault,) = Draft202012Validator(recipe_schema()).iter_errors(tomllib.loads(text))
+    assert list(fault.absolute_path) == place
+
+
+def test_the_schema_lets_a_recipe_have_formulas_of_its_own() -> None:
+    own = '[formulas.my-add]\ndomain = "linear"\nequation = "base + line"\nneutral = "0"\n'
+    text = own + RED.replace("emission-add", "my-add")
+    load_recipe(text, where="r.toml")
+    Draft202012Validator(recipe_schema()).validate(tomllib.loads(text))
 
 
 def test_a_byte_order_mark_is_no_fault() -> None:

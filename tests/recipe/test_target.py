@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+import tomllib
 from pathlib import Path
 
 import pytest
+from jsonschema import Draft202012Validator
 
 from blend.base.errors import FaultList, InputError, RecipeError
 from blend.recipe.check import assumptions, check_together, emission_lines, width_ratio
@@ -336,3 +338,5 @@ def test_the_schema_knows_every_key() -> None:
     schema = target_schema()
     assert set(schema["properties"]) == {"name", "masters", "set"}
     assert {"light", "dark", "flat_dark", "facts"} <= set(schema["$defs"]["MasterFiles"]["properties"])
+    for path in (ROOT / "examples").glob("*.target.toml"):
+        Draft202012Validator(schema).validate(tomllib.loads(path.read_text(encoding="utf-8")))
