@@ -42,7 +42,7 @@ class StackOptions:
     ----------
     method : str or None
         None: clipped from seven frames on, the median below.
-    kappa : float
+    clip_sigma : float
         Limit of the clipping in standard deviations.
     memory_bytes : int
     temp : Path or None
@@ -73,7 +73,7 @@ class StackOptions:
     """
 
     method: Method | None = None
-    kappa: float = 3.0
+    clip_sigma: float = 3.0
     memory_bytes: int = 2 * GIB
     temp: Path | None = None
     pattern: str | None = None
@@ -108,7 +108,9 @@ class StackOptions:
     def rule(self, frames: int, *, least_sigma: float) -> Rule:
         """Return how ``frames`` values of a pixel become one."""
         method = self.method or ("clip" if frames >= 7 else "median")
-        return Rule(method=method, kappa_low=self.kappa, kappa_high=self.kappa, least_sigma=least_sigma)
+        return Rule(
+            method=method, kappa_low=self.clip_sigma, kappa_high=self.clip_sigma, least_sigma=least_sigma
+        )
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)

@@ -263,6 +263,23 @@ def test_the_command_line(night: Night, tmp_path: Path) -> None:
     assert (tmp_path / "t.csv").read_text().count("\n") == 9
 
 
+def test_the_limit_of_clipping_has_a_name_and_keeps_its_old_one(night: Night, tmp_path: Path) -> None:
+    words = ["dark", str(night.root / "dark"), "--method", "clip", "--quiet", "--out"]
+    made = {}
+    for option in ("--clip-sigma", "--kappa"):
+        for limit in ("2", "4"):
+            out = tmp_path / f"{option}{limit}.fits"
+            result = CliRunner().invoke(stack_command, [*words, str(out), option, limit])
+            assert result.exit_code == 0, result.output
+            made[option, limit] = out.read_bytes()
+    assert made["--clip-sigma", "2"] == made["--kappa", "2"] != made["--clip-sigma", "4"]
+    assert (
+        CliRunner().invoke(stack_command, [*words, str(tmp_path / "n.fits"), "--kappa", "1.5"]).exit_code == 2
+    )
+    shown = CliRunner().invoke(stack_command, ["--help"]).output
+    assert "--clip-sigma" in shown and "kappa" not in shown
+
+
 # --- frames that do not belong ------------------------------------------------------------------------------
 
 
