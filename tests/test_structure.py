@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import ast
+import re
 import subprocess
 import sys
 from collections.abc import Iterator
@@ -146,7 +147,13 @@ def test_a_door_gives_what_it_offers_and_hides_no_module(door: Path) -> None:
 
 @pytest.mark.parametrize(
     ("library", "home"),
-    [("numba", "base/jit.py"), ("sep", "science/stars/detect.py"), ("click", "app/cli/")],
+    [
+        ("numba", "base/jit.py"),
+        ("sep", "science/stars/detect.py"),
+        ("click", "app/cli/"),
+        ("ctypes", "base/system.py"),
+        ("signal", "base/system.py"),
+    ],
 )
 def test_a_library_is_named_in_one_place(library: str, home: str) -> None:
     users = {
@@ -155,6 +162,17 @@ def test_a_library_is_named_in_one_place(library: str, home: str) -> None:
         if library in {module.split(".")[0] for module in imports_of(path)}
     }
     assert users and all(user.startswith(home) for user in users), users
+
+
+def test_what_only_some_systems_have_is_named_in_one_place() -> None:
+    words = re.compile(
+        r"\b(resource|fcntl|msvcrt|pthread_sigmask|sched_getaffinity|O_[A-Z]+|/proc/\w+|os\.link)\b"
+    )
+    for path in MODULES:
+        if path != PACKAGE / "base" / "system.py":
+            code = "\n".join(line.split("  # ")[0] for line in path.read_text(encoding="utf-8").splitlines())
+            found = set(words.findall(code))
+            assert not found, f"{path.relative_to(PACKAGE)} names {found}; base/system.py has a portable way"
 
 
 def test_science_knows_no_files_and_no_master() -> None:

@@ -45,7 +45,7 @@ def stack_all(folder: Path, memory: int) -> dict[str, Any]:
     """Stack the frames of a folder with `stack_frames`."""
     from blend.app.frames.stack import stack_frames
     from blend.app.frames.stacked import StackOptions
-    from blend.base.memory import keep_freed_memory
+    from blend.base.system import keep_freed_memory
 
     keep_freed_memory()  # as the command does first
     options = StackOptions(memory_bytes=memory, temp=folder, method="clip")

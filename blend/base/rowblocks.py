@@ -6,7 +6,6 @@ same to the bit on one thread and on sixteen.
 
 from __future__ import annotations
 
-import os
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from contextlib import contextmanager
@@ -15,6 +14,8 @@ from typing import TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
+
+from blend.base.system import cores
 
 ROWS_PER_BLOCK = 64
 
@@ -28,13 +29,6 @@ def thread_count() -> int:
     """Return how many threads row blocks are spread over."""
     chosen = _threads.get()
     return chosen if chosen > 0 else cores()
-
-
-def cores() -> int:
-    """Return how many cores this process may use, where the system tells; else how many there are."""
-    if hasattr(os, "sched_getaffinity"):
-        return len(os.sched_getaffinity(0))
-    return os.cpu_count() or 1
 
 
 @contextmanager

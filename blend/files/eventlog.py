@@ -5,13 +5,13 @@ from __future__ import annotations
 import datetime as dt
 import json
 import os
-import resource
 import time
 from collections.abc import Iterable, Iterator, Sequence
 from contextlib import contextmanager
 from pathlib import Path
 from typing import Any, Protocol
 
+from blend.base.system import peak_mib
 from blend.files.claim import refuse_paths
 from blend.files.whole import writing
 
@@ -92,7 +92,7 @@ class EventLog:
         state: str,
         *,
         seconds: float,
-        rss_mib: float,
+        rss_mib: float | None,
         reason: str = "",
         warnings: Sequence[str] = (),
     ) -> None:
@@ -124,8 +124,7 @@ class EventLog:
         finally:
             state = "failed" if reason else "done"
             seconds = time.perf_counter() - start
-            peak = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024
-            self.verdict(target, state, seconds=seconds, rss_mib=round(peak, 1), reason=reason)
+            self.verdict(target, state, seconds=seconds, rss_mib=peak_mib(), reason=reason)
 
     def _write(self, told: dict[str, Any]) -> None:
         if self._path is None:

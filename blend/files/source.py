@@ -12,8 +12,8 @@ from typing import Literal
 
 from blend.base.errors import BlendError, InputError
 from blend.base.master import Facts
-from blend.base.memory import free_memory
 from blend.base.quiet import quiet
+from blend.base.system import free_memory
 
 MOST_BYTES = 8 * 2**30
 """No picture larger than this is allocated unless the caller says so."""

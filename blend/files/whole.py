@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import hashlib
-import os
 import re
 import secrets
 import shutil
@@ -16,11 +15,7 @@ from types import TracebackType
 from typing import Protocol, Self
 
 from blend.base.errors import OutputError
-
-try:
-    import fcntl
-except ImportError:  # no such locks on this system: left-over folders are then left alone
-    fcntl = None  # type: ignore[assignment]
+from blend.base.system import flush_to_disk, give_second_name, lock_file, lock_folder
 
 PREFIX = ".blend-"
 RECORD = "record.json"
@@ -180,7 +175,7 @@ class WholeFolder:
                     _keep(self.out / name, hidden, undo)
                     (hidden / name).replace(self.out / name)
             for folder in sorted({(self.out / name).parent for name in names} | {self.out}):
-                _flush(folder)
+                flush_to_disk(folder)
             undo.pop_all()
             if self._guard is not None:
                 self._guard.end(names)
@@ -230,11 +225,11 @@ def whole_file(path: Path) -> Iterator[Path]:
         path.parent.mkdir(parents=True, exist_ok=True)
         try:
             yield part
-            _flush(part)
+            flush_to_disk(part)
             part.replace(path)
         finally:
             part.unlink(missing_ok=True)
-        _flush(path.parent)
+        flush_to_disk(path.parent)
 
 
 @contextmanager
@@ -252,27 +247,25 @@ def only_one(out: Path) -> Iterator[None]:
     created = not out.exists()
     with writing(path):
         out.mkdir(parents=True, exist_ok=True)
-        handle = os.open(path, os.O_RDWR | os.O_CREAT | os.O_NOFOLLOW | os.O_CLOEXEC, 0o644)
-    try:
-        if fcntl is not None:
-            try:
-                fcntl.flock(handle, fcntl.LOCK_EX | fcntl.LOCK_NB)
-            except BlockingIOError:
-                raise OutputError(
-                    str(out),
-                    found="another batch works in this folder",
-                    expected="a folder of its own for each",
-                    advice="wait until it has ended, or choose another --out",
-                ) from None
-            except OSError:
-                pass  # a file system without locks
+    with ExitStack() as held:
+        held.callback(_leave_no_empty_folder, out, created)
+        with writing(path):
+            mine = held.enter_context(lock_file(path, wait=False))
+        if mine is False:
+            raise OutputError(
+                str(out),
+                found="another batch works in this folder",
+                expected="a folder of its own for each",
+                advice="wait until it has ended, or choose another --out",
+            )
         yield
-    finally:
-        os.close(handle)
-        if created and [entry.name for entry in out.iterdir()] == [LOCK]:
-            path.unlink(missing_ok=True)
-            with suppress(OSError):
-                out.rmdir()
+
+
+def _leave_no_empty_folder(out: Path, created: bool) -> None:
+    if created and [entry.name for entry in out.iterdir()] == [LOCK]:
+        with suppress(OSError):
+            (out / LOCK).unlink(missing_ok=True)
+            out.rmdir()
 
 
 @contextmanager
@@ -306,18 +299,6 @@ def _explain(where: Path, error: OSError) -> tuple[str, str]:
     return f"it could not be written ({words[:1].lower()}{words[1:]})", "make room, or choose another folder"
 
 
-def _flush(path: Path) -> None:
-    """Wait until a file or a folder's entries are on the disk."""
-    handle = os.open(path, os.O_RDONLY)
-    try:
-        os.fsync(handle)
-    except OSError:
-        if not path.is_dir():  # some file systems cannot flush a folder
-            raise
-    finally:
-        os.close(handle)
-
-
 def flush_result(path: Path) -> None:
     """Wait until a written result is on the disk.
 
@@ -327,18 +308,15 @@ def flush_result(path: Path) -> None:
         The disk could not take it.
     """
     with writing(path):
-        _flush(path)
+        flush_to_disk(path)
 
 
 def _keep(target: Path, hidden: Path, undo: ExitStack) -> None:
     """Remember an earlier result by a second name, and put it back unless all results come into place."""
     if target.exists():
         kept = hidden / f"earlier-{secrets.token_hex(6)}"
-        try:
-            os.link(target, kept)
-        except OSError:
-            return  # a file system without second names: nothing can be put back
-        undo.callback(_put_back, kept, target)
+        if give_second_name(target, kept):  # without one nothing can be put back
+            undo.callback(_put_back, kept, target)
     else:
         undo.callback(target.unlink, missing_ok=True)
 
@@ -351,19 +329,8 @@ def _put_back(kept: Path, target: Path) -> None:
 @contextmanager
 def hold_lock(folder: Path, *, wait: bool = True) -> Iterator[bool]:
     """Hold a lock on a folder for the body; yields whether it is held. It ends with its process."""
-    if fcntl is None:
-        yield False
-        return
-    handle = os.open(folder, os.O_RDONLY)
-    try:
-        try:
-            fcntl.flock(handle, fcntl.LOCK_EX | (0 if wait else fcntl.LOCK_NB))
-            held = True
-        except OSError:
-            held = False
-        yield held
-    finally:
-        os.close(handle)
+    with lock_folder(folder, wait=wait) as held:
+        yield held is True
 
 
 def remove_left_over(out: Path) -> None:
@@ -374,7 +341,8 @@ def remove_left_over(out: Path) -> None:
                 continue
             if entry.is_dir() and _HIDDEN.fullmatch(entry.name):
                 with hold_lock(entry, wait=False) as dead:
-                    if dead:
-                        shutil.rmtree(entry, ignore_errors=True)
+                    pass
+                if dead:
+                    shutil.rmtree(entry, ignore_errors=True)
             elif entry.suffix == ".part" and time.time() - entry.stat().st_mtime > _PART_IS_DEAD_S:
                 entry.unlink()

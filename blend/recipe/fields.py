@@ -16,7 +16,7 @@ LONGEST_FOLDER = 60
 """Characters; of four bytes each they stay below the 255 bytes of common file systems."""
 
 _RESERVED = re.compile(r"con|prn|aux|nul|(com|lpt)[0-9]")
-"""Names of devices in Windows (Microsoft, Naming Files, Paths, and Namespaces; from memory)."""
+"""Names of devices in Windows, which no file or folder may have (Microsoft, "Naming Files, Paths, and Namespaces")."""
 
 PLANES = ("red", "green", "blue")
 KEBAB = "[a-z0-9]+(-[a-z0-9]+)*"

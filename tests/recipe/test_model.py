@@ -411,6 +411,7 @@ def test_shipped_recipes_are_sound_by_the_schema(path: Path) -> None:
     ],
 )
 def test_the_schema_refuses_what_a_run_would(text: str, place: list[str]) -> None:
+    text = VERSION + text
     assert faults(text)
     (fault,) = Draft202012Validator(recipe_schema()).iter_errors(tomllib.loads(text))
     assert list(fault.absolute_path) == place
@@ -418,7 +419,7 @@ def test_the_schema_refuses_what_a_run_would(text: str, place: list[str]) -> Non
 
 def test_the_schema_lets_a_recipe_have_formulas_of_its_own() -> None:
     own = '[formulas.my-add]\ndomain = "linear"\nequation = "base + line"\nneutral = "0"\n'
-    text = own + RED.replace("emission-add", "my-add")
+    text = VERSION + own + RED.replace("emission-add", "my-add")
     load_recipe(text, where="r.toml")
     Draft202012Validator(recipe_schema()).validate(tomllib.loads(text))
 

@@ -12,7 +12,7 @@ from blend.app.batch.job import Verdict, failed
 from blend.app.batch.plan import Planned, claim_batch, find_targets, plan_targets, refuse_too_large
 from blend.app.batch.summaries import write_summaries
 from blend.app.batch.workers import Piece, run_pieces
-from blend.base.rowblocks import cores
+from blend.base.system import cores
 from blend.files.claim import tidy_up
 from blend.files.eventlog import EventLog
 from blend.files.whole import only_one

@@ -11,7 +11,7 @@ from typing import Any
 
 from blend.app.batch.job import Job, Verdict, do_job, explain_fault, failed
 from blend.base.errors import RecipeError, StepError
-from blend.base.rowblocks import cores
+from blend.base.system import cores
 from blend.files.record import code_digest, versions
 from blend.recipe.state import Event
 

@@ -14,6 +14,7 @@ from blend.files.reader import header_text, peek
 from blend.files.seal import is_sealed, sealed
 from blend.files.source import Peek
 from blend.files.whole import write_whole
+from blend.recipe.fields import folder_name
 from blend.recipe.toml import to_toml
 from blend.science.sensor import EXPOSURE_SHARE, STEP_C
 
@@ -95,7 +96,7 @@ def plan_folder(folder: Path, *, out: Path) -> Plan:
             advice="write the target file by hand; blend schema target tells its keys",
         )
     targets = sorted({frame.target for frame in lights})
-    names = [_kebab(target) for target in targets]
+    names = [folder_name(_kebab(target)) for target in targets]
     drafts = [
         _draft(_unique(names, index), [f for f in lights if f.target == target], frames, out=out)
         for index, target in enumerate(targets)

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import resource
-import sys
 import threading
 import time
 from collections.abc import Callable, Mapping
@@ -15,6 +13,7 @@ from typing import Any, Literal
 from blend.app.batch.frame_cache import FrameCache
 from blend.base.errors import BlendError
 from blend.base.quiet import quiet
+from blend.base.system import held_mib, peak_mib
 from blend.recipe.state import Event
 
 State = Literal["done", "skipped", "failed"]
@@ -80,8 +79,8 @@ def do_job(job: Job, listener: Callable[[Event], None] | None = None) -> Verdict
     finding stars is not safe on two threads.
     """
     from blend.app.run import claim_results, open_recipe, open_target, recipe_text, run_target
-    from blend.base.memory import keep_freed_memory
     from blend.base.rowblocks import limit_threads
+    from blend.base.system import keep_freed_memory
 
     # Measured at 1.5 megapixels and two threads: else a worker held 629 MiB after one target and 884 after three.
     keep_freed_memory()
@@ -117,8 +116,8 @@ def do_job(job: Job, listener: Callable[[Event], None] | None = None) -> Verdict
         out=job.out,
         state="done",
         seconds=round(time.perf_counter() - start, 3),
-        peak_mib=_peak_mib(),
-        rss_mib=memory_mib(),
+        peak_mib=peak_mib() or 0,
+        rss_mib=held_mib() or 0.0,
         steps=dict(outcome.record["seconds"]),
         warnings=tuple(text for _, text in outcome.warnings),
     )
@@ -135,8 +134,8 @@ def failed(job: Job, code: int, reason: str, *, seconds: float = 0.0) -> Verdict
         exit_code=code,
         reason=reason,
         seconds=round(seconds, 3),
-        peak_mib=_peak_mib(),
-        rss_mib=memory_mib(),
+        peak_mib=peak_mib() or 0,
+        rss_mib=held_mib() or 0.0,
     )
 
 
@@ -147,20 +146,6 @@ def explain_fault(fault: BaseException) -> tuple[int, str]:
     if isinstance(fault, MemoryError):
         return 4, "not enough memory for masters of this size"
     return 1, f"unexpected fault: {type(fault).__name__}: {fault}"
-
-
-def memory_mib() -> float:
-    """Return the memory this process holds now, in MiB; its peak where the system does not tell."""
-    try:
-        pages = int(Path("/proc/self/statm").read_text(encoding="ascii").split()[1])
-    except (OSError, ValueError, IndexError):
-        return float(_peak_mib())
-    return round(pages * resource.getpagesize() / 2**20, 1)
-
-
-def _peak_mib() -> int:
-    unit = 2**20 if sys.platform == "darwin" else 1024
-    return resource.getrusage(resource.RUSAGE_SELF).ru_maxrss // unit
 
 
 def plain_verdict(verdict: Verdict) -> dict[str, Any]:

@@ -12,6 +12,7 @@ from blend.app.batch.job import Verdict
 from blend.app.batch.plan import START_SECONDS, Planned
 from blend.app.batch.summaries import counts
 from blend.app.run import printable
+from blend.base.system import is_terminal
 from blend.recipe.state import Event
 
 LAST_SHOWN = 8
@@ -34,7 +35,7 @@ class BatchView:
         self._ended: list[str] = []
 
     def __enter__(self) -> BatchView:
-        if not self._quiet and sys.stderr.isatty():
+        if not self._quiet and is_terminal(sys.stderr):
             from rich.console import Console
             from rich.live import Live
 

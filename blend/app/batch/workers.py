@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import multiprocessing as mp
 import os
-import signal
 import threading
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import suppress
@@ -16,6 +15,7 @@ from typing import Any
 
 from blend.app.batch.job import Job, Verdict, do_job, failed
 from blend.base.quiet import silence_process
+from blend.base.system import deaf_to_interrupts, ignore_interrupts, signal_name
 from blend.files.whole import remove_left_over
 from blend.recipe.state import Event
 
@@ -122,7 +122,7 @@ def _listen(
 def _how_it_died(code: int | None, tries: int) -> str:
     how = f"ended with {code}"
     if code is not None and code < 0:
-        how = f"was killed by {signal.Signals(-code).name}"
+        how = f"was killed by {signal_name(-code)}"
     return f"the worker process {how}, {tries} times in a row; perhaps memory ran out: give --memory or fewer --jobs"
 
 
@@ -131,12 +131,9 @@ def _hire() -> _Worker:
     context = mp.get_context("spawn")
     ours, theirs = context.Pipe()
     process = context.Process(target=_serve, args=(theirs,), daemon=True)
-    # a new process keeps the mask: an interrupt from the keyboard reaches the batch alone, also while workers import
-    masked = signal.pthread_sigmask(signal.SIG_BLOCK, {signal.SIGINT})
-    try:
+    # an interrupt from the keyboard reaches the batch alone, also while workers import
+    with deaf_to_interrupts():
         process.start()
-    finally:
-        signal.pthread_sigmask(signal.SIG_SETMASK, masked)
     theirs.close()
     return _Worker(process=process, pipe=ours)
 
@@ -165,7 +162,7 @@ def clear_after(job: Job) -> None:
 def _serve(pipe: Any) -> None:
     """Do jobs until the pipe closes; end at once when the batch itself is gone."""
     silence_process()
-    signal.signal(signal.SIGINT, signal.SIG_IGN)  # an interrupt is for the batch, which then ends its workers
+    ignore_interrupts()  # an interrupt is for the batch, which then ends its workers
     parent = mp.parent_process()
     if parent is not None:
         threading.Thread(target=_end_with, args=(parent.sentinel,), daemon=True).start()

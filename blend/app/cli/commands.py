@@ -19,8 +19,8 @@ from blend.app.cli.trial import keep, try_
 from blend.app.cli.values import Number
 from blend.app.cli.words import one_target
 from blend.base.errors import BlendError, shortened
-from blend.base.memory import keep_freed_memory
 from blend.base.quiet import silence_process
+from blend.base.system import keep_freed_memory, put_null_device, send_nowhere
 
 EXISTING = click.Path(path_type=Path)
 
@@ -309,10 +309,7 @@ def _hold_streams() -> bool:
         try:
             os.fstat(number)
         except OSError:
-            null = os.open(os.devnull, os.O_RDWR)
-            if null != number:
-                os.dup2(null, number)
-                os.close(null)
+            put_null_device(number)
             setattr(sys, name, open(number, "r" if number == 0 else "w", closefd=False))  # noqa: SIM115
             was_open = was_open and number != 1
     if not was_open:
@@ -353,9 +350,9 @@ def _run() -> int:
         # 1 is what click makes of a reader that has had enough, such as head; no command ends so
         if end.code != 1:
             return end.code if isinstance(end.code, int) else 0
-        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        send_nowhere(sys.stdout)
     except BrokenPipeError:
-        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        send_nowhere(sys.stdout)
     except OSError as fault:
         if fault.errno in (errno.ENOENT, errno.ESTALE) and _folder_is_gone():
             return _told(

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import resource
 import time
 from collections.abc import Iterable, Mapping
 from concurrent.futures import Future
@@ -24,6 +23,7 @@ from blend.app.run.outputs import (
     turner,
 )
 from blend.app.run.preview import Preview, preview_layers, render_preview, settled, star_tint
+from blend.base.system import peak_mib
 from blend.files.claim import Claim
 from blend.files.reader import read_picture
 from blend.files.record import code_digest, record_text, seal_of, sha256_of, versions
@@ -124,7 +124,7 @@ def run_target(
         results.begin("report.html", lambda path: _write_text(path, page))
         record["outputs"] = results.digests()
         record["seconds"]["write"] = round(time.perf_counter() - start, 3)
-        record["peak_mib"] = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss // 1024
+        record["peak_mib"] = peak_mib()
         record["seal"] = seal_of(record)
         text = record_text(record)
         _write_text(folder.path_for("record.json"), text)

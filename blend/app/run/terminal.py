@@ -9,6 +9,7 @@ from types import TracebackType
 from typing import Any
 
 from blend.base.formats import picture_to_look_at
+from blend.base.system import is_terminal
 from blend.recipe.auto_words import amount_words, auto_words
 from blend.recipe.state import Event
 
@@ -29,7 +30,7 @@ class Progress:
         self._last = ""
 
     def __enter__(self) -> Progress:
-        if not self._quiet and sys.stderr.isatty():
+        if not self._quiet and is_terminal(sys.stderr):
             from rich.console import Console
             from rich.progress import BarColumn, TextColumn, TimeElapsedColumn
             from rich.progress import Progress as Bar
@@ -92,9 +93,8 @@ def summary(record: Mapping[str, Any], out: Path) -> str:
     wide = max((len(name) for _, name, _ in rows), default=0)
     lines = [f"{what:<14} {name:<{wide}}  {text}" for what, name, text in rows]
     seconds = sum(record["seconds"].values())
-    lines.append(
-        f"{len(record['outputs'])} files in {out}, {seconds:.1f} s, {record['peak_mib']} MiB; look at"
-    )
+    memory = "" if record["peak_mib"] is None else f", {record['peak_mib']} MiB"
+    lines.append(f"{len(record['outputs'])} files in {out}, {seconds:.1f} s{memory}; look at")
     written = [entry["path"] for entry in record["outputs"]]
     shown = [name for name in (picture_to_look_at(written), "report.html") if name]
     lines.append("  " + "   ".join(str(out / name) for name in shown))

@@ -20,7 +20,7 @@ from blend.app.batch.view import BatchView, verdict_table
 from blend.app.demo.demo import write_night
 from blend.app.run.replay import replay_record
 from blend.base.errors import InputError, OutputError, RecipeError
-from blend.base.rowblocks import cores
+from blend.base.system import cores
 from blend.files.eventlog import EventLog
 from blend.files.fits import write_fits
 from blend.files.source import Marks
