@@ -11,7 +11,7 @@ import pytest
 import tifffile
 from astropy.io import fits
 
-from blend.base import memory
+from blend.base import system
 from blend.base.errors import InputError
 from blend.files import fitstiles, source
 from blend.files.fitstiles import _unpacks_to_more
@@ -60,14 +60,14 @@ def test_what_others_hold_is_not_free(tmp_path: Path, monkeypatch: pytest.Monkey
 
 
 def test_free_memory_is_a_number_of_this_machine() -> None:
-    free = memory.free_memory()
+    free = system.free_memory()
     assert free is not None and 2**24 < free < 2**50
 
 
 def test_the_narrowest_control_group_counts(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(memory, "_group_memory", lambda: 1000)
-    monkeypatch.setattr(memory, "_kept", lambda: 24)
-    assert memory.free_memory() == 1024
+    monkeypatch.setattr(system, "_group_memory", lambda: 1000)
+    monkeypatch.setattr(system, "_kept", lambda: 24)
+    assert system.free_memory() == 1024
 
 
 def test_pictures_with_a_size_of_their_own_are_no_strips(tmp_path: Path) -> None:
