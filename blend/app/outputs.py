@@ -32,6 +32,13 @@ Box = tuple[int, int, int, int]
 PREVIEW_EDGE = 2048
 PRINT_DPI = 300
 
+EMISSION_FILES = {
+    "light": ("emission.fits", "line light without continuum, signed"),
+    "sigma": ("emission-sigma.fits", "standard error of a pixel of emission.fits"),
+    "weight": ("emission-weight.fits", "what of emission.fits a blend lets through, 0 to 1"),
+}
+"""What is written of a line's light: each part with its file and the words of its header."""
+
 
 class Here(Executor):
     """Does work at once, on the thread that hands it over: two jobs of one thread must not keep four cores busy."""
@@ -101,11 +108,12 @@ def begin_linear(work: Work, results: Results, box: Box) -> None:
     assert work.linear is not None and work.star_mask is not None
     write = _fits_writer(work, box)
     results.begin("linear.fits", write(work.linear, COLOUR, "linear light, sky 0, balanced"))
-    layers = {name: line.emission for name, line in work.lines.items() if line.emission is not None}
-    if layers:
-        found = list(layers.values())
-        stack = found[0][None] if len(found) == 1 else np.stack(found)
-        results.begin("emission.fits", write(stack, tuple(layers), "line light without continuum"))
+    layers = {name: line.measured for name, line in work.lines.items() if line.measured is not None}
+    for part, (file, about) in EMISSION_FILES.items():
+        found = [getattr(layer, part) for layer in layers.values()]
+        if found:
+            stack = found[0][None] if len(found) == 1 else np.stack(found)
+            results.begin(file, write(stack, tuple(layers), about))
     results.begin("star-mask.fits", write(work.star_mask[None], ("mask",), "1 on stars, 0 on sky"))
 
 

@@ -36,6 +36,15 @@ class Source:
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
+class EmissionLayers:
+    """A line's light as data, each (rows, columns) float32: signed and unfaded, its standard error, its weight."""
+
+    light: Plane
+    sigma: Plane
+    weight: Plane
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
 class Line:
     """A line master's light once its continuum is known.
 
@@ -44,7 +53,7 @@ class Line:
     scaled : (rows, columns) float32
         The line master scaled so that stars match the broad plane, in counts of the balanced plane.
     emission : (rows, columns) float32, or None
-        Its light without continuum, faded where not significant, in counts of the balanced plane. None where a
+        What blends use: its light without continuum times ``weight``, in counts of the balanced plane. None where a
         master is already stretched and has no linear light to part.
     sigma : float
         Noise of one sky pixel of the emission before fading, same counts.
@@ -54,6 +63,10 @@ class Line:
         The plane that the continuum was taken from.
     unfaded : (rows / 4, columns / 4) float32, or None
         Means of 4 x 4 pixels of the emission before fading, whose noise is whole; same counts.
+    measured : EmissionLayers, or None
+        The whole light with its stated error and its weight, where a file of them is wanted.
+    knots : (n,) bool, or None
+        Which of the stars shine in this line more than a star may. None after the continuum step.
     """
 
     scaled: Plane
@@ -62,6 +75,8 @@ class Line:
     scaled_sigma: float
     broad: str
     unfaded: Plane | None = None
+    measured: EmissionLayers | None = None
+    knots: NDArray[np.bool_] | None = None
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)

@@ -14,8 +14,18 @@ from blend.base.rowblocks import map_row_blocks
 from blend.science.continuum import FWHM_PER_SIGMA, Scale
 from blend.science.smooth import bin_plane, binned_taps, blur_block, gaussian_taps
 
-FINE_PX, COARSE_PX, FAINT_PX = 1.0, 3.0, 8.0
-"""Gaussian widths at which emission is looked for: about one star, small nebula, faint nebula."""
+FINE_PX, FAINT_PX = 1.0, 8.0
+"""Gaussian widths: what starlight is blurred by before its slopes are taken, and where faint nebula is looked for."""
+
+LEAST_SEARCH_PX, COARSE_PX = 0.8, 3.0
+"""Emission is looked for at a star's own width, but no less than the first, and at twice that, but no less than the
+second: small nebula."""
+
+OTHER_COLOUR = 0.05
+"""Relative scatter of line over broad starlight among populations that are no field stars: disc, bulge, clusters.
+
+Black bodies of 4000 to 6500 K through a Cousins R and H-alpha differ by 5 %, hot stars absorb H-alpha, which through
+10 nm makes 5 % more; Spector, Finkelman & Brosch (2012, MNRAS 419, 2156) find the same from template spectra."""
 
 SKY_PX = 32
 """Side of the blocks that tell the error of the sky. Four times the widest Gaussian: second differences do not see
@@ -50,8 +60,8 @@ class EmissionNoise:
 
     sigma^2 = pixel^2 (1 + growth B) + (colour B)^2 + (shift |grad B|)^2 + (width |laplace B|)^2 + sky^2,
     B being the broad plane blurred by 1 px. ``fine``, ``coarse`` and ``faint`` are what is left of ``pixel``
-    after a Gaussian of 1, 3 and 8 px: measured, so that correlated noise counts. ``stars`` calibrated the
-    terms.
+    after Gaussians of ``fine_px``, ``coarse_px`` and 8 px: measured, so that correlated noise counts. ``stars``
+    calibrated the terms.
     """
 
     pixel: float
@@ -68,6 +78,16 @@ class EmissionNoise:
     odd_xy: NDArray[np.float64] = field(default_factory=lambda: np.empty((0, 2)))
     odd_excess: NDArray[np.float64] = field(default_factory=lambda: np.empty(0))
 
+    @property
+    def fine_px(self) -> float:
+        """Width of the Gaussian that a star's own light fits best."""
+        return max(self.fwhm_px / FWHM_PER_SIGMA, LEAST_SEARCH_PX)
+
+    @property
+    def coarse_px(self) -> float:
+        """Width at which small nebula is looked for."""
+        return max(2.0 * self.fine_px, COARSE_PX)
+
 
 def measure_noise(
     line: NDArray[np.float32],
@@ -78,6 +98,8 @@ def measure_noise(
     fwhm_px: float,
     invalid: NDArray[np.bool_] | None = None,
     growth: float | None = None,
+    sky_error: float = 0.0,
+    may_be_odd: NDArray[np.bool_] | None = None,
 ) -> EmissionNoise:
     """Measure what the difference line - s broad holds besides emission.
 
@@ -96,15 +118,21 @@ def measure_noise(
     growth : float, optional
         Growth of the variance by one count of the broad plane, relative to that at the sky: 1 / (gain *
         pixel^2) or, under a bright sky, 1 / sky level. Measured on the data where it is not given.
+    sky_error : float
+        Standard error of the sky of ``line`` - s ``broad`` as the fits of both skies state it.
+    may_be_odd : (n,) bool, optional
+        Which stars of the scale are field stars, whose own colour may explain light; elsewhere gas explains it.
     """
-    bands = _noise_bands(line, broad, scale.value)
+    fine_px = max(fwhm_px / FWHM_PER_SIGMA, LEAST_SEARCH_PX)
+    bands = _noise_bands(line, broad, scale.value, fine_px)
     pixel, fine = bands.noise
-    coarse, faint, sky = _binned_noise(line, broad, scale.value)
+    coarse, faint, sky = _binned_noise(line, broad, scale.value, max(2.0 * fine_px, COARSE_PX))
+    sky = max(sky, sky_error)
     if growth is None:
         growth = bands.growth
     terms = _star_terms(line, broad, scale=scale, fwhm_px=fwhm_px, pixel=pixel, invalid=invalid)
-    colour = np.sqrt(scale.error**2 + (scale.value * terms.colour) ** 2)
-    odd = _odd_stars(scale, terms.colour)
+    colour = np.hypot(scale.error, scale.value * max(terms.colour, OTHER_COLOUR))
+    odd = _odd_stars(scale, terms.colour, may_be_odd)
     return EmissionNoise(
         pixel=factor * pixel,
         fine=factor * fine,
@@ -128,17 +156,19 @@ class _Bands:
     growth: float
 
 
-def _noise_bands(line: NDArray[np.float32], broad: NDArray[np.float32], scale: float) -> _Bands:
+def _noise_bands(
+    line: NDArray[np.float32], broad: NDArray[np.float32], scale: float, fine_px: float
+) -> _Bands:
     """Measure noise at two smoothings, and its growth, on some bands of rows spread over the frame."""
     tiles: tuple[list[float], list[float]] = ([], [])
     curves: list[NDArray[np.float32]] = []
     levels: list[NDArray[np.float32]] = []
-    fine = gaussian_taps(FINE_PX)
+    fine, lag = gaussian_taps(fine_px), max(5, round(2.5 * fine_px))
 
     def work(rows: slice) -> tuple[list[list[float]], NDArray[np.float32], NDArray[np.float32]]:
         light = (line[rows] - np.float32(scale) * broad[rows]).astype(np.float32)
-        smooth = blur_block(broad[rows], fine)
-        found = [_tile_noise(light, 5), _tile_noise(_blur_inside(light, fine), 5)]
+        smooth = blur_block(broad[rows], gaussian_taps(FINE_PX))
+        found = [_tile_noise(light, 5), _tile_noise(_blur_inside(light, fine), lag, blur=fine_px)]
         cross = light[:, :-2] - 2 * light[:, 1:-1] + light[:, 2:]
         cross = np.abs(cross[:-2] - 2 * cross[1:-1] + cross[2:])
         return found, cross[::2, ::2].ravel(), smooth[1:-1:2, 1:-1:2].ravel()
@@ -218,7 +248,7 @@ def _growth(curves: NDArray[np.float32], levels: NDArray[np.float32]) -> float:
 
 
 def _binned_noise(
-    line: NDArray[np.float32], broad: NDArray[np.float32], scale: float
+    line: NDArray[np.float32], broad: NDArray[np.float32], scale: float, coarse_px: float
 ) -> tuple[float, float, float]:
     """Return the noise left by the coarse and the faint smoothing, and the error of the sky."""
     rows, columns = line.shape
@@ -232,7 +262,7 @@ def _binned_noise(
     map_row_blocks(work, rows)
     faint = bin_plane(coarse, FAINT_BIN // COARSE_BIN, holes=True)
     left = []
-    for plane, sigma, size in ((coarse, COARSE_PX, COARSE_BIN), (faint, FAINT_PX, FAINT_BIN)):
+    for plane, sigma, size in ((coarse, coarse_px, COARSE_BIN), (faint, FAINT_PX, FAINT_BIN)):
         smooth = _blur_inside(plane, binned_taps(sigma, size))
         tiles: list[float] = []
         for start in range(0, max(1, smooth.shape[0] - 64), 128):
@@ -256,13 +286,17 @@ def _sky_error(light: NDArray[np.float32]) -> float:
     return float(np.sqrt(max(0.0, (MAD_TO_SIGMA * float(np.median(-low))) ** 2 - noise**2)))
 
 
-def _odd_stars(scale: Scale, colour: float) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+def _odd_stars(
+    scale: Scale, colour: float, may_be: NDArray[np.bool_] | None
+) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
     """Return places and relative excess of stars whose own colour explains more than the typical scatter."""
     if scale.line_flux.size == 0:
         return np.empty((0, 2)), np.empty(0)
     with np.errstate(invalid="ignore", divide="ignore"):
         excess = scale.line_flux / scale.broad_flux / scale.value - 1.0
         odd = (scale.broad_flux > 0) & (excess > colour) & (excess < MOST_EXCESS)
+    if may_be is not None:
+        odd &= may_be
     return np.ascontiguousarray(scale.xy[odd]), np.ascontiguousarray(excess[odd])
 
 
@@ -387,5 +421,4 @@ def _systematic(smooth, colour, shift, width, sky, out):  # type: ignore[no-unty
             c, d = smooth[up, column], smooth[down, column]
             curve = a + b + c + d - four * here
             slope2 = (b - a) * (b - a) + (d - c) * (d - c)
-            base = max(here, np.float32(0.0))
-            out[row, column] = np.sqrt(c2 * base * base + g2 * slope2 + l2 * curve * curve + s2)
+            out[row, column] = np.sqrt(c2 * here * here + g2 * slope2 + l2 * curve * curve + s2)

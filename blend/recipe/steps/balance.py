@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from blend.base.errors import StepError
 from blend.base.rowblocks import map_row_blocks, map_together
-from blend.recipe.work import COLOUR, Line, Plane, Work, frozen
+from blend.recipe.work import COLOUR, EmissionLayers, Line, Plane, Work, frozen
 from blend.science.balance import LEAST_SIGNAL, Gains, given_gains, white_from_catalogue, white_from_stars
 from blend.science.catalogue import Matches, match_catalogue, sky_to_pixels
 from blend.science.colour import star_rgb
@@ -66,9 +66,17 @@ def line_times(line: Line, gain: float) -> Line:
         scaled=_times(line.scaled[None], factor)[0],
         emission=times(line.emission),
         unfaded=times(line.unfaded),
+        measured=_layers_times(line.measured, factor),
         sigma=line.sigma * gain,
         scaled_sigma=line.scaled_sigma * gain,
     )
+
+
+def _layers_times(layers: EmissionLayers | None, factor: NDArray[np.float32]) -> EmissionLayers | None:
+    if layers is None:
+        return None
+    light, sigma = (_times(plane[None], factor)[0] for plane in (layers.light, layers.sigma))
+    return replace(layers, light=light, sigma=sigma)
 
 
 def _times(pixels: NDArray[np.float32], gains: NDArray[np.float32]) -> NDArray[np.float32]:

@@ -2,25 +2,19 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
-from blend.base.master import Flag, Master
 from blend.base.robust import difference_noise
 from blend.base.rowblocks import map_row_blocks
-from blend.recipe.check import light_name, width_ratio
+from blend.recipe.check import light_name
 from blend.recipe.model import Continuum
-from blend.recipe.steps.guard import knots_among, with_star_mask
+from blend.recipe.steps.guard import with_star_mask
+from blend.recipe.steps.line_light import Masks, masks_of, part_line, wider_fwhm
 from blend.recipe.work import Line, Plane, Work, frozen
-from blend.science.amount import noise_blocks
 from blend.science.continuum import Scale, given_scale, match_profiles, scale_from_stars
-from blend.science.emission import fade_emission, keep_sharp, line_factor, line_light
-from blend.science.profiles import fit_profiles, refine_broad
-from blend.science.protect import star_mask
-from blend.science.residual import measure_noise
 from blend.science.stars import Stars, find_stars
 
 
@@ -90,7 +84,7 @@ def _with_line(work: Work, name: str, broad: Plane) -> Work:
         kept = Line(scaled=whole, emission=None, sigma=sigma, scaled_sigma=sigma, broad="red")
         return work.with_(lines=frozen({**work.lines, name: kept}))
     settings = work.recipe.continuum_for(name)
-    masks = _masks(work, name)
+    masks = masks_of(work, name)
     matched = match_profiles(
         line.pixels[0],
         broad,
@@ -98,15 +92,7 @@ def _with_line(work: Work, name: str, broad: Plane) -> Work:
         fwhm_broad=work.fwhm_px["rgb"],
     )
     scale = _scale(work, name, settings, matched, masks)
-    emission, sigma, unfaded = _emission(work, name, settings, scale, matched, masks)
-    kept = Line(
-        scaled=_divided(line.pixels[0], scale.value),
-        emission=emission,
-        sigma=sigma,
-        scaled_sigma=_pixel_noise(line) / scale.value,
-        broad=settings.from_,
-        unfaded=unfaded,
-    )
+    kept = part_line(work, name, scale, matched, masks)
     told: dict[str, Any] = {
         "scale": scale.value,
         "error": scale.error,
@@ -120,120 +106,20 @@ def _with_line(work: Work, name: str, broad: Plane) -> Work:
     return work.with_(lines=frozen({**work.lines, name: kept}))
 
 
-@dataclass(frozen=True, eq=False)
-class _Masks:
-    """Where either master is saturated, and where, or where any has no data."""
-
-    saturated: NDArray[np.bool_]
-    unusable: NDArray[np.bool_]
-
-
-def _masks(work: Work, name: str) -> _Masks:
-    flags = [master.flags for master in work.masters.values()]
-    two = (work.rgb.flags, work.masters[name].flags)
-    masks = _Masks(*(np.empty(work.rgb.shape, dtype=bool) for _ in range(2)))
-
-    def fill(rows: slice) -> None:
-        masks.saturated[rows] = (two[0][rows] | two[1][rows]) & np.uint8(Flag.SATURATED)
-        missing = np.bitwise_or.reduce([plane[rows] for plane in flags]) & np.uint8(Flag.NO_DATA)
-        masks.unusable[rows] = masks.saturated[rows] | (missing != 0)
-
-    map_row_blocks(fill, work.rgb.shape[0])
-    return masks
-
-
-def _divided(plane: Plane, by: float) -> Plane:
-    out = np.empty(plane.shape, dtype=np.float32)
-    map_row_blocks(lambda rows: np.divide(plane[rows], np.float32(by), out=out[rows]), plane.shape[0])
-    return out
-
-
-def _scale(work: Work, name: str, settings: Continuum, matched: tuple[Plane, Plane], masks: _Masks) -> Scale:
+def _scale(work: Work, name: str, settings: Continuum, matched: tuple[Plane, Plane], masks: Masks) -> Scale:
     xy = _clean_stars(work)
     if settings.scale != "stars":
         return given_scale(float(settings.scale), xy=xy)
     return scale_from_stars(
         *matched,
         xy,
-        fwhm_px=_wider(work, name),
+        fwhm_px=wider_fwhm(work, name),
         invalid=masks.unusable,
         where=f"continuum.{name}",
         unmatched=work.masters[name].pixels[0],
     )
 
 
-def _emission(
-    work: Work,
-    name: str,
-    settings: Continuum,
-    scale: Scale,
-    matched: tuple[Plane, Plane],
-    masks: _Masks,
-) -> tuple[Plane, float, Plane]:
-    """Return the line's light faded where it is not significant, in counts of the broad plane, the noise of a pixel of
-    it, and its 4-px means before that.
-
-    Profiles are matched for the subtraction and for the significance; what is kept is as sharp as the line's master.
-    """
-    line, broad = matched
-    wide, unusable = _wider(work, name), masks.unusable
-    broad = refine_broad(broad, fit_profiles(line, broad, scale=scale, fwhm_px=wide, invalid=unusable))
-    ratio = width_ratio(work.target, name)
-    factor = line_factor(
-        scale.value,
-        width_ratio=ratio,
-        throughput_ratio=settings.throughput_ratio,
-        line_in_band=settings.line_in_band,
-    )
-    light = line_light(
-        line,
-        broad,
-        scale=scale.value,
-        width_ratio=ratio,
-        throughput_ratio=settings.throughput_ratio,
-        line_in_band=settings.line_in_band,
-    )
-    noise = measure_noise(
-        line,
-        broad,
-        scale=scale,
-        factor=factor,
-        fwhm_px=wide,
-        invalid=unusable,
-    )
-    kept, sigma = light, noise.pixel
-    own = work.masters[name]
-    if not np.shares_memory(line, own.pixels):
-        stars = _stars_without_line(work, line, broad, scale=scale.value, fwhm_px=wide)
-        kept = keep_sharp(light, own.pixels[0], line, factor=factor, stars=stars)
-        sigma = float(
-            factor * np.hypot(_pixel_noise(own), scale.value * _pixel_noise(work.rgb, settings.from_))
-        )
-    faded = fade_emission(
-        light, broad, noise, fade_sigma=settings.fade_sigma, saturated=masks.saturated, kept=kept
-    )
-    return faded, sigma, noise_blocks(kept)
-
-
-def _stars_without_line(work: Work, line: Plane, broad: Plane, *, scale: float, fwhm_px: float) -> Plane:
-    """Return the mask of the stars that are no knots of this line."""
-    assert work.stars is not None
-    knots = knots_among(work, work.stars, _divided(line, scale), broad, fwhm_px=fwhm_px)
-    return star_mask(work.stars.select(~knots), work.rgb.shape, fwhm_px=fwhm_px)
-
-
 def _clean_stars(work: Work) -> NDArray[np.float64]:
     assert work.stars is not None
     return work.stars.xy[~work.stars.saturated]
-
-
-def _wider(work: Work, name: str) -> float:
-    """Return the wider star width of the colour and the line master, or a usual one where neither is known."""
-    widths = [width for width in (work.fwhm_px["rgb"], work.fwhm_px[name]) if width > 0]
-    return max(widths, default=3.0)
-
-
-def _pixel_noise(master: Master, plane: str = "") -> float:
-    plane = plane or master.planes[0]
-    sigma = master.facts.noise.get(plane, {}).get(1, float("nan"))
-    return sigma if sigma > 0 else difference_noise(master.plane(plane))

@@ -1,0 +1,235 @@
+"""What of a line's light is surely there: a weight from 0 to 1 for every pixel.
+
+What may pass for emission is as smooth as what causes it. A galaxy's colour changes slowly: it explains a glow over
+the whole disc, but no excess over the surroundings, unless the starlight stands out there as well. So the light is
+judged in two parts. The compact part is the excess over the surroundings, held against what the compact part of the
+starlight may leave; the diffuse part carries the errors of colour, scale and sky in full.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from blend.base.rowblocks import map_row_blocks
+from blend.science.regions import confirm_regions, raise_significance
+from blend.science.residual import (
+    BLOCK_ROWS,
+    COARSE_BIN,
+    FAINT_BIN,
+    FAINT_PX,
+    FINE_PX,
+    EmissionNoise,
+    systematic_block,
+)
+from blend.science.smooth import bin_plane, binned_taps, blur_block, gaussian_taps, spread_rows
+from blend.science.surroundings import CELL_PX
+
+FOOT, FULL, SEED, SURE = 0.6, 1.0, 1.1, 1.5
+"""In units of ``fade_sigma``: a pixel's weight is 0 and 1 there, inside a region whose peak counts from the third and
+counts fully from the fourth. A peak of 3.3 sigma comes of noise in one of 2,000 places of a star's size."""
+
+Plane = NDArray[np.float32]
+
+
+def weigh_emission(
+    emission: Plane,
+    broad: Plane,
+    noise: EmissionNoise,
+    *,
+    fade_sigma: float = 3.0,
+    around: tuple[Plane, Plane],
+    stars: Plane | None = None,
+) -> Plane:
+    """Return the weight with which a blend lets a line's light through.
+
+    With E = C + D, D the median around (`surroundings`) and B likewise:
+    S_c = max over k of (G_k * C) / sqrt(n_k^2 (1 + growth B) + (G_k * wrong(B_c))^2), G_k Gaussians of a star's width
+    and of twice that; S_d is the same at 8 px of what the compact part left, with wrong(B) and the error of the sky.
+    A region, S above 0.6 fade_sigma, counts if its peak passes 1.1 (softly up to 1.5) fade_sigma; inside, a pixel's
+    share w_c or w_d rises from 0.6 to 1 fade_sigma. The weight is what of the smoothed light passes,
+    (w_c G*C + w_d (G*E - w_c G*C)) / G*E, between 0 and 1.
+
+    Parameters
+    ----------
+    emission : (rows, columns)
+        E, signed, from `line_light`.
+    broad : (rows, columns)
+        B, the broad plane it was made with.
+    noise : EmissionNoise
+    fade_sigma : float
+        Significance at which light passes whole; 0 or less lets everything pass.
+    around : two arrays
+        `surroundings` of the emission and of the broad plane.
+    stars : (rows, columns), optional
+        1 on stars without a line of their own, which have no weight, 0 elsewhere, soft between (`star_mask`).
+
+    Returns
+    -------
+    (rows, columns) float32
+        0 where either plane is NaN.
+
+    Notes
+    -----
+    A weight follows smoothed light, and all of a region takes part, negative pixels too: flux is not biased by
+    choosing pixels that noise made bright. Regions are grown in order of the rows: deterministic.
+    """
+    if fade_sigma <= 0:
+        return np.where(np.isfinite(emission), np.float32(1.0), np.float32(0.0))
+    levels = (FOOT * fade_sigma, FULL * fade_sigma, SEED * fade_sigma, SURE * fade_sigma)
+    parts = _Parts(emission, broad, noise, *around)
+    weight, wrong, smooth = _compact(parts)
+    confirm_regions(weight, *levels)
+    faint = _diffuse(parts, weight, wrong, smooth)
+    confirm_regions(faint, *levels)
+    np.minimum(faint, 0.0, out=faint)
+    _join(parts, weight, faint)
+    return _without_stars(weight, stars)
+
+
+def _without_stars(weight: Plane, stars: Plane | None) -> Plane:
+    """Return minus ``weight``, in its own memory, less what stands on stars."""
+
+    def block(rows: slice) -> None:
+        weight[rows] *= np.float32(-1.0) if stars is None else stars[rows] - np.float32(1.0)
+
+    map_row_blocks(block, weight.shape[0])
+    return weight
+
+
+@dataclass(frozen=True, eq=False)
+class _Parts:
+    """Emission and broad plane, and the surroundings of both in cells."""
+
+    emission: Plane
+    broad: Plane
+    noise: EmissionNoise
+    glow: Plane
+    disc: Plane
+
+    def compact(self, rows: slice) -> tuple[Plane, Plane]:
+        """Return what of the emission and of the broad plane stands out of its surroundings, in some rows."""
+        columns = self.emission.shape[1]
+        light = self.emission[rows] - spread_rows(self.glow, CELL_PX, rows, columns)
+        return light, self.broad[rows] - spread_rows(self.disc, CELL_PX, rows, columns)
+
+
+def _compact(parts: _Parts) -> tuple[Plane, Plane, Plane]:
+    """Return the larger significance of the compact part at the two smaller widths.
+
+    Then, in coarse bins, the systematic error of the whole light and the broad plane.
+    """
+    noise = parts.noise
+    sharp = replace(noise, sky=0.0)
+    taps, fine = gaussian_taps(noise.fine_px), gaussian_taps(FINE_PX)
+    halo = COARSE_BIN * ((len(taps) + len(fine)) // (2 * COARSE_BIN) + 1)
+    rows, columns = parts.emission.shape
+    out = np.empty((rows, columns), dtype=np.float32)
+    light, narrow, wrong, smooth = (
+        np.empty((-(-rows // COARSE_BIN), -(-columns // COARSE_BIN)), dtype=np.float32) for _ in range(4)
+    )
+
+    def fine_block(block: slice) -> None:
+        low, high = max(0, block.start - halo), min(rows, block.stop + halo)
+        part = slice(block.start - low, block.stop - low)
+        bins = slice(block.start // COARSE_BIN, -(-block.stop // COARSE_BIN))
+        own, base = parts.compact(slice(low, high))
+        broad_here = blur_block(parts.broad[low:high], fine)
+        narrow_here = systematic_block(blur_block(base, fine), sharp, low)
+        out[block] = -np.inf
+        raise_significance(
+            blur_block(own, taps)[part],
+            blur_block(narrow_here, taps)[part],
+            broad_here[part],
+            noise.fine,
+            noise.growth,
+            out[block],
+        )
+        light[bins] = bin_plane(own[part], COARSE_BIN)
+        narrow[bins] = bin_plane(narrow_here[part], COARSE_BIN)
+        wrong[bins] = bin_plane(systematic_block(broad_here, noise, low)[part], COARSE_BIN)
+        smooth[bins] = bin_plane(broad_here[part], COARSE_BIN)
+
+    map_row_blocks(fine_block, rows, height=BLOCK_ROWS)
+    taps_coarse = binned_taps(noise.coarse_px, COARSE_BIN)
+    coarse = _binned(light, narrow, smooth, taps=taps_coarse, left=noise.coarse, growth=noise.growth)
+
+    def raise_to_coarse(block: slice) -> None:
+        np.maximum(out[block], spread_rows(coarse, COARSE_BIN, block, columns), out=out[block])
+
+    map_row_blocks(raise_to_coarse, rows)
+    return out, wrong, smooth
+
+
+def _binned(
+    light: Plane, wrong: Plane, smooth: Plane, *, taps: NDArray[np.float32], left: float, growth: float
+) -> Plane:
+    """Return the significance of light in bins after a blur."""
+    half = len(taps) // 2
+    out = np.full(light.shape, -np.inf, dtype=np.float32)
+
+    def block(rows: slice) -> None:
+        low, high = max(0, rows.start - half), min(light.shape[0], rows.stop + half)
+        part = slice(rows.start - low, rows.stop - low)
+        light_here, wrong_here = blur_block(light[low:high], taps), blur_block(wrong[low:high], taps)
+        raise_significance(light_here[part], wrong_here[part], smooth[rows], left, growth, out[rows])
+
+    map_row_blocks(block, light.shape[0])
+    return out
+
+
+def _diffuse(parts: _Parts, weight: Plane, wrong: Plane, smooth: Plane) -> Plane:
+    """Return the significance at 8 px, in faint bins, of what the compact part did not take.
+
+    With what it took in it, every knot would carry a wide rim of noise.
+    """
+    rows, columns = parts.emission.shape
+    light = np.empty((-(-rows // FAINT_BIN), -(-columns // FAINT_BIN)), dtype=np.float32)
+
+    def block(part: slice) -> None:
+        taken = np.minimum(weight[part], 0.0) * parts.compact(part)[0]
+        light[part.start // FAINT_BIN : -(-part.stop // FAINT_BIN)] = bin_plane(
+            parts.emission[part] + taken, FAINT_BIN
+        )
+
+    map_row_blocks(block, rows)
+    size = FAINT_BIN // COARSE_BIN
+    return _binned(
+        light,
+        bin_plane(wrong, size),
+        bin_plane(smooth, size),
+        taps=binned_taps(FAINT_PX, FAINT_BIN),
+        left=parts.noise.faint,
+        growth=parts.noise.growth,
+    )
+
+
+def _join(parts: _Parts, weight: Plane, faint: Plane) -> None:
+    """Turn the share of the compact part, as minus ``weight``, into minus the weight of the whole light."""
+    taps = gaussian_taps(parts.noise.fine_px)
+    halo, columns, rows = len(taps) // 2, parts.emission.shape[1], parts.emission.shape[0]
+    some_faint = bool(faint.any())
+
+    def block(part: slice) -> None:
+        share = np.maximum(-weight[part], np.float32(0.0))
+        wide = -spread_rows(faint, FAINT_BIN, part, columns) if some_faint else None
+        used = share.any(axis=0) if wide is None else share.any(axis=0) | wide.any(axis=0)
+        weight[part] = 0.0
+        if not used.any():
+            return
+        low, high = max(0, part.start - halo), min(rows, part.stop + halo)
+        inner = slice(part.start - low, part.stop - low)
+        own = blur_block(parts.compact(slice(low, high))[0], taps)[inner]
+        rest = spread_rows(parts.glow, CELL_PX, part, columns)
+        passed = share * own
+        whole = own + rest
+        if wide is not None:
+            passed += wide * (whole - passed)
+        with np.errstate(divide="ignore", invalid="ignore"):
+            ratio = np.where(whole > 0.0, passed / whole, share if wide is None else np.maximum(share, wide))
+        ratio[~np.isfinite(parts.emission[part])] = 0.0
+        np.clip(-ratio, -1.0, 0.0, out=weight[part])
+
+    map_row_blocks(block, rows, height=BLOCK_ROWS)
