@@ -130,7 +130,8 @@ def measure_noise(
     sky = max(sky, sky_error)
     if growth is None:
         growth = bands.growth
-    terms = _star_terms(line, broad, scale=scale, fwhm_px=fwhm_px, pixel=pixel, invalid=invalid)
+    left = (fine, growth)
+    terms = _star_terms(line, broad, scale=scale, fwhm_px=fwhm_px, pixel=pixel, left=left, invalid=invalid)
     colour = np.hypot(scale.error, scale.value * max(terms.colour, OTHER_COLOUR))
     odd = _odd_stars(scale, terms.colour, may_be_odd)
     return EmissionNoise(
@@ -315,17 +316,20 @@ def _star_terms(
     scale: Scale,
     fwhm_px: float,
     pixel: float,
+    left: tuple[float, float],
     invalid: NDArray[np.bool_] | None,
 ) -> _Terms:
     """Fit every star's residual by its own brightness, gradient and curvature; return their robust sizes.
 
     D / s = k B + dx B_x + dy B_y + w (B_xx + B_yy) + constant. k is the star's colour, dx and dy the
-    registration error, w half the difference of the profiles' variances; what none of them explains is
-    added to the colour.
+    registration error, w half the difference of the profiles' variances. What none of them explains is added to the
+    colour, as it is after a blur by a star's width: rings of both signs, which leave little where light is looked for.
     """
     fits = []
     for x, y in scale.xy[scale.used][:60]:
-        fit = _fit_star(line, broad, (x, y), scale=scale.value, fwhm_px=fwhm_px, pixel=pixel, invalid=invalid)
+        fit = _fit_star(
+            line, broad, (x, y), scale=scale.value, fwhm_px=fwhm_px, pixel=pixel, left=left, invalid=invalid
+        )
         if fit is not None:
             fits.append(fit)
     variance = (fwhm_px / FWHM_PER_SIGMA) ** 2
@@ -353,10 +357,13 @@ def _fit_star(
     scale: float,
     fwhm_px: float,
     pixel: float,
+    left: tuple[float, float],
     invalid: NDArray[np.bool_] | None,
 ) -> NDArray[np.float64] | None:
-    """Return colour, two shifts, width and the unexplained fraction of one star, or None where it cannot
-    be had."""
+    """Return colour, two shifts, width and the unexplained fraction of one star, or None where it cannot be had.
+
+    ``left`` is the noise after a blur by a star's width and its growth with the broad plane.
+    """
     reach = int(np.ceil(1.5 * fwhm_px)) + 1
     margin = reach + 5
     x, y = round(at[0]), round(at[1])
@@ -377,8 +384,15 @@ def _fit_star(
         return None
     design = np.stack([*basis, np.ones_like(wanted)], axis=1)
     answer, *_ = np.linalg.lstsq(design, wanted, rcond=None)
-    left = float(np.mean((wanted - design @ answer) ** 2)) - noise**2
-    rest = np.sqrt(max(0.0, left) / float(np.mean(basis[0] ** 2)))
+    taps = gaussian_taps(max(fwhm_px / FWHM_PER_SIGMA, LEAST_SEARCH_PX))
+    shape = dx[core, core].shape
+    unexplained, light = (
+        blur_block(values.reshape(shape).astype(np.float32), taps)
+        for values in (wanted - design @ answer, basis[0])
+    )
+    random = (left[0] / scale) ** 2 * (1.0 + left[1] * float(np.mean(np.maximum(light, 0.0))))
+    over = float(np.mean(unexplained.astype(np.float64) ** 2)) - random
+    rest = np.sqrt(max(0.0, over) / float(np.mean(light.astype(np.float64) ** 2)))
     return np.array([*answer[:4], rest])
 
 

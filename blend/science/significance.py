@@ -31,6 +31,9 @@ FOOT, FULL, SEED, SURE = 0.6, 1.0, 1.1, 1.5
 """In units of ``fade_sigma``: a pixel's weight is 0 and 1 there, inside a region whose peak counts from the third and
 counts fully from the fourth. A peak of 3.3 sigma comes of noise in one of 2,000 places of a star's size."""
 
+LEAST_MEND = 0.7
+"""The smallest factor that brings the flux around a pixel to what passes; beyond it noise would rule."""
+
 Plane = NDArray[np.float32]
 
 
@@ -207,29 +210,40 @@ def _diffuse(parts: _Parts, weight: Plane, wrong: Plane, smooth: Plane) -> Plane
 
 
 def _join(parts: _Parts, weight: Plane, faint: Plane) -> None:
-    """Turn the share of the compact part, as minus ``weight``, into minus the weight of the whole light."""
-    taps = gaussian_taps(parts.noise.fine_px)
-    halo, columns, rows = len(taps) // 2, parts.emission.shape[1], parts.emission.shape[0]
-    some_faint = bool(faint.any())
+    """Turn the share of the compact part, as minus ``weight``, into minus the weight of the whole light.
+
+    With P what passes and G a star's width, G * P / G * E is smooth, and lets a peak's light through too easily: it is
+    sharper than its blur. A factor, the same for neighbours, brings the flux over 2 G to that of P.
+    """
+    shares = weight.copy()
+    narrow, wide = (gaussian_taps(parts.noise.fine_px * times) for times in (1.0, 2.0))
+    halo = (len(narrow) + len(wide)) // 2
+    rows, columns = parts.emission.shape
 
     def block(part: slice) -> None:
-        share = np.maximum(-weight[part], np.float32(0.0))
-        wide = -spread_rows(faint, FAINT_BIN, part, columns) if some_faint else None
-        used = share.any(axis=0) if wide is None else share.any(axis=0) | wide.any(axis=0)
-        weight[part] = 0.0
-        if not used.any():
-            return
         low, high = max(0, part.start - halo), min(rows, part.stop + halo)
-        inner = slice(part.start - low, part.stop - low)
-        own = blur_block(parts.compact(slice(low, high))[0], taps)[inner]
-        rest = spread_rows(parts.glow, CELL_PX, part, columns)
+        share = np.maximum(-shares[low:high], np.float32(0.0))
+        diffuse = -spread_rows(faint, FAINT_BIN, slice(low, high), columns)
+        used = np.flatnonzero(share.any(axis=0) | diffuse.any(axis=0))
+        weight[part] = 0.0
+        if not used.size:
+            return
+        box = slice(max(int(used[0]) - halo, 0), int(used[-1]) + 1 + halo)
+        own = parts.compact(slice(low, high))[0][:, box]
+        whole = parts.emission[low:high, box]
+        share, diffuse = share[:, box], diffuse[:, box]
         passed = share * own
-        whole = own + rest
-        if wide is not None:
-            passed += wide * (whole - passed)
+        passed += diffuse * (whole - passed)
+        over = blur_block(whole, narrow)
         with np.errstate(divide="ignore", invalid="ignore"):
-            ratio = np.where(whole > 0.0, passed / whole, share if wide is None else np.maximum(share, wide))
-        ratio[~np.isfinite(parts.emission[part])] = 0.0
-        np.clip(-ratio, -1.0, 0.0, out=weight[part])
+            ratio = np.clip(blur_block(passed, narrow) / over, 0.0, 1.0)
+        # Where the light around is below 0 a share of it has no meaning: there the light passes as it was found.
+        ratio = np.where(over > 0.0, ratio, np.maximum(share, diffuse))
+        ratio *= (share > 0.0) | (diffuse > 0.0)
+        with np.errstate(divide="ignore", invalid="ignore"):
+            mend = blur_block(passed, wide) / blur_block(ratio * whole, wide)
+        ratio *= np.clip(np.nan_to_num(mend, nan=1.0), LEAST_MEND, 1.0 / LEAST_MEND)
+        ratio[~np.isfinite(whole)] = 0.0
+        weight[part, box] = np.clip(-ratio, -1.0, 0.0)[part.start - low : part.stop - low]
 
     map_row_blocks(block, rows, height=BLOCK_ROWS)

@@ -10,10 +10,10 @@ from blend.base.rowblocks import map_row_blocks
 from blend.science.smooth import bin_plane
 
 BIN_PX, CELL_PX = 4, 8
-"""Medians are of means over 4 x 4 pixels and stand 8 px apart: a window of nine star widths holds 64 of them."""
+"""Medians are of means over 4 x 4 pixels and stand 8 px apart: a window of seven star widths holds 36 of them."""
 
-WINDOW_FWHM = 9.0
-"""Side of the window in star widths: regions of gas up to three of them wide fill less than a third of it."""
+WINDOW_FWHM = 7.0
+"""Side of the window in star widths: regions of gas up to four of them wide fill less than a third of it."""
 
 DISC_SIGMA, DISC_GLOW = 3.0, 0.1
 """A disc of starlight: so many sigma of a pixel above the sky, and the most line light by its light in the band."""
@@ -44,7 +44,7 @@ def surroundings(
     Notes
     -----
     24 Mpx take 0.15 s on two cores. The median of b means over n pixels of noise sigma scatters by
-    1.25 sigma / sqrt(b n): 4 % of a pixel's noise.
+    1.25 sigma / sqrt(b n): 5 % of a pixel's noise.
     """
     bins = np.empty(tuple(-(-length // BIN_PX) for length in plane.shape), dtype=np.float32)
 

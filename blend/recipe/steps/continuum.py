@@ -10,12 +10,18 @@ from numpy.typing import NDArray
 from blend.base.robust import difference_noise
 from blend.base.rowblocks import map_row_blocks
 from blend.recipe.check import light_name
-from blend.recipe.model import Continuum
 from blend.recipe.steps.guard import with_star_mask
-from blend.recipe.steps.line_light import Masks, masks_of, part_line, wider_fwhm
+from blend.recipe.steps.line_light import Masks, masks_of, part_line, pixel_noise, wider_fwhm
 from blend.recipe.work import Line, Plane, Work, frozen
 from blend.science.continuum import Scale, given_scale, match_profiles, scale_from_stars
-from blend.science.stars import Stars, find_stars
+from blend.science.stars import Stars, find_stars, measure_at, seen_in_both
+from blend.science.surroundings import DISC_SIGMA, surroundings, value_at
+
+ENOUGH_BESIDE = 30
+"""So many stars beside the target tell the scale without those on it: a third are bright enough in the line."""
+
+FEWEST_WIDTHS = 8
+"""So many stars seen in both planes tell their widths better than all stars of each do."""
 
 
 def subtract_continuum(work: Work) -> Work:
@@ -83,16 +89,12 @@ def _with_line(work: Work, name: str, broad: Plane) -> Work:
         sigma = difference_noise(whole)
         kept = Line(scaled=whole, emission=None, sigma=sigma, scaled_sigma=sigma, broad="red")
         return work.with_(lines=frozen({**work.lines, name: kept}))
-    settings = work.recipe.continuum_for(name)
     masks = masks_of(work, name)
-    matched = match_profiles(
-        line.pixels[0],
-        broad,
-        fwhm_line=work.fwhm_px[name],
-        fwhm_broad=work.fwhm_px["rgb"],
-    )
-    scale = _scale(work, name, settings, matched, masks)
-    kept = part_line(work, name, scale, matched, masks)
+    field = _beside_target(work, name, broad, masks)
+    widths = _widths(work, name, broad, field, masks)
+    matched = match_profiles(line.pixels[0], broad, fwhm_line=widths[0], fwhm_broad=widths[1])
+    scale = _scale(work, name, field, matched, masks, fwhm_px=max(widths))
+    kept = part_line(work, name, scale, matched, masks, fwhm_px=max(widths))
     told: dict[str, Any] = {
         "scale": scale.value,
         "error": scale.error,
@@ -106,14 +108,48 @@ def _with_line(work: Work, name: str, broad: Plane) -> Work:
     return work.with_(lines=frozen({**work.lines, name: kept}))
 
 
-def _scale(work: Work, name: str, settings: Continuum, matched: tuple[Plane, Plane], masks: Masks) -> Scale:
+def _beside_target(work: Work, name: str, broad: Plane, masks: Masks) -> NDArray[np.float64]:
+    """Return the stars beside the target, or all where hardly any are: on a disc of starlight stand knots, too."""
     xy = _clean_stars(work)
+    around = surroundings(broad, fwhm_px=wider_fwhm(work, name), without=masks.saturated)
+    beside = value_at(around, xy) < DISC_SIGMA * pixel_noise(work.rgb, work.recipe.continuum_for(name).from_)
+    return xy[beside] if np.count_nonzero(beside) >= ENOUGH_BESIDE else xy
+
+
+def _widths(
+    work: Work, name: str, broad: Plane, xy: NDArray[np.float64], masks: Masks
+) -> tuple[float, float]:
+    """Return the star width in the line and in the broad plane, of the same stars in both; or those of each master.
+
+    All stars of a master would not do: in a line's, knots of gas are among them, which are wider.
+    """
+    guess, line = wider_fwhm(work, name), work.masters[name].pixels[0]
+    measured = [measure_at(plane, xy, fwhm_px=guess, invalid=masks.unusable) for plane in (line, broad)]
+    both = seen_in_both(*measured, reach_px=0.5 * guess)
+    snr = both[0].flux / np.maximum(both[0].flux_error, 1e-300)
+    if len(snr) < FEWEST_WIDTHS:
+        return work.fwhm_px[name], work.fwhm_px["rgb"]
+    bright = snr >= np.median(snr)
+    line_px, broad_px = (float(np.median(stars.fwhm_px[bright])) for stars in both)
+    return line_px, broad_px
+
+
+def _scale(
+    work: Work,
+    name: str,
+    xy: NDArray[np.float64],
+    matched: tuple[Plane, Plane],
+    masks: Masks,
+    *,
+    fwhm_px: float,
+) -> Scale:
+    settings = work.recipe.continuum_for(name)
     if settings.scale != "stars":
         return given_scale(float(settings.scale), xy=xy)
     return scale_from_stars(
         *matched,
         xy,
-        fwhm_px=wider_fwhm(work, name),
+        fwhm_px=fwhm_px,
         invalid=masks.unusable,
         where=f"continuum.{name}",
         unmatched=work.masters[name].pixels[0],

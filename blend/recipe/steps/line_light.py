@@ -53,7 +53,9 @@ def wider_fwhm(work: Work, name: str) -> float:
     return max(widths, default=3.0)
 
 
-def part_line(work: Work, name: str, scale: Scale, matched: tuple[Plane, Plane], masks: Masks) -> Line:
+def part_line(
+    work: Work, name: str, scale: Scale, matched: tuple[Plane, Plane], masks: Masks, *, fwhm_px: float
+) -> Line:
     """Return a line whose continuum is scaled: its light in counts of the broad plane, and what of it is sure.
 
     Profiles are matched for the subtraction and for the significance; what is kept is as sharp as the line's master.
@@ -62,11 +64,14 @@ def part_line(work: Work, name: str, scale: Scale, matched: tuple[Plane, Plane],
     ----------
     matched : two planes
         The line and its broad plane with equal star profiles.
+    fwhm_px : float
+        Of the stars in both.
     """
     settings, own = work.recipe.continuum_for(name), work.masters[name]
     line, broad = matched
-    wide = wider_fwhm(work, name)
-    broad = refine_broad(broad, fit_profiles(line, broad, scale=scale, fwhm_px=wide, invalid=masks.unusable))
+    broad = refine_broad(
+        broad, fit_profiles(line, broad, scale=scale, fwhm_px=fwhm_px, invalid=masks.unusable)
+    )
     filters: dict[str, Any] = {
         "width_ratio": width_ratio(work.target, name),
         "throughput_ratio": settings.throughput_ratio,
@@ -74,35 +79,35 @@ def part_line(work: Work, name: str, scale: Scale, matched: tuple[Plane, Plane],
     }
     factor = line_factor(scale.value, **filters)
     light = line_light(line, broad, scale=scale.value, **filters)
-    glow, disc = (surroundings(plane, fwhm_px=wide, without=masks.saturated) for plane in (light, broad))
-    pixel = _pixel_noise(work.rgb, settings.from_)
+    glow, disc = (surroundings(plane, fwhm_px=fwhm_px, without=masks.saturated) for plane in (light, broad))
+    pixel = pixel_noise(work.rgb, settings.from_)
 
     def near(xy: NDArray[np.float64]) -> NDArray[np.bool_]:
         return on_disc(xy, glow, disc, sigma=pixel)
 
     assert work.stars is not None
     knots = _knots(
-        work.stars, matched, scale.value, near(work.stars.xy), fwhm_px=wide, invalid=work.invalid()
+        work.stars, matched, scale.value, near(work.stars.xy), fwhm_px=fwhm_px, invalid=work.invalid()
     )
     noise = measure_noise(
         line,
         broad,
         scale=scale,
         factor=factor,
-        fwhm_px=wide,
+        fwhm_px=fwhm_px,
         invalid=masks.unusable,
         sky_error=_sky_error(work, name, settings.from_, scale.value),
         may_be_odd=~near(scale.xy),
     )
-    stars = star_mask(work.stars.select(~knots), work.rgb.shape, fwhm_px=wide)
-    stars = cover_saturated(stars, masks.saturated, fwhm_px=wide)
+    stars = star_mask(work.stars.select(~knots), work.rgb.shape, fwhm_px=fwhm_px)
+    stars = cover_saturated(stars, masks.saturated, fwhm_px=fwhm_px)
     weight = weigh_emission(
         light, broad, noise, fade_sigma=settings.fade_sigma, around=(glow, disc), stars=stars
     )
     sigma = noise.pixel
     if not np.shares_memory(line, own.pixels):
         light = keep_sharp(light, own.pixels[0], line, factor=factor, stars=stars)
-        sigma = float(factor * np.hypot(_pixel_noise(own), scale.value * pixel))
+        sigma = float(factor * np.hypot(pixel_noise(own), scale.value * pixel))
     layers = None
     if work.figures and "fits" in work.recipe.output.formats:
         layers = EmissionLayers(light=light, sigma=emission_sigma(broad, noise, pixel=sigma), weight=weight)
@@ -110,7 +115,7 @@ def part_line(work: Work, name: str, scale: Scale, matched: tuple[Plane, Plane],
         scaled=_divided(own.pixels[0], scale.value),
         emission=_times(light, weight),
         sigma=sigma,
-        scaled_sigma=_pixel_noise(own) / scale.value,
+        scaled_sigma=pixel_noise(own) / scale.value,
         broad=settings.from_,
         unfaded=noise_blocks(light),
         measured=layers,
@@ -144,7 +149,8 @@ def _sky_error(work: Work, name: str, plane: str, scale: float) -> float:
     return float(np.hypot(own.get("uncertainty", 0.0), scale * base.get("uncertainty", 0.0)))
 
 
-def _pixel_noise(master: Master, plane: str = "") -> float:
+def pixel_noise(master: Master, plane: str = "") -> float:
+    """Return the noise of a pixel of a master's plane, the first where none is named."""
     plane = plane or master.planes[0]
     sigma = master.facts.noise.get(plane, {}).get(1, float("nan"))
     return sigma if sigma > 0 else difference_noise(master.plane(plane))
