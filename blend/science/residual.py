@@ -164,7 +164,7 @@ def _noise_bands(
     tiles: tuple[list[float], list[float]] = ([], [])
     curves: list[NDArray[np.float32]] = []
     levels: list[NDArray[np.float32]] = []
-    fine, lag = gaussian_taps(fine_px), max(5, round(2.5 * fine_px))
+    fine, lag = gaussian_taps(fine_px), max(5, round(4.0 * fine_px))
 
     def work(rows: slice) -> tuple[list[list[float]], NDArray[np.float32], NDArray[np.float32]]:
         light = (line[rows] - np.float32(scale) * broad[rows]).astype(np.float32)
