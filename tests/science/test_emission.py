@@ -8,8 +8,8 @@ from blend.base.rowblocks import limit_threads
 from blend.science.continuum import given_scale, match_profiles, scale_from_stars
 from blend.science.emission import emission_sigma, keep_sharp, line_factor, line_light
 from blend.science.profiles import fit_profiles, refine_broad
-from blend.science.residual import measure_noise
 from blend.science.protect import cover_saturated, star_mask
+from blend.science.residual import measure_noise
 from blend.science.significance import weigh_emission
 from blend.science.stars import Stars
 from blend.science.surroundings import surroundings
