@@ -29,7 +29,7 @@ import subprocess
 import sys
 import tempfile
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from contextlib import suppress
 from functools import partial
 from pathlib import Path
@@ -199,8 +199,9 @@ class Bench:
 
     def fork(self, words: list[str], before: Callable[[], object] = lambda: None) -> Forked:
         """Start blend by a fork of this process; a run takes one thread or two by turns."""
-        if words == RUN:
-            words = [*RUN, str(1 + self.cases % 2)]
+        rest = words[len(RUN) :]
+        if words[: len(RUN)] == RUN and not (rest and rest[0].isdigit()):
+            words = [*RUN, str(1 + self.cases % 2), *rest]
         self.forks += 1
         said = self.folder / f"said-{self.forks}"
         return Forked(words, folder=self.folder, said=said, before=before)
@@ -245,9 +246,9 @@ class Bench:
         touched = [str(path) for path, found in self.inputs.items() if digest(path) != found]
         self.expect(not touched, f"{what}: inputs changed: {touched}")
 
-    def complete(self, what: str, *, batch: bool = False) -> None:
+    def complete(self, what: str, *, batch: bool = False, more: Sequence[str] = ()) -> None:
         """Run to the end, hold against the undisturbed batch, and start anew."""
-        code, said = self.run(BATCH if batch else RUN)
+        code, said = self.run([*(BATCH if batch else RUN), *more])
         self.expect(code == 0, f"{what}: the run afterwards ended with {code}: {said[-500:]}")
         right = {name: found for name, found in self.right.items() if batch or name.startswith("t-0")}
         now = results(self.out)
@@ -477,25 +478,76 @@ def moved_clock(bench: Bench) -> None:
     data[-9] ^= 1
     broken.write_bytes(data)
     bench.cases += 1
-    bench.complete("a result with a flipped bit", batch=True)
+    refused(bench, broken, "a result with a flipped bit", batch=True)
+    bench.complete("a result with a flipped bit", batch=True, more=["--overwrite"])
+
+
+def refused(bench: Bench, path: Path, what: str, *, batch: bool = False) -> None:
+    """A result that somebody has changed is not replaced, but for ``--overwrite``."""
+    data = path.read_bytes()
+    code, said = bench.run(BATCH if batch else RUN)
+    bench.expect(code == 2 and path.name in said, f"{what}: ended with {code}: {said[-300:]}")
+    bench.expect(path.read_bytes() == data, f"{what}: replaced")
+
+
+def killed_between_renames(bench: Bench) -> None:
+    """Killed before each rename in turn, a run is run again: its manifest tells what is its own, and what is not."""
+    manifest = bench.out / "t-0" / ".blend-record.json"
+    count = len([name for name in bench.right if name.startswith("t-0")]) + 2  # the page and the manifest
+    for number in range(count):
+        bench.run(RUN, partial(kill_before_rename, number))
+        bench.expect(manifest.exists() == (number > 0), f"killed before rename {number}: no manifest")
+        bench.expect(not (manifest.parent / "record.json").exists(), f"before rename {number}: a record")
+        bench.look(f"killed before rename {number}")
+        if number % 2:
+            bench.complete(f"killed before rename {number}")
+    path = next(path for path in manifest.parent.glob("*.fits"))
+    path.write_bytes(b"of the user")
+    refused(bench, path, "changed after a kill")
+    bench.complete("changed after a kill", more=["--overwrite"])
+
+
+def kill_before_rename(number: int) -> None:
+    """Have this process killed in place of its rename ``number``, from 0."""
+    replace, done = Path.replace, []
+
+    def counted(self: Path, target: Path) -> Path:
+        done.append(target)
+        if len(done) > number:
+            os.kill(os.getpid(), signal.SIGKILL)
+        return replace(self, target)
+
+    Path.replace = counted  # type: ignore[assignment,method-assign]
 
 
 def forbidden(bench: Bench) -> None:
-    """No permission to write; as root this needs another user, and is left out without one."""
+    """No permission to write."""
     bench.out.mkdir()
     bench.out.chmod(0o555)
-    bench.folder.chmod(0o755)
-
-    def nobody() -> None:
-        if os.getuid() == 0:
-            os.setgid(65534)
-            os.setuid(65534)
-
-    code, said = bench.run(RUN, nobody)
+    code, said = bench.run(RUN, obey_modes)
     bench.out.chmod(0o755)
     bench.expect(code == 5, f"no permission: ended with {code}: {said[-300:]}")
     bench.look("no permission")
     bench.complete("no permission")
+
+
+def obey_modes() -> None:
+    """Have a folder that may not be written refuse root as well, who still reads all that a run has yet to import.
+
+    CAP_DAC_OVERRIDE is what root may write everywhere by; see capabilities(7). Another user would not do: a clone
+    may lie where only its owner may enter.
+    """
+    if os.getuid() != 0:
+        return
+    libc = ctypes.CDLL(None, use_errno=True)
+    version_3, dac_override = 0x20080522, 1
+    head = (ctypes.c_uint32 * 2)(version_3, 0)
+    sets = (ctypes.c_uint32 * 6)()  # effective, permitted and inheritable, of 32 capabilities and of the rest
+    told = libc.capget(head, sets)
+    for place in range(3):
+        sets[place] &= ~(1 << dac_override)
+    if told or libc.capset(head, sets):
+        raise OSError(ctypes.get_errno(), "rights cannot be given up")
 
 
 def main() -> None:
@@ -513,6 +565,7 @@ def main() -> None:
             two_batches,
             interrupted,
             moved_clock,
+            killed_between_renames,
             forbidden,
         )
         for trial in trials:

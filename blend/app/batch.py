@@ -9,12 +9,13 @@ from pathlib import Path
 from typing import Protocol
 
 from blend.app.batchjob import Verdict, failed
-from blend.app.batchplan import Planned, find_targets, plan_targets, refuse_too_large
+from blend.app.batchplan import Planned, claim_batch, find_targets, plan_targets, refuse_too_large
 from blend.app.summaries import write_summaries
 from blend.app.workers import Piece, run_pieces
 from blend.base.rowblocks import cores
+from blend.files.claim import tidy_up
 from blend.files.eventlog import EventLog
-from blend.files.whole import only_one, remove_left_over
+from blend.files.whole import only_one
 from blend.recipe.work import Event
 
 
@@ -36,6 +37,8 @@ class BatchOptions:
         A folder that target files may read in beside their own.
     cluster : str or None
         Address of a running Dask scheduler that does the jobs instead.
+    overwrite : bool
+        Files in the way may be lost that no batch has left, but for those that any target reads.
     """
 
     jobs: int = 1
@@ -44,6 +47,7 @@ class BatchOptions:
     memory_bytes: int | None = None
     root: Path | None = None
     cluster: str | None = None
+    overwrite: bool = False
 
 
 class Watcher(Protocol):
@@ -69,7 +73,13 @@ def plan_batch(recipe: str, targets: Sequence[Path], *, out: Path, options: Batc
     """
     _, threads = shares(options)
     plan = plan_targets(
-        recipe, find_targets(targets), out=out, root=options.root, threads=threads, resume=options.resume
+        recipe,
+        find_targets(targets),
+        out=out,
+        root=options.root,
+        threads=threads,
+        resume=options.resume,
+        overwrite=options.overwrite,
     )
     # a cluster's memory is not this machine's
     memory = None if options.memory_bytes is None or options.cluster else options.memory_bytes / 2**20
@@ -107,11 +117,14 @@ def run_batch(
     Raises
     ------
     BlendError
-        The recipe is at fault, no target is found, another batch works in ``out``, or the summary cannot be written.
+        The recipe is at fault, no target is found, another batch works in ``out``, a file is in the way of a result,
+        or the summary cannot be written.
     """
     log = log or EventLog(None)
+    plan = plan_batch(recipe, targets, out=out, options=options)
+    claim = claim_batch(plan, recipe, out=out, overwrite=options.overwrite, logs=log.files)
+    log.begin(claim.reads)
     with only_one(out):
-        plan = plan_batch(recipe, targets, out=out, options=options)
         watcher.begin(plan)
         start = time.perf_counter()
         known: dict[int, Verdict] = {}
@@ -133,7 +146,7 @@ def run_batch(
             )
             watcher.verdict(verdict)
         verdicts = [known[index] for index in range(len(plan))]
-        write_summaries(out, recipe, verdicts, seconds=time.perf_counter() - start)
+        write_summaries(out, recipe, verdicts, seconds=time.perf_counter() - start, claim=claim)
     return verdicts
 
 
@@ -148,7 +161,7 @@ def _all_verdicts(
             yield replace(failed(job, code, reason), peak_mib=0, rss_mib=0.0)
         elif planned.done:
             # killed between its last rename and its end, a run is done and has not tidied up
-            remove_left_over(Path(job.out))
+            tidy_up(Path(job.out))
             yield Verdict(name=job.name, target=job.target, out=job.out, state="skipped")
         else:
             left.append(Piece(job=job, mib=planned.mib))

@@ -14,6 +14,7 @@ from typing import Any, Literal
 
 from blend.app.framecache import FrameCache
 from blend.base.errors import BlendError
+from blend.base.quiet import quiet
 from blend.recipe.work import Event
 
 State = Literal["done", "skipped", "failed"]
@@ -34,6 +35,7 @@ class Job:
     threads: int = 1
     command: str = ""
     shared: tuple[str, ...] = ()
+    overwrite: bool = False
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -77,19 +79,26 @@ def do_job(job: Job, listener: Callable[[Event], None] | None = None) -> Verdict
     Frames that targets share are read once a process. Two jobs handed to one process at once run one after the other:
     finding stars is not safe on two threads.
     """
-    from blend.app.job import run_target
-    from blend.app.load import open_recipe, open_target
+    from blend.app.job import claim_results, run_target
+    from blend.app.load import open_recipe, open_target, recipe_text
     from blend.base.memory import keep_freed_memory
     from blend.base.rowblocks import limit_threads
 
     # Measured at 1.5 megapixels and two threads: else a worker held 629 MiB after one target and 884 after three.
     keep_freed_memory()
-    with _one_at_a_time:
+    with _one_at_a_time, quiet():
         start = time.perf_counter()
         try:
             root = Path(job.root) if job.root is not None else None
             target = open_target(Path(job.target), root=root)
             recipe = open_recipe(job.recipe, target=target)
+            claim = claim_results(
+                recipe,
+                target,
+                out=Path(job.out),
+                reads=(Path(job.target), Path(recipe_text(job.recipe)[1])),
+                overwrite=job.overwrite,
+            )
             with limit_threads(job.threads):
                 outcome = run_target(
                     recipe,
@@ -98,6 +107,7 @@ def do_job(job: Job, listener: Callable[[Event], None] | None = None) -> Verdict
                     listener=listener,
                     command=job.command,
                     read_frame=_frames.reader(job.shared),
+                    claim=claim,
                 )
         except Exception as fault:  # noqa: BLE001 - whatever it is, the other targets go on
             code, reason = explain_fault(fault)

@@ -4,17 +4,21 @@ from __future__ import annotations
 
 import json
 from collections import Counter
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 
 from blend.app.batchjob import Job, explain_fault
 from blend.app.framecache import MOST_BYTES
 from blend.app.job import setup_of
-from blend.app.load import open_recipe, open_target, read_text
+from blend.app.load import open_recipe, open_target, read_text, recipe_text
+from blend.app.outputs import result_names
+from blend.app.summaries import SUMMARIES
 from blend.base.errors import BlendError, InputError, RecipeError, StepError
+from blend.files.claim import Claim, refuse_paths
 from blend.files.reader import peek
 from blend.files.record import code_digest, read_record, record_text, sha256_of, versions
+from blend.recipe.fields import folder_name
 from blend.recipe.model import Recipe, resolved
 from blend.recipe.target import Target, load_target
 
@@ -44,6 +48,9 @@ class Planned:
     fault: tuple[int, str] | None = None
     frames: Mapping[str, int] = field(default_factory=dict)
     """Resolved paths of darks, flats and biases, and the bytes of their pixels."""
+    reads: tuple[Path, ...] = ()
+    writes: tuple[str, ...] = ()
+    """Names of results, in the job's folder."""
 
 
 def find_targets(paths: Sequence[Path]) -> list[Path]:
@@ -70,7 +77,14 @@ def find_targets(paths: Sequence[Path]) -> list[Path]:
 
 
 def plan_targets(
-    recipe: str, files: Sequence[Path], *, out: Path, root: Path | None, threads: int, resume: bool
+    recipe: str,
+    files: Sequence[Path],
+    *,
+    out: Path,
+    root: Path | None,
+    threads: int,
+    resume: bool,
+    overwrite: bool = False,
 ) -> list[Planned]:
     """Return the plan of a batch, a target a row; faults of one target stay with it.
 
@@ -84,25 +98,27 @@ def plan_targets(
     plan = []
     for file in files:
         name = _name_of(file)
+        folder = folder_name(name)
         job = Job(
             name=name,
             recipe=recipe,
             target=str(file),
-            out=str(out / name),
+            out=str(out / folder),
             root=None if root is None else str(root),
             threads=threads,
-            command=_command(recipe, file, out / name, root),
+            command=_command(recipe, file, out / folder, root),
+            overwrite=overwrite,
         )
-        if name in taken:
+        if folder in taken:
             fault = RecipeError(
                 str(file),
-                found=f"the name {name!r} is taken by {taken[name]}",
-                expected="one name a target",
+                found=f"the name {name!r} asks for the folder {folder!r}, which is taken by {taken[folder]}",
+                expected="a folder a target",
                 advice="change name in one of the two files",
             )
             plan.append(Planned(job=job, fault=(fault.exit_code, str(fault))))
             continue
-        taken[name] = file
+        taken[folder] = file
         plan.append(_plan_one(job, file, root=root, resume=resume))
     return share_frames(plan)
 
@@ -131,7 +147,31 @@ def _plan_one(job: Job, file: Path, *, root: Path | None, resume: bool) -> Plann
     except (BlendError, OSError) as fault:
         return Planned(job=job, fault=explain_fault(fault))
     done = resume and is_done(recipe, target, Path(job.out))
-    return Planned(job=job, mib=mib, seconds=seconds, done=done, frames=frames)
+    reads = (file, *(path for _, path in target.paths()))
+    writes = tuple(result_names(recipe, target, stages=False))
+    return Planned(job=job, mib=mib, seconds=seconds, done=done, frames=frames, reads=reads, writes=writes)
+
+
+def claim_batch(
+    plan: Sequence[Planned], recipe: str, *, out: Path, overwrite: bool, logs: Iterable[Path] = ()
+) -> Claim:
+    """Return the claim of a batch on its folder, or refuse all of it before anything is written.
+
+    Raises
+    ------
+    FaultList
+        A result of one target, or a summary, would replace a file that any target reads, or one that no batch has
+        left there.
+    """
+    reads = [Path(recipe_text(recipe)[1]), *logs]
+    reads += [path for planned in plan for path in (Path(planned.job.target), *planned.reads)]
+    claim = Claim(out, record="batch.json", reads=reads, overwrite=overwrite)
+    wanted = claim.wanted(SUMMARIES)
+    for planned in plan:
+        if not planned.done and planned.fault is None:
+            wanted += Claim(Path(planned.job.out), record="record.json").wanted(planned.writes)
+    refuse_paths(wanted, reads=reads, overwrite=overwrite)
+    return claim
 
 
 def estimate(target: Target) -> tuple[float, float]:
@@ -219,8 +259,7 @@ def _name_of(file: Path) -> str:
     try:
         return load_target(read_text(file), where=str(file), folder=file.resolve().parent).name
     except BlendError:
-        stem = file.name.removesuffix(".target.toml").removesuffix(".toml").lower()
-        return "".join(c if c.isascii() and c.isalnum() else "-" for c in stem).strip("-") or "unnamed"
+        return folder_name(file.name.removesuffix(".target.toml").removesuffix(".toml"))
 
 
 def _command(recipe: str, file: Path, out: Path, root: Path | None) -> str:

@@ -31,12 +31,14 @@ PATH = click.Path(path_type=Path)
 @click.option("--log", type=PATH, help="Append one line of JSON an event.")
 @click.option("--json", "as_json", is_flag=True, help="Print batch.json instead of the table.")
 @click.option("--quiet", is_flag=True, help="No progress.")
+@click.option("--overwrite", is_flag=True, help="Replace files in the way that blend did not write.")
 def batch(recipe: str, targets: tuple[Path, ...], **options: Any) -> None:
     """Apply RECIPE to every target file of TARGETS (files, or folders searched for *.target.toml).
 
     Exit code 0 when all targets succeeded, 4 when some failed; the others are done all the same.
     """
     from blend.app.batch import BatchOptions, plan_batch, run_batch, shares
+    from blend.app.batchplan import claim_batch
     from blend.app.batchview import BatchView, plan_table, verdict_table
     from blend.app.frames import parse_memory
     from blend.files.eventlog import EventLog
@@ -48,6 +50,7 @@ def batch(recipe: str, targets: tuple[Path, ...], **options: Any) -> None:
         memory_bytes=None if options["memory"] is None else parse_memory(options["memory"]),
         root=options["root"],
         cluster=options["cluster"],
+        overwrite=options["overwrite"],
     )
     out = options["out"]
     workers, threads = shares(chosen)
@@ -56,6 +59,7 @@ def batch(recipe: str, targets: tuple[Path, ...], **options: Any) -> None:
     if options["dry_run"]:
         limit = None if chosen.memory_bytes is None else chosen.memory_bytes / 2**20
         plan = plan_batch(recipe, targets, out=out, options=chosen)
+        claim_batch(plan, recipe, out=out, overwrite=chosen.overwrite)
         click.echo(plan_table(plan, workers=workers, threads=threads, memory_mib=limit))
         return
     log = EventLog(options["log"])
@@ -76,6 +80,7 @@ def batch(recipe: str, targets: tuple[Path, ...], **options: Any) -> None:
 @click.option("--out", type=PATH, help="Keep the new results here; else they are compared and thrown away.")
 @click.option("--threads", type=click.IntRange(min=0), default=0, help="0: one a core.")
 @click.option("--quiet", is_flag=True, help="No progress.")
+@click.option("--overwrite", is_flag=True, help="Replace files in the way that blend did not write.")
 def replay(record: Path, **options: Any) -> None:
     """Run again from RECORD, a record.json, and say of each output whether its bytes are the same."""
     from blend.app.replay import replay_record
@@ -83,7 +88,13 @@ def replay(record: Path, **options: Any) -> None:
     from blend.base.rowblocks import limit_threads
 
     with limit_threads(options["threads"]), Progress(quiet=options["quiet"]) as progress:
-        done = replay_record(record, folders=options["folders"], out=options["out"], listener=progress.show)
+        done = replay_record(
+            record,
+            folders=options["folders"],
+            out=options["out"],
+            listener=progress.show,
+            overwrite=options["overwrite"],
+        )
     click.echo(printable(done.text()))
     if not done.same:
         raise SystemExit(4)
@@ -93,7 +104,8 @@ def replay(record: Path, **options: Any) -> None:
 @click.argument("folder", type=PATH)
 @click.option("--out", type=PATH, help="Where target files are written; default FOLDER.")
 @click.option("--dry-run", is_flag=True, help="Tell, write nothing.")
-def plan(folder: Path, out: Path | None, dry_run: bool) -> None:
+@click.option("--overwrite", is_flag=True, help="Replace files in the way that blend did not write.")
+def plan(folder: Path, out: Path | None, dry_run: bool, overwrite: bool) -> None:
     """Read the headers of all masters in FOLDER, pair them, and write target files to look at and edit."""
     from blend.app.nights import plan_folder, write_plan
     from blend.app.terminal import printable
@@ -101,5 +113,5 @@ def plan(folder: Path, out: Path | None, dry_run: bool) -> None:
     found = plan_folder(folder, out=out or folder)
     click.echo(printable(found.text()))
     if not dry_run:
-        for path in write_plan(found):
+        for path in write_plan(found, overwrite=overwrite):
             click.echo(printable(f"wrote {path}"))

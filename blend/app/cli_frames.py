@@ -7,6 +7,8 @@ from typing import Any
 
 import click
 
+from blend.app.cli_values import Number
+
 PATH = click.Path(path_type=Path)
 
 
@@ -25,7 +27,7 @@ PATH = click.Path(path_type=Path)
 )
 @click.option(
     "--kappa",
-    type=click.FloatRange(min=1.0),
+    type=Number(min=1.0),
     default=3.0,
     show_default=True,
     help="Limit of the clipping, in sigma.",
@@ -46,13 +48,14 @@ PATH = click.Path(path_type=Path)
 )
 @click.option("--mixed", is_flag=True, help="Stack frames of different exposure, ISO or temperature.")
 @click.option("--group", type=click.IntRange(min=1), help="Stack only this group of such frames.")
-@click.option("--gain", "gain_e", type=click.FloatRange(min=0.0, min_open=True), help="Electrons a count.")
+@click.option("--gain", "gain_e", type=Number(min=0.0, min_open=True), help="Electrons a count.")
 @click.option("--filter", "filter_", metavar="NAME", help="Written into the master.")
 @click.option("--rejected", type=PATH, help="Write how many values were rejected at each pixel.")
 @click.option("--csv", "csv_file", type=PATH, help="Write the table of frames as CSV.")
 @click.option("--json", "as_json", is_flag=True, help="Print the table as JSON.")
 @click.option("--quiet", is_flag=True, help="No progress.")
 @click.option("--threads", type=click.IntRange(min=0), default=0, help="0: one a core.")
+@click.option("--overwrite", is_flag=True, help="Replace files in the way that blend did not write.")
 def stack(kind: str, frames: tuple[Path, ...], out: Path, **options: Any) -> None:
     """Make a master of a camera's FRAMES (raws, FITS mosaics, folders of them): light, dark, flat or bias."""
     from blend.app.frames import parse_memory
@@ -64,14 +67,11 @@ def stack(kind: str, frames: tuple[Path, ...], out: Path, **options: Any) -> Non
     chosen = StackOptions(
         memory_bytes=parse_memory(options["memory"]),
         filter=options["filter_"],
+        csv=options["csv_file"],
         **{name: options[name] for name in SAME_NAMES},
     )
     with limit_threads(options["threads"]), Progress(quiet=options["quiet"]) as progress:
         done = stack_frames(kind, frames, out=out, options=chosen, listener=progress.show)  # type: ignore[arg-type]
-    if options["csv_file"] is not None:
-        from blend.files.whole import write_whole
-
-        write_whole(options["csv_file"], done.csv().encode("utf-8"))
     click.echo(done.json() if options["as_json"] else done.text())
     for note in done.notes:
         click.echo(f"Note: {note}", err=True)
@@ -93,6 +93,7 @@ SAME_NAMES = [
     "reference",
     "gain_e",
     "rejected",
+    "overwrite",
 ]
 
 

@@ -9,12 +9,15 @@ from typing import Any
 
 import click
 
+from blend.app.cli_values import Number
+from blend.app.words import one_target
+
 PATH = click.Path(path_type=Path)
 
 
 @click.command("try")
 @click.argument("recipe")
-@click.argument("target", type=PATH)
+@click.argument("target", nargs=-1, required=True, type=PATH, callback=one_target)
 @click.option("--vary", multiple=True, metavar="KEY=V1,V2,..|START:STOP:STEP", help="A recipe value to vary.")
 @click.option(
     "--scale", default="preview", show_default=True, help="preview (1.5 megapixels), full, or a block edge."
@@ -28,14 +31,13 @@ PATH = click.Path(path_type=Path)
 @click.option(
     "--store", type=PATH, help="Where to keep it; default BLEND_STORE, else the user's cache folder."
 )
-@click.option(
-    "--store-gib", type=click.FloatRange(min=0), default=8.0, show_default=True, help="Its largest size."
-)
+@click.option("--store-gib", type=Number(min=0), default=8.0, show_default=True, help="Its largest size.")
 @click.option("--open", "show", is_flag=True, help="Open the page, or else the contact sheet, when done.")
 @click.option("--json", "as_json", is_flag=True, help="Print trial.json instead of the table.")
 @click.option("--quiet", is_flag=True, help="No progress.")
 @click.option("--threads", type=click.IntRange(min=0), default=0, help="0: one a core.")
 @click.option("--root", type=PATH, help="A folder the target file may read in beside its own.")
+@click.option("--overwrite", is_flag=True, help="Replace files in the way that blend did not write.")
 def try_(recipe: str, target: Path, **options: Any) -> None:
     """Make TARGET's picture under variants of RECIPE, side by side, with numbers to choose by."""
     from blend.app.layers import parse_view
@@ -61,11 +63,13 @@ def try_(recipe: str, target: Path, **options: Any) -> None:
         settings=dict(parse_setting(words) for words in options["settings"]),
         root=str(options["root"] or ""),
     )
-    out = options["out"] or Path(f"{chosen.name}-trial")
+    out = options["out"] or Path(f"{chosen.folder}-trial")
     folder = options["store"] or store_folder()
     store = None if options["no_store"] else DiskStore(folder, most_bytes=int(options["store_gib"] * 2**30))
     with limit_threads(options["threads"]), Progress(quiet=options["quiet"]) as progress:
-        trial = try_variants(question, out=out, store=store, listener=progress.show)
+        trial = try_variants(
+            question, out=out, store=store, listener=progress.show, overwrite=options["overwrite"]
+        )
     click.echo(record_text(trial).rstrip() if options["as_json"] else table(trial, out))
     for warning in trial["warnings"]:
         click.echo(f"Note: {warning['text']}", err=True)
@@ -79,11 +83,12 @@ def try_(recipe: str, target: Path, **options: Any) -> None:
 @click.argument("tile", type=int)
 @click.option("--out", type=PATH, help="The recipe file; default kept-TILE.toml in the trial's folder.")
 @click.option("--reason", default="", help="Why this one; default its numbers.")
-def keep(trial: Path, tile: int, out: Path | None, reason: str) -> None:
+@click.option("--overwrite", is_flag=True, help="Replace files in the way that blend did not write.")
+def keep(trial: Path, tile: int, out: Path | None, reason: str, overwrite: bool) -> None:
     """Write the recipe of TILE, as numbered on the contact sheet of TRIAL."""
     from blend.app.keep import keep_tile
 
-    path, words = keep_tile(trial, tile, out=out, reason=reason)
+    path, words = keep_tile(trial, tile, out=out, reason=reason, overwrite=overwrite)
     click.echo(f"{path}\nthe picture at full size: blend run {shlex.join(words)}")
 
 
@@ -114,8 +119,9 @@ def table(trial: Mapping[str, Any], out: Path) -> str:
     lines = ["  ".join(cell.rjust(width) for cell, width in zip(row, widths, strict=True)) for row in rows]
     box, factor = trial["box"], trial["scale"]
     size = f"{box['w'] // factor} x {box['h'] // factor} pixels, averaged over {factor} x {factor}"
-    places = f"  {out / 'sheet.png'}   {out / trial['page']['file']}"
-    return "\n".join([*lines, f"{len(trial['tiles'])} tiles of {size}; look at", places])
+    places = [out / name for name in ("sheet.png", trial["page"]["file"]) if (out / name).is_file()]
+    shown = "  " + "   ".join(map(str, places))
+    return "\n".join([*lines, f"{len(trial['tiles'])} tiles of {size}; look at", shown])
 
 
 def _number(value: float | None, form: str) -> str:

@@ -9,21 +9,33 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from blend.app.job import run_target
+from blend.app.job import claim_results, run_target
 from blend.app.load import open_recipe, open_target
 from blend.app.terminal import summary
 from blend.app.truth import Check, compare
-from blend.files.fits import write_fits
+from blend.base.errors import BlendError, InputError
+from blend.files.claim import refuse_paths
+from blend.files.fits import fits_header_text, write_fits
+from blend.files.record import read_record, sha256_of
+from blend.files.seal import BLANK, CARD, is_sealed, seal_fits, sealed
+from blend.files.whole import whole_file, write_whole
+from blend.recipe.target import load_target
 from blend.recipe.work import Event, Listener
 from blend.science.camera import Camera, FrameMasters
 from blend.science.simulate import Night, SceneOptions, simulate_night
 
 RECIPE = "galaxy-moonlit"
 NAME = "lantern-spiral"
+KINDS = ("light", "dark", "flat", "bias")
 
 
 def run_demo(
-    out: Path, *, size: str = "small", seed: int = 7, listener: Listener | None = None
+    out: Path,
+    *,
+    size: str = "small",
+    seed: int = 7,
+    listener: Listener | None = None,
+    overwrite: bool = False,
 ) -> tuple[list[str], bool]:
     """Draw a night into ``out/masters``, run the shipped recipe into ``out/result``, compare with the truth.
 
@@ -34,33 +46,78 @@ def run_demo(
         1.5 or 24 megapixels.
     seed : int
     listener : callable, optional
+    overwrite : bool
+        Files in the way may be lost that no demonstration has left.
 
     Returns
     -------
     lines, passed : list of str, bool
         What to print, and whether every comparison is within its bar.
+
+    Raises
+    ------
+    FaultList
+        A file is in the way that no demonstration has left, or that was changed since.
     """
+    options = SceneOptions.sized(size, seed=seed)
+    refuse_demo(out, options, overwrite=overwrite)
     if listener is not None:
         listener(Event("simulate", "drawing an invented moonlit night", 0.0))
-    night = simulate_night(SceneOptions.sized(size, seed=seed))
+    night = simulate_night(options)
     target_file = write_night(night, out / "masters")
     target = open_target(target_file)
     recipe = open_recipe(RECIPE, target=target)
     result = out / "result"
     command = f"blend run {RECIPE} {target_file} --stages --out {result}"
-    outcome = run_target(recipe, target, out=result, stages=True, listener=listener, command=command)
+    claim = claim_results(recipe, target, out=result, stages=True, reads=[target_file], overwrite=overwrite)
+    outcome = run_target(
+        recipe, target, out=result, stages=True, listener=listener, command=command, claim=claim
+    )
     checks = compare(night, outcome.record, result)
     return [summary(outcome.record, result), "", *_table(checks)], all(check.passed for check in checks)
 
 
+def refuse_demo(out: Path, options: SceneOptions, *, overwrite: bool = False) -> None:
+    """Raise `FaultList` where a file in ``out`` would be replaced that no demonstration has left there."""
+    folder = out / "masters"
+    files = {name: {kind: f"{name}-{kind}.fits" for kind in KINDS} for name in ("rgb", "ha")}
+    text = _target_text(files, options)
+    try:
+        then = {entry["sha256"] for entry in read_record(out / "result" / "record.json")["inputs"]}
+    except InputError:
+        then = set()
+
+    def ours(path: Path) -> bool:
+        return is_sealed(path) or _is_of_old(path, text, then)
+
+    names = [f"{NAME}.target.toml", *(file for kinds in files.values() for file in kinds.values())]
+    paths = [folder / name for name in names]
+    refuse_paths([(path, ours) for path in paths], overwrite=overwrite)
+    target = load_target(text, where=RECIPE, folder=folder)
+    claim_results(
+        open_recipe(RECIPE), target, out=out / "result", stages=True, reads=paths, overwrite=overwrite
+    )
+
+
+def _is_of_old(path: Path, text: str, inputs: set[str]) -> bool:
+    """Return whether an earlier version drew a file, which had no mark: the record beside it tells."""
+    try:
+        if path.suffix == ".toml":
+            return path.read_text(encoding="utf-8") == text
+        invented = fits_header_text(path).get("CONTENT", "").startswith("invented ")
+        return invented and sha256_of(path) in inputs
+    except (BlendError, OSError, ValueError):
+        return False
+
+
 def write_night(night: Night, folder: Path) -> Path:
     """Write the masters of a night and their target file, and return the target file's path."""
-    folder.mkdir(parents=True, exist_ok=True)
-    tables = []
-    for name, masters in (("rgb", night.rgb), ("ha", night.ha)):
-        tables.append(_table_of(name, _write_masters(name, masters, folder), night))
+    files = {
+        name: _write_masters(name, masters, folder)
+        for name, masters in (("rgb", night.rgb), ("ha", night.ha))
+    }
     path = folder / f"{NAME}.target.toml"
-    path.write_text(f'name = "{NAME}"\n\n' + "\n".join(tables), encoding="utf-8")
+    write_whole(path, sealed(_target_text(files, night.options).encode(), kind="toml"))
     return path
 
 
@@ -76,26 +133,31 @@ def _write_masters(name: str, masters: FrameMasters, folder: Path) -> dict[str, 
         if pixels is not None:
             files[kind] = f"{name}-{kind}.fits"
             planes = masters.camera.planes
-            write_fits(
-                folder / files[kind], pixels, planes=planes, cards=_cards(masters.camera, kind), wcs=None
-            )
+            with whole_file(folder / files[kind]) as part:
+                write_fits(part, pixels, planes=planes, cards=_cards(masters.camera, kind), wcs=None)
+                seal_fits(part)
     return files
 
 
 def _cards(camera: Camera, kind: str) -> dict[str, Any]:
-    cards: dict[str, Any] = {"SATURATE": 1.0, "CONTENT": f"invented {kind}"}
+    cards: dict[str, Any] = {"SATURATE": 1.0, "CONTENT": f"invented {kind}", CARD: BLANK}
     if kind in ("light", "dark"):
         frames = camera.frames if kind == "light" else camera.dark_frames
         cards |= {"EXPTIME": camera.exposure_s, "NCOMBINE": frames, "CCD-TEMP": -10.0}
     return cards
 
 
-def _table_of(name: str, files: Mapping[str, str], night: Night) -> str:
+def _target_text(files: Mapping[str, Mapping[str, str]], options: SceneOptions) -> str:
+    tables = [_table_of(name, kinds, options) for name, kinds in files.items()]
+    return f'name = "{NAME}"\n\n' + "\n".join(tables)
+
+
+def _table_of(name: str, files: Mapping[str, str], options: SceneOptions) -> str:
     lines = [f"[masters.{name}]", *(f'{kind} = "{file}"' for kind, file in files.items())]
     if name == "rgb":
-        lines.append(f"red_width_nm = {night.options.red_width_nm}")
+        lines.append(f"red_width_nm = {options.red_width_nm}")
     else:
-        lines += ["line_nm = 656.28", f"width_nm = {night.options.line_width_nm}"]
+        lines += ["line_nm = 656.28", f"width_nm = {options.line_width_nm}"]
     return "\n".join(lines) + "\n"
 
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import resource
 import time
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from concurrent.futures import Future
 from dataclasses import dataclass
 from pathlib import Path
@@ -20,19 +20,22 @@ from blend.app.outputs import (
     check_output,
     crop_box,
     pool_beside,
+    result_names,
     turner,
 )
 from blend.app.preview import Preview, preview_layers, render_preview, settled, star_tint
-from blend.base.errors import InputError
+from blend.files.claim import Claim
 from blend.files.reader import read_picture
-from blend.files.record import code_digest, read_record, record_text, sha256_of, versions
+from blend.files.record import code_digest, record_text, seal_of, sha256_of, versions
 from blend.files.source import Marks
 from blend.files.whole import WholeFolder, writing
 from blend.pages import figures
+from blend.pages.plain import page_or_plain
 from blend.pages.report import DRAWN_AFTER, Pictures, report_page
 from blend.recipe.check import assumptions
 from blend.recipe.model import Recipe, resolved
 from blend.recipe.pipeline import run_steps
+from blend.recipe.steps.holes import crop_cost
 from blend.recipe.target import FILE_KEYS, Target
 from blend.recipe.work import Event, Listener, Work
 
@@ -57,6 +60,7 @@ def run_target(
     listener: Listener | None = None,
     command: str = "",
     read_frame: FrameReader = read_picture,
+    claim: Claim | None = None,
 ) -> Outcome:
     """Apply a recipe to a target and leave the results in ``out``, all of them or none.
 
@@ -74,20 +78,24 @@ def run_target(
         How to do the same again; told in the report.
     read_frame : callable, optional
         Reads darks, flats and biases; a batch gives one that remembers those which targets share.
+    claim : Claim, optional
+        Of `claim_results`, which is asked here where it is not given.
 
     Raises
     ------
+    RecipeError
+        A result would replace a file of the target, or one that no run has left there.
     BlendError
         With the exit code of what went wrong; then ``out`` is as it was.
     """
     start = time.perf_counter()
+    claim = claim or claim_results(recipe, target, out=out, stages=stages)
     _say(listener, "read", f"{len(target.masters)} masters", 0.0)
     marks = Marks(path for _, path in target.paths())
     loaded, hashes = _read(target, read_frame)
     files = loaded.files
-    earlier = _earlier_outputs(out)
     # The folder is entered first: what a fault leaves in the pool still finds it there.
-    with WholeFolder(out) as folder, pool_beside() as pool:
+    with WholeFolder(out, guard=claim) as folder, pool_beside() as pool:
         # Nothing here may hold the masters as read: at 24 megapixels they are more than a gigabyte.
         begin = [_first_state(recipe, target, loaded, seconds=time.perf_counter() - start)]
         del loaded
@@ -96,21 +104,62 @@ def run_target(
         work, box, seen = _through_steps(begin, results, stages=stages, listener=listener)
         start = time.perf_counter()
         _say(listener, "write", f"results into {out}", 0.95)
+        if recipe.output.crop == "full-coverage":
+            work = work.warn(*crop_cost(work, box, 'output.crop = "full-coverage"'))
         record = _record(work, files, hashes)
         marks.refuse_changes()
         record["crop"] = dict(zip("xywh", box, strict=True))
         begin_pictures(work, results, box)
         # The page is drawn while the files are written: neither needs the other.
-        page = _report(work, record, seen, command)
+        page, reason = page_or_plain(
+            lambda: _report(work, record, seen, command),
+            title=f"report of {work.target.name}",
+            beside="the pictures and the record",
+        )
+        if reason:
+            work = work.warn(("report-failed", f"report.html could not be drawn: {reason}"))
+            record["warnings"] = _warnings(work)
+            record.setdefault("star_tint", None)
         results.begin("report.html", lambda path: _write_text(path, page))
         record["outputs"] = results.digests()
         record["seconds"]["write"] = round(time.perf_counter() - start, 3)
         record["peak_mib"] = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss // 1024
+        record["seal"] = seal_of(record)
         text = record_text(record)
         _write_text(folder.path_for("record.json"), text)
-    _remove_stale(out, earlier, record["outputs"])
     _say(listener, "write", "done", 1.0)
     return Outcome(record=record, record_text=text, warnings=work.warnings)
+
+
+def claim_results(
+    recipe: Recipe,
+    target: Target,
+    *,
+    out: Path,
+    stages: bool = False,
+    reads: Iterable[Path] = (),
+    overwrite: bool = False,
+) -> Claim:
+    """Return the claim of a run on its folder, or refuse it before anything is read.
+
+    Parameters
+    ----------
+    recipe, target, out, stages
+        As for `run_target`.
+    reads : iterable of Path
+        What the command uses beside the files of the target, which count anyway.
+    overwrite : bool
+        Files in the way may be lost that no run has left, but for those the command reads.
+
+    Raises
+    ------
+    FaultList
+        A result would replace a file that is read, or one that no run has left there.
+    """
+    files = (*reads, *(path for _, path in target.paths()))
+    claim = Claim(out, record="record.json", reads=files, overwrite=overwrite)
+    claim.check(result_names(recipe, target, stages=stages))
+    return claim
 
 
 def _read(target: Target, read_frame: FrameReader) -> tuple[Loaded, list[str]]:
@@ -145,25 +194,6 @@ def _report(work: Work, record: dict[str, Any], seen: _Seen, command: str) -> st
     pictures = Pictures(turn(preview.with_lines), turn(preview.without_lines), preview.factor, turn)
     drawn = {step: plot.result() for step, plot in seen.plots.items()}
     return report_page(work, record, pictures, command=command, drawn=drawn)
-
-
-def _earlier_outputs(out: Path) -> list[dict[str, str]]:
-    """Return the outputs that the record of an earlier run in ``out`` vouches for."""
-    try:
-        outputs: list[dict[str, str]] = read_record(out / "record.json")["outputs"]
-    except InputError:
-        return []
-    return outputs
-
-
-def _remove_stale(out: Path, earlier: list[dict[str, str]], now: list[dict[str, str]]) -> None:
-    """Remove what an earlier run left and this one did not make anew, unless somebody has changed it since."""
-    kept = {entry["path"] for entry in now}
-    for entry in earlier:
-        path = out / entry["path"]
-        inside = path.resolve().is_relative_to(out.resolve())
-        if entry["path"] not in kept and inside and path.is_file() and sha256_of(path) == entry["sha256"]:
-            path.unlink()
 
 
 def _first_state(recipe: Recipe, target: Target, loaded: Loaded, *, seconds: float) -> Work:
@@ -226,10 +256,14 @@ def _record(work: Work, files: tuple[tuple[str, Path], ...], hashes: list[str]) 
             for (role, path), digest in zip(files, hashes, strict=True)
         ],
         **{section: told.get(section, {}) for section in sections},
-        "warnings": [{"code": code, "text": text} for code, text in work.warnings],
+        "warnings": _warnings(work),
         "seconds": dict(told.get("seconds", {})),
         "versions": versions(),
     }
+
+
+def _warnings(work: Work) -> list[dict[str, str]]:
+    return [{"code": code, "text": text} for code, text in work.warnings]
 
 
 def setup_of(target: Target) -> dict[str, Any]:

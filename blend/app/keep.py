@@ -6,9 +6,11 @@ from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
 
-from blend.app.trial import read_trial
+from blend.app.trial import TRIAL, read_trial
 from blend.app.variants import changed_text, value_text
 from blend.base.errors import InputError, RecipeError
+from blend.files.claim import refuse_paths
+from blend.files.seal import is_sealed, sealed
 from blend.files.whole import write_whole
 from blend.recipe.model import load_recipe
 from blend.recipe.text import read_toml
@@ -16,7 +18,9 @@ from blend.recipe.text import read_toml
 LONGEST_TITLE = 200
 
 
-def keep_tile(trial_place: Path, tile: int, *, out: Path | None, reason: str = "") -> tuple[Path, list[str]]:
+def keep_tile(
+    trial_place: Path, tile: int, *, out: Path | None, reason: str = "", overwrite: bool = False
+) -> tuple[Path, list[str]]:
     """Write the recipe of one tile, and return its path and the words of a run of it on the target it was tried on.
 
     Parameters
@@ -29,6 +33,8 @@ def keep_tile(trial_place: Path, tile: int, *, out: Path | None, reason: str = "
         ``kept-TILE.toml`` beside the trial when absent.
     reason : str, optional
         Why this one; the tile's numbers when absent.
+    overwrite : bool
+        A file in the way may be lost that ``keep`` has not written, or that was edited since.
 
     Raises
     ------
@@ -60,7 +66,10 @@ def keep_tile(trial_place: Path, tile: int, *, out: Path | None, reason: str = "
     note = "".join(f"# {''.join(c if c.isprintable() else ' ' for c in line)}\n" for line in why)
     folder = trial_place if trial_place.is_dir() else trial_place.parent
     path = out or folder / f"kept-{tile}.toml"
-    write_whole(path, (note + text).encode())
+    trial_file = trial_place / TRIAL if trial_place.is_dir() else trial_place
+    reads = [trial_file, Path(trial["target"])]
+    refuse_paths([(path, is_sealed)], reads=reads, overwrite=overwrite)
+    write_whole(path, sealed((note + text).encode(), kind="toml"))
     root = str(trial.get("root") or "")
     return path, [str(path), str(trial["target"]), *(["--root", root] if root else [])]
 

@@ -10,11 +10,11 @@ from pathlib import Path
 from typing import Any
 
 from blend.app.load import open_target, read_lights
-from blend.app.moonplot import night_plot
+from blend.app.moonplot import refuse_plot, write_plot
 from blend.base.errors import InputError, RecipeError
 from blend.base.master import Facts, Master
+from blend.files.cards import odd_card_note
 from blend.files.reader import read_picture
-from blend.files.whole import write_whole
 from blend.science.ephemeris import FIRST_YEAR, LAST_YEAR, utc
 from blend.science.moonforecast import (
     Conditions,
@@ -45,6 +45,7 @@ def moon_command(
     zenith: float = 21.0,
     width_nm: float = 7.0,
     plot: Path | None = None,
+    overwrite: bool = False,
 ) -> str:
     """Return the report on one time and its night, and write the plot if one is asked for.
 
@@ -61,15 +62,18 @@ def moon_command(
         Magnitudes per airmass in V; moonless zenith, V magnitudes per square arcsecond; of the line filter.
     plot : Path, optional
         A ``.png`` or ``.svg`` file.
+    overwrite : bool
+        A file in the way of the plot may be lost that this command has not drawn.
 
     Raises
     ------
     RecipeError
-        One of the values cannot be.
+        One of the values cannot be, or the plot would replace a file that this command has not drawn.
     OutputError
         The plot cannot be written.
     """
     conditions = _conditions(extinction=extinction, zenith=zenith, width_nm=width_nm)
+    refuse_plot(plot, overwrite=overwrite)
     ra_deg = read_angle(ra, where="--ra", hours=True, most=360.0)
     dec_deg = read_angle(dec, where="--dec", hours=False, most=90.0)
     return _answer(ra_deg, dec_deg, read_time(time), read_site(site), conditions=conditions, plot=plot)
@@ -83,6 +87,7 @@ def moon_command_for_master(
     zenith: float = 21.0,
     width_nm: float = 7.0,
     plot: Path | None = None,
+    overwrite: bool = False,
 ) -> str:
     """Return the report on a master, from the date, site and world coordinates that its facts state.
 
@@ -91,7 +96,7 @@ def moon_command_for_master(
     master : Master
     name : str
         What to call it in the text and in faults.
-    extinction, zenith, width_nm, plot
+    extinction, zenith, width_nm, plot, overwrite
         As for `moon_command`.
 
     Raises
@@ -105,6 +110,7 @@ def moon_command_for_master(
     The gradient is told on the master's own grid too: columns and rows of its array.
     """
     conditions = _conditions(extinction=extinction, zenith=zenith, width_nm=width_nm)
+    refuse_plot(plot, overwrite=overwrite)
     facts = _complete(master.facts, name)
     ra_deg, dec_deg = _middle_of(facts.wcs, master.shape, name)
     return _answer(
@@ -145,20 +151,28 @@ def moon_command_for_file(
     OutputError
         The plot cannot be written.
     """
+    refuse_plot(sky.get("plot"), reads=_files_of(path), overwrite=sky.get("overwrite", False))
     master = _first_light(path)
     facts = master.facts
     if time is not None:
         facts = replace(facts, date_obs=time, frames=None)
     if site is not None:
         facts = replace(facts, site=site)
+    notes = "".join(f"\nNote: {text}" for _, text in odd_card_note(facts, path.name))
     if ra is None and dec is None:
-        return moon_command_for_master(replace(master, facts=facts), name=str(path), **sky)
+        return moon_command_for_master(replace(master, facts=facts), name=str(path), **sky) + notes
     if ra is None or dec is None:
         raise RecipeError(
             "--ra", found="only one of --ra and --dec", expected="both, or none for the header's"
         )
     facts = _complete(facts, str(path), placed=True)
-    return moon_command(ra=ra, dec=dec, time=_middle_time(facts), site=read_site(facts.site), **sky)
+    return moon_command(ra=ra, dec=dec, time=_middle_time(facts), site=read_site(facts.site), **sky) + notes
+
+
+def _files_of(path: Path) -> list[Path]:
+    if path.suffix.lower() != ".toml":
+        return [path]
+    return [path, *(file for _, file in open_target(path).paths())]
 
 
 def _first_light(path: Path) -> Master:
@@ -290,13 +304,11 @@ def _answer(
     plot: Path | None,
     grid: tuple[Any, tuple[int, int]] | None = None,
 ) -> str:
-    if plot is not None and plot.suffix.lower() not in (".png", ".svg"):
-        raise RecipeError("--plot", found=f"the name {plot}", expected="one that ends in .png or .svg")
     lines = moon_report(ra_deg, dec_deg, time, site, conditions=conditions, grid=grid)
     night = forecast_night(ra_deg=ra_deg, dec_deg=dec_deg, time=time, site=site, conditions=conditions)
     lines += ["", *night_table(night), "", *_assumptions(conditions)]
     if plot is not None:
-        write_whole(plot, night_plot(night, best_hours(night), kind=plot.suffix.lower()[1:]))
+        write_plot(plot, night, best_hours(night))
         lines.append(f"Plot in {plot}")
     return "\n".join(lines)
 

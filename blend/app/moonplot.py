@@ -4,9 +4,13 @@ from __future__ import annotations
 
 import io
 from collections.abc import Sequence
-from typing import Any
+from pathlib import Path
+from typing import Any, Literal
 
-from blend.base.errors import StepError
+from blend.base.errors import RecipeError, StepError
+from blend.files.claim import refuse_paths
+from blend.files.seal import is_sealed, sealed
+from blend.files.whole import write_whole
 from blend.science.moonforecast import MoonPrediction
 from blend.science.moonnight import LOWEST_TARGET_DEG, BestHours
 
@@ -44,6 +48,21 @@ def night_plot(night: Sequence[MoonPrediction], best: BestHours | None, *, kind:
     with mpl.rc_context({"svg.hashsalt": "blend", "svg.fonttype": "path"}):
         night_figure(night, best).savefig(data, format=kind, dpi=110, metadata=metadata)
     return data.getvalue()
+
+
+def refuse_plot(plot: Path | None, *, reads: Sequence[Path] = (), overwrite: bool = False) -> None:
+    """Raise `RecipeError` where a plot has no name of its kind, or would replace a file that it must not."""
+    if plot is None:
+        return
+    if plot.suffix.lower() not in (".png", ".svg"):
+        raise RecipeError("--plot", found=f"the name {plot}", expected="one that ends in .png or .svg")
+    refuse_paths([(plot, is_sealed)], reads=reads, overwrite=overwrite)
+
+
+def write_plot(plot: Path, night: Sequence[MoonPrediction], best: BestHours | None) -> None:
+    """Draw a night into a file that `refuse_plot` has let pass, whole and with its mark."""
+    kind: Literal["png", "svg"] = "png" if plot.suffix.lower() == ".png" else "svg"
+    write_whole(plot, sealed(night_plot(night, best, kind=kind), kind=kind))
 
 
 def night_figure(night: Sequence[MoonPrediction], best: BestHours | None) -> Any:

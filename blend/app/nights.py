@@ -7,9 +7,11 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
-from blend.base.errors import BlendError, InputError, OutputError
-from blend.files.cards import kind_in, stated_kind
+from blend.base.errors import BlendError, InputError
+from blend.files.cards import kind_in, odd_card_note, stated_kind
+from blend.files.claim import refuse_paths
 from blend.files.reader import header_text, peek
+from blend.files.seal import is_sealed, sealed
 from blend.files.source import Peek
 from blend.files.whole import write_whole
 from blend.recipe.text import to_toml
@@ -47,6 +49,7 @@ class Plan:
 
     drafts: tuple[Draft, ...]
     left_out: tuple[str, ...]
+    pictures: tuple[Path, ...] = ()
 
     def text(self) -> str:
         """Return the plan as text."""
@@ -71,10 +74,11 @@ def plan_folder(folder: Path, *, out: Path) -> Plan:
     """
     if not folder.is_dir():
         raise InputError(str(folder), found="no such folder", expected="a folder of masters")
-    frames, left_out = [], []
+    frames, left_out, pictures = [], [], []
     for path in sorted(folder.rglob("*")):
         parts = path.relative_to(folder).parts
         if path.suffix.lower() in SUFFIXES and path.is_file() and not any(p.startswith(".") for p in parts):
+            pictures.append(path)
             try:
                 frames.append(_read(path))
             except BlendError as fault:
@@ -96,28 +100,23 @@ def plan_folder(folder: Path, *, out: Path) -> Plan:
         _draft(_unique(names, index), [f for f in lights if f.target == target], frames, out=out)
         for index, target in enumerate(targets)
     ]
-    return Plan(drafts=tuple(drafts), left_out=tuple(left_out))
+    return Plan(drafts=tuple(drafts), left_out=tuple(left_out), pictures=tuple(pictures))
 
 
-def write_plan(plan: Plan) -> list[Path]:
-    """Write the drafts that are not there yet, and return their paths.
+def write_plan(plan: Plan, *, overwrite: bool = False) -> list[Path]:
+    """Write the drafts, all of them or none, and return their paths.
 
     Raises
     ------
+    FaultList
+        A file is in the way that no plan has written, or that was edited since; or it is one of the pictures.
     OutputError
-        A target file of that name is there already: it may have been edited, and is left alone.
+        They cannot be written.
     """
-    there = [draft.path for draft in plan.drafts if os.path.lexists(draft.path)]
-    if there:
-        raise OutputError(
-            str(there[0]),
-            found="a target file of that name is there already",
-            expected="no file there: it may have been edited",
-            advice="move it away, or write elsewhere with --out",
-        )
+    wanted = [(draft.path, is_sealed) for draft in plan.drafts]
+    refuse_paths(wanted, reads=plan.pictures, overwrite=overwrite)
     for draft in plan.drafts:
-        draft.path.parent.mkdir(parents=True, exist_ok=True)
-        write_whole(draft.path, draft.text.encode("utf-8"))
+        write_whole(draft.path, sealed(draft.text.encode("utf-8"), kind="toml"))
     return [draft.path for draft in plan.drafts]
 
 
@@ -131,6 +130,7 @@ def _read(path: Path) -> Frame:
     if not target and kind == "light":
         target = path.parent.name
         told.append(f"{path.name}: no OBJECT in the header; the target is called after its folder, {target}")
+    told += [text for _, text in odd_card_note(head.facts, path.name)]
     return Frame(
         path=path, head=head, kind=kind, target=target, filter=head.facts.filter or "", told=tuple(told)
     )

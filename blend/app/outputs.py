@@ -13,6 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from blend.base.errors import StepError
+from blend.base.formats import FORMATS
 from blend.base.master import Flag, Master
 from blend.base.rowblocks import thread_count
 from blend.files.fits import write_fits
@@ -21,9 +22,11 @@ from blend.files.reader import upright
 from blend.files.record import sha256_of
 from blend.files.tiff import write_tiff
 from blend.files.whole import WholeFolder, flush_result
+from blend.recipe.model import Recipe
+from blend.recipe.steps.holes import coverage_box, holes_of
 from blend.recipe.steps.register import crop_master
+from blend.recipe.target import Target
 from blend.recipe.work import COLOUR, Work
-from blend.science.resample import full_coverage_box
 
 Array = NDArray[np.float32]
 Value = TypeVar("Value")
@@ -31,6 +34,13 @@ Write = Callable[[Path], None]
 Box = tuple[int, int, int, int]
 PREVIEW_EDGE = 2048
 PRINT_DPI = 300
+WRITERS: dict[str, Callable[..., None]] = {
+    "png": partial(write_png, long_edge=PREVIEW_EDGE),
+    "jpeg": partial(write_jpeg, long_edge=PREVIEW_EDGE),
+    "tiff": write_tiff,
+    "print": partial(write_tiff, resolution_dpi=PRINT_DPI),
+}
+"""What writes the upright picture in a format of `FORMATS`; FITS has the reference's own grid instead."""
 
 EMISSION_FILES = {
     "light": ("emission.fits", "line light without continuum, signed"),
@@ -98,7 +108,24 @@ class Results:
 
     def digests(self) -> list[dict[str, str]]:
         """Return path and SHA-256 of every file, in the order they were begun, or raise what befell one of them."""
-        return [{"path": name, "sha256": job.result()} for name, job in self._begun.items()]
+        found = {name: job.result() for name, job in self._begun.items()}
+        for name, digest in found.items():
+            self._folder.know(name, digest)
+        return [{"path": name, "sha256": digest} for name, digest in found.items()]
+
+
+def result_names(recipe: Recipe, target: Target, *, stages: bool) -> list[str]:
+    """Return the names of all files that a run may write, known before anything is read."""
+    formats = [FORMATS[kind] for kind in recipe.output.formats]
+    names = [name for entry in formats for name in (entry.file, *entry.beside)]
+    if not target.lines:
+        data = [file for file, _ in EMISSION_FILES.values()]
+        names = [name for name in names if name not in data]
+    roles = [(name, role) for name, files in target.masters.items() for role, _ in files.paths()]
+    lights = [f"{name}{role.removeprefix('light')}" for name, role in roles if role.startswith("light")]
+    for stage in STAGES.values() if stages else ():
+        names += [f"stages/{name}-{stage}.fits" for name in dict.fromkeys([*lights, *target.masters])]
+    return [*names, "report.html", "record.json"]
 
 
 def begin_linear(work: Work, results: Results, box: Box) -> None:
@@ -107,33 +134,41 @@ def begin_linear(work: Work, results: Results, box: Box) -> None:
         return
     assert work.linear is not None and work.star_mask is not None
     write = _fits_writer(work, box)
-    results.begin("linear.fits", write(work.linear, COLOUR, "linear light, sky 0, balanced"))
+    blended = [b.master for b in work.recipe.blends("linear").values() if b.amount != 0]
+    linear = _measured(work.linear, holes_of(work, "rgb", *blended))
+    results.begin("linear.fits", write(linear, COLOUR, "linear light, sky 0, balanced"))
     layers = {name: line.measured for name, line in work.lines.items() if line.measured is not None}
     for part, (file, about) in EMISSION_FILES.items():
-        found = [getattr(layer, part) for layer in layers.values()]
+        found = [
+            _measured(getattr(layer, part), holes_of(work, "rgb", name)) for name, layer in layers.items()
+        ]
         if found:
             stack = found[0][None] if len(found) == 1 else np.stack(found)
             results.begin(file, write(stack, tuple(layers), about))
     results.begin("star-mask.fits", write(work.star_mask[None], ("mask",), "1 on stars, 0 on sky"))
 
 
+def _measured(pixels: Array, holes: NDArray[np.bool_] | None) -> Array:
+    """Return pixels (..., rows, columns) as data, without what fills holes for the eye."""
+    if holes is None:
+        return pixels
+    data = pixels.copy()
+    data[..., holes] = np.nan
+    return data
+
+
 def begin_pictures(work: Work, results: Results, box: Box) -> None:
     """Begin every picture that the recipe asks for, cut to ``box``: upright, but for the FITS one."""
-    formats = work.recipe.output.formats
     assert work.display is not None
     picture = turner(work)(_cut(work.display, box))
-    # The preview takes longest: begun first, it does not run on alone.
-    if "png" in formats:
-        results.begin("preview.png", partial(write_png, display=picture, long_edge=PREVIEW_EDGE))
-    if "jpeg" in formats:
-        results.begin("web.jpg", partial(write_jpeg, display=picture, long_edge=PREVIEW_EDGE))
-    if "tiff" in formats:
-        results.begin("result.tif", partial(write_tiff, display=picture))
-    if "print" in formats:
-        results.begin("print.tif", partial(write_tiff, display=picture, resolution_dpi=PRINT_DPI))
-    if "fits" in formats:
-        write = _fits_writer(work, box)
-        results.begin("result.fits", write(work.display, COLOUR, "display, sRGB code values 0 to 1"))
+    for name, entry in FORMATS.items():
+        if name not in work.recipe.output.formats:
+            continue
+        if name == "fits":
+            write = _fits_writer(work, box)(work.display, COLOUR, "display, sRGB code values 0 to 1")
+        else:
+            write = partial(WRITERS[name], display=picture)
+        results.begin(entry.file, write)
 
 
 def check_output(work: Work) -> None:
@@ -156,7 +191,7 @@ def crop_box(work: Work) -> Box:
     if crop == "none":
         return (0, 0, columns, rows)
     if crop == "full-coverage":
-        return full_coverage_box([~master.has(Flag.NO_DATA) for master in work.masters.values()])
+        return coverage_box(work)
     if crop.x + crop.w > columns or crop.y + crop.h > rows:
         raise StepError(
             "output.crop",
@@ -233,9 +268,9 @@ def begin_stage(work: Work, step: str, results: Results) -> None:
         return
     for name, master in _stage_masters(work).items():
         cards = {"CONTENT": f"{name} {stage}", "ROWORDER": master.facts.rows.upper()}
-        write = partial(
-            write_fits, pixels=master.pixels, planes=master.planes, cards=cards, wcs=master.facts.wcs
-        )
+        holes = master.has(Flag.HOLE) if step == "balance" else None
+        pixels = _measured(master.pixels, holes)
+        write = partial(write_fits, pixels=pixels, planes=master.planes, cards=cards, wcs=master.facts.wcs)
         results.begin(f"stages/{name}-{stage}.fits", write)
 
 

@@ -9,9 +9,9 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from blend.app.job import run_target
-from blend.base.errors import InputError
-from blend.files.record import code_digest, read_record, sha256_of, versions
+from blend.app.job import claim_results, run_target
+from blend.base.errors import InputError, RecipeError
+from blend.files.record import WRITTEN, code_digest, read_record, sha256_of, versions
 from blend.recipe.model import load_recipe
 from blend.recipe.target import Target, load_target
 from blend.recipe.text import to_toml
@@ -48,7 +48,12 @@ class Replay:
 
 
 def replay_record(
-    path: Path, *, folders: Sequence[Path] = (), out: Path | None = None, listener: Listener | None = None
+    path: Path,
+    *,
+    folders: Sequence[Path] = (),
+    out: Path | None = None,
+    listener: Listener | None = None,
+    overwrite: bool = False,
 ) -> Replay:
     """Run again what a record tells, and compare.
 
@@ -60,9 +65,13 @@ def replay_record(
         Where inputs are looked for, by their hash, when they are not where the record says or not the same.
     out : Path, optional
         Keeps the new results; without it they are thrown away.
+    overwrite : bool
+        Files in the way may be lost that no run has left; the record and the inputs never.
 
     Raises
     ------
+    FaultList
+        The results would replace the record, an input, or a file that no run has left there.
     InputError
         No record, an input that is nowhere, or a record of a release that did not tell enough to replay it.
     BlendError
@@ -70,18 +79,18 @@ def replay_record(
     """
     record = read_record(path)
     found, differences = _find_inputs(record, folders)
-    target = _target(record, found, where=str(path))
     try:
+        target = _target(record, found, where=str(path))
         recipe = load_recipe(to_toml(record["recipe"]), where=str(path))
-    except (TypeError, ValueError) as fault:
-        raise InputError(str(path), found=f"its recipe cannot be read ({fault})") from None
+    except (RecipeError, TypeError, ValueError) as fault:
+        found_there = f"what it tells of recipe or masters cannot be read ({fault})"
+        raise InputError(str(path), found=found_there, advice=WRITTEN) from None
     differences += _other_versions(record)
     with ExitStack() as stack:
         folder = out or Path(stack.enter_context(tempfile.TemporaryDirectory(prefix="blend-replay-")))
-        if folder.resolve() == path.parent.resolve():
-            raise InputError("--out", found="the folder of the record itself", advice="choose another folder")
         stages = any(entry["path"].startswith("stages/") for entry in record["outputs"])
-        done = run_target(recipe, target, out=folder, stages=stages, listener=listener)
+        claim = claim_results(recipe, target, out=folder, stages=stages, reads=[path], overwrite=overwrite)
+        done = run_target(recipe, target, out=folder, stages=stages, listener=listener, claim=claim)
     now = {entry["path"]: entry["sha256"] for entry in done.record["outputs"]}
     outputs = [(entry["path"], _word(entry, now)) for entry in record["outputs"]]
     outputs += [(name, "new, not in the record") for name in now if name not in dict(outputs)]

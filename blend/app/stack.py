@@ -18,6 +18,7 @@ from blend.app.frames import (
     choose_group,
     combine_store,
     expand,
+    notes_of,
     read_heads,
     refuse_too_small,
     unread,
@@ -37,8 +38,11 @@ from blend.app.stackbase import (
 from blend.base.errors import InputError, StepError
 from blend.base.robust import clipped_mean, median_and_sigma
 from blend.base.rowblocks import thread_count
+from blend.base.shares import in_percent
 from blend.files.raw import Head, read_counts, read_mosaic
 from blend.files.scratch import FrameStore
+from blend.files.seal import sealed
+from blend.files.whole import write_whole
 from blend.recipe.work import Event, Listener
 from blend.science.badpixels import local_noise
 from blend.science.figures import sample_pixels
@@ -85,6 +89,8 @@ def stack_frames(
 
     Raises
     ------
+    FaultList
+        A result would replace a file that is read, or one that no stack has written.
     InputError
         A frame cannot be read or does not belong to the others.
     StepError
@@ -94,12 +100,17 @@ def stack_frames(
     """
     chosen = options or StackOptions()
     files = expand(frames)
+    chosen.refuse(out, files)
     say = listener or (lambda event: None)
     if kind == "light":
         from blend.app.lights import stack_lights
 
-        return stack_lights(files, out=out, options=chosen, listener=say)
-    return _stack_calibration(kind, files, out=out, options=chosen, listener=say)
+        done = stack_lights(files, out=out, options=chosen, listener=say)
+    else:
+        done = _stack_calibration(kind, files, out=out, options=chosen, listener=say)
+    if chosen.csv is not None:
+        write_whole(chosen.csv, sealed(done.csv().encode("utf-8"), kind="csv"))
+    return done
 
 
 # --- darks, flats, bias -----------------------------------------------------------------------------------
@@ -144,7 +155,7 @@ def _stack_calibration(
         if len(aside) < 2:
             raise _too_few(kind, len(aside), unreadable[0].why)
         aside = _one_group(kind, aside, options)
-        notes += list(dict.fromkeys(note for one in aside for note in one.head.notes))
+        notes += notes_of([one.head for one in aside])
         verdicts = _judge_frames(kind, aside)
         kept = _kept(kind, verdicts)
         levels = np.array([aside[index].level for index in kept])
@@ -164,9 +175,8 @@ def _stack_calibration(
     notes += _note_on_stars(kind, aside)
     notes += _notes_on(kind, first, total, float(np.median(levels)), noise)
     table = (*(_row(aside, verdicts, kept, total, index) for index in range(len(aside))), *unreadable)
-    cards = _calibration_cards(
-        kind, [aside[i].head for i in kept], offset is not None or kind == "flat", total
-    )
+    known = any(first.black) or options.dark is not None or options.bias is not None
+    cards = _calibration_cards(kind, [aside[i].head for i in kept], known, total)
     facts = {
         "frames": len(kept),
         "left_out": len(table) - len(kept),
@@ -275,9 +285,11 @@ def _judge_frames(kind: Kind, aside: Sequence[_Aside]) -> list[str]:
             full = (one.head.white or one.clip or np.inf) - float(np.mean(one.head.black))
             share = levels[index] / full
             if share > BRIGHT_FLAT or (one.clip is not None and levels[index] > 0.95 * one.clip):
-                verdicts[index] = f"overexposed: its level is {100 * share:.0f} % of full scale"
+                told = in_percent(share, ".0f") or "above 100 %"
+                verdicts[index] = f"overexposed: its level is {told} of full scale"
             elif share < DIM_FLAT and np.isfinite(full):
-                verdicts[index] = f"hardly exposed: its level is {100 * share:.1f} % of full scale"
+                told = in_percent(share) or "below 0 %"
+                verdicts[index] = f"hardly exposed: its level is {told} of full scale"
         return verdicts
     for index, one in enumerate(aside):
         full = (one.head.white or np.inf) - float(np.mean(one.head.black))
@@ -364,16 +376,18 @@ def _row(
     )
 
 
-def _calibration_cards(kind: Kind, heads: Sequence[Head], offset_out: bool, total: Sum) -> dict[str, Any]:
+def _calibration_cards(kind: Kind, heads: Sequence[Head], offset_known: bool, total: Sum) -> dict[str, Any]:
     first = heads[0]
     cards = shared_cards(heads)
     cards["IMAGETYP"] = f"master {kind}"
     cards["SATURATE"] = (None if kind == "flat" else first.white, "white level, same unit")
     if first.pattern:
         cards |= {"BAYERPAT": first.pattern, "XBAYROFF": 0, "YBAYROFF": 0}
-    black = (0.0,) * 4 if offset_out else first.black
+    black = (0.0,) * 4 if kind == "flat" else first.black
     for place, level in enumerate(black, start=1):
         cards[f"BLACK{place}"] = (level, "offset, photosite of the cell")
+    if kind == "flat" and offset_known:
+        cards["OFFSOUT"] = (True, "the offset was taken out of every frame")
     cards["REJECTED"] = (float(total.rejected_share.mean()), "share of values rejected")
     return cards
 

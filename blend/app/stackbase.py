@@ -16,12 +16,14 @@ from blend.app.frames import (
 )
 from blend.app.frametable import FrameRow, as_csv, as_json, as_text
 from blend.base.errors import InputError
+from blend.files.claim import refuse_paths
 from blend.files.fits import write_fits
 from blend.files.raw import Head, Mosaic
 from blend.files.reader import refuse_other_kind
 from blend.files.scratch import FrameStore
+from blend.files.seal import BLANK, CARD, is_sealed, seal_fits
 from blend.files.source import in_words
-from blend.files.whole import WholeFolder
+from blend.files.whole import whole_file
 from blend.recipe.work import Event, Listener
 from blend.science.mosaic import Method as Interpolation
 from blend.science.stack import Method, Rule
@@ -67,6 +69,10 @@ class StackOptions:
     filter : str or None
     rejected : Path or None
         Where to write how many values were rejected at each pixel.
+    csv : Path or None
+        Where to write the table of frames.
+    overwrite : bool
+        Files in the way may be lost that no stack has left, but for those the command reads.
     """
 
     method: Method | None = None
@@ -87,6 +93,15 @@ class StackOptions:
     read_noise_e: float | None = None
     filter: str | None = None
     rejected: Path | None = None
+    csv: Path | None = None
+    overwrite: bool = False
+
+    def refuse(self, out: Path, frames: Sequence[Path]) -> None:
+        """Raise `FaultList` where the master or what is written beside it would replace what it must not."""
+        masters = (self.dark, self.flat, self.bias, self.reference)
+        reads = [*frames, *(path for path in masters if path is not None)]
+        wanted = [(path, is_sealed) for path in (out, self.rejected, self.csv) if path is not None]
+        refuse_paths(wanted, reads=reads, overwrite=self.overwrite)
 
     @property
     def interpolation(self) -> Interpolation:
@@ -162,13 +177,16 @@ def write_master(
     rows: Literal["bottom-up", "top-down"],
 ) -> None:
     """Write a master, and the map of rejections where it is wanted, whole or not at all."""
-    with WholeFolder(out.parent) as folder:
-        write_fits(folder.path_for(out.name), total.pixels, planes=planes, cards=cards, rows=rows)
+    mark = {CARD: BLANK}
+    with whole_file(out) as part:
+        write_fits(part, total.pixels, planes=planes, cards={**cards, **mark}, rows=rows)
+        seal_fits(part)
     if rejected is not None:
-        with WholeFolder(rejected.parent) as folder:
-            told = {"IMAGETYP": "rejected values", "NCOMBINE": cards.get("NCOMBINE")}
+        with whole_file(rejected) as part:
+            told = {"IMAGETYP": "rejected values", "NCOMBINE": cards.get("NCOMBINE"), **mark}
             counts = total.rejected.astype(np.float32)
-            write_fits(folder.path_for(rejected.name), counts, planes=("count",), cards=told, rows=rows)
+            write_fits(part, counts, planes=("count",), cards=told, rows=rows)
+            seal_fits(part)
 
 
 def tell_disk(store: FrameStore, listener: Listener) -> None:

@@ -3,49 +3,70 @@
 from __future__ import annotations
 
 import csv
+import hashlib
 import io
 import json
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from pathlib import Path
+from typing import Any
 from urllib.parse import quote
 
 from blend.app.batchjob import Verdict, plain_verdict
+from blend.base.formats import picture_to_look_at
+from blend.files.claim import Claim
+from blend.files.record import seal_of
 from blend.files.whole import WholeFolder, writing
 from blend.pages.batch import batch_page
+from blend.pages.plain import page_or_plain
 
 VERSION = 1
 COLUMNS = ("target", "verdict", "exit_code", "seconds", "peak_mib", "reason", "warnings", "file", "out")
 
 
-def write_summaries(out: Path, recipe: str, verdicts: Sequence[Verdict], *, seconds: float) -> None:
+SUMMARIES = ("batch.csv", "index.html", "batch.json")
+
+
+def write_summaries(
+    out: Path, recipe: str, verdicts: Sequence[Verdict], *, seconds: float, claim: Claim
+) -> None:
     """Write ``batch.csv``, ``index.html`` and, last, ``batch.json`` into ``out``, all of them or none.
 
     Raises
     ------
+    FaultList
+        One of them would replace a file that no batch has left.
     OutputError
         They cannot be written.
     """
+    page, _ = page_or_plain(
+        lambda: batch_page(recipe, [_card(out, verdict) for verdict in verdicts], counts(verdicts)),
+        title="page of the batch",
+        beside="the targets' results, batch.csv and batch.json",
+    )
     texts = {
         "batch.csv": batch_csv(verdicts),
-        "index.html": batch_page(recipe, [_card(out, verdict) for verdict in verdicts], counts(verdicts)),
-        "batch.json": batch_json(recipe, verdicts, seconds=seconds),
+        "index.html": page,
     }
-    with WholeFolder(out, record="batch.json") as folder:
+    hashes = {name: hashlib.sha256(text.encode()).hexdigest() for name, text in texts.items()}
+    texts["batch.json"] = batch_json(recipe, verdicts, seconds=seconds, hashes=hashes)
+    with WholeFolder(out, record="batch.json", guard=claim) as folder:
         for name, text in texts.items():
             path = folder.path_for(name)
             with writing(path):
                 path.write_text(text, encoding="utf-8", newline="")
 
 
-def batch_json(recipe: str, verdicts: Sequence[Verdict], *, seconds: float) -> str:
-    """Return the text of ``batch.json``."""
-    told = {
+def batch_json(recipe: str, verdicts: Sequence[Verdict], *, seconds: float, hashes: Mapping[str, str]) -> str:
+    """Return the text of ``batch.json``, which holds the hashes of the files beside it."""
+    told: dict[str, Any] = {
         "version": VERSION,
         "recipe": recipe,
         "counts": counts(verdicts),
         "seconds": round(seconds, 3),
         "targets": [plain_verdict(verdict) for verdict in verdicts],
+        "outputs": [{"path": name, "sha256": digest} for name, digest in hashes.items()],
     }
+    told["seal"] = seal_of(told)
     return json.dumps(told, indent=2, ensure_ascii=False, allow_nan=False) + "\n"
 
 
@@ -84,13 +105,14 @@ def counts(verdicts: Sequence[Verdict]) -> dict[str, int]:
 def _card(out: Path, verdict: Verdict) -> dict[str, object]:
     folder = Path(verdict.out)
     inside = quote(folder.name)
-    good = verdict.state != "failed"
+    there = [path.name for path in folder.iterdir()] if verdict.state != "failed" and folder.is_dir() else []
+    picture = picture_to_look_at(there, browser=True)
     return {
         "name": verdict.name,
         "state": verdict.state,
         "reason": verdict.reason,
         "seconds": verdict.seconds,
         "warnings": verdict.warnings,
-        "thumbnail": f"{inside}/preview.png" if good and (folder / "preview.png").is_file() else "",
-        "report": f"{inside}/report.html" if good and (folder / "report.html").is_file() else "",
+        "thumbnail": f"{inside}/{picture}" if picture else "",
+        "report": f"{inside}/report.html" if "report.html" in there else "",
     }

@@ -8,6 +8,7 @@ from pathlib import Path
 from types import TracebackType
 from typing import Any
 
+from blend.base.formats import picture_to_look_at
 from blend.recipe.amounts import amount_words, auto_words
 from blend.recipe.work import Event
 
@@ -94,7 +95,9 @@ def summary(record: Mapping[str, Any], out: Path) -> str:
     lines.append(
         f"{len(record['outputs'])} files in {out}, {seconds:.1f} s, {record['peak_mib']} MiB; look at"
     )
-    lines.append(f"  {out / 'preview.png'}   {out / 'report.html'}")
+    written = [entry["path"] for entry in record["outputs"]]
+    shown = [name for name in (picture_to_look_at(written), "report.html") if name]
+    lines.append("  " + "   ".join(str(out / name) for name in shown))
     return "\n".join(lines)
 
 
@@ -124,9 +127,10 @@ def _gradient(entry: Mapping[str, Any]) -> str:
 
 
 def _continuum(entry: Mapping[str, Any]) -> str:
+    none = "" if entry["line_light"]["found"] else "; no line light found"
     if entry["how"] == "given":
-        return f"scale {entry['scale']:.4g}, given"
-    return f"scale {entry['scale']:.4g} +- {entry['error']:.2g} from {entry['stars']} stars"
+        return f"scale {entry['scale']:.4g}, given{none}"
+    return f"scale {entry['scale']:.4g} +- {entry['error']:.2g} from {entry['stars']} stars{none}"
 
 
 def _stretch(entry: Mapping[str, Any]) -> str:

@@ -22,6 +22,7 @@ from blend.files.png import write_codes
 from blend.files.record import sha256_of
 from blend.files.srgb import code_values
 from blend.files.whole import WholeFolder, writing
+from blend.pages.plain import page_or_plain
 from blend.pages.sheet import Picture, thumbnail
 from blend.recipe.work import Event, Listener, Work
 
@@ -68,6 +69,7 @@ def make_tiles(
     tiles: dict[int, dict[str, Any]] = {}
     small: dict[int, Picture] = {}
     warnings: dict[tuple[str, str], None] = {}
+    notes: list[tuple[str, str]] = []
     with _Beside() as beside:
         for index, layers, work, seconds in bench.pictures([variant.recipe for variant in variants]):
             if listener is not None:
@@ -86,26 +88,36 @@ def make_tiles(
             beside.call(_write_tile, folder, tiles[index], codes)
             if index == page_of:
                 at_opening = layers.with_(recipe=variants[index].recipe)
-                beside.call(_write_page, folder, at_opening, command, bench.factor)
+                beside.call(_write_page, folder, at_opening, command, bench.factor, notes)
                 del at_opening
             warnings |= dict.fromkeys(work.warnings)
             del layers, work, picture
     order = range(len(variants))
-    return Tiles([tiles[i] for i in order], [small[i] for i in order], tuple(warnings))
+    return Tiles([tiles[i] for i in order], [small[i] for i in order], (*warnings, *notes))
 
 
 def _write_tile(folder: WholeFolder, tile: dict[str, Any], codes: NDArray[np.uint8]) -> None:
     path = folder.path_for(tile["file"])
     write_codes(path, codes)
     tile["sha256"] = sha256_of(path)
+    folder.know(tile["file"], tile["sha256"])
 
 
-def _write_page(folder: WholeFolder, layers: Work, command: str, factor: int) -> None:
+def _write_page(
+    folder: WholeFolder, layers: Work, command: str, factor: int, notes: list[tuple[str, str]]
+) -> None:
     from blend.app.explore import explore_page
 
-    path, text = folder.path_for(PAGE), explore_page(layers, command=command, factor=factor)
+    page, reason = page_or_plain(
+        lambda: explore_page(layers, command=command, factor=factor),
+        title=f"page of the trial of {layers.target.name}",
+        beside="the tiles and trial.json",
+    )
+    path = folder.path_for(PAGE)
     with writing(path):
-        path.write_text(text, encoding="utf-8")
+        path.write_text(page, encoding="utf-8")
+    if reason:
+        notes.append(("report-failed", f"{PAGE} could not be drawn: {reason}"))
 
 
 class _Beside:

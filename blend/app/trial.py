@@ -14,16 +14,19 @@ from blend.app.layers import View
 from blend.app.tiles import PAGE, make_tiles
 from blend.app.variants import Variant, Variation, changed_text, make_variants, value_text
 from blend.base.errors import BlendError, InputError
+from blend.files.claim import Claim
 from blend.files.png import write_png
-from blend.files.record import record_text, sha256_of, versions
+from blend.files.record import record_text, seal_of, sha256_of, versions
 from blend.files.store import DiskStore
 from blend.files.whole import WholeFolder, writing
+from blend.pages.plain import drawn_or_why
 from blend.pages.sheet import Picture, draw_sheet, tile_edge
 from blend.recipe.model import load_recipe, resolved
 from blend.recipe.target import Target
 from blend.recipe.work import Listener
 
 TRIAL = "trial.json"
+SHEET = "sheet.png"
 VERSION = 1
 MOST_TRIAL_BYTES = 64 * 2**20
 
@@ -45,9 +48,22 @@ class Question:
     root: str = ""
     recipe_word: str = ""
 
+    def files(self) -> list[Path]:
+        """Return every file that is read for the answer."""
+        return [
+            Path(self.recipe_name),
+            Path(self.target_path),
+            *(path for _, path in self.target.paths()),
+        ]
+
 
 def try_variants(
-    question: Question, *, out: Path, store: DiskStore | None, listener: Listener | None = None
+    question: Question,
+    *,
+    out: Path,
+    store: DiskStore | None,
+    listener: Listener | None = None,
+    overwrite: bool = False,
 ) -> dict[str, Any]:
     """Make a tile of every variant, a contact sheet and ``trial.json`` in ``out``, all of them or none.
 
@@ -59,6 +75,8 @@ def try_variants(
     store : DiskStore or None
         Where what the tiles share is kept for the next trial.
     listener : callable, optional
+    overwrite : bool
+        Files in the way may be lost that no trial has left, but for those the command reads.
 
     Returns
     -------
@@ -77,11 +95,13 @@ def try_variants(
         target=question.target,
         settings=question.settings,
     )
-    earlier = _earlier_tiles(out)
+    names = [*(f"tiles/{number}.png" for number in range(1, len(variants) + 1)), SHEET, PAGE, TRIAL]
+    claim = Claim(out, record=TRIAL, reads=question.files(), overwrite=overwrite)
+    claim.check(names)
     bench = Bench(question.target, question.view, store=store, listener=listener)
     opens_with = _own_place(question, variants)
     command, edge = _run_command(question, variants[opens_with]), tile_edge(_columns(question.variations))
-    with WholeFolder(out, record=TRIAL) as folder:
+    with WholeFolder(out, record=TRIAL, guard=claim) as folder:
         try:
             made = make_tiles(
                 bench, variants, folder, page_of=opens_with, command=command, edge=edge, listener=listener
@@ -89,8 +109,13 @@ def try_variants(
         finally:
             bench.close()
         tiles = made.tiles
-        sheet = _sheet(question.variations, tiles, made.thumbnails)
-        write_png(folder.path_for("sheet.png"), sheet, long_edge=None)
+        notes = [*made.warnings, *bench.notes]
+        sheet, why = drawn_or_why(lambda: _sheet(question.variations, tiles, made.thumbnails))
+        if sheet is None:
+            notes.append(("report-failed", f"{SHEET} could not be drawn: {why}; the tiles are whole"))
+        else:
+            write_png(folder.path_for(SHEET), sheet, long_edge=None)
+        pages = (PAGE,) if sheet is None else (SHEET, PAGE)
         trial = {
             "version": VERSION,
             "recipe": changed_text(question.recipe_text, question.settings, where=question.recipe_name),
@@ -104,13 +129,14 @@ def try_variants(
             "page": {"file": PAGE, "command": command},
             "store": bench.found or ("nothing found" if store else "not used"),
             "seconds": {key: round(value, 3) for key, value in bench.seconds.items()},
-            "warnings": [{"code": code, "text": text} for code, text in (*made.warnings, *bench.notes)],
+            "warnings": [{"code": code, "text": text} for code, text in notes],
             "versions": versions(),
+            "outputs": [{"path": name, "sha256": sha256_of(folder.path_for(name))} for name in pages],
         }
+        trial["seal"] = seal_of(trial)
         path = folder.path_for(TRIAL)
         with writing(path):
             path.write_text(record_text(trial), encoding="utf-8")
-    _remove_stale(out, earlier, {tile["file"] for tile in tiles})
     return trial
 
 
@@ -194,20 +220,3 @@ def _sheet(
     title = f"down: {down}   across: {last.key}" if grid else last.key
     across = [value_text(value) for value in last.values] if grid else []
     return draw_sheet(pictures, labels, columns=columns, title=title, column_names=across, row_names=rows)
-
-
-def _earlier_tiles(out: Path) -> list[dict[str, Any]]:
-    try:
-        return [tile for tile in read_trial(out)["tiles"] if isinstance(tile, dict)]
-    except InputError:
-        return []
-
-
-def _remove_stale(out: Path, earlier: list[dict[str, Any]], kept: set[str]) -> None:
-    """Remove the tiles of an earlier trial that this one did not make anew, unless somebody has changed them."""
-    for tile in earlier:
-        name = str(tile.get("file", ""))
-        path = out / name
-        inside = path.resolve().is_relative_to(out.resolve())
-        if name and name not in kept and inside and path.is_file() and sha256_of(path) == tile.get("sha256"):
-            path.unlink()

@@ -4,14 +4,19 @@ from __future__ import annotations
 
 import datetime as dt
 import json
+import os
 import resource
 import time
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from contextlib import contextmanager
 from pathlib import Path
 from typing import Any, Protocol
 
+from blend.files.claim import refuse_paths
 from blend.files.whole import writing
+
+MOST_LINE_BYTES = 2**20
+"""No event is longer, by far."""
 
 
 class StepEvent(Protocol):
@@ -36,20 +41,40 @@ class EventLog:
     Parameters
     ----------
     path : Path or None
-        None: nothing is written.
-
-    Raises
-    ------
-    OutputError
-        The file cannot be written.
+        None: nothing is written. Otherwise nothing is before `begin`.
     """
 
     def __init__(self, path: Path | None) -> None:
         self._path = path
         self._begun: dict[str, tuple[str, float]] = {}
-        if path is not None:
-            with writing(path), path.open("ab"):
-                pass
+
+    @property
+    def files(self) -> tuple[Path, ...]:
+        """The file of the log, if there is one."""
+        return () if self._path is None else (self._path,)
+
+    def begin(self, reads: Iterable[Path] = ()) -> None:
+        """Open the file, which is new, empty, a stream or a log.
+
+        Raises
+        ------
+        FaultList
+            It is a file that the command reads, or one that is no log.
+        OutputError
+            It cannot be written.
+        """
+        path = self._path
+        if path is None:
+            return
+        others = list(reads)
+        if path in others:  # once: it is there as what the results must not replace
+            others.remove(path)
+        real = Path(os.path.realpath(path))
+        if not (real.is_char_device() or real.is_fifo()):
+            refuse_paths([(real, is_log)], reads=others, overwrite=None)
+        with writing(path), path.open("ab") as file:
+            if real.is_file() and not _ends_whole(real):
+                file.write(b"\n")
 
     def step(self, target: str, event: StepEvent) -> None:
         """Tell that a step begins, and with it how long the one before it took."""
@@ -109,3 +134,30 @@ class EventLog:
         data = json.dumps(line, ensure_ascii=True, allow_nan=False) + "\n"
         with writing(self._path), self._path.open("ab", buffering=0) as file:
             file.write(data.encode("ascii"))
+
+
+def is_log(path: Path) -> bool:
+    """Return whether a file is empty, or each of its lines is an event; one that was cut short by a fault may be."""
+    try:
+        with path.open("rb") as file:
+            lines = iter(lambda: file.readline(MOST_LINE_BYTES + 1), b"")
+            return all(_is_event(line) for line in lines)
+    except OSError:
+        return False
+
+
+def _is_event(line: bytes) -> bool:
+    if not line.startswith(b'{"time": "') or len(line) > MOST_LINE_BYTES:
+        return line == b"\n"
+    try:
+        told = json.loads(line)
+    except ValueError:
+        return True
+    return isinstance(told, dict) and {"event", "target"} <= told.keys()
+
+
+def _ends_whole(path: Path) -> bool:
+    with path.open("rb") as file:
+        size = file.seek(0, os.SEEK_END)
+        file.seek(max(0, size - 1))
+        return file.read() in (b"", b"\n")

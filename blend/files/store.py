@@ -133,12 +133,11 @@ class DiskStore:
         """Take away the entries that were not used for longest, until ``needed`` bytes fit."""
         entries = []
         for entry in self.folder.iterdir():
-            if entry.name.startswith(PREFIX) or not entry.is_dir() or entry.name == keep:
+            if entry.name.startswith(PREFIX) or entry.name == keep or not _is_entry(entry):
                 continue
             with suppress(OSError):
                 size = sum(file.stat().st_size for file in entry.iterdir())
-                used = (entry / ENTRY).stat().st_mtime if (entry / ENTRY).exists() else 0.0
-                entries.append((used, size, entry))
+                entries.append(((entry / ENTRY).stat().st_mtime, size, entry))
         total = sum(size for _, size, _ in entries)
         for _, size, entry in sorted(entries):
             if total + needed <= self.most_bytes:
@@ -149,6 +148,14 @@ class DiskStore:
                 entry.rename(gone)
                 shutil.rmtree(gone, ignore_errors=True)
             total -= size
+
+
+def _is_entry(place: Path) -> bool:
+    """Return whether a folder holds what an entry holds and nothing else: a store may be anywhere, beside anything."""
+    with suppress(OSError):
+        if not place.is_symlink() and (place / ENTRY).is_file():
+            return all(file.name == ENTRY or file.suffix == ".npy" for file in place.iterdir())
+    return False
 
 
 def _sum_of(head: Mapping[str, Any]) -> str:

@@ -2,16 +2,18 @@
 
 from __future__ import annotations
 
+import hashlib
 import os
+import re
 import secrets
 import shutil
 import time
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator, Mapping
 from concurrent.futures import ThreadPoolExecutor
 from contextlib import ExitStack, contextmanager, suppress
 from pathlib import Path, PurePath
 from types import TracebackType
-from typing import Self
+from typing import Protocol, Self
 
 from blend.base.errors import OutputError
 
@@ -24,6 +26,23 @@ PREFIX = ".blend-"
 RECORD = "record.json"
 LOCK = ".blend-lock"
 _PART_IS_DEAD_S = 3600.0
+_HIDDEN = re.compile(rf"{re.escape(PREFIX)}[0-9a-f]{{12}}")
+
+
+class Guard(Protocol):
+    """Who says which results may be put in place; `blend.files.claim.Claim` does."""
+
+    def check(self, names: Iterable[str]) -> None:
+        """Raise where one of them may not be written."""
+
+    def begin(self, made: Mapping[str, str], *, hidden: Path) -> None:
+        """Take in names and SHA-256 of the results before the first leaves the hidden folder for its final name."""
+
+    def undo(self) -> None:
+        """Take in that everything was put back."""
+
+    def end(self, names: Iterable[str]) -> None:
+        """Take in that all are in place."""
 
 
 class WholeFolder:
@@ -38,6 +57,8 @@ class WholeFolder:
         Created with its parents where it is missing.
     record : str
         The file that is renamed last, and taken away first: where it is, the results beside it are complete.
+    guard : Guard, optional
+        Asked once more before the first result is put in place.
 
     Raises
     ------
@@ -56,9 +77,11 @@ class WholeFolder:
     ...     _ = results.path_for("stages/flat.txt").write_text("done")
     """
 
-    def __init__(self, out: Path, *, record: str = RECORD) -> None:
+    def __init__(self, out: Path, *, record: str = RECORD, guard: Guard | None = None) -> None:
         self.out = Path(out)
         self.record = record
+        self._guard = guard
+        self._hashes: dict[str, str] = {}
         self._names: dict[str, None] = {}
         self._hidden: Path | None = None
         self._stack = ExitStack()
@@ -66,6 +89,7 @@ class WholeFolder:
 
     def __enter__(self) -> Self:
         self._names.clear()
+        self._hashes.clear()
         with writing(self.out):
             self._created = not self.out.exists()
             self.out.mkdir(parents=True, exist_ok=True)
@@ -126,6 +150,10 @@ class WholeFolder:
         self._names[str(pure)] = None
         return path
 
+    def know(self, name: str, digest: str) -> None:
+        """Take the SHA-256 of a result that is written, so that it need not be read again."""
+        self._hashes[name] = digest
+
     def _publish(self) -> None:
         hidden = self._hidden
         assert hidden is not None
@@ -133,8 +161,14 @@ class WholeFolder:
         # Together: a disk orders its queue better than we could.
         with ThreadPoolExecutor(max_workers=4) as pool:
             list(pool.map(flush_result, [hidden / name for name in names]))
+            made = dict(zip(names, pool.map(self._hash, names), strict=True)) if self._guard else {}
         with writing(self.out), hold_lock(self.out), ExitStack() as undo:
+            if self._guard is not None:
+                self._guard.check(names)
             self._clear_the_way(names)
+            if self._guard is not None:
+                undo.callback(self._guard.undo)
+                self._guard.begin(made, hidden=hidden)
             if self.record in names:
                 # An old record must not vouch for new pictures, even if the power fails between two renames.
                 names.remove(self.record)
@@ -148,6 +182,16 @@ class WholeFolder:
             for folder in sorted({(self.out / name).parent for name in names} | {self.out}):
                 _flush(folder)
             undo.pop_all()
+            if self._guard is not None:
+                self._guard.end(names)
+
+    def _hash(self, name: str) -> str:
+        assert self._hidden is not None
+        if name not in self._hashes:
+            path = self._hidden / name
+            with writing(path), path.open("rb") as file:
+                self._hashes[name] = hashlib.file_digest(file, "sha256").hexdigest()
+        return self._hashes[name]
 
     def _clear_the_way(self, names: list[str]) -> None:
         """Make folders, and find what is in the way before the first result is replaced."""
@@ -167,15 +211,26 @@ def write_whole(path: Path, data: bytes) -> None:
     OutputError
         The file could not be written; an earlier one of that name is as it was.
     """
+    with whole_file(path) as part, part.open("xb") as file:
+        file.write(data)
+
+
+@contextmanager
+def whole_file(path: Path) -> Iterator[Path]:
+    """Give the body a path to write one file to, which gets its name when the body ends well, or not at all.
+
+    Raises
+    ------
+    OutputError
+        The file could not be written; an earlier one of that name is as it was.
+    """
     path = Path(path)
     part = path.with_name(f"{PREFIX}{secrets.token_hex(6)}.part")
     with writing(path):
         path.parent.mkdir(parents=True, exist_ok=True)
         try:
-            with part.open("xb") as file:
-                file.write(data)
-                file.flush()
-                os.fsync(file.fileno())
+            yield part
+            _flush(part)
             part.replace(path)
         finally:
             part.unlink(missing_ok=True)
@@ -317,7 +372,7 @@ def remove_left_over(out: Path) -> None:
         with suppress(OSError):
             if entry.is_symlink():
                 continue
-            if entry.is_dir():
+            if entry.is_dir() and _HIDDEN.fullmatch(entry.name):
                 with hold_lock(entry, wait=False) as dead:
                     if dead:
                         shutil.rmtree(entry, ignore_errors=True)

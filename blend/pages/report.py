@@ -10,7 +10,6 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from blend.base.equation import parse
 from blend.files.png import jpeg_bytes
 from blend.pages.figures import histogram_svg, scale_svg
 from blend.pages.pairs import Turn, corner_pairs, residual_fits, signal_rows
@@ -82,7 +81,7 @@ def report_page(
         sky_figures=plots["gradient"],
         histogram=_safe(histogram_svg(pictures.with_lines, _sky_level(record))),
         scale_plots=plots["continuum"],
-        formulas=_formulas(record),
+        formulas=_formulas(work, record),
         inputs=record["inputs"],
         recipe=to_toml(record["recipe"]),
         command=command,
@@ -130,21 +129,17 @@ def _template() -> Any:
     return Environment(loader=loader, autoescape=True, undefined=StrictUndefined).get_template("report.html")
 
 
-def _formulas(record: Mapping[str, Any]) -> list[dict[str, Any]]:
-    names = ("base", "line", "amount", "sky", "base_sigma", "line_sigma")
-    found = []
-    for label, entry in record["blend"].items():
-        own = record["recipe"]["formulas"].get(entry["formula"], {}).get("params", {})
-        equation = parse(entry["equation"], (*names, *own), where=label)
-        found.append(
-            {
-                "label": label,
-                "text": f"{entry['from']} into {entry['into']} by {entry['formula']}, {amount_words(entry)}"
-                + (f"; {auto_words(entry)}" if "auto" in entry else ""),
-                "mathml": _safe(equation.mathml()),
-            }
-        )
-    return found
+def _formulas(work: Work, record: Mapping[str, Any]) -> list[dict[str, Any]]:
+    return [
+        {
+            "label": label,
+            "text": f"{entry['from']} into {entry['into']} by {entry['formula']}, {amount_words(entry)}"
+            + (f"; {auto_words(entry)}" if "auto" in entry else ""),
+            "mathml": _safe(work.recipe.formula(entry["formula"]).parsed.mathml()),
+            "params": ", ".join(f"{name} = {value:g}" for name, value in entry["params"].items()),
+        }
+        for label, entry in record["blend"].items()
+    ]
 
 
 def _scale_plots(work: Work) -> list[dict[str, Any]]:

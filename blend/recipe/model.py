@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Mapping
 from types import MappingProxyType
 from typing import Any, get_args
 
@@ -12,6 +12,7 @@ from blend.base.errors import FaultList, RecipeError
 from blend.base.registry import suggestion
 from blend.recipe.amounts import amount_faults
 from blend.recipe.blendtable import Blend
+from blend.recipe.fields import is_number
 from blend.recipe.tables import (
     Balance,
     Calibrate,
@@ -31,6 +32,7 @@ from blend.recipe.tables import (
 )
 from blend.recipe.text import apply_settings, faults_of, read_toml, to_toml, toml_names
 from blend.science.formulas import FORMULAS, Formula
+from blend.science.neutral import check_neutral
 
 __all__ = [
     "Balance",
@@ -87,18 +89,24 @@ def load_recipe(text: str, *, where: str, settings: Mapping[str, Any] = MappingP
 
     Examples
     --------
-    >>> load_recipe("[stretch]\\nsky_levl = 0.2", where="r.toml")
+    >>> load_recipe("version = 1\\n[stretch]\\nsky_levl = 0.2", where="r.toml")
     Traceback (most recent call last):
     ...
     blend.base.errors.FaultList: stretch.sky_levl: there is no key 'sky_levl' here; expected one of: \
 black_sigma, colour, curve, sky_level. Did you mean 'sky_level'?
-    >>> load_recipe("", where="r.toml", settings={"stretch.sky_level": 0.2}).stretch.sky_level
+    >>> load_recipe("version = 1", where="r.toml", settings={"stretch.sky_level": 0.2}).stretch.sky_level
     0.2
     """
     raw = read_toml(text, where=where)
     fitting, faults = _fitting_settings(raw, settings)
     values, more = apply_settings(raw, fitting)
     faults += more
+    if "version" not in values:
+        advice = f"add version = 1 at the top of {where}"
+        faults.append(
+            RecipeError("version", found="the key is missing", expected="that of the format", advice=advice)
+        )
+        values["version"] = 1
     recipe = None
     try:
         recipe = Recipe.model_validate(values)
@@ -147,6 +155,7 @@ def _fitting_settings(
     """Return the settings but for those of blends the recipe does not have, and these as faults."""
     whole = [key.split(".")[1] for key in settings if key.startswith("blend.") and key.count(".") == 1]
     blends = [*_tables(raw, "blend"), *whole]
+    tables = toml_names(Recipe)
     fitting: dict[str, Any] = {}
     faults = []
     for key, value in settings.items():
@@ -157,6 +166,9 @@ def _fitting_settings(
             faults.append(
                 RecipeError(key, found=found, expected=expected, advice=suggestion(parts[1], blends))
             )
+        elif parts[0] in blends and parts[0] not in tables:
+            advice = f"write blend.{key}"
+            faults.append(RecipeError(key, found=f"a recipe has no table {parts[0]!r}", advice=advice))
         else:
             fitting[key] = value
     return fitting, faults
@@ -188,7 +200,9 @@ def _own_formulas(values: Mapping[str, Any]) -> tuple[dict[str, Formula | None],
     for name, table in _tables(values, "formulas").items():
         formulas[name] = None
         try:
-            formulas[name] = OwnFormula.model_validate(table).define(name)
+            formula = OwnFormula.model_validate(table).define(name)
+            check_neutral(formula, where=f"formulas.{name}.equation")
+            formulas[name] = formula
         except ValidationError:
             pass  # told already, with the faults of the whole recipe
         except RecipeError as error:
@@ -230,9 +244,9 @@ def _blend_faults(values: Mapping[str, Any], own: Mapping[str, Formula | None]) 
     return faults
 
 
-def _param_faults(where: str, formula: Formula, params: Iterable[str]) -> list[RecipeError]:
+def _param_faults(where: str, formula: Formula, params: Mapping[str, Any]) -> list[RecipeError]:
     known = list(formula.params)
-    return [
+    faults = [
         RecipeError(
             f"{where}.{key}",
             found=f"the formula {formula.name!r} has no parameter {key!r}",
@@ -242,6 +256,12 @@ def _param_faults(where: str, formula: Formula, params: Iterable[str]) -> list[R
         for key in params
         if key not in known
     ]
+    if params and not faults and all(map(is_number, params.values())):
+        try:
+            check_neutral(formula, where=where, params={key: float(value) for key, value in params.items()})
+        except RecipeError as fault:
+            faults.append(fault)
+    return faults
 
 
 def _completed(recipe: Recipe) -> Recipe:

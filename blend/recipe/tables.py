@@ -15,6 +15,7 @@ from pydantic import (
     model_validator,
 )
 
+from blend.base.formats import FORMATS
 from blend.base.master import Domain
 from blend.base.registry import suggestion
 from blend.recipe.blendtable import Blend
@@ -134,7 +135,8 @@ class Gradient(Step):
     )
     flat_fault: Literal["report", "correct"] = Field(
         default="report",
-        description="a centred bowl or ring, which no Moon makes: told only, or divided out as well",
+        description="a centred bowl or ring, which no Moon makes: told only, or divided out as well where star fluxes "
+        "against another master show it too",
     )
     object_boxes: tuple[RegionTable, ...] = Field(
         default=(), strict=False, description="regions to leave out of the fit, besides the objects found"
@@ -297,10 +299,22 @@ Crop = Annotated[
     | Annotated[CropBox, Tag("<box>")],
     Discriminator(_crop_kind),
 ]
-Format = Literal["fits", "tiff", "png", "jpeg", "print"]
 
 
-def _check_formats(formats: tuple[Format, ...]) -> tuple[Format, ...]:
+def _check_format(name: str) -> str:
+    if name in FORMATS:
+        return name
+    raise wrong(f"one of: {', '.join(FORMATS)}", suggestion(name, list(FORMATS)))
+
+
+_Format = Annotated[
+    str,
+    AfterValidator(_check_format),
+    WithJsonSchema({"type": "string", "enum": list(FORMATS)}),
+]
+
+
+def _check_formats(formats: tuple[str, ...]) -> tuple[str, ...]:
     if formats and len(set(formats)) == len(formats):
         return formats
     raise wrong("at least one format, each once")
@@ -309,7 +323,7 @@ def _check_formats(formats: tuple[Format, ...]) -> tuple[Format, ...]:
 class Output(Table):
     """What is written."""
 
-    formats: Annotated[tuple[Format, ...], AfterValidator(_check_formats)] = Field(
+    formats: Annotated[tuple[_Format, ...], AfterValidator(_check_formats)] = Field(
         default=("fits", "tiff", "png"), strict=False, description="of the result"
     )
     crop: Crop = Field(
@@ -347,7 +361,7 @@ _Version = Literal[1]
 class Recipe(Table):
     """How a picture is made. The order of work is fixed by physics, whatever the order of the tables."""
 
-    version: Annotated[_Version, exactly(_Version)] = Field(default=1, description="of this format")
+    version: Annotated[_Version, exactly(_Version)] = Field(description="of this format")
     title: str = Field(default="", max_length=200, description="one line for the report")
     calibrate: Calibrate = Field(default_factory=Calibrate)
     register_: Register = Field(default_factory=Register, alias="register")

@@ -67,6 +67,12 @@ class Line:
         The whole light with its stated error and its weight, where a file of them is wanted.
     knots : (n,) bool, or None
         Which of the stars shine in this line more than a star may. None after the continuum step.
+    strongest : float or None
+        The highest significance of the emission outside stars; None where nothing is faded, which tells none.
+    share : float
+        Share of the frame in which some of the emission passes.
+    found : bool
+        False where none of the emission is light of the line for sure.
     """
 
     scaled: Plane
@@ -77,6 +83,9 @@ class Line:
     unfaded: Plane | None = None
     measured: EmissionLayers | None = None
     knots: NDArray[np.bool_] | None = None
+    strongest: float | None = None
+    share: float = 1.0
+    found: bool = True
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)

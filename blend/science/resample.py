@@ -20,7 +20,6 @@ from blend.science.lanczos import (
     weight_table,
 )
 
-_LONGEST_GAP_PX = 16
 _AS_FINE = 0.95
 """Down to this many output pixels per input pixel the plain kernel is kept: it folds next to nothing."""
 
@@ -150,7 +149,7 @@ def full_coverage_box(masks: Sequence[NDArray[np.bool_]]) -> tuple[int, int, int
     Parameters
     ----------
     masks : sequence of (rows, columns) bool
-        True where there is data; at least one, all of one shape.
+        True where there is data, or a hole inside it (`blend.science.holes`); at least one, all of one shape.
 
     Returns
     -------
@@ -159,15 +158,13 @@ def full_coverage_box(masks: Sequence[NDArray[np.bool_]]) -> tuple[int, int, int
 
     Notes
     -----
-    A frame's outline is convex, so along a row or a column what lies between two covered pixels is a hole:
-    gaps of up to 16 px are filled before the rectangle is sought. The search keeps, row by row, how far
-    each column is covered upwards, and takes the largest rectangle under that histogram: one visit a pixel.
+    The search keeps, row by row, how far each column is covered upwards, and takes the largest rectangle under that
+    histogram: one visit a pixel.
 
     Examples
     --------
     >>> mask = np.ones((5, 6), dtype=bool)
     >>> mask[:, 0] = False
-    >>> mask[2, 3] = False
     >>> full_coverage_box([mask])
     (1, 0, 5, 5)
     """
@@ -178,27 +175,8 @@ def full_coverage_box(masks: Sequence[NDArray[np.bool_]]) -> tuple[int, int, int
         both &= mask
     if both.all():
         return (0, 0, both.shape[1], both.shape[0])
-    box = _largest_rectangle(_fill_gaps(both, _LONGEST_GAP_PX))
+    box = _largest_rectangle(both)
     return (int(box[0]), int(box[1]), int(box[2]), int(box[3]))
-
-
-@kernel
-def _fill_gaps(mask: Any, longest: int) -> Any:
-    rows, columns = mask.shape
-    filled = mask.copy()
-    above = np.full(columns, -longest - 2)
-    for y in range(rows):
-        left = -longest - 2
-        for x in range(columns):
-            if mask[y, x]:
-                if left != x - 1 and x - left - 1 <= longest:
-                    filled[y, left + 1 : x] = True
-                left = x
-                if above[x] != y - 1 and y - above[x] - 1 <= longest:
-                    for k in range(above[x] + 1, y):
-                        filled[k, x] = True
-                above[x] = y
-    return filled
 
 
 @kernel

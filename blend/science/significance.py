@@ -32,6 +32,10 @@ FOOT, FULL, SEED, SURE = 0.6, 1.0, 1.25, 1.5
 counts fully from the fourth. A region has some ten independent chances, places and two widths: the best of ten passes
 3.75 sigma as often as one passes 3 (1 in 1,000); noise alone then covers 0.1 to 0.3 % of a frame."""
 
+LINE_SIGMA, MARGIN_PX = 6.0, 20
+"""Significance of the brightest place from which a line is there for sure: noise alone passes it in one frame of 24 Mpx
+of three hundred. And how far from an edge it must lie: a star that an edge cuts is in no list, and its rest shines."""
+
 LEAST_MEND = 0.7
 """The smallest factor that brings the flux around a pixel to what passes; beyond it noise would rule."""
 
@@ -46,8 +50,8 @@ def weigh_emission(
     fade_sigma: float = 3.0,
     around: tuple[Plane, Plane],
     stars: Plane | None = None,
-) -> Plane:
-    """Return the weight with which a blend lets a line's light through.
+) -> tuple[Plane, float | None]:
+    """Return the weight with which a blend lets a line's light through, and the highest significance outside stars.
 
     With E = C + D, D the median around (`surroundings`) and B likewise:
     S_c = max over k of (G_k * C) / sqrt(n_k^2 (1 + growth B) + (G_k * wrong(B_c))^2), G_k Gaussians of a star's width
@@ -72,8 +76,10 @@ def weigh_emission(
 
     Returns
     -------
-    (rows, columns) float32
+    weight : (rows, columns) float32
         0 where either plane is NaN.
+    strongest : float or None
+        The highest significance outside stars and edges; None where nothing is faded, which tells none.
 
     Notes
     -----
@@ -82,16 +88,38 @@ def weigh_emission(
     """
     if fade_sigma <= 0:
         everywhere = np.where(np.isfinite(emission), np.float32(-1.0), np.float32(0.0))
-        return _without_stars(everywhere, stars)
+        return _without_stars(everywhere, stars), None
     levels = (FOOT * fade_sigma, FULL * fade_sigma, SEED * fade_sigma, SURE * fade_sigma)
     parts = _Parts(emission, broad, noise, *around)
     weight, wrong, smooth = _compact(parts)
+    strongest = _strongest(weight, stars)
     confirm_regions(weight, *levels)
     faint = _diffuse(parts, weight, wrong, smooth)
+    strongest = max(strongest, _strongest(faint, stars, size=FAINT_BIN))
     confirm_regions(faint, *levels)
     np.minimum(faint, 0.0, out=faint)
     _join(parts, weight, faint)
-    return _without_stars(weight, stars)
+    return _without_stars(weight, stars), strongest
+
+
+def _strongest(field: Plane, stars: Plane | None, *, size: int = 1) -> float:
+    """Return the highest significance of a field in bins of ``size`` pixels, outside stars and away from the edges."""
+    margin = -(-MARGIN_PX // size)
+    rows, columns = (np.arange(margin, max(length - margin, margin)) for length in field.shape)
+    if not rows.size or not columns.size:
+        return 0.0
+
+    def block(part: slice) -> float:
+        inside = field[rows[part], margin : margin + columns.size]
+        if stars is not None:
+            y, x = (
+                np.minimum(bins * size + size // 2, length - 1)
+                for bins, length in zip((rows[part], columns), stars.shape, strict=True)
+            )
+            inside = np.where(stars[np.ix_(y, x)] > 0.0, np.float32(0.0), inside)
+        return float(np.max(inside, initial=0.0))
+
+    return max(map_row_blocks(block, len(rows)))
 
 
 def _without_stars(weight: Plane, stars: Plane | None) -> Plane:

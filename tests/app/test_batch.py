@@ -19,7 +19,7 @@ from blend.app.framecache import FrameCache
 from blend.app.nights import plan_folder, write_plan
 from blend.app.replay import replay_record
 from blend.app.summaries import batch_csv
-from blend.base.errors import InputError, OutputError
+from blend.base.errors import InputError, OutputError, RecipeError
 from blend.base.rowblocks import cores
 from blend.files.eventlog import EventLog
 from blend.files.fits import write_fits
@@ -187,7 +187,9 @@ def test_a_plan_pairs_what_fits_and_tells_what_does_not(tmp_path: Path) -> None:
     target = load_target(path.read_text(), where="t", folder=tmp_path)
     assert target.name == "m-33" and set(target.masters) == {"rgb", "ha"}
     assert target.masters["ha"].dark == tmp_path / "d300.fits"
-    with pytest.raises(OutputError, match="is there already"):
+    assert write_plan(plan) == [path], "an unchanged draft may be drafted anew"
+    path.write_text(path.read_text().replace('"m-33"', '"triangulum"'))
+    with pytest.raises(RecipeError, match="or that was changed since"):
         write_plan(plan)
 
 

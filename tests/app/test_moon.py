@@ -16,7 +16,7 @@ from blend.app.moon import (
     read_angle,
     read_time,
 )
-from blend.base.errors import InputError, OutputError, RecipeError
+from blend.base.errors import InputError, RecipeError
 from blend.base.master import Facts, Master, flags_of
 
 SITE = (48.0, 11.0, 500.0)
@@ -87,7 +87,7 @@ def test_a_plot_of_no_kind_or_no_place_is_refused(tmp_path: Path) -> None:
         f"--plot: the name {tmp_path / 'night.jpg'}; expected one that ends in .png or .svg."
     )
     (tmp_path / "file").write_text("")
-    with pytest.raises(OutputError):
+    with pytest.raises(RecipeError, match="in the way of a folder"):
         moon_command(**NIGHT, plot=tmp_path / "file" / "night.png")
 
 

@@ -10,7 +10,7 @@ from blend.science.emission import emission_sigma, keep_sharp, line_factor, line
 from blend.science.profiles import fit_profiles, refine_broad
 from blend.science.protect import cover_saturated, star_mask
 from blend.science.residual import measure_noise
-from blend.science.significance import weigh_emission
+from blend.science.significance import LINE_SIGMA, weigh_emission
 from blend.science.stars import Stars
 from blend.science.surroundings import surroundings
 
@@ -67,7 +67,7 @@ def let_through(light, broad, noise, *, xy=(), kept=None, saturated=None, **sett
     stars = star_mask(stars_at(broad, xy), broad.shape, fwhm_px=noise.fwhm_px, noise=3.0)
     if saturated is not None:
         stars = cover_saturated(stars, saturated, fwhm_px=noise.fwhm_px)
-    weight = weigh_emission(light, broad, noise, around=around, stars=stars, **settings)
+    weight, _ = weigh_emission(light, broad, noise, around=around, stars=stars, **settings)
     return (light if kept is None else kept) * weight
 
 
@@ -123,7 +123,7 @@ def test_noise_alone_adds_no_structure(blur):
     # One region in a thousand passes three sigma: less than half a percent of the frame, a few sigma of a pixel each.
     assert (faded == 0).mean() > 0.995
     assert bin_mean(faded, 8).max() < 1.0 * noise.pixel
-    assert abs(faded.sum()) < 1e-3 * noise.pixel * faded.size
+    assert abs(faded.sum()) < 2e-3 * noise.pixel * faded.size
 
 
 def test_noise_after_smoothing_is_that_of_white_noise():
@@ -309,3 +309,33 @@ def test_a_sharper_line_stays_sharp_and_its_stars_leave_no_rings():
         assert blurred[core].sum() < 0.8 * truth[core].sum()
     # The nucleus, a cusp without a line, is not significant: what the blur would take from it stays out.
     assert not faded[124:133, 124:133].any()
+
+
+def strongest(light, broad, noise, *, stars=None):
+    around = tuple(surroundings(plane, fwhm_px=noise.fwhm_px) for plane in (light, broad))
+    return weigh_emission(light, broad, noise, around=around, stars=stars)[1]
+
+
+@pytest.mark.parametrize("blur", [0.0, 0.9])
+def test_a_line_is_there_from_what_noise_hardly_reaches(blur):
+    """A knot of 9 sigma counts as a line, noise does not; nor does a knot under a star's mask or at an edge."""
+    from scipy.ndimage import gaussian_filter
+
+    rng = np.random.default_rng(8)
+    plane = rng.normal(size=(400, 400))
+    line = (gaussian_filter(plane, blur) if blur else plane).astype(np.float32)
+    broad = rng.normal(0, 3, line.shape).astype(np.float32)
+    noise = measure_noise(line, broad, scale=given_scale(SCALE), factor=1.0, fwhm_px=3.0)
+    assert strongest(line, broad, noise) < LINE_SIGMA
+    # the blur by a star's width leaves flux / (4 pi sigma^2) at the peak
+    flux = 11.0 * noise.fine * 4.0 * np.pi * (3.0 / 2.3548) ** 2
+    for x, y, seen in ((200, 150, True), (8, 150, False)):
+        with_knot = line.copy()
+        add_spot(with_knot, x, y, flux, 3.0)
+        found = strongest(with_knot, broad, noise)
+        assert (found > LINE_SIGMA) is seen
+        if seen:
+            assert found == pytest.approx(11.0, abs=3.0)
+            stars = np.zeros_like(line)
+            stars[y - 12 : y + 13, x - 12 : x + 13] = 1.0
+            assert strongest(with_knot, broad, noise, stars=stars) < LINE_SIGMA

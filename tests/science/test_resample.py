@@ -5,6 +5,7 @@ import pytest
 
 from blend.base.master import Flag
 from blend.base.rowblocks import limit_threads
+from blend.science.holes import find_holes
 from blend.science.lanczos import lanczos, weight_table
 from blend.science.resample import covered, full_coverage_box, resample
 
@@ -258,6 +259,7 @@ def test_box_ignores_scattered_bad_pixels_but_not_an_empty_edge():
     mask = rng.random((300, 400)) > 0.01
     mask[:, 200] = False
     mask[:, :20] = mask[290:] = False
+    mask |= find_holes(~mask)
     x, y, w, h = full_coverage_box([mask, np.ones_like(mask)])
     # Holes on the very rim cannot be told from the rim.
     assert 20 <= x <= 24 and y <= 4 and x + w >= 396 and 284 <= y + h <= 290

@@ -14,9 +14,11 @@ from blend.base.rowblocks import copy_planes, map_row_blocks
 from blend.recipe.model import Blend
 from blend.recipe.steps.amounts import choose_display, choose_linear
 from blend.recipe.steps.guard import begin_blends, depends_on_star, limit_gain, picture_behind
-from blend.recipe.steps.stretch import plane_noise, stretch_facts, white_level
+from blend.recipe.steps.loss import refuse_loss
+from blend.recipe.steps.stretch import black_level, plane_noise, stretch_facts, white_level
 from blend.recipe.work import COLOUR, Behind, Plane, Work
 from blend.science.balmer import H_ALPHA_NM
+from blend.science.blendloss import blend_loss
 from blend.science.colour import (
     display_luminance,
     luminance,
@@ -47,10 +49,10 @@ def blend_linear(work: Work) -> Work:
         if blend.amount == "auto":
             blend, auto["auto"] = choose_linear(work, name, blend, formula, _linear_base(linear, blend))
         if blend.amount != 0:
-            linear, behind = _into_linear(work, linear, blend, formula, layer)
+            linear, behind = _into_linear(work, linear, name, blend, formula, layer)
             work = work.with_(behind=behind)
             work = _warn_of_share(work, name, blend)
-        work = work.tell("blend", name, {**_blend_facts(blend, formula), **auto})
+        work = work.tell("blend", name, {**_blend_facts(work, blend, formula), **auto})
     return work.with_(linear=linear)
 
 
@@ -69,9 +71,9 @@ def blend_display(work: Work) -> Work:
         facts: dict[str, Any] = {}
         if blend.amount == "auto":
             blend, facts["auto"] = _choose_display(work, name, blend, formula)
-        facts = _blend_facts(blend, formula) | facts
+        facts = _blend_facts(work, blend, formula) | facts
         if blend.amount != 0:
-            work, outside = _into_display(work, blend, formula)
+            work, outside = _into_display(work, name, blend, formula)
             if outside is not None:
                 facts["out_of_gamut"] = outside
         work = work.tell("blend", name, facts)
@@ -83,17 +85,20 @@ def _blends(work: Work, domain: Domain) -> list[tuple[str, Blend, Formula]]:
     return [(name, blend, work.recipe.formula(blend.formula)) for name, blend in blends.items()]
 
 
-def _blend_facts(blend: Blend, formula: Formula) -> dict[str, Any]:
+def _blend_facts(work: Work, blend: Blend, formula: Formula) -> dict[str, Any]:
     facts: dict[str, Any] = {
         "into": blend.into,
         "from": blend.from_,
         "formula": formula.name,
         "equation": formula.equation,
+        "params": dict(blend.params),
         "amount": blend.weight,
     }
     if blend.into == "luminance":
         facts["method"] = blend.method
-    if formula.name == "emission-add":
+    if not work.lines[blend.master].found:
+        facts["line_light"] = False
+    elif formula.name == "emission-add":
         facts["line_contrast"] = 1.0 + blend.weight
     if blend.share != "none":
         facts["share"] = blend.share_factors
@@ -131,7 +136,7 @@ def _linear_base(linear: Plane, blend: Blend) -> Plane:
 
 
 def _into_linear(
-    work: Work, linear: Plane, blend: Blend, formula: Formula, layer: _Layer
+    work: Work, linear: Plane, name: str, blend: Blend, formula: Formula, layer: _Layer
 ) -> tuple[Plane, Behind | None]:
     """Return a linear picture with one blend in it, and what lies behind its stars with the same blend in it."""
     behind = work.behind
@@ -141,6 +146,8 @@ def _into_linear(
         if depends_on_star(formula):
             changed = limit_gain(work, behind, base, changed, high - low)
         behind = Behind(places=behind.places, planes=_put_linear(work, behind.planes, blend, low, high))
+    limits = black_level(work), white_level(work)
+    refuse_loss(name, formula, blend_loss(base, layer.pixels, changed, low=limits[0], high=limits[1]))
     return _put_linear(work, linear, blend, base, changed), behind
 
 
@@ -198,7 +205,7 @@ def _formula(
     )
 
 
-def _into_display(work: Work, blend: Blend, formula: Formula) -> tuple[Work, float | None]:
+def _into_display(work: Work, name: str, blend: Blend, formula: Formula) -> tuple[Work, float | None]:
     """Return the work with one blend in ``display``, and the share of pixels out of gamut if it can say."""
     picture, behind = work.display, work.behind
     assert picture is not None
@@ -216,6 +223,7 @@ def _into_display(work: Work, blend: Blend, formula: Formula) -> tuple[Work, flo
             changed = limit_gain(work, behind, base, changed, high - low)
         planes, _ = _put_display(behind.planes, blend, low, high, sky=sky)
         behind = Behind(places=behind.places, planes=planes)
+    refuse_loss(name, formula, blend_loss(base, layer.pixels, changed, low=0.0, high=1.0))
     display, share = _put_display(picture, blend, base, changed, sky=sky)
     return work.with_(display=display, behind=behind), share
 

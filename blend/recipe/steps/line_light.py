@@ -101,7 +101,7 @@ def part_line(
     )
     stars = star_mask(work.stars.select(~knots), work.rgb.shape, fwhm_px=fwhm_px)
     stars = cover_saturated(stars, masks.saturated, fwhm_px=fwhm_px)
-    weight = weigh_emission(
+    weight, strongest = weigh_emission(
         light, broad, noise, fade_sigma=settings.fade_sigma, around=(glow, disc), stars=stars
     )
     sigma = noise.pixel
@@ -120,6 +120,8 @@ def part_line(
         unfaded=noise_blocks(light),
         measured=layers,
         knots=knots,
+        strongest=strongest,
+        share=_lit(weight),
     )
 
 
@@ -140,6 +142,12 @@ def _knots(
         line / scale, base, line_error=line_error / scale, broad_error=base_error, on_disc=near
     )
     return np.asarray(found & ~stars.saturated)
+
+
+def _lit(weight: Plane) -> float:
+    """Return the share of the frame where light passes."""
+    lit = map_row_blocks(lambda rows: int(np.count_nonzero(weight[rows])), weight.shape[0])
+    return sum(lit) / weight.size
 
 
 def _sky_error(work: Work, name: str, plane: str, scale: float) -> float:

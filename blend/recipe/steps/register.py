@@ -10,10 +10,11 @@ import numpy as np
 from blend.base.errors import StepError
 from blend.base.master import Flag, Master
 from blend.base.rowblocks import map_row_blocks, map_together, row_blocks
+from blend.recipe.steps.holes import coverage_box, crop_cost, flag_holes
 from blend.recipe.work import COLOUR, Plane, Source, Work
 from blend.science.photosites import refine_centres
 from blend.science.register import Alignment, align, same_grid
-from blend.science.resample import full_coverage_box, resample
+from blend.science.resample import resample
 from blend.science.stars import Stars, find_stars, measure_at, typical_fwhm
 from blend.science.transforms import apply_matrix
 
@@ -46,9 +47,12 @@ def register(work: Work) -> Work:
     if settings.reference == "rgb" and len(alignments) == len(masters) and settings.canvas == "reference":
         # The colour master is one file and stays on its own grid: its stars are the field's, found once.
         work = work.with_(stars=stars[home])
+    work = flag_holes(work)
     if settings.canvas == "common":
-        box = full_coverage_box([~master.has(Flag.NO_DATA) for master in masters.values()])
-        work = work.with_(masters={name: crop_master(master, box) for name, master in masters.items()})
+        box = coverage_box(work)
+        work = work.warn(*crop_cost(work, box, 'register.canvas = "common"'))
+        masters = {name: crop_master(master, box) for name, master in work.masters.items()}
+        work = work.with_(masters=masters)
     return work.show("alignments", alignments)
 
 
@@ -139,6 +143,7 @@ def _onto_reference(
         wcs=reference.facts.wcs,
         rows=reference.facts.rows,
         noise=_joined(source, "noise"),
+        broad_noise=_joined(source, "broad_noise"),
         saturation=_joined(source, "saturation"),
     )
     planes = tuple(plane for light in source.lights for plane in light.planes)

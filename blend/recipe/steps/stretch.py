@@ -51,6 +51,12 @@ def white_level(work: Work) -> float:
     return min(tops)
 
 
+def black_level(work: Work) -> float:
+    """Return the linear level that becomes black, as `solve_stretch` is asked for it: so far below a sky of 0."""
+    settings = work.recipe.for_master("stretch", "rgb")
+    return -settings.black_sigma * max(plane_noise(work, plane) for plane in work.rgb.planes)
+
+
 def mean_noise(work: Work) -> float:
     """Return the noise of one sky pixel of the planes' mean, on which a colour-preserving stretch acts."""
     sigmas = [plane_noise(work, plane) for plane in work.rgb.planes]

@@ -1,0 +1,77 @@
+"""The formats of a result and the file that each leaves: one table for recipe, writer, terminal and summaries."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+
+from blend.base.registry import Registry
+
+
+@dataclass(frozen=True)
+class Format:
+    """A format that ``output.formats`` may ask for.
+
+    Attributes
+    ----------
+    name : str
+    file : str
+        Name of the picture's file in the folder of the results.
+    about : str
+    browser : bool
+        Whether a browser shows it.
+    beside : tuple of str
+        Files of data that come with it.
+    """
+
+    name: str
+    file: str
+    about: str
+    browser: bool = False
+    beside: tuple[str, ...] = ()
+
+
+FORMATS: Registry[Format] = Registry(
+    "format",
+    [
+        # In the order in which one looks at them; the preview takes longest to write and is begun first.
+        Format("png", "preview.png", "8 bits, long edge 2048 px at most", browser=True),
+        Format("jpeg", "web.jpg", "JPEG, long edge 2048 px at most", browser=True),
+        Format("tiff", "result.tif", "16 bits, full size"),
+        Format("print", "print.tif", "16 bits, full size, 300 dpi"),
+        Format(
+            "fits",
+            "result.fits",
+            "float32, with linear light, emission and star mask in files of their own",
+            beside=(
+                "linear.fits",
+                "emission.fits",
+                "emission-sigma.fits",
+                "emission-weight.fits",
+                "star-mask.fits",
+            ),
+        ),
+    ],
+)
+
+
+def picture_to_look_at(files: Iterable[str], *, browser: bool = False) -> str | None:
+    """Return which of some files is the picture to look at first, or None where none of them is one.
+
+    Parameters
+    ----------
+    files : iterable of str
+        Names inside the folder of the results.
+    browser : bool
+        Only what a browser shows.
+
+    Examples
+    --------
+    >>> picture_to_look_at(["result.tif", "web.jpg", "report.html"])
+    'web.jpg'
+    >>> picture_to_look_at(["result.tif"], browser=True) is None
+    True
+    """
+    there = set(files)
+    shown = (entry.file for entry in FORMATS.values() if entry.browser or not browser)
+    return next((file for file in shown if file in there), None)
