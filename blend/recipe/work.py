@@ -11,6 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from blend.base.master import Flag, Master
+from blend.base.rowblocks import map_row_blocks
 
 if TYPE_CHECKING:
     from blend.recipe.model import Recipe
@@ -37,11 +38,24 @@ class Source:
 
 @dataclass(frozen=True, kw_only=True, eq=False)
 class EmissionLayers:
-    """A line's light as data, each (rows, columns) float32: signed and unfaded, its standard error, its weight."""
+    """A line's light as data, each (rows, columns) float32: signed and unfaded, its weight, its standard error.
+
+    The error is None where no file of it is wanted; then the layers go with the balance step.
+    """
 
     light: Plane
-    sigma: Plane
     weight: Plane
+    sigma: Plane | None = None
+
+    def passed(self) -> Plane:
+        """Return light times weight, what blends use."""
+        out: Plane = np.empty(self.light.shape, dtype=np.float32)
+
+        def block(rows: slice) -> None:
+            np.multiply(self.light[rows], self.weight[rows], out=out[rows])
+
+        map_row_blocks(block, self.light.shape[0])
+        return out
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -64,7 +78,7 @@ class Line:
     unfaded : (rows / 4, columns / 4) float32, or None
         Means of 4 x 4 pixels of the emission before fading, whose noise is whole; same counts.
     measured : EmissionLayers, or None
-        The whole light with its stated error and its weight, where a file of them is wanted.
+        The whole light with its weight and its stated error.
     knots : (n,) bool, or None
         Which of the stars shine in this line more than a star may. None after the continuum step.
     strongest : float or None

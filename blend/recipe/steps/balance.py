@@ -12,7 +12,7 @@ from blend.base.errors import StepError
 from blend.base.rowblocks import map_row_blocks, map_together
 from blend.recipe.steps.doubts import doubt_white
 from blend.recipe.steps.holes import with_holes_filled
-from blend.recipe.work import COLOUR, EmissionLayers, Line, Plane, Work, frozen
+from blend.recipe.work import COLOUR, Line, Plane, Work, frozen
 from blend.science.balance import LEAST_SIGNAL, Gains, given_gains, white_from_catalogue, white_from_stars
 from blend.science.catalogue import Matches, match_catalogue, sky_to_pixels
 from blend.science.colour import star_rgb
@@ -64,22 +64,20 @@ def line_times(line: Line, gain: float) -> Line:
     def times(layer: Plane | None) -> Plane | None:
         return None if layer is None else _times(layer[None], factor)[0]
 
+    layers = line.measured
+    if layers is not None:
+        # The product is formed anew: light times weight, as the files hold them, is what blends use, to the bit.
+        light = _times(layers.light[None], factor)[0]
+        layers = replace(layers, light=light, sigma=times(layers.sigma))
     return replace(
         line,
         scaled=_times(line.scaled[None], factor)[0],
-        emission=times(line.emission),
+        emission=times(line.emission) if layers is None else layers.passed(),
         unfaded=times(line.unfaded),
-        measured=_layers_times(line.measured, factor),
+        measured=None if layers is None or layers.sigma is None else layers,
         sigma=line.sigma * gain,
         scaled_sigma=line.scaled_sigma * gain,
     )
-
-
-def _layers_times(layers: EmissionLayers | None, factor: NDArray[np.float32]) -> EmissionLayers | None:
-    if layers is None:
-        return None
-    light, sigma = (_times(plane[None], factor)[0] for plane in (layers.light, layers.sigma))
-    return replace(layers, light=light, sigma=sigma)
 
 
 def _times(pixels: NDArray[np.float32], gains: NDArray[np.float32]) -> NDArray[np.float32]:

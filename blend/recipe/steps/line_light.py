@@ -108,12 +108,12 @@ def part_line(
     if not np.shares_memory(line, own.pixels):
         light = keep_sharp(light, own.pixels[0], line, factor=factor, stars=stars)
         sigma = float(factor * np.hypot(pixel_noise(own), scale.value * pixel))
-    layers = None
-    if work.figures and "fits" in work.recipe.output.formats:
-        layers = EmissionLayers(light=light, sigma=emission_sigma(broad, noise, pixel=sigma), weight=weight)
+    wanted = work.figures and "fits" in work.recipe.output.formats
+    errors = emission_sigma(broad, noise, pixel=sigma) if wanted else None
+    layers = EmissionLayers(light=light, weight=weight, sigma=errors)
     return Line(
         scaled=_divided(own.pixels[0], scale.value),
-        emission=_times(light, weight),
+        emission=layers.passed(),
         sigma=sigma,
         scaled_sigma=pixel_noise(own) / scale.value,
         broad=settings.from_,
@@ -167,10 +167,4 @@ def pixel_noise(master: Master, plane: str = "") -> float:
 def _divided(plane: Plane, by: float) -> Plane:
     out = np.empty(plane.shape, dtype=np.float32)
     map_row_blocks(lambda rows: np.divide(plane[rows], np.float32(by), out=out[rows]), plane.shape[0])
-    return out
-
-
-def _times(light: Plane, weight: Plane) -> Plane:
-    out = np.empty(light.shape, dtype=np.float32)
-    map_row_blocks(lambda rows: np.multiply(light[rows], weight[rows], out=out[rows]), light.shape[0])
     return out
