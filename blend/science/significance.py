@@ -27,14 +27,25 @@ from blend.science.residual import (
 from blend.science.smooth import bin_plane, binned_taps, blur_block, gaussian_taps, spread_rows
 from blend.science.surroundings import CELL_PX
 
-FOOT, FULL, SEED, SURE = 0.6, 1.0, 1.25, 1.5
-"""In units of ``fade_sigma``: a pixel's weight is 0 and 1 there, inside a region whose peak counts from the third and
-counts fully from the fourth. A region has some ten independent chances, places and two widths: the best of ten passes
-3.75 sigma as often as one passes 3 (1 in 1,000); noise alone then covers 0.1 to 0.3 % of a frame."""
+FOOT, FULL, LEAST_FOOT = 0.45, 0.8, 1.35
+"""In units of ``fade_sigma``: a pixel's weight is 0 and 1 there, inside a region that is sure. And the least
+significance of a pixel of a region: lower, noise would join one to the next."""
+
+SEED, SURE = 4.8, 5.4
+"""Significance of a region's peak from which the region counts, and counts fully. A frame of 1 Mpx has some 100,000
+places of a star's size, each looked at in two widths: noise alone passes 4.8 sigma in one of six such frames, and
+covers less than one pixel in ten thousand."""
 
 LINE_SIGMA, MARGIN_PX = 6.0, 20
 """Significance of the brightest place from which a line is there for sure: noise alone passes it in one frame of 24 Mpx
 of three hundred. And how far from an edge it must lie: a star that an edge cuts is in no list, and its rest shines."""
+
+NEGATIVE = 2.0
+"""In sigma of light blurred by a star's width: what is so far below 0 is no emission, whatever lies around it."""
+
+TRUSTED = 0.03
+"""Of a region's light: where the light around it is known better than this, it passes with the region. A median over
+seven star widths holds a few percent of a bright knot's own light."""
 
 LEAST_MEND = 0.7
 """The smallest factor that brings the flux around a pixel to what passes; beyond it noise would rule."""
@@ -56,9 +67,10 @@ def weigh_emission(
     With E = C + D, D the median around (`surroundings`) and B likewise:
     S_c = max over k of (G_k * C) / sqrt(n_k^2 (1 + growth B) + (G_k * wrong(B_c))^2), G_k Gaussians of a star's width
     and of twice that; S_d is the same at 8 px of what the compact part left, with wrong(B) and the error of the sky.
-    A region, S above 0.6 fade_sigma, counts if its peak passes 1.25 (softly up to 1.5) fade_sigma; inside, a pixel's
-    share w_c or w_d rises from 0.6 to 1 fade_sigma. The weight is what of the smoothed light passes,
-    (w_c G*C + w_d (G*E - w_c G*C)) / G*E, between 0 and 1.
+    A region, S above 0.45 fade_sigma, counts if its peak passes 4.8 (softly up to 5.4); inside, a pixel's
+    share w_c or w_d rises from 0.45 to 0.8 fade_sigma. The weight is what of the smoothed light passes,
+    P = w_c (C + v D) + w_d (E - w_c (C + v D)), by that light, between 0 and 1; v is 1 where D is known to much better
+    than 3 % of a region's light, and 0 where a galaxy's colour leaves it open.
 
     Parameters
     ----------
@@ -89,7 +101,7 @@ def weigh_emission(
     if fade_sigma <= 0:
         everywhere = np.where(np.isfinite(emission), np.float32(-1.0), np.float32(0.0))
         return _without_stars(everywhere, stars), None
-    levels = (FOOT * fade_sigma, FULL * fade_sigma, SEED * fade_sigma, SURE * fade_sigma)
+    levels = (max(FOOT * fade_sigma, LEAST_FOOT), FULL * fade_sigma, SEED, SURE)
     parts = _Parts(emission, broad, noise, *around)
     weight, wrong, smooth = _compact(parts)
     strongest = _strongest(weight, stars)
@@ -147,6 +159,14 @@ class _Parts:
         columns = self.emission.shape[1]
         light = self.emission[rows] - spread_rows(self.glow, CELL_PX, rows, columns)
         return light, self.broad[rows] - spread_rows(self.disc, CELL_PX, rows, columns)
+
+    def around(self, rows: slice, columns: slice) -> tuple[Plane, Plane]:
+        """Return the emission's surroundings in some rows and columns, and their systematic error."""
+        glow, disc = (
+            spread_rows(cells, CELL_PX, rows, self.emission.shape[1])[:, columns]
+            for cells in (self.glow, self.disc)
+        )
+        return glow, np.sqrt((self.noise.colour * disc) ** 2 + np.float32(self.noise.sky**2))
 
 
 def _compact(parts: _Parts) -> tuple[Plane, Plane, Plane]:
@@ -242,8 +262,8 @@ def _diffuse(parts: _Parts, weight: Plane, wrong: Plane, smooth: Plane) -> Plane
 def _join(parts: _Parts, weight: Plane, faint: Plane) -> None:
     """Turn the share of the compact part, as minus ``weight``, into minus the weight of the whole light.
 
-    With P what passes and G a star's width, G * P / G * E is smooth, and lets a peak's light through too easily: it is
-    sharper than its blur. A factor, the same for neighbours, brings the flux over 2 G to that of P.
+    With P what passes (`weigh_emission`) and G a star's width, G * P / G * E is smooth, and lets a peak's light through
+    too easily: it is sharper than its blur. A factor, the same for neighbours, brings the flux over 2 G to that of P.
     """
     shares = weight.copy()
     narrow, wide = (gaussian_taps(parts.noise.fine_px * times) for times in (1.0, 2.0))
@@ -259,17 +279,20 @@ def _join(parts: _Parts, weight: Plane, faint: Plane) -> None:
         if not used.size:
             return
         box = slice(max(int(used[0]) - halo, 0), int(used[-1]) + 1 + halo)
-        own = parts.compact(slice(low, high))[0][:, box]
-        whole = parts.emission[low:high, box]
-        share, diffuse = share[:, box], diffuse[:, box]
-        passed = share * own
+        share, diffuse, whole = share[:, box], diffuse[:, box], parts.emission[low:high, box]
+        own = share * parts.compact(slice(low, high))[0][:, box]
+        around, doubt = parts.around(slice(low, high), box)
+        known = TRUSTED * np.maximum(blur_block(own, wide), 0.0)
+        with np.errstate(divide="ignore", invalid="ignore"):
+            passed = own + share * around * np.nan_to_num(known**2 / (known**2 + doubt**2))
         passed += diffuse * (whole - passed)
         over = blur_block(whole, narrow)
         with np.errstate(divide="ignore", invalid="ignore"):
             ratio = np.clip(blur_block(passed, narrow) / over, 0.0, 1.0)
-        # Where the light around is below 0 a share of it has no meaning: there the light passes as it was found.
+        # Where the light around is below 0 a share of it has no meaning: there the light passes as it was found, but
+        # not where it is surely negative: an edge in starlight taken off twice stands out of its surroundings, too.
         ratio = np.where(over > 0.0, ratio, np.maximum(share, diffuse))
-        ratio *= (share > 0.0) | (diffuse > 0.0)
+        ratio *= ((share > 0.0) | (diffuse > 0.0)) & (over > -NEGATIVE * parts.noise.fine)
         with np.errstate(divide="ignore", invalid="ignore"):
             mend = blur_block(passed, wide) / blur_block(ratio * whole, wide)
         ratio *= np.clip(np.nan_to_num(mend, nan=1.0), LEAST_MEND, 1.0 / LEAST_MEND)

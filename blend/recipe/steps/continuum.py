@@ -15,11 +15,15 @@ from blend.recipe.steps.guard import with_star_mask
 from blend.recipe.steps.line_light import Masks, masks_of, part_line, pixel_noise, wider_fwhm
 from blend.recipe.work import Line, Plane, Work, frozen
 from blend.science.continuum import Scale, given_scale, match_profiles, scale_from_stars
-from blend.science.stars import Stars, find_stars, measure_at, seen_in_both
+from blend.science.stars import Stars, find_stars, measure_at, seen_in_both, star_fluxes
 from blend.science.surroundings import DISC_SIGMA, surroundings, value_at
 
 ENOUGH_BESIDE = 30
 """So many stars beside the target tell the scale without those on it: a third are bright enough in the line."""
+
+NEBULA = 1.5
+"""Line over broad light of what the stars stand on, by that of stars, from which it is gas: discs of galaxies have 1 to
+1.2, a nebula whose light in the broad band is its lines' 5 and more."""
 
 FEWEST_WIDTHS = 8
 """So many stars seen in both planes tell their widths better than all stars of each do."""
@@ -47,10 +51,10 @@ def _parted(work: Work) -> Work:
     for name in work.line_names:
         band = work.recipe.continuum_for(name)
         others = [
-            light
+            layers.light
             for other, line in first.items()
             if other != name and line.broad == band.from_ and work.recipe.continuum_for(other).line_in_band
-            if (light := line.emission) is not None
+            if (layers := line.measured) is not None
         ]
         if others and band.line_in_band:
             work = _with_line(work, name, _minus(work.rgb.plane(band.from_), others))
@@ -97,8 +101,9 @@ def _with_line(work: Work, name: str, broad: Plane) -> Work:
     field = _beside_target(work, name, broad, masks)
     widths = _widths(work, name, broad, field, masks)
     matched = match_profiles(line.pixels[0], broad, fwhm_line=widths[0], fwhm_broad=widths[1])
-    scale = _scale(work, name, field, matched, masks, fwhm_px=max(widths))
-    kept = part_line(work, name, scale, matched, masks, fwhm_px=max(widths))
+    fwhm_px = max((width for width in widths if width > 0), default=wider_fwhm(work, name))
+    scale = _scale(work, name, field, matched, masks, fwhm_px=fwhm_px)
+    kept = part_line(work, name, scale, matched, masks, fwhm_px=fwhm_px)
     told: dict[str, Any] = {
         "scale": scale.value,
         "error": scale.error,
@@ -113,11 +118,26 @@ def _with_line(work: Work, name: str, broad: Plane) -> Work:
 
 
 def _beside_target(work: Work, name: str, broad: Plane, masks: Masks) -> NDArray[np.float64]:
-    """Return the stars beside the target, or all where hardly any are: on a disc of starlight stand knots, too."""
-    xy = _clean_stars(work)
-    around = surroundings(broad, fwhm_px=wider_fwhm(work, name), without=masks.saturated)
-    beside = value_at(around, xy) < DISC_SIGMA * pixel_noise(work.rgb, work.recipe.continuum_for(name).from_)
-    return xy[beside] if np.count_nonzero(beside) >= ENOUGH_BESIDE else xy
+    """Return the stars beside a disc of starlight, on which stand knots of gas too; all stars where hardly any are.
+
+    A nebula is no such disc: there the surroundings are brighter in the line than starlight would be, and the stars on
+    it are as good as those beside it.
+    """
+    xy, fwhm_px = _clean_stars(work), wider_fwhm(work, name)
+    planes = (work.masters[name].pixels[0], broad)
+    line_around, around = (
+        value_at(surroundings(plane, fwhm_px=fwhm_px, without=masks.saturated), xy) for plane in planes
+    )
+    on_target = around > DISC_SIGMA * pixel_noise(work.rgb, work.recipe.continuum_for(name).from_)
+    if len(xy) - np.count_nonzero(on_target) < ENOUGH_BESIDE or not on_target.any():
+        return xy
+    (line_flux, _), (flux, _) = (
+        star_fluxes(p, xy, radius_px=fwhm_px, invalid=masks.unusable) for p in planes
+    )
+    with np.errstate(divide="ignore", invalid="ignore"):
+        starlight = float(np.nanmedian(np.where(flux > 0, line_flux / flux, np.nan)))
+    nebula = float(np.median(line_around[on_target] / around[on_target])) > NEBULA * starlight
+    return xy if nebula else xy[~on_target]
 
 
 def _widths(

@@ -96,7 +96,6 @@ def part_line(
         factor=factor,
         fwhm_px=fwhm_px,
         invalid=masks.unusable,
-        sky_error=_sky_error(work, name, settings.from_, scale.value),
         may_be_odd=~near(scale.xy),
     )
     stars = star_mask(work.stars.select(~knots), work.rgb.shape, fwhm_px=fwhm_px)
@@ -148,13 +147,6 @@ def _lit(weight: Plane) -> float:
     """Return the share of the frame where light passes."""
     lit = map_row_blocks(lambda rows: int(np.count_nonzero(weight[rows])), weight.shape[0])
     return sum(lit) / weight.size
-
-
-def _sky_error(work: Work, name: str, plane: str, scale: float) -> float:
-    """Return the standard error of the sky of line - s broad, as the fits of both skies state it."""
-    skies = work.told.get("gradient", {})
-    own, base = (skies.get(key, {}).get(part, {}) for key, part in ((name, name), ("rgb", plane)))
-    return float(np.hypot(own.get("uncertainty", 0.0), scale * base.get("uncertainty", 0.0)))
 
 
 def pixel_noise(master: Master, plane: str = "") -> float:
