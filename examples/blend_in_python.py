@@ -32,7 +32,9 @@ def add_line(out: Path, *, amount: float) -> None:
     """Put the line into the red plane again, with another weight and with another formula, in linear light."""
     # A master is (planes, rows, columns) of float32, read-only, NaN where there are no data.
     colour = blend.read_picture(out / "stages" / "rgb-balanced.fits")
-    emission = blend.read_picture(out / "emission.fits").pixels[0]
+    # The line's light, signed and whole, and what of it is sure: their product is what a blend uses.
+    light, weight = (blend.read_picture(out / f"emission{part}.fits").pixels[0] for part in ("", "-weight"))
+    emission = light * weight
     red = colour.pixels[0]
 
     # A formula of the table. `blend formulas emission-add` prints its equation: base + amount * line.

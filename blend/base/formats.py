@@ -43,7 +43,13 @@ FORMATS: Registry[Format] = Registry(
             "fits",
             "result.fits",
             "float32, with linear light, emission and star mask in files of their own",
-            beside=("linear.fits", "emission.fits", "star-mask.fits"),
+            beside=(
+                "linear.fits",
+                "emission.fits",
+                "emission-sigma.fits",
+                "emission-weight.fits",
+                "star-mask.fits",
+            ),
         ),
     ],
 )

@@ -166,10 +166,11 @@ def _master(item: Mapping[str, Any], arrays: Mapping[str, NDArray[Any]]) -> Mast
 
 
 def _line(item: Mapping[str, Any], arrays: Mapping[str, NDArray[Any]]) -> Line:
-    planes = {name: None if item[name] is None else arrays[item[name]] for name in ("emission", "unfaded")}
+    emission, unfaded = (None if item[k] is None else arrays[item[k]] for k in ("emission", "unfaded"))
     return Line(
         scaled=arrays[item["scaled"]],
-        **planes,
+        emission=emission,
+        unfaded=unfaded,
         sigma=item["sigma"],
         scaled_sigma=item["scaled_sigma"],
         broad=item["broad"],

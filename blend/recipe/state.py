@@ -11,6 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from blend.base.master import Flag, Master
+from blend.base.rowblocks import map_row_blocks
 
 if TYPE_CHECKING:
     from blend.recipe.tables import Recipe
@@ -36,6 +37,28 @@ class Source:
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
+class EmissionLayers:
+    """A line's light as data, each (rows, columns) float32: signed and unfaded, its weight, its standard error.
+
+    The error is None where no file of it is wanted; then the layers go with the balance step.
+    """
+
+    light: Plane
+    weight: Plane
+    sigma: Plane | None = None
+
+    def passed(self) -> Plane:
+        """Return light times weight, what blends use."""
+        out: Plane = np.empty(self.light.shape, dtype=np.float32)
+
+        def block(rows: slice) -> None:
+            np.multiply(self.light[rows], self.weight[rows], out=out[rows])
+
+        map_row_blocks(block, self.light.shape[0])
+        return out
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
 class Line:
     """A line master's light once its continuum is known.
 
@@ -44,7 +67,7 @@ class Line:
     scaled : (rows, columns) float32
         The line master scaled so that stars match the broad plane, in counts of the balanced plane.
     emission : (rows, columns) float32, or None
-        Its light without continuum, faded where not significant, in counts of the balanced plane. None where a
+        What blends use: its light without continuum times ``weight``, in counts of the balanced plane. None where a
         master is already stretched and has no linear light to part.
     sigma : float
         Noise of one sky pixel of the emission before fading, same counts.
@@ -54,6 +77,14 @@ class Line:
         The plane that the continuum was taken from.
     unfaded : (rows / 4, columns / 4) float32, or None
         Means of 4 x 4 pixels of the emission before fading, whose noise is whole; same counts.
+    measured : EmissionLayers, or None
+        The whole light with its weight and its stated error.
+    knots : (n,) bool, or None
+        Which of the stars shine in this line more than a star may. None after the continuum step.
+    strongest : float or None
+        The highest significance of the emission outside stars; None where nothing is faded, which tells none.
+    share : float
+        Share of the frame in which some of the emission passes.
     found : bool
         False where none of the emission is light of the line for sure.
     """
@@ -64,6 +95,10 @@ class Line:
     scaled_sigma: float
     broad: str
     unfaded: Plane | None = None
+    measured: EmissionLayers | None = None
+    knots: NDArray[np.bool_] | None = None
+    strongest: float | None = None
+    share: float = 1.0
     found: bool = True
 
 

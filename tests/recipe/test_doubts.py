@@ -58,6 +58,8 @@ def work_of(*, light: float, copied: bool = False, fade: float = 3.0, sky: tuple
         scaled_sigma=SIGMA,
         broad="red",
         unfaded=noise_blocks(emission),
+        strongest=None if fade <= 0 else 4.0 if light == 0 else 12.0,
+        share=0.01,
     )
     return work.with_(
         masters={"rgb": master(colour, COLOUR, sky=levels), "ha": master(line, ("ha",))},

@@ -45,7 +45,8 @@ def make_work(text: str = RED, **settings: Any) -> Work:
     )
     ha = Master(pixels=emission[None], flags=flags_of(emission[None]), planes=("ha",))
     scaled = (colour[0] + 10.0 * bump(KNOT, 0.1) + rng.normal(0, SIGMA, SHAPE)).astype(np.float32)
-    line = Line(scaled=scaled, emission=emission, sigma=SIGMA, scaled_sigma=SIGMA, broad="red")
+    knots = np.arange(32) == 1
+    line = Line(scaled=scaled, emission=emission, sigma=SIGMA, scaled_sigma=SIGMA, broad="red", knots=knots)
     # Faint ones in a corner, found at five sigma: they tell the mask what the noise is.
     places = np.array([STAR, KNOT] + [(112.0, 84.0)] * 30)
     peak = np.array([0.5, 0.1] + [5.0 * SIGMA] * 30)

@@ -42,6 +42,13 @@ WRITERS: dict[str, Callable[..., None]] = {
 }
 """What writes the upright picture in a format of `FORMATS`; FITS has the reference's own grid instead."""
 
+EMISSION_FILES = {
+    "light": ("emission.fits", "line light without continuum, signed"),
+    "sigma": ("emission-sigma.fits", "standard error of a pixel of emission.fits"),
+    "weight": ("emission-weight.fits", "what of emission.fits a blend lets through, 0 to 1"),
+}
+"""What is written of a line's light: each part with its file and the words of its header."""
+
 
 class InlineExecutor(Executor):
     """Does work at once, on the thread that hands it over: two jobs of one thread must not keep four cores busy."""
@@ -111,8 +118,9 @@ def result_names(recipe: Recipe, target: Target, *, stages: bool) -> list[str]:
     """Return the names of all files that a run may write, known before anything is read."""
     formats = [FORMATS[kind] for kind in recipe.output.formats]
     names = [name for entry in formats for name in (entry.file, *entry.beside)]
-    if not target.lines and "emission.fits" in names:
-        names.remove("emission.fits")
+    if not target.lines:
+        data = [file for file, _ in EMISSION_FILES.values()]
+        names = [name for name in names if name not in data]
     roles = [(name, role) for name, files in target.masters.items() for role, _ in files.paths()]
     lights = [f"{name}{role.removeprefix('light')}" for name, role in roles if role.startswith("light")]
     for stage in STAGES.values() if stages else ():
@@ -129,15 +137,14 @@ def begin_linear(work: Work, results: Results, box: Box) -> None:
     blended = [b.master for b in work.recipe.blends("linear").values() if b.amount != 0]
     linear = _measured(work.linear, holes_of(work, "rgb", *blended))
     results.begin("linear.fits", write(linear, COLOUR, "linear light, sky 0, balanced"))
-    layers = {
-        name: _measured(line.emission, holes_of(work, "rgb", name))
-        for name, line in work.lines.items()
-        if line.emission is not None
-    }
-    if layers:
-        found = list(layers.values())
-        stack = found[0][None] if len(found) == 1 else np.stack(found)
-        results.begin("emission.fits", write(stack, tuple(layers), "line light without continuum"))
+    layers = {name: line.measured for name, line in work.lines.items() if line.measured is not None}
+    for part, (file, about) in EMISSION_FILES.items():
+        found = [
+            _measured(getattr(layer, part), holes_of(work, "rgb", name)) for name, layer in layers.items()
+        ]
+        if found:
+            stack = found[0][None] if len(found) == 1 else np.stack(found)
+            results.begin(file, write(stack, tuple(layers), about))
     results.begin("star-mask.fits", write(work.star_mask[None], ("mask",), "1 on stars, 0 on sky"))
 
 

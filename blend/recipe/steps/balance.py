@@ -68,11 +68,17 @@ def line_times(line: Line, gain: float) -> Line:
     def times(layer: Plane | None) -> Plane | None:
         return None if layer is None else _times(layer[None], factor)[0]
 
+    layers = line.measured
+    if layers is not None:
+        # The product is formed anew: light times weight, as the files hold them, is what blends use, to the bit.
+        light = _times(layers.light[None], factor)[0]
+        layers = replace(layers, light=light, sigma=times(layers.sigma))
     return replace(
         line,
         scaled=_times(line.scaled[None], factor)[0],
-        emission=times(line.emission),
+        emission=times(line.emission) if layers is None else layers.passed(),
         unfaded=times(line.unfaded),
+        measured=None if layers is None or layers.sigma is None else layers,
         sigma=line.sigma * gain,
         scaled_sigma=line.scaled_sigma * gain,
     )

@@ -2,36 +2,38 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
-from blend.base.master import Flag, Master
 from blend.base.robust import difference_noise
 from blend.base.rowblocks import map_row_blocks
-from blend.recipe.check import light_name, width_ratio
+from blend.recipe.check import light_name
 from blend.recipe.state import Line, Plane, Work, frozen
 from blend.recipe.steps.doubts import doubt_line
-from blend.recipe.steps.protect_stars import knots_among, with_star_mask
-from blend.recipe.tables import Continuum
+from blend.recipe.steps.line_light import Masks, masks_of, part_line, pixel_noise, wider_fwhm
+from blend.recipe.steps.protect_stars import with_star_mask
 from blend.science.line import (
+    DISC_SIGMA,
     Scale,
-    fade_emission,
-    fit_profiles,
     given_scale,
-    keep_sharp,
-    line_factor,
-    line_light,
     match_profiles,
-    measure_noise,
-    noise_blocks,
-    refine_broad,
     scale_from_stars,
-    star_mask,
+    surroundings,
+    value_at,
 )
-from blend.science.stars import Stars, find_stars
+from blend.science.stars import Stars, find_stars, measure_at, seen_in_both, star_fluxes
+
+ENOUGH_BESIDE = 30
+"""So many stars beside the target tell the scale without those on it: a third are bright enough in the line."""
+
+NEBULA = 1.5
+"""Line over broad light of what the stars stand on, by that of stars, from which it is gas: discs of galaxies have 1 to
+1.2, a nebula whose light in the broad band is its lines' 5 and more."""
+
+FEWEST_WIDTHS = 8
+"""So many stars seen in both planes tell their widths better than all stars of each do."""
 
 
 def subtract_continuum(work: Work) -> Work:
@@ -56,10 +58,10 @@ def _parted(work: Work) -> Work:
     for name in work.line_names:
         band = work.recipe.continuum_for(name)
         others = [
-            light
+            layers.light
             for other, line in first.items()
             if other != name and line.broad == band.from_ and work.recipe.continuum_for(other).line_in_band
-            if (light := line.emission) is not None
+            if (layers := line.measured) is not None
         ]
         if others and band.line_in_band:
             work = _with_line(work, name, _minus(work.rgb.plane(band.from_), others))
@@ -102,24 +104,13 @@ def _with_line(work: Work, name: str, broad: Plane) -> Work:
         sigma = difference_noise(whole)
         kept = Line(scaled=whole, emission=None, sigma=sigma, scaled_sigma=sigma, broad="red")
         return work.with_(lines=frozen({**work.lines, name: kept}))
-    settings = work.recipe.continuum_for(name)
-    masks = _masks(work, name)
-    matched = match_profiles(
-        line.pixels[0],
-        broad,
-        fwhm_line=work.fwhm_px[name],
-        fwhm_broad=work.fwhm_px["rgb"],
-    )
-    scale = _scale(work, name, settings, matched, masks)
-    emission, sigma, unfaded = _emission(work, name, settings, scale, matched, masks)
-    kept = Line(
-        scaled=_divided(line.pixels[0], scale.value),
-        emission=emission,
-        sigma=sigma,
-        scaled_sigma=_pixel_noise(line) / scale.value,
-        broad=settings.from_,
-        unfaded=unfaded,
-    )
+    masks = masks_of(work, name)
+    field = _beside_target(work, name, broad, masks)
+    widths = _widths(work, name, broad, field, masks)
+    matched = match_profiles(line.pixels[0], broad, fwhm_line=widths[0], fwhm_broad=widths[1])
+    fwhm_px = max((width for width in widths if width > 0), default=wider_fwhm(work, name))
+    scale = _scale(work, name, field, matched, masks, fwhm_px=fwhm_px)
+    kept = part_line(work, name, scale, matched, masks, fwhm_px=fwhm_px)
     told: dict[str, Any] = {
         "scale": scale.value,
         "error": scale.error,
@@ -133,120 +124,69 @@ def _with_line(work: Work, name: str, broad: Plane) -> Work:
     return work.with_(lines=frozen({**work.lines, name: kept}))
 
 
-@dataclass(frozen=True, eq=False)
-class _Masks:
-    """Where either master is saturated, and where, or where any has no data."""
+def _beside_target(work: Work, name: str, broad: Plane, masks: Masks) -> NDArray[np.float64]:
+    """Return the stars beside a disc of starlight, on which stand knots of gas too; all stars where hardly any are.
 
-    saturated: NDArray[np.bool_]
-    unusable: NDArray[np.bool_]
-
-
-def _masks(work: Work, name: str) -> _Masks:
-    flags = [master.flags for master in work.masters.values()]
-    two = (work.rgb.flags, work.masters[name].flags)
-    masks = _Masks(*(np.empty(work.rgb.shape, dtype=bool) for _ in range(2)))
-
-    def fill(rows: slice) -> None:
-        masks.saturated[rows] = (two[0][rows] | two[1][rows]) & np.uint8(Flag.SATURATED)
-        missing = np.bitwise_or.reduce([plane[rows] for plane in flags]) & np.uint8(Flag.NO_DATA)
-        masks.unusable[rows] = masks.saturated[rows] | (missing != 0)
-
-    map_row_blocks(fill, work.rgb.shape[0])
-    return masks
-
-
-def _divided(plane: Plane, by: float) -> Plane:
-    out = np.empty(plane.shape, dtype=np.float32)
-    map_row_blocks(lambda rows: np.divide(plane[rows], np.float32(by), out=out[rows]), plane.shape[0])
-    return out
+    A nebula is no such disc: there the surroundings are brighter in the line than starlight would be, and the stars on
+    it are as good as those beside it.
+    """
+    xy, fwhm_px = _clean_stars(work), wider_fwhm(work, name)
+    planes = (work.masters[name].pixels[0], broad)
+    line_around, around = (
+        value_at(surroundings(plane, fwhm_px=fwhm_px, without=masks.saturated), xy) for plane in planes
+    )
+    on_target = around > DISC_SIGMA * pixel_noise(work.rgb, work.recipe.continuum_for(name).from_)
+    if len(xy) - np.count_nonzero(on_target) < ENOUGH_BESIDE or not on_target.any():
+        return xy
+    (line_flux, _), (flux, _) = (
+        star_fluxes(p, xy, radius_px=fwhm_px, invalid=masks.unusable) for p in planes
+    )
+    with np.errstate(divide="ignore", invalid="ignore"):
+        starlight = float(np.nanmedian(np.where(flux > 0, line_flux / flux, np.nan)))
+    nebula = float(np.median(line_around[on_target] / around[on_target])) > NEBULA * starlight
+    return xy if nebula else xy[~on_target]
 
 
-def _scale(work: Work, name: str, settings: Continuum, matched: tuple[Plane, Plane], masks: _Masks) -> Scale:
-    xy = _clean_stars(work)
+def _widths(
+    work: Work, name: str, broad: Plane, xy: NDArray[np.float64], masks: Masks
+) -> tuple[float, float]:
+    """Return the star width in the line and in the broad plane, of the same stars in both; or those of each master.
+
+    All stars of a master would not do: in a line's, knots of gas are among them, which are wider.
+    """
+    guess, line = wider_fwhm(work, name), work.masters[name].pixels[0]
+    measured = [measure_at(plane, xy, fwhm_px=guess, invalid=masks.unusable) for plane in (line, broad)]
+    both = seen_in_both(*measured, reach_px=0.5 * guess)
+    snr = both[0].flux / np.maximum(both[0].flux_error, 1e-300)
+    if len(snr) < FEWEST_WIDTHS:
+        return work.fwhm_px[name], work.fwhm_px["rgb"]
+    bright = snr >= np.median(snr)
+    line_px, broad_px = (float(np.median(stars.fwhm_px[bright])) for stars in both)
+    return line_px, broad_px
+
+
+def _scale(
+    work: Work,
+    name: str,
+    xy: NDArray[np.float64],
+    matched: tuple[Plane, Plane],
+    masks: Masks,
+    *,
+    fwhm_px: float,
+) -> Scale:
+    settings = work.recipe.continuum_for(name)
     if settings.scale != "stars":
         return given_scale(float(settings.scale), xy=xy)
     return scale_from_stars(
         *matched,
         xy,
-        fwhm_px=_wider(work, name),
+        fwhm_px=fwhm_px,
         invalid=masks.unusable,
         where=f"continuum.{name}",
         unmatched=work.masters[name].pixels[0],
     )
 
 
-def _emission(
-    work: Work,
-    name: str,
-    settings: Continuum,
-    scale: Scale,
-    matched: tuple[Plane, Plane],
-    masks: _Masks,
-) -> tuple[Plane, float, Plane]:
-    """Return the line's light faded where it is not significant, in counts of the broad plane, the noise of a pixel of
-    it, and its 4-px means before that.
-
-    Profiles are matched for the subtraction and for the significance; what is kept is as sharp as the line's master.
-    """
-    line, broad = matched
-    wide, unusable = _wider(work, name), masks.unusable
-    broad = refine_broad(broad, fit_profiles(line, broad, scale=scale, fwhm_px=wide, invalid=unusable))
-    ratio = width_ratio(work.target, name)
-    factor = line_factor(
-        scale.value,
-        width_ratio=ratio,
-        throughput_ratio=settings.throughput_ratio,
-        line_in_band=settings.line_in_band,
-    )
-    light = line_light(
-        line,
-        broad,
-        scale=scale.value,
-        width_ratio=ratio,
-        throughput_ratio=settings.throughput_ratio,
-        line_in_band=settings.line_in_band,
-    )
-    noise = measure_noise(
-        line,
-        broad,
-        scale=scale,
-        factor=factor,
-        fwhm_px=wide,
-        invalid=unusable,
-    )
-    kept, sigma = light, noise.pixel
-    own = work.masters[name]
-    if not np.shares_memory(line, own.pixels):
-        stars = _stars_without_line(work, line, broad, scale=scale.value, fwhm_px=wide)
-        kept = keep_sharp(light, own.pixels[0], line, factor=factor, stars=stars)
-        sigma = float(
-            factor * np.hypot(_pixel_noise(own), scale.value * _pixel_noise(work.rgb, settings.from_))
-        )
-    faded = fade_emission(
-        light, broad, noise, fade_sigma=settings.fade_sigma, saturated=masks.saturated, kept=kept
-    )
-    return faded, sigma, noise_blocks(kept)
-
-
-def _stars_without_line(work: Work, line: Plane, broad: Plane, *, scale: float, fwhm_px: float) -> Plane:
-    """Return the mask of the stars that are no knots of this line."""
-    assert work.stars is not None
-    knots = knots_among(work, work.stars, _divided(line, scale), broad, fwhm_px=fwhm_px)
-    return star_mask(work.stars.select(~knots), work.rgb.shape, fwhm_px=fwhm_px)
-
-
 def _clean_stars(work: Work) -> NDArray[np.float64]:
     assert work.stars is not None
     return work.stars.xy[~work.stars.saturated]
-
-
-def _wider(work: Work, name: str) -> float:
-    """Return the wider star width of the colour and the line master, or a usual one where neither is known."""
-    widths = [width for width in (work.fwhm_px["rgb"], work.fwhm_px[name]) if width > 0]
-    return max(widths, default=3.0)
-
-
-def _pixel_noise(master: Master, plane: str = "") -> float:
-    plane = plane or master.planes[0]
-    sigma = master.facts.noise.get(plane, {}).get(1, float("nan"))
-    return sigma if sigma > 0 else difference_noise(master.plane(plane))

@@ -11,7 +11,7 @@ from blend.base.errors import InputError, StepError
 from blend.base.master import Flag, Master
 from blend.base.rowblocks import copy_planes, map_together
 from blend.recipe.state import COLOUR, Plane, Source, Work, frozen
-from blend.science.line import LEAST_SIGMA, SAME_NOISE, LineFinding, judge_line_light, same_noise
+from blend.science.line import LINE_SIGMA, SAME_NOISE, same_noise
 from blend.science.picture import Gains
 from blend.science.plane import (
     DISAGREE_SIGMA,
@@ -51,14 +51,17 @@ MOST_STARS = 400
 def doubt_line(work: Work, name: str) -> Work:
     """Return the work with a word on whether a line master shows its line at all, and is a picture of its own."""
     line = work.lines[name]
-    if line.emission is None or line.unfaded is None or work.star_mask is None:
+    if line.emission is None:
         return work
-    faded = work.recipe.continuum_for(name).fade_sigma > 0
-    light = judge_line_light(line.emission, line.unfaded, work.star_mask) if faded else LineFinding(None, 1.0)
     alike = same_noise(work.masters[name].pixels[0], list(work.rgb.pixels))
     copied = max(alike) > SAME_NOISE
-    found = light.found and not copied
-    told = {"found": found, "sigma": light.sigma, "share": light.share, "noise_correlation": max(alike)}
+    found = (line.strongest is None or line.strongest >= LINE_SIGMA) and not copied
+    told = {
+        "found": found,
+        "sigma": line.strongest,
+        "share": line.share,
+        "noise_correlation": max(alike),
+    }
     work = work.tell("continuum", name, {**work.recorded["continuum"][name], "line_light": told})
     work = work.with_(lines=frozen({**work.lines, name: replace(line, found=found)}))
     if copied:
@@ -68,8 +71,10 @@ def doubt_line(work: Work, name: str) -> Work:
             ("line-is-colour", text + "can come of it. Name the stack taken through the line's filter")
         )
     if not found:
-        text = f"{name}: no line light found (what passed for it outside stars comes to {light.sigma:.1f} sigma; "
-        text += f"{LEAST_SIGMA:g} are asked for): it brings nothing to the picture. The target may have none, the "
+        text = (
+            f"{name}: no line light found (the highest significance outside stars is {line.strongest:.1f}; "
+        )
+        text += f"noise alone hardly ever reaches {LINE_SIGMA:g}). The target may have none, the "
         text += (
             "master may be of a broad filter or exposed too briefly, or its sky or scale may be too uncertain"
         )

@@ -11,9 +11,9 @@ from blend.base.master import Flag
 from blend.base.rowblocks import copy_planes, map_together
 from blend.recipe.state import Behind, Line, Plane, Work, frozen
 from blend.recipe.tables import Recipe
-from blend.science.line import cover_saturated, line_sources, star_mask
+from blend.science.line import cover_saturated, star_mask
 from blend.science.picture import Formula, colour_cores, fill_at, fill_behind
-from blend.science.stars import Stars, star_fluxes, typical_fwhm
+from blend.science.stars import Stars, typical_fwhm
 
 MOST_WIDENING = 2.0
 """A frame twice as blurred as the other is a bad night; in a line master lumps of nebula may pass for stars."""
@@ -26,7 +26,7 @@ def with_star_mask(work: Work) -> Work:
     """Return the work with its star mask, for stars as wide as in the master that shows them widest."""
     assert work.stars is not None
     fwhm = _widest(work, work.stars)
-    knots = _line_sources(work, work.stars, fwhm)
+    knots = _line_sources(work, work.stars)
     mask = star_mask(work.stars.select(~knots), work.rgb.shape, fwhm_px=fwhm)
     flags = np.bitwise_or.reduce([master.flags for master in work.masters.values()])
     mask = cover_saturated(mask, (flags & np.uint8(Flag.SATURATED)) != 0, fwhm_px=fwhm)
@@ -47,23 +47,13 @@ def _widest(work: Work, stars: Stars) -> float:
     return max(width for width in (*work.fwhm_px.values(), *known) if width <= MOST_WIDENING * min(known))
 
 
-def _line_sources(work: Work, stars: Stars, fwhm: float) -> NDArray[np.bool_]:
+def _line_sources(work: Work, stars: Stars) -> NDArray[np.bool_]:
     """Return which stars are compact knots of some line: those keep their emission."""
     found = np.zeros(len(stars), dtype=bool)
     for line in work.lines.values():
-        if line.emission is not None:
-            found |= knots_among(work, stars, line.scaled, work.rgb.plane(line.broad), fwhm_px=fwhm)
+        if line.knots is not None:
+            found |= line.knots
     return found
-
-
-def knots_among(work: Work, stars: Stars, light: Plane, broad: Plane, *, fwhm_px: float) -> NDArray[np.bool_]:
-    """Return which stars are compact knots of a line, whose master is scaled so that stars match the broad plane."""
-    invalid = work.invalid()
-    (line, line_error), (base, base_error) = (
-        star_fluxes(plane, stars.xy, radius_px=fwhm_px, invalid=invalid) for plane in (light, broad)
-    )
-    found = line_sources(line, base, line_error=line_error, broad_error=base_error)
-    return np.asarray(found & ~stars.saturated)
 
 
 def begin_blends(work: Work) -> Work:

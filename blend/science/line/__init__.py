@@ -16,17 +16,13 @@ if TYPE_CHECKING:
     )
     from blend.science.line.balmer import H_ALPHA_NM, hydrogen_share
     from blend.science.line.continuum import Scale, given_scale, match_profiles, scale_from_stars
-    from blend.science.line.emission import fade_emission, keep_sharp, line_factor, line_light
-    from blend.science.line.line_present import (
-        LEAST_SIGMA,
-        SAME_NOISE,
-        LineFinding,
-        judge_line_light,
-        same_noise,
-    )
+    from blend.science.line.emission import emission_sigma, keep_sharp, line_factor, line_light
     from blend.science.line.match_psf import fit_profiles, refine_broad
     from blend.science.line.protect import cover_saturated, line_sources, star_mask
+    from blend.science.line.same_noise import SAME_NOISE
+    from blend.science.line.significance import LINE_SIGMA, weigh_emission
     from blend.science.line.starlight_left import measure_noise
+    from blend.science.line.surroundings import DISC_SIGMA, on_disc, value_at
 else:
     from blend.base.door import lazy_names
 
@@ -44,31 +40,32 @@ else:
             ],
             "balmer": ["H_ALPHA_NM", "hydrogen_share"],
             "continuum": ["Scale", "given_scale", "match_profiles", "scale_from_stars"],
-            "emission": ["fade_emission", "keep_sharp", "line_factor", "line_light"],
-            "line_present": ["LEAST_SIGMA", "LineFinding", "SAME_NOISE", "judge_line_light", "same_noise"],
+            "emission": ["emission_sigma", "keep_sharp", "line_factor", "line_light"],
             "match_psf": ["fit_profiles", "refine_broad"],
             "protect": ["cover_saturated", "line_sources", "star_mask"],
+            "same_noise": ["SAME_NOISE"],
+            "significance": ["LINE_SIGMA", "weigh_emission"],
             "starlight_left": ["measure_noise"],
+            "surroundings": ["DISC_SIGMA", "on_disc", "value_at"],
         },
     )
 
 __all__ = [
+    "DISC_SIGMA",
     "H_ALPHA_NM",
-    "LEAST_SIGMA",
+    "LINE_SIGMA",
     "MOST_ADDED",
     "MOST_OPAQUE",
     "SAME_NOISE",
     "Choice",
-    "LineFinding",
     "LineLight",
     "Scale",
     "added_amount",
     "cover_saturated",
-    "fade_emission",
+    "emission_sigma",
     "fit_profiles",
     "given_scale",
     "hydrogen_share",
-    "judge_line_light",
     "keep_sharp",
     "line_factor",
     "line_light",
@@ -77,8 +74,10 @@ __all__ = [
     "match_profiles",
     "measure_noise",
     "noise_blocks",
+    "on_disc",
     "refine_broad",
-    "same_noise",
     "scale_from_stars",
     "star_mask",
+    "value_at",
+    "weigh_emission",
 ]

@@ -15,8 +15,18 @@ from blend.science.line.continuum import Scale
 from blend.science.plane import bin_plane, binned_taps, blur_block, gaussian_taps
 from blend.science.stars import FWHM_PER_SIGMA
 
-FINE_PX, COARSE_PX, FAINT_PX = 1.0, 3.0, 8.0
-"""Gaussian widths at which emission is looked for: about one star, small nebula, faint nebula."""
+FINE_PX, FAINT_PX = 1.0, 8.0
+"""Gaussian widths: what starlight is blurred by before its slopes are taken, and where faint nebula is looked for."""
+
+LEAST_SEARCH_PX, COARSE_PX = 0.8, 3.0
+"""Emission is looked for at a star's own width, but no less than the first, and at twice that, but no less than the
+second: small nebula."""
+
+OTHER_COLOUR = 0.05
+"""Relative scatter of line over broad starlight among populations that are no field stars: disc, bulge, clusters.
+
+Black bodies of 4000 to 6500 K through a Cousins R and H-alpha differ by 5 %, hot stars absorb H-alpha, which through
+10 nm makes 5 % more; Spector, Finkelman & Brosch (2012, MNRAS 419, 2156) find the same from template spectra."""
 
 SKY_PX = 32
 """Side of the blocks that tell the error of the sky. Four times the widest Gaussian: second differences do not see
@@ -51,8 +61,8 @@ class EmissionNoise:
 
     sigma^2 = pixel^2 (1 + growth B) + (colour B)^2 + (shift |grad B|)^2 + (width |laplace B|)^2 + sky^2,
     B being the broad plane blurred by 1 px. ``fine``, ``coarse`` and ``faint`` are what is left of ``pixel``
-    after a Gaussian of 1, 3 and 8 px: measured, so that correlated noise counts. ``stars`` calibrated the
-    terms.
+    after Gaussians of ``fine_px``, ``coarse_px`` and 8 px: measured, so that correlated noise counts. ``stars``
+    calibrated the terms.
     """
 
     pixel: float
@@ -69,6 +79,16 @@ class EmissionNoise:
     odd_xy: NDArray[np.float64] = field(default_factory=lambda: np.empty((0, 2)))
     odd_excess: NDArray[np.float64] = field(default_factory=lambda: np.empty(0))
 
+    @property
+    def fine_px(self) -> float:
+        """Width of the Gaussian that a star's own light fits best."""
+        return max(self.fwhm_px / FWHM_PER_SIGMA, LEAST_SEARCH_PX)
+
+    @property
+    def coarse_px(self) -> float:
+        """Width at which small nebula is looked for."""
+        return max(2.0 * self.fine_px, COARSE_PX)
+
 
 def measure_noise(
     line: NDArray[np.float32],
@@ -79,6 +99,7 @@ def measure_noise(
     fwhm_px: float,
     invalid: NDArray[np.bool_] | None = None,
     growth: float | None = None,
+    may_be_odd: NDArray[np.bool_] | None = None,
 ) -> EmissionNoise:
     """Measure what the difference line - s broad holds besides emission.
 
@@ -97,15 +118,19 @@ def measure_noise(
     growth : float, optional
         Growth of the variance by one count of the broad plane, relative to that at the sky: 1 / (gain *
         pixel^2) or, under a bright sky, 1 / sky level. Measured on the data where it is not given.
+    may_be_odd : (n,) bool, optional
+        Which stars of the scale are field stars, whose own colour may explain light; elsewhere gas explains it.
     """
-    bands = _noise_bands(line, broad, scale.value)
+    fine_px = max(fwhm_px / FWHM_PER_SIGMA, LEAST_SEARCH_PX)
+    bands = _noise_bands(line, broad, scale.value, fine_px)
     pixel, fine = bands.noise
-    coarse, faint, sky = _binned_noise(line, broad, scale.value)
+    coarse, faint, sky = _binned_noise(line, broad, scale.value, max(2.0 * fine_px, COARSE_PX))
     if growth is None:
         growth = bands.growth
-    terms = _star_terms(line, broad, scale=scale, fwhm_px=fwhm_px, pixel=pixel, invalid=invalid)
-    colour = np.sqrt(scale.error**2 + (scale.value * terms.colour) ** 2)
-    odd = _odd_stars(scale, terms.colour)
+    left = (fine, growth)
+    terms = _star_terms(line, broad, scale=scale, fwhm_px=fwhm_px, pixel=pixel, left=left, invalid=invalid)
+    colour = np.hypot(scale.error, scale.value * max(terms.colour, OTHER_COLOUR))
+    odd = _odd_stars(scale, terms.colour, may_be_odd)
     return EmissionNoise(
         pixel=factor * pixel,
         fine=factor * fine,
@@ -129,17 +154,19 @@ class _Bands:
     growth: float
 
 
-def _noise_bands(line: NDArray[np.float32], broad: NDArray[np.float32], scale: float) -> _Bands:
+def _noise_bands(
+    line: NDArray[np.float32], broad: NDArray[np.float32], scale: float, fine_px: float
+) -> _Bands:
     """Measure noise at two smoothings, and its growth, on some bands of rows spread over the frame."""
     tiles: tuple[list[float], list[float]] = ([], [])
     curves: list[NDArray[np.float32]] = []
     levels: list[NDArray[np.float32]] = []
-    fine = gaussian_taps(FINE_PX)
+    fine, lag = gaussian_taps(fine_px), max(5, round(4.0 * fine_px))
 
     def measure_rows(rows: slice) -> tuple[list[list[float]], NDArray[np.float32], NDArray[np.float32]]:
         light = (line[rows] - np.float32(scale) * broad[rows]).astype(np.float32)
-        smooth = blur_block(broad[rows], fine)
-        found = [_tile_noise(light, 5), _tile_noise(_blur_inside(light, fine), 5)]
+        smooth = blur_block(broad[rows], gaussian_taps(FINE_PX))
+        found = [_tile_noise(light, 5), _tile_noise(_blur_inside(light, fine), lag, blur=fine_px)]
         cross = light[:, :-2] - 2 * light[:, 1:-1] + light[:, 2:]
         cross = np.abs(cross[:-2] - 2 * cross[1:-1] + cross[2:])
         return found, cross[::2, ::2].ravel(), smooth[1:-1:2, 1:-1:2].ravel()
@@ -219,7 +246,7 @@ def _growth(curves: NDArray[np.float32], levels: NDArray[np.float32]) -> float:
 
 
 def _binned_noise(
-    line: NDArray[np.float32], broad: NDArray[np.float32], scale: float
+    line: NDArray[np.float32], broad: NDArray[np.float32], scale: float, coarse_px: float
 ) -> tuple[float, float, float]:
     """Return the noise left by the coarse and the faint smoothing, and the error of the sky."""
     rows, columns = line.shape
@@ -233,7 +260,7 @@ def _binned_noise(
     map_row_blocks(fill_part, rows)
     faint = bin_plane(coarse, FAINT_BIN // COARSE_BIN, holes=True)
     left = []
-    for plane, sigma, size in ((coarse, COARSE_PX, COARSE_BIN), (faint, FAINT_PX, FAINT_BIN)):
+    for plane, sigma, size in ((coarse, coarse_px, COARSE_BIN), (faint, FAINT_PX, FAINT_BIN)):
         smooth = _blur_inside(plane, binned_taps(sigma, size))
         tiles: list[float] = []
         for start in range(0, max(1, smooth.shape[0] - 64), 128):
@@ -257,13 +284,17 @@ def _sky_error(light: NDArray[np.float32]) -> float:
     return float(np.sqrt(max(0.0, (MAD_TO_SIGMA * float(np.median(-low))) ** 2 - noise**2)))
 
 
-def _odd_stars(scale: Scale, colour: float) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+def _odd_stars(
+    scale: Scale, colour: float, may_be: NDArray[np.bool_] | None
+) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
     """Return places and relative excess of stars whose own colour explains more than the typical scatter."""
     if scale.line_flux.size == 0:
         return np.empty((0, 2)), np.empty(0)
     with np.errstate(invalid="ignore", divide="ignore"):
         excess = scale.line_flux / scale.broad_flux / scale.value - 1.0
         odd = (scale.broad_flux > 0) & (excess > colour) & (excess < MOST_EXCESS)
+    if may_be is not None:
+        odd &= may_be
     return np.ascontiguousarray(scale.xy[odd]), np.ascontiguousarray(excess[odd])
 
 
@@ -282,17 +313,20 @@ def _star_terms(
     scale: Scale,
     fwhm_px: float,
     pixel: float,
+    left: tuple[float, float],
     invalid: NDArray[np.bool_] | None,
 ) -> _Terms:
     """Fit every star's residual by its own brightness, gradient and curvature; return their robust sizes.
 
     D / s = k B + dx B_x + dy B_y + w (B_xx + B_yy) + constant. k is the star's colour, dx and dy the
-    registration error, w half the difference of the profiles' variances; what none of them explains is
-    added to the colour.
+    registration error, w half the difference of the profiles' variances. What none of them explains is added to the
+    colour, as it is after a blur by a star's width: rings of both signs, which leave little where light is looked for.
     """
     fits = []
     for x, y in scale.xy[scale.used][:60]:
-        fit = _fit_star(line, broad, (x, y), scale=scale.value, fwhm_px=fwhm_px, pixel=pixel, invalid=invalid)
+        fit = _fit_star(
+            line, broad, (x, y), scale=scale.value, fwhm_px=fwhm_px, pixel=pixel, left=left, invalid=invalid
+        )
         if fit is not None:
             fits.append(fit)
     variance = (fwhm_px / FWHM_PER_SIGMA) ** 2
@@ -320,10 +354,13 @@ def _fit_star(
     scale: float,
     fwhm_px: float,
     pixel: float,
+    left: tuple[float, float],
     invalid: NDArray[np.bool_] | None,
 ) -> NDArray[np.float64] | None:
-    """Return colour, two shifts, width and the unexplained fraction of one star, or None where it cannot
-    be had."""
+    """Return colour, two shifts, width and the unexplained fraction of one star, or None where it cannot be had.
+
+    ``left`` is the noise after a blur by a star's width and its growth with the broad plane.
+    """
     reach = int(np.ceil(1.5 * fwhm_px)) + 1
     margin = reach + 5
     x, y = round(at[0]), round(at[1])
@@ -344,8 +381,15 @@ def _fit_star(
         return None
     design = np.stack([*basis, np.ones_like(wanted)], axis=1)
     answer, *_ = np.linalg.lstsq(design, wanted, rcond=None)
-    left = float(np.mean((wanted - design @ answer) ** 2)) - noise**2
-    rest = np.sqrt(max(0.0, left) / float(np.mean(basis[0] ** 2)))
+    taps = gaussian_taps(max(fwhm_px / FWHM_PER_SIGMA, LEAST_SEARCH_PX))
+    shape = dx[core, core].shape
+    unexplained, light = (
+        blur_block(values.reshape(shape).astype(np.float32), taps)
+        for values in (wanted - design @ answer, basis[0])
+    )
+    random = (left[0] / scale) ** 2 * (1.0 + left[1] * float(np.mean(np.maximum(light, 0.0))))
+    over = float(np.mean(unexplained.astype(np.float64) ** 2)) - random
+    rest = np.sqrt(max(0.0, over) / float(np.mean(light.astype(np.float64) ** 2)))
     return np.array([*answer[:4], rest])
 
 
@@ -388,5 +432,4 @@ def _systematic(smooth, colour, shift, width, sky, out):  # type: ignore[no-unty
             c, d = smooth[up, column], smooth[down, column]
             curve = a + b + c + d - four * here
             slope2 = (b - a) * (b - a) + (d - c) * (d - c)
-            base = max(here, np.float32(0.0))
-            out[row, column] = np.sqrt(c2 * base * base + g2 * slope2 + l2 * curve * curve + s2)
+            out[row, column] = np.sqrt(c2 * here * here + g2 * slope2 + l2 * curve * curve + s2)

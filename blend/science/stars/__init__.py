@@ -13,6 +13,7 @@ if TYPE_CHECKING:
         Stars,
         find_stars,
         measure_at,
+        seen_in_both,
         star_fluxes,
         typical_fwhm,
     )
@@ -25,7 +26,15 @@ else:
             "catalogue": ["FEWEST_MATCHES", "Matches", "match_catalogue", "sky_to_pixels"],
             "detect": ["native_plane"],
             "profile_flux": ["empty_places", "profile_fluxes", "scatter", "shared_noise"],
-            "stars": ["FWHM_PER_SIGMA", "Stars", "find_stars", "measure_at", "star_fluxes", "typical_fwhm"],
+            "stars": [
+                "FWHM_PER_SIGMA",
+                "Stars",
+                "find_stars",
+                "measure_at",
+                "seen_in_both",
+                "star_fluxes",
+                "typical_fwhm",
+            ],
         },
     )
 
@@ -41,6 +50,7 @@ __all__ = [
     "native_plane",
     "profile_fluxes",
     "scatter",
+    "seen_in_both",
     "shared_noise",
     "sky_to_pixels",
     "star_fluxes",

@@ -172,6 +172,18 @@ def _in_place(rows: NDArray[np.float64], places: NDArray[np.float64], radius: fl
     return kept
 
 
+def seen_in_both(first: Stars, second: Stars, *, reach_px: float) -> tuple[Stars, Stars]:
+    """Return the stars of two lists that are each other's nearest, within ``reach_px``, in one order."""
+    from scipy.spatial import cKDTree
+
+    if not (len(first) and len(second)):
+        return first.select(np.empty(0, dtype=np.intp)), second.select(np.empty(0, dtype=np.intp))
+    apart, there = cKDTree(second.xy).query(first.xy)
+    back = cKDTree(first.xy).query(second.xy)[1]
+    mutual = (apart <= reach_px) & (back[there] == np.arange(len(first)))
+    return first.select(mutual), second.select(there[mutual])
+
+
 def typical_fwhm(stars: Stars) -> float:
     """Return the median FWHM of the better half of the unsaturated stars, pixels; NaN for fewer than three.
 

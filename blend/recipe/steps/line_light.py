@@ -1,0 +1,171 @@
+"""One line's light: parted from its continuum, with its error, its weight, and which stars shine in it."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from blend.base.master import Flag, Master
+from blend.base.robust import difference_noise
+from blend.base.rowblocks import map_row_blocks
+from blend.recipe.check import width_ratio
+from blend.recipe.state import EmissionLayers, Line, Plane, Work
+from blend.science.line import (
+    Scale,
+    cover_saturated,
+    emission_sigma,
+    fit_profiles,
+    keep_sharp,
+    line_factor,
+    line_light,
+    line_sources,
+    measure_noise,
+    noise_blocks,
+    on_disc,
+    refine_broad,
+    star_mask,
+    surroundings,
+    weigh_emission,
+)
+from blend.science.stars import Stars, star_fluxes
+
+
+@dataclass(frozen=True, eq=False)
+class Masks:
+    """Where either master is saturated, and where, or where any has no data."""
+
+    saturated: NDArray[np.bool_]
+    unusable: NDArray[np.bool_]
+
+
+def masks_of(work: Work, name: str) -> Masks:
+    """Return the masks of the colour master and a line's."""
+    flags = [master.flags for master in work.masters.values()]
+    two = (work.rgb.flags, work.masters[name].flags)
+    masks = Masks(*(np.empty(work.rgb.shape, dtype=bool) for _ in range(2)))
+
+    def fill(rows: slice) -> None:
+        masks.saturated[rows] = (two[0][rows] | two[1][rows]) & np.uint8(Flag.SATURATED)
+        missing = np.bitwise_or.reduce([plane[rows] for plane in flags]) & np.uint8(Flag.NO_DATA)
+        masks.unusable[rows] = masks.saturated[rows] | (missing != 0)
+
+    map_row_blocks(fill, work.rgb.shape[0])
+    return masks
+
+
+def wider_fwhm(work: Work, name: str) -> float:
+    """Return the wider star width of the colour and the line master, or a usual one where neither is known."""
+    widths = [width for width in (work.fwhm_px["rgb"], work.fwhm_px[name]) if width > 0]
+    return max(widths, default=3.0)
+
+
+def part_line(
+    work: Work, name: str, scale: Scale, matched: tuple[Plane, Plane], masks: Masks, *, fwhm_px: float
+) -> Line:
+    """Return a line whose continuum is scaled: its light in counts of the broad plane, and what of it is sure.
+
+    Profiles are matched for the subtraction and for the significance; what is kept is as sharp as the line's master.
+
+    Parameters
+    ----------
+    matched : two planes
+        The line and its broad plane with equal star profiles.
+    fwhm_px : float
+        Of the stars in both.
+    """
+    settings, own = work.recipe.continuum_for(name), work.masters[name]
+    line, broad = matched
+    broad = refine_broad(
+        broad, fit_profiles(line, broad, scale=scale, fwhm_px=fwhm_px, invalid=masks.unusable)
+    )
+    filters: dict[str, Any] = {
+        "width_ratio": width_ratio(work.target, name),
+        "throughput_ratio": settings.throughput_ratio,
+        "line_in_band": settings.line_in_band,
+    }
+    factor = line_factor(scale.value, **filters)
+    light = line_light(line, broad, scale=scale.value, **filters)
+    glow, disc = (surroundings(plane, fwhm_px=fwhm_px, without=masks.saturated) for plane in (light, broad))
+    pixel = pixel_noise(work.rgb, settings.from_)
+
+    def near(xy: NDArray[np.float64]) -> NDArray[np.bool_]:
+        return on_disc(xy, glow, disc, sigma=pixel)
+
+    assert work.stars is not None
+    knots = _knots(
+        work.stars, matched, scale.value, near(work.stars.xy), fwhm_px=fwhm_px, invalid=work.invalid()
+    )
+    noise = measure_noise(
+        line,
+        broad,
+        scale=scale,
+        factor=factor,
+        fwhm_px=fwhm_px,
+        invalid=masks.unusable,
+        may_be_odd=~near(scale.xy),
+    )
+    stars = star_mask(work.stars.select(~knots), work.rgb.shape, fwhm_px=fwhm_px)
+    stars = cover_saturated(stars, masks.saturated, fwhm_px=fwhm_px)
+    weight, strongest = weigh_emission(
+        light, broad, noise, fade_sigma=settings.fade_sigma, around=(glow, disc), stars=stars
+    )
+    sigma = noise.pixel
+    if not np.shares_memory(line, own.pixels):
+        light = keep_sharp(light, own.pixels[0], line, factor=factor, stars=stars)
+        sigma = float(factor * np.hypot(pixel_noise(own), scale.value * pixel))
+    wanted = work.figures and "fits" in work.recipe.output.formats
+    errors = emission_sigma(broad, noise, pixel=sigma) if wanted else None
+    layers = EmissionLayers(light=light, weight=weight, sigma=errors)
+    return Line(
+        scaled=_divided(own.pixels[0], scale.value),
+        emission=layers.passed(),
+        sigma=sigma,
+        scaled_sigma=pixel_noise(own) / scale.value,
+        broad=settings.from_,
+        unfaded=noise_blocks(light),
+        measured=layers,
+        knots=knots,
+        strongest=strongest,
+        share=_lit(weight),
+    )
+
+
+def _knots(
+    stars: Stars,
+    matched: tuple[Plane, Plane],
+    scale: float,
+    near: NDArray[np.bool_],
+    *,
+    fwhm_px: float,
+    invalid: NDArray[np.bool_],
+) -> NDArray[np.bool_]:
+    """Return which stars are compact knots of the line; ``near`` tells which lie on a disc of starlight."""
+    (line, line_error), (base, base_error) = (
+        star_fluxes(plane, stars.xy, radius_px=fwhm_px, invalid=invalid) for plane in matched
+    )
+    found = line_sources(
+        line / scale, base, line_error=line_error / scale, broad_error=base_error, on_disc=near
+    )
+    return np.asarray(found & ~stars.saturated)
+
+
+def _lit(weight: Plane) -> float:
+    """Return the share of the frame where light passes."""
+    lit = map_row_blocks(lambda rows: int(np.count_nonzero(weight[rows])), weight.shape[0])
+    return sum(lit) / weight.size
+
+
+def pixel_noise(master: Master, plane: str = "") -> float:
+    """Return the noise of a pixel of a master's plane, the first where none is named."""
+    plane = plane or master.planes[0]
+    sigma = master.facts.noise.get(plane, {}).get(1, float("nan"))
+    return sigma if sigma > 0 else difference_noise(master.plane(plane))
+
+
+def _divided(plane: Plane, by: float) -> Plane:
+    out = np.empty(plane.shape, dtype=np.float32)
+    map_row_blocks(lambda rows: np.divide(plane[rows], np.float32(by), out=out[rows]), plane.shape[0])
+    return out

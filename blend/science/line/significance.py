@@ -1,0 +1,302 @@
+"""What of a line's light is surely there: a weight from 0 to 1 for every pixel.
+
+What may pass for emission is as smooth as what causes it. A galaxy's colour changes slowly: it explains a glow over
+the whole disc, but no excess over the surroundings, unless the starlight stands out there as well. So the light is
+judged in two parts. The compact part is the excess over the surroundings, held against what the compact part of the
+starlight may leave; the diffuse part carries the errors of colour, scale and sky in full.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from blend.base.rowblocks import map_row_blocks
+from blend.science.line.regions import confirm_regions, raise_significance
+from blend.science.line.starlight_left import (
+    BLOCK_ROWS,
+    COARSE_BIN,
+    FAINT_BIN,
+    FAINT_PX,
+    FINE_PX,
+    EmissionNoise,
+    systematic_block,
+)
+from blend.science.line.surroundings import CELL_PX
+from blend.science.plane import bin_plane, binned_taps, blur_block, gaussian_taps, spread_rows
+
+FOOT, FULL, LEAST_FOOT = 0.45, 0.8, 1.35
+"""In units of ``fade_sigma``: a pixel's weight is 0 and 1 there, inside a region that is sure. And the least
+significance of a pixel of a region: lower, noise would join one to the next."""
+
+SEED, SURE = 4.8, 5.4
+"""Significance of a region's peak from which the region counts, and counts fully. A frame of 1 Mpx has some 100,000
+places of a star's size, each looked at in two widths: noise alone passes 4.8 sigma in one of six such frames, and
+covers less than one pixel in ten thousand."""
+
+LINE_SIGMA, MARGIN_PX = 6.0, 20
+"""Significance of the brightest place from which a line is there for sure: noise alone passes it in one frame of 24 Mpx
+of three hundred. And how far from an edge it must lie: a star that an edge cuts is in no list, and its rest shines."""
+
+NEGATIVE = 2.0
+"""In sigma of light blurred by a star's width: what is so far below 0 is no emission, whatever lies around it."""
+
+TRUSTED = 0.03
+"""Of a region's light: where the light around it is known better than this, it passes with the region. A median over
+seven star widths holds a few percent of a bright knot's own light."""
+
+LEAST_MEND = 0.7
+"""The smallest factor that brings the flux around a pixel to what passes; beyond it noise would rule."""
+
+Plane = NDArray[np.float32]
+
+
+def weigh_emission(
+    emission: Plane,
+    broad: Plane,
+    noise: EmissionNoise,
+    *,
+    fade_sigma: float = 3.0,
+    around: tuple[Plane, Plane],
+    stars: Plane | None = None,
+) -> tuple[Plane, float | None]:
+    """Return the weight with which a blend lets a line's light through, and the highest significance outside stars.
+
+    With E = C + D, D the median around (`surroundings`) and B likewise:
+    S_c = max over k of (G_k * C) / sqrt(n_k^2 (1 + growth B) + (G_k * wrong(B_c))^2), G_k Gaussians of a star's width
+    and of twice that; S_d is the same at 8 px of what the compact part left, with wrong(B) and the error of the sky.
+    A region, S above 0.45 fade_sigma, counts if its peak passes 4.8 (softly up to 5.4); inside, a pixel's
+    share w_c or w_d rises from 0.45 to 0.8 fade_sigma. The weight is what of the smoothed light passes,
+    P = w_c (C + v D) + w_d (E - w_c (C + v D)), by that light, between 0 and 1; v is 1 where D is known to much better
+    than 3 % of a region's light, and 0 where a galaxy's colour leaves it open.
+
+    Parameters
+    ----------
+    emission : (rows, columns)
+        E, signed, from `line_light`.
+    broad : (rows, columns)
+        B, the broad plane it was made with.
+    noise : EmissionNoise
+    fade_sigma : float
+        Significance at which light passes whole; 0 or less lets everything pass.
+    around : two arrays
+        `surroundings` of the emission and of the broad plane.
+    stars : (rows, columns), optional
+        1 on stars without a line of their own, which have no weight, 0 elsewhere, soft between (`star_mask`).
+
+    Returns
+    -------
+    weight : (rows, columns) float32
+        0 where either plane is NaN.
+    strongest : float or None
+        The highest significance outside stars and edges; None where nothing is faded, which tells none.
+
+    Notes
+    -----
+    A weight follows smoothed light, and all of a region takes part, negative pixels too: flux is not biased by
+    choosing pixels that noise made bright. Regions are grown in order of the rows: deterministic.
+    """
+    if fade_sigma <= 0:
+        everywhere = np.where(np.isfinite(emission), np.float32(-1.0), np.float32(0.0))
+        return _without_stars(everywhere, stars), None
+    levels = (max(FOOT * fade_sigma, LEAST_FOOT), FULL * fade_sigma, SEED, SURE)
+    parts = _Parts(emission, broad, noise, *around)
+    weight, wrong, smooth = _compact(parts)
+    strongest = _strongest(weight, stars)
+    confirm_regions(weight, *levels)
+    faint = _diffuse(parts, weight, wrong, smooth)
+    strongest = max(strongest, _strongest(faint, stars, size=FAINT_BIN))
+    confirm_regions(faint, *levels)
+    np.minimum(faint, 0.0, out=faint)
+    _join(parts, weight, faint)
+    return _without_stars(weight, stars), strongest
+
+
+def _strongest(field: Plane, stars: Plane | None, *, size: int = 1) -> float:
+    """Return the highest significance of a field in bins of ``size`` pixels, outside stars and away from the edges."""
+    margin = -(-MARGIN_PX // size)
+    rows, columns = (np.arange(margin, max(length - margin, margin)) for length in field.shape)
+    if not rows.size or not columns.size:
+        return 0.0
+
+    def block(part: slice) -> float:
+        inside = field[rows[part], margin : margin + columns.size]
+        if stars is not None:
+            y, x = (
+                np.minimum(bins * size + size // 2, length - 1)
+                for bins, length in zip((rows[part], columns), stars.shape, strict=True)
+            )
+            inside = np.where(stars[np.ix_(y, x)] > 0.0, np.float32(0.0), inside)
+        return float(np.max(inside, initial=0.0))
+
+    return max(map_row_blocks(block, len(rows)))
+
+
+def _without_stars(weight: Plane, stars: Plane | None) -> Plane:
+    """Return minus ``weight``, in its own memory, less what stands on stars."""
+
+    def block(rows: slice) -> None:
+        weight[rows] *= np.float32(-1.0) if stars is None else stars[rows] - np.float32(1.0)
+
+    map_row_blocks(block, weight.shape[0])
+    return weight
+
+
+@dataclass(frozen=True, eq=False)
+class _Parts:
+    """Emission and broad plane, and the surroundings of both in cells."""
+
+    emission: Plane
+    broad: Plane
+    noise: EmissionNoise
+    glow: Plane
+    disc: Plane
+
+    def compact(self, rows: slice) -> tuple[Plane, Plane]:
+        """Return what of the emission and of the broad plane stands out of its surroundings, in some rows."""
+        columns = self.emission.shape[1]
+        light = self.emission[rows] - spread_rows(self.glow, CELL_PX, rows, columns)
+        return light, self.broad[rows] - spread_rows(self.disc, CELL_PX, rows, columns)
+
+    def around(self, rows: slice, columns: slice) -> tuple[Plane, Plane]:
+        """Return the emission's surroundings in some rows and columns, and their systematic error."""
+        glow, disc = (
+            spread_rows(cells, CELL_PX, rows, self.emission.shape[1])[:, columns]
+            for cells in (self.glow, self.disc)
+        )
+        return glow, np.sqrt((self.noise.colour * disc) ** 2 + np.float32(self.noise.sky**2))
+
+
+def _compact(parts: _Parts) -> tuple[Plane, Plane, Plane]:
+    """Return the larger significance of the compact part at the two smaller widths.
+
+    Then, in coarse bins, the systematic error of the whole light and the broad plane.
+    """
+    noise = parts.noise
+    sharp = replace(noise, sky=0.0)
+    taps, fine = gaussian_taps(noise.fine_px), gaussian_taps(FINE_PX)
+    halo = COARSE_BIN * ((len(taps) + len(fine)) // (2 * COARSE_BIN) + 1)
+    rows, columns = parts.emission.shape
+    out = np.empty((rows, columns), dtype=np.float32)
+    light, narrow, wrong, smooth = (
+        np.empty((-(-rows // COARSE_BIN), -(-columns // COARSE_BIN)), dtype=np.float32) for _ in range(4)
+    )
+
+    def fine_block(block: slice) -> None:
+        low, high = max(0, block.start - halo), min(rows, block.stop + halo)
+        part = slice(block.start - low, block.stop - low)
+        bins = slice(block.start // COARSE_BIN, -(-block.stop // COARSE_BIN))
+        own, base = parts.compact(slice(low, high))
+        broad_here = blur_block(parts.broad[low:high], fine)
+        narrow_here = systematic_block(blur_block(base, fine), sharp, low)
+        out[block] = -np.inf
+        raise_significance(
+            blur_block(own, taps)[part],
+            blur_block(narrow_here, taps)[part],
+            broad_here[part],
+            noise.fine,
+            noise.growth,
+            out[block],
+        )
+        light[bins] = bin_plane(own[part], COARSE_BIN)
+        narrow[bins] = bin_plane(narrow_here[part], COARSE_BIN)
+        wrong[bins] = bin_plane(systematic_block(broad_here, noise, low)[part], COARSE_BIN)
+        smooth[bins] = bin_plane(broad_here[part], COARSE_BIN)
+
+    map_row_blocks(fine_block, rows, height=BLOCK_ROWS)
+    taps_coarse = binned_taps(noise.coarse_px, COARSE_BIN)
+    coarse = _binned(light, narrow, smooth, taps=taps_coarse, left=noise.coarse, growth=noise.growth)
+
+    def raise_to_coarse(block: slice) -> None:
+        np.maximum(out[block], spread_rows(coarse, COARSE_BIN, block, columns), out=out[block])
+
+    map_row_blocks(raise_to_coarse, rows)
+    return out, wrong, smooth
+
+
+def _binned(
+    light: Plane, wrong: Plane, smooth: Plane, *, taps: NDArray[np.float32], left: float, growth: float
+) -> Plane:
+    """Return the significance of light in bins after a blur."""
+    half = len(taps) // 2
+    out = np.full(light.shape, -np.inf, dtype=np.float32)
+
+    def block(rows: slice) -> None:
+        low, high = max(0, rows.start - half), min(light.shape[0], rows.stop + half)
+        part = slice(rows.start - low, rows.stop - low)
+        light_here, wrong_here = blur_block(light[low:high], taps), blur_block(wrong[low:high], taps)
+        raise_significance(light_here[part], wrong_here[part], smooth[rows], left, growth, out[rows])
+
+    map_row_blocks(block, light.shape[0])
+    return out
+
+
+def _diffuse(parts: _Parts, weight: Plane, wrong: Plane, smooth: Plane) -> Plane:
+    """Return the significance at 8 px, in faint bins, of what the compact part did not take.
+
+    With what it took in it, every knot would carry a wide rim of noise.
+    """
+    rows, columns = parts.emission.shape
+    light = np.empty((-(-rows // FAINT_BIN), -(-columns // FAINT_BIN)), dtype=np.float32)
+
+    def block(part: slice) -> None:
+        taken = np.minimum(weight[part], 0.0) * parts.compact(part)[0]
+        light[part.start // FAINT_BIN : -(-part.stop // FAINT_BIN)] = bin_plane(
+            parts.emission[part] + taken, FAINT_BIN
+        )
+
+    map_row_blocks(block, rows)
+    size = FAINT_BIN // COARSE_BIN
+    return _binned(
+        light,
+        bin_plane(wrong, size),
+        bin_plane(smooth, size),
+        taps=binned_taps(FAINT_PX, FAINT_BIN),
+        left=parts.noise.faint,
+        growth=parts.noise.growth,
+    )
+
+
+def _join(parts: _Parts, weight: Plane, faint: Plane) -> None:
+    """Turn the share of the compact part, as minus ``weight``, into minus the weight of the whole light.
+
+    With P what passes (`weigh_emission`) and G a star's width, G * P / G * E is smooth, and lets a peak's light through
+    too easily: it is sharper than its blur. A factor, the same for neighbours, brings the flux over 2 G to that of P.
+    """
+    shares = weight.copy()
+    narrow, wide = (gaussian_taps(parts.noise.fine_px * times) for times in (1.0, 2.0))
+    halo = (len(narrow) + len(wide)) // 2
+    rows, columns = parts.emission.shape
+
+    def block(part: slice) -> None:
+        low, high = max(0, part.start - halo), min(rows, part.stop + halo)
+        share = np.maximum(-shares[low:high], np.float32(0.0))
+        diffuse = -spread_rows(faint, FAINT_BIN, slice(low, high), columns)
+        used = np.flatnonzero(share.any(axis=0) | diffuse.any(axis=0))
+        weight[part] = 0.0
+        if not used.size:
+            return
+        box = slice(max(int(used[0]) - halo, 0), int(used[-1]) + 1 + halo)
+        share, diffuse, whole = share[:, box], diffuse[:, box], parts.emission[low:high, box]
+        own = share * parts.compact(slice(low, high))[0][:, box]
+        around, doubt = parts.around(slice(low, high), box)
+        known = TRUSTED * np.maximum(blur_block(own, wide), 0.0)
+        with np.errstate(divide="ignore", invalid="ignore"):
+            passed = own + share * around * np.nan_to_num(known**2 / (known**2 + doubt**2))
+        passed += diffuse * (whole - passed)
+        over = blur_block(whole, narrow)
+        with np.errstate(divide="ignore", invalid="ignore"):
+            ratio = np.clip(blur_block(passed, narrow) / over, 0.0, 1.0)
+        # Where the light around is below 0 a share of it has no meaning: there the light passes as it was found, but
+        # not where it is surely negative: an edge in starlight taken off twice stands out of its surroundings, too.
+        ratio = np.where(over > 0.0, ratio, np.maximum(share, diffuse))
+        ratio *= ((share > 0.0) | (diffuse > 0.0)) & (over > -NEGATIVE * parts.noise.fine)
+        with np.errstate(divide="ignore", invalid="ignore"):
+            mend = blur_block(passed, wide) / blur_block(ratio * whole, wide)
+        ratio *= np.clip(np.nan_to_num(mend, nan=1.0), LEAST_MEND, 1.0 / LEAST_MEND)
+        ratio[~np.isfinite(whole)] = 0.0
+        weight[part, box] = np.clip(-ratio, -1.0, 0.0)[part.start - low : part.stop - low]
+
+    map_row_blocks(block, rows, height=BLOCK_ROWS)
