@@ -133,7 +133,7 @@ def line_sources(
         Over the local sky, the line's divided by the continuum scale. NaN is no line source.
     line_error, broad_error : (n,)
     on_disc : bool (n,), optional
-        From `blend.science.line.surroundings.on_disc`.
+        From `blend.science.line.local_medians.on_disc`.
     """
     most = np.full(line_flux.shape, 1.0 + MOST_EXCESS)
     if on_disc is not None:

@@ -14,6 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from blend.base.rowblocks import map_row_blocks
+from blend.science.line.local_medians import CELL_PX
 from blend.science.line.regions import confirm_regions, raise_significance
 from blend.science.line.starlight_left import (
     BLOCK_ROWS,
@@ -24,7 +25,6 @@ from blend.science.line.starlight_left import (
     EmissionNoise,
     systematic_block,
 )
-from blend.science.line.surroundings import CELL_PX
 from blend.science.plane import bin_plane, binned_taps, blur_block, gaussian_taps, spread_rows
 
 FOOT, FULL, LEAST_FOOT = 0.45, 0.8, 1.35

@@ -7,11 +7,11 @@ from blend.base.robust import bin_mean
 from blend.base.rowblocks import limit_threads
 from blend.science.line.continuum import given_scale, match_profiles, scale_from_stars
 from blend.science.line.emission import emission_sigma, keep_sharp, line_factor, line_light
+from blend.science.line.local_medians import surroundings
 from blend.science.line.match_psf import fit_profiles, refine_broad
 from blend.science.line.protect import cover_saturated, star_mask
 from blend.science.line.significance import LINE_SIGMA, weigh_emission
 from blend.science.line.starlight_left import measure_noise
-from blend.science.line.surroundings import surroundings
 from blend.science.stars.stars import Stars
 
 SCALE = WIDTHS = 0.07

@@ -2,7 +2,7 @@
 
 import numpy as np
 
-from blend.science.line.same_noise import SAME_NOISE, same_noise
+from blend.science.line.own_picture import SAME_NOISE, same_noise
 
 SHAPE = (256, 384)
 
