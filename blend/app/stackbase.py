@@ -15,10 +15,10 @@ from blend.app.frames import (
     Sum,
 )
 from blend.app.frametable import FrameRow, as_csv, as_json, as_text
-from blend.base.errors import InputError
+from blend.base.errors import InputError, StepError
 from blend.files.claim import refuse_paths
 from blend.files.fits import write_fits
-from blend.files.raw import Head, Mosaic
+from blend.files.raw import NO_BLACK, Head, Mosaic
 from blend.files.reader import refuse_other_kind
 from blend.files.scratch import FrameStore
 from blend.files.seal import BLANK, CARD, is_sealed, seal_fits
@@ -56,8 +56,10 @@ class StackOptions:
         Stack frames of different exposure, sensitivity or temperature all the same.
     group : int or None
         Stack only this group of those.
-    dark, flat, bias : Path or None
+    dark, flat : Path or None
         Masters.
+    bias : Path, float or None
+        A master, or the offset in counts where there are no bias frames.
     dark_scaling : "none" or "exposure"
     line : str or None
         lights: name of the line that only the red photosites see.
@@ -84,7 +86,7 @@ class StackOptions:
     group: int | None = None
     dark: Path | None = None
     flat: Path | None = None
-    bias: Path | None = None
+    bias: Path | float | None = None
     dark_scaling: Literal["none", "exposure"] = "none"
     line: str | None = None
     demosaic: Demosaic = "gradient"
@@ -99,7 +101,7 @@ class StackOptions:
     def refuse(self, out: Path, frames: Sequence[Path]) -> None:
         """Raise `FaultList` where the master or what is written beside it would replace what it must not."""
         masters = (self.dark, self.flat, self.bias, self.reference)
-        reads = [*frames, *(path for path in masters if path is not None)]
+        reads = [*frames, *(path for path in masters if isinstance(path, Path))]
         wanted = [(path, is_sealed) for path in (out, self.rejected, self.csv) if path is not None]
         refuse_paths(wanted, reads=reads, overwrite=self.overwrite)
 
@@ -167,6 +169,13 @@ def shared_cards(heads: Sequence[Head]) -> dict[str, Any]:
     }
 
 
+def notes_of(heads: Sequence[Head], options: StackOptions) -> list[str]:
+    """Return what the frames' heads assumed, each once; nothing of a black where dark or bias tell the offset."""
+    known = options.dark is not None or options.bias is not None
+    notes = dict.fromkeys(note for head in heads for note in head.notes)
+    return [note for note in notes if not (known and note.startswith(NO_BLACK))]
+
+
 def write_master(
     out: Path,
     total: Sum,
@@ -201,6 +210,24 @@ def black_plane(head: Head) -> NDArray[np.float32]:
     cell = np.array(head.black, dtype=np.float32).reshape(2, 2)
     tiled: NDArray[np.float32] = np.tile(cell, (-(-rows // 2), -(-columns // 2)))[:rows, :columns]
     return tiled
+
+
+def offset_plane(counts: float, head: Head) -> NDArray[np.float32]:
+    """Return one offset for every photosite, where no bias frames tell it; common practice.
+
+    Raises
+    ------
+    StepError
+        It is no count of that sensor.
+    """
+    if not 0.0 <= counts < (head.white or np.inf):
+        raise StepError(
+            "--bias",
+            found=f"{counts:g} counts",
+            expected=f"an offset from 0 to full scale, {head.white:g}" if head.white else "0 or more counts",
+            advice="give the level of a frame without light, in counts, or the path of a master bias",
+        )
+    return np.broadcast_to(np.float32(counts), head.shape)
 
 
 def check_master(master: Mosaic, first: Head, role: str) -> None:
