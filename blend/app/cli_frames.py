@@ -10,7 +10,7 @@ import click
 PATH = click.Path(path_type=Path)
 
 
-class PathOrCounts(click.ParamType):
+class PathOrCounts(click.ParamType[Path | float]):
     """A file, or a number of counts; a file whose name is a number is named with its folder."""
 
     name = "file or counts"

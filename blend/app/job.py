@@ -36,7 +36,7 @@ from blend.recipe.check import assumptions
 from blend.recipe.model import Recipe, resolved
 from blend.recipe.pipeline import run_steps
 from blend.recipe.steps.holes import crop_cost
-from blend.recipe.target import FILE_KEYS, Target
+from blend.recipe.target import Target
 from blend.recipe.work import Event, Listener, Work
 
 RECORD_VERSION = 1
@@ -268,10 +268,7 @@ def _warnings(work: Work) -> list[dict[str, str]]:
 
 def setup_of(target: Target) -> dict[str, Any]:
     """Return what a target file says of its masters beside their files: filters, planes and facts."""
-    return {
-        name: files.model_dump(mode="json", exclude=set(FILE_KEYS), exclude_defaults=True)
-        for name, files in target.masters.items()
-    }
+    return {name: files.described(exclude_defaults=True) for name, files in target.masters.items()}
 
 
 def _write_text(path: Path, text: str) -> None:
