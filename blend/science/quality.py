@@ -13,6 +13,7 @@ from blend.base.errors import InputError
 from blend.base.robust import difference_noise
 from blend.science.badpixels import local_noise
 from blend.science.borders import border_mask, cut_corners, is_constant
+from blend.science.edges import edge_mask, reading_edges
 from blend.science.figures import Figures, measure, sample_pixels, saturation_level, sky_mode, sky_spread
 from blend.science.linearity import Linearity, judge_linearity
 
@@ -132,13 +133,16 @@ def judge(
     # picking planes copies them, 96 MB each at 24 megapixels
     whole = pixels if len(alive) == len(planes) else pixels[alive]
     border = border_mask(whole) if alive else np.ones(pixels.shape[1:], dtype=np.bool_)
+    noises = {index: local_noise(pixels[index]) for index in alive}
+    sides = _sides_off(pixels, noises, border)
+    border |= edge_mask(border.shape, sides) if any(sides) else False
     unused = border if invalid is None else border | invalid
-    findings += _border_findings(border) if alive else []
+    findings += _border_findings(border) + _edge_findings(sides) if alive else []
     names = [planes[index] for index in alive]
     samples = [sample_pixels(pixels[index], invalid=unused, most=300_000) for index in alive]
     saturation: dict[str, float | None] = dict.fromkeys(planes)
     for index, sample in zip(alive, samples, strict=True):
-        noise = local_noise(pixels[index])
+        noise = noises[index]
         saturation[planes[index]] = saturation_level(pixels[index], invalid=unused, noise=noise)
         findings += _value_findings(sample, planes[index], bits)
         findings += _step_finding(sample, planes[index], bits, noise=float(np.median(noise)))
@@ -200,6 +204,27 @@ def _border_findings(border: NDArray[np.bool_]) -> list[Finding]:
         text = f"the corners are cut off ({100.0 * corners:.2g} % of the picture): the stack was rotated"
         found.append(Finding(code="rotated", text=text, evidence={"share": corners}))
     return found
+
+
+def _sides_off(
+    pixels: NDArray[np.floating], noises: Mapping[int, NDArray[np.float32]], border: NDArray[np.bool_]
+) -> tuple[int, int, int, int]:
+    """Return the most lines that any plane loses on each side."""
+    found = [
+        reading_edges(pixels[index], noise=float(np.median(noise)), border=border)
+        for index, noise in noises.items()
+    ]
+    top, bottom, left, right = (max(side) for side in zip((0, 0, 0, 0), *found, strict=True))
+    return top, bottom, left, right
+
+
+def _edge_findings(sides: tuple[int, int, int, int]) -> list[Finding]:
+    named = zip(sides, ("first rows", "last rows", "first columns", "last columns"), strict=True)
+    words = [f"{count} {name if count > 1 else name[:-1]}" for count, name in named if count]
+    if not words:
+        return []
+    text = f"{', '.join(words)} at the frame's edge do not go on the picture beside them: left out, as a border is"
+    return [Finding(code="reading-edge", text=text, evidence={"lines": sum(sides)})]
 
 
 def _value_findings(sample: NDArray[np.float32], name: str, bits: int | None) -> list[Finding]:

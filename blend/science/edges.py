@@ -1,0 +1,99 @@
+"""Rows and columns at a frame's edge that do not go on what lies inside: what reading a sensor leaves there."""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+DEEPEST = 8
+"""So many lines at most are taken off a side; what reaches further is no reading edge, and needs a look."""
+
+_INSIDE = 24
+"""The lines after those, which tell how the picture goes on towards its edge."""
+
+_ERRORS = 8.0
+_LEAST_SIGMA = 0.3
+"""A line must depart by both: so many of its standard errors, and so much of a pixel's noise, or nobody sees it."""
+
+_FEWEST = 30
+"""Pixels of a line that must hold numbers."""
+
+
+def reading_edges(
+    plane: NDArray[np.floating], *, noise: float, border: NDArray[np.bool_]
+) -> tuple[int, int, int, int]:
+    """Return how many rows at the top and bottom (first and last), columns at the left and right are no picture.
+
+    Parameters
+    ----------
+    plane : (rows, columns)
+        NaN is left out.
+    noise : float
+        Of one pixel.
+    border : (rows, columns) bool
+        What is known to be without data; lines that it covers are passed over.
+
+    Returns
+    -------
+    top, bottom, left, right : int
+        Counted from the frame's edge, lines of the known border with them; 0 where all lines belong to the picture.
+
+    Notes
+    -----
+    The medians of 24 lines, the ninth to the 32nd from the edge, are fitted by a parabola and followed outwards. What
+    departs from it by 8 standard errors (of median and fit, or the scatter about it) and 0.3 of a pixel's noise
+    is taken off, and all outside it. A slope, vignetting and a halo go on and stay. Cost: 32 lines of each side.
+
+    Examples
+    --------
+    >>> sky = np.random.default_rng(4).normal(10.0, 1.0, (120, 160))
+    >>> sky[:, 1] += 3.0
+    >>> reading_edges(sky, noise=1.0, border=np.zeros(sky.shape, dtype=bool))
+    (0, 0, 2, 0)
+    """
+    sides = []
+    for lines, lost in ((plane, border), (plane[::-1], border[::-1]), (plane.T, border.T)):
+        sides.append(_lines_off(lines, lost, noise))
+    sides.append(_lines_off(plane.T[::-1], border.T[::-1], noise))
+    return sides[0], sides[1], sides[2], sides[3]
+
+
+def edge_mask(shape: tuple[int, int], sides: tuple[int, int, int, int]) -> NDArray[np.bool_]:
+    """Return where the lines that `reading_edges` found lie.
+
+    Examples
+    --------
+    >>> edge_mask((3, 4), (1, 0, 0, 1)).astype(int).tolist()
+    [[1, 1, 1, 1], [0, 0, 0, 1], [0, 0, 0, 1]]
+    """
+    mask = np.ones(shape, dtype=np.bool_)
+    top, bottom, left, right = sides
+    mask[top : shape[0] - bottom, left : shape[1] - right] = False
+    return mask
+
+
+def _lines_off(lines: NDArray[np.floating], border: NDArray[np.bool_], noise: float) -> int:
+    """Return how many of the first lines are no picture; known border before them is counted with them."""
+    whole = np.flatnonzero(~border.all(axis=1))
+    first = int(whole[0]) if whole.size else 0
+    count = DEEPEST + _INSIDE
+    if len(lines) - first < 3 * count or not noise > 0.0:
+        return 0
+    part = np.where(border[first : first + count], np.nan, lines[first : first + count])
+    part[~np.isfinite(part)] = np.nan
+    pixels = np.isfinite(part).sum(axis=1)
+    if pixels.min() < _FEWEST:
+        return 0
+    medians = np.nanmedian(part, axis=1)
+    inside = np.arange(DEEPEST, count)
+    # 1.25: of a median, in standard errors of a mean
+    own = 1.25 * noise / np.sqrt(pixels)
+    terms = np.vander(np.arange(count) / count, 3)
+    fit, *_ = np.linalg.lstsq(terms[inside], medians[inside], rcond=None)
+    apart = medians - terms @ fit
+    scatter = float(np.sqrt(np.sum(apart[inside] ** 2) / (_INSIDE - 3)))
+    error = np.maximum(own, scatter)
+    leverage = np.einsum("ki,ij,kj->k", terms, np.linalg.inv(terms[inside].T @ terms[inside]), terms)
+    limit = np.maximum(_ERRORS * error * np.sqrt(1.0 + leverage), _LEAST_SIGMA * noise)
+    off = np.flatnonzero(np.abs(apart[:DEEPEST]) > limit[:DEEPEST])
+    return first + int(off[-1]) + 1 if off.size else 0
