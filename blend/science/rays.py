@@ -18,7 +18,7 @@ from blend.base.rowblocks import map_row_blocks
 from blend.science.badpixels import TILE, fill_values, local_noise, places
 from blend.science.figures import sample_pixels, sky_mode
 from blend.science.rayloops import edge_rows, judge_places
-from blend.science.stars import find_stars
+from blend.science.sharpness import star_core_width
 
 Places = tuple[NDArray[np.intp], NDArray[np.intp]]
 
@@ -36,10 +36,8 @@ of pure noise in ten million."""
 _NEXT = (3.0, 1.0, 3.0)
 """Of pixels beside an event: a ray is likely there."""
 
-_SHARPEST = 20.0
 _SEEING = 0.85
-"""Knots and small galaxies make a typical width too large, so the sharpest fifth counts; seeing and focus vary by less
-than this over a frame."""
+"""The sharpest star of a frame against the typical one: over a real frame widths lay from 0.90 of their median on."""
 
 _WIDEST_PX = 3.5
 """The ring that the height is told by lies 3 px out; a wider star is judged as one of this width."""
@@ -51,8 +49,6 @@ _LONGEST_COLUMN = 64
 """Events in one or two columns or rows that are longer belong to the sensor, or to a star that bleeds."""
 
 _ROUNDS = 200
-_MIDDLE = 2048
-_FEWEST_STARS, _MOST_STARS = 10, 300
 _NOWHERE: Places = (np.zeros(0, dtype=np.intp), np.zeros(0, dtype=np.intp))
 
 
@@ -76,7 +72,7 @@ class Cleaned:
     events : int or None
         None where nothing could be told: stars narrower than 2 px or too few, and no other frame.
     fwhm_px : float or None
-        Of the stars, once the rays are gone.
+        Of the stars, see `sharpness.star_core_width`.
     """
 
     pixels: NDArray[np.float32]
@@ -93,44 +89,22 @@ def remove_rays(
     other: NDArray[np.floating] | None = None,
     electrons: float | None = None,
 ) -> Cleaned:
-    """Find the rays of a plane, see `find_rays`, and fill them: from ``other``, or else from good neighbours.
-
-    Notes
-    -----
-    Stars are measured first and again when rays are gone: many rays pass for sharp stars, and a width that is too small
-    only lets rays pass.
-    """
+    """Find the rays of a plane, see `find_rays`, and fill them: from ``other``, or else from good neighbours."""
     noise = local_noise(plane) if noise is None else noise
-    seen = find_rays(plane, fwhm_px=SHARPEST_PX, noise=noise, spared=spared, electrons=electrons)
-    width = sharp_width(_filled(plane, seen.places, None))
+    width = star_core_width(plane, _even(noise), spared=spared)
     sharp = width is not None and width >= SHARPEST_PX
-    if sharp:
-        seen = find_rays(plane, fwhm_px=width, noise=noise, spared=spared, electrons=electrons)
-    pixels = _filled(plane, seen.places, None)
-    if other is not None:
-        seen = find_rays(
-            plane,
-            fwhm_px=width if sharp else None,
-            noise=noise,
-            spared=spared,
-            electrons=electrons,
-            other=other,
-        )
-        pixels = _filled(plane, seen.places, other)
-    elif not sharp:
+    if not sharp and other is None:
         return Cleaned(plane, _NOWHERE, None, width)
+    seen = find_rays(
+        plane,
+        fwhm_px=width if sharp else None,
+        noise=noise,
+        spared=spared,
+        other=other,
+        electrons=electrons,
+    )
+    pixels = _filled(plane, seen.places, other)
     return Cleaned(pixels, seen.places, seen.events, width)
-
-
-def sharp_width(plane: NDArray[np.float32]) -> float | None:
-    """Return the FWHM of the sharpest fifth of a plane's clearer stars, pixels; None where fewer than 10 are found."""
-    edges = [slice(max(0, (size - _MIDDLE) // 2), (size + _MIDDLE) // 2) for size in plane.shape]
-    stars = find_stars(plane[edges[0], edges[1]], most=_MOST_STARS)
-    stars = stars.select(~stars.saturated)
-    if len(stars) < _FEWEST_STARS:
-        return None
-    snr = stars.flux / np.maximum(stars.flux_error, 1e-300)
-    return float(np.percentile(stars.fwhm_px[snr >= np.median(snr)], _SHARPEST))
 
 
 def _shot_noise(sky: float, noise: float, electrons: float | None) -> float:
