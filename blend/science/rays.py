@@ -272,6 +272,14 @@ def _beside(at: Places, mask: NDArray[np.bool_], good: NDArray[np.bool_]) -> Pla
     return y[new], x[new]
 
 
+def _extent(values: NDArray[np.intp], event: NDArray[np.integer], count: int) -> NDArray[np.intp]:
+    """Return over how many rows, or columns, each event reaches."""
+    low, high = np.full(count, values.max()), np.zeros(count, dtype=np.intp)
+    np.minimum.at(low, event, values)
+    np.maximum.at(high, event, values)
+    return high - low + 1
+
+
 def _events(mask: NDArray[np.bool_], spared: NDArray[np.bool_] | None) -> Rays:
     """Return the pixels of events, without those of the sensor's columns and of saturated stars."""
     from scipy.sparse import coo_array
@@ -284,13 +292,14 @@ def _events(mask: NDArray[np.bool_], spared: NDArray[np.bool_] | None) -> Rays:
     pairs = cKDTree(np.column_stack([y, x])).query_pairs(1.5, output_type="ndarray")
     links = coo_array((np.ones(len(pairs), np.int8), (pairs[:, 0], pairs[:, 1])), shape=(y.size, y.size))
     count, event = connected_components(links, directed=False)
-    extent = []
-    for values in (y, x):
-        low, high = np.full(count, values.max()), np.zeros(count, dtype=np.intp)
-        np.minimum.at(low, event, values)
-        np.maximum.at(high, event, values)
-        extent.append(high - low + 1)
-    lost = (np.minimum(*extent) <= 2) & (np.maximum(*extent) > _LONGEST_COLUMN)
+    extents = [_extent(values, event, count) for values in (y, x)]
+    lost = np.zeros(count, dtype=np.bool_)
+    for along, across, lines in ((extents[0], extents[1], x), (extents[1], extents[0], y)):
+        column = (across <= 2) & (along > _LONGEST_COLUMN)
+        # and what is left of such a column beyond a star that crosses it
+        apart = np.zeros(count, dtype=np.bool_)
+        apart[event[~np.isin(lines, lines[column[event]])]] = True
+        lost |= ~apart
     if spared is not None:
         for dy, dx in np.ndindex(3, 3):
             j, i = np.clip(y + dy - 1, 0, mask.shape[0] - 1), np.clip(x + dx - 1, 0, mask.shape[1] - 1)
