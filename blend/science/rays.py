@@ -277,7 +277,8 @@ def _extent(values: NDArray[np.intp], event: NDArray[np.integer], count: int) ->
     low, high = np.full(count, values.max()), np.zeros(count, dtype=np.intp)
     np.minimum.at(low, event, values)
     np.maximum.at(high, event, values)
-    return high - low + 1
+    span: NDArray[np.intp] = high - low + 1
+    return span
 
 
 def _events(mask: NDArray[np.bool_], spared: NDArray[np.bool_] | None) -> Rays:

@@ -22,7 +22,7 @@ def _changed(name: str, *, rays: int = 0, edge: float = 0.0, frames: int = 1, wo
         rng = np.random.default_rng(7)
         noise = float(np.median(np.abs(np.diff(pixels[0], axis=1)))) * 1.05
         for y, x in zip(rng.integers(5, 390, rays), rng.integers(5, 590, rays), strict=True):
-            pixels[:, y, x : x + 3] += 60.0 * noise
+            pixels[:, y, x : x + 8] += 60.0 * noise
         pixels[:, :, :2] += edge * noise
         names = master.planes if len(master.planes) == 3 else (name,)
         cards = {"NCOMBINE": frames, "EXPTIME": 300.0, "SATURATE": 1.0}

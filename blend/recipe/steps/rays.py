@@ -17,8 +17,8 @@ MANY_PER_MPX = 100.0
 def without_rays(light: Master) -> tuple[Master, dict[str, int | None]]:
     """Return a calibrated light with its rays filled, and how many each plane had.
 
-    Planes count None where stars are too sharp, or too few, to tell; a master of more frames, or of nobody knows how
-    many, is returned as it is and counts nothing.
+    Counted is what the repair of single pixels and small marks has left. Planes count None where stars are too sharp,
+    or too few, to tell; a master of more frames, or of nobody knows how many, is returned as it is and counts nothing.
     """
     facts = light.facts
     if facts.frames is None or facts.frames > FEW_FRAMES or light.domain == "display":
