@@ -3,8 +3,9 @@
     python tests/fuzz.py [--cases N] [--seed N] [--whole N]
 
 Each case is opened in this process under a watchdog; a sample is given to whole processes. One seed always breaks the
-same way. A case is a fault when anything but a plain answer or a `BlendError` comes out, when it takes more than 10 s
-of processor time or three times in a row more than 10 s by the clock, or more memory than twice the file and 512 MiB.
+same way; `tests/crafts.py` adds files that are broken on purpose. A case is a fault when anything but a plain answer or
+a `BlendError` comes out, when it takes more than 10 s of processor time or three times in a row more than 10 s by the
+clock, or more memory than twice the file and 512 MiB.
 A damaged store entry must count as none, or be read as it was written. Prints the cases, the faults found, the longest
 case and the largest growth of memory.
 """
@@ -25,6 +26,7 @@ from collections.abc import Callable
 from pathlib import Path
 
 import numpy as np
+from crafts import crafted
 from hypothesis import HealthCheck, given, seed, settings
 from hypothesis import strategies as st
 
@@ -44,6 +46,8 @@ LONGEST_S = 10.0
 TRIES = 3
 """By the clock a case is slow too when the machine is busy or this process is paused: not three times in a row."""
 SPARE = 512 * 2**20
+CRAFTED = 0.15
+"""So many of the cases are made by `crafts` rather than by chance."""
 DOCUMENT = {"step": "balance", "gains": [1.5, 1.0, 1.25], "told": {"stars": 12}}
 ARRAY = np.linspace(0.0, 1.0, 240, dtype=np.float32).reshape(3, 8, 10)
 TOKENS = [
@@ -295,13 +299,15 @@ def main() -> None:
         while fuzzer.cases < options.cases - sample:
             kind = names[fuzzer.cases % len(names)]
             data, suffix, opens, _ = kinds[kind]
-            (folder / suffix).write_bytes(mutate(data, dice))
+            made = crafted(kind, data, dice) if dice.random() < CRAFTED else None
+            (folder / suffix).write_bytes(mutate(data, dice) if made is None else made)
             fuzzer.open(kind, opens, folder / suffix)
         programs = [kind for kind in names if kinds[kind][3]]
         for number in range(sample):
             kind = programs[number % len(programs)]
             data, suffix, _, words = kinds[kind]
-            (folder / suffix).write_bytes(mutate(data, dice))
+            made = crafted(kind, data, dice) if dice.random() < CRAFTED else None
+            (folder / suffix).write_bytes(mutate(data, dice) if made is None else made)
             fuzzer.whole(kind, words, folder / suffix)
     print(
         f"fuzz: {fuzzer.cases} cases, {sample} of them whole processes; faults found {len(fuzzer.faults)}; "

@@ -176,7 +176,7 @@ def test_recipes_and_target_files_of_the_papers_are_sound(tmp_path: Path) -> Non
             load_target(block, where="paper", folder=tmp_path)
             kinds.add("target")
         else:
-            load_recipe(block, where="paper")
+            load_recipe(block if "version = 1" in block else f"version = 1\n{block}", where="paper")
             kinds.add("recipe")
     assert kinds == {"target", "recipe"}
 

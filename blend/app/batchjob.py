@@ -14,6 +14,7 @@ from typing import Any, Literal
 
 from blend.app.framecache import FrameCache
 from blend.base.errors import BlendError
+from blend.base.quiet import quiet
 from blend.recipe.work import Event
 
 State = Literal["done", "skipped", "failed"]
@@ -85,7 +86,7 @@ def do_job(job: Job, listener: Callable[[Event], None] | None = None) -> Verdict
 
     # Measured at 1.5 megapixels and two threads: else a worker held 629 MiB after one target and 884 after three.
     keep_freed_memory()
-    with _one_at_a_time:
+    with _one_at_a_time, quiet():
         start = time.perf_counter()
         try:
             root = Path(job.root) if job.root is not None else None

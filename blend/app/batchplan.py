@@ -18,6 +18,7 @@ from blend.base.errors import BlendError, InputError, RecipeError, StepError
 from blend.files.claim import Claim, refuse_paths
 from blend.files.reader import peek
 from blend.files.record import code_digest, read_record, record_text, sha256_of, versions
+from blend.recipe.fields import folder_name
 from blend.recipe.model import Recipe, resolved
 from blend.recipe.target import Target, load_target
 
@@ -97,26 +98,27 @@ def plan_targets(
     plan = []
     for file in files:
         name = _name_of(file)
+        folder = folder_name(name)
         job = Job(
             name=name,
             recipe=recipe,
             target=str(file),
-            out=str(out / name),
+            out=str(out / folder),
             root=None if root is None else str(root),
             threads=threads,
-            command=_command(recipe, file, out / name, root),
+            command=_command(recipe, file, out / folder, root),
             overwrite=overwrite,
         )
-        if name in taken:
+        if folder in taken:
             fault = RecipeError(
                 str(file),
-                found=f"the name {name!r} is taken by {taken[name]}",
-                expected="one name a target",
+                found=f"the name {name!r} asks for the folder {folder!r}, which is taken by {taken[folder]}",
+                expected="a folder a target",
                 advice="change name in one of the two files",
             )
             plan.append(Planned(job=job, fault=(fault.exit_code, str(fault))))
             continue
-        taken[name] = file
+        taken[folder] = file
         plan.append(_plan_one(job, file, root=root, resume=resume))
     return share_frames(plan)
 
@@ -257,8 +259,7 @@ def _name_of(file: Path) -> str:
     try:
         return load_target(read_text(file), where=str(file), folder=file.resolve().parent).name
     except BlendError:
-        stem = file.name.removesuffix(".target.toml").removesuffix(".toml").lower()
-        return "".join(c if c.isascii() and c.isalnum() else "-" for c in stem).strip("-") or "unnamed"
+        return folder_name(file.name.removesuffix(".target.toml").removesuffix(".toml"))
 
 
 def _command(recipe: str, file: Path, out: Path, root: Path | None) -> str:

@@ -3,14 +3,18 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 from pathlib import Path
 
 from blend.app.load import MissingFiles, open_recipe, open_target
-from blend.base.errors import BlendError, FaultList
+from blend.base.errors import BlendError, FaultList, Faults
+from blend.files.cards import odd_card_note
 from blend.files.catalogue import read_catalogue
-from blend.files.reader import peek
+from blend.files.reader import Peek, peek
 from blend.recipe.check import assumptions
-from blend.recipe.target import Target
+from blend.recipe.model import Calibrate, Recipe
+from blend.recipe.target import CALIBRATION, Target
+from blend.science.mismatch import unlike, wrong_size
 
 
 def check_files(
@@ -25,11 +29,12 @@ def check_files(
     """
     faults: list[BlendError] = []
     lines: list[str] = []
+    headers: dict[str, Peek] = {}
     opened = None
     if target is not None:
         try:
             opened = open_target(target, root=root)
-            lines += _input_lines(opened, faults)
+            headers = _headers(opened, lines, faults)
         except (FaultList, MissingFiles) as several:
             faults += several.faults
         except BlendError as fault:
@@ -38,6 +43,7 @@ def check_files(
         read = open_recipe(recipe, settings=settings, target=opened)
         lines.insert(0, f"{recipe}: {len(read.blend)} blends, no faults")
         if opened is not None:
+            lines += [line for name in opened.masters for line in _doubts(read, opened, name, headers)]
             lines += [f"assumed: {text}" for _, text in assumptions(read, opened)]
     except FaultList as several:
         faults += several.faults
@@ -48,29 +54,48 @@ def check_files(
     return lines
 
 
-class Faults(BlendError):
-    """All faults that ``check`` found."""
-
-    def __init__(self, faults: Sequence[BlendError]) -> None:
-        self.faults = tuple(faults)
-        super().__init__(faults[0].where, found=faults[0].found)
-        self.exit_code = min(fault.exit_code for fault in faults)
-
-    def __str__(self) -> str:
-        return "\n".join(fault.sentence() for fault in self.faults)
-
-
-def _input_lines(target: Target, faults: list[BlendError]) -> list[str]:
-    lines = [f"{target.name}: {len(target.masters)} masters"]
+def _headers(target: Target, lines: list[str], faults: list[BlendError]) -> dict[str, Peek]:
+    """Return what the headers of all pictures say, tell it in ``lines``, and add what cannot work to ``faults``."""
+    lines.append(f"{target.name}: {len(target.masters)} masters")
+    headers: dict[str, Peek] = {}
+    notes: list[str] = []
     for name, path in target.paths():
         try:
             if name.endswith(".catalogue"):
                 lines.append(f"  {name:<16} {path.name}: {len(read_catalogue(path))} stars")
                 continue
-            seen = peek(path)
+            seen = headers[name] = peek(path)
         except BlendError as fault:
             faults.append(fault)
             continue
         rows, columns = seen.shape
+        notes += [f"note: {text}" for _, text in odd_card_note(seen.facts, path.name)]
         lines.append(f"  {name:<16} {path.name}: {seen.planes} x {rows} x {columns}, {seen.depth}")
-    return lines
+    lines += notes
+    for name in target.masters:
+        place, light = f"masters.{name}", _light(name, headers)
+        for role in CALIBRATION:
+            frame = headers.get(f"{place}.{role}")
+            if light is not None and frame is not None and frame.shape != light.shape:
+                found, expected = ((len(one.planes), *one.shape) for one in (frame, light))
+                faults.append(wrong_size(f"{place}.{role}", role, found=found, expected=expected))
+    return headers
+
+
+def _light(name: str, headers: dict[str, Peek]) -> Peek | None:
+    return next((seen for where, seen in headers.items() if where.startswith(f"masters.{name}.light")), None)
+
+
+def _doubts(recipe: Recipe, target: Target, name: str, headers: dict[str, Peek]) -> list[str]:
+    """Say in what the dark of a master is not as the light was taken."""
+    light, frame = _light(name, headers), headers.get(f"masters.{name}.dark")
+    if light is None or frame is None:
+        return []
+    known, dark = replace(light.facts, **target.masters[name].facts.given()), frame.facts
+    if name != "rgb":
+        known = replace(known, file_planes=len(light.planes))
+        dark = replace(dark, file_planes=len(frame.planes))
+    settings = recipe.for_master("calibrate", name)
+    assert isinstance(settings, Calibrate)
+    found = unlike(known, dark, scaled=settings.dark_scaling == "exposure")
+    return [f"doubt: masters.{name}.dark may be that of other lights: {text}" for text in found]

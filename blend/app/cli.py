@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+import errno
 import gc
 import os
 import shlex
 import sys
 import warnings
+from contextlib import suppress
 from pathlib import Path
 from typing import Any
 
@@ -15,8 +17,11 @@ import click
 from blend.app.cli_batch import batch, plan, replay
 from blend.app.cli_frames import gain, stack
 from blend.app.cli_try import keep, try_
-from blend.base.errors import BlendError
+from blend.app.cli_values import Number
+from blend.app.words import one_target
+from blend.base.errors import BlendError, shortened
 from blend.base.memory import keep_freed_memory
+from blend.base.quiet import silence_process
 
 EXISTING = click.Path(path_type=Path)
 
@@ -56,7 +61,7 @@ def demo(out: Path, size: str, seed: int, threads: int, overwrite: bool) -> None
 
 @blend.command()
 @click.argument("recipe")
-@click.argument("target", required=False, type=EXISTING)
+@click.argument("target", nargs=-1, type=EXISTING, callback=one_target)
 @click.option("-m", "--master", "masters", multiple=True, metavar="NAME=FILE", help="rgb=, ha=, rgb.red= ...")
 @click.option("--dark", "darks", multiple=True, metavar="NAME=FILE", help="Master dark of a master.")
 @click.option("--flat", "flats", multiple=True, metavar="NAME=FILE", help="Master flat of a master.")
@@ -94,7 +99,7 @@ def run(recipe: str, target: Path | None, **options: Any) -> None:
         root=options["root"],
     )
     opened = open_recipe(recipe, settings=options["settings"], target=chosen)
-    out = options["out"] or Path(chosen.name)
+    out = options["out"] or Path(chosen.folder)
     log = EventLog(options["log"])
     reads = [Path(recipe_text(recipe)[1]), *([] if target is None else [target]), *log.files]
     claim = claim_results(
@@ -140,7 +145,7 @@ FILE_OPTIONS = {
 
 @blend.command()
 @click.argument("recipe")
-@click.argument("target", required=False, type=EXISTING)
+@click.argument("target", nargs=-1, type=EXISTING, callback=one_target)
 @click.option("--set", "settings", multiple=True, metavar="KEY=VALUE", help="Change one recipe value.")
 @click.option("--root", type=EXISTING, help="A folder the target file may read in beside its own.")
 def check(recipe: str, target: Path | None, settings: tuple[str, ...], root: Path | None) -> None:
@@ -152,7 +157,7 @@ def check(recipe: str, target: Path | None, settings: tuple[str, ...], root: Pat
 
 @blend.command()
 @click.argument("recipe")
-@click.argument("target", required=False, type=EXISTING)
+@click.argument("target", nargs=-1, type=EXISTING, callback=one_target)
 @click.option("--set", "settings", multiple=True, metavar="KEY=VALUE", help="Change one recipe value.")
 def explain(recipe: str, target: Path | None, settings: tuple[str, ...]) -> None:
     """Say in plain words, step by step, what RECIPE will do, with its equations and their sources."""
@@ -188,8 +193,13 @@ def formulas(name: str | None) -> None:
 @blend.command()
 @click.argument("files", nargs=-1, required=True, type=EXISTING)
 @click.option("--json", "as_json", is_flag=True, help="Print the measurements as JSON.")
-@click.option("--gain", "gain_e", type=float, help="Single frames: electrons a count, as blend gain tells.")
-@click.option("--read-noise", "read_noise_e", type=float, help="Single frames: electrons.")
+@click.option(
+    "--gain",
+    "gain_e",
+    type=Number(min=0, min_open=True),
+    help="Single frames: electrons a count, as blend gain tells.",
+)
+@click.option("--read-noise", "read_noise_e", type=Number(min=0), help="Single frames: electrons.")
 @click.option(
     "--plant", metavar="RECIPE", help="FILE is a target: plant knots into its lines, tell what comes back."
 )
@@ -205,7 +215,10 @@ def inspect(files: tuple[Path, ...], plant: str | None, settings: tuple[str, ...
 
         click.echo(inspect_planted(plant, files, settings=settings, as_json=options["as_json"]))
         return
-    click.echo(inspect_files(files, **options))
+    told = inspect_files(files, **options)
+    click.echo(told.text, nl=bool(told.text))
+    if told.faults:
+        raise told.faults
 
 
 @blend.command()
@@ -214,11 +227,13 @@ def inspect(files: tuple[Path, ...], plant: str | None, settings: tuple[str, ...
 @click.option("--dec", help="Declination: degrees, or +47:11:43.")
 @click.option("--time", "when", help="UTC, like 2026-11-25T22:00.")
 @click.option("--site", help="LATITUDE,LONGITUDE,HEIGHT_M: degrees north and east, metres.")
-@click.option("--extinction", type=float, default=0.25, show_default=True, help="Magnitudes per airmass, V.")
 @click.option(
-    "--zenith", type=float, default=21.0, show_default=True, help="Moonless zenith, mag/arcsec2, V."
+    "--extinction", type=Number(), default=0.25, show_default=True, help="Magnitudes per airmass, V."
 )
-@click.option("--width-nm", type=float, default=7.0, show_default=True, help="Width of the line filter.")
+@click.option(
+    "--zenith", type=Number(), default=21.0, show_default=True, help="Moonless zenith, mag/arcsec2, V."
+)
+@click.option("--width-nm", type=Number(), default=7.0, show_default=True, help="Width of the line filter.")
 @click.option("--plot", type=EXISTING, help="Write the night as a .png or .svg plot.")
 @click.option("--overwrite", is_flag=True, help="Replace files in the way that blend did not write.")
 def moon(target: Path | None, **options: Any) -> None:
@@ -269,19 +284,52 @@ blend.add_command(keep)
 
 def main() -> None:
     """Run the command line and end the process."""
+    silence_process()
     keep_freed_memory()
     # A run makes few cycles and many objects that stay: a search of all of them each 700 costs it half a second.
     gc.set_threshold(50_000, 20, 20)
     # A thread that sums pixels asks for the interpreter after each line; 5 ms behind one that imports is too long.
     sys.setswitchinterval(0.0002)
-    code = _run()
-    try:
-        sys.stdout.flush()
-        sys.stderr.flush()
-    except BrokenPipeError:
-        pass
+    code = _finish(_run()) if _hold_streams() else 5
     # Python would take libraries and arrays apart piece by piece, a second after a large run; the system needs a tenth.
     os._exit(code)
+
+
+def _hold_streams() -> bool:
+    """Put the null device where a standard stream is closed, so that no file is opened in its place.
+
+    Results that nobody can get are refused before the work is done; without standard error it is done in silence.
+    """
+    was_open = True
+    for number, name in enumerate(("stdin", "stdout", "stderr")):
+        try:
+            os.fstat(number)
+        except OSError:
+            null = os.open(os.devnull, os.O_RDWR)
+            if null != number:
+                os.dup2(null, number)
+                os.close(null)
+            setattr(sys, name, open(number, "r" if number == 0 else "w", closefd=False))  # noqa: SIM115
+            was_open = was_open and number != 1
+    if not was_open:
+        _told(f"standard output: it is closed; expected a place for results. {TO_A_FILE}", 5)
+    return was_open
+
+
+def _finish(code: int) -> int:
+    """Send what was printed on its way, and return the exit code: that of the run, or that of a full disk."""
+    try:
+        sys.stdout.flush()
+    except BrokenPipeError:
+        pass
+    except OSError as fault:
+        return _told(f"standard output: it could not be written ({fault.strerror}). {TO_A_FILE}", code or 5)
+    with suppress(OSError):
+        sys.stderr.flush()
+    return code
+
+
+TO_A_FILE = "Do this: send it to a file with room, or to /dev/null."
 
 
 def _run() -> int:
@@ -297,19 +345,52 @@ def _run() -> int:
         return 2
     except BlendError as fault:
         return _told(str(fault), fault.exit_code)
+    except SystemExit as end:
+        # 1 is what click makes of a reader that has had enough, such as head; no command ends so
+        if end.code != 1:
+            return end.code if isinstance(end.code, int) else 0
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
     except BrokenPipeError:
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+    except OSError as fault:
+        if fault.errno in (errno.ENOENT, errno.ESTALE) and _folder_is_gone():
+            return _told(
+                "the working folder is gone; expected one that is there. Do this: cd into another.", 2
+            )
+        if fault.filename is None and fault.errno in (errno.ENOSPC, errno.EDQUOT, errno.EFBIG, errno.EIO):
+            return _told(f"output could not be written ({fault.strerror}). {TO_A_FILE}", 5)
+        if fault.errno in (errno.ENAMETOOLONG, errno.ELOOP):
+            return _told(f"{shortened(str(fault.filename), 300)}: it names no file ({fault.strerror}).", 3)
+        if os.environ.get("BLEND_TRACEBACK"):
+            raise
+        return _unexpected(fault)
     except MemoryError:
         return _told("not enough memory for masters of this size", 4)
     except Exception as fault:
+        if isinstance(fault, RuntimeError) and str(fault).startswith(
+            "Symlink loop"
+        ):  # of pathlib, until 3.12
+            return _told(f"{shortened(str(fault), 300)}: it names no file.", 3)
         if os.environ.get("BLEND_TRACEBACK"):
             raise
-        return _told(
-            f"unexpected fault: {type(fault).__name__}: {fault}. "
-            "Please report it; BLEND_TRACEBACK=1 shows where it happened.",
-            1,
-        )
+        return _unexpected(fault)
     return 0
+
+
+def _unexpected(fault: Exception) -> int:
+    return _told(
+        f"unexpected fault: {type(fault).__name__}: {fault}. "
+        "Please report it; BLEND_TRACEBACK=1 shows where it happened.",
+        1,
+    )
+
+
+def _folder_is_gone() -> bool:
+    try:
+        Path.cwd()
+    except OSError:
+        return True
+    return False
 
 
 def _told(message: str, code: int) -> int:

@@ -7,6 +7,8 @@ from typing import Any
 
 import click
 
+from blend.app.cli_values import Number
+
 PATH = click.Path(path_type=Path)
 
 
@@ -38,7 +40,7 @@ class PathOrCounts(click.ParamType[Path | float]):
 )
 @click.option(
     "--kappa",
-    type=click.FloatRange(min=1.0),
+    type=Number(min=1.0),
     default=3.0,
     show_default=True,
     help="Limit of the clipping, in sigma.",
@@ -63,7 +65,7 @@ class PathOrCounts(click.ParamType[Path | float]):
 )
 @click.option("--mixed", is_flag=True, help="Stack frames of different exposure, ISO or temperature.")
 @click.option("--group", type=click.IntRange(min=1), help="Stack only this group of such frames.")
-@click.option("--gain", "gain_e", type=click.FloatRange(min=0.0, min_open=True), help="Electrons a count.")
+@click.option("--gain", "gain_e", type=Number(min=0.0, min_open=True), help="Electrons a count.")
 @click.option("--filter", "filter_", metavar="NAME", help="Written into the master.")
 @click.option("--rejected", type=PATH, help="Write how many values were rejected at each pixel.")
 @click.option("--csv", "csv_file", type=PATH, help="Write the table of frames as CSV.")

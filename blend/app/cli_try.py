@@ -9,12 +9,15 @@ from typing import Any
 
 import click
 
+from blend.app.cli_values import Number
+from blend.app.words import one_target
+
 PATH = click.Path(path_type=Path)
 
 
 @click.command("try")
 @click.argument("recipe")
-@click.argument("target", type=PATH)
+@click.argument("target", nargs=-1, required=True, type=PATH, callback=one_target)
 @click.option("--vary", multiple=True, metavar="KEY=V1,V2,..|START:STOP:STEP", help="A recipe value to vary.")
 @click.option(
     "--scale", default="preview", show_default=True, help="preview (1.5 megapixels), full, or a block edge."
@@ -28,9 +31,7 @@ PATH = click.Path(path_type=Path)
 @click.option(
     "--store", type=PATH, help="Where to keep it; default BLEND_STORE, else the user's cache folder."
 )
-@click.option(
-    "--store-gib", type=click.FloatRange(min=0), default=8.0, show_default=True, help="Its largest size."
-)
+@click.option("--store-gib", type=Number(min=0), default=8.0, show_default=True, help="Its largest size.")
 @click.option("--open", "show", is_flag=True, help="Open the page, or else the contact sheet, when done.")
 @click.option("--json", "as_json", is_flag=True, help="Print trial.json instead of the table.")
 @click.option("--quiet", is_flag=True, help="No progress.")
@@ -62,7 +63,7 @@ def try_(recipe: str, target: Path, **options: Any) -> None:
         settings=dict(parse_setting(words) for words in options["settings"]),
         root=str(options["root"] or ""),
     )
-    out = options["out"] or Path(f"{chosen.name}-trial")
+    out = options["out"] or Path(f"{chosen.folder}-trial")
     folder = options["store"] or store_folder()
     store = None if options["no_store"] else DiskStore(folder, most_bytes=int(options["store_gib"] * 2**30))
     with limit_threads(options["threads"]), Progress(quiet=options["quiet"]) as progress:

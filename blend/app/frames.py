@@ -12,7 +12,8 @@ from numpy.typing import NDArray
 
 from blend.app.frametable import FrameRow
 from blend.base.errors import InputError, StepError
-from blend.files.raw import SUFFIXES, Head, peek_mosaic
+from blend.files.cards import odd_card_note
+from blend.files.raw import NO_BLACK, SUFFIXES, Head, peek_mosaic
 from blend.files.scratch import FrameStore
 from blend.science.mismatch import EXPOSURE_SHARE
 from blend.science.stack import Rule, combine
@@ -87,6 +88,22 @@ def read_heads(
     for head in heads[1:]:
         check_same_camera(head, heads[0])
     return heads, [unread(path, fault) for path, fault in faults]
+
+
+def notes_of(heads: Sequence[Head], *, offset_known: bool = False) -> list[str]:
+    """Return what was assumed of frames and which of their cards make no sense; what several say is told once.
+
+    Where dark or bias tell the offset, nobody needs a black.
+    """
+    told = (note for head in heads for note in head.notes)
+    notes = dict.fromkeys(note for note in told if not (offset_known and note.startswith(NO_BLACK)))
+    alike: dict[tuple[str, ...], list[Head]] = {}
+    for head in heads:
+        alike.setdefault(tuple(card.partition(" = ")[0] for card in head.facts.odd_cards), []).append(head)
+    for group in alike.values():
+        name = group[0].path.name + (f" and {len(group) - 1} more" * (len(group) > 1))
+        notes |= dict.fromkeys(text for _, text in odd_card_note(group[0].facts, name))
+    return list(notes)
 
 
 def unread(path: Path, fault: InputError) -> FrameRow:
@@ -284,7 +301,7 @@ def parse_memory(text: str) -> int:
     import re
 
     units = {"": 1, "k": 2**10, "m": 2**20, "g": 2**30, "t": 2**40}
-    match = re.fullmatch(r"\s*(\d+(?:\.\d+)?)\s*([kmgt]?)(i?)(b?)\s*", text, re.IGNORECASE)
+    match = re.fullmatch(r"\s*(\d{1,15}(?:\.\d{1,15})?)\s*([kmgt]?)(i?)(b?)\s*", text, re.IGNORECASE)
     if match is None:
         raise InputError("--memory", found=repr(text), expected="a size such as 2GiB or 800M")
     number, letter, binary, unit = match.groups()

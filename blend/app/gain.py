@@ -12,16 +12,16 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from blend.base.errors import InputError, StepError
+from blend.app.gaincheck import centre, check_frames, kinds
+from blend.base.errors import StepError
 from blend.base.robust import clipped_mean
-from blend.files.raw import Head, Mosaic, read_mosaic
+from blend.base.shares import in_percent
+from blend.files.cards import odd_card_note
+from blend.files.raw import Head, read_mosaic
 from blend.science.figures import sample_pixels, sky_mode
 
 QUANTISATION = 1.0 / 12.0
 """Variance of rounding to whole numbers."""
-
-CENTRE = 0.6
-"""Share of the frame's length and height that is used: the corners are dimmer and show the optics."""
 
 SKY_LIMITED = 10.0
 """Sky over squared read noise from which the read noise costs less than 5 %: sqrt(1 + 1 / 10) = 1.049."""
@@ -76,7 +76,7 @@ def pair_gain(
     Raises
     ------
     StepError
-        The flats scatter no more than the bias frames do.
+        The flats scatter little more than the bias frames do: their light makes less than half of the variance.
 
     Notes
     -----
@@ -100,7 +100,7 @@ def pair_gain(
     bias_variance, bias_count = _variance(dark1 - dark2)
     excess = flat_variance - bias_variance
     error = sqrt(2.0 * flat_variance**2 / (count - 1) + 2.0 * bias_variance**2 / (bias_count - 1))
-    if not (excess > 3.0 * error and level1 > 0.0):
+    if not (excess > max(3.0 * error, bias_variance) and level1 > 0.0):
         raise StepError(
             "gain",
             found=f"the flats scatter by {flat_variance:.4g}, the bias frames by {bias_variance:.4g} (squared)",
@@ -173,18 +173,21 @@ def measure_gain(flats: Sequence[Path], biases: Sequence[Path], *, pattern: str 
     Raises
     ------
     InputError
-        A file cannot be read, is a stack, saturated, or of another camera; a flat is no brighter than the bias frames.
+        A file cannot be read, is a stack, saturated, of another camera, or a light; a flat is no brighter than the bias
+        frames.
     StepError
         The flats hold too little light.
     """
     frames = [read_mosaic(path, pattern=pattern) for path in (*flats, *biases)]
     if len(flats) != 2 or len(biases) != 2:
         raise ValueError("two flats and two bias frames")
-    notes = _check(frames)
-    names = _kinds(frames[0].head.pattern)
+    notes = check_frames(frames)
+    for head in (frame.head for frame in frames):
+        notes += [text for _, text in odd_card_note(head.facts, head.path.name)]
+    names = kinds(frames[0].head.pattern)
     colours = []
     for name, part in names:
-        f1, f2, b1, b2 = (_centre(frame.pixels)[part] for frame in frames)
+        f1, f2, b1, b2 = (centre(frame.pixels)[part] for frame in frames)
         colours.append(pair_gain((f1, f2), (b1, b2), colour=name))
     whole = _together(colours)
     if len(colours) == 1:
@@ -192,79 +195,6 @@ def measure_gain(flats: Sequence[Path], biases: Sequence[Path], *, pattern: str 
     white = frames[0].head.white
     well = None if white is None or white >= 65535.0 else whole.gain_e * (white - whole.bias_level)
     return Measured(colours=tuple(colours), whole=whole, full_well_e=well, notes=tuple(notes))
-
-
-def _check(frames: Sequence[Mosaic]) -> list[str]:
-    notes = []
-    first = frames[0]
-    for frame in frames[1:]:
-        if frame.pixels.shape != first.pixels.shape or frame.head.pattern != first.head.pattern:
-            raise InputError(
-                str(frame.head.path),
-                found=f"{frame.pixels.shape[1]} x {frame.pixels.shape[0]}, {frame.head.pattern or 'no'} pattern",
-                expected=f"{first.pixels.shape[1]} x {first.pixels.shape[0]}, {first.head.pattern or 'no'} pattern",
-                advice="give four frames of one camera",
-            )
-    for frame in frames:
-        if (frame.head.facts.frames or 1) > 1:
-            raise InputError(
-                str(frame.head.path),
-                found=f"a stack of {frame.head.facts.frames} frames",
-                expected="single frames: a stack's noise is not the sensor's",
-            )
-    if np.array_equal(frames[0].pixels, frames[1].pixels) or np.array_equal(
-        frames[2].pixels, frames[3].pixels
-    ):
-        raise InputError(
-            str(frames[1].head.path), found="two of the frames are the same", expected="four different frames"
-        )
-    levels = [float(np.median(sample_pixels(_centre(frame.pixels)))) for frame in frames]
-    for frame, level in zip(frames[:2], levels[:2], strict=True):
-        full = frame.clip if frame.clip is not None else frame.head.white
-        if full is not None and level > 0.9 * full:
-            raise InputError(
-                str(frame.head.path),
-                found=f"its level of {level:.0f} is at the sensor's limit of {full:.0f}",
-                expected="a flat at about half of full scale",
-                advice="expose the flats for less time",
-            )
-        if level <= max(levels[2:]):
-            raise InputError(
-                str(frame.head.path),
-                found=f"its level of {level:.0f} is no higher than that of the bias frames, {max(levels[2:]):.0f}",
-                expected="two flats first, then two bias frames",
-                advice="exchange them",
-            )
-    if abs(levels[0] - levels[1]) > 0.05 * (levels[0] - levels[2]):
-        notes.append(
-            f"the flats differ in level ({levels[0]:.0f} and {levels[1]:.0f}); the second was scaled"
-        )
-    isos = {frame.head.facts.iso for frame in frames if frame.head.facts.iso}
-    if len(isos) > 1:
-        notes.append(
-            f"the frames were taken at several ISO settings: {', '.join(f'{iso:g}' for iso in sorted(isos))}"
-        )
-    return notes
-
-
-def _centre(pixels: NDArray[np.float32]) -> NDArray[np.float32]:
-    """Return the middle of a frame, cut so that a cell of the mosaic stays whole."""
-    cuts = []
-    for length in pixels.shape:
-        margin = 2 * int(length * (1.0 - CENTRE) / 4.0)
-        cuts.append(slice(margin, margin + 2 * max(1, (length - 2 * margin) // 2)))
-    return pixels[cuts[0], cuts[1]]
-
-
-def _kinds(pattern: str | None) -> list[tuple[str, tuple[slice, slice]]]:
-    if pattern is None:
-        return [("all", (slice(None), slice(None)))]
-    names = {"R": "red", "B": "blue"}
-    greens = iter(("green 1", "green 2"))
-    return [
-        (names.get(pattern[place]) or next(greens), (slice(place // 2, None, 2), slice(place % 2, None, 2)))
-        for place in range(4)
-    ]
 
 
 def _together(parts: Sequence[GainOf]) -> GainOf:
@@ -319,24 +249,22 @@ def exposure_facts(
     head = mosaic.head
     full = mosaic.clip if mosaic.clip is not None else head.white
     skies: dict[str, float] = {}
-    for (name, part), black in zip(_kinds(head.pattern), _blacks(head), strict=True):
+    for (name, part), black in zip(kinds(head.pattern), _blacks(head), strict=True):
         skies[name] = sky_mode(sample_pixels(mosaic.pixels[part])) - black
     span = None if full is None else full - float(np.mean(head.black))
     saturated = None if full is None else float(np.mean(mosaic.pixels >= 0.99 * full))
-    words = _share_words(skies, span, saturated)
     doubled = None
-    if span is not None and full is not None:
+    shares = _sky_shares(skies, span)
+    words = _share_words(shares, span, saturated)
+    if shares is not None and span is not None and full is not None:
         doubled = float(np.mean(mosaic.pixels >= full - 0.5 * span))
-        top = max(skies.values()) / span
-        words.append(
-            f"twice the exposure, or twice the ISO, would put the sky at {200 * top:.1f} % and saturate "
-            f"{100 * doubled:.3f} % of the photosites; the exposure gathers twice the light, the ISO does not"
-        )
+        words.append(_doubled_words(2.0 * max(shares.values()), doubled))
     if head.facts.temperature_c is not None:
         words.append(f"the file states {head.facts.temperature_c:g} C, of the body rather than of the sensor")
     green = [level for name, level in skies.items() if name.startswith("green")] or list(skies.values())
     sky_e = None if gain_e is None else gain_e * float(np.mean(green))
-    over = None if sky_e is None or not read_noise_e else sky_e / read_noise_e**2
+    beyond = span is not None and shares is None
+    over = None if sky_e is None or not read_noise_e or beyond else sky_e / read_noise_e**2
     if over is not None:
         words.append(_limit_words(over, head.facts.exposure_s))
     elif head.kind == "raw":
@@ -349,7 +277,7 @@ def exposure_facts(
         "iso": head.facts.iso,
         "temperature_c": head.facts.temperature_c,
         "clip": mosaic.clip,
-        "sky_share": None if span is None else {name: level / span for name, level in skies.items()},
+        "sky_share": shares,
         "saturated_share": saturated,
         "saturated_share_if_doubled": doubled,
         "sky_e": sky_e,
@@ -362,15 +290,25 @@ def _blacks(head: Head) -> tuple[float, ...]:
     return head.black if head.pattern is not None else (float(np.mean(head.black)),)
 
 
-def _share_words(skies: dict[str, float], span: float | None, saturated: float | None) -> list[str]:
+def _sky_shares(skies: dict[str, float], span: float | None) -> dict[str, float] | None:
+    """Return the sky of each colour as a share of full scale, or None where that cannot be: below 0, or above 1."""
+    shares = {name: level / span for name, level in skies.items()} if span is not None and span > 0 else {}
+    return shares if shares and all(in_percent(share) for share in shares.values()) else None
+
+
+def _share_words(shares: dict[str, float] | None, span: float | None, saturated: float | None) -> list[str]:
     if span is None or saturated is None:
         return ["no white level is stated and nothing is saturated: shares of full scale are not known"]
-    shares = ", ".join(f"{name} {100 * level / span:.1f} %" for name, level in skies.items())
+    if shares is None:
+        return [
+            "the sky does not lie between black and white level, so it is no share of full scale: this may be a dark "
+            "or bias frame, one that is calibrated already, or one whose levels are stated wrongly"
+        ]
+    listed = ", ".join(f"{name} {in_percent(share)}" for name, share in shares.items())
     words = [
-        f"the sky sits at {shares} of full scale; {100 * saturated:.3f} % of the photosites are saturated"
+        f"the sky sits at {listed} of full scale; {100 * saturated:.3f} % of the photosites are saturated"
     ]
-    top = max(skies.values()) / span
-    if top > 0.5:
+    if max(shares.values()) > 0.5:
         words.append(
             "the sky takes more than half of the range: half the exposure, or half the ISO, loses little"
         )
@@ -381,11 +319,23 @@ def _share_words(skies: dict[str, float], span: float | None, saturated: float |
     return words
 
 
+def _doubled_words(top: float, saturated: float) -> str:
+    start = "twice the exposure, or twice the ISO, would "
+    if top >= 1.0:
+        return start + "saturate the sky itself"
+    return (
+        f"{start}put the sky at {in_percent(top)} and saturate {100 * saturated:.3f} % of the photosites; "
+        "the exposure gathers twice the light, the ISO does not"
+    )
+
+
 def _limit_words(over: float, exposure_s: float | None) -> str:
-    penalty = 100.0 * (sqrt(1.0 + 1.0 / over) - 1.0) if over > 0 else float("inf")
+    if not over > 0.0:
+        return "no sky above the black level: nothing can be told of what limits the frame"
+    penalty = 100.0 * (sqrt(1.0 + 1.0 / over) - 1.0)
     kind = "sky" if over >= SKY_LIMITED else "read noise" if over < READ_LIMITED else "sky, nearly"
     text = f"limited by the {kind}: the sky is {over:.1f} times the squared read noise, which costs {penalty:.0f} %"
-    if over < SKY_LIMITED and exposure_s and over > 0:
+    if over < SKY_LIMITED and exposure_s:
         text += f"; {exposure_s * SKY_LIMITED / over:.0f} s would bring that to 5 %"
     elif over > 3.0 * SKY_LIMITED and exposure_s:
         text += f"; {exposure_s * SKY_LIMITED / over:.0f} s would do"

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Sequence
+from dataclasses import asdict, dataclass
 from pathlib import Path
 from typing import Any
 
@@ -11,9 +12,12 @@ import numpy as np
 
 from blend.app.gain import exposure_facts
 from blend.app.load import FLOAT_IN_FRACTIONS, brightest
+from blend.base.errors import BlendError, Faults
 from blend.base.master import Flag, Master
+from blend.base.shares import MOST_SLOPE, in_percent
+from blend.files.cards import odd_card_note
 from blend.files.raw import is_raw, peek_mosaic
-from blend.files.reader import header_text, peek, read_picture
+from blend.files.reader import coordinates_fault, header_text, peek, read_picture
 from blend.files.record import record_text
 from blend.science.figures import Figures, measure
 from blend.science.quality import Verdict, judge
@@ -32,24 +36,37 @@ TOLD_FACTS = (
 )
 
 
+@dataclass(frozen=True)
+class Inspected:
+    """What `blend inspect` prints of the files that can be read, and the faults of those that cannot, or None."""
+
+    text: str
+    faults: Faults | None
+
+
 def inspect_files(
     paths: Sequence[Path],
     *,
     as_json: bool = False,
     gain_e: float | None = None,
     read_noise_e: float | None = None,
-) -> str:
+) -> Inspected:
     """Return what `blend inspect` prints of some files; gain and read noise are those of single frames.
 
-    Raises
-    ------
-    InputError
-        A file is missing or is no picture.
+    As JSON, a file that cannot be read has an entry of its own too, with its ``error``.
     """
-    told = [inspect_file(path, gain_e=gain_e, read_noise_e=read_noise_e) for path in paths]
+    told: list[dict[str, Any]] = []
+    faults: list[BlendError] = []
+    for path in paths:
+        try:
+            told.append(inspect_file(path, gain_e=gain_e, read_noise_e=read_noise_e))
+        except BlendError as fault:
+            faults.append(fault)
+            told.append({"path": str(path), "error": str(fault)})
+    several = Faults(faults) if faults else None
     if as_json:
-        return json.dumps([json.loads(record_text(entry)) for entry in told], indent=2)
-    return "\n\n".join(_in_words(entry) for entry in told)
+        return Inspected(json.dumps([json.loads(record_text(entry)) for entry in told], indent=2), several)
+    return Inspected("\n\n".join(_in_words(entry) for entry in told if "error" not in entry), several)
 
 
 def inspect_file(
@@ -64,6 +81,7 @@ def inspect_file(
     verdict = judge(master.pixels, master.planes, header=header_text(path), invalid=master.has(Flag.NO_DATA))
     unused = verdict.border | master.has(Flag.NO_DATA)
     figures = measure(master.pixels, master.planes, invalid=unused)
+    unusable = [coordinates_fault(path, master)]
     one_frame = (master.facts.frames or 1) == 1 and "BAYERPAT" in header_text(path)
     return {
         "path": str(path),
@@ -78,10 +96,35 @@ def inspect_file(
             for index, name in enumerate(master.planes)
         },
         "linear": verdict.linear,
+        "linearity": _linearity(verdict),
         "findings": [
-            {"code": f.code, "text": f.text, "evidence": dict(f.evidence)} for f in verdict.findings
+            *({"code": f.code, "text": f.text, "evidence": dict(f.evidence)} for f in verdict.findings),
+            *({"code": "coordinates-unusable", "text": text, "evidence": {}} for text in unusable if text),
+            *({"code": code, "text": text} for code, text in odd_card_note(master.facts, "header")),
         ],
     } | ({"exposure": exposure_facts(path, gain_e=gain_e, read_noise_e=read_noise_e)} if one_frame else {})
+
+
+def _linearity(verdict: Verdict) -> dict[str, Any] | None:
+    if verdict.linearity is None:
+        return None
+    told = asdict(verdict.linearity)
+    return {key: None if value != value else value for key, value in told.items()}  # NaN is not itself
+
+
+def _linearity_in_words(told: dict[str, Any] | None) -> list[str]:
+    if told is None:
+        return []
+    words = {
+        "linear": "the stars say it is",
+        "cannot tell": "cannot tell, too few stars far enough above the sky, or noise that was reprocessed",
+    }
+    text = words.get(told["outcome"], told["outcome"])
+    if told["power_error"] is not None:
+        text += (
+            f" ({told['stars']} stars, power {told['power']:.2f} +- {told['power_error']:.2f}; 1 is linear)"
+        )
+    return [f"  linear? {text}"]
 
 
 def _raw_frame(path: Path, gain_e: float | None, read_noise_e: float | None) -> dict[str, Any]:
@@ -151,11 +194,12 @@ def _in_words(entry: dict[str, Any]) -> str:
     lines.append(f"  facts: {facts}")
     for name, told in planes.items():
         lines += _plane_in_words(name, told)
+    lines += _linearity_in_words(entry["linearity"])
     if entry["findings"]:
         lines.append("  what to know:")
         lines += [f"    {finding['text']} [{finding['code']}]" for finding in entry["findings"]]
     else:
-        lines.append("  nothing looks wrong: linear, no border, no mosaic")
+        lines.append("  nothing looks wrong: no stretch seen, no border, no mosaic")
     return "\n".join(lines + _exposure_in_words(entry))
 
 
@@ -178,26 +222,42 @@ def _exposure_in_words(entry: dict[str, Any]) -> list[str]:
 
 
 def _plane_in_words(name: str, told: dict[str, Any]) -> list[str]:
-    noise = ", ".join(f"{_short(sigma)} at {size} px" for size, sigma in told["noise"].items())
+    if not np.isfinite(told["sky"]):
+        return [f"  {name}: no pixel that could be measured; all are border or hold no data"]
     saturation = (
         "no pixels pile up" if told["saturation"] is None else f"saturated at {told['saturation']:.4g}"
     )
+    place = in_percent(told["sky_position"])
     lines = [
-        f"  {name}: sky {_short(told['sky'])} ({_percent(told['sky_position'])} of the histogram), "
+        f"  {name}: sky {_short(told['sky'])}{f' ({place} of the histogram)' if place else ''}, "
         f"from {_short(told['least'])} to {_short(told['greatest'])}, {saturation}",
-        f"    noise {noise}",
-        f"    slope across the frame {_short(told['slope'])} ({told['slope_percent']:.1f} % of the sky)",
+        f"    {_noise_in_words(told['noise'])}",
+        f"    {_slope_in_words(told)}",
     ]
     if "stars" in told:
-        lines.append(f"    {told['stars']} stars, FWHM {told['fwhm_px']:.2f} px")
+        width = f", FWHM {told['fwhm_px']:.2f} px" if np.isfinite(told["fwhm_px"]) else ""
+        lines.append(f"    {told['stars']} stars{width}")
     if told["missing"] > 0:
-        lines.append(f"    {_percent(told['missing'])} of the pixels hold no data")
+        lines.append(f"    {in_percent(told['missing'])} of the pixels hold no data")
     return lines
+
+
+def _noise_in_words(noise: dict[str, float]) -> str:
+    known = [f"{_short(sigma)} at {size} px" for size, sigma in noise.items() if np.isfinite(sigma)]
+    unknown = [size for size, sigma in noise.items() if not np.isfinite(sigma)]
+    without = f"too little of the frame tells it at {', '.join(unknown)} px" if unknown else ""
+    return "; ".join(part for part in (f"noise {', '.join(known)}" if known else "noise", without) if part)
+
+
+def _slope_in_words(told: dict[str, Any]) -> str:
+    if not np.isfinite(told["slope"]):
+        return "slope across the frame not told: too little sky"
+    share = in_percent(told["slope_percent"] / 100.0, most=MOST_SLOPE)
+    of = (
+        f"{share} of the sky" if share else "no share of the sky, whose level is near 0 or below: subtracted?"
+    )
+    return f"slope across the frame {_short(told['slope'])} ({of})"
 
 
 def _short(value: float) -> str:
     return f"{value:.4g}"
-
-
-def _percent(share: float) -> str:
-    return f"{100 * share:.1f} %"

@@ -11,7 +11,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from blend.app.frames import Sum, choose_group, combine_store, read_heads, refuse_too_small
+from blend.app.frames import Sum, choose_group, combine_store, notes_of, read_heads, refuse_too_small
 from blend.app.frametable import FrameRow
 from blend.app.lightframe import LightFrame, LightPlan, check_dark, measure_frame, prepare_plan
 from blend.app.lightpairs import remove_paired_rays
@@ -19,12 +19,12 @@ from blend.app.stackbase import (
     BASE_BYTES,
     Stacked,
     StackOptions,
-    notes_of,
     shared_cards,
     tell_disk,
     write_master,
 )
 from blend.base.errors import InputError, StepError
+from blend.base.shares import in_percent
 from blend.files.raw import Head
 from blend.files.scratch import FrameStore
 from blend.recipe.work import Event, Listener
@@ -55,7 +55,7 @@ def stack_lights(files: list[Path], *, out: Path, options: StackOptions, listene
     spare = options.memory_bytes - needed
     listener(Event("stack", "preparing dark, flat and bias", 0.0))
     plan, notes = prepare_plan(first, options, frames=len(frames))
-    notes += notes_of([frame.head for frame in frames], options)
+    notes += notes_of([frame.head for frame in frames], offset_known=options.offset_known)
     with (
         FrameStore(
             len(frames), (len(plan.planes), *plan.shape), memory_bytes=int(0.6 * spare), folder=options.temp
@@ -216,8 +216,9 @@ def _weigh(frames: Sequence[LightFrame], plan: LightPlan) -> None:
     for frame in frames:
         frame.gain = frame.gain / typical
         clear = frame.gain[plan.star_plane]
-        if clear < CLOUDED:
-            frame.why = f"clouds: {100 * clear:.0f} % of the star light of the usual frame"
+        if not clear >= CLOUDED:
+            share = in_percent(float(clear), ".0f")
+            frame.why = f"clouds: {share} of the star light of the usual frame" if share else "no star light"
             continue
         frame.weight = float(clear / frame.noise[plan.star_plane][1]) ** 2
     best = max(frame.weight for frame in frames)
@@ -239,7 +240,8 @@ def _transparency(
     if clear.sum() < 3:
         clear[:] = True
     mine, theirs = alignment.moving_xy[clear], alignment.reference_xy[clear]
-    radius = max(2.0, 1.5 * float(np.nanmax([frame.fwhm, reference.fwhm])))
+    widths = [width for width in (frame.fwhm, reference.fwhm) if np.isfinite(width)]
+    radius = max(2.0, 1.5 * max(widths, default=0.0))
     gains = np.ones(len(pixels))
     for plane, (moving, fixed) in enumerate(zip(pixels, base, strict=True)):
         here, here_error = star_fluxes(moving, mine, radius_px=radius)

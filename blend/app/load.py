@@ -13,8 +13,17 @@ from numpy.typing import NDArray
 from blend.base.errors import FaultList, InputError, RecipeError
 from blend.base.master import Flag, Master, flags_of
 from blend.base.rowblocks import map_row_blocks, map_together
+from blend.files.cards import odd_card_note
 from blend.files.catalogue import read_catalogue
-from blend.files.reader import header_text, peek, read_picture, refuse_other_kind, scaled
+from blend.files.reader import (
+    coordinates_fault,
+    header_text,
+    is_picture,
+    peek,
+    read_picture,
+    refuse_other_kind,
+    scaled,
+)
 from blend.recipe.check import check_together
 from blend.recipe.model import Recipe, load_recipe
 from blend.recipe.target import (
@@ -112,7 +121,7 @@ def open_target(
         folder = path.resolve().parent
         target = load_target(read_text(path), where=str(path), folder=folder)
         refuse_outside(target, folder, root)
-    faults = missing_files(target)
+    faults = missing_files(target, options=path is None)
     if faults:
         raise MissingFiles(faults)
     return target
@@ -132,10 +141,15 @@ class MissingFiles(InputError):
 
 def read_text(path: Path) -> str:
     """Return the text of a recipe or target file, or raise ``RecipeError`` in plain words."""
+    if is_picture(path):
+        advice = "name pictures with -m rgb=FILE -m ha=FILE, or in a target file"
+        raise RecipeError(str(path), found="this is a picture", expected="a TOML text", advice=advice)
     try:
-        if path.stat().st_size > 1_000_000:
+        with path.open("rb") as file:
+            raw = file.read(1_000_001)  # a device says that it holds nothing, and never ends
+        if len(raw) > 1_000_000:
             raise RecipeError(str(path), found="more than 1 MB", expected="a short TOML text")
-        return path.read_text(encoding="utf-8")
+        return raw.decode("utf-8")
     except OSError as fault:
         reason = fault.strerror or type(fault).__name__
         raise RecipeError(str(path), found=reason.lower(), advice="check the path") from None
@@ -206,6 +220,8 @@ def _read_master(name: str, files: MasterFiles, read_frame: FrameReader) -> _Pie
     frames = {
         role: _plane_of(name, files, read_frame(path)) for role, path in files.paths() if role in CALIBRATION
     }
+    if files.flat_calibrated is not None and "flat" in frames:
+        frames["flat"] = frames["flat"].with_facts(offset_out=files.flat_calibrated)
     paths = tuple((f"{name}.{role}", path) for role, path in files.paths())
     return _Pieces(lights=read_lights(name, files), frames=frames, paths=paths)
 
@@ -246,6 +262,7 @@ def _plane_of(name: str, files: MasterFiles, picture: Master) -> Master:
     if name == "rgb":
         return picture.with_(planes=COLOUR if count == 3 else ("grey",))
     index = COLOUR.index(files.plane) if count == 3 else 0
+    picture = picture.with_facts(file_planes=count)
     if count == 1:
         return picture.with_(planes=(name,))
     # a copy, so that the other two planes are let go
@@ -317,9 +334,16 @@ def _source(
         warnings.append(("line-in-colour", text))
     lights = []
     for light, (_, path) in zip(pieces.lights, pieces.paths, strict=False):
+        warnings += odd_card_note(light.facts, path.name)
         whole, verdict = _judged(_in_fractions(light, divisor), files, path)
         lights.append(whole)
         warnings += [(finding.code, f"{path.name}: {finding.text}") for finding in verdict.findings]
+        if text := coordinates_fault(path, light):
+            warnings.append(("coordinates-unusable", f"{path.name}: {text}"))
+    for role, path in pieces.paths[len(pieces.lights) :]:
+        kind = role.partition(".")[2]
+        if kind in pieces.frames:
+            warnings += odd_card_note(pieces.frames[kind].facts, path.name)
     frames = {kind: _in_fractions(pieces.frames.pop(kind), divisor) for kind in tuple(pieces.frames)}
     return Source(lights=tuple(lights), **frames, bias_level=_bias_level(name, files, lights)), warnings
 

@@ -13,6 +13,7 @@ from blend.app.load import open_target, read_lights
 from blend.app.moonplot import refuse_plot, write_plot
 from blend.base.errors import InputError, RecipeError
 from blend.base.master import Facts, Master
+from blend.files.cards import odd_card_note
 from blend.files.reader import read_picture
 from blend.science.ephemeris import FIRST_YEAR, LAST_YEAR, utc
 from blend.science.moonforecast import (
@@ -157,14 +158,15 @@ def moon_command_for_file(
         facts = replace(facts, date_obs=time, frames=None)
     if site is not None:
         facts = replace(facts, site=site)
+    notes = "".join(f"\nNote: {text}" for _, text in odd_card_note(facts, path.name))
     if ra is None and dec is None:
-        return moon_command_for_master(replace(master, facts=facts), name=str(path), **sky)
+        return moon_command_for_master(replace(master, facts=facts), name=str(path), **sky) + notes
     if ra is None or dec is None:
         raise RecipeError(
             "--ra", found="only one of --ra and --dec", expected="both, or none for the header's"
         )
     facts = _complete(facts, str(path), placed=True)
-    return moon_command(ra=ra, dec=dec, time=_middle_time(facts), site=read_site(facts.site), **sky)
+    return moon_command(ra=ra, dec=dec, time=_middle_time(facts), site=read_site(facts.site), **sky) + notes
 
 
 def _files_of(path: Path) -> list[Path]:

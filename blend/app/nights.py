@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from blend.base.errors import BlendError, InputError
-from blend.files.cards import kind_in, stated_kind
+from blend.files.cards import kind_in, odd_card_note, stated_kind
 from blend.files.claim import refuse_paths
 from blend.files.reader import header_text, peek
 from blend.files.seal import is_sealed, sealed
@@ -130,6 +130,7 @@ def _read(path: Path) -> Frame:
     if not target and kind == "light":
         target = path.parent.name
         told.append(f"{path.name}: no OBJECT in the header; the target is called after its folder, {target}")
+    told += [text for _, text in odd_card_note(head.facts, path.name)]
     return Frame(
         path=path, head=head, kind=kind, target=target, filter=head.facts.filter or "", told=tuple(told)
     )

@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 from blend.app.load import load_sources, open_recipe, open_target
 from blend.base.errors import RecipeError, StepError
 from blend.base.master import Master
+from blend.base.shares import in_percent
 from blend.recipe.check import width_ratio
 from blend.recipe.pipeline import STEPS, run_all
 from blend.recipe.work import Work, frozen
@@ -34,6 +35,9 @@ OWN_FWHM = (0.0, 1.2)
 
 BAR = 0.05
 """How far the median may lie from what was planted."""
+
+MOST_BACK = 2.0
+"""More than twice the light of a knot, found or missing in its place, is not the knot's."""
 
 CLEAR_FWHM, CLEAR_PX = 6.0, 6.0
 """A knot so far from every star lies in no star's ring of sky (4.5 widths and 6 px) with any of its 1.5 widths.
@@ -318,9 +322,14 @@ def _in_words(knots: list[Knot], target: str) -> str:
             kind = "extended " if knot.extended else "star-like"
             out.append(
                 f"  {knot.x:7.1f} {knot.y:7.1f}  {kind} {knot.background_sigma:8.1f} sigma "
-                f"{knot.peak_sigma:3.0f} sigma {knot.planted:10.5f} {knot.found:10.5f} {100 * knot.share:8.1f} %"
+                f"{knot.peak_sigma:3.0f} sigma {knot.planted:10.5f} {knot.found:10.5f} {_came_back(knot.share):>10}"
             )
         median, spread = median_and_spread(own)
+        if not in_percent(median, least=-MOST_BACK, most=MOST_BACK):
+            out.append(
+                "  what came back is no share of what was planted: the knots changed other steps of the run too"
+            )
+            continue
         verdict = "within" if abs(median - 1) <= BAR else "OUTSIDE"
         out.append(
             f"  median {100 * median:.1f} %, spread {100 * spread:.1f} %: "
@@ -329,5 +338,9 @@ def _in_words(knots: list[Knot], target: str) -> str:
         for peak in PEAKS_SIGMA:
             part = [knot for knot in own if knot.peak_sigma == peak]
             if part:
-                out.append(f"    peaks of {peak:3.0f} sigma: median {100 * median_and_spread(part)[0]:.1f} %")
+                out.append(f"    peaks of {peak:3.0f} sigma: median {_came_back(median_and_spread(part)[0])}")
     return "\n".join(out)
+
+
+def _came_back(share: float) -> str:
+    return in_percent(share, least=-MOST_BACK, most=MOST_BACK) or "not told"

@@ -10,8 +10,8 @@ from pathlib import Path
 from typing import Any
 
 from blend.app.job import claim_results, run_target
-from blend.base.errors import InputError
-from blend.files.record import code_digest, read_record, sha256_of, versions
+from blend.base.errors import InputError, RecipeError
+from blend.files.record import WRITTEN, code_digest, read_record, sha256_of, versions
 from blend.recipe.model import load_recipe
 from blend.recipe.target import Target, load_target
 from blend.recipe.text import to_toml
@@ -79,11 +79,12 @@ def replay_record(
     """
     record = read_record(path)
     found, differences = _find_inputs(record, folders)
-    target = _target(record, found, where=str(path))
     try:
+        target = _target(record, found, where=str(path))
         recipe = load_recipe(to_toml(record["recipe"]), where=str(path))
-    except (TypeError, ValueError) as fault:
-        raise InputError(str(path), found=f"its recipe cannot be read ({fault})") from None
+    except (RecipeError, TypeError, ValueError) as fault:
+        found_there = f"what it tells of recipe or masters cannot be read ({fault})"
+        raise InputError(str(path), found=found_there, advice=WRITTEN) from None
     differences += _other_versions(record)
     with ExitStack() as stack:
         folder = out or Path(stack.enter_context(tempfile.TemporaryDirectory(prefix="blend-replay-")))

@@ -18,6 +18,7 @@ from blend.app.frames import (
     choose_group,
     combine_store,
     expand,
+    notes_of,
     read_heads,
     refuse_too_small,
     unread,
@@ -30,7 +31,6 @@ from blend.app.stackbase import (
     StackOptions,
     black_plane,
     check_master,
-    notes_of,
     offset_plane,
     shared_cards,
     tell_disk,
@@ -39,6 +39,7 @@ from blend.app.stackbase import (
 from blend.base.errors import InputError, StepError
 from blend.base.robust import clipped_mean, median_and_sigma
 from blend.base.rowblocks import thread_count
+from blend.base.shares import in_percent
 from blend.files.raw import Head, read_counts, read_mosaic
 from blend.files.scratch import FrameStore
 from blend.files.seal import sealed
@@ -155,7 +156,7 @@ def _stack_calibration(
         if len(aside) < 2:
             raise _too_few(kind, len(aside), unreadable[0].why)
         aside = _one_group(kind, aside, options)
-        notes += notes_of([one.head for one in aside], options)
+        notes += notes_of([one.head for one in aside], offset_known=options.offset_known)
         verdicts = _judge_frames(kind, aside)
         kept = _kept(kind, verdicts)
         levels = np.array([aside[index].level for index in kept])
@@ -175,9 +176,8 @@ def _stack_calibration(
     notes += _note_on_stars(kind, aside)
     notes += _notes_on(kind, first, total, float(np.median(levels)), noise)
     table = (*(_row(aside, verdicts, kept, total, index) for index in range(len(aside))), *unreadable)
-    cards = _calibration_cards(
-        kind, [aside[i].head for i in kept], offset is not None or kind == "flat", total
-    )
+    known = any(first.black) or options.dark is not None or options.bias is not None
+    cards = _calibration_cards(kind, [aside[i].head for i in kept], known, total)
     facts = {
         "frames": len(kept),
         "left_out": len(table) - len(kept),
@@ -288,9 +288,11 @@ def _judge_frames(kind: Kind, aside: Sequence[_Aside]) -> list[str]:
             full = (one.head.white or one.clip or np.inf) - float(np.mean(one.head.black))
             share = levels[index] / full
             if share > BRIGHT_FLAT or (one.clip is not None and levels[index] > 0.95 * one.clip):
-                verdicts[index] = f"overexposed: its level is {100 * share:.0f} % of full scale"
+                told = in_percent(share, ".0f") or "above 100 %"
+                verdicts[index] = f"overexposed: its level is {told} of full scale"
             elif share < DIM_FLAT and np.isfinite(full):
-                verdicts[index] = f"hardly exposed: its level is {100 * share:.1f} % of full scale"
+                told = in_percent(share) or "below 0 %"
+                verdicts[index] = f"hardly exposed: its level is {told} of full scale"
         return verdicts
     for index, one in enumerate(aside):
         full = (one.head.white or np.inf) - float(np.mean(one.head.black))
@@ -377,16 +379,18 @@ def _row(
     )
 
 
-def _calibration_cards(kind: Kind, heads: Sequence[Head], offset_out: bool, total: Sum) -> dict[str, Any]:
+def _calibration_cards(kind: Kind, heads: Sequence[Head], offset_known: bool, total: Sum) -> dict[str, Any]:
     first = heads[0]
     cards = shared_cards(heads)
     cards["IMAGETYP"] = f"master {kind}"
     cards["SATURATE"] = (None if kind == "flat" else first.white, "white level, same unit")
     if first.pattern:
         cards |= {"BAYERPAT": first.pattern, "XBAYROFF": 0, "YBAYROFF": 0}
-    black = (0.0,) * 4 if offset_out else first.black
+    black = (0.0,) * 4 if kind == "flat" else first.black
     for place, level in enumerate(black, start=1):
         cards[f"BLACK{place}"] = (level, "offset, photosite of the cell")
+    if kind == "flat" and offset_known:
+        cards["OFFSOUT"] = (True, "the offset was taken out of every frame")
     cards["REJECTED"] = (float(total.rejected_share.mean()), "share of values rejected")
     return cards
 

@@ -18,7 +18,7 @@ from blend.app.frametable import FrameRow, as_csv, as_json, as_text
 from blend.base.errors import InputError, StepError
 from blend.files.claim import refuse_paths
 from blend.files.fits import write_fits
-from blend.files.raw import NO_BLACK, Head, Mosaic
+from blend.files.raw import Head, Mosaic
 from blend.files.reader import refuse_other_kind
 from blend.files.scratch import FrameStore
 from blend.files.seal import BLANK, CARD, is_sealed, seal_fits
@@ -106,6 +106,11 @@ class StackOptions:
         refuse_paths(wanted, reads=reads, overwrite=self.overwrite)
 
     @property
+    def offset_known(self) -> bool:
+        """Whether the offset is told by a dark, by a bias, or as a number."""
+        return self.dark is not None or self.bias is not None
+
+    @property
     def interpolation(self) -> Interpolation:
         """How planes are interpolated, where they are."""
         return "bilinear" if self.demosaic == "bilinear" else "gradient"
@@ -167,13 +172,6 @@ def shared_cards(heads: Sequence[Head]) -> dict[str, Any]:
         "INSTRUME": first.camera or None,
         "FILTER": first.facts.filter,
     }
-
-
-def notes_of(heads: Sequence[Head], options: StackOptions) -> list[str]:
-    """Return what the frames' heads assumed, each once; nothing of a black where dark or bias tell the offset."""
-    known = options.dark is not None or options.bias is not None
-    notes = dict.fromkeys(note for head in heads for note in head.notes)
-    return [note for note in notes if not (known and note.startswith(NO_BLACK))]
 
 
 def write_master(

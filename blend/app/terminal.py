@@ -127,9 +127,10 @@ def _gradient(entry: Mapping[str, Any]) -> str:
 
 
 def _continuum(entry: Mapping[str, Any]) -> str:
+    none = "" if entry["line_light"]["found"] else "; no line light found"
     if entry["how"] == "given":
-        return f"scale {entry['scale']:.4g}, given"
-    return f"scale {entry['scale']:.4g} +- {entry['error']:.2g} from {entry['stars']} stars"
+        return f"scale {entry['scale']:.4g}, given{none}"
+    return f"scale {entry['scale']:.4g} +- {entry['error']:.2g} from {entry['stars']} stars{none}"
 
 
 def _stretch(entry: Mapping[str, Any]) -> str:

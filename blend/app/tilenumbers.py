@@ -17,6 +17,9 @@ BLOCK = 8
 NEAR = 4
 """Neighbourhood of an emission region, in blocks of `BLOCK` pixels."""
 
+BLACK = 1.0 / 255.0
+"""Surroundings darker than the first code of eight bits are black: nothing outshines them by a number of times."""
+
 Index = NDArray[np.intp]
 
 
@@ -60,10 +63,10 @@ class Yardstick:
         contrasts = [self._contrasts(picture) for picture in (work.display, plain.display)]
         noises = [self._noise(picture) for picture in (work.display, plain.display)]
         contrast = gain = None
-        if contrasts[0] is not None and contrasts[1] is not None:
-            plane = self._plane
-            contrast = float(contrasts[0][plane])
-            gain = contrast / float(contrasts[1][plane]) if contrasts[1][plane] > 0 else None
+        if contrasts[0] is not None:
+            contrast = float(contrasts[0][self._plane])
+        if contrast is not None and contrasts[1] is not None and contrasts[1][self._plane] > 0:
+            gain = contrast / float(contrasts[1][self._plane])
         shift = (
             {"stars": 0, "median": None, "p95": None}
             if self.layers.stars is None
@@ -84,7 +87,9 @@ class Yardstick:
             return None
         flat = display.reshape(3, -1)
         bright = np.nanmean(flat[:, self._shines], axis=1, dtype=np.float64)
-        near = np.nanmean(flat[:, self._near], axis=1, dtype=np.float64)
+        near = np.asarray(np.nanmean(flat[:, self._near], axis=1, dtype=np.float64))
+        if not near[self._plane] >= BLACK:
+            return None
         return np.asarray((bright - near) / np.maximum(near, 1e-6))
 
     def _noise(self, display: NDArray[np.float32]) -> float:

@@ -20,6 +20,7 @@ MOST_VARIANTS = 200
 
 _NUMBER = r"[+-]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d{1,3})?"
 _RANGE = re.compile(rf"\s*({_NUMBER})\s*:\s*({_NUMBER})\s*:\s*({_NUMBER})\s*")
+_COLONS = re.compile(r"[\d.eE+\-\s]*(:[\d.eE+\-\s]*)+")
 _NO_PICTURE = ("output", "title", "version")
 _ADVICE = "for example blend.red.amount=0,0.5,1 or blend.red.amount=0:1:0.25"
 
@@ -56,6 +57,13 @@ def parse_variation(text: str) -> Variation:
         found = "a value that changes no pixel of the picture"
         raise RecipeError(f"--vary {key}", found=found, expected="a value of a step or a blend")
     span = _RANGE.fullmatch(words)
+    if span is None and _COLONS.fullmatch(words):
+        raise RecipeError(
+            f"--vary {key}",
+            found=f"{words!r}, with {'no step' if words.count(':') == 1 else 'colons that part no three numbers'}",
+            expected="START:STOP:STEP",
+            advice=_ADVICE,
+        )
     if span:
         values = _values_between(key, *span.groups())
     else:

@@ -15,6 +15,7 @@ from pathlib import Path
 from typing import Any
 
 from blend.app.batchjob import Job, Verdict, do_job, failed
+from blend.base.quiet import silence_process
 from blend.files.whole import remove_left_over
 from blend.recipe.work import Event
 
@@ -163,6 +164,7 @@ def clear_after(job: Job) -> None:
 
 def _serve(pipe: Any) -> None:
     """Do jobs until the pipe closes; end at once when the batch itself is gone."""
+    silence_process()
     signal.signal(signal.SIGINT, signal.SIG_IGN)  # an interrupt is for the batch, which then ends its workers
     parent = mp.parent_process()
     if parent is not None:

@@ -13,7 +13,6 @@ from __future__ import annotations
 import ast
 import math
 import re
-import warnings
 from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass, field
 from typing import Any, Literal, TypeAlias
@@ -23,6 +22,7 @@ from numpy.typing import NDArray
 
 from blend.base.errors import RecipeError
 from blend.base.notation import Apply, Name, Node, Number, print_glsl, print_javascript, print_mathml
+from blend.base.quiet import quiet
 from blend.base.registry import suggestion
 from blend.base.rowblocks import map_row_blocks
 
@@ -251,9 +251,7 @@ def _grammar(text: str, where: str) -> ast.expr:
     if end < len(text):
         raise RecipeError(where, found=f"the character {text[end]!r} in the equation", expected=_ALLOWED)
     try:
-        with warnings.catch_warnings():
-            # Python warns of "1if x" before this module refuses it.
-            warnings.simplefilter("ignore")
+        with quiet():  # Python warns of "1if x" before this module refuses it
             return ast.parse(text, mode="eval").body
     except (SyntaxError, ValueError, RecursionError, MemoryError) as fault:
         raise RecipeError(where, found=f"{text!r} is not an equation", expected=_ALLOWED) from fault

@@ -2,6 +2,23 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
+MOST_TOLD = 100
+"""Faults of one file that are told one by one."""
+
+
+def shortened(text: str, most: int) -> str:
+    """Return a text with its middle left out where it is longer than ``most`` characters.
+
+    Examples
+    --------
+    >>> shortened("abcdefghij", 7), shortened("abc", 7)
+    ('ab...ij', 'abc')
+    """
+    half = (most - 3) // 2
+    return text if len(text) <= most else f"{text[:half]}...{text[-half:]}"
+
 
 class BlendError(Exception):
     """A fault with an exit code.
@@ -34,9 +51,9 @@ class BlendError(Exception):
 
     def sentence(self) -> str:
         """Return the fault as one line of plain text."""
-        text = f"{self.where}: {self.found.rstrip('.')}"
+        text = f"{shortened(self.where, 300)}: {shortened(self.found, 2000).rstrip('.')}"
         if self.expected:
-            text += f"; expected {self.expected.rstrip('.')}"
+            text += f"; expected {shortened(self.expected, 2000).rstrip('.')}"
         text += "."
         if self.advice.endswith("?"):
             text += f" {self.advice[0].upper()}{self.advice[1:]}"
@@ -58,6 +75,21 @@ class FaultList(RecipeError):
         self.faults = tuple(faults)
         first = faults[0]
         super().__init__(first.where, found=first.found, expected=first.expected, advice=first.advice)
+
+    def __str__(self) -> str:
+        lines = [fault.sentence() for fault in self.faults[:MOST_TOLD]]
+        if len(self.faults) > MOST_TOLD:
+            lines.append(f"and {len(self.faults) - MOST_TOLD} more.")
+        return "\n".join(lines)
+
+
+class Faults(BlendError):
+    """Faults of several files, reported together; the exit code is that of the gravest, a fault of a text first."""
+
+    def __init__(self, faults: Sequence[BlendError]) -> None:
+        self.faults = tuple(faults)
+        super().__init__(faults[0].where, found=faults[0].found)
+        self.exit_code = min(fault.exit_code for fault in faults)
 
     def __str__(self) -> str:
         return "\n".join(fault.sentence() for fault in self.faults)

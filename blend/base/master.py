@@ -32,6 +32,11 @@ class Facts:
 
     ``sky`` and ``noise`` are measured, a value a plane: the level taken out by the gradient step (fraction of full
     scale), and the noise of one pixel before resampling. ``saturation`` is the level at which a plane's pixels pile up.
+    ``odd_cards`` are the header's cards that make no sense, each as it stands, ``"EXPTIME = 1000,5"``.
+    ``broad_noise`` is the noise of one pixel for statements about large areas, of planes whose pixels share their noise
+    (smoothed, resampled, demosaiced); where it is absent, ``noise`` at 1 px is.
+    ``file_planes`` is how many planes the file holds of which this is one; ``offset_out`` tells of a flat whether the
+    sensor's offset was taken out of it.
     """
 
     exposure_s: float | None = None
@@ -44,10 +49,14 @@ class Facts:
     filter: str | None = None
     site: tuple[float, float, float] | None = None
     wcs: Any = None
+    file_planes: int | None = None
+    offset_out: bool | None = None
     rows: Literal["bottom-up", "top-down"] = "top-down"
     sky: Mapping[str, float] = field(default_factory=lambda: MappingProxyType({}))
     noise: Mapping[str, Mapping[int, float]] = field(default_factory=lambda: MappingProxyType({}))
+    broad_noise: Mapping[str, float] = field(default_factory=lambda: MappingProxyType({}))
     saturation: Mapping[str, float] = field(default_factory=lambda: MappingProxyType({}))
+    odd_cards: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)

@@ -171,10 +171,22 @@ def interpolated_noise(plane: NDArray[np.floating]) -> float:
     if min(p.shape) < 4 * FAR_PX:
         return float("nan")
     near = np.abs(second_differences(p))
-    phases = [float(np.nanmedian(near[y::2, x::2])) for y in (0, 1) for x in (0, 1)]
+    phases = [known_median(near[y::2, x::2]) for y in (0, 1) for x in (0, 1)]
     if not max(phases) > 0 or min(phases) >= PHASES_AGREE * max(phases):
         return float("nan")
-    return MAD_TO_SIGMA * float(np.nanmedian(np.abs(second_differences(p, lag=FAR_PX)))) / 6.0
+    return MAD_TO_SIGMA * known_median(np.abs(second_differences(p, lag=FAR_PX))) / 6.0
+
+
+def known_median(values: NDArray[np.floating]) -> float:
+    """Return the median of the values that are numbers; NaN, and no warning, where none is.
+
+    Examples
+    --------
+    >>> known_median(np.array([1.0, np.nan, 3.0])), known_median(np.array([np.nan]))
+    (2.0, nan)
+    """
+    known = values[~np.isnan(values)]
+    return float(np.median(known)) if known.size else float("nan")
 
 
 def second_differences(plane: NDArray[np.floating], *, lag: int = 1) -> NDArray[np.float64]:

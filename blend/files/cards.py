@@ -11,11 +11,41 @@ from typing import Any
 
 from blend.base.master import Facts
 
+_CELESTIAL = re.compile(r"RA--|DEC-|[A-Z]L(ON|AT)|[A-Z]{2}L[NT]")
+"""How CTYPE begins on a celestial axis: Calabretta & Greisen (2002), A&A 395, 1077 (from memory)."""
+
 FRAME_KINDS = ("flat-dark", "light", "dark", "flat", "bias")
+
+MOST_TOLD = 4
+"""Odd cards that a note shows."""
+
+_ANGLES = ("SITELAT", "LAT-OBS", "OBSLAT", "OBS-LAT", "SITELONG", "LONG-OBS", "OBSLONG", "OBS-LONG")
+_LEAST = {
+    **dict.fromkeys(("EXPTIME", "EXPOSURE", "NCOMBINE", "STACKCNT", "NSTACK", "NIMAGES"), 0.0),
+    **dict.fromkeys(("ISO", "ISOSPEED", "EGAIN", "SATURATE"), 0.0),
+    **dict.fromkeys(("CCD-TEMP", "SET-TEMP"), -273.15),
+    **dict.fromkeys(("SITEELEV", "ALT-OBS", "OBSALT", "OBS-ELEV"), -500.0),
+    **dict.fromkeys(("DATAMAX", *_ANGLES), -math.inf),
+}
+"""The cards that facts are taken from as numbers, and the least that each can be."""
+_READ = frozenset(("DATE-OBS", "FILTER", "ROWORDER", "IMAGETYP", "OBJECT", "BAYERPAT", "BLANK"))
+_NUMBER = re.compile(r"[+-]?(?:\d+\.?\d*|\.\d+)(?:e[+-]?\d+)?")
+_NO_VALUE = frozenset(("", "n/a", "na", "none", "null", "unknown", "undefined", "-", "--", "?"))
 
 _ANGLE = re.compile(
     r"^\s*([+-]?)(\d+(?:\.\d*)?)(?:[\s:d°]+(\d+(?:\.\d*)?))?(?:[\s:m']+(\d+(?:\.\d*)?))?[\s\"s]*([NSEW]?)\s*$"
 )
+
+
+def states_coordinates(cards: Mapping[str, Any]) -> bool:
+    """Return whether cards speak of places in the sky; whether these can be used is another question.
+
+    Examples
+    --------
+    >>> states_coordinates({"CTYPE1": "RA---TAN", "CTYPE2": "DEC--TAN"}), states_coordinates({"CTYPE1": "PIXEL"})
+    (True, False)
+    """
+    return any(_CELESTIAL.match(str(cards.get(f"CTYPE{axis}", ""))) for axis in (1, 2, 3))
 
 
 def facts_from_cards(cards: Mapping[str, Any], *, full_scale: float | None, wcs: Any = None) -> Facts:
@@ -33,7 +63,8 @@ def facts_from_cards(cards: Mapping[str, Any], *, full_scale: float | None, wcs:
     -----
     Of these keywords the FITS Standard reserves only DATE-OBS; the others are in common use (HEASARC list of
     commonly used keywords, and common practice of camera control). EGAIN is electrons a count; GAIN is often
-    a camera's setting and is left alone. A site needs latitude, longitude and elevation.
+    a camera's setting and is left alone. A site needs latitude, longitude and elevation. OFFSOUT is a card of our own:
+    T in a flat whose frames were taken less their dark or bias.
 
     Examples
     --------
@@ -54,10 +85,65 @@ def facts_from_cards(cards: Mapping[str, Any], *, full_scale: float | None, wcs:
         filter=_text(cards, "FILTER"),
         site=_site(cards),
         wcs=wcs,
+        offset_out=True if cards.get("OFFSOUT") is True else None,
         rows="top-down" if top_down else "bottom-up",
         noise=_noise(cards),
         saturation=_saturation(cards),
     )
+
+
+def odd_cards(
+    cards: Mapping[str, Any], *, odd: Mapping[str, str], clashes: Mapping[str, str]
+) -> tuple[str, ...]:
+    """Return the cards that make no sense, as they stand.
+
+    Parameters
+    ----------
+    cards : mapping
+        The sound ones. One that facts are taken from may hold a text where a number belongs, a negative exposure, or a
+        date that is none; an empty text, or one like "n/a", says that there is no value, and a number
+        in quotes is no fact, but sense.
+    odd : mapping of str to str
+        Keyword to what stands in place of a value.
+    clashes : mapping of str to str
+        Keyword to the unlike values that it stands with; told where a fact hangs on it.
+
+    Examples
+    --------
+    >>> odd_cards({"EXPTIME": "long", "ISO": -1, "FILTER": "n/a"}, odd={"GAIN": "1.2e"}, clashes={})
+    ('GAIN = 1.2e', "EXPTIME = 'long'", 'ISO = -1')
+    """
+    told = [f"{key} = {words[:40] or 'nothing'}" for key, words in odd.items()]
+    told += [f"{key} = {words[:80]}" for key, words in clashes.items() if key in _LEAST or key in _READ]
+    told += [f"{key} = {cards[key]!r:.60}" for key in _LEAST if _is_no_number(cards.get(key), key)]
+    date = _text(cards, "DATE-OBS")
+    old = date is not None and re.fullmatch(
+        r"\d\d/\d\d/\d\d", date
+    )  # of the years 1900 to 1999, says the Standard
+    if date is not None and not old and date.casefold() not in _NO_VALUE and _date(cards) is None:
+        told.append(f"DATE-OBS = {date!r:.60}")
+    return tuple(told)
+
+
+def odd_card_note(facts: Facts, name: str) -> list[tuple[str, str]]:
+    """Return the warning about a file's cards that make no sense, in a list; empty where all do."""
+    odd = facts.odd_cards
+    if not odd:
+        return []
+    shown = ", ".join(odd[:MOST_TOLD]) + (f" and {len(odd) - MOST_TOLD} more" * (len(odd) > MOST_TOLD))
+    what = "a header card makes" if len(odd) == 1 else f"{len(odd)} header cards make"
+    return [("odd-card", f"{name}: {what} no sense and what it states is taken as unknown: {shown}")]
+
+
+def _is_no_number(value: Any, key: str) -> bool:
+    """Whether a card that facts are taken from holds something that can be no value of it; 0 may say: unknown."""
+    if value is None or value == 0:
+        return False
+    if isinstance(value, str):
+        plain = value.strip().casefold()
+        stated = _NUMBER.fullmatch(plain) or (key in _ANGLES and degrees_of(value) is not None)
+        return plain not in _NO_VALUE and not stated
+    return isinstance(value, bool) or not isinstance(value, int | float) or value < _LEAST[key]
 
 
 def stated_kind(cards: Mapping[str, Any]) -> str:

@@ -11,8 +11,8 @@ FITS Standard 4.0 (2018): sections 4.4.2.5 (BZERO, BSCALE, BLANK), 5.3 (unsigned
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any, Literal
 
@@ -22,15 +22,19 @@ from numpy.typing import NDArray
 from blend.base.errors import InputError
 from blend.base.master import Facts
 from blend.base.rowblocks import map_row_blocks, row_blocks
-from blend.files.cards import facts_from_cards, stated_full_scale
+from blend.files.cards import facts_from_cards, odd_cards, stated_full_scale, states_coordinates
+from blend.files.fitstiles import read_tiles
+from blend.files.header import Header, headers_of
 from blend.files.source import (
     EXPECTED,
     MOST_BYTES,
+    WORK_BYTES,
     Peek,
     names_of,
     reading,
     refuse_size,
     refuse_truncated,
+    room_for,
 )
 from blend.files.whole import writing
 
@@ -42,7 +46,6 @@ class _Picture:
     """Where one picture lies in a file and how its numbers are meant."""
 
     path: Path
-    hdu: int
     offset: int
     compressed: bool
     bitpix: int
@@ -51,7 +54,8 @@ class _Picture:
     zero: float
     blank: int | None
     cards: Mapping[str, Any]
-    header: Any
+    odd: tuple[str, ...]
+    header: Header
 
     @property
     def layout(self) -> tuple[int, int, int, bool]:
@@ -71,6 +75,13 @@ class _Picture:
             expected=EXPECTED,
             advice="write its planes as one picture of red, green and blue, or one file a plane",
         )
+
+    @property
+    def needed(self) -> int:
+        """Bytes of memory that it takes; of compressed tiles the stored numbers stand beside the pixels for a while."""
+        count = math.prod(self.axes)
+        unpacked = count * abs(self.bitpix) // 8 if self.compressed else 0
+        return max(WORK_BYTES * count, 5 * count + unpacked)
 
     @property
     def full_scale(self) -> float | None:
@@ -143,7 +154,7 @@ def read_fits(path: Path, *, most_bytes: int = MOST_BYTES) -> tuple[NDArray[np.f
     The first image HDU that holds pixels is read, plain or tile-compressed. Rows stay in the file's order.
     """
     picture = _find(path, most_bytes=most_bytes)
-    with reading(path, kind="FITS"):
+    with reading(path, kind="FITS"), room_for(path, picture.needed):
         pixels, brightest = _read_compressed(picture) if picture.compressed else _read_plain(picture)
     return pixels, _facts(picture, brightest=brightest)
 
@@ -151,7 +162,7 @@ def read_fits(path: Path, *, most_bytes: int = MOST_BYTES) -> tuple[NDArray[np.f
 def fits_header_text(path: Path) -> dict[str, str]:
     """Return all cards of the picture's header, and of the primary header beneath it, as text."""
     cards = _find(path, most_bytes=None).cards
-    return {key: str(value) for key, value in cards.items() if not _is_undefined(value)}
+    return {key: str(value) for key, value in cards.items() if value is not None}
 
 
 def write_fits(
@@ -248,13 +259,11 @@ def _ascii(text: str) -> str:
 def _find(path: Path, *, most_bytes: int | None) -> _Picture:
     """Find the first picture, and hold its header's promise against the file before allocating anything."""
     with reading(path, kind="FITS"):
-        primary: dict[str, Any] | None = None
-        for index, (header, offset) in enumerate(_headers(path)):
-            cards = _cards(header)
-            primary = cards if primary is None else primary
-            axes = _axes(header)
-            if axes:
-                picture = _describe(path, header, axes=axes, hdu=index, offset=offset, cards=primary | cards)
+        primary: Header | None = None
+        for header in headers_of(path):
+            primary = header if primary is None else primary
+            if axes := header.axes:
+                picture = _describe(header, primary, axes=axes)
                 _ = picture.layout
                 _check_promise(picture, most_bytes=most_bytes)
                 return picture
@@ -263,64 +272,33 @@ def _find(path: Path, *, most_bytes: int | None) -> _Picture:
     )
 
 
-def _headers(path: Path) -> Iterator[tuple[Any, int]]:
-    """Yield the header of every HDU and where its data begin; the data are stepped over.
-
-    Compressed pictures are seen as the tables they are stored as: only so is their own size seen.
-    """
-    from astropy.io import fits
-
-    held = path.stat().st_size
-    with path.open("rb") as file:
-        place = 0
-        while place < held:
-            file.seek(place)
-            header = fits.Header.fromfile(file)
-            offset = file.tell()
-            yield header, offset
-            place = offset + -(-_data_bytes(header) // 2880) * 2880
-
-
-def _data_bytes(header: Any) -> int:
-    """Return the size of an HDU's data: |BITPIX| / 8 * GCOUNT * (PCOUNT + NAXIS1 * NAXIS2 * ...)."""
-    lengths = [int(header[f"NAXIS{number}"]) for number in range(1, int(header["NAXIS"]) + 1)]
-    count = math.prod(lengths) if lengths else 0
-    groups = int(header.get("GCOUNT", 1)) * (int(header.get("PCOUNT", 0)) + count)
-    return max(0, abs(int(header["BITPIX"])) * groups // 8)
-
-
-def _axes(header: Any) -> tuple[int, ...]:
-    """Lengths of the axes in numpy order; empty where the HDU is no picture."""
-    is_compressed = header.get("ZIMAGE") is True
-    is_image = "SIMPLE" in header or str(header.get("XTENSION", "")).strip() == "IMAGE"
-    if not (is_compressed or is_image):
-        return ()
-    prefix = "Z" if is_compressed else ""
-    count = int(header[f"{prefix}NAXIS"])
-    axes = tuple(int(header[f"{prefix}NAXIS{number}"]) for number in range(count, 0, -1))
-    return axes if len(axes) >= 2 and all(length > 0 for length in axes) else ()
-
-
-def _describe(
-    path: Path, header: Any, *, axes: tuple[int, ...], hdu: int, offset: int, cards: Mapping[str, Any]
-) -> _Picture:
-    compressed = header.get("ZIMAGE") is True
-    bitpix = int(header["ZBITPIX" if compressed else "BITPIX"])
-    blank = header.get("BLANK", header.get("ZBLANK")) if bitpix > 0 else None
-    scale, zero = float(header.get("BSCALE", 1.0)), float(header.get("BZERO", 0.0))
-    if bitpix not in _STORED or not (math.isfinite(scale) and math.isfinite(zero)):
-        raise ValueError(f"BITPIX {bitpix}, BSCALE {scale}, BZERO {zero}")
+def _describe(header: Header, primary: Header, *, axes: tuple[int, ...]) -> _Picture:
+    bitpix = header.whole("ZBITPIX" if header.is_compressed else "BITPIX")
+    scale, zero = header.real("BSCALE", 1.0), header.real("BZERO", 0.0)
+    if bitpix not in _STORED or scale == 0.0:
+        raise InputError(
+            str(header.path),
+            found=f"its header says BITPIX {bitpix}, BSCALE {scale:g}",
+            expected=f"BITPIX one of {', '.join(map(str, _STORED))}, BSCALE other than 0",
+            advice="stack it again",
+        )
+    cards = {**primary.cards, **header.cards}
+    odd = {**primary.odd, **header.odd}
+    clashes = {**primary.clashes, **header.clashes}
+    for key in odd.keys() | clashes.keys():
+        cards.pop(key, None)
+    blank = cards.get("BLANK", cards.get("ZBLANK")) if bitpix > 0 else None
     return _Picture(
-        path=path,
-        hdu=hdu,
-        offset=offset,
-        compressed=compressed,
+        path=header.path,
+        offset=header.offset,
+        compressed=header.is_compressed,
         bitpix=bitpix,
         axes=axes,
         scale=scale,
         zero=zero,
-        blank=int(blank) if isinstance(blank, int) and not isinstance(blank, bool) else None,
+        blank=blank if isinstance(blank, int) and not isinstance(blank, bool) else None,
         cards=cards,
+        odd=odd_cards(cards, odd=odd, clashes=clashes),
         header=header,
     )
 
@@ -331,16 +309,16 @@ def _check_promise(picture: _Picture, *, most_bytes: int | None) -> None:
         refuse_size(picture.path, promised=count * max(4, abs(picture.bitpix) // 8), limit=most_bytes)
     header = picture.header
     held = picture.path.stat().st_size - picture.offset
-    refuse_truncated(picture.path, promised=_data_bytes(header), held=held)
+    refuse_truncated(picture.path, promised=header.data_bytes, held=held)
     if not picture.compressed:
         return
     tiles = 1
     for number, length in enumerate(reversed(picture.axes), start=1):
-        tiles *= -(-length // int(header.get(f"ZTILE{number}", length if number == 1 else 1)))
-    if tiles != header["NAXIS2"]:
+        tiles *= -(-length // max(1, header.whole(f"ZTILE{number}", length if number == 1 else 1)))
+    if tiles != header.whole("NAXIS2"):
         raise InputError(
             str(picture.path),
-            found=f"its compressed picture has {header['NAXIS2']} tiles",
+            found=f"its compressed picture has {header.whole('NAXIS2')} tiles",
             expected=f"{tiles}, as its header promises",
             advice="copy or stack it again",
         )
@@ -371,11 +349,8 @@ def _read_plain(picture: _Picture) -> tuple[NDArray[np.float32], float]:
 
 
 def _read_compressed(picture: _Picture) -> tuple[NDArray[np.float32], float]:
-    from astropy.io import fits
-
     planes, rows, columns, planes_last = picture.layout
-    with fits.open(picture.path, memmap=False, do_not_scale_image_data=True) as hdus:
-        stored = np.asarray(hdus[picture.hdu].data)
+    stored = read_tiles(picture.header)
     shape = (rows, columns, planes) if planes_last else (planes, rows, columns)
     stored = stored.reshape(shape)
     if planes_last:
@@ -405,36 +380,25 @@ def _convert(stored: NDArray[Any], picture: _Picture, pixels: NDArray[np.float32
         return float(np.fmax.reduce(pixels, axis=None))
 
 
-def _cards(header: Any) -> dict[str, Any]:
-    cards = {
-        card.keyword: card.value for card in header.cards if card.keyword not in ("", "HISTORY", "COMMENT")
-    }
-    for key in ("HISTORY", "COMMENT"):
-        if key in header:
-            cards[key] = "\n".join(str(line) for line in header[key])
-    return cards
-
-
-def _is_undefined(value: Any) -> bool:
-    return value is None or type(value).__name__ == "Undefined"
-
-
 def _facts(picture: _Picture, *, brightest: float | None) -> Facts:
     full_scale = picture.full_scale
     if full_scale is None:
         full_scale = stated_full_scale(picture.cards, brightest=brightest)
-    return facts_from_cards(picture.cards, full_scale=full_scale, wcs=_wcs(picture))
+    facts = facts_from_cards(picture.cards, full_scale=full_scale, wcs=_wcs(picture))
+    return replace(facts, odd_cards=picture.odd)
 
 
 def _wcs(picture: _Picture) -> Any:
     """Return celestial coordinates, or None where the header states none that work."""
-    if "CTYPE1" not in picture.header:
+    if not states_coordinates(picture.header.cards):
         return None
+    from astropy.io import fits
     from astropy.wcs import WCS
 
     try:
         with reading(picture.path, kind="world coordinates"):
-            whole = WCS(picture.header, relax=True, naxis=None if picture.layout[3] else 2)
+            header = fits.Header.fromstring("".join(picture.header.images.values()))
+            whole = WCS(header, relax=True, naxis=None if picture.layout[3] else 2)
             wcs = whole.celestial if picture.layout[3] else whole
             wcs.wcs.set()
     except InputError:

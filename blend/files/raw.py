@@ -6,6 +6,7 @@ is clipped, scaled, turned or interpolated. The pattern, the black and the white
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
 from dataclasses import dataclass
@@ -17,7 +18,7 @@ from numpy.typing import NDArray
 
 from blend.base.errors import BlendError, InputError
 from blend.base.master import Facts
-from blend.files.source import MOST_BYTES, describe, first_bytes, in_words, reading, refuse_size
+from blend.files.source import MOST_BYTES, describe, first_bytes, in_words, reading, refuse_size, room_for
 
 EXPECTED = "a camera raw with a 2x2 Bayer mosaic, a FITS mosaic with BAYERPAT, or a FITS picture of one plane"
 SUFFIXES = frozenset(
@@ -179,11 +180,22 @@ def read_counts(
 
         head = _fits_head(path, pattern)
         pixels: NDArray[Any] = read_fits(path, most_bytes=most_bytes)[0][0]
+        # a few rows answer for nearly every frame
+        if not (np.isfinite(pixels[::50]).any() or np.isfinite(pixels).any()):
+            raise InputError(
+                str(path),
+                found="none of its pixels holds a number",
+                expected="a frame",
+                advice="leave it out, or copy it again",
+            )
     else:
         with _opened(path) as raw:
             head = _raw_head(path, raw)
             refuse_size(path, promised=4 * head.shape[0] * head.shape[1], limit=most_bytes)
-            pixels = _photosites(path, raw, head)
+            # two bytes a photosite as unpacked and as copied, margins counted; four where they become numbers
+            sizes = raw.sizes
+            with room_for(path, 8 * max(int(sizes.raw_height) * int(sizes.raw_width), math.prod(head.shape))):
+                pixels = _photosites(path, raw, head)
     return head, pixels, _clip_level(pixels, head)
 
 

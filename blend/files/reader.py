@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from blend.base.errors import InputError
 from blend.base.master import Master, flags_of
 from blend.base.rowblocks import map_row_blocks
-from blend.files.cards import stated_kind
+from blend.files.cards import stated_kind, states_coordinates
 from blend.files.source import EXPECTED, MOST_BYTES, Peek, describe, first_bytes, names_of
 
 if TYPE_CHECKING:
@@ -19,7 +19,9 @@ if TYPE_CHECKING:
 
 __all__ = [
     "Peek",
+    "coordinates_fault",
     "header_text",
+    "is_picture",
     "peek",
     "read_mosaic",
     "read_picture",
@@ -141,6 +143,13 @@ def refuse_other_kind(path: Path, role: str) -> None:
         )
 
 
+def coordinates_fault(path: Path, master: Master) -> str:
+    """Return in words that a header's places in the sky could not be used, or nothing."""
+    if master.facts.wcs is not None or not states_coordinates(header_text(path)):
+        return ""
+    return "its header states world coordinates that contradict themselves or lack a card; they are not used"
+
+
 def scaled(master: Master, divisor: float) -> Master:
     """Return the master with its pixels divided by ``divisor``, as fractions of full scale, unclipped.
 
@@ -185,6 +194,17 @@ def _kind(path: Path) -> Literal["FITS", "TIFF"]:
     if start.startswith(b"\x1f\x8b"):
         advice = "unpack it first"
     raise InputError(str(path), found=f"it is {describe(start)}", expected=EXPECTED, advice=advice)
+
+
+def is_picture(path: Path) -> bool:
+    """Return whether the content of a file, as far as it can be read, is that of a picture and no text."""
+    from blend.files.raw import is_raw
+
+    try:
+        start = first_bytes(path)
+        return start.startswith((b"SIMPLE  =", *_TIFF_STARTS)) or is_raw(path)
+    except InputError:
+        return False
 
 
 def _refuse_raw(path: Path) -> None:

@@ -6,6 +6,7 @@ import hashlib
 import json
 import math
 import platform
+import re
 from collections.abc import Mapping
 from functools import lru_cache
 from importlib import metadata
@@ -14,11 +15,19 @@ from typing import Any
 
 import numpy as np
 
-from blend.base.errors import InputError
+from blend.base.errors import InputError, shortened
 from blend.files.whole import writing
 
 VERSION = 1
 MOST_RECORD_BYTES = 64 * 2**20
+MOST_DEPTH = 30
+LONGEST_TEXT = 10_000
+WRITTEN = "take the record as the run has left it, or run again"
+_ROLE = r"[a-z][a-z0-9-]{0,60}\.(?:light(?:\.(?:red|green|blue))?|dark|flat|bias|flat_dark|catalogue)"
+# 4096 is the longest path that Linux opens (PATH_MAX of limits.h)
+_PATH = r"[^\x00\ud800-\udfff]{1,4096}"
+_BROKEN = re.compile(r"[\x00\ud800-\udfff]")
+_SHA256 = r"[0-9a-f]{64}"
 
 _ORDER = (
     "version",
@@ -142,9 +151,11 @@ def read_record(path: Path) -> dict[str, Any]:
     where = str(path)
     expected = "a record.json that a run has left"
     try:
-        if path.stat().st_size > MOST_RECORD_BYTES:
+        with path.open("rb") as file:
+            raw = file.read(MOST_RECORD_BYTES + 1)
+        if len(raw) > MOST_RECORD_BYTES:
             raise InputError(where, found="the file is too large for a record", expected=expected)
-        record = json.loads(path.read_text(encoding="utf-8"), parse_constant=_refuse_constant)
+        record = json.loads(raw.decode("utf-8"), parse_constant=_refuse_constant)
     except OSError as error:
         raise InputError(
             where,
@@ -157,10 +168,16 @@ def read_record(path: Path) -> dict[str, Any]:
     if not isinstance(record, dict):
         raise InputError(where, found="it holds no table of keys", expected=expected)
     _check_version(where, record)
-    if not isinstance(record.get("recipe"), dict):
-        raise InputError(where, found="it has no table 'recipe'", expected=expected)
-    _check_files(where, record, "inputs", ("role", "path", "sha256"))
-    _check_files(where, record, "outputs", ("path", "sha256"))
+    try:
+        _table(record.get("recipe"), "recipe")
+        if "setup" in record:
+            for name, table in _table(record["setup"], "setup").items():
+                _table(table, f"setup.{name}")
+        _refuse_odd_values({key: record.get(key) for key in ("recipe", "setup", "target")})
+        _check_inputs(_list(record.get("inputs"), "inputs"))
+        _check_outputs(_list(record.get("outputs"), "outputs"))
+    except _Wrong as wrong:
+        raise InputError(where, found=wrong.found, expected=wrong.expected, advice=WRITTEN) from None
     return record
 
 
@@ -199,18 +216,85 @@ def _check_version(where: str, record: dict[str, Any]) -> None:
     )
 
 
-def _check_files(where: str, record: dict[str, Any], key: str, fields: tuple[str, ...]) -> None:
-    files = record.get(key)
-    if not isinstance(files, list):
-        raise InputError(where, found=f"it has no list '{key}'", expected="a record.json that a run has left")
-    for index, entry in enumerate(files):
-        missing = [
-            name for name in fields if not isinstance(entry, dict) or not isinstance(entry.get(name), str)
-        ]
-        if missing:
-            raise InputError(
-                where, found=f"{key}[{index}] has no text '{missing[0]}'", expected=", ".join(fields)
-            )
+class _Wrong(Exception):
+    """What is wrong at one place of a record, and what belongs there."""
+
+    def __init__(self, place: str, value: Any, expected: str) -> None:
+        words = "missing" if value is None else repr(value)
+        self.found = f"{shortened(place, 120)} is {shortened(words, 60)}"
+        self.expected = expected
+
+
+def _table(value: Any, place: str) -> dict[str, Any]:
+    if not isinstance(value, dict):
+        raise _Wrong(place, value, "a table")
+    return value
+
+
+def _list(value: Any, place: str) -> list[Any]:
+    if not isinstance(value, list):
+        raise _Wrong(place, value, "a list")
+    return value
+
+
+def _text(entry: dict[str, Any], key: str, place: str, *, like: str, words: str) -> str:
+    value = entry.get(key)
+    if not isinstance(value, str) or not re.fullmatch(like, value):
+        raise _Wrong(f"{place}.{key}", value, words)
+    return value
+
+
+def _check_inputs(entries: list[Any]) -> None:
+    roles: set[str] = set()
+    for index, entry in enumerate(entries):
+        place = f"inputs[{index}]"
+        _table(entry, place)
+        role = _text(
+            entry, "role", place, like=_ROLE, words="a master and what the file is of it, like rgb.light"
+        )
+        _text(entry, "path", place, like=_PATH, words="the path of a file")
+        _text(entry, "sha256", place, like=_SHA256, words="64 hexadecimal digits")
+        size = entry.get("bytes", 0)
+        if isinstance(size, bool) or not isinstance(size, int) or size < 0:
+            raise _Wrong(f"{place}.bytes", size, "the size of the file, a whole number")
+        whole = role.removesuffix(".red").removesuffix(".green").removesuffix(".blue")
+        if (
+            role in roles
+            or (whole != role and whole in roles)
+            or any(r.startswith(f"{role}.") for r in roles)
+        ):
+            raise _Wrong(f"{place}.role", role, "one file for each role, or one for each plane of it")
+        roles.add(role)
+
+
+def _check_outputs(entries: list[Any]) -> None:
+    for index, entry in enumerate(entries):
+        place = f"outputs[{index}]"
+        _table(entry, place)
+        path = _text(entry, "path", place, like=_PATH, words="the path of a file, from the record's folder")
+        if PurePath(path).is_absolute() or ".." in PurePath(path).parts:
+            raise _Wrong(f"{place}.path", path, "a path inside the record's folder")
+        _text(entry, "sha256", place, like=_SHA256, words="64 hexadecimal digits")
+
+
+def _refuse_odd_values(value: Any, place: str = "", depth: int = 0) -> None:
+    """Raise `_Wrong` for what no recipe or target could hold: nothing at all, endless numbers, broken text, a tower."""
+    if depth > MOST_DEPTH:
+        raise _Wrong(place, "a tower of tables", f"at most {MOST_DEPTH} tables in one another")
+    if isinstance(value, dict):
+        for key, item in value.items():
+            _refuse_odd_values(key, place, depth + 1)
+            if item is not None or depth > 0:  # what a record of an earlier release does not tell
+                _refuse_odd_values(item, f"{place}.{key}" if place else key, depth + 1)
+    elif isinstance(value, list):
+        for index, item in enumerate(value):
+            _refuse_odd_values(item, f"{place}[{index}]", depth + 1)
+    elif value is None:
+        raise _Wrong(place, None, "a value")
+    elif isinstance(value, int) and abs(value) >= 2**63:
+        raise _Wrong(place, "a number of more than 64 bits", "a number that a recipe can hold")
+    elif isinstance(value, str) and (_BROKEN.search(value) or len(value) > LONGEST_TEXT):
+        raise _Wrong(place, value, f"a text of at most {LONGEST_TEXT} characters")
 
 
 def _refuse_constant(name: str) -> Any:

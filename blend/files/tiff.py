@@ -23,17 +23,25 @@ from blend.base.rowblocks import map_row_blocks
 from blend.files.source import (
     EXPECTED,
     MOST_BYTES,
+    WORK_BYTES,
     Peek,
     names_of,
     reading,
     refuse_size,
     refuse_truncated,
+    room_for,
 )
 from blend.files.srgb import code_values, srgb_profile
 from blend.files.whole import writing
 
 CLASSIC_LIMIT = 2**32 - 2**25
 """Most bytes of pixels in a classic TIFF, whose offsets have 32 bits; the rest is room for tags."""
+
+TILES_AT_ONCE = 2
+
+_BOUNDED = {1, 5, 8, 32773, 32946, 34925, 50000}
+"""None, LZW, deflate (two numbers), PackBits, LZMA and Zstandard: each is unpacked into room of a strip's or tile's own
+size. The others are pictures with a size of their own, which may be any."""
 
 _BLACK_IS_ZERO, _RGB, _MOSAIC = 1, 2, 32803
 _DNG_VERSION = 50706
@@ -84,9 +92,21 @@ def read_tiff(path: Path, *, most_bytes: int = MOST_BYTES) -> tuple[NDArray[np.f
     with _first_page(path) as page:
         _check(path, page, most_bytes=most_bytes)
         count = _plane_count(path, page)
-        stored = np.asarray(page.asarray())
-        facts = _facts(page)
-        samples_first = page.axes == "SYX"
+        with room_for(path, _needed(page, count)):
+            return _unpacked(page, count), _facts(page)
+
+
+def _needed(page: Any, count: int) -> int:
+    """Return the bytes of memory that a page takes; samples and tiles as stored are there while it is unpacked."""
+    stored = math.prod(int(length) for length in page.shape) * int(page.dtype.itemsize)
+    tile = math.prod(int(length) for length in page.chunks) * int(page.dtype.itemsize) if page.is_tiled else 0
+    pixels = count * int(page.imagelength) * int(page.imagewidth)
+    return max(WORK_BYTES * pixels, 5 * pixels + stored + TILES_AT_ONCE * tile)
+
+
+def _unpacked(page: Any, count: int) -> NDArray[np.float32]:
+    stored = np.asarray(page.asarray(maxworkers=TILES_AT_ONCE))
+    samples_first = page.axes == "SYX"
     if stored.ndim == 2:
         stored = stored[np.newaxis]
     elif not samples_first:
@@ -102,7 +122,7 @@ def read_tiff(path: Path, *, most_bytes: int = MOST_BYTES) -> tuple[NDArray[np.f
             part[np.isinf(part)] = np.nan
 
     map_row_blocks(convert, pixels.shape[1])
-    return pixels, facts
+    return pixels
 
 
 def tiff_header_text(path: Path) -> dict[str, str]:
@@ -219,6 +239,14 @@ def _check(path: Path, page: Any, *, most_bytes: int | None) -> None:
     count = math.prod(int(length) for length in page.shape)
     if count == 0:
         raise InputError(str(path), found="its first page has no pixels", expected=EXPECTED)
+    if int(page.compression) not in _BOUNDED:
+        name = getattr(page.compression, "name", str(int(page.compression)))
+        raise InputError(
+            str(path),
+            found=f"its first page is compressed as {name}",
+            expected="a TIFF without compression, or with LZW, deflate, PackBits, LZMA or Zstandard",
+            advice="save it so; a master is best left uncompressed",
+        )
     item = int(page.dtype.itemsize)
     if most_bytes is not None:
         refuse_size(path, promised=count * max(4, item), limit=most_bytes)

@@ -1,4 +1,4 @@
-"""The lines that say whether a run may be trusted: five, and one for automatic amounts."""
+"""The lines that say whether a run may be trusted: five, and more where there is need."""
 
 from __future__ import annotations
 
@@ -23,7 +23,7 @@ class Line:
 def verdict(record: Mapping[str, Any]) -> list[Line]:
     """Return registration, slope left, scale with its error, star tint and clipped share, each good or to look at."""
     lines = [_registration(record), _slope(record), _scale(record), _tint(record), _clipped(record)]
-    return lines + _amounts(record)
+    return lines + _no_light(record) + _amounts(record)
 
 
 def _registration(record: Mapping[str, Any]) -> Line:
@@ -79,6 +79,13 @@ def _clipped(record: Mapping[str, Any]) -> Line:
         f"{100 * low:.3f} % of the pixels are black in some plane, {100 * high:.3f} % are full in some plane"
     )
     return Line("Clipped", text, low <= GOOD_CLIPPED)
+
+
+def _no_light(record: Mapping[str, Any]) -> list[Line]:
+    """Return a line on the masters in which no light of their line was found; nothing where all have some."""
+    none = [name for name, entry in record["continuum"].items() if not entry["line_light"]["found"]]
+    text = f"none found in {', '.join(none)}: nothing of it comes into the picture"
+    return [Line("Line light", text, False)] if none else []
 
 
 def _amounts(record: Mapping[str, Any]) -> list[Line]:

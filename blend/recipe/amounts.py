@@ -108,10 +108,14 @@ def amount_words(entry: Mapping[str, Any]) -> str:
     --------
     >>> amount_words({"formula": "emission-add", "amount": 1.0, "line_contrast": 2.0})
     'amount 1, line contrast x 2'
+    >>> amount_words({"formula": "screen", "amount": 0.2, "line_light": False})
+    'amount 0.2, but no line light was found'
     """
     text = f"amount {entry['amount']:.4g}"
     if "line_contrast" in entry:
         text += f", line contrast x {entry['line_contrast']:.4g}"
+    if not entry.get("line_light", True):
+        text += ", but no line light was found"
     return text
 
 

@@ -38,7 +38,7 @@ def explain(recipe: Recipe, target: Target | None = None) -> str:
     Examples
     --------
     >>> from blend.recipe.model import load_recipe
-    >>> print(explain(load_recipe("", where="empty.toml")).splitlines()[0])
+    >>> print(explain(load_recipe("version = 1", where="empty.toml")).splitlines()[0])
     A recipe without a title
     """
     steps = [
@@ -159,7 +159,10 @@ def _gradient(recipe: Recipe) -> Iterator[str]:
         yield from _SKY_MODELS[table.model](table)
         yield from _sky_blocks(table)
         if table.flat_fault == "correct":
-            yield "A centred bowl or ring in the sky, which no Moon makes, is divided out as a fault of the flat."
+            yield (
+                "A centred bowl or ring in the sky, which no Moon makes, is divided out as a fault of the flat, where "
+                "the stars show it too."
+            )
     yield from _overrides(recipe, "gradient")
 
 

@@ -3,12 +3,20 @@
 from __future__ import annotations
 
 import re
+import unicodedata
 from typing import Annotated, Any, get_args
 
-from pydantic import AfterValidator, BaseModel, BeforeValidator, ConfigDict
+from pydantic import AfterValidator, BaseModel, BeforeValidator, ConfigDict, WithJsonSchema
 from pydantic_core import PydanticCustomError
 
 from blend.base.registry import suggestion
+
+LONGEST_TITLE = 100
+LONGEST_FOLDER = 60
+"""Characters; of four bytes each they stay below the 255 bytes of common file systems."""
+
+_RESERVED = re.compile(r"con|prn|aux|nul|(com|lpt)[0-9]")
+"""Names of devices in Windows (Microsoft, Naming Files, Paths, and Namespaces; from memory)."""
 
 PLANES = ("red", "green", "blue")
 
@@ -56,6 +64,28 @@ def _kebab_of(text: str) -> str:
     return f"write {near!r}" if near else ""
 
 
+def _check_title(text: str) -> str:
+    if text.strip() and len(text) <= LONGEST_TITLE and text.isprintable():
+        return text
+    raise wrong(f"a name of one line, of at most {LONGEST_TITLE} characters")
+
+
+def folder_name(title: str) -> str:
+    """Return a name for a folder that every system takes, made of a title's letters and digits.
+
+    Examples
+    --------
+    >>> folder_name("lantern-spiral"), folder_name("M 51"), folder_name("../NGC 891 (west)"), folder_name("Con.")
+    ('lantern-spiral', 'm-51', 'ngc-891-west', 'con-target')
+    """
+    plain = unicodedata.normalize("NFKC", title).casefold()
+    words = "".join(letter if letter.isalnum() else " " for letter in plain).split()
+    name = "-".join(words)[:LONGEST_FOLDER].rstrip("-")
+    if not name:
+        return "target"
+    return f"{name}-target" if _RESERVED.fullmatch(name) else name
+
+
 def _check_master(text: str) -> str:
     if text in (*PLANES, "luminance"):
         raise wrong(
@@ -72,6 +102,7 @@ def _check_line(text: str) -> str:
     return _check_master(text)
 
 
+Title = Annotated[str, AfterValidator(_check_title), WithJsonSchema({"type": "string", "minLength": 1})]
 Kebab = Annotated[str, AfterValidator(_check_kebab)]
 MasterName = Annotated[str, AfterValidator(_check_master)]
 LineName = Annotated[str, AfterValidator(_check_line)]

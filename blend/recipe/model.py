@@ -89,18 +89,24 @@ def load_recipe(text: str, *, where: str, settings: Mapping[str, Any] = MappingP
 
     Examples
     --------
-    >>> load_recipe("[stretch]\\nsky_levl = 0.2", where="r.toml")
+    >>> load_recipe("version = 1\\n[stretch]\\nsky_levl = 0.2", where="r.toml")
     Traceback (most recent call last):
     ...
     blend.base.errors.FaultList: stretch.sky_levl: there is no key 'sky_levl' here; expected one of: \
 black_sigma, colour, curve, sky_level. Did you mean 'sky_level'?
-    >>> load_recipe("", where="r.toml", settings={"stretch.sky_level": 0.2}).stretch.sky_level
+    >>> load_recipe("version = 1", where="r.toml", settings={"stretch.sky_level": 0.2}).stretch.sky_level
     0.2
     """
     raw = read_toml(text, where=where)
     fitting, faults = _fitting_settings(raw, settings)
     values, more = apply_settings(raw, fitting)
     faults += more
+    if "version" not in values:
+        advice = f"add version = 1 at the top of {where}"
+        faults.append(
+            RecipeError("version", found="the key is missing", expected="that of the format", advice=advice)
+        )
+        values["version"] = 1
     recipe = None
     try:
         recipe = Recipe.model_validate(values)
@@ -149,6 +155,7 @@ def _fitting_settings(
     """Return the settings but for those of blends the recipe does not have, and these as faults."""
     whole = [key.split(".")[1] for key in settings if key.startswith("blend.") and key.count(".") == 1]
     blends = [*_tables(raw, "blend"), *whole]
+    tables = toml_names(Recipe)
     fitting: dict[str, Any] = {}
     faults = []
     for key, value in settings.items():
@@ -159,6 +166,9 @@ def _fitting_settings(
             faults.append(
                 RecipeError(key, found=found, expected=expected, advice=suggestion(parts[1], blends))
             )
+        elif parts[0] in blends and parts[0] not in tables:
+            advice = f"write blend.{key}"
+            faults.append(RecipeError(key, found=f"a recipe has no table {parts[0]!r}", advice=advice))
         else:
             fitting[key] = value
     return fitting, faults

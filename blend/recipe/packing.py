@@ -136,7 +136,7 @@ class _Pack:
         }
 
     def line(self, line: Line) -> Document:
-        values = {name: getattr(line, name) for name in ("sigma", "scaled_sigma", "broad")}
+        values = {name: getattr(line, name) for name in ("sigma", "scaled_sigma", "broad", "found")}
         planes = {
             name: None if plane is None else self.array(plane)
             for name, plane in (("emission", line.emission), ("unfaded", line.unfaded))
@@ -153,7 +153,8 @@ def _master(item: Mapping[str, Any], arrays: Mapping[str, NDArray[Any]]) -> Mast
         }
     )
     facts["site"] = None if facts["site"] is None else tuple(facts["site"])
-    facts |= {name: frozen(facts[name]) for name in ("sky", "saturation")}
+    facts["odd_cards"] = tuple(facts["odd_cards"])
+    facts |= {name: frozen(facts[name]) for name in ("sky", "saturation", "broad_noise")}
     pixels = arrays[item["pixels"]]
     return Master(
         pixels=pixels[None] if pixels.ndim == 2 else pixels,
@@ -172,6 +173,7 @@ def _line(item: Mapping[str, Any], arrays: Mapping[str, NDArray[Any]]) -> Line:
         sigma=item["sigma"],
         scaled_sigma=item["scaled_sigma"],
         broad=item["broad"],
+        found=item["found"],
     )
 
 

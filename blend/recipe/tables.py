@@ -135,7 +135,8 @@ class Gradient(Step):
     )
     flat_fault: Literal["report", "correct"] = Field(
         default="report",
-        description="a centred bowl or ring, which no Moon makes: told only, or divided out as well",
+        description="a centred bowl or ring, which no Moon makes: told only, or divided out as well where star fluxes "
+        "against another master show it too",
     )
     object_boxes: tuple[RegionTable, ...] = Field(
         default=(), strict=False, description="regions to leave out of the fit, besides the objects found"
@@ -360,7 +361,7 @@ _Version = Literal[1]
 class Recipe(Table):
     """How a picture is made. The order of work is fixed by physics, whatever the order of the tables."""
 
-    version: Annotated[_Version, exactly(_Version)] = Field(default=1, description="of this format")
+    version: Annotated[_Version, exactly(_Version)] = Field(description="of this format")
     title: str = Field(default="", max_length=200, description="one line for the report")
     calibrate: Calibrate = Field(default_factory=Calibrate)
     register_: Register = Field(default_factory=Register, alias="register")

@@ -22,7 +22,7 @@ from pydantic import (
 from blend.base.errors import FaultList, InputError, RecipeError
 from blend.base.master import Domain
 from blend.base.registry import suggestion
-from blend.recipe.fields import PLANES, Kebab, MasterName, Table, is_number, wrong
+from blend.recipe.fields import PLANES, MasterName, Table, Title, folder_name, is_number, wrong
 from blend.recipe.model import STEPS
 from blend.recipe.tables import Plane, Recipe
 from blend.recipe.text import faults_of, flatten, read_toml, toml_names
@@ -145,6 +145,11 @@ class MasterFiles(Table):
         description="the master bias; or its level as a number, in counts of the light's file, where no frame exists",
     )
     flat_dark: FilePath | None = Field(default=None, description="the master dark of the flats")
+    flat_calibrated: bool | None = Field(
+        default=None,
+        description="true: bias or dark was taken off the flats before they were stacked, so that nothing is taken off "
+        "the master flat; false: it was not. Without it header and pixels tell",
+    )
     catalogue: FilePath | None = Field(
         default=None,
         description='stars of known colour for balance.white = "b_v=NUMBER": a CSV with the columns ra, dec (degrees, '
@@ -178,9 +183,14 @@ class MasterFiles(Table):
 class Target(Table):
     """Which pictures are blended."""
 
-    name: Kebab = Field(description="of the target; results go into a folder of this name")
+    name: Title = Field(description="of the target; results go into a folder called after it")
     masters: dict[MasterName, MasterFiles] = Field(description="rgb, and one for each line")
     set: dict[str, Any] = Field(default_factory=dict, description="recipe values for this target alone")
+
+    @property
+    def folder(self) -> str:
+        """The name of the folder for results where none is given: `folder_name` of the target's name."""
+        return folder_name(self.name)
 
     @property
     def lines(self) -> tuple[str, ...]:
@@ -314,20 +324,28 @@ def refuse_outside(target: Target, folder: Path, root: Path | None = None) -> No
         raise FaultList(faults)
 
 
-def missing_files(target: Target) -> list[InputError]:
-    """Return the files that are not there, as faults; nothing is opened."""
+def missing_files(target: Target, *, options: bool = False) -> list[InputError]:
+    """Return the files that are not there, as faults; nothing is opened. ``options``: from the command line's words."""
     return [
         InputError(
             str(path),
             found="this is a folder" if os.path.isdir(path) else "there is no such file",  # noqa: PTH112
             expected=f"the {role} of {master}",
-            advice=f"mend {place} in the target file, or put the file there",
+            advice=f"mend {_option(master, role) if options else f'{place} in the target file'}, or put the file there",
         )
         for place, path in target.paths()
         for _, master, role in [place.split(".", 2)]
         # unlike the methods of Path these take a name that is too long for an answer of no
         if not os.path.isfile(path)  # noqa: PTH113
     ]
+
+
+def _option(master: str, role: str) -> str:
+    """Return the option of the command line that names a file."""
+    kind, _, plane = role.partition(".")
+    if kind == "light":
+        return f"-m {master}{'.' * bool(plane)}{plane}=FILE"
+    return f"--{kind.replace('_', '-')} {master}=FILE"
 
 
 def target_schema() -> dict[str, Any]:
@@ -366,7 +384,7 @@ def _role_faults(masters: dict[str, Any]) -> list[RecipeError]:
     if "rgb" not in masters:
         found = f"there is no master called rgb among: {', '.join(masters) or 'none'}"
         faults.append(RecipeError("masters", found=found, advice="name the colour master rgb"))
-    steps = {key: step for step in STEPS for key in toml_names(type(Recipe().step(step)))}
+    steps = {key: step for step in STEPS for key in toml_names(type(Recipe(version=1).step(step)))}
     for name, table in masters.items():
         where = f"masters.{name}"
         if name in steps:
@@ -377,10 +395,25 @@ def _role_faults(masters: dict[str, Any]) -> list[RecipeError]:
             if key in keys:
                 found = f"{key} has no meaning for {name}"
                 faults.append(RecipeError(f"{where}.{key}", found=found, advice=advice))
+        if keys.get("flat_calibrated") is not None:
+            faults += _flat_faults(where, keys)
         if name != "rgb" and isinstance(keys.get("light"), dict):
             found, advice = "one file a plane, for a line", "give one file; plane says which plane to take"
             faults.append(RecipeError(f"{where}.light", found=found, advice=advice))
     return faults
+
+
+def _flat_faults(where: str, keys: dict[str, Any]) -> list[RecipeError]:
+    if "flat" not in keys:
+        found, advice = "there is no flat that it could speak of", "name the flat, or take this out"
+    elif keys["flat_calibrated"] is True and "flat_dark" in keys:
+        found, advice = (
+            "true, but flat_dark is given too",
+            "leave flat_dark out: nothing is taken off such a flat",
+        )
+    else:
+        return []
+    return [RecipeError(f"{where}.flat_calibrated", found=found, advice=advice)]
 
 
 def _split_word(option: str, word: str, faults: list[RecipeError]) -> tuple[str, str, str]:
@@ -389,7 +422,10 @@ def _split_word(option: str, word: str, faults: list[RecipeError]) -> tuple[str,
     master, dot, plane = name.partition(".")
     if equals and master and path and (plane in PLANES if dot else True):
         return master, plane, path
-    fault = RecipeError(f"{option} {word}", found="not a master and a file", expected="NAME=FILE")
+    advice = "" if equals else f"for example {option} rgb={word}"
+    fault = RecipeError(
+        f"{option} {word}", found="not a master and a file", expected="NAME=FILE", advice=advice
+    )
     faults.append(fault)
     return "", "", ""
 

@@ -8,9 +8,10 @@ import math
 import re
 import tomllib
 from collections.abc import Iterator, Mapping
+from difflib import get_close_matches
 from typing import TYPE_CHECKING, Any, get_args, get_origin
 
-from blend.base.errors import FaultList, RecipeError
+from blend.base.errors import MOST_TOLD, FaultList, RecipeError
 from blend.base.registry import suggestion
 
 if TYPE_CHECKING:
@@ -21,7 +22,18 @@ LONGEST_TEXT = 1_000_000
 """Characters; a recipe is a page of text, and anything longer is another kind of file."""
 
 MEND = "mend the line: a text stands in quotes, a key may be given once"
+MOST_PARTS = 30
+"""Parts of a dotted key, and tables in one another; a recipe has four."""
+LONGEST_WORD = 200
+"""Characters of a key without quotes, or of a number."""
 BARE_KEY = re.compile(r"[A-Za-z0-9_-]+")
+_PART = re.compile(r"""[A-Za-z0-9_+-]++|"(?:[^"\\\n]|\\.)*+"|'[^'\n]*+'""")
+_WORDS = re.compile(
+    r"#[^\n]*+|\"{3}(?:[^\\]|\\.)*?\"{3}|'{3}.*?'{3}"
+    rf"|(?P<chain>(?:{_PART.pattern})(?:[ \t]*+\.[ \t]*+(?:{_PART.pattern}))*+)",
+    re.DOTALL,
+)
+"""Comments and texts of several lines, or words that dots join: keys and numbers, and texts in quotes."""
 _SPOT = re.compile(r"\s*\(at (?:line (\d+), column \d+|end of document)\)$")
 
 
@@ -51,7 +63,9 @@ mend the line: a text stands in quotes, a key may be given once.
     if len(text) > LONGEST_TEXT:
         raise FaultList([RecipeError(where, found=f"{len(text)} characters", expected="a page of TOML")])
     try:
-        return tomllib.loads(text.removeprefix("\ufeff"))
+        return _loads(text.removeprefix("\ufeff"))
+    except _TooLarge as large:
+        fault = RecipeError(f"{where}, line {large.line}", found=large.found, expected=large.expected)
     except tomllib.TOMLDecodeError as error:
         message = str(error)
         spot = _SPOT.search(message)
@@ -61,6 +75,46 @@ mend the line: a text stands in quotes, a key may be given once.
     except RecursionError:
         fault = RecipeError(where, found="arrays or tables nested too deep", expected="a page of TOML")
     raise FaultList([fault])
+
+
+class _TooLarge(ValueError):
+    def __init__(self, found: str, expected: str, *, line: int) -> None:
+        super().__init__(found)
+        self.found, self.expected, self.line = found, expected, line
+
+
+def _loads(text: str) -> dict[str, Any]:
+    """Parse TOML; what the parser would take minutes for, or what no later step could print, is refused before.
+
+    The parser's time goes with the square of the parts of a dotted key, and Python turns no integer of more than 4300
+    digits into text or back.
+    """
+    for match in _WORDS.finditer(text):
+        words = match["chain"]
+        if not words:
+            continue
+        longest = max((len(part) for part in _PART.findall(words) if part[0] not in "\"'"), default=0)
+        if longest > LONGEST_WORD:
+            found, expected = f"a word or number of {longest} characters", f"at most {LONGEST_WORD}"
+        elif len(words) > 2 * MOST_PARTS and _PART.sub("", words).count(".") >= MOST_PARTS:
+            found, expected = f"a key of more than {MOST_PARTS} parts", "section.key"
+        else:
+            continue
+        raise _TooLarge(found, expected, line=text.count("\n", 0, match.start()) + 1)
+    values = tomllib.loads(text)
+    _refuse_depth(values)
+    return values
+
+
+def _refuse_depth(value: Any) -> None:
+    """Raise RecursionError where tables and lists lie in one another deeper than `MOST_PARTS`."""
+    here = [value]
+    for _ in range(MOST_PARTS + 1):
+        inner = [item for item in here if isinstance(item, dict | list)]
+        here = [x for item in inner for x in (item.values() if isinstance(item, dict) else item)]
+        if not here:
+            return
+    raise RecursionError
 
 
 def toml_value(value: Any) -> str:
@@ -147,7 +201,9 @@ def parse_value(text: str, *, where: str) -> Any:
     """
     word = text.strip()
     try:
-        values = tomllib.loads(f"value = {word}")
+        values = _loads(f"value = {word}")
+    except _TooLarge as large:
+        raise RecipeError(where, found=large.found, expected=large.expected) from None
     except (tomllib.TOMLDecodeError, RecursionError):
         values = {}
     if len(values) == 1:
@@ -186,7 +242,8 @@ def apply_settings(
     faults: list[RecipeError] = []
     for key, value in settings.items():
         parts = key.split(".")
-        if not all(BARE_KEY.fullmatch(part) for part in parts):
+        if len(parts) > MOST_PARTS or not all(BARE_KEY.fullmatch(part) for part in parts):
+            key = key if len(key) <= 60 else f"{key[:57]}..."
             faults.append(RecipeError(key, found="not a dotted key", expected="section.key"))
             continue
         table = result
@@ -208,7 +265,12 @@ def faults_of(error: ValidationError, model: type[BaseModel]) -> list[RecipeErro
     model : type
         The model that was to be filled; its fields say which keys and ranges there are.
     """
-    return [_fault(dict(item), model) for item in error.errors(include_url=False)]
+    found = error.errors(include_url=False)
+    # near misses are looked for at each fault, which takes its time
+    faults = [_fault(dict(item), model) for item in found[:MOST_TOLD]]
+    if len(found) > MOST_TOLD:
+        faults.append(RecipeError("and further", found=f"{len(found) - MOST_TOLD} more such faults"))
+    return faults
 
 
 def dotted(place: tuple[str | int, ...]) -> str:
@@ -231,13 +293,13 @@ def toml_names(model: type[BaseModel]) -> dict[str, FieldInfo]:
 def _fault(item: dict[str, Any], model: type[BaseModel]) -> RecipeError:
     place, kind, context = item["loc"], item["type"], item.get("ctx", {})
     where = dotted(place)
-    while isinstance(place[-1], str) and place[-1][0] == "<":
+    while isinstance(place[-1], str) and place[-1].startswith("<"):
         place = place[:-1]
     table = _model_at(model, place[:-1])
     keys = toml_names(table) if table else {}
     if kind == "extra_forbidden":
         known = sorted(keys)
-        advice = suggestion(str(place[-1]), known) or "take the key out"
+        advice = _place_meant(str(place[-1]), known, model) or "take the key out"
         found = f"there is no key {str(place[-1])!r} here"
         return RecipeError(where, found=found, expected=f"one of: {', '.join(known)}", advice=advice)
     field = keys.get(str(place[-1])) if place else None
@@ -252,6 +314,29 @@ def _fault(item: dict[str, Any], model: type[BaseModel]) -> RecipeError:
     else:
         expected, advice = _range(field) or _PLAIN.get(kind) or str(item["msg"]), ""
     return RecipeError(where, found=found, expected=expected, advice=advice)
+
+
+def _place_meant(key: str, known: list[str], model: type[BaseModel]) -> str:
+    """Return what to write for a key that is not ``known`` in its table: its place elsewhere, or one like it."""
+    places: dict[str, list[str]] = {}
+    for place in _places(model):
+        places.setdefault(place.rpartition(".")[2], []).append(place)
+    if key not in places and (near := suggestion(key, known)):
+        return near
+    names = [key] if key in places else get_close_matches(key, list(places), n=1, cutoff=0.75)
+    return "".join(f"write {' or '.join(places[name])}" for name in names)
+
+
+def _places(model: type[BaseModel], path: str = "") -> Iterator[str]:
+    """Give every key of a model with dots; a name that is the user's choice is NAME."""
+    from pydantic import BaseModel
+
+    for key, field in toml_names(model).items():
+        yield path + key
+        kind = field.annotation
+        inner, below = (_inside(kind), ".NAME") if get_origin(kind) is dict else (kind, "")
+        if isinstance(inner, type) and issubclass(inner, BaseModel):
+            yield from _places(inner, f"{path}{key}{below}.")
 
 
 _PLAIN = {

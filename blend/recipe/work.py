@@ -56,6 +56,8 @@ class Line:
         The plane that the continuum was taken from.
     unfaded : (rows / 4, columns / 4) float32, or None
         Means of 4 x 4 pixels of the emission before fading, whose noise is whole; same counts.
+    found : bool
+        False where none of the emission is light of the line for sure.
     """
 
     scaled: Plane
@@ -64,6 +66,7 @@ class Line:
     scaled_sigma: float
     broad: str
     unfaded: Plane | None = None
+    found: bool = True
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)

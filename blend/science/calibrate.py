@@ -21,7 +21,6 @@ from blend.science.badpixels import fill_values, find_hot_in_dark, find_isolated
 from blend.science.borders import is_constant
 from blend.science.camera_out import (
     DEAD_FLAT,
-    flat_offset,
     mark_saturated,
     star_width,
     take_out,
@@ -29,7 +28,14 @@ from blend.science.camera_out import (
 )
 from blend.science.darks import DarkEvidence, dark_fits, refuse_shifted
 from blend.science.figures import sample_pixels, saturation_level
-from blend.science.mismatch import EXPOSURE_SHARE, Note, exposure_note, iso_note, temperature_note
+from blend.science.flatoffset import look_at_flat, offset_note
+from blend.science.mismatch import (
+    EXPOSURE_SHARE,
+    Note,
+    dark_notes,
+    unlike,
+    wrong_size,
+)
 
 __all__ = ["DEAD_FLAT", "Calibrated", "DarkEvidence", "Frame", "calibrate", "dark_fits"]
 
@@ -49,6 +55,10 @@ class Frame:
         All frames of one calibration in one unit. Read only.
     exposure_s, temperature_c, iso, filter
         None where nobody stated it.
+    file_planes : int or None
+        Planes of the file that this one plane was taken of.
+    offset_out : bool or None
+        Of a flat: whether the sensor's offset was taken out of its frames before they were stacked.
     """
 
     pixels: NDArray[np.floating]
@@ -56,6 +66,8 @@ class Frame:
     temperature_c: float | None = None
     iso: float | None = None
     filter: str | None = None
+    file_planes: int | None = None
+    offset_out: bool | None = None
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -115,7 +127,7 @@ def calibrate(
     ----------
     light, dark, bias, flat, flat_dark : Frame
         All of the light's size and number of planes. What is missing is left out: without a bias the dark
-        takes it along; a flat without a dark of its own uses the bias.
+        takes it along; a flat without a dark of its own uses the bias, unless its ``offset_out``.
     dark_scaling : "none" or "exposure"
         Whether k is 1 or the ratio of exposures; the second needs a bias and both exposures.
     saturation : float, sequence or None
@@ -178,17 +190,12 @@ def calibrate(
 
 def _check_frames(light: Frame, given: Mapping[str, Frame], where: str) -> None:
     if light.pixels.ndim != 3:
-        raise ValueError(f"pixels have planes, rows and columns, not shape {light.pixels.shape}")
+        raise ValueError(f"pixels are (planes, rows, columns), not {light.pixels.shape}")
     if not any(np.isfinite(row).any() for plane in light.pixels for row in plane):
         raise InputError(f"{where}.light", found="no pixel holds a number", advice="look at the file again")
     for name, frame in given.items():
         if frame.pixels.shape != light.pixels.shape:
-            raise InputError(
-                f"{where}.{name}",
-                found=f"{_size_text(frame.pixels.shape)}",
-                expected=f"{_size_text(light.pixels.shape)}, as the light",
-                advice=f"give a {name.replace('_', ' ')} of the same camera, binning and margins",
-            )
+            raise wrong_size(f"{where}.{name}", name, found=frame.pixels.shape, expected=light.pixels.shape)
         for index, plane in enumerate(frame.pixels):
             _check_plane(plane, f"{where}.{name}", name, index)
 
@@ -209,11 +216,6 @@ def _check_plane(plane: NDArray[np.floating], where: str, name: str, index: int)
             expected="noise at least",
             advice=f"stack the {name} frames again, or leave the {name} out",
         )
-
-
-def _size_text(shape: tuple[int, ...]) -> str:
-    planes, rows, columns = shape
-    return f"{columns} x {rows} pixels in {planes} plane{'s' if planes > 1 else ''}"
 
 
 def _saturation_levels(
@@ -245,6 +247,14 @@ class _Job:
     factor: float = 1.0
     notes: list[Note] = field(default_factory=list)
 
+    @property
+    def flat_offset(self) -> str | None:
+        """Name of the frame that is taken off the flat: its own dark, else the bias, unless its offset is out."""
+        flat = self.given.get("flat")
+        if flat is None or flat.offset_out:
+            return None
+        return next((name for name in ("flat_dark", "bias") if name in self.given), None)
+
     def set_factor(self, scaling: Scaling) -> None:
         dark = self.given.get("dark")
         if scaling not in ("none", "exposure"):
@@ -271,14 +281,19 @@ class _Job:
     def compare_facts(self, gain_e: float | None) -> None:
         dark, flat, flat_dark = (self.given.get(name) for name in ("dark", "flat", "flat_dark"))
         if dark is not None:
-            self._compare_dark(dark, self._dark_signal_e(dark, gain_e))
+            signal_e = self._dark_signal_e(dark, gain_e)
+            self.notes += dark_notes(self.light, dark, factor=self.factor, signal_e=signal_e)
         if flat is None:
             return
-        if flat_dark is None and "bias" not in self.given:
+        if flat.offset_out and flat_dark is not None:
             text = (
-                "the flat has neither a dark of its own nor a bias: its offset makes the correction too weak"
+                "the flat's header says that its offset is out already: flat_dark is not taken off it again"
             )
-            self.notes.append(("flat-offset", text))
+            self.notes.append(("flat-dark-unused", text))
+        elif self.flat_offset is None and not flat.offset_out:
+            planes = look_at_flat(self.light.pixels, flat.pixels, dark=None if dark is None else dark.pixels)
+            told = offset_note(planes, stated=flat.offset_out is False)
+            self.notes += [("flat-offset", told)] if told else []
         if flat.filter and self.light.filter and flat.filter.casefold() != self.light.filter.casefold():
             text = f"the flat was taken through {flat.filter}, the light through {self.light.filter}"
             self.notes.append(("flat-filter", text))
@@ -297,24 +312,6 @@ class _Job:
         level = np.median(sample_pixels(dark.pixels[0])) - np.median(sample_pixels(bias.pixels[0]))
         return max(0.0, float(level) * gain_e)
 
-    def _compare_dark(self, dark: Frame, signal_e: float | None) -> None:
-        light, unknown = self.light, []
-        notes: list[Note | None] = []
-        if light.exposure_s and dark.exposure_s:
-            notes.append(exposure_note(light.exposure_s, dark.exposure_s, self.factor, signal_e=signal_e))
-        else:
-            unknown.append("exposure")
-        if light.temperature_c is not None and dark.temperature_c is not None:
-            notes.append(temperature_note(light.temperature_c, dark.temperature_c, signal_e=signal_e))
-        else:
-            unknown.append("temperature")
-        if light.iso and dark.iso:
-            notes.append(iso_note(light.iso, dark.iso, signal_e=signal_e))
-        self.notes.extend(note for note in notes if note is not None)
-        if unknown:
-            text = f"light and dark could not be compared in {' and '.join(unknown)}: not stated"
-            self.notes.append(("dark-unchecked", text))
-
     def plane(
         self,
         index: int,
@@ -325,6 +322,8 @@ class _Job:
         """Calibrate one plane into ``out`` and add its faults to ``masks``."""
         light = np.asarray(self.light.pixels[index], dtype=np.float32)
         part = {name: np.asarray(frame.pixels[index], dtype=np.float32) for name, frame in self.given.items()}
+        if self.flat_offset is not None:
+            part["flat_offset"] = part[self.flat_offset]
         dark = part.get("dark")
         hot = None if dark is None else find_hot_in_dark(dark)
         evidence = self._judge_dark(light, dark, hot)
@@ -364,8 +363,9 @@ class _Job:
         if self.light.exposure_s and frame.exposure_s:
             ratio = self.light.exposure_s / frame.exposure_s
         evidence = dark_fits(light, dark, factor=ratio, hot=hot)
+        differences = self._unlike()
         if not evidence.fits and not self.allow_shifted:
-            refuse_shifted(evidence, f"{self.where}.dark")
+            refuse_shifted(evidence, differences, f"{self.where}.dark")
         if not evidence.fits:
             text = "the dark does not fit the light's pixels and is used all the same, as asked"
             self.notes.append(("dark-shifted", text))
@@ -373,15 +373,20 @@ class _Job:
             text = (
                 f"the dark has {evidence.hot_in_dark} hot pixels to look for, too few to tell whether it fits"
             )
+            if differences:
+                text += f"; it may be the dark of other lights ({'; '.join(differences)})"
             self.notes.append(("dark-unproved", text))
         return evidence
+
+    def _unlike(self) -> list[str]:
+        return unlike(self.light, self.given["dark"], scaled=self.factor != 1.0)
 
     def _flat_norm(self, part: Mapping[str, NDArray[np.float32]], index: int) -> float:
         """Return the median of the flat, less its offset, over the pixels that see light; 1 without a flat."""
         if "flat" not in part:
             return 1.0
         self._check_flat_saturation(part["flat"])
-        norm = typical_light(part["flat"], flat_offset(part))
+        norm = typical_light(part["flat"], part.get("flat_offset"))
         if not norm > 0.0:
             raise StepError(
                 f"{self.where}.flat",
@@ -415,10 +420,17 @@ class _Job:
         if level < -3.0 * noise and -level > 0.5 * abs(offset) and not self.allow_shifted:
             raise StepError(
                 f"{self.where}.dark",
-                found=f"{text}: this stack was already dark-subtracted, or the dark is in another unit",
+                found=f"{text}: {self._why_below(refused=True)}",
                 expected="a light at least as bright as its dark",
-                advice="leave the dark out, or calibrate the single frames",
+                advice="name the dark of these lights, or leave the dark out",
             )
-        self.notes.append(
-            ("light-below-dark", f"{text}: the dark does not match in exposure, temperature or offset")
-        )
+        self.notes.append(("light-below-dark", f"{text}: {self._why_below(refused=False)}"))
+
+    def _why_below(self, *, refused: bool) -> str:
+        """Return the likeliest cause of a light below its dark."""
+        differences = self._unlike()
+        if differences:
+            return f"the dark may be that of other lights ({'; '.join(differences)})"
+        if refused:
+            return "this stack may have been dark-subtracted already, or the dark may be in another unit"
+        return "the dark may not match in exposure, temperature or offset"

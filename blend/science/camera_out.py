@@ -17,10 +17,6 @@ _FEWEST_STARS = 10
 _ENOUGH_STARS = 100
 
 
-def flat_offset(part: Mapping[str, NDArray[np.float32]]) -> NDArray[np.float32] | None:
-    return part.get("flat_dark", part.get("bias"))
-
-
 def typical_light(flat: NDArray[np.float32], offset: NDArray[np.float32] | None) -> float:
     """Return the median of the pixels of a flat that see light, from rows spread over it."""
     rows = slice(None, None, max(1, -(-flat.size // 2_000_000)))
@@ -40,11 +36,11 @@ def take_out(
     norm: float,
     out: NDArray[np.float32],
 ) -> tuple[NDArray[np.bool_], NDArray[np.bool_]]:
-    """Fill ``out`` with (L - (1 - k) B - k D) / Fn for the frames that are there.
+    """Fill ``out`` with (L - (1 - k) B - k D) / Fn for the frames that are there, the flat less its ``flat_offset``.
 
     Returns where the flat is dead, and where the light had a number and has none now.
     """
-    dark, bias, flat, offset = part.get("dark"), part.get("bias"), part.get("flat"), flat_offset(part)
+    dark, bias, flat, offset = part.get("dark"), part.get("bias"), part.get("flat"), part.get("flat_offset")
     k = np.float32(factor if dark is not None else 0.0)
     # pages of zeros that nothing is written to take no memory
     dead, bad = np.zeros(light.shape, dtype=np.bool_), np.zeros(light.shape, dtype=np.bool_)

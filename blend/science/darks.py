@@ -2,17 +2,22 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
 from blend.base.errors import StepError
+from blend.base.robust import MEDIAN_ERROR, median_and_sigma
 from blend.science.badpixels import find_hot_in_dark, local_noise, places
 from blend.science.borders import border_mask, is_constant
 
 FEWEST_HOT = 10
 """With fewer hot pixels than this to look for, their absence could be chance."""
+
+SURE_SIGMA = 5.0
+"""Of a brightness: ten hot pixels on stars by chance make no median of this size."""
 
 _SHIFTS = ((7, 11), (-13, 5), (9, -17), (-5, -8))
 _MOST = 2000
@@ -35,6 +40,9 @@ class DarkEvidence:
         subtracted one. NaN without hot pixels.
     borders : float
         Share of the light that is a border without data which the dark does not have.
+    brightness, brightness_error : float
+        How bright the dark's hot pixels are in the light, as a share of the dark: about the ratio of exposures for
+        the dark of this sensor, about 0 for a shifted light. NaN without hot pixels.
     """
 
     hot_in_dark: int
@@ -42,6 +50,8 @@ class DarkEvidence:
     chance: float
     share: float
     borders: float
+    brightness: float = float("nan")
+    brightness_error: float = float("nan")
 
     @property
     def enough(self) -> bool:
@@ -52,6 +62,11 @@ class DarkEvidence:
     def fits(self) -> bool:
         """Whether nothing speaks against using the dark; too little evidence does not."""
         return self.share >= 0.5 if self.enough else self.borders == 0.0
+
+    @property
+    def fainter(self) -> bool:
+        """Whether the hot pixels do stand in the light, only fainter than the dark has them."""
+        return self.enough and self.brightness > SURE_SIGMA * self.brightness_error
 
 
 def dark_fits(
@@ -97,7 +112,8 @@ def dark_fits(
         y, x, excess = y[keep], x[keep], excess[keep]
     wanted = factor * excess
     seen = wanted > 6.0 * noise
-    y, x, wanted = y[seen], x[seen], np.maximum(0.25 * wanted[seen], 3.0 * noise)
+    y, x, excess = y[seen], x[seen], excess[seen]
+    wanted = np.maximum(0.25 * wanted[seen], 3.0 * noise)
     found, usable = _count_hot(light, y, x, wanted)
     by_chance = [_count_hot(light, y + dy, x + dx, wanted) for dy, dx in _SHIFTS]
     tried = sum(count for _, count in by_chance)
@@ -105,7 +121,18 @@ def dark_fits(
     share = float("nan")
     if usable:
         share = max(0.0, (found / usable - chance) / (1.0 - chance)) if chance < 1.0 else 0.0
-    return DarkEvidence(usable, found, chance, share, borders)
+    return DarkEvidence(usable, found, chance, share, borders, *_brightness(light, y, x, excess))
+
+
+def _brightness(
+    light: NDArray[np.floating], y: NDArray[np.intp], x: NDArray[np.intp], excess: NDArray[np.float64]
+) -> tuple[float, float]:
+    """Return the median of the light's heights over the dark's, and its error."""
+    if y.size == 0 or min(light.shape) < 5:
+        return float("nan"), float("nan")
+    ratio = _over_ring(light, y, x)[0] / excess
+    middle, scatter = median_and_sigma(ratio)
+    return middle, MEDIAN_ERROR * scatter / max(1, np.isfinite(ratio).sum()) ** 0.5
 
 
 def _hottest(
@@ -150,8 +177,17 @@ def _count_hot(
     return int((height[good] > wanted[good]).sum()), int(good.sum())
 
 
-def refuse_shifted(evidence: DarkEvidence, where: str) -> None:
-    """Raise `StepError` when the evidence says that the light is not the sensor's own pixels any more."""
+def refuse_shifted(evidence: DarkEvidence, unlike: Sequence[str], where: str) -> None:
+    """Raise `StepError` when the evidence says that dark and light are not of the same pixels.
+
+    Parameters
+    ----------
+    evidence : DarkEvidence
+    unlike : sequence of str
+        In what the dark is known to differ from the light, from `blend.science.mismatch.unlike`.
+    where : str
+        ``masters.ha.dark`` for example.
+    """
     if evidence.fits:
         return
     if evidence.enough:
@@ -162,9 +198,28 @@ def refuse_shifted(evidence: DarkEvidence, where: str) -> None:
     else:
         share = 100.0 * evidence.borders
         shown = f"the light has borders without data ({share:.1f} % of it) that the dark has not"
-    raise StepError(
-        where,
-        found=f"{shown}: this stack was shifted or already dark-subtracted",
-        expected="a light whose pixels are where the sensor had them",
-        advice="calibrate the single frames before stacking them, or leave the dark out",
-    )
+    cause, expected, advice = _likeliest(evidence, unlike)
+    raise StepError(where, found=f"{shown}: {cause}", expected=expected, advice=advice)
+
+
+def _likeliest(evidence: DarkEvidence, unlike: Sequence[str]) -> tuple[str, str, str]:
+    """Return the likeliest cause, what was expected and what to do."""
+    alike = "a dark of the light's camera, exposure and temperature"
+    if unlike:
+        cause = f"it may be the dark of other lights ({'; '.join(unlike)})"
+        return cause, alike, "name the dark of these lights, or leave the dark out"
+    if evidence.fainter:
+        cause = (
+            f"they are there, {evidence.brightness:.2g} times as bright as in the dark, which may have been"
+        )
+        cause += " exposed longer or warmer"
+        return (
+            cause,
+            alike,
+            "name the dark of these lights, or state exposure_s of the light where it is wrong",
+        )
+    cause = "this stack may have been shifted or already dark-subtracted"
+    if evidence.enough:
+        cause += ", or the dark may be of another sensor"
+    expected = "a light whose pixels are where the sensor had them"
+    return cause, expected, "calibrate the single frames before stacking them, or leave the dark out"

@@ -2,8 +2,13 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
+
 import numpy as np
 from numpy.typing import NDArray
+
+Sides = tuple[int, int, int, int]
+"""Lines at the top and bottom (first and last rows), left and right."""
 
 DEEPEST = 8
 """So many lines at most are taken off a side; what reaches further is no reading edge, and needs a look."""
@@ -22,9 +27,7 @@ _FEWEST = 30
 """Places along an edge that must hold numbers on all those lines."""
 
 
-def reading_edges(
-    plane: NDArray[np.floating], *, noise: float, border: NDArray[np.bool_]
-) -> tuple[int, int, int, int]:
+def reading_edges(plane: NDArray[np.floating], *, noise: float, border: NDArray[np.bool_]) -> Sides:
     """Return how many rows at the top and bottom (first and last), columns at the left and right are no picture.
 
     Parameters
@@ -63,7 +66,31 @@ def reading_edges(
     return sides[0], sides[1], sides[2], sides[3]
 
 
-def edge_mask(shape: tuple[int, int], sides: tuple[int, int, int, int]) -> NDArray[np.bool_]:
+def worst_edges(
+    planes: Mapping[int, tuple[NDArray[np.floating], NDArray[np.floating]]], border: NDArray[np.bool_]
+) -> Sides:
+    """Return the most lines that any of some planes, each with the noise of its squares, loses on each side."""
+    found = [
+        reading_edges(plane, noise=float(np.median(noise)), border=border) for plane, noise in planes.values()
+    ]
+    top, bottom, left, right = (max(side) for side in zip((0, 0, 0, 0), *found, strict=True))
+    return top, bottom, left, right
+
+
+def edge_words(sides: Sides) -> str:
+    """Return what is told of the lines that are left out.
+
+    Examples
+    --------
+    >>> edge_words((1, 0, 5, 0)).partition(" at ")[0]
+    '1 first row, 5 first columns'
+    """
+    named = zip(sides, ("first rows", "last rows", "first columns", "last columns"), strict=True)
+    words = [f"{count} {name if count > 1 else name[:-1]}" for count, name in named if count]
+    return f"{', '.join(words)} at the frame's edge do not go on the picture beside them: left out, as a border is"
+
+
+def edge_mask(shape: tuple[int, int], sides: Sides) -> NDArray[np.bool_]:
     """Return where the lines that `reading_edges` found lie.
 
     Examples

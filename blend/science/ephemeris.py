@@ -7,21 +7,26 @@ with astropy are read, so they are the same on a mountain without a line.
 from __future__ import annotations
 
 import math
-import warnings
 from collections.abc import Iterator, Sequence
 from contextlib import ExitStack, contextmanager
 from dataclasses import dataclass
 from datetime import UTC, datetime
+from threading import RLock
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
+
+from blend.base.quiet import quiet
 
 Angles = NDArray[np.float64]
 
 FIRST_YEAR = 1900
 LAST_YEAR = 2100
 """Years that the series of the built-in ephemeris are meant for (from memory)."""
+
+
+_settings = RLock()
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -107,16 +112,15 @@ def sky_places(
 def bundled_tables() -> Iterator[None]:
     """Let astropy use only the tables it came with in the body; afterwards its settings are as before."""
     from astropy.utils import iers
-    from astropy.utils.exceptions import AstropyWarning
 
     with ExitStack() as stack:
+        # astropy's settings belong to the process: two threads would put back what the other still needs
+        stack.enter_context(_settings)
         stack.enter_context(iers.conf.set_temp("auto_download", False))
         # Bundled predictions are good to a second for years; by default astropy refuses them after a month.
         stack.enter_context(iers.conf.set_temp("auto_max_age", None))
         stack.enter_context(iers.conf.set_temp("iers_degraded_accuracy", "ignore"))
-        stack.enter_context(warnings.catch_warnings())
-        warnings.simplefilter("ignore", AstropyWarning)
-        warnings.filterwarnings("ignore", message=".*dubious year.*")
+        stack.enter_context(quiet())
         yield
 
 

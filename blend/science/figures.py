@@ -11,7 +11,9 @@ from numpy.typing import NDArray
 from blend.base.jit import kernel
 from blend.base.robust import MAD_TO_SIGMA, difference_noise, interpolated_noise
 from blend.base.rowblocks import map_row_blocks
+from blend.base.shares import MOST_SLOPE
 from blend.science.badpixels import local_noise
+from blend.science.sharednoise import broad_noise, pixel_noise
 
 SCALES = (1, 4, 16, 64)
 """Block sizes in pixels at which noise is measured."""
@@ -31,7 +33,7 @@ class Figures(TypedDict):
     slope: float
     """Peak to peak over the four corners of a plane fitted to the sky."""
     slope_percent: float
-    """The slope in % of the sky; NaN where the sky is not above its noise."""
+    """The slope in % of the sky; NaN where the sky is not above its noise, or so low that no light could slope so."""
     least: float
     greatest: float
     missing: float
@@ -76,12 +78,21 @@ def measure_noise(
     return noise
 
 
+def noise_over_areas(
+    plane: NDArray[np.floating], *, invalid: NDArray[np.bool_] | None = None
+) -> float | None:
+    """Return the noise of one pixel as large areas show it, where pixels share their noise; None where they do not."""
+    sigma = broad_noise(middle_rows(plane, invalid))
+    return sigma if np.isfinite(sigma) else None
+
+
 def _measure_plane(plane: NDArray[np.floating], invalid: NDArray[np.bool_] | None) -> Figures:
     blocks, share, least, greatest, good = bin_by_four(plane, invalid)
     sample = sample_pixels(plane, invalid=invalid)
     sky = sky_mode(sample)
     noise = _noise(plane, invalid, blocks, share, good)
     saturation = saturation_level(plane, invalid=invalid)
+    level = sky if sky > np.nan_to_num(noise[1]) else float("nan")
     slope = _slope(_coarsen(blocks, share, 4)[0] if min(blocks.shape) >= 24 else blocks, plane.shape)
     low = min(0.0, least)
     span = (greatest if saturation is None else saturation) - low
@@ -91,7 +102,7 @@ def _measure_plane(plane: NDArray[np.floating], invalid: NDArray[np.bool_] | Non
         noise=noise,
         saturation=saturation,
         slope=slope,
-        slope_percent=100.0 * slope / sky if sky > noise[1] else float("nan"),
+        slope_percent=100.0 * slope / level if slope <= MOST_SLOPE * level else float("nan"),
         least=least,
         greatest=greatest,
         missing=1.0 - good / plane.size,
@@ -378,7 +389,9 @@ def _noise(
         single = difference_noise(plane if invalid is None else np.where(invalid, np.float32(np.nan), plane))
     else:
         single = float(np.median(local_noise(plane, invalid=invalid)))
-    shared = interpolated_noise(_middle(plane, invalid))
+    shared = interpolated_noise(middle_rows(plane, invalid))
+    if not np.isfinite(shared):
+        shared = pixel_noise(middle_rows(plane, invalid))
     single = shared if np.isfinite(shared) else single
     result = {1: single if good else float("nan")}
     means: NDArray[np.floating] = blocks
@@ -390,7 +403,9 @@ def _noise(
     return result
 
 
-def _middle(plane: NDArray[np.floating], invalid: NDArray[np.bool_] | None) -> NDArray[np.floating]:
+def middle_rows(
+    plane: NDArray[np.floating], invalid: NDArray[np.bool_] | None = None
+) -> NDArray[np.floating]:
     """Return rows of the middle, at most half a million pixels: enough to tell the noise of a pixel to 1 %."""
     half = max(16, (1 << 18) // plane.shape[1])
     rows = slice(max(plane.shape[0] // 2 - half, 0), plane.shape[0] // 2 + half)

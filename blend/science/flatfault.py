@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 from blend.base.robust import MAD_TO_SIGMA
 from blend.base.rowblocks import map_row_blocks
 from blend.science.skyblocks import chebyshev_terms, unit_axis, unit_coordinates
-from blend.science.skyfit import SkyFit
+from blend.science.skyfit import SkyFit, sky_uncertainty
 from blend.science.skymodel import CLIP_ABOVE, HALO_DOUBT, weighted_fit
 
 LEAST_FAULT = 0.005
@@ -22,6 +22,10 @@ LEAST_FAULT = 0.005
 SURE_SIGMA = 5.0
 MOST_LOPSIDED = 0.5
 """Bend that differs with the direction, over the centred one: a flat's fault is the same all around."""
+MOST_FAULT = 0.6
+"""Share of the sky's level: no flat is so wrong, but a sky near 0 makes any bend as large."""
+SURE_LEVEL = 5.0
+"""A sky's level counts from so many times its uncertainty: a share of less is a share of nothing."""
 FEWEST_BLOCKS = 60
 LEAST_SHARE = 0.3
 """Of a block that must be sky."""
@@ -81,14 +85,15 @@ def find_flat_fault(fit: SkyFit) -> FlatFault | None:
     -------
     FlatFault or None
         None where the bend is under 0.5 % of the sky or under five times its error, where half as much bend differs
-        with the direction, where an object's halo could be it, or where the level is not above 0.
+        with the direction, where an object's halo could be it, where the level is not well above its uncertainty, or
+        where the bend is 60 % of it and more. The outskirts of a target bend a sky alike; see `starbowl`.
 
     References
     ----------
     Derived here.
     """
     used = _trusted(fit)
-    if not fit.level > 0.0 or used.sum() < FEWEST_BLOCKS:
+    if not fit.level > SURE_LEVEL * sky_uncertainty(fit) or used.sum() < FEWEST_BLOCKS:
         return None
     values, sigma = fit.block_values.copy(), np.maximum(fit.block_errors, 1e-9 * fit.level)
     if fit.halo is not None:
@@ -138,7 +143,7 @@ def _fault(answer: NDArray[np.float64], design: NDArray[np.float64], level: floa
     high, low = radius_squared[curve.argmax()], radius_squared[curve.argmin()]
     step = np.array([high - low, high**2 - low**2])
     error = float(np.sqrt(max(step @ covariance @ step, 0.0)))
-    if size < LEAST_FAULT or size < SURE_SIGMA * error:
+    if not LEAST_FAULT <= size < MOST_FAULT or size < SURE_SIGMA * error:
         return None
     return FlatFault(
         bowl=float(bowl), ring=float(ring), percent=100.0 * size, sigma=size / max(error, 1e-30), level=level

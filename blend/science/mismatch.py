@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+from typing import Protocol
+
+from blend.base.errors import InputError
 from blend.science.ccd import DOUBLING_C, dark_residual
 
 EXPOSURE_SHARE = 0.02
@@ -11,6 +14,89 @@ STEP_C = 0.5
 """A cooled sensor is held to better than this, degrees C (common practice)."""
 
 Note = tuple[str, str]
+
+
+class Taken(Protocol):
+    """How a stack was taken; None where nobody stated it."""
+
+    @property
+    def exposure_s(self) -> float | None: ...
+    @property
+    def temperature_c(self) -> float | None: ...
+    @property
+    def iso(self) -> float | None: ...
+    @property
+    def file_planes(self) -> int | None: ...
+
+
+def unlike(light: Taken, dark: Taken, *, scaled: bool = False) -> list[str]:
+    """Say in what a dark differs from its light, the gravest first; empty where nothing is known to differ.
+
+    Exposures may differ where the dark is ``scaled`` to the light's.
+
+    Examples
+    --------
+    >>> from blend.base.master import Facts
+    >>> unlike(Facts(exposure_s=300.0, iso=800.0), Facts(exposure_s=60.0, iso=800.0))
+    ['it was exposed 60 s, the light 300 s']
+    """
+    found = []
+    if light.file_planes and dark.file_planes and light.file_planes != dark.file_planes:
+        found.append(f"its file has {_planes(dark.file_planes)}, the light's {light.file_planes}")
+    if light.exposure_s and dark.exposure_s and _differ(light.exposure_s, dark.exposure_s) and not scaled:
+        found.append(f"it was exposed {dark.exposure_s:g} s, the light {light.exposure_s:g} s")
+    warm, cold = dark.temperature_c, light.temperature_c
+    if warm is not None and cold is not None and abs(warm - cold) >= STEP_C:
+        found.append(f"it was taken at {warm:.3g} degrees C, the light at {cold:.3g}")
+    if light.iso and dark.iso and light.iso != dark.iso:
+        found.append(f"it was read at ISO {dark.iso:g}, the light at ISO {light.iso:g}")
+    return found
+
+
+def dark_notes(light: Taken, dark: Taken, *, factor: float, signal_e: float | None) -> list[Note]:
+    """Return the warnings of a dark, times ``factor``, that was not taken as its light was.
+
+    ``signal_e`` is the dark's own signal without bias, electrons a pixel, if it is known.
+    """
+    unknown = []
+    notes: list[Note | None] = []
+    if light.exposure_s and dark.exposure_s:
+        notes.append(exposure_note(light.exposure_s, dark.exposure_s, factor, signal_e=signal_e))
+    else:
+        unknown.append("exposure")
+    if light.temperature_c is not None and dark.temperature_c is not None:
+        notes.append(temperature_note(light.temperature_c, dark.temperature_c, signal_e=signal_e))
+    else:
+        unknown.append("temperature")
+    if light.iso and dark.iso:
+        notes.append(iso_note(light.iso, dark.iso, signal_e=signal_e))
+    if unknown:
+        text = f"light and dark could not be compared in {' and '.join(unknown)}: not stated"
+        notes.append(("dark-unchecked", text))
+    return [note for note in notes if note is not None]
+
+
+def wrong_size(where: str, role: str, *, found: tuple[int, ...], expected: tuple[int, ...]) -> InputError:
+    """Return the fault of a calibration stack that is not as large as its light; shapes are (planes, rows, columns)."""
+    return InputError(
+        where,
+        found=_size_text(found),
+        expected=f"{_size_text(expected)}, as the light",
+        advice=f"give a {role.replace('_', ' ')} of the same camera, binning and margins",
+    )
+
+
+def _size_text(shape: tuple[int, ...]) -> str:
+    planes, rows, columns = shape
+    return f"{columns} x {rows} pixels in {_planes(planes)}"
+
+
+def _planes(count: int) -> str:
+    return f"{count} plane{'s' if count > 1 else ''}"
+
+
+def _differ(light_s: float, dark_s: float) -> bool:
+    return abs(light_s / dark_s - 1.0) > EXPOSURE_SHARE
 
 
 def exposure_note(light_s: float, dark_s: float, factor: float, *, signal_e: float | None) -> Note | None:

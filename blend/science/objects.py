@@ -109,6 +109,7 @@ def object_mask(
     *,
     invalid: NDArray[np.bool_] | None = None,
     reach: float = 1.0,
+    least_noise: Sequence[float] | None = None,
 ) -> NDArray[np.bool_]:
     """Find galaxies, nebulae and stars, grown until the sky no longer brightens towards them.
 
@@ -124,6 +125,8 @@ def object_mask(
         True where pixels must not be used.
     reach : float
         Lowers (above 1) or raises (below 1) the limits; 1 is meant to be right.
+    least_noise : sequence of float, optional
+        Of a pixel, a plane: what is known of noise that smoothing has hidden from bins; 0 where nothing is.
 
     Returns
     -------
@@ -139,7 +142,8 @@ def object_mask(
     rows, columns = pixels[0].shape
     size = bin_size((rows, columns))
     bins = [bin_light(plane, size=size, invalid=invalid) for plane in pixels]
-    found = _find_in_bins(np.stack(bins), reach=reach)
+    least = [0.0] * len(bins) if least_noise is None else [sigma / size for sigma in least_noise]
+    found = _find_in_bins(np.stack(bins), reach=reach, least=least)
     if size == 1:
         return found
     return _enlarge(found, size, (rows, columns))
@@ -160,18 +164,20 @@ def bin_size(shape: tuple[int, int]) -> int:
     return size
 
 
-def _find_in_bins(bins: NDArray[np.float64], *, reach: float) -> NDArray[np.bool_]:
+def _find_in_bins(bins: NDArray[np.float64], *, reach: float, least: Sequence[float]) -> NDArray[np.bool_]:
     """Return the mask on the grid of bins (planes, rows, columns)."""
     from scipy.ndimage import binary_closing
 
     known = np.isfinite(bins).any(axis=0)
     masked = np.zeros(bins.shape[1:], dtype=np.bool_)
-    scaled = [_in_units_of_noise(plane) for plane in bins]
+    scaled = [_in_units_of_noise(plane, sigma) for plane, sigma in zip(bins, least, strict=True)]
     layers = [layer for layer in scaled if layer is not None]
     if not layers:
         return masked
     # Planes that share noise (demosaiced ones do) add up to more than independent ones.
     together = difference_noise(np.sum(layers, axis=0)) or 1.0
+    if max(least) > 0.0:
+        together = max(together, len(layers) ** 0.5)
     rough = [_first_sky(layer) for layer in layers]
     raised = 1.0
     for turn in range(ROUNDS):
@@ -197,15 +203,15 @@ def _find_in_bins(bins: NDArray[np.float64], *, reach: float) -> NDArray[np.bool
     return (masked | closed) & known
 
 
-def _in_units_of_noise(plane: NDArray[np.float64]) -> NDArray[np.float64] | None:
-    """Return the plane over its own noise, about its median; None for a plane that holds one value only."""
+def _in_units_of_noise(plane: NDArray[np.float64], least: float) -> NDArray[np.float64] | None:
+    """Return the plane over its own noise, at least ``least``, about its median; None where it holds one value only."""
     middle, spread = median_and_sigma(plane)
     noise = difference_noise(plane)
     if not np.isfinite(middle):
         return None
     # Synthetic frames can have no noise, and quantised ones none at the scale of a bin; the digits of float32 remain.
     digits = 3e-7 * float(np.nanmax(np.abs(plane)))
-    noise = max(noise if np.isfinite(noise) else 0.0, digits, 1e-3 * spread)
+    noise = max(noise if np.isfinite(noise) else 0.0, least, digits, 1e-3 * spread)
     if not spread > digits:
         return None
     return (plane - middle) / noise

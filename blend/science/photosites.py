@@ -15,6 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from blend.base.errors import StepError
+from blend.base.robust import known_median
 from blend.base.rowblocks import map_row_blocks
 from blend.science.badpixels import find_hot_in_dark, find_isolated, repair
 from blend.science.calibrate import DEAD_FLAT
@@ -236,7 +237,7 @@ def _alone(pixels: Plane, step: int, hot_sigma: float) -> Mask:
     for y, x in np.ndindex(step, step):
         part = np.ascontiguousarray(pixels[y::step, x::step])
         found[y::step, x::step] = find_isolated(part, hot_sigma=hot_sigma)
-        levels[y, x] = np.median(sample_pixels(part))
+        levels[y, x] = known_median(sample_pixels(part))
     if step == 1:
         return found
     rows, columns = np.nonzero(found)

@@ -11,11 +11,21 @@ from numpy.typing import NDArray
 
 from blend.base.errors import InputError
 from blend.base.robust import difference_noise
+from blend.base.shares import in_percent
 from blend.science.badpixels import local_noise
 from blend.science.borders import border_mask, cut_corners, is_constant
-from blend.science.edges import edge_mask, reading_edges
-from blend.science.figures import Figures, measure, sample_pixels, saturation_level, sky_mode, sky_spread
-from blend.science.linearity import Linearity, judge_linearity
+from blend.science.edges import edge_mask, edge_words, worst_edges
+from blend.science.figures import (
+    Figures,
+    measure,
+    middle_rows,
+    sample_pixels,
+    saturation_level,
+    sky_mode,
+    sky_spread,
+)
+from blend.science.linearity import GAP, SURE, WARN_SIGMA, WARN_SKEW, Linearity, judge_linearity
+from blend.science.sharednoise import pixel_noise
 
 __all__ = [
     "Figures",
@@ -27,9 +37,6 @@ __all__ = [
     "refuse_faults",
     "saturation_level",
 ]
-
-SURE = 0.9
-"""Confidence from which a picture is called stretched: a false alarm stops a run, a miss does not."""
 
 _LARGEST_CODE = 2.0**32  # no file of integers that a camera or a stack writes holds more
 _STRETCH_WORDS = re.compile(
@@ -45,8 +52,8 @@ class Finding:
     Attributes
     ----------
     code : str
-        ``all-nan constant negative border rotated stretched white-balance combed eight-bit posterised mosaic
-        line-in-colour grey-in-colour``
+        ``all-nan constant negative border rotated stretched perhaps-stretched white-balance combed eight-bit
+        posterised mosaic line-in-colour grey-in-colour``
     text : str
         What was found, in a sentence without its full stop.
     plane : str or None
@@ -75,6 +82,8 @@ class Verdict:
         False only where the evidence for a stretch is strong.
     confidence : float
         0 to 1, that the picture was stretched.
+    linearity : Linearity or None
+        What the tests of linearity found on the plane with the most contrast; None without any.
     border : (rows, columns) bool
         True outside the data.
     saturation : dict
@@ -84,6 +93,7 @@ class Verdict:
     findings: tuple[Finding, ...]
     linear: bool
     confidence: float
+    linearity: Linearity | None
     border: NDArray[np.bool_]
     saturation: Mapping[str, float | None]
 
@@ -134,10 +144,12 @@ def judge(
     whole = pixels if len(alive) == len(planes) else pixels[alive]
     border = border_mask(whole) if alive else np.ones(pixels.shape[1:], dtype=np.bool_)
     noises = {index: local_noise(pixels[index]) for index in alive}
-    sides = _sides_off(pixels, noises, border)
+    sides = worst_edges({index: (pixels[index], noise) for index, noise in noises.items()}, border)
     border |= edge_mask(border.shape, sides) if any(sides) else False
     unused = border if invalid is None else border | invalid
-    findings += _border_findings(border) + _edge_findings(sides) if alive else []
+    findings += _border_findings(border) if alive else []
+    if any(sides):
+        findings.append(Finding(code="reading-edge", text=edge_words(sides), evidence={"lines": sum(sides)}))
     names = [planes[index] for index in alive]
     samples = [sample_pixels(pixels[index], invalid=unused, most=300_000) for index in alive]
     saturation: dict[str, float | None] = dict.fromkeys(planes)
@@ -145,15 +157,20 @@ def judge(
         noise = noises[index]
         saturation[planes[index]] = saturation_level(pixels[index], invalid=unused, noise=noise)
         findings += _value_findings(sample, planes[index], bits)
-        findings += _step_finding(sample, planes[index], bits, noise=float(np.median(noise)))
+        findings += _step_finding(sample, planes[index], bits, pixels[index], noise=float(np.median(noise)))
         findings += _mosaic_finding(pixels[index], planes[index])
     findings += _balance_finding(saturation)
     findings += _colour_findings(whole, names, samples, unused)
-    confidence, stretched = _stretch_finding(whole, names, samples, unused, saturation, header, bits)
+    best = int(np.argmax([_contrast(sample) for sample in samples])) if names else 0
+    found = None
+    if any(sample.size for sample in samples):
+        found = judge_linearity(whole[best], invalid=unused, saturation=saturation[names[best]])
+    confidence, stretched = _stretch_finding(found, names[best] if names else "", header, bits)
     return Verdict(
         findings=tuple(findings + stretched),
-        linear=not stretched,
+        linear=not any(finding.fault for finding in stretched),
         confidence=confidence,
+        linearity=found,
         border=border,
         saturation=saturation,
     )
@@ -206,27 +223,6 @@ def _border_findings(border: NDArray[np.bool_]) -> list[Finding]:
     return found
 
 
-def _sides_off(
-    pixels: NDArray[np.floating], noises: Mapping[int, NDArray[np.float32]], border: NDArray[np.bool_]
-) -> tuple[int, int, int, int]:
-    """Return the most lines that any plane loses on each side."""
-    found = [
-        reading_edges(pixels[index], noise=float(np.median(noise)), border=border)
-        for index, noise in noises.items()
-    ]
-    top, bottom, left, right = (max(side) for side in zip((0, 0, 0, 0), *found, strict=True))
-    return top, bottom, left, right
-
-
-def _edge_findings(sides: tuple[int, int, int, int]) -> list[Finding]:
-    named = zip(sides, ("first rows", "last rows", "first columns", "last columns"), strict=True)
-    words = [f"{count} {name if count > 1 else name[:-1]}" for count, name in named if count]
-    if not words:
-        return []
-    text = f"{', '.join(words)} at the frame's edge do not go on the picture beside them: left out, as a border is"
-    return [Finding(code="reading-edge", text=text, evidence={"lines": sum(sides)})]
-
-
 def _value_findings(sample: NDArray[np.float32], name: str, bits: int | None) -> list[Finding]:
     if sample.size < 256:
         return []
@@ -251,12 +247,22 @@ def _value_findings(sample: NDArray[np.float32], name: str, bits: int | None) ->
     return found
 
 
-def _step_finding(sample: NDArray[np.float32], name: str, bits: int | None, *, noise: float) -> list[Finding]:
-    """Compare the steps of the values round the sky with the noise."""
+def _step_finding(
+    sample: NDArray[np.float32],
+    name: str,
+    bits: int | None,
+    plane: NDArray[np.floating],
+    *,
+    noise: float,
+) -> list[Finding]:
+    """Compare the steps of the values round the sky with the noise, which neighbours do not show where it is shared."""
     values = np.unique(sample)
     if sample.size < 1000 or bits == 8 or _is_eight_bit(values):
         return []
-    near = int((np.abs(values - sky_mode(sample)) <= 2.0 * noise).sum())
+    away = np.abs(values - sky_mode(sample))
+    near = int((away <= 2.0 * noise).sum())
+    if near < 5:
+        near = max(near, int((away <= 2.0 * pixel_noise(middle_rows(plane))).sum()))
     if near >= 5:
         return []
     text = f"the sky of {name} holds {near} values within 2 sigma: its steps are as coarse as its noise"
@@ -322,8 +328,9 @@ def _mosaic_finding(plane: NDArray[np.floating], name: str) -> list[Finding]:
     same = float((offsets[:, high] > offsets[:, low]).mean())
     if reach < 0.5 * noise or reach < 0.02 * level or same < 0.95:
         return []
+    share = in_percent(reach / level if level > 0.0 else None, ".0f")
     text = (
-        f"the pixels of {name} alternate by {100.0 * reach / max(level, 1e-30):.0f} % of the sky"
+        f"the pixels of {name} alternate by {f'{share} of the sky' if share else f'{reach:.3g}, more than the sky,'}"
         " in cells of 2x2: this is a colour mosaic that was not taken apart"
     )
     return [
@@ -381,29 +388,32 @@ def _colour_findings(
 
 
 def _stretch_finding(
-    pixels: NDArray[np.floating],
-    names: Sequence[str],
-    samples: Sequence[NDArray[np.float32]],
-    unused: NDArray[np.bool_],
-    saturation: Mapping[str, float | None],
-    header: Mapping[str, str] | None,
-    bits: int | None,
+    found: Linearity | None, plane: str, header: Mapping[str, str] | None, bits: int | None
 ) -> tuple[float, list[Finding]]:
-    if not names or all(sample.size == 0 for sample in samples):
+    if found is None:
         return 0.0, []
-    best = int(np.argmax([_contrast(sample) for sample in samples]))
-    found = judge_linearity(pixels[best], invalid=unused, saturation=saturation[names[best]])
     words = _stretch_words(header or {})
     declared = _declared_display(header or {})
     # a word, or 8 bits, can tip evidence from the pixels, never stand for it
     confidence = 1.0 - (1.0 - found.confidence) * (0.6 if words else 1.0) * (0.6 if bits == 8 else 1.0)
     confidence = 1.0 if declared else confidence
-    if confidence < SURE:
+    sure = confidence >= SURE
+    if not sure and found.outcome != "perhaps-stretched":
         return confidence, []
-    text = f"{names[best]} was already stretched: {_reasons(found, words, declared)}"
-    evidence = {"confidence": confidence, "star_ratio": found.star_ratio, "noise_ratio": found.noise_ratio}
+    evidence = {
+        "confidence": confidence,
+        "power": found.power,
+        "power_error": found.power_error,
+        "stars": float(found.stars),
+        "skew": found.skew,
+        "gap": found.gap,
+        "noise_ratio": found.noise_ratio,
+    }
     evidence = {key: value for key, value in evidence.items() if np.isfinite(value)}
-    return confidence, [Finding(code="stretched", text=text, evidence=evidence, fault=True)]
+    said = "was already" if sure else "may have been"
+    text = f"{plane} {said} stretched: {_reasons(found, words, declared)}"
+    code = "stretched" if sure else "perhaps-stretched"
+    return confidence, [Finding(code=code, text=text, evidence=evidence, fault=sure)]
 
 
 def _contrast(sample: NDArray[np.float32]) -> float:
@@ -418,8 +428,15 @@ def _reasons(found: Linearity, words: str, declared: bool) -> str:
     reasons = []
     if declared:
         reasons.append("its header says display domain")
-    if found.star_ratio > 1.12:
-        reasons.append(f"bright stars are {found.star_ratio:.2f} times as wide as faint ones")
+    if found.power < 1.0 - WARN_SIGMA * found.power_error:
+        reasons.append(
+            f"its {found.stars} stars are one profile under the power {found.power:.2f} +- {found.power_error:.2f},"
+            " which is 1 for a linear picture"
+        )
+    if found.skew <= WARN_SKEW:
+        reasons.append(f"the noise of its sky is drawn out towards black (skew {found.skew:.2f})")
+    if found.gap < GAP:
+        reasons.append(f"just above black {found.gap:.2f} times as many pixels stand as next to them")
     if found.noise_ratio < 0.7:
         reasons.append(f"bright regions have {found.noise_ratio:.2f} times the noise of faint ones")
     if words:

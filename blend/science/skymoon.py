@@ -14,6 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from blend.base.robust import MAD_TO_SIGMA
+from blend.base.shares import MOST_SLOPE
 from blend.science.ephemeris import SkyPlace
 from blend.science.gradient import LEAST_SKY, faint_light_doubt, usable_blocks
 from blend.science.moonforecast import Conditions
@@ -256,7 +257,7 @@ def _level_and_strength(
 
 
 def compare_slope(fit: SkyFit, predicted: NDArray[np.float64]) -> SlopeCheck | None:
-    """Compare a fitted slope with the predicted one; None where the fitted level is not above 0.
+    """Compare a fitted slope with the predicted one; None where the fitted level is not above 0 or too low.
 
     Parameters
     ----------
@@ -274,6 +275,8 @@ def compare_slope(fit: SkyFit, predicted: NDArray[np.float64]) -> SlopeCheck | N
     if not fit.level > 0.0:
         return None
     fitted, error = _plane_of(fit)
+    if _across(fitted) > MOST_SLOPE:
+        return None
     expected = predicted[1:3]
     off = fitted - expected
     limit = ACCURACY_PERCENT[1] / 100.0 * _across(expected) + 2.0 * error

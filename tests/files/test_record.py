@@ -24,6 +24,10 @@ def sound(**changes: Any) -> dict[str, Any]:
     return record | changes
 
 
+def entry(**changes: Any) -> dict[str, Any]:
+    return {"role": "rgb.light", "path": "rgb.fits", "sha256": "0" * 64, "bytes": 5} | changes
+
+
 def test_a_record_comes_back(tmp_path: Path) -> None:
     write_record(tmp_path / "record.json", sound())
     assert read_record(tmp_path / "record.json") == sound()
@@ -99,10 +103,27 @@ def test_the_hash_is_that_of_the_bytes(tmp_path: Path) -> None:
         (json.dumps(sound(version=2)), "its version is 2; expected version 1"),
         (json.dumps(sound(version=True)), "its version is True"),
         (json.dumps(sound(version="1")), "its version is '1'"),
-        (json.dumps(sound(recipe=[])), "it has no table 'recipe'"),
-        (json.dumps(sound(inputs=None)), "it has no list 'inputs'"),
-        (json.dumps(sound(inputs=[{"role": "x"}])), r"inputs\[0\] has no text 'path'"),
-        (json.dumps(sound(outputs=["a"])), r"outputs\[0\] has no text 'path'"),
+        (json.dumps(sound(recipe=[])), r"recipe is \[\]; expected a table"),
+        (json.dumps(sound(recipe={"a": None})), r"recipe.a is missing"),
+        (json.dumps(sound(recipe={"a": 10**30})), "recipe.a is .a number of more than 64 bits"),
+        (json.dumps(sound(setup={"rgb": 1})), "setup.rgb is 1; expected a table"),
+        (json.dumps(sound(target="\ud800")), "target is '.ud800'"),
+        (json.dumps(sound(inputs=None)), "inputs is missing; expected a list"),
+        (json.dumps(sound(inputs=[{"role": "x"}])), r"inputs\[0\]\.role is 'x'; expected a master"),
+        (json.dumps(sound(inputs=[entry(bytes="abc")])), r"inputs\[0\]\.bytes is 'abc'; expected the size"),
+        (json.dumps(sound(inputs=[entry(path=None)])), r"inputs\[0\]\.path is missing; expected the path"),
+        (json.dumps(sound(inputs=[entry(role="")])), r"inputs\[0\]\.role is ''"),
+        (
+            json.dumps(sound(inputs=[entry(), entry(role="rgb.light.red")])),
+            r"inputs\[1\]\.role .* one file for",
+        ),
+        (json.dumps(sound(inputs=[entry(path="x" * 100_000)])), r"inputs\[0\]\.path is 'x+\.\.\.x+'"),
+        (json.dumps(sound(inputs=[entry(sha256="0")])), r"inputs\[0\]\.sha256 is '0'; expected 64"),
+        (json.dumps(sound(outputs=["a"])), r"outputs\[0\] is 'a'; expected a table"),
+        (
+            json.dumps(sound(outputs=[{"path": "../x"}])),
+            r"outputs\[0\]\.path is '\.\./x'; expected a path in",
+        ),
     ],
 )
 def test_what_is_no_record_is_refused(tmp_path: Path, text: str, words: str) -> None:

@@ -76,7 +76,7 @@ def balanced_work(
         scaled=scaled, emission=faded, sigma=1.2 * SIGMA, scaled_sigma=SIGMA, broad="red", unfaded=unfaded
     )
     return Work(
-        recipe=load_recipe(text, where="r.toml", settings=settings or {}),
+        recipe=load_recipe(text, where="r.toml", settings={"version": 1, **(settings or {})}),
         target=target_from_options(["rgb=a.fits", "ha=b.fits"]),
         masters={"rgb": rgb, "ha": ha},
         lines={"ha": line},

@@ -24,6 +24,7 @@ from blend.recipe.text import to_toml
 from blend.recipe.work import Line, Work
 from blend.science.amount import noise_blocks
 
+VERSION = "version = 1\n"
 RED = '[blend.red]\ninto = "red"\nfrom = "ha.emission"\nformula = "emission-add"\n'
 LIGHT = '[blend.light]\ninto = "luminance"\nfrom = "ha.emission"\nformula = "screen"\n'
 OWN = '[formulas.own]\ndomain = "linear"\nequation = "base + 2 * amount * line"\nneutral = "0"\n'
@@ -55,7 +56,7 @@ def make_work(text: str, *, line_sigma: float = 0.7 * SIGMA, light: float = 0.00
         unfaded=noise_blocks(unfaded),
     )
     recipe = load_recipe(
-        text, where="r.toml", settings={k.replace("__", "."): v for k, v in settings.items()}
+        VERSION + text, where="r.toml", settings={k.replace("__", "."): v for k, v in settings.items()}
     )
     target = target_from_options(["rgb=a.fits", "ha=b.fits"])
     return Work(recipe=recipe, target=target, masters={"rgb": rgb, "ha": ha}, lines={"ha": line})
@@ -63,7 +64,9 @@ def make_work(text: str, *, line_sigma: float = 0.7 * SIGMA, light: float = 0.00
 
 def faults(text: str, **settings: Any) -> list[str]:
     with pytest.raises(FaultList) as caught:
-        load_recipe(text, where="r.toml", settings={k.replace("__", "."): v for k, v in settings.items()})
+        load_recipe(
+            VERSION + text, where="r.toml", settings={k.replace("__", "."): v for k, v in settings.items()}
+        )
     return [fault.sentence() for fault in caught.value.faults]
 
 
@@ -91,14 +94,14 @@ def test_what_means_nothing_is_refused(text: str, told: str) -> None:
 
 
 def test_a_setting_may_ask_for_it_and_a_target_too(tmp_path: Any) -> None:
-    recipe = load_recipe(RED, where="r.toml", settings={"blend.red.amount": "auto"})
+    recipe = load_recipe(VERSION + RED, where="r.toml", settings={"blend.red.amount": "auto"})
     assert recipe.blend["red"].amount == "auto"
     assert load_recipe(to_toml(resolved(recipe)), where="again") == recipe
     text = 'name = "x"\n[masters.rgb]\nlight = "a.fits"\n[set]\n"blend.red.amount" = "auto"\n'
     text += '"blend.red.noise_budget" = 1.4\n'
     (tmp_path / "t.toml").write_text(text)
     target = load_target(text, where=str(tmp_path / "t.toml"), folder=tmp_path)
-    blend = load_recipe(RED, where="r.toml", settings=target.set).blend["red"]
+    blend = load_recipe(VERSION + RED, where="r.toml", settings=target.set).blend["red"]
     assert (blend.amount, blend.noise_budget) == ("auto", 1.4)
 
 
@@ -188,7 +191,7 @@ def test_gains_reach_the_light_before_fading() -> None:
     ],
 )
 def test_explain_tells_the_rule(text: str, said: str) -> None:
-    assert said in " ".join(explain(load_recipe(text, where="r.toml")).split())
+    assert said in " ".join(explain(load_recipe(VERSION + text, where="r.toml")).split())
 
 
 def test_the_words_of_an_amount() -> None:

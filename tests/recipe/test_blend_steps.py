@@ -21,6 +21,7 @@ from blend.recipe.text import to_toml
 from blend.recipe.work import Line, Work
 from blend.science.balmer import hydrogen_share
 
+VERSION = "version = 1\n"
 RED = '[blend.red]\ninto = "red"\nfrom = "ha.emission"\nformula = "emission-add"\n'
 LIGHT = '[blend.light]\ninto = "luminance"\nfrom = "ha.emission"\nformula = "screen"\n'
 SIGMA = 0.001
@@ -44,7 +45,7 @@ def make_work(text: str, *, line_nm: float | None = 656.28, **settings: Any) -> 
         files = target.masters["ha"].model_copy(update={"line_nm": line_nm})
         target = target.model_copy(update={"masters": {**target.masters, "ha": files}})
     recipe = load_recipe(
-        text, where="r.toml", settings={k.replace("__", "."): v for k, v in settings.items()}
+        VERSION + text, where="r.toml", settings={k.replace("__", "."): v for k, v in settings.items()}
     )
     return Work(recipe=recipe, target=target, masters={"rgb": rgb, "ha": ha}, lines={"ha": line})
 
@@ -148,14 +149,14 @@ def test_hydrogens_share_of_another_line_is_warned_of(line_nm: float | None, war
 )
 def test_faults_of_a_share(text: str, told: str) -> None:
     with pytest.raises(FaultList) as caught:
-        load_recipe(text, where="r.toml")
+        load_recipe(VERSION + text, where="r.toml")
     assert told in str(caught.value)
     assert len(caught.value.faults) == 1
 
 
 @pytest.mark.parametrize("share", ['"none"', '"hydrogen"', "{blue = 0.1}"])
 def test_a_share_survives_the_way_back(share: str) -> None:
-    recipe = load_recipe(RED + f"share = {share}", where="r.toml")
+    recipe = load_recipe(VERSION + RED + f"share = {share}", where="r.toml")
     assert load_recipe(to_toml(resolved(recipe)), where="again") == recipe
 
 
@@ -235,7 +236,7 @@ def test_noise_that_cannot_be_measured_is_told_as_nothing() -> None:
 
 
 def test_the_words_of_finish_name_what_is_on_alone() -> None:
-    words = load_recipe("[finish]\ngreen_limit = 0.5", where="r.toml").finish.words
+    words = load_recipe("version = 1\n[finish]\ngreen_limit = 0.5", where="r.toml").finish.words
     assert len(words) == 1
     assert "0.5 of the green" in words[0]
-    assert load_recipe("", where="r.toml").finish.words == ()
+    assert load_recipe("version = 1", where="r.toml").finish.words == ()

@@ -13,6 +13,7 @@ from blend.science.formulas import FORMULAS
 from blend.science.stretch import CURVES
 
 SHIPPED = sorted((Path(__file__).parents[2] / "recipes").glob("*.toml"))
+VERSION = "version = 1\n"
 RED = '[blend.red]\ninto = "red"\nfrom = "ha.emission"\nformula = "emission-add"\n'
 
 
@@ -43,14 +44,14 @@ def test_steps_come_in_the_order_of_the_work(path: Path) -> None:
 @pytest.mark.parametrize("name", FORMULAS)
 def test_a_blend_prints_its_formula_and_source(name: str) -> None:
     formula = FORMULAS[name]
-    text = words(explain(load_recipe(RED, where="r.toml", settings={"blend.red.formula": name})))
+    text = words(explain(load_recipe(VERSION + RED, where="r.toml", settings={"blend.red.formula": name})))
     assert words(formula.equation) in text
     assert formula.source in text
 
 
 @pytest.mark.parametrize("name", CURVES)
 def test_the_stretch_prints_its_curve(name: str) -> None:
-    text = words(explain(load_recipe("", where="r.toml", settings={"stretch.curve": name})))
+    text = words(explain(load_recipe("version = 1", where="r.toml", settings={"stretch.curve": name})))
     assert f"y = {CURVES[name].equation}" in text
 
 
@@ -76,28 +77,28 @@ def test_the_stretch_prints_its_curve(name: str) -> None:
     ],
 )
 def test_a_value_changes_the_words(key: str, value: object, said: str) -> None:
-    plain = words(explain(load_recipe(RED, where="r.toml")))
-    changed = words(explain(load_recipe(RED, where="r.toml", settings={key: value})))
+    plain = words(explain(load_recipe(VERSION + RED, where="r.toml")))
+    changed = words(explain(load_recipe(VERSION + RED, where="r.toml", settings={key: value})))
     assert said in changed
     assert said not in plain
 
 
 def test_a_catalogue_makes_white_of_a_star_of_the_stated_colour() -> None:
     target = target_from_options(["rgb=a.fits", "ha=b.fits"], calibration={"catalogue": ["rgb=stars.csv"]})
-    by_colour = load_recipe(RED, where="r.toml", settings={"balance.white": "b_v=0.65"})
+    by_colour = load_recipe(VERSION + RED, where="r.toml", settings={"balance.white": "b_v=0.65"})
     assert "within 0.6 mag of W = 0.65" in words(explain(by_colour, target))
     assert "a catalogue in the target file" in words(explain(by_colour))
     # Any other white leaves the catalogue unread, and says so.
-    text = words(explain(load_recipe(RED, where="r.toml"), target))
+    text = words(explain(load_recipe(VERSION + RED, where="r.toml"), target))
     assert "masters.rgb.catalogue is not used" in text and "of W = " not in text
 
 
 def test_with_a_target_files_widths_and_assumptions_are_told() -> None:
     target = target_from_options(["rgb=a.fits", "ha=b.fits"])
-    text = words(explain(load_recipe(RED, where="r.toml"), target))
+    text = words(explain(load_recipe(VERSION + RED, where="r.toml"), target))
     assert "- ha: light b.fits" in text
     assert "band = 0.07" in text
     assert "Assumed" in text
     assert "Does not fit" not in text
-    lost = words(explain(load_recipe(RED.replace("ha.", "oiii."), where="r.toml"), target))
+    lost = words(explain(load_recipe(VERSION + RED.replace("ha.", "oiii."), where="r.toml"), target))
     assert "Does not fit blend.red.from: the target 'picture' has no master called 'oiii'" in lost

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from types import MappingProxyType
 
 import numpy as np
@@ -17,6 +18,7 @@ from blend.recipe.target import target_from_options
 from blend.recipe.work import Work, frozen
 from blend.science.skyblocks import chebyshev_terms
 
+VERSION = "version = 1\n"
 SHAPE = (160, 220)
 SIGMA = 0.001
 V, U = np.mgrid[-1 : 1 : SHAPE[0] * 1j, -1 : 1 : SHAPE[1] * 1j]
@@ -43,7 +45,7 @@ def master(skies, planes, seed, **facts):
 def work(recipe, rgb, ha):
     told = {name: {"planes": {plane: {} for plane in one.planes}} for name, one in (("rgb", rgb), ("ha", ha))}
     return Work(
-        recipe=load_recipe(recipe, where="r.toml"),
+        recipe=load_recipe(VERSION + recipe, where="r.toml"),
         target=target_from_options(["rgb=a.fits", "ha=b.fits"]),
         masters=frozen({"rgb": rgb, "ha": ha}),
         told=frozen({"masters": told}),
@@ -172,18 +174,80 @@ def test_corner_glow_is_told_and_left_in(rows, corner):
     assert "corner_glow" not in clean.told["gradient"]["rgb"]["green"]
 
 
-def test_flat_fault_is_reported_and_divided_only_if_asked():
+def starry(light, fault):
+    """Return colour and line masters of a field of 250 stars, ``light`` added and the colour master's flat wrong."""
+    rng = np.random.default_rng(8)
+    y, x = np.mgrid[: SHAPE[0], : SHAPE[1]]
+    stars = np.zeros(SHAPE)
+    for column, row in rng.uniform((6, 6), (213, 153), (250, 2)):
+        near = np.s_[int(row) - 6 : int(row) + 8, int(column) - 6 : int(column) + 8]
+        away = (x[near] - column) ** 2 + (y[near] - row) ** 2
+        stars[near] += rng.uniform(0.02, 0.2) * np.exp(-away / 2.9)
     squared = ((U * 220) ** 2 + (V * 160) ** 2) / (220**2 + 160**2)
-    rgb = master(3 * [(0.15 + 0.01 * U) * (1 - 0.04 * squared)], PLANES, 4)
-    _, ha = masters()
+    factor = 1 - fault * squared
+    rgb = master(3 * [(0.15 + 0.01 * U + stars + light) * factor], PLANES, 4)
+    return rgb, master([0.02 + 0.6 * stars + 0.1 * light], ("ha",), 5)
+
+
+def test_a_bowl_that_stars_show_is_a_fault_of_the_flat_and_divided_only_if_asked():
+    rgb, ha = starry(0.0, 0.06)
     told = subtract_gradients(work("", rgb, ha))
     text = dict(told.warnings)["flat-fault"]
-    assert text.startswith("rgb: a centred bowl in the sky is a fault of the flat, not moonlight (red -")
-    assert not told.told["gradient"]["rgb"]["red"]["flat_fault"]["corrected"]
+    assert text.startswith(
+        "rgb: a centred bowl in the sky is a fault of the flat, not moonlight, for the stars show"
+    )
+    entry = told.told["gradient"]["rgb"]["red"]["flat_fault"]
+    assert not entry["corrected"] and entry["stars"]["share"] == pytest.approx(
+        1.0, abs=3 * entry["stars"]["error"]
+    )
     mended = subtract_gradients(work('[gradient]\nflat_fault = "correct"', rgb, ha))
     assert codes(mended) >= {"flat-fault-corrected"} and "flat-fault" not in codes(mended)
     assert mended.told["gradient"]["rgb"]["red"]["flat_fault"]["corrected"]
     assert mended.told["gradient"]["rgb"]["red"]["amplitude"] == pytest.approx(0.02, rel=0.1)
+
+
+def test_a_bowl_that_no_star_shows_could_be_the_target_and_is_not_divided_out():
+    wide = 0.009 * np.exp(-((np.hypot(U * 1.375, V) / 1.2) ** 2))
+    rgb, ha = starry(wide, 0.0)
+    for recipe in ("", '[gradient]\nflat_fault = "correct"'):
+        told = subtract_gradients(work(recipe, rgb, ha))
+        text = dict(told.warnings)["flat-or-outskirts"]
+        assert "could be a fault of the flat or the outskirts of the target" in text
+        assert ("It was not divided out" in text) == bool(recipe)
+        assert not codes(told) & {"flat-fault", "flat-fault-corrected"}
+        assert not told.told["gradient"]["rgb"]["green"]["flat_fault"]["corrected"]
+
+
+def test_without_stars_a_bowl_is_left_open():
+    squared = ((U * 220) ** 2 + (V * 160) ** 2) / (220**2 + 160**2)
+    rgb = master(3 * [(0.15 + 0.01 * U) * (1 - 0.04 * squared)], PLANES, 4)
+    told = subtract_gradients(work("", rgb, masters()[1]))
+    assert "too few stars to tell" in dict(told.warnings)["flat-or-outskirts"]
+
+
+def test_smoothing_does_not_make_a_slope_of_many_sigma():
+    from scipy.ndimage import gaussian_filter
+
+    from blend.recipe.steps.calibrate import calibrate
+    from blend.recipe.work import Source
+
+    def smooth(one):
+        pixels = np.stack([gaussian_filter(plane, 1.0) for plane in one.pixels])
+        return Source(
+            lights=(one.with_(pixels=pixels, facts=replace(one.facts, noise=MappingProxyType({}))),)
+        )
+
+    rgb, ha = master(3 * [0.15 + 0.01 * U], PLANES, 4), master([0.02 + 0.001 * V], ("ha",), 5)
+    sources = {"rgb": smooth(rgb), "ha": smooth(ha)}
+    done = calibrate(replace(work("", rgb, ha), sources=frozen(sources)))
+    lights = {name: source.lights[0] for name, source in done.sources.items()}
+    told = subtract_gradients(done.with_(masters=frozen(lights)))
+    for name, planes in (("rgb", PLANES), ("ha", ("ha",))):
+        for plane in planes:
+            entry = told.told["gradient"][name][plane]
+            assert entry["slope_left_sigma"] < 0.25
+            assert 0.5 * SIGMA < entry["sigma"] < 3 * SIGMA
+    assert not codes(told) & {"slope-left", "sky-uncertain", "sky-unknown"}
 
 
 def test_spline_warns_of_what_it_eats():

@@ -19,6 +19,7 @@ from blend.recipe.work import Line, Work
 from blend.science.behind import fill_behind
 from blend.science.stars import Stars
 
+VERSION = "version = 1\n"
 RED = '[blend.red]\ninto = "red"\nfrom = "ha.emission"\nformula = "emission-add"\n'
 SIGMA, SHAPE = 0.001, (90, 120)
 STAR, KNOT = (40.0, 45.0), (85.0, 45.0)
@@ -51,7 +52,7 @@ def make_work(text: str = RED, **settings: Any) -> Work:
     count = np.ones(len(peak))
     stars = Stars(places, 5 * count, 0.01 * count, peak, 3 * count, count, count > 2)
     recipe = load_recipe(
-        text, where="r.toml", settings={k.replace("__", "."): v for k, v in settings.items()}
+        VERSION + text, where="r.toml", settings={k.replace("__", "."): v for k, v in settings.items()}
     )
     work = Work(recipe=recipe, target=target_from_options(["rgb=a.fits", "ha=b.fits"]))
     return with_star_mask(

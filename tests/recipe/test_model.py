@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import tomllib
+from collections.abc import Mapping
 from pathlib import Path
+from types import MappingProxyType
 from typing import Any
 
 import pytest
@@ -16,21 +18,53 @@ from blend.recipe.text import LONGEST_TEXT, parse_setting, read_toml
 from blend.science.formulas import FORMULAS
 from blend.science.stretch import CURVES
 
+VERSION = "version = 1\n"
 RED = '[blend.red]\ninto = "red"\nfrom = "ha.emission"\nformula = "emission-add"\n'
 SHIPPED = sorted((Path(__file__).parents[2] / "recipes").glob("*.toml"))
 
 
-def faults(text: str, **settings: Any) -> dict[str, RecipeError]:
-    """Return the faults of a recipe by their place."""
+def faults(text: str, settings: Mapping[str, Any] = MappingProxyType({})) -> dict[str, RecipeError]:
+    """Return the faults of a recipe by their place; a text that does not speak of its version gets one."""
+    # not as a line of the text: lines of faults are told
+    version = {} if "version" in text else {"version": 1}
     with pytest.raises(FaultList) as caught:
-        load_recipe(text, where="r.toml", **settings)
+        load_recipe(text, where="r.toml", settings={**version, **settings})
     found = {fault.where: fault for fault in caught.value.faults}
     assert len(found) == len(caught.value.faults), "one place is told twice"
     return found
 
 
-def test_an_empty_recipe_is_all_defaults() -> None:
-    recipe = load_recipe("", where="r.toml")
+@pytest.mark.parametrize("text", ["", "# nothing but a remark\n", 'title = "x"'])
+def test_a_recipe_states_its_version(text: str) -> None:
+    with pytest.raises(FaultList) as caught:
+        load_recipe(text, where="r.toml")
+    assert str(caught.value) == (
+        "version: the key is missing; expected that of the format. "
+        "Do this: add version = 1 at the top of r.toml."
+    )
+
+
+@pytest.mark.parametrize(
+    ("key", "advice"),
+    [
+        ("saturation", "write finish.saturation"),
+        ("satuartion", "write finish.saturation"),
+        ("stretch.saturation", "write finish.saturation"),
+        ("stretch.saturat", "write finish.saturation"),
+        ("sky_level", "write stretch.sky_level"),
+        ("amount", "write blend.NAME.amount"),
+        ("red.amount", "write blend.red.amount"),
+        ("white", "write balance.white"),
+        ("zebra", "take the key out"),
+    ],
+)
+def test_a_key_of_another_table_is_told_its_place(key: str, advice: str) -> None:
+    (fault,) = faults(RED, settings={key: 2}).values()
+    assert fault.advice == advice
+
+
+def test_a_recipe_of_its_version_alone_is_all_defaults() -> None:
+    recipe = load_recipe("version = 1", where="r.toml")
     assert recipe.version == 1
     assert recipe.calibrate.hot_sigma == 8.0
     assert recipe.register.reference == recipe.register_.reference == "rgb"
@@ -156,7 +190,7 @@ def test_hostile_texts_are_faults() -> None:
 
 def test_the_table_of_one_master_overrides_the_step() -> None:
     text = '[gradient]\nmodel = "none"\ndegree = 2\n[gradient.ha]\ndegree = 1\n[stretch.ha]\ncurve = "log"'
-    recipe = load_recipe(text, where="r.toml")
+    recipe = load_recipe(VERSION + text, where="r.toml")
     assert recipe.for_master("gradient", "ha").degree == 1
     assert recipe.for_master("gradient", "ha").model == "none"
     assert recipe.for_master("gradient", "rgb").degree == 2
@@ -166,7 +200,7 @@ def test_the_table_of_one_master_overrides_the_step() -> None:
 
 def test_blends_keep_their_order_and_know_their_domain() -> None:
     screen = '[blend.b]\ninto = "blue"\nfrom = "ha"\nformula = "screen"\n'
-    recipe = load_recipe(screen + RED + screen.replace("blend.b", "blend.a"), where="r.toml")
+    recipe = load_recipe(VERSION + screen + RED + screen.replace("blend.b", "blend.a"), where="r.toml")
     assert list(recipe.blends("display")) == ["b", "a"]
     assert list(recipe.blends("linear")) == ["red"]
     assert recipe.blend["red"].master == "ha"
@@ -187,7 +221,7 @@ def test_emission_brings_its_continuum_and_a_formula_its_parameters() -> None:
         formula = "half"
         params = {k = 0.25}
     """
-    recipe = load_recipe(RED + own, where="r.toml")
+    recipe = load_recipe(VERSION + RED + own, where="r.toml")
     assert recipe.continuum["ha"].from_ == "red"
     assert recipe.blend["half"].params == {"k": 0.25, "unused": 2}
     assert recipe.formula("half").params == {"k": 0.5, "unused": 2}
@@ -202,7 +236,7 @@ def test_own_formulas_cannot_hide_those_that_ship() -> None:
 
 def test_settings_are_applied_before_anything_is_checked() -> None:
     recipe = load_recipe(
-        RED,
+        VERSION + RED,
         where="r.toml",
         settings={"blend.red.amount": 0.5, "gradient.ha.degree": 1, "stretch.curve": "log"},
     )
@@ -283,7 +317,7 @@ def test_what_is_resolved_holds_defaults_and_only_own_overrides() -> None:
     box = '{shape = "ellipse", unit = "fraction", x = 0.1, y = 0.2, w = 0.3, h = 0.4}'
     text = f"[gradient]\nobject_boxes = [{box}]\n[gradient.ha]\ndegree = 0\n"
     text += "[output]\ncrop = {x = 1, y = 2, w = 3, h = 4}"
-    recipe = load_recipe(text, where="r.toml")
+    recipe = load_recipe(VERSION + text, where="r.toml")
     values = resolved(recipe)
     assert values["gradient"]["ha"] == {"degree": 0}
     assert values["gradient"]["object_boxes"][0]["angle_deg"] == 0.0
@@ -319,7 +353,7 @@ def test_sound_values_survive_the_way_back(
     amount: float, formula: str, curve: str, degree: object, white: object, scale: object
 ) -> None:
     recipe = load_recipe(
-        RED,
+        VERSION + RED,
         where="r.toml",
         settings={
             "blend.red.amount": amount,
@@ -334,14 +368,14 @@ def test_sound_values_survive_the_way_back(
 
 
 def test_a_recipe_cannot_be_changed() -> None:
-    recipe = load_recipe("", where="r.toml")
+    recipe = load_recipe("version = 1", where="r.toml")
     with pytest.raises(ValueError, match="frozen"):
         recipe.stretch.sky_level = 0.2
 
 
 def test_the_schema_knows_every_key_and_the_tables_of_masters() -> None:
     schema = recipe_schema()
-    values = resolved(load_recipe("", where="r.toml"))
+    values = resolved(load_recipe("version = 1", where="r.toml"))
     assert set(schema["properties"]) == set(values)
     assert "<by master>" not in str(schema)
     gradient = schema["$defs"]["Gradient"]
@@ -356,7 +390,9 @@ def test_a_byte_order_mark_is_no_fault() -> None:
 
 
 def test_a_formula_that_moves_the_sky_is_a_fault_among_the_others() -> None:
-    text = """
+    text = (
+        VERSION
+        + """
 [formulas.lift]
 domain = "display"
 equation = "base + 1"
@@ -377,6 +413,7 @@ from = "ha"
 formula = "lift"
 amount = 7
 """
+    )
     with pytest.raises(FaultList) as told:
         load_recipe(text, where="r.toml")
     places = {fault.where: fault.found for fault in told.value.faults}

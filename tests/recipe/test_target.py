@@ -8,7 +8,7 @@ import pytest
 
 from blend.base.errors import FaultList, InputError, RecipeError
 from blend.recipe.check import assumptions, check_together, emission_lines, width_ratio
-from blend.recipe.fields import PLANES
+from blend.recipe.fields import PLANES, folder_name
 from blend.recipe.model import load_recipe
 from blend.recipe.target import (
     PlaneFiles,
@@ -24,6 +24,7 @@ from blend.recipe.target import (
 HERE = Path("/somewhere/spiral")
 ROOT = Path(__file__).parents[2]
 MINIMAL = 'name = "spiral"\n[masters.rgb]\nlight = "rgb.fits"\n[masters.ha]\nlight = "sub/ha.fits"\n'
+VERSION = "version = 1\n"
 RED = '[blend.red]\ninto = "red"\nfrom = "ha.emission"\nformula = "emission-add"\n'
 SCREEN = '[blend.screen]\ninto = "luminance"\nfrom = "ha"\nformula = "screen"\n'
 
@@ -43,7 +44,7 @@ def faults(text: str) -> dict[str, RecipeError]:
 
 
 def together(recipe: str, target: str) -> dict[str, RecipeError]:
-    return by_place(check_together(load_recipe(recipe, where="r.toml"), target_of(target)))
+    return by_place(check_together(load_recipe(VERSION + recipe, where="r.toml"), target_of(target)))
 
 
 def test_paths_start_from_the_file_s_folder() -> None:
@@ -90,7 +91,7 @@ def test_facts_are_what_is_stated_and_nothing_else() -> None:
 
 def test_all_faults_come_in_one_pass() -> None:
     found = faults("""
-        name = "Lantern Spiral"
+        name = " "
         [masters.RGB]
         light = ""
         [masters.rbg]
@@ -121,13 +122,37 @@ def test_all_faults_come_in_one_pass() -> None:
         "masters.ha.facts.date_obs",
         "masters.model",
     }
-    assert found["name"].advice == "write 'lantern-spiral'"
+    assert found["name"].expected == "a name of one line, of at most 100 characters"
     assert found["masters.rbg.lihgt"].advice == "did you mean 'light'?"
     assert found["masters.ha.width_nm"].expected == "a number above 0 and at most 200"
 
 
-@pytest.mark.parametrize("name", ["..", "a/b", "a\\\\b", "", "con.", "-a", "a--b", "a" * 65])
-def test_a_name_is_safe_as_a_folder(name: str) -> None:
+@pytest.mark.parametrize(
+    ("name", "folder"),
+    [
+        ("M 51", "m-51"),
+        ("NGC 891", "ngc-891"),
+        ("lantern-spiral", "lantern-spiral"),
+        ("..", "target"),
+        ("../a/b\\\\c:d", "a-b-c-d"),
+        ("nul", "nul-target"),
+        ("COM¹.", "com1-target"),
+        ("ends in dots...", "ends-in-dots"),
+        ("Nébuleuse d'Orion", "nébuleuse-d-orion"),
+        ("オリオン大星雲", "オリオン大星雲"),
+        ("a" * 100, "a" * 60),
+    ],
+)
+def test_a_name_may_be_any_and_its_folder_is_safe(name: str, folder: str) -> None:
+    target = target_of(MINIMAL.replace('"spiral"', f'"{name}"'))
+    assert target.name == name.replace("\\\\", "\\")
+    assert target.folder == folder
+    assert len(folder.encode()) < 250
+    assert folder_name(folder) == folder
+
+
+@pytest.mark.parametrize("name", ["", "  ", "a\\nb", "a\\u001b[31m", "a" * 101])
+def test_a_name_is_one_line(name: str) -> None:
     assert "name" in faults(MINIMAL.replace('"spiral"', f'"{name}"'))
 
 
@@ -233,20 +258,23 @@ def test_a_line_s_filter_is_narrower_than_a_band_that_holds_the_line() -> None:
 
 
 def test_what_is_open_is_assumed_and_told() -> None:
-    recipe, target = load_recipe(RED, where="r.toml"), target_of(MINIMAL)
+    recipe, target = load_recipe(VERSION + RED, where="r.toml"), target_of(MINIMAL)
     assert [code for code, _ in assumptions(recipe, target)] == ["width-assumed", "red-width-assumed"]
     assert width_ratio(target, "ha") == 7 / 100
-    assert assumptions(load_recipe(SCREEN, where="r.toml"), target) == []
+    assert assumptions(load_recipe(VERSION + SCREEN, where="r.toml"), target) == []
     given = target_of(MINIMAL.replace('rgb.fits"', 'rgb.fits"\nred_width_nm = 90') + "width_nm = 3")
     assert assumptions(recipe, given) == []
     assert width_ratio(given, "ha") == 3 / 90
-    green = load_recipe(RED + '[continuum.ha]\nfrom = "green"', where="r.toml")
+    green = load_recipe(VERSION + RED + '[continuum.ha]\nfrom = "green"', where="r.toml")
     assert [code for code, _ in assumptions(green, given)] == ["green-width-assumed"]
     assert emission_lines(recipe) == ("ha",)
 
 
 def test_a_line_that_is_the_colour_master_s_own_file_is_told() -> None:
-    recipe, same = load_recipe(RED, where="r.toml"), target_of(MINIMAL.replace("sub/ha.fits", "rgb.fits"))
+    recipe, same = (
+        load_recipe(VERSION + RED, where="r.toml"),
+        target_of(MINIMAL.replace("sub/ha.fits", "rgb.fits")),
+    )
     assert "same-light" in dict(assumptions(recipe, same))
     assert "same-light" not in dict(assumptions(recipe, target_of(MINIMAL)))
 

@@ -1,5 +1,7 @@
 """Calibration: a camera planted into a known sky comes out again; frames that do not belong are told."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
@@ -196,7 +198,7 @@ def test_flat_warnings():
     flat = frames["flat"].pixels
     light = Frame(pixels=light.pixels, filter="Ha")
     alone = calibrate(light, flat=Frame(pixels=np.minimum(flat, 18000.0), filter="Red"))
-    assert codes(alone) == ["flat-offset", "flat-filter", "flat-saturated"]
+    assert codes(alone) == ["flat-filter", "flat-saturated"]
     own = Frame(pixels=frames["bias"].pixels, exposure_s=2.0)
     assert codes(calibrate(light, flat=Frame(pixels=flat, exposure_s=3.0), flat_dark=own)) == [
         "flat-dark-exposure"
@@ -219,10 +221,58 @@ def test_a_shifted_stack_is_refused_unless_allowed():
     assert str(caught.value).startswith(
         "masters.ha.dark: 0 of the dark's 40 hot pixels are hot in the light (0 % after"
     )
-    assert "this stack was shifted or already dark-subtracted" in str(caught.value)
+    assert "this stack may have been shifted or already dark-subtracted" in str(caught.value)
     assert "calibrate the single frames" in str(caught.value)
     done = calibrate(moved, **frames, allow_shifted=True)
     assert codes(done) == ["dark-shifted"]
+
+
+@pytest.mark.parametrize(
+    ("facts", "cause"),
+    [
+        ({"exposure_s": 20.0}, "it was exposed 100 s, the light 20 s"),
+        ({"temperature_c": 5.0}, "it was taken at -10 degrees C, the light at 5"),
+        ({"file_planes": 1}, "its file has 3 planes, the light's 1"),
+    ],
+)
+def test_a_dark_of_other_lights_is_refused_by_what_differs(facts, cause):
+    light, frames, _, _ = night()
+    known = {"exposure_s": 100.0, "temperature_c": -10.0, "iso": 800, "file_planes": 3} | facts
+    dark = replace(frames["dark"], file_planes=3)
+    moved = Frame(pixels=np.roll(light.pixels, (3, 5), axis=(1, 2)), **known)
+    with pytest.raises(StepError) as caught:
+        calibrate(moved, dark=dark)
+    assert f"it may be the dark of other lights ({cause})" in str(caught.value)
+    assert "shifted" not in str(caught.value)
+
+
+def test_a_dark_much_longer_than_stated_is_known_by_faint_hot_pixels():
+    light, frames, _, _ = night(exposure=0.1)
+    dark = Frame(pixels=frames["dark"].pixels)
+    with pytest.raises(
+        StepError, match=r"they are there, 0\.1 times as bright as in the dark, which may have"
+    ):
+        calibrate(Frame(pixels=light.pixels), dark=dark)
+
+
+def test_an_exposure_that_scaling_takes_care_of_is_no_cause():
+    light, frames, _, _ = night()
+    moved = Frame(pixels=np.roll(light.pixels, (3, 5), axis=(1, 2)), exposure_s=250.0)
+    with pytest.raises(StepError, match="this stack may have been shifted"):
+        calibrate(moved, **only(frames, "dark", "bias"), dark_scaling="exposure")
+
+
+@pytest.mark.parametrize("offset_out", [True, None])
+def test_a_flat_without_its_offset_is_left_as_it_is(offset_out):
+    light, frames, _, _ = night()
+    clean = Frame(pixels=frames["flat"].pixels - frames["bias"].pixels, offset_out=offset_out)
+    done = calibrate(light, dark=frames["dark"], flat=clean)
+    assert done.notes == ()
+    if offset_out:
+        again = calibrate(light, **only(frames, "dark", "bias"), flat=clean)
+        np.testing.assert_array_equal(done.pixels, again.pixels)
+        own = Frame(pixels=frames["bias"].pixels)
+        assert codes(calibrate(light, dark=frames["dark"], flat=clean, flat_dark=own)) == ["flat-dark-unused"]
 
 
 def test_a_dark_subtracted_stack_is_refused():
@@ -236,7 +286,7 @@ def test_a_dark_subtracted_stack_without_hot_pixels_is_known_by_its_level():
     rng = np.random.default_rng(5)
     dark = Frame(pixels=(160.0 + rng.standard_normal((1, *SHAPE))).astype(np.float32))
     light = Frame(pixels=(20.0 + rng.standard_normal((1, *SHAPE))).astype(np.float32))
-    with pytest.raises(StepError, match="below 0: this stack was already dark-subtracted"):
+    with pytest.raises(StepError, match="below 0: this stack may have been dark-subtracted already"):
         calibrate(light, dark=dark)
     assert "light-below-dark" in codes(calibrate(light, dark=dark, allow_shifted=True))
 

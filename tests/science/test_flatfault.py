@@ -68,3 +68,13 @@ def test_division_levels_the_sky_and_keeps_its_mean():
 
 def test_a_level_of_0_tells_nothing():
     assert find_flat_fault(fit_sky(noisy(SKY - 0.2), degree=2, masked=NOTHING)) is None
+
+
+def test_a_bowl_larger_than_any_flat_makes_is_not_told_of():
+    assert find_flat_fault(fit_sky(noisy(SKY * (1 - 0.7 * R2)), degree=2, masked=NOTHING)) is None
+
+
+def test_a_level_within_its_uncertainty_tells_nothing():
+    faint = 0.0001 * (1 - 0.3 * R2)
+    fit = fit_sky(noisy(faint), degree=2, masked=NOTHING)
+    assert find_flat_fault(fit) is None

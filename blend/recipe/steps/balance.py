@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 
 from blend.base.errors import StepError
 from blend.base.rowblocks import map_row_blocks, map_together
+from blend.recipe.steps.doubts import doubt_white
 from blend.recipe.steps.holes import with_holes_filled
 from blend.recipe.work import COLOUR, Line, Plane, Work, frozen
 from blend.science.balance import LEAST_SIGNAL, Gains, given_gains, white_from_catalogue, white_from_stars
@@ -28,6 +29,7 @@ ENOUGH_STARS = 12
 def balance(work: Work) -> Work:
     """Return the work with the colour planes multiplied by their gains, and the lines by their broad plane's gain."""
     gains, found = _gains(work)
+    work = doubt_white(work, gains)
     values = np.asarray(gains.values, dtype=np.float32)
     rgb = work.rgb
     if (values != 1).any():

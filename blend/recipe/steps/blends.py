@@ -52,7 +52,7 @@ def blend_linear(work: Work) -> Work:
             linear, behind = _into_linear(work, linear, name, blend, formula, layer)
             work = work.with_(behind=behind)
             work = _warn_of_share(work, name, blend)
-        work = work.tell("blend", name, {**_blend_facts(blend, formula), **auto})
+        work = work.tell("blend", name, {**_blend_facts(work, blend, formula), **auto})
     return work.with_(linear=linear)
 
 
@@ -71,7 +71,7 @@ def blend_display(work: Work) -> Work:
         facts: dict[str, Any] = {}
         if blend.amount == "auto":
             blend, facts["auto"] = _choose_display(work, name, blend, formula)
-        facts = _blend_facts(blend, formula) | facts
+        facts = _blend_facts(work, blend, formula) | facts
         if blend.amount != 0:
             work, outside = _into_display(work, name, blend, formula)
             if outside is not None:
@@ -85,7 +85,7 @@ def _blends(work: Work, domain: Domain) -> list[tuple[str, Blend, Formula]]:
     return [(name, blend, work.recipe.formula(blend.formula)) for name, blend in blends.items()]
 
 
-def _blend_facts(blend: Blend, formula: Formula) -> dict[str, Any]:
+def _blend_facts(work: Work, blend: Blend, formula: Formula) -> dict[str, Any]:
     facts: dict[str, Any] = {
         "into": blend.into,
         "from": blend.from_,
@@ -96,7 +96,9 @@ def _blend_facts(blend: Blend, formula: Formula) -> dict[str, Any]:
     }
     if blend.into == "luminance":
         facts["method"] = blend.method
-    if formula.name == "emission-add":
+    if not work.lines[blend.master].found:
+        facts["line_light"] = False
+    elif formula.name == "emission-add":
         facts["line_contrast"] = 1.0 + blend.weight
     if blend.share != "none":
         facts["share"] = blend.share_factors

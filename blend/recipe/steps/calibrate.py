@@ -11,11 +11,12 @@ from blend.base.errors import InputError, StepError
 from blend.base.master import Flag, Master, flags_of
 from blend.base.rowblocks import map_row_blocks, map_together
 from blend.recipe.model import Calibrate
+from blend.recipe.steps.doubts import fill_hot_columns, refuse_odd_units
 from blend.recipe.steps.rays import note_on_rays, without_rays
 from blend.recipe.work import Source, Work, frozen
 from blend.science.calibrate import Calibrated, Frame
 from blend.science.calibrate import calibrate as calibrate_light
-from blend.science.figures import measure_noise, sample_pixels
+from blend.science.figures import measure_noise, noise_over_areas, sample_pixels
 
 
 def calibrate(work: Work) -> Work:
@@ -51,7 +52,9 @@ def _calibrated_source(work: Work, name: str) -> tuple[Source, list[tuple[str, s
             done, counts = without_rays(done)
             rays |= counts
         lights.append(_measured(done))
-    return Source(lights=tuple(lights)), notes, rays
+    calibrated = Source(lights=tuple(lights))
+    refuse_odd_units(name, calibrated)
+    return calibrated, notes, rays
 
 
 def _calibrated(
@@ -81,6 +84,7 @@ def _calibrated(
             temperature_c=facts.temperature_c,
             iso=facts.iso,
             filter=facts.filter,
+            file_planes=facts.file_planes,
         ),
         saturation=[facts.saturation.get(plane) for plane in light.planes],
         dark_scaling=settings.dark_scaling,
@@ -90,7 +94,8 @@ def _calibrated(
         where=where,
         **frames,
     )
-    return _with_flags(light, done, source), done.notes
+    whole, told = fill_hot_columns(_with_flags(light, done, source))
+    return whole, done.notes + told
 
 
 def _frame(master: Master, light: Master, index: int, where: str) -> Frame:
@@ -112,6 +117,8 @@ def _frame(master: Master, light: Master, index: int, where: str) -> Frame:
         temperature_c=facts.temperature_c,
         iso=facts.iso,
         filter=facts.filter,
+        file_planes=facts.file_planes,
+        offset_out=facts.offset_out,
     )
 
 
@@ -157,4 +164,9 @@ def _measured(light: Master) -> Master:
         return measure_noise(light.plane(plane)[None], (plane,), invalid=invalid)
 
     noise = {name: told for found in map_together(noise_of, light.planes) for name, told in found.items()}
-    return light.with_facts(noise=frozen({**noise, **light.facts.noise}))
+    unstated = [plane for plane in light.planes if plane not in light.facts.noise]
+    broad = {plane: noise_over_areas(light.plane(plane), invalid=invalid) for plane in unstated}
+    return light.with_facts(
+        noise=frozen({**noise, **light.facts.noise}),
+        broad_noise=frozen({plane: sigma for plane, sigma in broad.items() if sigma is not None}),
+    )

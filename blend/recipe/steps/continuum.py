@@ -13,6 +13,7 @@ from blend.base.robust import difference_noise
 from blend.base.rowblocks import map_row_blocks
 from blend.recipe.check import light_name, width_ratio
 from blend.recipe.model import Continuum
+from blend.recipe.steps.doubts import doubt_line
 from blend.recipe.steps.guard import knots_among, with_star_mask
 from blend.recipe.work import Line, Plane, Work, frozen
 from blend.science.amount import noise_blocks
@@ -30,7 +31,10 @@ def subtract_continuum(work: Work) -> Work:
     work = work.with_(stars=stars)
     for name in work.line_names:
         work = _with_line(work, name, work.rgb.plane(work.recipe.continuum_for(name).from_))
-    return with_star_mask(_parted(work))
+    work = with_star_mask(_parted(work))
+    for name in work.line_names:
+        work = doubt_line(work, name)
+    return work
 
 
 def _parted(work: Work) -> Work:

@@ -11,11 +11,14 @@ from numpy.typing import NDArray
 from blend.base.errors import StepError
 from blend.base.master import Master
 from blend.base.rowblocks import map_together
+from blend.base.shares import in_percent
 from blend.recipe.model import Gradient, RegionTable
+from blend.recipe.steps.doubts import doubt_trails
+from blend.recipe.steps.flatwords import Bowl, bowl_warnings, judge_bowls
 from blend.recipe.steps.skyfacts import MoonFacts, line_nm_of, moon_facts
 from blend.recipe.work import Work, frozen
 from blend.science.cornerglow import CornerGlow, find_corner_glow
-from blend.science.flatfault import FlatFault, divide_flat_fault, find_flat_fault
+from blend.science.flatfault import divide_flat_fault, find_flat_fault
 from blend.science.gradient import (
     Region,
     SkyFit,
@@ -80,8 +83,7 @@ class _Done:
     """A plane with its sky taken out."""
 
     fit: SkyFit
-    fault: FlatFault | None
-    corrected: bool
+    bowl: Bowl | None
     glow: CornerGlow | None
     check: SlopeCheck | None
     view: SkyView
@@ -92,7 +94,11 @@ def subtract_gradients(work: Work) -> Work:
     """Return the work with the sky of every plane at 0, what was taken out told, and the object mask kept."""
     invalid = work.invalid()
     linear = [master for master in work.masters.values() if master.domain == "linear"]
-    objects = object_mask([plane for master in linear for plane in master.pixels], invalid=invalid)
+    objects = object_mask(
+        [plane for master in linear for plane in master.pixels],
+        invalid=invalid,
+        least_noise=[_hidden_noise(master, plane) for master in linear for plane in master.planes],
+    )
     lead = _leading_line(work)
     guides: dict[str, LineGuide] = {}
     masters: dict[str, Master] = {}
@@ -103,8 +109,12 @@ def subtract_gradients(work: Work) -> Work:
             masters[name] = master
             continue
         planes = _planes(work, name, settings, objects | invalid, invalid, lead, guides)
-        masters[name], done = _flatten(master, planes)
+        masters[name], done = _flatten(work, name, planes)
         work = _tell(work, name, planes, done)
+        views = {
+            plane: (entry.view.after, entry.view.size, entry.view.noise) for plane, entry in done.items()
+        }
+        work = doubt_trails(work, name, masters[name], views)
     return work.with_(masters=frozen(masters), objects=objects)
 
 
@@ -200,12 +210,19 @@ def _known_shape(
     )
 
 
-def _flatten(master: Master, planes: list[_Plane]) -> tuple[Master, dict[str, _Done]]:
+def _flatten(work: Work, name: str, planes: list[_Plane]) -> tuple[Master, dict[str, _Done]]:
+    master = work.masters[name]
     pixels = np.empty_like(master.pixels)
+    fits = map_together(lambda index: _fit(master.pixels[index], planes[index]), range(len(planes)))
+    faults = [
+        None if _unsure(what, fit) else find_flat_fault(fit) for what, fit in zip(planes, fits, strict=True)
+    ]
+    bowls = judge_bowls(work, name, faults)
 
     def flatten(index: int) -> _Done:
-        noise = master.facts.noise.get(planes[index].plane, {}).get(1, float("nan"))
-        return _one_plane(master.pixels[index], planes[index], noise, out=pixels[index])
+        noise = _noise_for_words(master, planes[index].plane)
+        found = (fits[index], bowls[index], noise)
+        return _one_plane(master.pixels[index], planes[index], found, out=pixels[index])
 
     each = map_together(flatten, range(len(planes)))
     done = {what.plane: entry for what, entry in zip(planes, each, strict=True)}
@@ -213,26 +230,45 @@ def _flatten(master: Master, planes: list[_Plane]) -> tuple[Master, dict[str, _D
     return master.with_(pixels=pixels, facts=replace(master.facts, sky=frozen(sky))), done
 
 
-def _one_plane(plane: NDArray[np.float32], what: _Plane, noise: float, *, out: NDArray[np.float32]) -> _Done:
-    """Fill ``out`` with the plane without its sky, and return what was found."""
-    fit = _fit(plane, what)
+def _hidden_noise(master: Master, plane: str) -> float:
+    """Return what noise a pixel has at least where means over 4 px do not show it, after smoothing; else 0."""
+    surely = master.facts.broad_noise.get(plane, 0.0) / 1.5
+    return surely if 4.0 * master.facts.noise.get(plane, {}).get(4, float("nan")) < surely else 0.0
+
+
+def _noise_for_words(master: Master, plane: str) -> float:
+    """Return the noise of a pixel that statements about a slope are held against: as large areas show it."""
+    at_one = master.facts.noise.get(plane, {}).get(1, float("nan"))
+    return max(at_one, master.facts.broad_noise.get(plane, at_one))
+
+
+def _unsure(what: _Plane, fit: SkyFit) -> bool:
     # Under the least light of a line lies no sky that could tell a bowl from a nebula's edge.
-    unsure = what.leads or fit.sky_share == 0.0
-    fault = None if unsure else find_flat_fault(fit)
-    corrected = fault is not None and what.settings.flat_fault == "correct"
+    return what.leads or fit.sky_share == 0.0
+
+
+def _one_plane(
+    plane: NDArray[np.float32],
+    what: _Plane,
+    found: tuple[SkyFit, Bowl | None, float],
+    *,
+    out: NDArray[np.float32],
+) -> _Done:
+    """Fill ``out`` with the plane without its sky, and return what was found: sky, bowl, noise."""
+    fit, bowl, noise = found
     light = plane
-    if fault is not None and corrected:
-        light = divide_flat_fault(plane, fault)
+    if bowl is not None and bowl.corrected:
+        light = divide_flat_fault(plane, bowl.fault)
         fit = _fit(light, what)
     size = max(1, -(-max(plane.shape) // VIEW_PX))
     before = bin_light(plane, size=size)
     model = fit.at(_bin_centres(before.shape, size))[0].reshape(before.shape)
-    after = (bin_light(light, size=size) if corrected else before) - model
+    after = (bin_light(light, size=size) if light is not plane else before) - model
     view = SkyView(before.astype(np.float32), after.astype(np.float32), size, noise)
     check = None if what.predicted is None or what.leads else compare_slope(fit, what.predicted)
     subtract_sky(light, fit, out=out)
-    glow = None if unsure else find_corner_glow(fit)
-    return _Done(fit, fault, corrected, glow, check, view, _left(out, what, fit))
+    glow = None if _unsure(what, fit) else find_corner_glow(fit)
+    return _Done(fit, bowl, glow, check, view, _left(out, what, fit))
 
 
 def _fit(plane: NDArray[np.float32], what: _Plane) -> SkyFit:
@@ -312,6 +348,7 @@ def _entry(done: _Done, upside_down: bool) -> dict[str, Any]:
         "sky_share": fit.sky_share,
         "slope_left": left,
         "slope_left_sigma": left / noise if left is not None and noise > 0 else None,
+        "sigma": noise if noise > 0 else None,
     }
     if fit.line_factor is not None:
         entry["line_factor"] = fit.line_factor
@@ -336,13 +373,8 @@ def _entry(done: _Done, upside_down: bool) -> dict[str, Any]:
             "percent": done.glow.percent,
             "sigma": done.glow.sigma,
         }
-    if done.fault is not None:
-        entry["flat_fault"] = {
-            "kind": done.fault.kind,
-            "percent": done.fault.percent,
-            "sigma": done.fault.sigma,
-            "corrected": done.corrected,
-        }
+    if done.bowl is not None:
+        entry["flat_fault"] = done.bowl.entry()
     return entry
 
 
@@ -395,7 +427,7 @@ def _glow_warning(name: str, done: dict[str, _Done], upside_down: bool) -> list[
     if not glows:
         return []
     numbers = ", ".join(
-        f"{plane} {_corner(glow, upside_down)} +{glow.percent:.2f} % of the sky, {glow.sigma:.0f} times its error"
+        f"{plane} {_corner(glow, upside_down)}{_glow_share(glow)}, {glow.sigma:.0f} times its error"
         for plane, glow in glows.items()
     )
     text = f"{name}: one corner is brighter than the sky ({numbers}). It was left in. Likely causes: a glow of the "
@@ -407,24 +439,16 @@ def _glow_warning(name: str, done: dict[str, _Done], upside_down: bool) -> list[
     ]
 
 
+def _glow_share(glow: CornerGlow) -> str:
+    share = in_percent(glow.percent / 100.0, ".2f")
+    return f" +{share} of the sky" if share else ""
+
+
 def _master_warnings(name: str, planes: list[_Plane], done: dict[str, _Done]) -> list[tuple[str, str]]:
     """Return what holds for a whole master: faults of its flat, a spline."""
-    found = []
     settings = planes[0].settings
-    faults = {plane: entry.fault for plane, entry in done.items() if entry.fault is not None}
-    if faults:
-        numbers = ", ".join(
-            f"{plane} {fault.edge_percent:+.1f} % at the corners, {fault.percent:.1f} % in all"
-            for plane, fault in faults.items()
-        )
-        kind = next(iter(faults.values())).kind
-        if settings.flat_fault == "correct":
-            text = f"{name}: a centred {kind} in the sky was divided out as a fault of the flat ({numbers})"
-            found.append(("flat-fault-corrected", text))
-        else:
-            text = f"{name}: a centred {kind} in the sky is a fault of the flat, not moonlight ({numbers}); the sky is "
-            text += 'level all the same, but not what shines before it. Mend the flat, or set flat_fault = "correct"'
-            found.append(("flat-fault", text))
+    bowls = {plane: entry.bowl for plane, entry in done.items() if entry.bowl is not None}
+    found = bowl_warnings(name, bowls, settings)
     if settings.model == "spline":
         found.append(("spline-can-eat", f"{name}: {CAN_EAT}"))
     return found

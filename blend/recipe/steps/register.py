@@ -143,6 +143,7 @@ def _onto_reference(
         wcs=reference.facts.wcs,
         rows=reference.facts.rows,
         noise=_joined(source, "noise"),
+        broad_noise=_joined(source, "broad_noise"),
         saturation=_joined(source, "saturation"),
     )
     planes = tuple(plane for light in source.lights for plane in light.planes)

@@ -1,0 +1,190 @@
+"""Loops over the pixels round stars: boxes, rings, windows and what a power law makes of them; for `starcurve`."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+
+from blend.base.jit import kernel
+
+
+@kernel
+def cut_boxes(
+    plane: Any, mask: Any, xy: Any, near: Any, reach: Any, ceiling: float, margin: float, half: int
+) -> Any:
+    """Return the pixels round every star, (n, side, side); NaN where masked, lit by a neighbour or too bright.
+
+    ``near`` (n, k, 2) are neighbours' places and ``reach`` (n, k) how far each of them lights, 0 for none. Pixels
+    within ``margin`` px of the outermost one that reaches ``ceiling`` are too bright. A mask of another shape than
+    the plane masks nothing.
+    """
+    n, side = xy.shape[0], 2 * half + 1
+    rows, columns = plane.shape
+    masked = mask.shape[0] == rows and mask.shape[1] == columns
+    boxes = np.full((n, side, side), np.nan)
+    for s in range(n):
+        cx, cy = int(np.rint(xy[s, 0])), int(np.rint(xy[s, 1]))
+        full = -margin - 1.0
+        for row in range(max(0, cy - half), min(rows, cy + half + 1)):
+            for column in range(max(0, cx - half), min(columns, cx + half + 1)):
+                if masked and mask[row, column]:
+                    continue
+                value = plane[row, column]
+                lit = False
+                for k in range(near.shape[1]):
+                    if (column - near[s, k, 0]) ** 2 + (row - near[s, k, 1]) ** 2 < reach[s, k] ** 2:
+                        lit = True
+                        break
+                if lit:
+                    continue
+                if value >= ceiling:
+                    full = max(full, np.hypot(column - xy[s, 0], row - xy[s, 1]))
+                boxes[s, row - cy + half, column - cx + half] = value
+        for row in range(cy - half, cy + half + 1):
+            for column in range(cx - half, cx + half + 1):
+                if np.hypot(column - xy[s, 0], row - xy[s, 1]) < full + margin:
+                    boxes[s, row - cy + half, column - cx + half] = np.nan
+    return boxes
+
+
+@kernel
+def level_boxes(boxes: Any, inner: float, outer: float) -> Any:
+    """Return the boxes without the slope of their sky, told from medians of opposite halves of a ring."""
+    n, side = boxes.shape[0], boxes.shape[1]
+    half = side // 2
+    out = boxes.copy()
+    held = np.empty((4, side * side))
+    for s in range(n):
+        count, place = np.zeros(4, dtype=np.int64), np.zeros(4)
+        for j in range(side):
+            for i in range(side):
+                r = np.hypot(i - half, j - half)
+                if not (inner <= r <= outer) or not np.isfinite(boxes[s, j, i]):
+                    continue
+                for axis in range(2):
+                    step = i - half if axis == 0 else j - half
+                    if step != 0:
+                        at = 2 * axis + (1 if step > 0 else 0)
+                        held[at, count[at]] = boxes[s, j, i]
+                        count[at] += 1
+                        place[at] += step
+        for axis in range(2):
+            low, high = 2 * axis, 2 * axis + 1
+            if count[low] < 30 or count[high] < 30:
+                continue
+            apart = place[high] / count[high] - place[low] / count[low]
+            slope = (np.median(held[high, : count[high]]) - np.median(held[low, : count[low]])) / apart
+            for j in range(side):
+                for i in range(side):
+                    out[s, j, i] -= slope * (i - half if axis == 0 else j - half)
+    return out
+
+
+@kernel
+def ring_levels(boxes: Any, xy: Any, edges: Any) -> Any:
+    """Return median, spread, skew and number of the pixels in rings round every star, (n, rings, 4).
+
+    The skew is (q84 + q16 - 2 q50) / (q84 - q16). NaN where a ring lacks half of its pixels.
+    """
+    n, side = boxes.shape[0], boxes.shape[1]
+    half = side // 2
+    out = np.full((n, edges.size - 1, 4), np.nan)
+    held = np.empty(side * side)
+    for s in range(n):
+        fx, fy = np.rint(xy[s, 0]) - xy[s, 0] - half, np.rint(xy[s, 1]) - xy[s, 1] - half
+        for k in range(edges.size - 1):
+            count = whole = 0
+            for j in range(side):
+                for i in range(side):
+                    r2 = (i + fx) ** 2 + (j + fy) ** 2
+                    if edges[k] * edges[k] <= r2 < edges[k + 1] * edges[k + 1]:
+                        whole += 1
+                        if np.isfinite(boxes[s, j, i]):
+                            held[count] = boxes[s, j, i]
+                            count += 1
+            if count < 3 or 2 * count < whole:
+                continue
+            values = np.sort(held[:count])
+            middle = np.median(values)
+            low, high = values[int(0.16 * (count - 1))], values[count - 1 - int(0.16 * (count - 1))]
+            out[s, k, 0] = middle
+            out[s, k, 1] = 1.4826 * np.median(np.abs(values - middle))
+            out[s, k, 2] = (high + low - 2.0 * middle) / (high - low) if high > low else 0.0
+            out[s, k, 3] = count
+    return out
+
+
+@kernel
+def window_sums(boxes: Any, xy: Any, sky: Any, base: Any, widths: Any, powers: Any) -> Any:
+    """Return sums in Gaussian windows of v^(1/g) - base^(1/g) and their derivatives by g, (2, powers, n, windows).
+
+    ``base`` (n,) is where the sky stands above the curve's zero, and v = pixel - sky + base, never below a
+    thousandth of it. Windows end at 3.2 of their ``widths``, where they weigh 0.006; NaN where one misses a pixel that
+    weighs 0.03.
+    """
+    n, side = boxes.shape[0], boxes.shape[1]
+    half = side // 2
+    out = np.zeros((2, powers.size, n, widths.size))
+    weights = np.empty(widths.size)
+    for s in range(n):
+        fx, fy = np.rint(xy[s, 0]) - xy[s, 0] - half, np.rint(xy[s, 1]) - xy[s, 1] - half
+        base_log = np.log(base[s])
+        for j in range(side):
+            for i in range(side):
+                r2 = (i + fx) ** 2 + (j + fy) ** 2
+                if r2 > (3.2 * widths[-1]) ** 2:
+                    continue
+                missing = not np.isfinite(boxes[s, j, i])
+                for w in range(widths.size):
+                    inside = r2 <= (3.2 * widths[w]) ** 2
+                    weights[w] = np.exp(-0.5 * r2 / (widths[w] * widths[w])) if inside else 0.0
+                    if missing and weights[w] > 0.03:
+                        out[:, :, s, w] = np.nan
+                if missing:
+                    continue
+                log = np.log(max(boxes[s, j, i] - sky[s] + base[s], 1e-3 * base[s]))
+                for p in range(powers.size):
+                    e = 1.0 / powers[p]
+                    value, level = np.exp(e * log), np.exp(e * base_log)
+                    slope = -e * e * (value * log - level * base_log)
+                    for w in range(widths.size):
+                        if weights[w] > 0.0:
+                            out[0, p, s, w] += weights[w] * (value - level)
+                            out[1, p, s, w] += weights[w] * slope
+    return out
+
+
+@kernel
+def shared_noise(boxes: Any, xy: Any, sky: Any, noise: Any, radius: float) -> Any:
+    """Return how much noisier sums over windows are than pixels alone tell: 1 for independent noise.
+
+    The root of the sum of the sky's correlations up to two pixels away, less what pixels four apart still share.
+    """
+    n, side = boxes.shape[0], boxes.shape[1]
+    half = side // 2
+    products, pairs = np.zeros(3), np.zeros(3)
+    z = np.empty((side, side))
+    for s in range(n):
+        for j in range(side):
+            for i in range(side):
+                r = np.hypot(i - half, j - half)
+                value = (boxes[s, j, i] - sky[s]) / noise[s]
+                z[j, i] = value if r >= radius and abs(value) < 3.0 else np.nan
+        for dy in range(5):
+            for dx in range(-4, 5):
+                far = dy == 4 and (dx == 0 or abs(dx) == 4)
+                near = dy <= 2 and abs(dx) <= 2 and (dy > 0 or dx >= 0)
+                if not (near or far):
+                    continue
+                kind = 2 if far else (0 if dy == 0 and dx == 0 else 1)
+                for j in range(side - dy):
+                    for i in range(max(0, -dx), side - max(0, dx)):
+                        product = z[j, i] * z[j + dy, i + dx]
+                        if np.isfinite(product):
+                            products[kind] += product
+                            pairs[kind] += 1.0
+    mean = products / np.maximum(pairs, 1.0)
+    own = mean[0] - mean[2]
+    # 24 pixels stand within two of one
+    return np.sqrt(max(1.0, 1.0 + 24.0 * (mean[1] - mean[2]) / own)) if own > 0.0 else 1.0

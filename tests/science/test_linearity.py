@@ -1,0 +1,99 @@
+"""Linearity: a power law is measured as planted, and what is linear is left alone whatever else is odd about it."""
+
+import os
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from blend.science.linearity import black_gap, judge_linearity
+from blend.science.quality import judge
+
+
+def field(seed, *, sky=0.08, stars=250, fwhm=2.8, shape=(400, 600), noise=0.0006, peaks=0.6):
+    """Stars of one sampled profile over a sky, linear, full scale 1."""
+    rng = np.random.default_rng(seed)
+    light = np.full(shape, sky)
+    core = (fwhm / 2.0) ** 2 / (2.0 ** (1.0 / 3.0) - 1.0)
+    for x, y, u in zip(
+        rng.uniform(0, shape[1], stars), rng.uniform(0, shape[0], stars), rng.uniform(size=stars), strict=True
+    ):
+        box = (slice(max(0, int(y) - 25), int(y) + 26), slice(max(0, int(x) - 25), int(x) + 26))
+        j, i = np.mgrid[box]
+        light[box] += (0.01 * (peaks / 0.01) ** u * (1 + ((i - x) ** 2 + (j - y) ** 2) / core) ** -3.0)[
+            : light[box].shape[0], : light[box].shape[1]
+        ]
+    light += noise * rng.standard_normal(shape)
+    return np.clip(light, 0.0, 1.0)
+
+
+def in_sixteen_bits(values):
+    return (np.rint(65535.0 * values) / 65535.0).astype(np.float32)
+
+
+@pytest.mark.parametrize("power", [0.35, 1 / 2.2, 0.6, 0.75, 1.0])
+def test_the_power_of_a_picture_is_measured_as_planted(power):
+    told = judge_linearity(in_sixteen_bits(field(1) ** power))
+    # four errors: what is told of the error must hold, and it must be small enough to tell powers apart
+    assert abs(told.power - power) < 4.0 * told.power_error
+    assert told.power_error < 0.06
+    assert told.stars >= 50
+    assert told.outcome == ("linear" if power == 1.0 else "stretched")
+
+
+def test_a_sky_at_zero_tells_by_the_gap_above_black():
+    """At zero a power law scales every star alike; its noise gives it away."""
+    dark = np.clip(field(2, sky=0.0), 0.0, 1.0)
+    told = judge_linearity(in_sixteen_bits(dark ** (1 / 2.2)))
+    # a power g leaves 1 / (2^(1/g) - 1) of the pixels: 0.28; half of a step of 16 bits blurs it a little
+    assert told.gap == pytest.approx(1.0 / (2.0**2.2 - 1.0), abs=0.06)
+    assert told.outcome == "stretched"
+    straight = judge_linearity(in_sixteen_bits(dark))
+    assert straight.gap > 0.67
+    assert straight.outcome == "cannot tell"  # the stars alone must not call it linear
+
+
+def test_zeros_in_one_piece_are_no_gap():
+    sky = np.random.default_rng(3).normal(0.004, 0.001, (200, 300)).astype(np.float32)
+    sky[:, :60] = 0.0
+    assert black_gap(sky, invalid=None)[1] == 0.0
+
+
+def test_few_stars_cannot_tell():
+    told = judge_linearity(in_sixteen_bits(field(4, stars=12) ** 0.6))
+    assert told.outcome == "cannot tell"
+    assert judge(in_sixteen_bits(field(4, stars=12))[None], ["ha"]).findings == ()
+
+
+@pytest.mark.parametrize("odd", ["overlap", "flat", "sharper"])
+def test_what_is_odd_but_linear_is_not_accused(odd):
+    light = field(5)
+    x = np.linspace(-1.0, 1.0, light.shape[1])
+    if odd == "overlap":
+        light += (
+            0.001
+            * np.where(np.abs(x) < 0.5, 0.3, 1.0)
+            * np.random.default_rng(5).standard_normal(light.shape)
+        )
+    elif odd == "flat":
+        light *= 1.0 - 0.4 * x**2
+    else:
+        light = 0.7 * field(5, fwhm=2.4) + 0.3 * field(5, fwhm=4.0)
+    told = judge_linearity(in_sixteen_bits(np.clip(light, 0.0, 1.0)))
+    assert told.outcome in ("linear", "cannot tell")
+
+
+def real_frames():
+    given = os.environ.get("BLEND_REAL_FRAMES")
+    folder = Path(given) if given else Path(__file__).parents[2].parent / "shared" / "data"
+    return sorted([*folder.glob("sdss/*.fits"), *folder.glob("night/*.fits"), *folder.glob("ou5-*.fits")])
+
+
+@pytest.mark.real
+@pytest.mark.skipif(not real_frames(), reason="no real frames here: set BLEND_REAL_FRAMES")
+@pytest.mark.parametrize("path", real_frames(), ids=lambda path: path.stem)
+def test_real_frames_are_not_accused(path):
+    from astropy.io import fits
+
+    told = judge_linearity(np.ascontiguousarray(fits.getdata(path), dtype=np.float32))
+    assert told.outcome in ("linear", "cannot tell")
