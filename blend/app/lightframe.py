@@ -56,6 +56,7 @@ class LightFrame:
     gain: NDArray[np.float64] = field(default_factory=lambda: np.ones(0))
     weight: float = 0.0
     rays: int | None = None
+    notes: tuple[str, ...] = ()
     full: NDArray[np.float64] = field(default_factory=lambda: np.zeros(0))
     """The lowest calibrated value, a plane, of a saturated photosite; infinite where there is none."""
 

@@ -15,6 +15,7 @@ from blend.app.frames import Sum, choose_group, combine_store, notes_of, read_he
 from blend.app.frametable import FrameRow
 from blend.app.lightframe import LightFrame, LightPlan, check_dark, measure_frame, prepare_plan
 from blend.app.lightpairs import remove_paired_rays
+from blend.app.lighttrails import mask_trail
 from blend.app.stackbase import (
     BASE_BYTES,
     Stacked,
@@ -68,6 +69,8 @@ def stack_lights(files: list[Path], *, out: Path, options: StackOptions, listene
         for frame in frames:
             listener(Event("stack", f"calibrating {frame.head.path.name}", 0.45 * frame.index / len(frames)))
             measure_frame(frame, plan, store, flag_store)
+            mask_trail(frame, plan, store)
+            notes += frame.notes
         notes += check_dark(frames, plan)
         _leave_out_the_soft(frames)
         reference = _choose_reference(frames, options.reference)

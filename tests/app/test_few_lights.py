@@ -164,6 +164,26 @@ def test_frames_enough_are_not_searched(tmp_path: Path) -> None:
     assert all(row.rays is None for row in done.rows)
 
 
+def test_a_trail_is_told_and_left_to_the_other_light(tmp_path: Path) -> None:
+    y, x = np.mgrid[: SHAPE[0], : SHAPE[1]]
+    streak = 400.0 * (np.abs(0.5 * x + 40.0 - y) < 1.5)
+    for n in range(2):
+        put(tmp_path / f"l{n}.fits", field() + (streak if n == 0 else 0.0), seed=60 + n)
+    frames = [tmp_path / "l0.fits", tmp_path / "l1.fits"]
+    one = stack_frames("light", frames[:1], out=tmp_path / "one.fits", options=StackOptions(bias=OFFSET))
+    two = stack_frames("light", frames, out=tmp_path / "two.fits", options=StackOptions(bias=OFFSET))
+    clean = stack_frames("light", frames[1:], out=tmp_path / "clean.fits", options=StackOptions(bias=OFFSET))
+    assert [("l0.fits: a straight streak" in note) for note in one.notes] == [True]
+    assert any("left to the other frames" in note for note in two.notes)
+    assert not any("streak" in note for note in clean.notes)
+    dark = (streak > 0) & (field() < 930.0)
+    left = {
+        name: np.nanmedian(read_picture(tmp_path / f"{name}.fits").pixels[0][dark]) for name in ("one", "two")
+    }
+    assert left["one"] * FULL == pytest.approx(1300.0, rel=0.02)
+    assert left["two"] * FULL == pytest.approx(900.0, rel=0.02)
+
+
 # --- a bias in a target file --------------------------------------------------------------------------------
 
 
