@@ -91,8 +91,8 @@ def _peaks(
 ) -> NDArray[np.float64]:
     """Return the 7x7 pixels about every clear peak, their ground taken off, over the height of the peak."""
     found = np.zeros(plane.shape, dtype=np.bool_)
-    # the edge of a star 5 px wide is a tenth of its height
-    limit = np.float32(0.1 * _CLEAR_SIGMA)
+    # the edge of a star 3 px wide is a quarter of its height; wider ones must be brighter, noise hardly comes there
+    limit = np.float32(0.25 * _CLEAR_SIGMA)
 
     def work(block: slice) -> None:
         edge_rows(plane, noise, limit, found, block.start, block.stop)
