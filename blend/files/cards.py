@@ -88,6 +88,7 @@ def facts_from_cards(cards: Mapping[str, Any], *, full_scale: float | None, wcs:
         offset_out=True if cards.get("OFFSOUT") is True else None,
         rows="top-down" if top_down else "bottom-up",
         noise=_noise(cards),
+        saturation=_saturation(cards),
     )
 
 
@@ -171,6 +172,16 @@ def _noise(cards: Mapping[str, Any]) -> Mapping[str, Mapping[int, float]]:
         if sigmas[1] is not None:
             found[plane] = {size: math.nan if sigma is None else sigma for size, sigma in sigmas.items()}
     return MappingProxyType(found)
+
+
+def _saturation(cards: Mapping[str, Any]) -> Mapping[str, float]:
+    """Return the least value that a saturated photosite took in a stack's planes, where it states that.
+
+    RSATLEV, GSATLEV, BSATLEV of a colour stack, SATLEV of a line's, in the file's unit: cards of our own.
+    """
+    words = {"red": "RSATLEV", "green": "GSATLEV", "blue": "BSATLEV", "": "SATLEV"}
+    told = {plane: _positive(cards, word) for plane, word in words.items()}
+    return MappingProxyType({plane: level for plane, level in told.items() if level is not None})
 
 
 def stated_full_scale(cards: Mapping[str, Any], *, brightest: float | None) -> float | None:

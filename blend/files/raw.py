@@ -51,6 +51,8 @@ PATTERNS = ("RGGB", "BGGR", "GRBG", "GBRG")
 FEWEST_AT_CLIP = 5
 """So many photosites must share the greatest value before it counts as the level where the sensor clips."""
 
+NO_BLACK = "no black level is stated"
+
 _TIFF_STARTS = (b"II*\0", b"MM\0*", b"IIRO", b"IIRS", b"IIU\0", b"II\x1a\0")
 _LETTERS = {"R": "R", "G": "G", "B": "B"}
 _EXIF_ISO, _EXIF_TEMPERATURE, _EXIF_IFD = 34855, 37888, 34665
@@ -251,7 +253,7 @@ def _raw_head(path: Path, raw: Any) -> Head:
     told = _exif(path)
     notes = []
     if not any(black):
-        notes.append("no black level is stated: taken as 0; a dark or a bias takes the offset out")
+        notes.append(f"{NO_BLACK}: taken as 0; a dark or a bias takes the offset out")
     if white is None or white == 65535.0:
         notes.append("no white level is stated: the level of clipping is measured")
     camera = " ".join(part for part in (told.get("make"), told.get("model")) if part)
@@ -400,7 +402,7 @@ def _fits_head(path: Path, pattern: str | None) -> Head:
     black = tuple(_number(cards, f"BLACK{place}", "BLKLEVEL") for place in (1, 2, 3, 4))
     notes = []
     if any(level is None for level in black):
-        notes.append("no black level is stated: taken as 0; a dark or a bias takes the offset out")
+        notes.append(f"{NO_BLACK}: taken as 0; a dark or a bias takes the offset out")
     levels = [0.0 if level is None else level for level in black]
     return Head(
         path=path,

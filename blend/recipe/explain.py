@@ -12,6 +12,7 @@ from blend.recipe.check import assumptions, check_together, light_name, width_ra
 from blend.recipe.tables import Continuum, CropBox, Gradient, Recipe, Step, StepName
 from blend.recipe.target import MasterFiles, Target
 from blend.science.picture import COLOUR_REACH, CURVES
+from blend.science.sensor import FEW_FRAMES
 
 WIDTH = 92
 EQUATION = "    "
@@ -80,7 +81,9 @@ def _wrapped(lines: Iterator[str] | list[str], indent: str = "") -> str:
 def _inputs(target: Target) -> Iterator[str]:
     yield f"Target {target.name}:"
     for name, files in target.masters.items():
-        yield f"- {name}: " + ", ".join(f"{role} {path.name}" for role, path in files.paths()) + _light(files)
+        told = [f"{role} {path.name}" for role, path in files.paths()]
+        told += [f"bias {files.bias:g} counts"] if isinstance(files.bias, float) else []
+        yield f"- {name}: " + ", ".join(told) + _light(files)
 
 
 def _light(files: MasterFiles) -> str:
@@ -108,7 +111,9 @@ def _changes(own: Step) -> str:
 def _calibrate(recipe: Recipe, target: Target | None) -> Iterator[str]:
     table = recipe.calibrate
     if target is not None and not any(
-        role in ("dark", "flat", "bias") for files in target.masters.values() for role, _ in files.paths()
+        getattr(files, role) is not None
+        for files in target.masters.values()
+        for role in ("dark", "flat", "bias")
     ):
         yield "The target names no dark, flat or bias: the masters are taken as calibrated."
     elif table.dark_scaling == "exposure":
@@ -121,6 +126,7 @@ def _calibrate(recipe: Recipe, target: Target | None) -> Iterator[str]:
         yield "The dark holds the bias, which goes with it. Source: common practice."
     if table.hot_sigma > 0:
         yield f"A pixel more than {table.hot_sigma:g} sigma above its neighbours is repaired from them."
+        yield f"So are cosmic rays, in masters of {FEW_FRAMES} frames or fewer: van Dokkum (2001), PASP 113, 1420."
     if table.allow_shifted_dark:
         yield "A dark whose hot pixels lie elsewhere than the light's is used all the same."
     yield from _overrides(recipe, "calibrate")

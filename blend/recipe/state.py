@@ -26,7 +26,8 @@ COLOUR = ("red", "green", "blue")
 class Source:
     """One master as it was read: its light in one file or in one file a plane, and its calibration frames.
 
-    Every Master in it is linear and in fractions of full scale, unless the target file calls it ``display``.
+    Every Master in it is linear and in fractions of full scale, unless the target file calls it ``display``. Where
+    there is no bias frame, ``bias_level`` may tell what it would show, in fractions of full scale.
     """
 
     lights: tuple[Master, ...]
@@ -34,6 +35,7 @@ class Source:
     flat: Master | None = None
     bias: Master | None = None
     flat_dark: Master | None = None
+    bias_level: float | None = None
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)

@@ -49,6 +49,23 @@ def _check_path(value: Any, info: ValidationInfo) -> Path:
 FilePath = Annotated[Path, BeforeValidator(_check_path), WithJsonSchema({"type": "string"})]
 
 
+def _check_offset(value: Any, info: ValidationInfo) -> Path | float:
+    if not is_number(value):
+        if not isinstance(value, str | Path):
+            raise wrong("the path of a master bias, or its level in counts of the light's file")
+        return _check_path(value, info)
+    if not 0 <= value <= 1e9:
+        raise wrong("a level in counts of the light's file, 0 or more")
+    return float(value)
+
+
+FileOrCounts = Annotated[
+    Path | float,
+    BeforeValidator(_check_offset),
+    WithJsonSchema({"anyOf": [{"type": "string"}, {"type": "number", "minimum": 0}]}),
+]
+
+
 class PlaneFiles(Table):
     """One file a plane."""
 
@@ -123,7 +140,10 @@ class MasterFiles(Table):
     light: Light = Field(description="the stack; or one stack a plane, {red=, green=, blue=}")
     dark: FilePath | None = Field(default=None, description="the master dark, as exposed as the light")
     flat: FilePath | None = Field(default=None, description="the master flat")
-    bias: FilePath | None = Field(default=None, description="the master bias")
+    bias: FileOrCounts | None = Field(
+        default=None,
+        description="the master bias; or its level as a number, in counts of the light's file, where no frame exists",
+    )
     flat_dark: FilePath | None = Field(default=None, description="the master dark of the flats")
     flat_calibrated: bool | None = Field(
         default=None,
@@ -151,8 +171,13 @@ class MasterFiles(Table):
             yield "light", self.light
         for role in FILE_KEYS[1:]:
             path = getattr(self, role)
-            if path is not None:
+            if isinstance(path, Path):
                 yield role, path
+
+    def described(self, *, exclude_defaults: bool = False) -> dict[str, Any]:
+        """Return as plain values what is said of the master beside its files: filter, planes, facts, bias level."""
+        files = {key for key in FILE_KEYS if not isinstance(getattr(self, key), float)}
+        return self.model_dump(mode="json", exclude=files, exclude_defaults=exclude_defaults)
 
 
 class Target(Table):
@@ -260,7 +285,7 @@ def target_from_options(
                 advice = suggestion(master, list(tables)) or f"give -m {master}=FILE too"
                 found = f"no master called {master + '.' * bool(plane) + plane!r} is given"
                 faults.append(RecipeError(f"{option} {word}", found=found, advice=advice))
-            elif table.setdefault(role, path) is not path:
+            elif table.setdefault(role, level := _level_or_path(role, path)) is not level:
                 faults.append(RecipeError(f"{option} {word}", found=f"{master} has a {role} already"))
     return _target({"name": name, "masters": tables}, folder or Path.cwd(), faults)
 
@@ -403,6 +428,14 @@ def _split_word(option: str, word: str, faults: list[RecipeError]) -> tuple[str,
     )
     faults.append(fault)
     return "", "", ""
+
+
+def _level_or_path(role: str, word: str) -> str | float:
+    """Return the number that ``--bias ha=671`` gives; a file whose name is a number is named with its folder."""
+    try:
+        return float(word) if role == "bias" else word
+    except ValueError:
+        return word
 
 
 def _lies_in(path: Path, folder: Path) -> bool:

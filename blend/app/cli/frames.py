@@ -14,6 +14,19 @@ CLIP = Number(min=2.0)
 """Clipped over and over at less than sqrt(3) sigma, noise loses all its values; at 2 it keeps 0.73 of its scatter."""
 
 
+class PathOrCounts(click.ParamType[Path | float]):
+    """A file, or a number of counts; a file whose name is a number is named with its folder."""
+
+    name = "file or counts"
+
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> Path | float:
+        """Return a number where the word is one, else a path."""
+        try:
+            return float(value)
+        except ValueError:
+            return Path(value)
+
+
 @click.command()
 @click.argument("kind", type=click.Choice(["light", "dark", "flat", "bias"]))
 @click.argument("frames", nargs=-1, required=True, type=PATH)
@@ -37,7 +50,11 @@ CLIP = Number(min=2.0)
 @click.option("--kappa", type=CLIP, hidden=True, help="The older word for --clip-sigma.")
 @click.option("--dark", type=PATH, help="Master dark, for lights and flats.")
 @click.option("--flat", type=PATH, help="Master flat, for lights.")
-@click.option("--bias", type=PATH, help="Master bias, for lights and flats.")
+@click.option(
+    "--bias",
+    type=PathOrCounts(),
+    help="Master bias, for lights and flats; or the offset as a number of counts.",
+)
 @click.option("--dark-scaling", type=click.Choice(["none", "exposure"]), default="none", show_default=True)
 @click.option(
     "--line", metavar="NAME", help="Lights through a line filter: red photosites alone, half the size."

@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 from blend.app.frames.table import FrameRow
 from blend.base.errors import InputError, StepError
 from blend.files.cards import odd_card_note
-from blend.files.raw import SUFFIXES, Head, peek_mosaic
+from blend.files.raw import NO_BLACK, SUFFIXES, Head, peek_mosaic
 from blend.files.scratch import FrameStore
 from blend.science.sensor import EXPOSURE_SHARE, Rule, combine
 
@@ -89,9 +89,13 @@ def read_heads(
     return heads, [unread(path, fault) for path, fault in faults]
 
 
-def notes_of(heads: Sequence[Head]) -> list[str]:
-    """Return what was assumed of frames and which of their cards make no sense; what several say is told once."""
-    notes = dict.fromkeys(note for head in heads for note in head.notes)
+def notes_of(heads: Sequence[Head], *, offset_known: bool = False) -> list[str]:
+    """Return what was assumed of frames and which of their cards make no sense; what several say is told once.
+
+    Where dark or bias tell the offset, nobody needs a black.
+    """
+    told = (note for head in heads for note in head.notes)
+    notes = dict.fromkeys(note for note in told if not (offset_known and note.startswith(NO_BLACK)))
     alike: dict[tuple[str, ...], list[Head]] = {}
     for head in heads:
         alike.setdefault(tuple(card.partition(" = ")[0] for card in head.facts.odd_cards), []).append(head)

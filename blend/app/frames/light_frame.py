@@ -10,7 +10,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from blend.app.frames.stacked import StackOptions, black_plane, check_master
+from blend.app.frames.stacked import StackOptions, black_plane, check_master, offset_plane
 from blend.base.errors import BlendError, InputError, StepError
 from blend.base.master import Flag
 from blend.base.robust import difference_noise, noise_at_scales
@@ -20,6 +20,7 @@ from blend.recipe.state import COLOUR
 from blend.science.grid import Alignment
 from blend.science.plane import SCALES, bin_by_four, local_noise, sample_pixels, sky_mode
 from blend.science.sensor import (
+    FEW_FRAMES,
     Sensor,
     calibrate_mosaic,
     demosaic,
@@ -59,6 +60,10 @@ class LightFrame:
     alignment: Alignment | None = None
     gain: NDArray[np.float64] = field(default_factory=lambda: np.ones(0))
     weight: float = 0.0
+    rays: int | None = None
+    notes: tuple[str, ...] = ()
+    full: NDArray[np.float64] = field(default_factory=lambda: np.zeros(0))
+    """The lowest calibrated value, a plane, of a saturated photosite; infinite where there is none."""
 
     @property
     def kept(self) -> bool:
@@ -74,6 +79,32 @@ class LightPlan:
     head: Head
     planes: tuple[str, ...]
     shape: tuple[int, int]
+    frames: int
+
+    @property
+    def rays_in(self) -> list[tuple[slice, slice]]:
+        """Photosites of one kind each in which rays are looked for: none where frames enough will clip them."""
+        if self.frames > FEW_FRAMES:
+            return []
+        if self.head.pattern is None:
+            return [(slice(None), slice(None))]
+        colours = ("red",) if self.line else COLOUR
+        return [
+            (slice(dy, None, 2), slice(dx, None, 2))
+            for colour in colours
+            for dx, dy in sites(self.head.pattern, colour)
+        ]
+
+    @property
+    def electrons(self) -> float | None:
+        """Electrons in full scale."""
+        gain = self.options.gain_e or self.head.facts.gain_e
+        return None if gain is None else gain * self.sensor.span
+
+    @property
+    def interpolated(self) -> bool:
+        """Whether planes hold more than was counted: a full-size colour plane does."""
+        return self.head.pattern is not None and not self.line and self.options.demosaic != "half"
 
     @property
     def line(self) -> bool:
@@ -88,8 +119,8 @@ class LightPlan:
 # --- the sensor ---------------------------------------------------------------------------------------------
 
 
-def prepare_plan(first: Head, options: StackOptions) -> tuple[LightPlan, list[str]]:
-    """Read the masters, gather what is to be taken out, and say what the stack is made into."""
+def prepare_plan(first: Head, options: StackOptions, *, frames: int) -> tuple[LightPlan, list[str]]:
+    """Read the masters, gather what is to be taken out, and say what the stack of ``frames`` is made into."""
     if options.line is not None and first.pattern is None:
         raise InputError(
             str(first.path),
@@ -100,8 +131,11 @@ def prepare_plan(first: Head, options: StackOptions) -> tuple[LightPlan, list[st
     masters = {
         name: _read_master(name, path, first, options)
         for name, path in (("dark", options.dark), ("bias", options.bias), ("flat", options.flat))
-        if path is not None
+        if isinstance(path, Path)
     }
+    bias = masters["bias"].pixels if "bias" in masters else None
+    if isinstance(options.bias, float):
+        bias = offset_plane(options.bias, first)
     factor, notes = _dark_factor(first, masters, options)
     flat = masters.get("flat")
     black = black_plane(first)
@@ -111,14 +145,16 @@ def prepare_plan(first: Head, options: StackOptions) -> tuple[LightPlan, list[st
         span=_full_scale(first, masters) - float(np.mean(first.black)),
         step=1 if first.pattern is None else 2,
         dark=masters["dark"].pixels if "dark" in masters else None,
-        bias=masters["bias"].pixels if "bias" in masters else None,
+        bias=bias,
         flat=None if flat is None else flat.pixels - black_plane(flat.head),
         factor=factor,
     )
-    if "dark" not in masters and "bias" not in masters and not any(first.black):
+    if "dark" not in masters and bias is None and not any(first.black):
         notes.append("neither dark nor bias is given and no black is stated: the offset stays in the master")
     planes, shape = _layout(first, options)
-    return LightPlan(options=options, sensor=sensor, head=first, planes=planes, shape=shape), notes
+    return LightPlan(
+        options=options, sensor=sensor, head=first, planes=planes, shape=shape, frames=frames
+    ), notes
 
 
 def _layout(first: Head, options: StackOptions) -> tuple[tuple[str, ...], tuple[int, int]]:
@@ -150,7 +186,7 @@ def _dark_factor(first: Head, masters: dict[str, Mosaic], options: StackOptions)
     light, dark = first.facts, masters["dark"].head.facts
     factor = 1.0
     if options.dark_scaling == "exposure":
-        if "bias" not in masters or not light.exposure_s or not dark.exposure_s:
+        if options.bias is None or not light.exposure_s or not dark.exposure_s:
             raise StepError(
                 "--dark-scaling",
                 found="'exposure', but the bias or an exposure is missing",
@@ -181,18 +217,25 @@ def measure_frame(frame: LightFrame, plan: LightPlan, store: FrameStore, flag_st
     frame.clip = mosaic.clip
     level = mosaic.clip if mosaic.clip is not None else frame.head.white
     light = calibrate_mosaic(
-        mosaic.pixels, plan.sensor, saturation=None if level is None else NEAR_CLIP * level, line=plan.line
+        mosaic.pixels,
+        plan.sensor,
+        saturation=None if level is None else NEAR_CLIP * level,
+        line=plan.line,
+        rays_in=plan.rays_in,
+        electrons=plan.electrons,
     )
+    frame.rays = light.rays
     del mosaic
     planes, flags = _planes_of(light.pixels, light.saturated, plan)
     frame.noise = _frame_noise(light.pixels, plan)
     frame.sky = np.array([sky_mode(sample_pixels(plane, most=SKY_SAMPLE)) for plane in planes])
     full = (flags & np.uint8(Flag.SATURATED)) != 0
-    top = np.min(planes[plan.star_plane], where=full, initial=np.inf)
+    frame.full = np.array([np.nanmin(plane, where=full, initial=np.inf) for plane in planes])
+    top = frame.full[plan.star_plane]
     frame.stars = find_stars(planes[plan.star_plane], saturation=float(top) if np.isfinite(top) else None)
     frame.fwhm = typical_fwhm(frame.stars)
     frame.stars = refine_centres(frame.stars, planes[plan.star_plane])
-    if len(frame.stars) < FEWEST_STARS:
+    if len(frame.stars) < FEWEST_STARS and plan.frames > 1:
         frame.why = f"{len(frame.stars)} stars are too few to register it by"
     store.put(frame.index, planes)
     flag_store.put(frame.index, flags[np.newaxis])
@@ -227,7 +270,7 @@ def _frame_noise(mosaic: NDArray[np.float32], plan: LightPlan) -> tuple[dict[int
     A block of 4 x 4 pixels of a demosaiced plane holds 2 x 2 photosites of its colour, green twice as many.
     """
     pattern = plan.head.pattern
-    if pattern is None or plan.line or plan.options.demosaic == "half":
+    if pattern is None or not plan.interpolated:
         planes, _ = _planes_of(mosaic, np.zeros(mosaic.shape, dtype=np.bool_), plan)
         return tuple(_noise_of(plane) for plane in planes)
     told = []

@@ -13,6 +13,8 @@ from numpy.typing import NDArray
 
 from blend.app.frames.groups import Sum, choose_group, combine_store, notes_of, read_heads, refuse_too_small
 from blend.app.frames.light_frame import LightFrame, LightPlan, check_dark, measure_frame, prepare_plan
+from blend.app.frames.light_pairs import remove_paired_rays
+from blend.app.frames.light_trails import mask_trail
 from blend.app.frames.stacked import BASE_BYTES, Stacked, StackOptions, shared_cards, tell_disk, write_master
 from blend.app.frames.table import FrameRow
 from blend.base.errors import InputError, StepError
@@ -34,18 +36,16 @@ SOFT = 2.0
 
 def stack_lights(files: list[Path], *, out: Path, options: StackOptions, listener: Listener) -> Stacked:
     """Make a master of light frames; see `stack.stack_frames`."""
-    heads, unreadable = read_heads(files, pattern=options.pattern)
+    heads, unreadable = read_heads(files, pattern=options.pattern, least=1)
     members = choose_group(heads, "light", exposures_matter=True, mixed=options.mixed, group=options.group)
     frames = [LightFrame(index, heads[member]) for index, member in enumerate(members)]
-    if len(frames) < 2:
-        raise _too_few(len(frames), "only one frame is left in that group")
     first = frames[0].head
     needed = _working_bytes(first, options)
     refuse_too_small(options.memory_bytes, needed + 2**20)
     spare = options.memory_bytes - needed
     listener(Event("stack", "preparing dark, flat and bias", 0.0))
-    plan, notes = prepare_plan(first, options)
-    notes += notes_of([frame.head for frame in frames])
+    plan, notes = prepare_plan(first, options, frames=len(frames))
+    notes += notes_of([frame.head for frame in frames], offset_known=options.offset_known)
     with (
         FrameStore(
             len(frames), (len(plan.planes), *plan.shape), memory_bytes=int(0.6 * spare), folder=options.temp
@@ -58,12 +58,14 @@ def stack_lights(files: list[Path], *, out: Path, options: StackOptions, listene
         for frame in frames:
             listener(Event("stack", f"calibrating {frame.head.path.name}", 0.45 * frame.index / len(frames)))
             measure_frame(frame, plan, store, flag_store)
+            mask_trail(frame, plan, store)
+            notes += frame.notes
         notes += check_dark(frames, plan)
         _leave_out_the_soft(frames)
         reference = _choose_reference(frames, options.reference)
         _register(frames, reference, plan, store, flag_store, listener)
         kept = [frame for frame in frames if frame.kept]
-        if len(kept) < 2:
+        if len(kept) < min(2, len(frames)):
             raise _too_few(len(kept), next(frame.why for frame in frames if frame.why))
         total = _combine(kept, plan, store, spare, listener)
     notes += [words for words in [_drift_words(kept, plan.shape)] if words]
@@ -83,6 +85,7 @@ def stack_lights(files: list[Path], *, out: Path, options: StackOptions, listene
         "effective_frames": effective_frames(np.array([frame.weight for frame in kept])),
         "gain_e": cards["EGAIN"][0],
         "rejected_share": float(total.rejected_share.mean()),
+        "rays": _sum_known([frame.rays for frame in kept]),
         "temporary_bytes": store.disk_bytes + flag_store.disk_bytes,
     }
     return Stacked(out=out, kind="light", rows=rows, facts=facts, notes=tuple(notes))
@@ -168,8 +171,7 @@ def _register(
 ) -> None:
     """Find every frame's place and transparency, and put it onto the reference's grid."""
     base = store.get(reference.index)
-    for number, frame in enumerate(frames):
-        listener(Event("stack", f"registering {frame.head.path.name}", 0.45 + 0.25 * number / len(frames)))
+    for frame in frames:
         if not frame.kept:
             continue
         frame.gain = np.ones(len(plan.planes))
@@ -180,8 +182,15 @@ def _register(
         if frame.alignment is None:
             frame.why = "its stars are not those of the reference: another target, or too few of them"
             continue
+        frame.gain = _transparency(store.get(frame.index), base, frame, reference)
+    del base
+    for frame, rays in remove_paired_rays([frame for frame in frames if frame.kept], plan, store):
+        frame.rays = (frame.rays or 0) + rays
+    for number, frame in enumerate(frames):
+        listener(Event("stack", f"registering {frame.head.path.name}", 0.45 + 0.25 * number / len(frames)))
+        if not frame.kept or frame is reference or frame.alignment is None:
+            continue
         pixels = store.get(frame.index)
-        frame.gain = _transparency(pixels, base, frame, reference)
         flags = flag_store.get(frame.index)[0].astype(np.uint8)
         done, _ = resample(pixels, flags, frame.alignment.matrix, plan.shape)
         store.put(frame.index, done)
@@ -240,9 +249,7 @@ def _combine(
     kept: Sequence[LightFrame], plan: LightPlan, store: FrameStore, spare: int, listener: Listener
 ) -> Sum:
     """Bring the frames to the typical transparency and sky, v = x / gain + offset, and combine them."""
-    scales = np.array([1.0 / frame.gain for frame in kept]).T
-    skies = np.array([frame.sky for frame in kept]).T
-    offsets = np.median(scales * skies, axis=1)[:, np.newaxis] - scales * skies
+    scales, offsets = _levelling(kept)
     weights = np.array([frame.weight for frame in kept])
     rules = []
     for plane in range(len(plan.planes)):
@@ -253,12 +260,33 @@ def _combine(
         store,
         [frame.index for frame in kept],
         rules,
-        weights=np.broadcast_to(weights, skies.shape),
+        weights=np.broadcast_to(weights, scales.shape),
         scales=scales,
         offsets=offsets,
         tile_bytes=max(2**20, int(0.25 * spare)),
         told=lambda share: listener(Event("stack", "combining", 0.7 + 0.28 * share)),
     )
+
+
+def _levelling(kept: Sequence[LightFrame]) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Return scales and offsets (planes, frames) that bring the frames to the typical transparency and sky."""
+    scales = np.array([1.0 / frame.gain for frame in kept]).T
+    skies = np.array([frame.sky for frame in kept]).T
+    return scales, np.median(scales * skies, axis=1)[:, np.newaxis] - scales * skies
+
+
+def _saturation(kept: Sequence[LightFrame]) -> NDArray[np.float64]:
+    """Return the lowest value, a plane, that a saturated photosite took: a flat spreads the level where it clips."""
+    scales, offsets = _levelling(kept)
+    lowest: NDArray[np.float64] = np.min(
+        scales * np.array([frame.full for frame in kept]).T + offsets, axis=1
+    )
+    return lowest
+
+
+def _sum_known(counts: Sequence[int | None]) -> int | None:
+    known = [count for count in counts if count is not None]
+    return sum(known) if known else None
 
 
 def _master_noise(kept: Sequence[LightFrame], plane: int, scale: int) -> float:
@@ -299,8 +327,11 @@ def _light_cards(
         "REFFRAME": (reference.head.path.name, "its grid is the master's"),
         "REJECTED": (float(total.rejected_share.mean()), "share of values rejected"),
     }
+    full = _saturation(kept)
     for plane, name in enumerate(plan.planes):
         letter = name[0].upper() if len(plan.planes) == 3 else ""
+        if np.isfinite(full[plane]):
+            cards[f"{letter}SATLEV"] = (float(full[plane]), f"{name}, least value of a saturated photosite")
         for scale in SCALES:
             key = f"{letter}NOIS{'E' if not letter else ''}{scale}"
             cards[key] = (
@@ -345,6 +376,7 @@ def _row(frame: LightFrame, kept: Sequence[LightFrame], total: Sum, shape: tuple
     plane = 1 if frame.sky.size == 3 else 0
     row = FrameRow(
         file=str(frame.head.path),
+        rays=frame.rays,
         kept=frame.kept,
         why=frame.why,
         level=float(frame.sky[plane]) if frame.sky.size else None,

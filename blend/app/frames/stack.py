@@ -30,6 +30,7 @@ from blend.app.frames.stacked import (
     StackOptions,
     black_plane,
     check_master,
+    offset_plane,
     shared_cards,
     tell_disk,
     write_master,
@@ -154,7 +155,7 @@ def _stack_calibration(
         if len(aside) < 2:
             raise _too_few(kind, len(aside), unreadable[0].why)
         aside = _one_group(kind, aside, options)
-        notes += notes_of([one.head for one in aside])
+        notes += notes_of([one.head for one in aside], offset_known=options.offset_known)
         verdicts = _judge_frames(kind, aside)
         kept = _kept(kind, verdicts)
         levels = np.array([aside[index].level for index in kept])
@@ -209,7 +210,9 @@ def _offset_of(
     """Return what is taken out of every flat: its dark, the bias, or the stated black; None for darks and bias."""
     if kind != "flat":
         return None, []
-    path = options.dark or options.bias
+    path = options.bias if options.dark is None else options.dark
+    if isinstance(path, float):
+        return offset_plane(path, first), []
     if path is not None:
         master = read_mosaic(path, pattern=options.pattern)
         check_master(master, first, "bias" if options.dark is None else "dark")

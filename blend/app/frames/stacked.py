@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 
 from blend.app.frames.groups import Sum
 from blend.app.frames.table import FrameRow, as_csv, as_json, as_text
-from blend.base.errors import InputError
+from blend.base.errors import InputError, StepError
 from blend.files.claim import refuse_paths
 from blend.files.fits import write_fits
 from blend.files.raw import Head, Mosaic
@@ -53,8 +53,10 @@ class StackOptions:
         Stack frames of different exposure, sensitivity or temperature all the same.
     group : int or None
         Stack only this group of those.
-    dark, flat, bias : Path or None
+    dark, flat : Path or None
         Masters.
+    bias : Path, float or None
+        A master, or the offset in counts where there are no bias frames.
     dark_scaling : "none" or "exposure"
     line : str or None
         lights: name of the line that only the red photosites see.
@@ -81,7 +83,7 @@ class StackOptions:
     group: int | None = None
     dark: Path | None = None
     flat: Path | None = None
-    bias: Path | None = None
+    bias: Path | float | None = None
     dark_scaling: Literal["none", "exposure"] = "none"
     line: str | None = None
     demosaic: Demosaic = "gradient"
@@ -96,9 +98,14 @@ class StackOptions:
     def refuse(self, out: Path, frames: Sequence[Path]) -> None:
         """Raise `FaultList` where the master or what is written beside it would replace what it must not."""
         masters = (self.dark, self.flat, self.bias, self.reference)
-        reads = [*frames, *(path for path in masters if path is not None)]
+        reads = [*frames, *(path for path in masters if isinstance(path, Path))]
         wanted = [(path, is_sealed) for path in (out, self.rejected, self.csv) if path is not None]
         refuse_paths(wanted, reads=reads, overwrite=self.overwrite)
+
+    @property
+    def offset_known(self) -> bool:
+        """Whether the offset is told by a dark, by a bias, or as a number."""
+        return self.dark is not None or self.bias is not None
 
     @property
     def interpolation(self) -> Interpolation:
@@ -200,6 +207,24 @@ def black_plane(head: Head) -> NDArray[np.float32]:
     cell = np.array(head.black, dtype=np.float32).reshape(2, 2)
     tiled: NDArray[np.float32] = np.tile(cell, (-(-rows // 2), -(-columns // 2)))[:rows, :columns]
     return tiled
+
+
+def offset_plane(counts: float, head: Head) -> NDArray[np.float32]:
+    """Return one offset for every photosite, where no bias frames tell it; common practice.
+
+    Raises
+    ------
+    StepError
+        It is no count of that sensor.
+    """
+    if not 0.0 <= counts < (head.white or np.inf):
+        raise StepError(
+            "--bias",
+            found=f"{counts:g} counts",
+            expected=f"an offset from 0 to full scale, {head.white:g}" if head.white else "0 or more counts",
+            advice="give the level of a frame without light, in counts, or the path of a master bias",
+        )
+    return np.broadcast_to(np.float32(counts), head.shape)
 
 
 def check_master(master: Mosaic, first: Head, role: str) -> None:

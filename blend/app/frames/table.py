@@ -36,6 +36,8 @@ class FrameRow:
         1 for the best.
     rejected_share : float
         Share of its values that were rejected.
+    rays : int
+        Cosmic rays that were filled in it; looked for where too few frames are stacked to clip them.
     """
 
     file: str
@@ -53,6 +55,7 @@ class FrameRow:
     transparency: float | None = None
     weight: float | None = None
     rejected_share: float | None = None
+    rays: int | None = None
 
 
 def as_json(rows: Sequence[FrameRow]) -> list[dict[str, Any]]:
@@ -84,7 +87,8 @@ def as_text(rows: Sequence[FrameRow], *, kind: str, out: Path, facts: Mapping[st
         ]
         lines.append("  ".join([*cells, line[-1]]).rstrip())
     left = facts.get("left_out", 0)
-    tail = f"{facts['frames']} frames stacked" + (f", {left} left out" if left else "")
+    frames = facts["frames"]
+    tail = f"{frames} frame{'s' if frames > 1 else ''} stacked" + (f", {left} left out" if left else "")
     lines.append(f"{tail}; {100 * facts['rejected_share']:.2f} % of their values rejected; written to {out}")
     return "\n".join(lines)
 
@@ -125,6 +129,7 @@ _LIGHT = (
     ("turn", lambda r: _number(r.turn_deg, ".2f")),
     ("clear", lambda r: _number(r.transparency, ".3f")),
     ("weight", lambda r: _number(r.weight, ".3f")),
+    ("rays", lambda r: "-" if r.rays is None else str(r.rays)),
     ("rejected", lambda r: _number(None if r.rejected_share is None else 100 * r.rejected_share, ".2f")),
     ("", _verdict),
 )

@@ -38,7 +38,7 @@ from blend.recipe.pipeline import run_steps
 from blend.recipe.state import Event, Listener, Work
 from blend.recipe.steps.holes import crop_cost
 from blend.recipe.tables import Recipe
-from blend.recipe.target import FILE_KEYS, Target
+from blend.recipe.target import Target
 
 RECORD_VERSION = 1
 
@@ -269,10 +269,7 @@ def _warnings(work: Work) -> list[dict[str, str]]:
 
 def setup_of(target: Target) -> dict[str, Any]:
     """Return what a target file says of its masters beside their files: filters, planes and facts."""
-    return {
-        name: files.model_dump(mode="json", exclude=set(FILE_KEYS), exclude_defaults=True)
-        for name, files in target.masters.items()
-    }
+    return {name: files.described(exclude_defaults=True) for name, files in target.masters.items()}
 
 
 def _write_text(path: Path, text: str) -> None:

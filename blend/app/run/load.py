@@ -317,7 +317,10 @@ def _in_fractions(master: Master, divisor: float) -> Master:
     done = scaled(master, own) if own != 1.0 else master
     stated = {plane: master.facts.noise.get(plane, master.facts.noise.get("")) for plane in master.planes}
     noise = {p: {size: sigma / own for size, sigma in known.items()} for p, known in stated.items() if known}
-    return done.with_facts(full_scale=own, noise=noise)
+    full = master.facts.saturation
+    levels = {p: full.get(p, full.get("")) for p in master.planes}
+    saturation = {p: level / own for p, level in levels.items() if level is not None}
+    return done.with_facts(full_scale=own, noise=noise, saturation=saturation)
 
 
 def _source(
@@ -343,7 +346,22 @@ def _source(
         if kind in pieces.frames:
             warnings += odd_card_note(pieces.frames[kind].facts, path.name)
     frames = {kind: _in_fractions(pieces.frames.pop(kind), divisor) for kind in tuple(pieces.frames)}
-    return Source(lights=tuple(lights), **frames), warnings
+    return Source(lights=tuple(lights), **frames, bias_level=_bias_level(name, files, lights)), warnings
+
+
+def _bias_level(name: str, files: MasterFiles, lights: Sequence[Master]) -> float | None:
+    """Return a bias that is stated as a number of counts as a fraction of the lights' full scale."""
+    if not isinstance(files.bias, float):
+        return None
+    full = min(light.facts.full_scale or 1.0 for light in lights)
+    if not files.bias < full:
+        raise InputError(
+            f"masters.{name}.bias",
+            found=f"{files.bias:g} counts, where full scale is {full:g}",
+            expected="a level below full scale, in counts of the light's file",
+            advice="give it in the unit of the file's pixels",
+        )
+    return files.bias / full
 
 
 def _judged(light: Master, files: MasterFiles, path: Path) -> tuple[Master, Verdict]:
@@ -364,6 +382,8 @@ def _judged(light: Master, files: MasterFiles, path: Path) -> tuple[Master, Verd
         pixels, flags = pixels.copy(), flags.copy()
         pixels[:, verdict.border] = np.nan
         flags[verdict.border] |= np.uint8(Flag.NO_DATA)
-    levels = {plane: level for plane, level in verdict.saturation.items() if level is not None}
+    # a flat spreads the level at which a sensor clips: what the stack states of it is no pile of equal pixels
+    measured = {plane: level for plane, level in verdict.saturation.items() if level is not None}
+    levels = {**measured, **light.facts.saturation}
     done = light.with_(pixels=pixels, flags=flags, domain=files.domain)
     return done.with_facts(saturation=levels), verdict

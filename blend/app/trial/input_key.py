@@ -13,7 +13,7 @@ from typing import Any
 from blend.base.errors import OutputError
 from blend.files.record import sha256_of, versions
 from blend.files.whole import write_whole
-from blend.recipe.target import FILE_KEYS, Target
+from blend.recipe.target import Target
 
 PACKAGE = Path(__file__).parent.parent.parent
 CODE = (
@@ -52,9 +52,7 @@ def target_key(target: Target, memo: Path | None) -> str:
     ]
     with ThreadPoolExecutor(max_workers=2) as pool:
         hashes = list(pool.map(lambda item: input_hash(item[1], memo), paths))
-    facts = {
-        name: files.model_dump(mode="json", exclude=set(FILE_KEYS)) for name, files in target.masters.items()
-    }
+    facts = {name: files.described() for name, files in target.masters.items()}
     about: dict[str, Any] = {
         "inputs": [[role, digest] for (role, _), digest in zip(paths, hashes, strict=True)],
         "facts": facts,

@@ -12,6 +12,7 @@ from blend.base.master import Flag, Master, flags_of
 from blend.base.rowblocks import map_row_blocks, map_together
 from blend.recipe.state import Source, Work, frozen
 from blend.recipe.steps.doubts import fill_hot_columns, refuse_odd_units
+from blend.recipe.steps.rays import note_on_rays, without_rays
 from blend.recipe.tables import Calibrate
 from blend.science.plane import measure_noise, noise_over_areas, sample_pixels
 from blend.science.sensor import Calibrated, Frame
@@ -22,7 +23,7 @@ def calibrate(work: Work) -> Work:
     """Return the work with calibrated lights, their bad pixels flagged, and their noise and saturation as facts."""
     names = tuple(work.sources)
     done = map_together(lambda name: _calibrated_source(work, name), names)
-    for name, (source, notes) in zip(names, done, strict=True):
+    for name, (source, notes, rays) in zip(names, done, strict=True):
         work = work.warn(*((code, f"{name}: {text}") for code, text in notes))
         planes = {
             plane: {
@@ -32,22 +33,28 @@ def calibrate(work: Work) -> Work:
             for light in source.lights
             for plane in light.planes
         }
-        work = work.tell("masters", name, {"planes": planes})
-    return work.with_(sources=frozen({name: source for name, (source, _) in zip(names, done, strict=True)}))
+        told = {"planes": planes, "rays": rays} if rays else {"planes": planes}
+        work = work.tell("masters", name, told).warn(*note_on_rays(name, rays, source.lights[0].flags.size))
+    return work.with_(sources=frozen({name: source for name, (source, *_) in zip(names, done, strict=True)}))
 
 
-def _calibrated_source(work: Work, name: str) -> tuple[Source, list[tuple[str, str]]]:
+def _calibrated_source(work: Work, name: str) -> tuple[Source, list[tuple[str, str]], dict[str, int | None]]:
+    """Return the calibrated lights of a master, notes, and how many rays were filled in each of its planes."""
     source = work.sources[name]
     settings = work.recipe.for_master("calibrate", name)
     lights: list[Master] = []
     notes: list[tuple[str, str]] = []
+    rays: dict[str, int | None] = {}
     for index, light in enumerate(source.lights):
         done, found = _calibrated(light, source, index, settings, f"masters.{name}")
         notes += found
+        if settings.hot_sigma:
+            done, counts = without_rays(done)
+            rays |= counts
         lights.append(_measured(done))
     calibrated = Source(lights=tuple(lights))
     refuse_odd_units(name, calibrated)
-    return calibrated, notes
+    return calibrated, notes, rays
 
 
 def _calibrated(
@@ -58,6 +65,8 @@ def _calibrated(
         for kind in ("dark", "bias", "flat", "flat_dark")
         if getattr(source, kind) is not None
     }
+    if source.bias_level is not None:
+        frames["bias"] = Frame(pixels=np.broadcast_to(np.float32(source.bias_level), light.pixels.shape))
     if light.domain == "display":
         if frames:
             raise StepError(
@@ -134,7 +143,7 @@ def _with_flags(light: Master, done: Calibrated, source: Source) -> Master:
 
 def _pedestal(source: Source, index: int, factor: float | None) -> float:
     """Return the typical level that calibration took off a plane: B + k (D - B)."""
-    bias = 0.0 if source.bias is None else _typical(source.bias, index)
+    bias = source.bias_level or 0.0 if source.bias is None else _typical(source.bias, index)
     if source.dark is None or factor is None:
         return bias
     return bias + factor * (_typical(source.dark, index) - bias)

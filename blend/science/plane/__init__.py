@@ -19,7 +19,7 @@ if TYPE_CHECKING:
         sky_mode,
         sky_spread,
     )
-    from blend.science.plane.noise import SCALES, bin_by_four, local_noise, measure_noise, middle_rows
+    from blend.science.plane.noise import SCALES, TILE, bin_by_four, local_noise, measure_noise, middle_rows
     from blend.science.plane.plane_check import (
         DISAGREE_SIGMA,
         LEAST_GAIN,
@@ -62,7 +62,7 @@ else:
                 "sky_mode",
                 "sky_spread",
             ],
-            "noise": ["SCALES", "bin_by_four", "local_noise", "measure_noise", "middle_rows"],
+            "noise": ["SCALES", "TILE", "bin_by_four", "local_noise", "measure_noise", "middle_rows"],
             "plane_check": [
                 "DISAGREE_SIGMA",
                 "LEAST_GAIN",
@@ -93,6 +93,7 @@ __all__ = [
     "LEAST_GAIN",
     "MOST_GAIN",
     "SCALES",
+    "TILE",
     "Figures",
     "RatioFit",
     "Trail",

@@ -34,6 +34,7 @@ if TYPE_CHECKING:
         spread_mask,
     )
     from blend.science.sensor.quality import Verdict, judge, refuse_faults
+    from blend.science.sensor.rays import FEW_FRAMES, remove_rays
     from blend.science.sensor.stack import Method, Rule, combine, effective_frames, flux_ratio, mean_noise
 else:
     from blend.base.door import lazy_names
@@ -70,6 +71,7 @@ else:
                 "spread_mask",
             ],
             "quality": ["Verdict", "judge", "refuse_faults"],
+            "rays": ["FEW_FRAMES", "remove_rays"],
             "stack": ["Method", "Rule", "combine", "effective_frames", "flux_ratio", "mean_noise"],
         },
     )
@@ -77,6 +79,7 @@ else:
 __all__ = [
     "COLOURS",
     "EXPOSURE_SHARE",
+    "FEW_FRAMES",
     "STEP_C",
     "Calibrated",
     "Frame",
@@ -105,6 +108,7 @@ __all__ = [
     "prepare_sensor",
     "refine_centres",
     "refuse_faults",
+    "remove_rays",
     "sites",
     "spread_mask",
     "temperature_note",

@@ -7,6 +7,7 @@ L light, B bias or stated black, D dark (it still holds the bias), F flat withou
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from typing import Any
 
@@ -18,6 +19,7 @@ from blend.base.robust import known_median
 from blend.base.rowblocks import map_row_blocks
 from blend.science.plane import find_hot_in_dark, find_isolated, repair, sample_pixels
 from blend.science.sensor.calibration_loops import DEAD_FLAT
+from blend.science.sensor.rays import remove_rays
 from blend.science.stars import Stars, typical_fwhm
 
 Plane = NDArray[np.float32]
@@ -61,11 +63,15 @@ class Sensor:
 
 @dataclass(frozen=True, eq=False)
 class Light:
-    """A calibrated mosaic in fractions of full scale, negatives kept, with its saturated and its filled photosites."""
+    """A calibrated mosaic in fractions of full scale, negatives kept, with its saturated and its filled photosites.
+
+    ``rays`` is the number of cosmic rays that were filled; None where none were looked for, or stars are too sharp.
+    """
 
     pixels: Plane
     saturated: Mask
     repaired: int
+    rays: int | None = None
 
 
 def prepare_sensor(
@@ -151,7 +157,14 @@ def _inverse_flat(flat: Plane, where: str) -> Plane:
 
 
 def calibrate_mosaic(
-    pixels: Plane, sensor: Sensor, *, saturation: float | None, line: bool = False, hot_sigma: float = 8.0
+    pixels: Plane,
+    sensor: Sensor,
+    *,
+    saturation: float | None,
+    line: bool = False,
+    hot_sigma: float = 8.0,
+    rays_in: Sequence[tuple[slice, slice]] = (),
+    electrons: float | None = None,
 ) -> Light:
     """Calibrate one frame.
 
@@ -165,6 +178,10 @@ def calibrate_mosaic(
     line : bool
         Only the photosites of one colour see the light: neighbours of other colours say nothing of a star.
     hot_sigma : float
+    rays_in : sequence of (rows, columns) slices
+        Photosites of one kind each, in which cosmic rays are looked for: frames that no stack will clip.
+    electrons : float, optional
+        In full scale, for the noise of bright places; see `rays.find_rays`.
 
     Notes
     -----
@@ -187,6 +204,8 @@ def calibrate_mosaic(
     with np.errstate(invalid="ignore"):
         map_row_blocks(fill_rows, pixels.shape[0])
     bad = sensor.bad
+    found = [_without_rays(out, saturated, bad, part, electrons) for part in rays_in]
+    told = [events for events in found if events is not None]
     if not sensor.has_dark and not line and np.isfinite(hot_sigma):
         bad = bad | _alone(out, sensor.step, hot_sigma)
     filled = 0
@@ -196,7 +215,18 @@ def calibrate_mosaic(
             new, repaired = repair(np.ascontiguousarray(out[part]), np.ascontiguousarray(bad[part]))
             out[part] = new
             filled += int(repaired.sum())
-    return Light(out, saturated, filled)
+    return Light(out, saturated, filled, sum(told) if told else None)
+
+
+def _without_rays(
+    out: Plane, saturated: Mask, bad: Mask, part: tuple[slice, slice], electrons: float | None
+) -> int | None:
+    """Fill the rays among the good photosites of one kind, and return how many there were."""
+    kind = out[part].copy()
+    kind[bad[part]] = np.nan
+    clean = remove_rays(kind, spared=saturated[part], electrons=electrons)
+    out[part][clean.places] = clean.pixels[clean.places]
+    return clean.events
 
 
 def _alone(pixels: Plane, step: int, hot_sigma: float) -> Mask:

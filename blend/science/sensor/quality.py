@@ -25,6 +25,7 @@ from blend.science.plane import (
     sky_mode,
     sky_spread,
 )
+from blend.science.sensor.edges import edge_mask, edge_words, worst_edges
 from blend.science.sensor.header_words import declared_display, stretch_words
 from blend.science.sensor.linearity import GAP, SURE, WARN_SIGMA, WARN_SKEW, Linearity, judge_linearity
 from blend.science.sensor.whole_numbers import empty_codes, is_eight_bit
@@ -139,13 +140,18 @@ def judge(
     # picking planes copies them, 96 MB each at 24 megapixels
     whole = pixels if len(alive) == len(planes) else pixels[alive]
     border = border_mask(whole) if alive else np.ones(pixels.shape[1:], dtype=np.bool_)
+    noises = {index: local_noise(pixels[index]) for index in alive}
+    sides = worst_edges({index: (pixels[index], noise) for index, noise in noises.items()}, border)
+    border |= edge_mask(border.shape, sides) if any(sides) else False
     unused = border if invalid is None else border | invalid
     findings += _border_findings(border) if alive else []
+    if any(sides):
+        findings.append(Finding(code="reading-edge", text=edge_words(sides), evidence={"lines": sum(sides)}))
     names = [planes[index] for index in alive]
     samples = [sample_pixels(pixels[index], invalid=unused, most=300_000) for index in alive]
     saturation: dict[str, float | None] = dict.fromkeys(planes)
     for index, sample in zip(alive, samples, strict=True):
-        noise = local_noise(pixels[index])
+        noise = noises[index]
         saturation[planes[index]] = saturation_level(pixels[index], invalid=unused, noise=noise)
         findings += _value_findings(sample, planes[index], bits)
         findings += _step_finding(sample, planes[index], bits, pixels[index], noise=float(np.median(noise)))
