@@ -9,6 +9,7 @@ them over the range of the stars. Neither scale nor level of the sky matters, on
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -64,6 +65,9 @@ class StarCurve:
     ----------
     power, error : float
         1 for a linear picture; its standard error, scatter of stars and sensor's widening included.
+    against : float
+        Twice the loss of likelihood of a linear picture, less what the star gives that speaks loudest: the square of
+        the distance of ``power`` from 1 in errors, as all other stars see it.
     stars : int
         Unsaturated stars used, brighter than `CLEAR` times their noise.
     reach : float
@@ -75,6 +79,7 @@ class StarCurve:
 
     power: float = float("nan")
     error: float = float("inf")
+    against: float = 0.0
     stars: int = 0
     reach: float = 0.0
     skew: float = 0.0
@@ -123,6 +128,39 @@ def fit_star_curve(
     if len(chosen) < FEWEST:
         return StarCurve()
     return _fit(plane.shape, chosen, boxes, levels, fwhm)
+
+
+def join_curves(curves: Sequence[StarCurve]) -> StarCurve:
+    """Return the one power law of several planes of a picture, with an error that no single star decides.
+
+    Parameters
+    ----------
+    curves : sequence of StarCurve
+        At least one. Skew and reach are those of the first.
+
+    Returns
+    -------
+    StarCurve
+
+    Notes
+    -----
+    The mean of ln(power) weighted by the inverse squares of its errors, which are wider where planes disagree. The
+    error is at least the distance from 1 over the root of the sum of `StarCurve.against`; planes on the other side of
+    1 count against it.
+    """
+    known = [curve for curve in curves if np.isfinite(curve.error)]
+    if not known:
+        return curves[0]
+    powers, errors = np.array([[curve.power, curve.error] for curve in known]).T
+    weight = (powers / errors) ** 2
+    log = float(np.average(np.log(powers), weights=weight))
+    apart = float((weight * (np.log(powers) - log) ** 2).sum()) / max(len(known) - 1, 1)
+    power = float(np.exp(log))
+    error = power * float(np.sqrt(max(apart, 1.0) / weight.sum()))
+    against = float((np.sign(log) * np.sign(np.log(powers)) * [curve.against for curve in known]).sum())
+    error = max(error, abs(1.0 - power) / float(np.sqrt(max(against, 1.0))))
+    stars = max(curve.stars for curve in known)
+    return replace(curves[0], power=power, error=error, against=max(against, 0.0), stars=stars)
 
 
 def _single(stars: Stars) -> NDArray[np.int64]:
@@ -200,14 +238,12 @@ def _fit(shape: tuple[int, ...], stars: Stars, boxes: Floats, levels: Floats, fw
         power = float(np.clip(power + np.clip(step, -0.2 * power, 0.25 * power), 0.1, 3.0))
         misfit, step, error, _ = _fit_powers(profiles, np.array([power]))[0]
     straight = _fit_powers(profiles, np.ones(1))[0][0]
-    # no surer than by how much worse a linear picture fits, and not by any one star
     worse = straight - misfit
-    told = float(np.sqrt(max(2.0 * (worse.sum() - max(worse.max(), 0.0)), 1.0)))
-    error = max(error, abs(1.0 - power) / told)
+    against = 2.0 * float(max(worse.sum() - max(worse.max(), 0.0), 0.0))
     power += float(np.clip(step, -0.1 * power, 0.1 * power))
     clear = profiles.used[:, : WINDOWS.size].any(axis=1)
     reach = float(np.max(np.where(clear, profiles.tops / profiles.base, 0.0), initial=0.0))
-    return StarCurve(power, error, int(clear.sum()), reach, skew, skew_error)
+    return StarCurve(power, error, against, int(clear.sum()), reach, skew, skew_error)
 
 
 def _profiles(
