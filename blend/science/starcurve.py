@@ -275,9 +275,8 @@ def _profiles(
     if kept.sum() < FEWEST:
         return None
     light, error, stars = light[kept], error[kept], stars.select(kept)
-    used = _predicted(light, error, clear[kept])
+    used, profile = _predicted(light, error, clear[kept])
     used &= used.sum(axis=0) >= 4
-    middles = 0.5 * (EDGES[1:] + EDGES[:-1]) * FWHM_PER_SIGMA
     to_noise = np.where(used[:, 1], np.nan_to_num(light[:, 1]) / error[:, 1], np.inf)
     lost = np.zeros_like(light)
     # a centre is uncertain to sqrt(2) sigma / (signal to noise) on each axis (derived here for a window of one sigma)
@@ -293,8 +292,7 @@ def _profiles(
         error=error,
         used=used,
         floor=np.where(np.arange(light.shape[1]) < WINDOWS.size, WINDOW_FLOOR, RING_FLOOR),
-        # of a Gaussian: window w holds w^2 / (w^2 + s^2) of it, a ring at r goes as exp(-r^2 / 2 s^2) / s^2
-        run=np.concatenate([2.0 * WINDOWS**2 / (1.0 + WINDOWS**2), middles**2]),
+        run=_run_by_width(profile),
         place=np.stack([x, y, x * x - 1.0 / 3.0, x * y, y * y - 1.0 / 3.0], axis=1),
         lost=lost,
         tops=stars.peak,
@@ -302,18 +300,31 @@ def _profiles(
     )
 
 
-def _predicted(light: Floats, error: Floats, clear: NDArray[np.bool_]) -> NDArray[np.bool_]:
-    """Return which windows and rings a star of this brightness should fill to 8 times the noise, and did not miss."""
+def _run_by_width(profile: Floats) -> Floats:
+    """Return d ln(light) by d ln(width) of a star of this profile in all windows and rings.
+
+    A star that is wider by s and keeps its light shows the window w what it showed w / s, and a ring at r the level
+    that it had at r / s, over s^2.
+    """
+    middles = 0.5 * (EDGES[1:] + EDGES[:-1])
+    windows, rings = profile[: WINDOWS.size], profile[WINDOWS.size :]
+    run = np.concatenate([-np.gradient(windows, np.log(WINDOWS)), -np.gradient(rings, np.log(middles)) - 2.0])
+    return np.nan_to_num(run, nan=0.0, posinf=0.0, neginf=0.0)
+
+
+def _predicted(light: Floats, error: Floats, clear: NDArray[np.bool_]) -> tuple[NDArray[np.bool_], Floats]:
+    """Return which windows and rings a star of this brightness should fill to 8 times the noise, and did not miss;
+    and ln of the profile, NaN where no star tells it."""
     known = np.where(clear, np.log(np.where(clear, light, 1.0)), np.nan)
     some = clear.any(axis=0)
     known, profile = known[:, some], np.zeros(int(some.sum()))
     for _ in range(10):
         bright = np.nanmedian(known - profile, axis=1)
         profile = np.nanmedian(known - bright[:, None], axis=0)
-    told = np.zeros_like(light)
-    told[:, some] = np.exp(bright[:, None] + profile)
+    told, whole = np.zeros_like(light), np.full(light.shape[1], np.nan)
+    told[:, some], whole[some] = np.exp(bright[:, None] + profile), profile
     used: NDArray[np.bool_] = np.isfinite(light) & (told > 8.0 * error) & (np.nan_to_num(light) > 0.3 * told)
-    return used
+    return used, whole
 
 
 def _fit_powers(profiles: _Profiles, powers: Floats) -> list[tuple[Floats, float, float, Floats]]:
