@@ -1,12 +1,12 @@
 """How often a stretched master is caught, and a linear one accused: shares with their 95 % limits.
 
-    python benchmarks/accuracy/linearity.py [--quick] [--only stretched] [--masters 40] [--seed 1000]
+    python benchmarks/accuracy/linearity.py [--quick] [--only stretched] [--masters 32] [--seed 3000]
 
 Masters are invented nights (`simulate_night`, the options of tests/wrong_cases/sound.py) and star fields drawn here:
 undersampled, elongated, width varying over the field, seeing that changes from frame to frame under a clip, shared
 noise, noise that falls where more frames overlap, few frames, flats left undivided. Each is written as 16 bits would
-hold it, after every curve. A curve counts on masters with 50 or more unsaturated stars of 20 times their noise; what
-becomes of the others is told beside. Limits are Clopper and Pearson's (1934, Biometrika 26, 404; by scipy).
+hold it, after every curve. A curve counts on masters with 50 or more unsaturated stars of 10 times their noise in the
+linear master; beside stands what becomes of those where the noise of the pixels lets the curve be told at all. Limits are Clopper and Pearson's (1934, Biometrika 26, 404; by scipy).
 """
 
 from __future__ import annotations
@@ -309,10 +309,10 @@ def main() -> None:
     parser = argparse.ArgumentParser(description=(__doc__ or "").split("\n")[0])
     parser.add_argument("--quick", action="store_true", help="a tenth of the masters")
     parser.add_argument(
-        "--seed", type=int, default=1000, help="first seed; below 1000 the tests were developed"
+        "--seed", type=int, default=3000, help="first seed; below 1120 the tests were developed"
     )
     parser.add_argument("--only", choices=("stretched", "sound"), help="one of the two tables")
-    parser.add_argument("--masters", type=int, default=40, help="how many are stretched by every curve")
+    parser.add_argument("--masters", type=int, default=32, help="how many are stretched by every curve")
     options = parser.parse_args()
     start = time.perf_counter()
     if options.only != "sound":
