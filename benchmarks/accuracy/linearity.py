@@ -6,7 +6,8 @@ Masters are invented nights (`simulate_night`, the options of tests/wrong_cases/
 undersampled, elongated, width varying over the field, seeing that changes from frame to frame under a clip, shared
 noise, noise that falls where more frames overlap, few frames, flats left undivided. Each is written as 16 bits would
 hold it, after every curve. A curve counts on masters with 50 or more unsaturated stars of 10 times their noise in the
-linear master; beside stands what becomes of those where the noise of the pixels lets the curve be told at all. Limits are Clopper and Pearson's (1934, Biometrika 26, 404; by scipy).
+linear master; beside stands what becomes of those where the noise of the pixels lets the curve be told at all.
+Limits are Clopper and Pearson's (1934, Biometrika 26, 404; by scipy).
 """
 
 from __future__ import annotations

@@ -224,7 +224,7 @@ class _Profiles:
 def _fit(shape: tuple[int, ...], stars: Stars, boxes: Floats, levels: Floats, fwhm: float) -> StarCurve:
     count = levels[:, -1, 3]
     skew = float(np.average(levels[:, -1, 2], weights=count))
-    # the error of (q84 + q16 - 2 q50) / (q84 - q16) of n normal numbers is 1.2 / sqrt(n), drawn a million times
+    # the error of (q84 + q16 - 2 q50) / (q84 - q16) of n normal numbers is 1.14 / sqrt(n): 5000 draws of 2000
     skew_error = 1.2 / float(np.sqrt(count.sum()))
     profiles = _profiles(shape, stars, boxes, levels, fwhm)
     if profiles is None:
@@ -309,7 +309,8 @@ def _run_by_width(profile: Floats) -> Floats:
     middles = 0.5 * (EDGES[1:] + EDGES[:-1])
     windows, rings = profile[: WINDOWS.size], profile[WINDOWS.size :]
     run = np.concatenate([-np.gradient(windows, np.log(WINDOWS)), -np.gradient(rings, np.log(middles)) - 2.0])
-    return np.nan_to_num(run, nan=0.0, posinf=0.0, neginf=0.0)
+    known: Floats = np.nan_to_num(run, nan=0.0, posinf=0.0, neginf=0.0)
+    return known
 
 
 def _predicted(light: Floats, error: Floats, clear: NDArray[np.bool_]) -> tuple[NDArray[np.bool_], Floats]:

@@ -390,7 +390,9 @@ def test_a_byte_order_mark_is_no_fault() -> None:
 
 
 def test_a_formula_that_moves_the_sky_is_a_fault_among_the_others() -> None:
-    text = VERSION + """
+    text = (
+        VERSION
+        + """
 [formulas.lift]
 domain = "display"
 equation = "base + 1"
@@ -411,6 +413,7 @@ from = "ha"
 formula = "lift"
 amount = 7
 """
+    )
     with pytest.raises(FaultList) as told:
         load_recipe(text, where="r.toml")
     places = {fault.where: fault.found for fault in told.value.faults}
