@@ -9,8 +9,8 @@ import pytest
 
 PROJECT = Path(__file__).parent.parent
 
-collect_ignore = ["wrong.py", "wrong_cases"]
-"""A driver of its own, which tests/run.sh calls; its modules import one another by its folder."""
+collect_ignore = ["crafts.py", "fuzz.py", "wrong.py", "wrong_cases"]
+"""Drivers of their own, which tests/run.sh calls; they find their modules beside them."""
 
 
 @pytest.fixture(scope="session")

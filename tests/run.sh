@@ -12,5 +12,6 @@ cd "$here"
 if [ $# -eq 0 ]; then
     bash tests/fuzz.sh --cases 2000 2> /dev/null
     bash tests/faults.sh --kills 10
+    bash tests/wrong.sh --short
 fi
 exec .venv/bin/python -m pytest "$@"

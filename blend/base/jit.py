@@ -50,11 +50,14 @@ def kernel(function: Function) -> Callable[..., Any]:
 def prepare() -> None:
     """Load the compiler's own tables, which takes a second: for a thread that has nothing else to do yet.
 
-    Under numba's lock: a kernel's first call refreshes the same tables, and two threads cannot at once.
+    Under numba's lock: a kernel's first call refreshes the same tables, and two threads cannot at once. The tables
+    themselves are asked for before it: making them takes a lock of theirs first and numba's inside it, in a kernel's
+    first call too, and two threads that took the two in different order would wait for one another for ever.
     """
     core = _numba().core
+    context = core.registry.cpu_target.target_context
     with core.compiler_lock.global_compiler_lock:
-        core.registry.cpu_target.target_context.refresh()
+        context.refresh()
 
 
 def load_compiler() -> None:

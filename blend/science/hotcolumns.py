@@ -27,7 +27,7 @@ EVEN = 0.4
 """Least excess of a part by the greatest: a hot column's offset is one, a spike's light falls off."""
 
 SHARP = 0.5
-"""Most that the next column may have of the excess beside it."""
+"""Most that the columns next to it may have of the excess, on either side and in three parts of four."""
 
 EDGE = 16
 """Columns next to an edge are left alone: there dithered stacks end, and sensors glow."""
@@ -87,7 +87,7 @@ def find_hot_columns(plane: NDArray[np.floating]) -> HotColumns:
     ordered = np.sort(excess, axis=0)
     even = ordered[1] > EVEN * ordered[-1]
     typical = np.median(excess, axis=0)
-    hot = _sharp_runs(np.flatnonzero(known & even & (alone | together)), typical)
+    hot = _sharp_runs(np.flatnonzero(known & even & (alone | together)), excess)
     return HotColumns(hot, typical[hot]) if hot.size <= MOST_COLUMNS * columns else none
 
 
@@ -110,15 +110,23 @@ def _around(values: NDArray[np.float64]) -> NDArray[np.float64]:
 
 
 def _sharp_runs(hot: NDArray[np.int64], excess: NDArray[np.float64]) -> NDArray[np.int64]:
-    """Return the hot columns whose runs are narrow and end sharply: light falls off, and outshines its own edge."""
-    kept = [
-        run
-        for run in np.split(hot, np.flatnonzero(np.diff(hot) > 1) + 1)
-        if 0 < run.size <= WIDEST
-        and excess[run[0] - 1] < SHARP * excess[run[0]]
-        and excess[run[-1] + 1] < SHARP * excess[run[-1]]
-    ]
-    return np.concatenate([hot[:0], *kept])
+    """Return the hot columns whose runs are narrow and end sharply: light falls off, and outshines its own edge.
+
+    A ridge of nebula that wanders over the frame stands out in one part here and in another there, and is wide in each.
+    """
+    kept = [hot[:0]]
+    for run in np.split(hot, np.flatnonzero(np.diff(hot) > 1) + 1):
+        if not 0 < run.size <= WIDEST:
+            continue
+        typical = np.median(excess, axis=0)
+        ends = typical[[run[0] - 1, run[-1] + 1]] < SHARP * typical[[run[0], run[-1]]]
+        inside = excess[:, run].mean(axis=1)
+        beside = np.maximum(
+            excess[:, run[0] - 2 : run[0]].mean(axis=1), excess[:, run[-1] + 1 : run[-1] + 3].mean(axis=1)
+        )
+        if ends.all() and np.count_nonzero(beside < SHARP * inside) >= PARTS:
+            kept.append(run)
+    return np.concatenate(kept)
 
 
 def fill_columns(plane: NDArray[np.float32], hot: HotColumns) -> None:

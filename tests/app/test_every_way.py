@@ -103,7 +103,7 @@ def test_every_recipe(target: Path, tmp_path: Path, name: str) -> None:
 def test_a_formula_of_ones_own_with_parameters(target: Path, tmp_path: Path) -> None:
     recipe = tmp_path / "own.toml"
     recipe.write_text(
-        '[formulas.gentle-add]\ndomain = "linear"\nneutral = "0"\nparams = { k = 0.01 }\n'
+        'version = 1\n[formulas.gentle-add]\ndomain = "linear"\nneutral = "0"\nparams = { k = 0.01 }\n'
         'equation = "base + amount * line / (1 + abs(line) / k)"\n'
         '[blend.red]\ninto = "red"\nfrom = "ha.emission"\nformula = "gentle-add"\nparams = { k = 0.02 }\n',
         encoding="utf-8",
@@ -138,7 +138,7 @@ def test_a_blend_that_destroys_the_picture_ends_the_run(
 ) -> None:
     recipe = tmp_path / "own.toml"
     text = OWN.format(domain=domain, into=into, neutral=neutral, equation=equation)
-    recipe.write_text(text, encoding="utf-8")
+    recipe.write_text(f"version = 1\n{text}", encoding="utf-8")
     with pytest.raises(StepError, match=f"^blend.brighter: the formula 'mine' .*{told}"):
         run(target, tmp_path / "out", recipe)
     assert not list((tmp_path / "out").glob("*"))

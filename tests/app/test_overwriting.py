@@ -162,7 +162,10 @@ def test_a_demonstration_of_an_earlier_version_may_be_drawn_anew(tmp_path: Path)
     assert len(fault.value.faults) == 3
     from blend.files.record import sha256_of
 
-    entries = [{"role": file.stem, "path": str(file), "sha256": sha256_of(file)} for file in inputs]
+    entries = [
+        {"role": file.stem.replace("-", ".", 1), "path": str(file), "sha256": sha256_of(file)}
+        for file in inputs
+    ]
     (tmp_path / "result").mkdir()
     record = {"version": 1, "recipe": {}, "inputs": entries, "outputs": []}
     (tmp_path / "result" / "record.json").write_text(record_text(record))

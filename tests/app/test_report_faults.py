@@ -17,6 +17,7 @@ from blend.app.load import open_recipe, open_target
 from blend.app.summaries import write_summaries
 from blend.app.terminal import summary
 from blend.base.errors import OutputError
+from blend.files.claim import Claim
 from blend.pages import report
 from blend.pages.plain import page_or_plain
 from blend.science.simulate import SceneOptions, simulate_night
@@ -128,7 +129,8 @@ def test_the_pages_of_a_trial_too(target: Path, tmp_path: Path, monkeypatch: pyt
 
 def test_and_the_page_of_a_batch(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr("blend.app.summaries.batch_page", failing(TypeError("no card")))
-    write_summaries(tmp_path, "galaxy-moonlit", [], seconds=1.0)
+    claim = Claim(tmp_path, record="batch.json")
+    write_summaries(tmp_path, "galaxy-moonlit", [], seconds=1.0, claim=claim)
     assert {"batch.csv", "batch.json", "index.html"} <= {path.name for path in tmp_path.iterdir()}
     assert "TypeError: no card" in (tmp_path / "index.html").read_text(encoding="utf-8")
 

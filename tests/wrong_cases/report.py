@@ -9,6 +9,7 @@ from astropy.io import fits
 from wrong_cases.cases import Case, Make, night, run_words
 
 OWN = """
+version = 1
 [formulas.mine]
 domain = "{domain}"
 equation = "{equation}"

@@ -19,11 +19,13 @@ def sound_target(folder: Path, number: int) -> list[str]:
 def sound_options(number: int) -> dict[str, Any]:
     """Return the night of sound target ``number``: field, Moon, filter, exposure, optics and faults within reason."""
     draw = np.random.default_rng([2026, number])
+    nebula = number % 5 == 4
+    # a nebula that fills the frame hides most stars: it is taken with a wide field, which holds more of them
     return {
-        "rows": int(draw.integers(500, 900)),
-        "columns": int(draw.integers(700, 1200)),
+        "rows": int(draw.integers(500, 900)) + 300 * nebula,
+        "columns": int(draw.integers(700, 1200)) + 300 * nebula,
         "seed": 5000 + number,
-        "kind": "nebula" if number % 5 == 4 else "spiral",
+        "kind": "nebula" if nebula else "spiral",
         "calibrated": bool(number % 3),
         "moon": float(draw.uniform(0.03, 0.25)),
         "ha_moon": float(draw.uniform(0.005, 0.03)),
@@ -37,6 +39,6 @@ def sound_options(number: int) -> dict[str, Any]:
         "ha_rotation_deg": float(draw.uniform(-180.0, 180.0)),
         "ha_scale": float(draw.choice([1.0, 1.08, 0.9])),
         "mirrored": bool(number % 7 == 3),
-        "stars_per_mpx": float(draw.uniform(250.0, 900.0)),
+        "stars_per_mpx": float(draw.uniform(250.0, 900.0)) + 300.0 * nebula,
         "border": str(draw.choice(["none", "none", "nan", "zero"])),
     }
