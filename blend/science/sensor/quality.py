@@ -80,7 +80,8 @@ class Verdict:
     confidence : float
         0 to 1, that the picture was stretched.
     linearity : Linearity or None
-        What the tests of linearity found on the plane with the most contrast; None without any.
+        What the tests of linearity found on the plane with the most contrast, and the stars of the others where
+        those of it do not decide; None without any.
     border : (rows, columns) bool
         True outside the data.
     saturation : dict
@@ -161,7 +162,9 @@ def judge(
     best = int(np.argmax([_contrast(sample) for sample in samples])) if names else 0
     found = None
     if any(sample.size for sample in samples):
-        found = judge_linearity(whole[best], invalid=unused, saturation=saturation[names[best]])
+        order = [best, *(index for index in range(len(names)) if index != best)]
+        (plane, level), *others = ((whole[index], saturation[names[index]]) for index in order)
+        found = judge_linearity(plane, invalid=unused, saturation=level, others=others)
     confidence, stretched = _stretch_finding(found, names[best] if names else "", header, bits)
     return Verdict(
         findings=tuple(findings + stretched),

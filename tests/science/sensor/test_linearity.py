@@ -6,11 +6,12 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from blend.science.sensor.linearity import black_gap, judge_linearity
+from blend.science.sensor.linearity import NOISE_ALONE, STOP_SIGMA, black_gap, judge_linearity
 from blend.science.sensor.quality import judge
+from blend.science.sensor.star_curve import StarCurve, join_curves
 
 
-def field(seed, *, sky=0.08, stars=250, fwhm=2.8, shape=(400, 600), noise=0.0006, peaks=0.6):
+def field(seed, *, sky=0.08, stars=250, fwhm=2.8, shape=(400, 600), noise=0.0006, peaks=0.6, bend=0.0):
     """Stars of one sampled profile over a sky, linear, full scale 1."""
     rng = np.random.default_rng(seed)
     light = np.full(shape, sky)
@@ -20,7 +21,9 @@ def field(seed, *, sky=0.08, stars=250, fwhm=2.8, shape=(400, 600), noise=0.0006
     ):
         box = (slice(max(0, int(y) - 25), int(y) + 26), slice(max(0, int(x) - 25), int(x) + 26))
         j, i = np.mgrid[box]
-        light[box] += (0.01 * (peaks / 0.01) ** u * (1 + ((i - x) ** 2 + (j - y) ** 2) / core) ** -3.0)[
+        outward = ((2 * x / shape[1] - 1) ** 2 + (2 * y / shape[0] - 1) ** 2) / 2
+        wide = core * (1.0 + bend * outward) ** 2
+        light[box] += (0.01 * (peaks / 0.01) ** u * (1 + ((i - x) ** 2 + (j - y) ** 2) / wide) ** -3.0)[
             : light[box].shape[0], : light[box].shape[1]
         ]
     light += noise * rng.standard_normal(shape)
@@ -80,6 +83,43 @@ def test_what_is_odd_but_linear_is_not_accused(odd):
     else:
         light = 0.7 * field(5, fwhm=2.4) + 0.3 * field(5, fwhm=4.0)
     told = judge_linearity(in_sixteen_bits(np.clip(light, 0.0, 1.0)))
+    assert told.outcome in ("linear", "cannot tell")
+
+
+def test_planes_tell_together_what_one_cannot():
+    plane = StarCurve(power=0.6, error=0.1, against=5.0, stars=40)
+    assert 0.4 / join_curves([plane]).error < STOP_SIGMA
+    assert 0.4 / join_curves([plane] * 3).error == pytest.approx(15.0**0.5)
+
+
+def test_one_star_decides_nothing():
+    linear = StarCurve(power=0.5, error=0.01, against=0.4, stars=60)
+    assert join_curves([linear]).error == pytest.approx(0.5)
+    others = StarCurve(power=0.5, error=0.01, against=16.0, stars=60)
+    assert join_curves([linear, others]).error == pytest.approx(0.5 / 16.4**0.5)
+    # a plane on the other side of 1 speaks against it, and planes that disagree widen the error
+    assert join_curves([others, StarCurve(power=1.4, error=0.01, against=16.0, stars=60)]).error > 0.3
+
+
+@pytest.mark.parametrize("seed", range(4))
+def test_noise_alone_stops_nothing(seed):
+    """More frames overlap where a nebula is: its noise falls to 0.36 of the sky's, in a linear picture."""
+    rng = np.random.default_rng(seed)
+    y, x = np.mgrid[:400, :600]
+    nebula = np.exp(-0.5 * (((x - 300) / 90) ** 2 + ((y - 200) / 70) ** 2))
+    light = 0.08 + 0.05 * nebula + 0.001 * (1.0 - 0.64 * nebula**0.3) * rng.standard_normal(x.shape)
+    told = judge_linearity(in_sixteen_bits(light))
+    assert told.noise_ratio < 0.6
+    assert told.outcome == "cannot tell"
+    assert told.confidence <= NOISE_ALONE
+    assert judge(in_sixteen_bits(light)[None], ["ha"]).linear
+
+
+@pytest.mark.parametrize("odd", ["small", "bent"])
+def test_a_width_that_varies_is_no_curve(odd):
+    # the width grows by a quarter towards the corners, or stars are hardly sampled
+    told = judge_linearity(in_sixteen_bits(field(9, fwhm=1.7 if odd == "small" else 2.8, bend=0.25)))
+    assert told.power == pytest.approx(1.0, abs=0.1)
     assert told.outcome in ("linear", "cannot tell")
 
 
