@@ -7,7 +7,6 @@ import gc
 import os
 import shlex
 import sys
-import warnings
 from contextlib import suppress
 from pathlib import Path
 from typing import Any
@@ -34,8 +33,6 @@ def blend() -> None:
     Results go to standard output, progress and messages to standard error. Exit codes: 0 done; 2 usage, recipe or
     target file; 3 an input file; 4 a step could not do its work; 5 output could not be written; 130 interrupted.
     """
-    # observatories' headers use forms of old drafts, which are read all the same; set here, before there are threads
-    warnings.filterwarnings("ignore", module=r"astropy\.")
 
 
 @blend.command()

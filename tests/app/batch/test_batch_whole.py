@@ -136,6 +136,6 @@ def test_a_killed_batch_run_again_leaves_the_bytes_of_an_undisturbed_one(
     assert again.returncode == 4, said
     assert "1 done, 1 unchanged, 3 failed" in said
     right = contents(undisturbed[2])
-    assert len(right) == 2 * 7
+    assert len(right) == 2 * 9
     assert contents(out) == right
     assert not [path for path in out.rglob(".blend-*") if path.name != ".blend-lock"]
