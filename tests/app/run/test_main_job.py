@@ -71,8 +71,8 @@ def test_pure_noise_as_a_line_adds_no_structure(tmp_path: Path) -> None:
     options = SceneOptions(**SMALL, seed=4, ha_pure_noise=True, ha_grid="same", calibrated=True)
     fixed = ("register.transform=none", "continuum.ha.scale=0.5")
     blended = run(tmp_path, options, settings=fixed)
-    emission = read_picture(blended / "emission.fits").pixels
-    assert np.count_nonzero(emission > 0) <= 1e-4 * emission.size
+    weight = read_picture(blended / "emission-weight.fits").pixels
+    assert np.count_nonzero(weight > 0) <= 1e-4 * weight.size
 
 
 def test_amount_zero_changes_no_bit(tmp_path: Path) -> None:
