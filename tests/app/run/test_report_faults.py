@@ -117,7 +117,7 @@ def test_the_pages_of_a_trial_too(target: Path, tmp_path: Path, monkeypatch: pyt
     from blend.app.cli.commands import blend
 
     monkeypatch.setattr(explore, "write_explore", failing(ZeroDivisionError("no layer")))
-    monkeypatch.setattr("blend.pages.sheet.draw_sheet", failing(OSError("cannot open resource")))
+    monkeypatch.setattr("blend.app.trial.trial.draw_sheet", failing(OSError("cannot open resource")))
     words = ["try", "galaxy-moonlit", str(target), "--vary", "blend.red.amount=0,1", "--out", str(tmp_path)]
     words += ["--set", "register.transform=none", "--no-store", "--quiet"]
     done = CliRunner().invoke(blend, words)
@@ -129,7 +129,7 @@ def test_the_pages_of_a_trial_too(target: Path, tmp_path: Path, monkeypatch: pyt
 
 
 def test_and_the_page_of_a_batch(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr("blend.pages.batch.batch_page", failing(TypeError("no card")))
+    monkeypatch.setattr("blend.app.batch.summaries.batch_page", failing(TypeError("no card")))
     claim = Claim(tmp_path, record="batch.json")
     write_summaries(tmp_path, "galaxy-moonlit", [], seconds=1.0, claim=claim)
     assert {"batch.csv", "batch.json", "index.html"} <= {path.name for path in tmp_path.iterdir()}
