@@ -146,7 +146,7 @@ def read(path: Path) -> Plane:
 def sums(plane: Plane, xy: Points, radius: float) -> Plane:
     """Return aperture sums."""
     table = aperture_photometry(np.nan_to_num(plane), CircularAperture(xy, r=radius))
-    return np.asarray(table["aperture_sum"], dtype=np.float64)
+    return np.nan_to_num(np.asarray(table["aperture_sum"], dtype=np.float64))
 
 
 def plain_regions(broad: Plane, line: Plane, scale: float, fwhm: float, saturation: float) -> Regions:
@@ -184,9 +184,9 @@ def plain_regions(broad: Plane, line: Plane, scale: float, fwhm: float, saturati
 
 
 def ellipse(broad: Plane) -> tuple[Points, NDArray[np.bool_]]:
-    """Return the centre of the galaxy and its ellipse: second moments of what is bright at 16 px, times 2.6."""
+    """Return the centre of the galaxy and its ellipse: second moments of its outline at 16 px, times 2.3."""
     smooth = ndimage.gaussian_filter(ndimage.median_filter(broad, 9), 16.0)
-    labels, _ = ndimage.label(smooth > 0.15 * np.quantile(smooth, 0.999))
+    labels, _ = ndimage.label(smooth > 0.06 * np.quantile(smooth, 0.999))
     middle = tuple(length // 2 for length in broad.shape)
     own = (
         labels == labels[middle]
@@ -194,13 +194,12 @@ def ellipse(broad: Plane) -> tuple[Points, NDArray[np.bool_]]:
         else labels == np.argmax(np.bincount(labels.ravel())[1:]) + 1
     )
     y, x = np.nonzero(own)
-    weight = smooth[own]
     core = np.unravel_index(np.argmax(np.where(own, smooth, 0.0)), smooth.shape)
-    moments = np.cov(np.stack([x, y]), aweights=weight)
+    moments = np.cov(np.stack([x, y]))
     rows, columns = np.indices(broad.shape)
     offset = np.stack([columns - core[1], rows - core[0]], axis=-1).astype(float)
     distance = np.einsum("...i,ij,...j", offset, np.linalg.inv(moments), offset)
-    return np.array([core[1], core[0]], dtype=float), distance < 2.6**2
+    return np.array([core[1], core[0]], dtype=float), distance < 2.3**2
 
 
 def whole(path: Path, record: dict[str, Any], shape: tuple[int, int]) -> Plane:

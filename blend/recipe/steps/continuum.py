@@ -105,12 +105,13 @@ def _with_line(work: Work, name: str, broad: Plane) -> Work:
         kept = Line(scaled=whole, emission=None, sigma=sigma, scaled_sigma=sigma, broad="red")
         return work.with_(lines=frozen({**work.lines, name: kept}))
     masks = masks_of(work, name)
-    field = _beside_target(work, name, broad, masks)
+    field, nebula = _beside_target(work, name, broad, masks)
     widths = _widths(work, name, broad, field, masks)
     matched = match_profiles(line.pixels[0], broad, fwhm_line=widths[0], fwhm_broad=widths[1])
     fwhm_px = max((width for width in widths if width > 0), default=wider_fwhm(work, name))
     scale = _scale(work, name, field, matched, masks, fwhm_px=fwhm_px)
-    kept = part_line(work, name, scale, matched, masks, fwhm_px=fwhm_px)
+    sky_error = 0.0 if nebula else _sky_error(work, name, scale.value)
+    kept = part_line(work, name, scale, matched, masks, fwhm_px=fwhm_px, sky_error=sky_error)
     told: dict[str, Any] = {
         "scale": scale.value,
         "error": scale.error,
@@ -124,11 +125,22 @@ def _with_line(work: Work, name: str, broad: Plane) -> Work:
     return work.with_(lines=frozen({**work.lines, name: kept}))
 
 
-def _beside_target(work: Work, name: str, broad: Plane, masks: Masks) -> NDArray[np.float64]:
-    """Return the stars beside a disc of starlight, on which stand knots of gas too; all stars where hardly any are.
+def _sky_error(work: Work, name: str, scale: float) -> float:
+    """Return the standard error of the sky of line - s broad, as the fits of both skies state it.
 
-    A nebula is no such disc: there the surroundings are brighter in the line than starlight would be, and the stars on
-    it are as good as those beside it.
+    Not for a nebula: where it leaves no sky free, what the fits state is as large as the nebula's own faint light.
+    """
+    skies = work.told.get("gradient", {})
+    plane = work.recipe.continuum_for(name).from_
+    own, base = (skies.get(key, {}).get(part, {}) for key, part in ((name, name), ("rgb", plane)))
+    return float(np.hypot(own.get("uncertainty", 0.0), scale * base.get("uncertainty", 0.0)))
+
+
+def _beside_target(work: Work, name: str, broad: Plane, masks: Masks) -> tuple[NDArray[np.float64], bool]:
+    """Return the stars beside a disc of starlight, and whether the target is a nebula, where all stars are returned.
+
+    On a disc stand knots of gas too, but all its stars count where hardly any stand beside it. In a nebula the
+    surroundings are brighter in the line than starlight would be, and stars on it are as good as those beside it.
     """
     xy, fwhm_px = _clean_stars(work), wider_fwhm(work, name)
     planes = (work.masters[name].pixels[0], broad)
@@ -136,15 +148,16 @@ def _beside_target(work: Work, name: str, broad: Plane, masks: Masks) -> NDArray
         value_at(surroundings(plane, fwhm_px=fwhm_px, without=masks.saturated), xy) for plane in planes
     )
     on_target = around > DISC_SIGMA * pixel_noise(work.rgb, work.recipe.continuum_for(name).from_)
-    if len(xy) - np.count_nonzero(on_target) < ENOUGH_BESIDE or not on_target.any():
-        return xy
+    if not on_target.any():
+        return xy, False
     (line_flux, _), (flux, _) = (
         star_fluxes(p, xy, radius_px=fwhm_px, invalid=masks.unusable) for p in planes
     )
     with np.errstate(divide="ignore", invalid="ignore"):
         starlight = float(np.nanmedian(np.where(flux > 0, line_flux / flux, np.nan)))
     nebula = float(np.median(line_around[on_target] / around[on_target])) > NEBULA * starlight
-    return xy if nebula else xy[~on_target]
+    few = len(xy) - np.count_nonzero(on_target) < ENOUGH_BESIDE
+    return (xy if nebula or few else xy[~on_target]), nebula
 
 
 def _widths(

@@ -63,7 +63,14 @@ def wider_fwhm(work: Work, name: str) -> float:
 
 
 def part_line(
-    work: Work, name: str, scale: Scale, matched: tuple[Plane, Plane], masks: Masks, *, fwhm_px: float
+    work: Work,
+    name: str,
+    scale: Scale,
+    matched: tuple[Plane, Plane],
+    masks: Masks,
+    *,
+    fwhm_px: float,
+    sky_error: float,
 ) -> Line:
     """Return a line whose continuum is scaled: its light in counts of the broad plane, and what of it is sure.
 
@@ -75,6 +82,8 @@ def part_line(
         The line and its broad plane with equal star profiles.
     fwhm_px : float
         Of the stars in both.
+    sky_error : float
+        Standard error of the sky of line - s broad.
     """
     settings, own = work.recipe.continuum_for(name), work.masters[name]
     line, broad = matched
@@ -105,6 +114,7 @@ def part_line(
         factor=factor,
         fwhm_px=fwhm_px,
         invalid=masks.unusable,
+        sky_error=sky_error,
         may_be_odd=~near(scale.xy),
     )
     stars = star_mask(work.stars.select(~knots), work.rgb.shape, fwhm_px=fwhm_px)

@@ -99,6 +99,7 @@ def measure_noise(
     fwhm_px: float,
     invalid: NDArray[np.bool_] | None = None,
     growth: float | None = None,
+    sky_error: float = 0.0,
     may_be_odd: NDArray[np.bool_] | None = None,
 ) -> EmissionNoise:
     """Measure what the difference line - s broad holds besides emission.
@@ -118,6 +119,8 @@ def measure_noise(
     growth : float, optional
         Growth of the variance by one count of the broad plane, relative to that at the sky: 1 / (gain *
         pixel^2) or, under a bright sky, 1 / sky level. Measured on the data where it is not given.
+    sky_error : float
+        Standard error of the sky of ``line`` - s ``broad``; what the data themselves show counts where it is larger.
     may_be_odd : (n,) bool, optional
         Which stars of the scale are field stars, whose own colour may explain light; elsewhere gas explains it.
     """
@@ -125,6 +128,7 @@ def measure_noise(
     bands = _noise_bands(line, broad, scale.value, fine_px)
     pixel, fine = bands.noise
     coarse, faint, sky = _binned_noise(line, broad, scale.value, max(2.0 * fine_px, COARSE_PX))
+    sky = max(sky, sky_error)
     if growth is None:
         growth = bands.growth
     left = (fine, growth)
