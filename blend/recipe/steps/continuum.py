@@ -130,7 +130,7 @@ def _sky_error(work: Work, name: str, scale: float) -> float:
 
     Not for a nebula: where it leaves no sky free, what the fits state is as large as the nebula's own faint light.
     """
-    skies = work.told.get("gradient", {})
+    skies = work.recorded.get("gradient", {})
     plane = work.recipe.continuum_for(name).from_
     own, base = (skies.get(key, {}).get(part, {}) for key, part in ((name, name), ("rgb", plane)))
     return float(np.hypot(own.get("uncertainty", 0.0), scale * base.get("uncertainty", 0.0)))
