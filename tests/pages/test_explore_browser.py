@@ -159,7 +159,7 @@ def test_the_copied_command_run_by_the_program_gives_what_is_on_screen(tab: Any,
     apart[made.max(axis=2) >= 250] = 0
     star = np.squeeze(fits.getdata(tmp_path / "run" / "star-mask.fits"))[::-1] > 0
     assert apart[~star].max() <= 1
-    # In seven pixels of one star, beside bright line light, two codes: what a star may gain there is told from its fill.
+    # In seven pixels of one star, beside bright line light, two: what a star may gain there is told from its fill.
     assert apart[star].max() <= 2
     assert np.count_nonzero(apart > 1) <= 10
 
