@@ -38,6 +38,8 @@ class Case:
         Words that the wrong one prints (any case, either stream) and its right counterpart does not.
     right_code : int
         Exit code of the right one.
+    true_of_right : tuple of str
+        Codes of warnings that are true of the right one: a star cluster has no line light.
     short : bool
         Part of the short form, which every run of the tests does.
     """
@@ -49,6 +51,7 @@ class Case:
     warning: str = ""
     says: str = ""
     right_code: int = 0
+    true_of_right: tuple[str, ...] = ()
     short: bool = False
 
     def __post_init__(self) -> None:

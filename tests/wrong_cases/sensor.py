@@ -218,12 +218,14 @@ CASES = [
         wrong=lambda folder: _wrong_flat(folder, 0.08),
         right=lambda folder: _wide_target(folder, 0.012),
         warning="flat-fault",
+        true_of_right=("no-line-light",),
     ),
     Case(
         name="the outskirts of a target that fills the frame",
         wrong=lambda folder: _wide_target(folder, 0.012),
         right=lambda folder: _wide_target(folder, 0.0),
         says="or the outskirts of the target",
+        true_of_right=("no-line-light",),
     ),
     Case(
         name="smoothed masters",

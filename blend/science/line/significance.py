@@ -180,6 +180,7 @@ def _compact(parts: _Parts) -> tuple[Plane, Plane, Plane]:
     halo = COARSE_BIN * ((len(taps) + len(fine)) // (2 * COARSE_BIN) + 1)
     rows, columns = parts.emission.shape
     out = np.empty((rows, columns), dtype=np.float32)
+    surely_dark = np.empty((rows, columns), dtype=bool)
     light, narrow, wrong, smooth = (
         np.empty((-(-rows // COARSE_BIN), -(-columns // COARSE_BIN)), dtype=np.float32) for _ in range(4)
     )
@@ -192,8 +193,10 @@ def _compact(parts: _Parts) -> tuple[Plane, Plane, Plane]:
         broad_here = blur_block(parts.broad[low:high], fine)
         narrow_here = systematic_block(blur_block(base, fine), sharp, low)
         out[block] = -np.inf
+        over = blur_block(own, taps)[part]
+        surely_dark[block] = over + spread_rows(parts.glow, CELL_PX, block, columns) < -NEGATIVE * noise.fine
         raise_significance(
-            blur_block(own, taps)[part],
+            over,
             blur_block(narrow_here, taps)[part],
             broad_here[part],
             noise.fine,
@@ -211,6 +214,8 @@ def _compact(parts: _Parts) -> tuple[Plane, Plane, Plane]:
 
     def raise_to_coarse(block: slice) -> None:
         np.maximum(out[block], spread_rows(coarse, COARSE_BIN, block, columns), out=out[block])
+        # An edge in starlight that was taken off twice stands out of its surroundings, too.
+        out[block][surely_dark[block]] = 0.0
 
     map_row_blocks(raise_to_coarse, rows)
     return out, wrong, smooth
@@ -289,10 +294,9 @@ def _join(parts: _Parts, weight: Plane, faint: Plane) -> None:
         over = blur_block(whole, narrow)
         with np.errstate(divide="ignore", invalid="ignore"):
             ratio = np.clip(blur_block(passed, narrow) / over, 0.0, 1.0)
-        # Where the light around is below 0 a share of it has no meaning: there the light passes as it was found, but
-        # not where it is surely negative: an edge in starlight taken off twice stands out of its surroundings, too.
+        # Where the light around is below 0 a share of it has no meaning: there the light passes as it was found.
         ratio = np.where(over > 0.0, ratio, np.maximum(share, diffuse))
-        ratio *= ((share > 0.0) | (diffuse > 0.0)) & (over > -NEGATIVE * parts.noise.fine)
+        ratio *= (share > 0.0) | (diffuse > 0.0)
         with np.errstate(divide="ignore", invalid="ignore"):
             mend = blur_block(passed, wide) / blur_block(ratio * whole, wide)
         ratio *= np.clip(np.nan_to_num(mend, nan=1.0), LEAST_MEND, 1.0 / LEAST_MEND)
