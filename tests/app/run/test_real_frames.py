@@ -55,7 +55,7 @@ def test_the_nebula_is_in_the_emission_and_the_stars_are_not(outcome: tuple[Outc
     place = (slice(rows // 2 - 30, rows // 2 + 30), slice(columns // 2 - 30, columns // 2 + 30))
     # Stars have no weight of their own: a blend fills their places from around them.
     middle = emission[place][stars[place] == 0]
-    assert middle.size > 3000
+    assert middle.size > 2000
     assert np.count_nonzero(middle) > 0.95 * middle.size
     border = np.ones(emission.shape, dtype=bool)
     border[60:-60, 60:-60] = False
