@@ -167,7 +167,7 @@ class Continuum(Table):
         default=3.0,
         ge=0,
         le=20,
-        description="emission fainter than this many sigma fades to none; 0 keeps all",
+        description="in regions that are surely there, a pixel passes whole from 0.8 of this many sigma; 0 keeps all",
     )
 
 
