@@ -27,7 +27,7 @@ from blend.science.sky.fit import SkyFit, sky_uncertainty
 from blend.science.sky.flat_fault import divide_flat_fault, find_flat_fault
 from blend.science.sky.gradient import fit_sky
 from blend.science.sky.guide import FEWEST_BLOCKS, fit_behind_line, guide_by_line
-from blend.science.sky.model import HALO_DOUBT
+from blend.science.sky.halo import HALO_DOUBT
 from blend.science.sky.moonlit import fit_moonlight, moon_shape, shape_towards
 from blend.science.sky.objects import object_mask
 from blend.science.sky.spline import fit_spline

@@ -18,7 +18,7 @@ from blend.base.robust import MAD_TO_SIGMA
 from blend.science.sky.blocks import SkyBlocks, block_size, chebyshev_terms, measure_blocks, unit_coordinates
 from blend.science.sky.fit import SkyFit, Strength, build_sky
 from blend.science.sky.gradient import choose_sky, degrees_for, faint_light_doubt, finish_sky, usable_blocks
-from blend.science.sky.model import CLIP_ABOVE, CLIP_BELOW, bounded_error, weighted_fit
+from blend.science.sky.model import CLIP_ABOVE, CLIP_BELOW, bounded_error, surface_under, weighted_fit
 
 LEAST_SHARE = 0.02
 """Share of the blocks under the surface that tells a line's sky: few enough to be dark, enough to be many."""
@@ -310,26 +310,6 @@ def _quantile_noise(terms: Columns, off: NDArray[np.float64]) -> NDArray[np.floa
     low, high = np.quantile(off, [0.5 * LEAST_SHARE, 2.0 * LEAST_SHARE])
     width = float(high - low) / (1.5 * LEAST_SHARE)
     return np.asarray(LEAST_SHARE * (1.0 - LEAST_SHARE) * width**2 * np.linalg.pinv(terms.T @ terms))
-
-
-def surface_under(terms: Columns, values: NDArray[np.float64], share: float) -> NDArray[np.float64]:
-    """Return the answer of terms x under which a share of the values lies (quantile regression).
-
-    Minimises the sum of (values - terms x) times share above and (1 - share) below, by reweighted least squares.
-    """
-    weights = np.ones(values.size)
-    answer: NDArray[np.float64] = np.zeros(terms.shape[1])
-    for _ in range(100):
-        root = np.sqrt(weights)
-        fresh = np.linalg.lstsq(terms * root[:, None], values * root, rcond=1e-10)[0]
-        off = values - terms @ fresh
-        scale = MAD_TO_SIGMA * float(np.median(np.abs(off - np.median(off))))
-        if np.abs(fresh - answer).max() <= 1e-4 * scale:
-            return np.asarray(fresh)
-        answer = np.asarray(fresh, dtype=np.float64)
-        weights = np.where(off > 0.0, share, 1.0 - share) / np.maximum(np.abs(off), 0.01 * scale + 1e-30)
-        weights /= weights.max()
-    return np.asarray(answer)
 
 
 def _padded(covariance: NDArray[np.float64], size: int) -> NDArray[np.float64]:

@@ -18,6 +18,7 @@ from numpy.typing import NDArray
 from blend.base.robust import bin_mean, difference_noise, median_and_sigma
 from blend.base.rowblocks import map_row_blocks, map_together
 from blend.science.sky.blocks import bin_light, chebyshev_surface, chebyshev_terms, unit_coordinates
+from blend.science.sky.borders import smooth_borders
 
 WANTED_BINS = 120_000
 LARGEST_BIN = 8
@@ -32,6 +33,8 @@ WANTED_SKY = 0.35
 """With less sky than this left the limits are raised: a halo is better fitted than masked to the frame's edge."""
 MOST_RAISED = 8.0
 ROUNDS = 6
+SURROUNDINGS = 7
+"""Bins across the surroundings that a star in wide light is held against."""
 
 
 @dataclass(frozen=True)
@@ -143,7 +146,7 @@ def object_mask(
     size = bin_size((rows, columns))
     bins = [bin_light(plane, size=size, invalid=invalid) for plane in pixels]
     least = [0.0] * len(bins) if least_noise is None else [sigma / size for sigma in least_noise]
-    found = _find_in_bins(np.stack(bins), reach=reach, least=least)
+    found = _find_in_bins(np.stack(bins), reach=reach, least=least, size_px=size)
     if size == 1:
         return found
     return _enlarge(found, size, (rows, columns))
@@ -164,14 +167,17 @@ def bin_size(shape: tuple[int, int]) -> int:
     return size
 
 
-def _find_in_bins(bins: NDArray[np.float64], *, reach: float, least: Sequence[float]) -> NDArray[np.bool_]:
+def _find_in_bins(
+    bins: NDArray[np.float64], *, reach: float, least: Sequence[float], size_px: int
+) -> NDArray[np.bool_]:
     """Return the mask on the grid of bins (planes, rows, columns)."""
     from scipy.ndimage import binary_closing
 
     known = np.isfinite(bins).any(axis=0)
     masked = np.zeros(bins.shape[1:], dtype=np.bool_)
     scaled = [_in_units_of_noise(plane, sigma) for plane, sigma in zip(bins, least, strict=True)]
-    layers = [layer for layer in scaled if layer is not None]
+    layers = [layer for layer, _ in (each for each in scaled if each is not None)]
+    levels = [level for _, level in (each for each in scaled if each is not None)]
     if not layers:
         return masked
     # Planes that share noise (demosaiced ones do) add up to more than independent ones.
@@ -193,6 +199,7 @@ def _find_in_bins(bins: NDArray[np.float64], *, reach: float, least: Sequence[fl
             if (known & ~fresh).mean() >= WANTED_SKY or raised >= MOST_RAISED:
                 break
             raised *= 2.0
+        fresh &= ~_sky_at_border(layers, fresh, levels, size_px=size_px)
         settled = turn > 0 and np.count_nonzero(fresh != masked) <= 0.005 * fresh.size
         masked = fresh
         if settled or turn == ROUNDS - 1:
@@ -203,8 +210,33 @@ def _find_in_bins(bins: NDArray[np.float64], *, reach: float, least: Sequence[fl
     return (masked | closed) & known
 
 
-def _in_units_of_noise(plane: NDArray[np.float64], least: float) -> NDArray[np.float64] | None:
-    """Return the plane over its own noise, at least ``least``, about its median; None where it holds one value only."""
+def _sky_at_border(
+    layers: list[NDArray[np.float64]], masked: NDArray[np.bool_], levels: list[float], *, size_px: int
+) -> NDArray[np.bool_]:
+    """Return what of a mask is wide smooth light at the border, less the stars in it."""
+    wide = smooth_borders(layers, masked, levels, size_px=size_px)
+    if wide.any():
+        for layer in layers:
+            wide &= ~_sharp(layer)
+    return wide
+
+
+def _sharp(layer: NDArray[np.float64]) -> NDArray[np.bool_]:
+    """Mark what lies above the noise beside its own surroundings."""
+    from scipy.ndimage import uniform_filter
+
+    known = np.isfinite(layer)
+    held = np.where(known, layer, 0.0)
+    share = uniform_filter(known.astype(np.float64), SURROUNDINGS)
+    around = uniform_filter(held, SURROUNDINGS) / np.maximum(share, 1e-6)
+    return _grown(np.where(known, layer - around, 0.0) > FINE_SIGMA)
+
+
+def _in_units_of_noise(plane: NDArray[np.float64], least: float) -> tuple[NDArray[np.float64], float] | None:
+    """Return the plane over its own noise, at least ``least``, about its median, and that median over the noise.
+
+    None where it holds one value only.
+    """
     middle, spread = median_and_sigma(plane)
     noise = difference_noise(plane)
     if not np.isfinite(middle):
@@ -214,7 +246,7 @@ def _in_units_of_noise(plane: NDArray[np.float64], least: float) -> NDArray[np.f
     noise = max(noise if np.isfinite(noise) else 0.0, least, digits, 1e-3 * spread)
     if not spread > digits:
         return None
-    return (plane - middle) / noise
+    return (plane - middle) / noise, middle / noise
 
 
 def _first_sky(layer: NDArray[np.float64]) -> NDArray[np.float64]:

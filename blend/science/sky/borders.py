@@ -1,0 +1,107 @@
+"""Wide smooth light at the frame's border: sky until shown otherwise, whatever a mask says.
+
+A street light's lobe in a corner, or a sky that a large galaxy has bent, lies above a low-order surface as an object
+does. But objects have a core, or structure, or a colour of their own.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+from numpy.typing import NDArray
+
+from blend.base.robust import bin_mean, difference_noise
+
+CELL_PX = 64
+"""Light is judged over so many pixels, by cells half as wide: a star, and most of a galaxy's core, is smaller."""
+FEWEST_CELLS = 10
+"""Fewer cannot show how light bends along both axes."""
+MOST_CELLS = 12
+"""So many times that length fits along the short side at least."""
+MOST_BENT = 0.25
+"""Second difference over the light's range: a Gaussian lobe of twice that length and more has 0.22 at most, an
+exponential disc whose scale length is six times it 0.31 at its core, smaller ones and bulges more."""
+NOISE_LIMIT = 5.0
+MOST_COLOUR = 3.0
+"""Light over sky in one plane over the same in another: lamps differ from the sky by less, emission by far more."""
+
+
+def smooth_borders(
+    layers: Sequence[NDArray[np.float64]],
+    masked: NDArray[np.bool_],
+    levels: Sequence[float],
+    *,
+    size_px: int,
+) -> NDArray[np.bool_]:
+    """Return where a mask covers wide light that touches the frame's border, is smooth, and has the sky's colour.
+
+    Parameters
+    ----------
+    layers : sequence of (rows, columns)
+        Bins of every plane over its noise, NaN where unknown.
+    masked : (rows, columns) bool
+    levels : sequence of float
+        The sky of every plane in the same unit; of one within its noise nothing is said.
+    size_px : int
+        Pixels across a bin.
+    """
+    from scipy.ndimage import label
+
+    nothing = np.zeros(masked.shape, dtype=np.bool_)
+    step = max(1, min(CELL_PX // size_px, min(masked.shape) // MOST_CELLS) // 2)
+    covered = bin_mean(masked.astype(np.float64), step) > 0.5
+    names, count = label(covered)
+    if count == 0 or covered.all():
+        return nothing
+    cells = [_cell_medians(layer, step) for layer in layers]
+    border = np.zeros(covered.shape, dtype=np.bool_)
+    border[[0, -1]], border[:, [0, -1]] = True, True
+    found = np.zeros(covered.shape, dtype=np.bool_)
+    for name in range(1, count + 1):
+        patch = names == name
+        if patch.sum() < FEWEST_CELLS or not (patch & border).any():
+            continue
+        if all(_is_smooth(one, patch) for one in cells) and _has_the_colour(cells, patch, ~covered, levels):
+            found |= patch
+    rows, columns = (
+        np.minimum(np.arange(full) // step, part - 1)
+        for full, part in zip(masked.shape, covered.shape, strict=True)
+    )
+    return np.asarray(found[np.ix_(rows, columns)] & masked)
+
+
+def _cell_medians(layer: NDArray[np.float64], step: int) -> NDArray[np.float64]:
+    """Return medians over step x step bins, in which stars do not count; those beyond the last whole one left out."""
+    rows, columns = (count // step for count in layer.shape)
+    blocks = layer[: rows * step, : columns * step].reshape(rows, step, columns, step)
+    parts = blocks.transpose(0, 2, 1, 3).reshape(rows, columns, -1)
+    known = np.asarray(np.isfinite(parts).any(axis=2))
+    return np.where(known, np.nanmedian(np.where(known[..., None], parts, 0.0), axis=2), np.nan)
+
+
+def _is_smooth(cells: NDArray[np.float64], patch: NDArray[np.bool_]) -> bool:
+    """Tell whether light bends slowly from cell to cell, measured against its range and the noise of cells."""
+    own = np.where(patch, cells, np.nan)
+    along = [own[4:] - 2.0 * own[2:-2] + own[:-4], own[:, 4:] - 2.0 * own[:, 2:-2] + own[:, :-4]]
+    bent = np.concatenate([one.ravel() for one in along])
+    bent = np.abs(bent[np.isfinite(bent)])
+    if bent.size == 0:
+        return False
+    noise = difference_noise(cells)
+    allowed = MOST_BENT * float(np.nanmax(own) - np.nanmin(own))
+    return bool(bent.max() <= max(allowed, NOISE_LIMIT * noise))
+
+
+def _has_the_colour(
+    cells: Sequence[NDArray[np.float64]],
+    patch: NDArray[np.bool_],
+    sky: NDArray[np.bool_],
+    levels: Sequence[float],
+) -> bool:
+    """Tell whether light is the same share of the sky in all planes, or no brighter than what is not masked."""
+    above = [float(np.nanmedian(one[patch]) - np.nanmedian(one[sky])) for one in cells]
+    if max(above) <= 0.0:
+        return True
+    shares = [light / level for light, level in zip(above, levels, strict=True) if level > 1.0]
+    return len(shares) < 2 or max(shares) <= MOST_COLOUR * min(shares)
