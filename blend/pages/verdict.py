@@ -6,9 +6,10 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any
 
-GOOD_RMS_PX, GOOD_SLOPE_SIGMA, GOOD_SCALE_ERROR = 0.3, 0.25, 0.03
+GOOD_RMS_PX, GOOD_SLOPE_SIGMA, GOOD_AREA_SIGMA, GOOD_SCALE_ERROR = 0.3, 0.25, 1.0, 0.03
 GOOD_TINT, GOOD_CLIPPED = 1.0, 0.001
-"""Bars of the verdict: a third of a pixel, a quarter of a pixel's noise, 3 %, one CIEDE2000, a thousandth."""
+"""Bars of the verdict: a third of a pixel, a quarter of a pixel's noise (all of it over an area), 3 %, one CIEDE2000,
+a thousandth."""
 
 
 @dataclass(frozen=True)
@@ -46,7 +47,14 @@ def _slope(record: Mapping[str, Any]) -> Line:
         return Line("Slope left", "not measured; no sky was taken out", False)
     worst, where = max(left)
     text = f"{worst:.2f} sigma of a pixel from corner to corner at most, in {where}"
-    return Line("Slope left", text, worst <= GOOD_SLOPE_SIGMA)
+    uneven = max(
+        (entry.get("largest_deviation_sigma") or 0.0, f"{name}.{plane}")
+        for name, planes in record["gradient"].items()
+        for plane, entry in planes.items()
+    )
+    if uneven[0] > 0.0:
+        text += f"; no area of a hundredth of the frame is further than {uneven[0]:.2f} from neutral (in {uneven[1]})"
+    return Line("Slope left", text, worst <= GOOD_SLOPE_SIGMA and uneven[0] <= GOOD_AREA_SIGMA)
 
 
 def _scale(record: Mapping[str, Any]) -> Line:

@@ -15,6 +15,7 @@ from blend.recipe.steps.doubts import doubt_trails
 from blend.recipe.steps.flatwords import Bowl, judge_bowls
 from blend.recipe.steps.skyfacts import MoonFacts, line_nm_of, moon_facts
 from blend.recipe.steps.skywords import (
+    UNEVEN_SIGMA,
     PlaneSky,
     SkyView,
     glow_warnings,
@@ -37,6 +38,7 @@ from blend.science.sky import (
     fit_sky,
     fit_spline,
     guide_by_line,
+    largest_deviation,
     object_mask,
     region_mask,
     shape_towards,
@@ -252,7 +254,18 @@ def _one_plane(
     check = None if what.predicted is None or what.leads else compare_slope(fit, what.predicted)
     subtract_sky(light, fit, out=out)
     glow = None if _unsure(what, fit) else find_corner_glow(fit)
-    return PlaneSky(fit, bowl, glow, check, view, _left(out, what, fit))
+    uneven = None if _unsure(what, fit) else largest_deviation(fit)
+    bend = None
+    if (
+        uneven is not None
+        and noise > 0.0
+        and uneven > UNEVEN_SIGMA * noise
+        and what.settings.model == "polynomial"
+    ):
+        bend = largest_deviation(
+            _fit(light, replace(what, settings=what.settings.model_copy(update={"model": "spline"})))
+        )
+    return PlaneSky(fit, bowl, glow, check, view, _left(out, what, fit), uneven, bend)
 
 
 def _fit(plane: NDArray[np.float32], what: _Plane) -> SkyFit:

@@ -26,6 +26,8 @@ TOO_STEEP_SIGMA = 0.25
 """A slope left above this many sigma of a pixel, corner to corner, is worth a warning."""
 TOO_UNSURE_SIGMA = 1.0
 """So is a sky whose own error, all over the frame, is more than a pixel's noise."""
+UNEVEN_SIGMA = 1.0
+"""So is a hundredth of the frame that lies further from neutral than a pixel's noise: stretched, it shows."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -40,7 +42,7 @@ class SkyView:
 
 @dataclass(frozen=True, eq=False)
 class PlaneSky:
-    """A plane with its sky taken out."""
+    """A plane with its sky taken out; ``uneven`` is its largest deviation, ``by_spline`` that with a spline."""
 
     fit: SkyFit
     bowl: Bowl | None
@@ -48,6 +50,8 @@ class PlaneSky:
     check: SlopeCheck | None
     view: SkyView
     left: float | None
+    uneven: float | None = None
+    by_spline: float | None = None
 
 
 def sky_entry(done: PlaneSky, upside_down: bool) -> dict[str, Any]:
@@ -62,6 +66,8 @@ def sky_entry(done: PlaneSky, upside_down: bool) -> dict[str, Any]:
         "sky_share": fit.sky_share,
         "slope_left": left,
         "slope_left_sigma": left / noise if left is not None and noise > 0 else None,
+        "largest_deviation": done.uneven,
+        "largest_deviation_sigma": done.uneven / noise if done.uneven is not None and noise > 0 else None,
         "sigma": noise if noise > 0 else None,
     }
     if fit.line_factor is not None:
@@ -114,11 +120,22 @@ def plane_warnings(label: str, done: PlaneSky) -> list[tuple[str, str]]:
     if left is not None and noise > 0 and left / noise > TOO_STEEP_SIGMA:
         text = f"{label}: a slope of {left / noise:.2f} sigma of a pixel is left, corner to corner"
         found.append(("slope-left", text))
+    if done.uneven is not None and noise > 0 and done.uneven > UNEVEN_SIGMA * noise:
+        found.append(("sky-uneven", _uneven(label, done, noise)))
     if fit.strength is not None and surely_below(fit.strength):
         found.append(("moonlight-held", _held(label, fit.strength, noise)))
     if done.check is not None and not done.check.agrees:
         found.append(("slope-unlike-moon", _unlike(label, done.check, done.glow)))
     return found
+
+
+def _uneven(label: str, done: PlaneSky, noise: float) -> str:
+    assert done.uneven is not None
+    text = f"{label}: where no object was found, a hundredth of the frame or more lies {done.uneven / noise:.1f} sigma"
+    text += " of a pixel from neutral: the sky may bend more than the model does (street light, reflections)"
+    if done.by_spline is None or done.by_spline > 0.5 * done.uneven:
+        return text
+    return text + f'. model = "spline" would leave {done.by_spline / noise:.1f}; ' + CAN_EAT
 
 
 def _held(label: str, strength: Strength, noise: float) -> str:

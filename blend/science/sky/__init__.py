@@ -25,6 +25,7 @@ if TYPE_CHECKING:
         moon_shape,
         shape_towards,
     )
+    from blend.science.sky.neutral import largest_deviation
     from blend.science.sky.objects import Region, object_mask, region_mask
     from blend.science.sky.spline import CAN_EAT, fit_spline
     from blend.science.sky.star_bowl import Fluxes, StarBowl, compare_bowl
@@ -48,6 +49,7 @@ else:
                 "moon_shape",
                 "shape_towards",
             ],
+            "neutral": ["largest_deviation"],
             "objects": ["Region", "object_mask", "region_mask"],
             "spline": ["CAN_EAT", "fit_spline"],
             "star_bowl": ["Fluxes", "StarBowl", "compare_bowl"],
@@ -76,6 +78,7 @@ __all__ = [
     "fit_sky",
     "fit_spline",
     "guide_by_line",
+    "largest_deviation",
     "likely_causes",
     "moon_shape",
     "object_mask",

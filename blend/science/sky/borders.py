@@ -20,8 +20,11 @@ FEWEST_CELLS = 10
 MOST_CELLS = 12
 """So many times that length fits along the short side at least."""
 MOST_BENT = 0.25
-"""Second difference over the light's range: a Gaussian lobe of twice that length and more has 0.22 at most, an
-exponential disc whose scale length is six times it 0.31 at its core, smaller ones and bulges more."""
+"""Second difference over the light's range: a Gaussian lobe of twice that length and more has 0.22 at most, a core
+within the frame more."""
+LEAST_CUSP = 0.01
+"""The same where light is brightest: below 0 for a lobe whose top is near; a disc of scale length h whose centre the
+border cuts has (1 - exp(-1 / h))^2, 0.024 for six times that length."""
 NOISE_LIMIT = 5.0
 MOST_COLOUR = 3.0
 """Light over sky in one plane over the same in another: lamps differ from the sky by less, emission by far more."""
@@ -62,7 +65,11 @@ def smooth_borders(
         patch = names == name
         if patch.sum() < FEWEST_CELLS or not (patch & border).any():
             continue
-        if all(_is_smooth(one, patch) for one in cells) and _has_the_colour(cells, patch, ~covered, levels):
+        above = [float(np.nanmedian(one[patch]) - np.nanmedian(one[~covered])) for one in cells]
+        smooth = all(_is_smooth(one, patch) for one in cells)
+        brightest = cells[int(np.argmax(above))]
+        lamp = _has_the_colour(above, levels) and not _has_a_cusp(brightest, patch)
+        if smooth and (max(above) <= 0.0 or lamp):
             found |= patch
     rows, columns = (
         np.minimum(np.arange(full) // step, part - 1)
@@ -93,15 +100,20 @@ def _is_smooth(cells: NDArray[np.float64], patch: NDArray[np.bool_]) -> bool:
     return bool(bent.max() <= max(allowed, NOISE_LIMIT * noise))
 
 
-def _has_the_colour(
-    cells: Sequence[NDArray[np.float64]],
-    patch: NDArray[np.bool_],
-    sky: NDArray[np.bool_],
-    levels: Sequence[float],
-) -> bool:
-    """Tell whether light is the same share of the sky in all planes, or no brighter than what is not masked."""
-    above = [float(np.nanmedian(one[patch]) - np.nanmedian(one[sky])) for one in cells]
-    if max(above) <= 0.0:
-        return True
+def _has_a_cusp(cells: NDArray[np.float64], patch: NDArray[np.bool_]) -> bool:
+    """Tell whether light is hollow at its brightest, as discs and cores are even where a border cuts them."""
+    own = np.where(patch, cells, np.nan)
+    y, x = np.unravel_index(int(np.nanargmax(own)), own.shape)
+    limit = max(LEAST_CUSP * float(np.nanmax(own) - np.nanmin(own)), NOISE_LIMIT * difference_noise(cells))
+    bends = []
+    for line, at in ((own[:, x], int(y)), (own[y], int(x))):
+        starts = [first for first in (at - 4, at - 2, at) if first >= 0 and first + 4 < line.size]
+        bends += [float(line[first] - 2.0 * line[first + 2] + line[first + 4]) for first in starts]
+    known = [bend for bend in bends if np.isfinite(bend)]
+    return not known or max(known) > limit
+
+
+def _has_the_colour(above: Sequence[float], levels: Sequence[float]) -> bool:
+    """Tell whether light is the same share of the sky in all planes."""
     shares = [light / level for light, level in zip(above, levels, strict=True) if level > 1.0]
     return len(shares) < 2 or max(shares) <= MOST_COLOUR * min(shares)

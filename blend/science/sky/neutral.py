@@ -1,0 +1,38 @@
+"""How far from neutral a sky was left: the largest deviation of a wide area, over the whole frame."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from blend.base.robust import bin_mean
+from blend.science.sky.fit import SkyFit
+
+AREA = 3
+"""Blocks across an area: 9 of 1200 are a hundredth of the frame, which the eye sees; a galaxy seldom covers it."""
+LEAST_SHARE = 0.5
+"""Of a block that no object covers. Smooth light at the border is no object, whether the fit used it or not."""
+LEAST_SKY = 0.35
+"""With less of the frame than this the search for objects lets their light pass for sky."""
+
+
+def largest_deviation(fit: SkyFit) -> float | None:
+    """Return the largest mean of an area of blocks above or below the sky that was taken off, unit of the plane.
+
+    Blocks that the fit left out as too bright count like all others. Beside a halo it is what the halo's doubt does not
+    explain. None where emission was taken out by a line, or too little of the frame is surely free of objects.
+
+    References
+    ----------
+    Derived here.
+    """
+    if fit.block_share is None or fit.line_factor is not None or fit.sky_share < LEAST_SKY:
+        return None
+    left = fit.block_values - fit.at(fit.block_xy)[0]
+    doubt = np.zeros(left.size)
+    if fit.halo is not None:
+        left, doubt = left - fit.halo.shine(fit.block_xy), 2.0 * fit.halo.doubt(fit.block_xy)
+    left = np.sign(left) * np.maximum(np.abs(left) - doubt, 0.0)
+    seen = np.isfinite(left) & (fit.block_share >= LEAST_SHARE)
+    areas = bin_mean(np.where(seen, left, np.nan).reshape(fit.block_grid), AREA)
+    areas = np.abs(areas[np.isfinite(areas)])
+    return float(areas.max()) if areas.size else None
