@@ -35,7 +35,7 @@ _FIT_FWHM, _LEAST_REACH = 1.4, 2
 """Radius of the fit by the width, where a Gaussian has 0.4 % of its peak, and the least in photosites: 21 for five
 unknowns."""
 
-_TURNS, _MOST_STEP_PX, _MOST_WIDENING, _WIDTHS = 15, 0.3, 0.2, (0.3, 3.0)
+_TURNS, _MOST_STEP_PX, _MOST_WIDENING, _NARROWEST, _WIDEST = 15, 0.3, 0.2, 0.3, 3.0
 """Steps of the fit; how far one moves a centre, and widens, by the first guess; and what the width is held between: so
 no first step overshoots (chosen, not measured)."""
 
@@ -387,5 +387,5 @@ def _fit_gaussians(
         step[:, 2:4] = np.clip(step[:, 2:4], -_MOST_STEP_PX, _MOST_STEP_PX)
         step[:, 4] = np.clip(step[:, 4], -_MOST_WIDENING * sigma, _MOST_WIDENING * sigma)
         terms += step
-        terms[:, 4] = np.clip(terms[:, 4], *(width * sigma for width in _WIDTHS))
+        terms[:, 4] = np.clip(terms[:, 4], _NARROWEST * sigma, _WIDEST * sigma)
     return terms[:, 2:4]
