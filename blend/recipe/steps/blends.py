@@ -19,6 +19,7 @@ from blend.recipe.steps.protect_stars import begin_blends, depends_on_star, limi
 from blend.recipe.steps.stretch import black_level, plane_noise, stretch_facts, white_level
 from blend.science.line import H_ALPHA_NM
 from blend.science.picture import (
+    LUMINANCE_WEIGHTS,
     Formula,
     SolvedStretch,
     apply_formula,
@@ -190,8 +191,8 @@ def _add_share(plane: Plane, factor: float, *, after: Plane, before: Plane) -> N
 
 
 def luminance_noise(work: Work) -> float:
-    weights = (0.2126, 0.7152, 0.0722)
-    return float(np.sqrt(sum((w * plane_noise(work, p)) ** 2 for w, p in zip(weights, COLOUR, strict=True))))
+    weighted = zip(LUMINANCE_WEIGHTS, COLOUR, strict=True)
+    return float(np.sqrt(sum((w * plane_noise(work, plane)) ** 2 for w, plane in weighted)))
 
 
 def _formula(

@@ -14,6 +14,7 @@ if TYPE_CHECKING:
         white_from_stars,
     )
     from blend.science.picture.colour import (
+        LUMINANCE_WEIGHTS,
         display_luminance,
         luminance,
         replace_luminance,
@@ -60,6 +61,7 @@ else:
                 "white_from_stars",
             ],
             "colour": [
+                "LUMINANCE_WEIGHTS",
                 "display_luminance",
                 "luminance",
                 "replace_luminance",
@@ -94,6 +96,7 @@ __all__ = [
     "CURVES",
     "FORMULAS",
     "LEAST_SIGNAL",
+    "LUMINANCE_WEIGHTS",
     "SMALLEST_SIGMA",
     "BlendLoss",
     "Curve",
