@@ -22,6 +22,7 @@ from blend.files.header import BLOCK, CARD, Header
 from blend.files.source import in_words
 
 DEFLATE_RATIO = 1032
+"""Most that deflate unpacks of a byte: 258 of two bits (RFC 1951, section 3.2.5)."""
 SPARE = 64 * 2**20
 """A tile may unpack to this much more than its pixels take before it counts as no tile of this picture."""
 
