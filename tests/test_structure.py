@@ -29,6 +29,22 @@ MODULES = sorted(path for folder in ORDER for path in (PACKAGE / folder).rglob("
 LARGEST_SHARE = 0.20
 MOST_LINES = 450
 
+TESTS = Path(__file__).parent
+
+PRIVATE_IN_TESTS = {
+    # what other systems have or lack is put in their place
+    "base/test_system.py": {"system._Counters", "system._fcntl", "system._msvcrt", "system._resource"},
+    "files/test_bombs.py": {"system._group_memory", "system._kept"},
+    # drivers that call many thousand times what a command does once
+    "fuzz.py": {"replay._target"},
+    "wrong.py": {"commands._run"},
+    # parts against a slow, obvious version of each: to be asked through what is offered
+    "science/picture/test_chroma.py": {"chroma._mirror", "chroma._sharpened", "chroma._smooth"},
+    "science/sky/test_arms.py": {"arms._shared_errors"},
+    "science/sky/test_spline.py": {"spline._spline"},
+}
+"""Private names that tests still use, and why: the list only becomes shorter."""
+
 NO_REASON_YET = {"science/grid": 6, "science/line": 2, "science/picture": 1}
 """Rooms with numbers that have a name and no reason, and how many at most: fewer from change to change."""
 
@@ -100,6 +116,32 @@ def unexplained(source: str) -> list[str]:
             last += 1
         if named and not told & set(range(first, last + 1)):
             found.append(ast.unparse(node))
+    return found
+
+
+def private_names(path: Path) -> set[str]:
+    """Return the names of the package with an underscore before them that a test file uses, as `module._name`."""
+    tree = ast.parse(path.read_text(encoding="utf-8"))
+    homes: dict[str, str] = {}
+    found = set()
+    for node in ast.walk(tree):
+        if isinstance(node, ast.ImportFrom) and (node.module or "").split(".")[0] == "blend":
+            for alias in node.names:
+                homes[alias.asname or alias.name] = alias.name
+                if alias.name.startswith("_"):
+                    found.add(f"{str(node.module).rpartition('.')[2]}.{alias.name}")
+    for node in ast.walk(tree):
+        words = (
+            node.args[:2] if isinstance(node, ast.Call) and ast.unparse(node.func).endswith("setattr") else ()
+        )
+        if isinstance(node, ast.Attribute) and isinstance(node.value, ast.Name) and node.value.id in homes:
+            name, home = node.attr, homes[node.value.id]
+        elif len(words) == 2 and isinstance(words[0], ast.Name) and isinstance(words[1], ast.Constant):
+            name, home = str(words[1].value), homes.get(words[0].id, "")
+        else:
+            continue
+        if home and name.startswith("_") and not name.startswith("__"):
+            found.add(f"{home}.{name}")
     return found
 
 
@@ -257,3 +299,10 @@ def test_a_reason_may_stand_on_above_or_below_a_number() -> None:
     assert not unexplained("# of a frame\nA = (1, -2.5)\nB = 2**3\n")
     assert not unexplained('A = 1\nB = 2\n"""Both of a frame."""\n')
     assert unexplained('A = "word"\nB = True\nC = [1, 2]\n\n"""Of something else."""\n') == ["C = [1, 2]"]
+
+
+def test_tests_use_private_names_less_and_less() -> None:
+    for path in sorted(TESTS.rglob("*.py")):
+        place = path.relative_to(TESTS).as_posix()
+        found = private_names(path)
+        assert found <= PRIVATE_IN_TESTS.get(place, set()), f"{place}: test what it does, not its parts"

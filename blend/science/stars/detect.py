@@ -47,8 +47,8 @@ _FEWEST_PIXELS, _LEVELS, _CONTRAST = 5, 16, 0.005
 """Pixels above the threshold, levels and share of the light for parting neighbours. The first and the last are sep's
 defaults (Bertin & Arnouts 1996, A&AS 117, 393, from memory); 16 levels are half of its 32, for speed (not measured)."""
 
-_BUFFER_PIXELS = (1_000_000, 10_000_000, 100_000_000)
-_BUFFER_OBJECTS = (4_096, 65_536, 1_000_000)
+BUFFER_PIXELS = (1_000_000, 10_000_000, 100_000_000)
+BUFFER_OBJECTS = (4_096, 65_536, 1_000_000)
 """sep's buffers, tried in turn, from three times its default (300,000 and 1,024) to a frame of 100 megapixels in which
 all is an object."""
 
@@ -197,7 +197,7 @@ def _extract(signal: NDArray[np.float32], *, threshold: float) -> Any:
     with _one_at_a_time:
         before = sep.get_extract_pixstack(), sep.get_sub_object_limit()
         try:
-            for pixels, objects in zip(_BUFFER_PIXELS, _BUFFER_OBJECTS, strict=True):
+            for pixels, objects in zip(BUFFER_PIXELS, BUFFER_OBJECTS, strict=True):
                 # sep fills the whole buffer first: no frame needs more places than it has pixels
                 sep.set_extract_pixstack(min(pixels, signal.size + 1))
                 sep.set_sub_object_limit(objects)
