@@ -8,7 +8,7 @@ import re
 import subprocess
 import sys
 import tokenize
-from collections.abc import Iterator
+from functools import cache
 from importlib import import_module
 from pathlib import Path
 
@@ -45,6 +45,47 @@ PRIVATE_IN_TESTS = {
 }
 """Private names that tests still use, and why: the list only becomes shorter."""
 
+REACHED_THROUGH: dict[str, tuple[str, ...]] = {
+    # a command line's words, from typing to exit code
+    "app/cli/test_words.py": ("app/cli/batch", "app/cli/frames", "app/cli/trial", "app/inspect/files"),
+    "app/cli/test_cli.py": ("app/cli/warmup", "app/run/check", "recipe/blendtable", "recipe/tables"),
+    "app/inspect/test_moon.py": ("app/inspect/moon_plot",),
+    # whole batches and stacks, compared with what one frame and one target give
+    "app/batch/test_batch.py": ("app/batch/plan", "app/batch/workers", "pages/batch"),
+    "app/frames/test_stack.py": (
+        *("app/frames/light_frame", "app/frames/lights", "app/frames/table", "science/simulated/shots"),
+    ),
+    "app/frames/test_few_lights.py": ("app/frames/light_pairs", "app/frames/light_trails"),
+    # an invented night through the whole job, against its truth
+    "app/run/test_main_job.py": (
+        *("app/demo/demo", "app/demo/score", "recipe/pipeline"),
+        *("recipe/steps/continuum", "recipe/steps/line_light"),
+    ),
+    "app/run/test_every_way.py": ("app/run/preview",),
+    # variants of a recipe: what is kept between two of them changes no pixel
+    "app/trial/test_trial.py": ("app/trial/tiles", "recipe/packing"),
+    "pages/test_explore.py": ("app/trial/explore",),
+    # steps, by the tests of the step that calls them and of the words they say
+    "recipe/test_blend_steps.py": ("recipe/steps/choose_amounts",),
+    "recipe/test_doubts.py": ("pages/verdict",),
+    "recipe/test_gradient_step.py": (
+        "recipe/steps/flatwords",
+        "recipe/steps/skywords",
+        "science/sky/star_bowl",
+    ),
+    "recipe/test_calibrate_step.py": ("recipe/steps/rays",),
+    "app/run/test_holes.py": ("recipe/steps/holes",),
+    # compiled loops, by the module that drives them, each against a slow, obvious version
+    "science/grid/test_register.py": ("science/grid/proposals",),
+    "science/picture/test_finish.py": ("science/picture/finish_loops",),
+    "science/plane/test_badpixels.py": ("science/plane/badpixel_loops",),
+    "science/sensor/test_calibration.py": ("science/sensor/calibration_loops",),
+    "science/sensor/test_rays.py": ("science/sensor/ray_loops",),
+    "science/sensor/test_stack.py": ("science/sensor/stack_loops",),
+    "science/sensor/test_linearity.py": ("science/sensor/star_curve_loops",),
+}
+"""Modules without a test of their name or in their room that imports them, by the test that reaches them."""
+
 NO_REASON_YET = {"science/grid": 6, "science/line": 2, "science/picture": 1}
 """Rooms with numbers that have a name and no reason, and how many at most: fewer from change to change."""
 
@@ -61,13 +102,22 @@ def room_of(name: str) -> str | None:
     return ".".join(parts[:3]) if any(parts[2] in storey for storey in folder) else None
 
 
-def imported(path: Path) -> Iterator[tuple[str, str | None]]:
-    """Give (module, name) of what a file imports, at the top or inside functions; no name for `import module`."""
+@cache
+def imported(path: Path) -> tuple[tuple[str, str | None], ...]:
+    """Return (module, name) of what a file imports, at the top or inside functions; no name for `import module`."""
+    found: list[tuple[str, str | None]] = []
     for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
         if isinstance(node, ast.ImportFrom) and node.module and node.level == 0:
-            yield from ((node.module, alias.name) for alias in node.names)
+            found += [(node.module, alias.name) for alias in node.names]
         elif isinstance(node, ast.Import):
-            yield from ((alias.name, None) for alias in node.names)
+            found += [(alias.name, None) for alias in node.names]
+    return tuple(found)
+
+
+@cache
+def asked_for(path: Path) -> frozenset[str]:
+    """Return the full names of modules and of what is in them that a file imports."""
+    return frozenset(name for module, part in imported(path) for name in (module, f"{module}.{part}"))
 
 
 def imports_of(path: Path) -> set[str]:
@@ -306,3 +356,33 @@ def test_tests_use_private_names_less_and_less() -> None:
         place = path.relative_to(TESTS).as_posix()
         found = private_names(path)
         assert found <= PRIVATE_IN_TESTS.get(place, set()), f"{place}: test what it does, not its parts"
+
+
+def has_a_mirror(path: Path) -> bool:
+    """Return whether a test has a module's name, or stands in its room and imports it."""
+    folder = path.relative_to(PACKAGE).parent
+    rooms = [TESTS / folder, TESTS / "laws", TESTS / "outside"] + [TESTS / "recipe"] * (
+        folder.parts[:1] == ("recipe",)
+    )
+    if any((room / f"test_{path.stem}.py").is_file() for room in rooms):
+        return True
+    return any(name_of(path) in asked_for(file) for room in rooms for file in room.glob("test_*.py"))
+
+
+def test_every_module_has_a_test_or_is_reached_through_one() -> None:
+    modules = {path.relative_to(PACKAGE).with_suffix("").as_posix(): path for path in MODULES}
+    listed = {module: file for file, reached in REACHED_THROUGH.items() for module in reached}
+    bare = {
+        name for name, path in modules.items() if not path.stem.startswith("__") and not has_a_mirror(path)
+    }
+    assert bare <= set(listed), f"no test knows {sorted(bare - set(listed))}"
+    for name, file in listed.items():
+        names, known, more = {name_of(path): path for path in MODULES}, set(), [TESTS / file]
+        while more:
+            asked = imported(more.pop())
+            new = {name for module, part in asked for name in (module, f"{module}.{part}")} & set(
+                names
+            ) - known
+            known |= new
+            more += [names[module] for module in new]
+        assert name_of(modules[name]) in known, f"{file} does not come to {name}"
