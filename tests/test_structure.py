@@ -193,6 +193,19 @@ def test_no_step_reads_the_report() -> None:
     assert not readers, "give the state a field for it (recipe/state.py)"
 
 
+def test_weights_of_luminance_stand_once_and_no_formula_is_asked_for_its_name() -> None:
+    weights, asked = set(), set()
+    for path in MODULES:
+        for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+            if isinstance(node, ast.Constant) and node.value == 0.7152:
+                weights.add(path.relative_to(PACKAGE).as_posix())
+            if isinstance(node, ast.Compare) and "'emission-add'" in ast.dump(node):
+                asked.add(path.relative_to(PACKAGE).as_posix())
+    assert weights == {"science/picture/colour.py"} and not asked
+    scripts = list((PACKAGE / "pages" / "templates").glob("*.js"))
+    assert scripts and not [script.name for script in scripts if "0.7152" in script.read_text()]
+
+
 def test_there_are_no_circles() -> None:
     names = {name_of(path): path for path in MODULES}
     assert not circle_in({name: imports_of(path) & set(names) for name, path in names.items()})

@@ -15,10 +15,11 @@ from blend.recipe.blendtable import Blend
 from blend.recipe.state import COLOUR, AppliedBlend, Behind, Plane, Work
 from blend.recipe.steps.choose_amounts import choice_facts, choose_display, choose_linear
 from blend.recipe.steps.loss import refuse_loss
-from blend.recipe.steps.protect_stars import begin_blends, depends_on_star, limit_gain, picture_behind
+from blend.recipe.steps.protect_stars import begin_blends, limit_gain, picture_behind
 from blend.recipe.steps.stretch import black_level, plane_noise, white_level, with_stretch
 from blend.science.line import H_ALPHA_NM, Choice
 from blend.science.picture import (
+    LUMINANCE_WEIGHTS,
     Formula,
     SolvedStretch,
     apply_formula,
@@ -102,7 +103,7 @@ def _with_blend(work: Work, made: AppliedBlend) -> Work:
         facts["method"] = blend.method
     if not work.lines[blend.master].found:
         facts["line_light"] = False
-    elif formula.name == "emission-add":
+    elif formula.additive:
         facts["line_contrast"] = 1.0 + blend.weight
     if blend.share != "none":
         facts["share"] = blend.share_factors
@@ -151,7 +152,7 @@ def _into_linear(
     base, changed = _linear_change(work, linear, blend, formula, layer)
     if behind is not None:
         low, high = _linear_change(work, behind.planes, blend, formula, _at(layer, behind))
-        if depends_on_star(formula):
+        if not formula.additive:
             changed = limit_gain(work, behind, base, changed, high - low)
         behind = Behind(places=behind.places, planes=_put_linear(work, behind.planes, blend, low, high))
     limits = black_level(work), white_level(work)
@@ -194,8 +195,8 @@ def _add_share(plane: Plane, factor: float, *, after: Plane, before: Plane) -> N
 
 
 def luminance_noise(work: Work) -> float:
-    weights = (0.2126, 0.7152, 0.0722)
-    return float(np.sqrt(sum((w * plane_noise(work, p)) ** 2 for w, p in zip(weights, COLOUR, strict=True))))
+    pairs = zip(LUMINANCE_WEIGHTS, COLOUR, strict=True)
+    return float(np.sqrt(sum((weight * plane_noise(work, plane)) ** 2 for weight, plane in pairs)))
 
 
 def _formula(
@@ -227,7 +228,7 @@ def _into_display(work: Work, name: str, blend: Blend, formula: Formula) -> tupl
     base, changed = change(picture, layer)
     if behind is not None:
         low, high = change(behind.planes, _at(layer, behind))
-        if depends_on_star(formula):
+        if not formula.additive:
             changed = limit_gain(work, behind, base, changed, high - low)
         planes, _ = _put_display(behind.planes, blend, low, high, sky=sky)
         behind = Behind(places=behind.places, planes=planes)

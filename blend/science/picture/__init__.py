@@ -14,6 +14,7 @@ if TYPE_CHECKING:
         white_from_stars,
     )
     from blend.science.picture.colour import (
+        LUMINANCE_WEIGHTS,
         display_luminance,
         luminance,
         replace_luminance,
@@ -27,6 +28,7 @@ if TYPE_CHECKING:
     from blend.science.picture.finish import Finished, finish_picture
     from blend.science.picture.formula import (
         BLEND_NAMES,
+        MOST_AMOUNT,
         Example,
         Formula,
         apply_formula,
@@ -60,6 +62,7 @@ else:
                 "white_from_stars",
             ],
             "colour": [
+                "LUMINANCE_WEIGHTS",
                 "display_luminance",
                 "luminance",
                 "replace_luminance",
@@ -75,6 +78,7 @@ else:
                 "BLEND_NAMES",
                 "Example",
                 "Formula",
+                "MOST_AMOUNT",
                 "apply_formula",
                 "evaluate_formula",
                 "neutral_value",
@@ -94,6 +98,8 @@ __all__ = [
     "CURVES",
     "FORMULAS",
     "LEAST_SIGNAL",
+    "LUMINANCE_WEIGHTS",
+    "MOST_AMOUNT",
     "SMALLEST_SIGMA",
     "BlendLoss",
     "Curve",
