@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 if TYPE_CHECKING:
     from blend.science.sky.blocks import bin_light
     from blend.science.sky.corner_glow import CornerGlow, find_corner_glow
-    from blend.science.sky.fit import SkyFit, Strength, sky_uncertainty, subtract_sky
+    from blend.science.sky.fit import Bumps, SkyFit, Strength, sky_uncertainty, subtract_sky
     from blend.science.sky.flat_fault import FlatFault, divide_flat_fault, find_flat_fault
     from blend.science.sky.gradient import fit_sky, slope_left
     from blend.science.sky.guide import (
