@@ -61,9 +61,8 @@ REACHED_THROUGH: dict[str, tuple[str, ...]] = {
         *("app/demo/demo", "app/demo/score", "recipe/pipeline"),
         *("recipe/steps/continuum", "recipe/steps/line_light"),
     ),
-    "app/run/test_every_way.py": ("app/run/preview",),
     # variants of a recipe: what is kept between two of them changes no pixel
-    "app/trial/test_trial.py": ("app/trial/tiles", "recipe/packing"),
+    "app/trial/test_trial.py": ("app/run/preview", "app/trial/tiles", "recipe/packing"),
     "pages/test_explore.py": ("app/trial/explore",),
     # steps, by the tests of the step that calls them and of the words they say
     "recipe/test_blend_steps.py": ("recipe/steps/choose_amounts",),
@@ -75,7 +74,7 @@ REACHED_THROUGH: dict[str, tuple[str, ...]] = {
     ),
     "recipe/test_calibrate_step.py": ("recipe/steps/rays",),
     "app/run/test_holes.py": ("recipe/steps/holes",),
-    # compiled loops, by the module that drives them, each against a slow, obvious version
+    # what is compiled, or only a part, by the module that drives it
     "science/grid/test_register.py": ("science/grid/proposals",),
     "science/picture/test_finish.py": ("science/picture/finish_loops",),
     "science/plane/test_badpixels.py": ("science/plane/badpixel_loops",),
@@ -126,11 +125,10 @@ def imports_of(path: Path) -> set[str]:
 
 
 def offered(door: Path) -> list[str]:
-    """Return the names in a room's `__all__`."""
-    for node in ast.parse(door.read_text(encoding="utf-8")).body:
-        if isinstance(node, ast.Assign) and getattr(node.targets[0], "id", "") == "__all__":
-            return [str(name) for name in ast.literal_eval(node.value)]
-    return []
+    """Return what a room's `__init__` imports for others: all that stands under `if TYPE_CHECKING`."""
+    blocks = [node for node in ast.parse(door.read_text(encoding="utf-8")).body if isinstance(node, ast.If)]
+    nodes = [node for block in blocks for node in block.body if isinstance(node, ast.ImportFrom)]
+    return [alias.name for node in nodes for alias in node.names]
 
 
 def is_numeric(node: ast.expr | None) -> bool:
@@ -269,8 +267,7 @@ def test_others_come_in_by_the_door(path: Path) -> None:
 def test_a_door_gives_what_it_offers_and_hides_no_module(door: Path) -> None:
     room = import_module(name_of(door))
     names = offered(door)
-    shown = {name for module, name in imported(door) if module.startswith(room.__name__)}
-    assert set(names) == shown
+    assert sorted(names) == room.__all__ and len(set(names)) == len(names)
     for name in names:
         assert getattr(room, name) is not None
     assert not set(names) & {path.stem for path in door.parent.glob("*.py")}, "a module would hide the name"
@@ -311,6 +308,32 @@ def test_what_only_some_systems_have_is_named_in_one_place() -> None:
 def test_science_knows_no_files_and_no_master() -> None:
     for path in (PACKAGE / "science").rglob("*.py"):
         assert not {name for _, name in imported(path)} & {"Master", "Facts", "Path"}, path
+
+
+def test_no_step_reads_the_report() -> None:
+    """Pixels never depend on what is told of them: the record is written by steps, and read by nothing before it."""
+    keepers = {PACKAGE / "recipe" / "state.py", PACKAGE / "recipe" / "packing.py"}
+    readers = [
+        f"{path.relative_to(PACKAGE)}:{node.lineno}"
+        for path in MODULES
+        if path.relative_to(PACKAGE).parts[0] in ("base", "science", "recipe") and path not in keepers
+        for node in ast.walk(ast.parse(path.read_text(encoding="utf-8")))
+        if isinstance(node, ast.Attribute) and node.attr in ("recorded", "warnings", "diagnostics")
+    ]
+    assert not readers, "give the state a field for it (recipe/state.py)"
+
+
+def test_weights_of_luminance_stand_once_and_no_formula_is_asked_for_its_name() -> None:
+    weights, asked = set(), set()
+    for path in MODULES:
+        for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+            if isinstance(node, ast.Constant) and node.value == 0.7152:
+                weights.add(path.relative_to(PACKAGE).as_posix())
+            if isinstance(node, ast.Compare) and "'emission-add'" in ast.dump(node):
+                asked.add(path.relative_to(PACKAGE).as_posix())
+    assert weights == {"science/picture/colour.py"} and not asked
+    scripts = list((PACKAGE / "pages" / "templates").glob("*.js"))
+    assert scripts and not [script.name for script in scripts if "0.7152" in script.read_text()]
 
 
 def test_there_are_no_circles() -> None:
@@ -376,13 +399,12 @@ def test_every_module_has_a_test_or_is_reached_through_one() -> None:
         name for name, path in modules.items() if not path.stem.startswith("__") and not has_a_mirror(path)
     }
     assert bare <= set(listed), f"no test knows {sorted(bare - set(listed))}"
+    names = {name_of(path): path for path in MODULES}
     for name, file in listed.items():
-        names, known, more = {name_of(path): path for path in MODULES}, set(), [TESTS / file]
+        known: set[str] = set()
+        more = [TESTS / file]
         while more:
-            asked = imported(more.pop())
-            new = {name for module, part in asked for name in (module, f"{module}.{part}")} & set(
-                names
-            ) - known
+            new = asked_for(more.pop()) & set(names) - known
             known |= new
             more += [names[module] for module in new]
         assert name_of(modules[name]) in known, f"{file} does not come to {name}"

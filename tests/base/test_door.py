@@ -7,23 +7,23 @@ import sys
 
 import pytest
 
-from blend.base.door import lazy_names
+from blend.base.door import open_door
 
 
 def test_a_name_is_that_of_its_module() -> None:
-    from blend.base.roots import root_between
+    import blend.science.plane
+    from blend.science.plane.trails import find_trail
 
-    load = lazy_names("blend.base", {"roots": ["root_between"], "robust": ["MAD_TO_SIGMA"]})
-    assert load("root_between") is root_between
-    with pytest.raises(AttributeError, match=r"module 'blend\.base' has no attribute 'root'"):
-        load("root")
+    load, names = open_door(blend.science.plane.__name__)
+    assert load("find_trail") is find_trail and "find_trail" in names and names == sorted(names)
+    with pytest.raises(AttributeError, match=r"module 'blend\.science\.plane' has no attribute 'find'"):
+        load("find")
 
 
 def test_nothing_is_loaded_before_it_is_asked_for() -> None:
     code = (
-        "import sys; from blend.base.door import lazy_names\n"
-        "load = lazy_names('blend.science.plane', {'trails': ['find_trail']})\n"
-        "before = 'blend.science.plane.trails' in sys.modules; load('find_trail')\n"
+        "import sys, blend.science.plane as plane\n"
+        "before = 'blend.science.plane.trails' in sys.modules; plane.find_trail\n"
         "print(before, 'blend.science.plane.trails' in sys.modules)"
     )
     done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
