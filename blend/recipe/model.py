@@ -13,16 +13,15 @@ from blend.base.registry import suggestion
 from blend.recipe.auto_words import amount_faults
 from blend.recipe.blendtable import Blend
 from blend.recipe.fields import is_number
+from blend.recipe.finishtable import Finish, Protect
 from blend.recipe.tables import (
     Balance,
     Calibrate,
     Continuum,
     CropBox,
-    Finish,
     Gradient,
     Output,
     OwnFormula,
-    Protect,
     Recipe,
     RegionTable,
     Register,
@@ -59,7 +58,7 @@ __all__ = [
 STEPS: tuple[StepName, ...] = get_args(StepName)
 """The steps that may be overridden for one master."""
 
-FOR_ALL = {"register": ("reference", "canvas")}
+FOR_ALL = {"register": ("reference", "canvas"), "stretch": ("white", "white_level")}
 """Keys of a step that speak of the whole run and cannot be overridden for one master."""
 
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import fields, replace
+from dataclasses import asdict, fields, replace
 from typing import Any
 
 import numpy as np
@@ -13,6 +13,7 @@ from blend.base.master import Facts, Master
 from blend.recipe.state import Behind, Line, Source, Work, frozen
 from blend.recipe.tables import Recipe
 from blend.recipe.target import Target
+from blend.science.picture import TargetLight
 from blend.science.stars import Stars
 
 Document = dict[str, Any]
@@ -39,6 +40,7 @@ def pack_work(work: Work) -> tuple[Document, Arrays]:
         "gains": list(work.gains),
         "star_mask": None if work.star_mask is None else pack.array(work.star_mask),
         "catalogue": None if work.catalogue is None else pack.array(work.catalogue),
+        "target_light": None if work.target_light is None else asdict(work.target_light),
         "recorded": _plain(work.recorded),
         "warnings": [list(pair) for pair in work.warnings],
     }
@@ -50,6 +52,7 @@ def unpack_work(
 ) -> Work:
     """Return the state that `pack_work` took apart, under a recipe and a target."""
     mask, stars, catalogue = document["star_mask"], document["stars"], document["catalogue"]
+    light = document.get("target_light")
     return Work(
         recipe=recipe,
         target=target,
@@ -66,6 +69,7 @@ def unpack_work(
         gains=tuple(document["gains"]),
         star_mask=None if mask is None else arrays[mask],
         catalogue=None if catalogue is None else arrays[catalogue],
+        target_light=None if light is None else TargetLight(**light),
         recorded=frozen(document["recorded"]),
         warnings=tuple((code, text) for code, text in document["warnings"]),
     )

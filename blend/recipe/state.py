@@ -16,6 +16,7 @@ from blend.base.rowblocks import map_row_blocks
 if TYPE_CHECKING:
     from blend.recipe.tables import Recipe
     from blend.recipe.target import Target
+    from blend.science.picture import TargetLight
     from blend.science.stars import Stars
 
 Plane = NDArray[np.float32]
@@ -143,6 +144,7 @@ class Work:
     star_mask: Plane | None = None
     catalogue: NDArray[np.float64] | None = None
     behind: Behind | None = None
+    target_light: TargetLight | None = None
     recorded: Mapping[str, Any] = field(default_factory=lambda: MappingProxyType({}))
     diagnostics: Mapping[str, Any] = field(default_factory=lambda: MappingProxyType({}))
     warnings: tuple[tuple[str, str], ...] = ()

@@ -56,7 +56,7 @@ def test_a_recipe_states_its_version(text: str) -> None:
         ("sky_level", "write stretch.sky_level"),
         ("amount", "write blend.NAME.amount"),
         ("red.amount", "write blend.red.amount"),
-        ("white", "write balance.white"),
+        ("white", "write balance.white or stretch.white"),
         ("zebra", "take the key out"),
     ],
 )
@@ -461,3 +461,33 @@ amount = 7
         "it makes 1.02 of a sky at 0.02 with line at the neutral value 0"
     )
     assert places["blend.a.params"].startswith("it makes nan of a sky at 0")
+
+
+@pytest.mark.parametrize(
+    "points",
+    [
+        [[0.5]],
+        [[0.5, 0.6], [0.4, 0.7]],
+        [[0.5, 0.6], [0.7, 0.6]],
+        [[0.0, 0.1]],
+        [[0.5, 1.0]],
+        [[0.6, 0.1]],
+        [[0.5, True]],
+        "up",
+        [[k / 20, k / 20] for k in range(1, 18)],
+    ],
+)
+def test_a_curve_that_does_not_rise_from_the_sky_to_white_is_refused(points: Any) -> None:
+    (fault,) = faults(RED, settings={"finish.curve": points}).values()
+    assert fault.where == "finish.curve" and "rise in both" in fault.expected
+
+
+@pytest.mark.parametrize("white", ["saturated", 0, -1, True, 101])
+def test_a_white_that_is_none_is_refused(white: Any) -> None:
+    (fault,) = faults(RED, settings={"stretch.white": white}).values()
+    assert "saturation, target, or a linear level" in fault.expected
+
+
+def test_white_is_of_the_whole_run() -> None:
+    (fault,) = faults(RED, settings={"stretch.ha": {"white": "target"}}).values()
+    assert fault.where == "stretch.ha.white" and "whole run" in fault.found

@@ -45,6 +45,8 @@ if TYPE_CHECKING:
         stretch_line,
         stretch_planes,
     )
+    from blend.science.picture.target_light import TargetLight, measure_target, shared_noise
+    from blend.science.picture.tone import FULL, LEAST_FIRST_SLOPE, PIVOT
 else:
     from blend.base.door import lazy_names
 
@@ -85,6 +87,8 @@ else:
             "neutral": ["check_neutral"],
             "saturated_cores": ["colour_cores"],
             "stretch": ["SMALLEST_SIGMA", "SolvedStretch", "solve_stretch", "stretch_line", "stretch_planes"],
+            "target_light": ["TargetLight", "measure_target", "shared_noise"],
+            "tone": ["FULL", "LEAST_FIRST_SLOPE", "PIVOT"],
         },
     )
 
@@ -93,7 +97,10 @@ __all__ = [
     "COLOUR_REACH",
     "CURVES",
     "FORMULAS",
+    "FULL",
+    "LEAST_FIRST_SLOPE",
     "LEAST_SIGNAL",
+    "PIVOT",
     "SMALLEST_SIGMA",
     "BlendLoss",
     "Curve",
@@ -102,6 +109,7 @@ __all__ = [
     "Formula",
     "Gains",
     "SolvedStretch",
+    "TargetLight",
     "apply_formula",
     "blend_loss",
     "check_neutral",
@@ -119,9 +127,11 @@ __all__ = [
     "given_gains",
     "linear_to_lab",
     "luminance",
+    "measure_target",
     "neutral_value",
     "replace_luminance",
     "set_display_luminance",
+    "shared_noise",
     "sky_statistics",
     "solve_stretch",
     "srgb_decode",
