@@ -17,7 +17,7 @@ SHOULDER = "y = t + (1 - t) * k * u / (1 + (k - 1) * u),  u = (light - target) /
 def tone_words(record: Mapping[str, Any]) -> str:
     """Return the sentence on the target's brightness from a run's record; empty where nothing was solved for it."""
     tone = record["stretch"].get("rgb", {}).get("target")
-    target = record.get("target")
+    target = record.get("target_light")
     if not tone or not target:
         return ""
     share = target["signal_to_noise"]

@@ -15,7 +15,9 @@ if TYPE_CHECKING:
         open_target,
         read_lights,
         read_text,
+        recipe_files,
         recipe_text,
+        shipped_recipes,
     )
     from blend.app.run.outputs import crop_box, result_names, turner
     from blend.app.run.preview import LONG_EDGE, Preview, preview_layers, shrink_layers, star_tint
@@ -37,7 +39,9 @@ else:
                 "open_target",
                 "read_lights",
                 "read_text",
+                "recipe_files",
                 "recipe_text",
+                "shipped_recipes",
             ],
             "outputs": ["crop_box", "result_names", "turner"],
             "preview": ["LONG_EDGE", "Preview", "preview_layers", "shrink_layers", "star_tint"],
@@ -63,11 +67,13 @@ __all__ = [
     "printable",
     "read_lights",
     "read_text",
+    "recipe_files",
     "recipe_text",
     "replay_record",
     "result_names",
     "run_target",
     "setup_of",
+    "shipped_recipes",
     "shrink_layers",
     "star_tint",
     "summary",

@@ -32,7 +32,7 @@ def with_target_light(work: Work) -> Work:
         "pixels": found.pixels,
         "stars": found.stars,
     }
-    return work.with_(target_light=found).tell("target", None, told)
+    return work.with_(target_light=found).tell("target_light", None, told)
 
 
 def _all_light(work: Work) -> Plane:
