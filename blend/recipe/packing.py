@@ -69,7 +69,9 @@ def unpack_work(
         gains=tuple(document["gains"]),
         star_mask=None if mask is None else arrays[mask],
         catalogue=None if catalogue is None else arrays[catalogue],
-        target_light=None if light is None else TargetLight(**light),
+        target_light=None
+        if light is None
+        else TargetLight(**{**light, "box": light["box"] and tuple(light["box"])}),
         recorded=frozen(document["recorded"]),
         warnings=tuple((code, text) for code, text in document["warnings"]),
     )

@@ -40,12 +40,15 @@ class TargetLight:
         How many were the target's own.
     stars : bool
         The target's light is that of stars.
+    box : (x, y, width, height) or None
+        Around the target, in pixels; None for stars.
     """
 
     light: float
     noise: float
     pixels: int
     stars: bool
+    box: tuple[int, int, int, int] | None = None
 
     @property
     def signal_to_noise(self) -> float:
@@ -97,7 +100,8 @@ def measure_target(
     if own.size < LEAST_PIXELS:
         return None
     light = float(np.percentile(own, PERCENTILE))
-    return TargetLight(light, noise, int(own.size), of_stars) if light > 0.0 else None
+    box = None if of_stars else (columns.start, rows.start, inside.shape[1], inside.shape[0])
+    return TargetLight(light, noise, int(own.size), of_stars, box) if light > 0.0 else None
 
 
 def _regions(
