@@ -23,6 +23,7 @@ from blend.science.line import (
     surroundings,
     value_at,
 )
+from blend.science.sky import sky_uncertainty
 from blend.science.stars import Stars, find_stars, measure_at, seen_in_both, star_fluxes
 
 ENOUGH_BESIDE = 30
@@ -121,7 +122,7 @@ def _with_line(work: Work, name: str, broad: Plane) -> Work:
     if scale.rough:
         told["rough_sky"] = True
     told["light"] = light_name(work.target, name)
-    work = work.tell("continuum", name, told).show(f"scale {name}", scale)
+    work = work.tell("continuum", name, told)
     return work.with_(lines=frozen({**work.lines, name: kept}))
 
 
@@ -130,10 +131,10 @@ def _sky_error(work: Work, name: str, scale: float) -> float:
 
     Not for a nebula: where it leaves no sky free, what the fits state is as large as the nebula's own faint light.
     """
-    skies = work.recorded.get("gradient", {})
     plane = work.recipe.continuum_for(name).from_
-    own, base = (skies.get(key, {}).get(part, {}) for key, part in ((name, name), ("rgb", plane)))
-    return float(np.hypot(own.get("uncertainty", 0.0), scale * base.get("uncertainty", 0.0)))
+    fits = (work.skies.get(key, {}).get(part) for key, part in ((name, name), ("rgb", plane)))
+    own, base = (0.0 if fit is None else sky_uncertainty(fit) for fit in fits)
+    return float(np.hypot(own, scale * base))
 
 
 def _beside_target(work: Work, name: str, broad: Plane, masks: Masks) -> tuple[NDArray[np.float64], bool]:
