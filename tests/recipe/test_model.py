@@ -13,6 +13,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from jsonschema import Draft202012Validator
 
+from blend.app.run.load import recipe_text
 from blend.base.errors import FaultList, RecipeError
 from blend.recipe.model import load_recipe, recipe_schema, resolved
 from blend.recipe.toml import LONGEST_TEXT, parse_setting, read_toml, to_toml
@@ -297,7 +298,7 @@ def test_what_is_no_setting(text: str) -> None:
 
 @pytest.mark.parametrize("path", SHIPPED, ids=lambda path: path.stem)
 def test_recipes_that_ship_are_sound_and_survive_the_way_back(path: Path) -> None:
-    recipe = load_recipe(path.read_text(encoding="utf-8"), where=path.name)
+    recipe = load_recipe(recipe_text(str(path))[0], where=path.name)
     assert recipe.title
     assert recipe.blend
     again = load_recipe(to_toml(resolved(recipe)), where="again")
@@ -305,14 +306,10 @@ def test_recipes_that_ship_are_sound_and_survive_the_way_back(path: Path) -> Non
     assert resolved(again) == resolved(recipe)
 
 
-def test_five_recipes_ship() -> None:
-    assert [path.stem for path in SHIPPED] == [
-        "galaxy-moonlit",
-        "ha-in-luminance",
-        "nebula-emission",
-        "three-lines",
-        "two-lines",
-    ]
+def test_five_recipes_ship_and_three_looks_of_two() -> None:
+    whole = ["galaxy-moonlit", "ha-in-luminance", "nebula-emission", "three-lines", "two-lines"]
+    looks = [f"{kind}-{look}" for kind in ("galaxy", "nebula") for look in ("natural", "quiet", "vivid")]
+    assert [path.stem for path in SHIPPED] == sorted([*whole, *looks])
 
 
 def test_what_is_resolved_holds_defaults_and_only_own_overrides() -> None:
@@ -378,7 +375,7 @@ def test_a_recipe_cannot_be_changed() -> None:
 def test_the_schema_knows_every_key_and_the_tables_of_masters() -> None:
     schema = recipe_schema()
     values = resolved(load_recipe("version = 1", where="r.toml"))
-    assert set(schema["properties"]) == set(values)
+    assert set(schema["properties"]) == {*values, "extends"}
     assert "<by master>" not in str(schema)
     gradient = schema["$defs"]["Gradient"]
     assert set(gradient["properties"]) == set(values["gradient"])
