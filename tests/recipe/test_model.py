@@ -160,7 +160,11 @@ def test_all_faults_come_in_one_pass() -> None:
         ('[balance]\nwhite = "b_v=7"', "balance.white", "from -0.4 to 2"),
         ("[output]\nformats = []", "output.formats", "at least one format, each once"),
         ('[output]\nformats = ["png", "png"]', "output.formats", "at least one format, each once"),
-        ('[output]\nformats = ["fits", "tif"]', "output.formats[1]", "one of: png, jpeg, tiff, print, fits"),
+        (
+            '[output]\nformats = ["fits", "tif"]',
+            "output.formats[1]",
+            "one of: png, jpeg, tiff, print, png16, p3, without, compare, fits",
+        ),
         ("[output]\ncrop = 3", "output.crop", "one of: full-coverage, none, or a table {x, y, w, h}"),
         ("[output]\ncrop = {x = 0, y = 0, w = 0, h = 9}", "output.crop.w", "a whole number at least 1"),
         ("[output]\nup = true", "output.up", "one of: file, north, 1, 2, 3"),

@@ -25,6 +25,9 @@ BESIDE = 0.1
 
 LEAST_PIXELS = 30
 
+SEEN = 0.02
+"""Of the target's brightest light: what is fainter is not counted to the part of the picture that shows the target."""
+
 
 @dataclass(frozen=True)
 class TargetLight:
@@ -82,6 +85,27 @@ def measure_target(
     TargetLight or None
         None where there is no object.
     """
+    found = target_pixels(planes, objects=objects, stars=stars, closed=closed)
+    if found is None:
+        return None
+    rows, columns, inside, of_stars = found
+    thin = (slice(None, None, max(1, int(np.sqrt(inside.size / MOST_PIXELS)))),) * 2
+    own = planes[:, rows, columns][(slice(None), *thin)][:, inside[thin]].mean(axis=0, dtype=np.float64)
+    own = own[np.isfinite(own)]
+    if own.size < LEAST_PIXELS:
+        return None
+    light = float(np.percentile(own, PERCENTILE))
+    box = None if of_stars else _seen_box(planes, inside, rows, columns, least=max(SEEN * light, 4.0 * noise))
+    return TargetLight(light, noise, int(own.size), of_stars, box) if light > 0.0 else None
+
+
+def target_pixels(
+    planes: NDArray[np.float32], *, objects: Mask, stars: NDArray[np.float32], closed: Mask
+) -> tuple[slice, slice, Mask, bool] | None:
+    """Return rows and columns around the target, which pixels there are its own, and whether it is stars.
+
+    Parameters are those of `measure_target`; None where there is no object.
+    """
     step = max(1, int(np.ceil(np.sqrt(objects.size / MOST_PIXELS))))
     coarse = (slice(None, None, step),) * 2
     labels, chosen = _regions(planes[(slice(None), *coarse)], objects[coarse], stars[coarse], closed[coarse])
@@ -94,14 +118,7 @@ def measure_target(
         part = np.repeat(np.repeat(chosen[labels], step, axis=0), step, axis=1)[rows, columns]
         inside &= part[: inside.shape[0], : inside.shape[1]]
         inside &= ~(stars[rows, columns] > 0)
-    thin = (slice(None, None, max(1, int(np.sqrt(inside.size / MOST_PIXELS)))),) * 2
-    own = planes[:, rows, columns][(slice(None), *thin)][:, inside[thin]].mean(axis=0, dtype=np.float64)
-    own = own[np.isfinite(own)]
-    if own.size < LEAST_PIXELS:
-        return None
-    light = float(np.percentile(own, PERCENTILE))
-    box = None if of_stars else (columns.start, rows.start, inside.shape[1], inside.shape[0])
-    return TargetLight(light, noise, int(own.size), of_stars, box) if light > 0.0 else None
+    return rows, columns, inside, of_stars
 
 
 def _regions(
@@ -121,6 +138,21 @@ def _regions(
     wide = (own > STARLESS_SHARE * every) & (own > 0.0)
     most = float(own[wide].max(initial=0.0))
     return labels, np.asarray(wide & (own >= BESIDE * most) & (most >= BESIDE * own.max()))
+
+
+def _seen_box(
+    planes: NDArray[np.float32], inside: Mask, rows: slice, columns: slice, *, least: float
+) -> tuple[int, int, int, int]:
+    """Return the box (x, y, width, height) around the target's light above a level, but for a few strays."""
+    step = max(1, int(np.ceil(np.sqrt(inside.size / MOST_PIXELS))))
+    thin = (slice(None, None, step),) * 2
+    bright = planes[:, rows, columns][(slice(None), *thin)].mean(axis=0) > least
+    places = np.argwhere(inside[thin] & bright)
+    if not len(places):
+        return (columns.start or 0, rows.start or 0, inside.shape[1], inside.shape[0])
+    low, high = (np.percentile(places, q, axis=0).astype(int) * step for q in (0.5, 99.5))
+    top, left = int(low[0]) + (rows.start or 0), int(low[1]) + (columns.start or 0)
+    return (left, top, int(high[1] - low[1]) + step, int(high[0] - low[0]) + step)
 
 
 def _span(labels: NDArray[np.int32], chosen: Mask, axis: int, step: int) -> slice:

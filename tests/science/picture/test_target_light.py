@@ -36,6 +36,11 @@ def test_a_galaxy_s_own_light_is_told_from_the_stars_around_it(clipped):
     assert found is not None and not found.stars
     own = galaxy[objects & (mask == 0) & ~closed & (galaxy > 1e-4)]
     assert found.light == pytest.approx(np.percentile(own, 99.9), rel=0.1)
+    assert found.box is not None
+    x, y, width, height = found.box
+    # exp(-r / 15) falls to 2 % at 59 px, half of that across.
+    assert abs(x + width / 2 - 160) < 8 and abs(y + height / 2 - 120) < 8
+    assert 90 < width < 130 and 40 < height < 70
     assert found.signal_to_noise == pytest.approx(found.light / 1e-4)
 
 
