@@ -21,6 +21,7 @@ if TYPE_CHECKING:
     from blend.app.run.preview import LONG_EDGE, Preview, preview_layers, shrink_layers, star_tint
     from blend.app.run.replay import replay_record
     from blend.app.run.terminal import Progress, printable, summary
+    from blend.app.run.worth import place_of, taken_of_master
 else:
     from blend.base.door import open_door
 

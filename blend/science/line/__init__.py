@@ -23,6 +23,7 @@ if TYPE_CHECKING:
     from blend.science.line.protect import cover_saturated, line_sources, star_mask
     from blend.science.line.significance import LINE_SIGMA, weigh_emission
     from blend.science.line.starlight_left import measure_noise
+    from blend.science.line.worth import LineNoise, exposure_factor
 else:
     from blend.base.door import open_door
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
+    from blend.science.moon.bands import BAND_NM, airglow_share, band_growth, sky_in_band
     from blend.science.moon.ephemeris import FIRST_YEAR, LAST_YEAR, SkyPlace, sky_places, utc
     from blend.science.moon.forecast import (
         COLOURS_NM,
