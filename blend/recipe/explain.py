@@ -15,6 +15,7 @@ from blend.science.picture import COLOUR_REACH, CURVES
 from blend.science.sensor import FEW_FRAMES
 
 WIDTH = 92
+"""Characters of a line of words: read with ease, and within a terminal of 100."""
 EQUATION = "    "
 """What a line of `_lines` begins with to be printed as it is."""
 
