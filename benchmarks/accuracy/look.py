@@ -30,12 +30,12 @@ from lookscenes import SCENES, Look, balanced_of, draw_night
 from numpy.typing import NDArray
 
 from blend.app.run.preview import Preview, star_tint, without_lines
-from blend.base.master import Flag
 from blend.base.robust import MAD_TO_SIGMA, bin_mean
 from blend.pages.sheet import draw_sheet, thumbnail
 from blend.recipe.pipeline import PICTURE_STEPS, run_all
 from blend.recipe.state import Work, frozen
 from blend.recipe.steps.stretch import mean_noise
+from blend.recipe.steps.target_light import target_masks
 from blend.recipe.tables import Recipe
 from blend.science.picture import ciede2000, display_luminance, linear_to_lab, srgb_decode
 from blend.science.picture.target_light import target_pixels
@@ -74,9 +74,9 @@ def before_look(recipe: Recipe) -> Recipe:
 
 def own_pixels(work: Work) -> Mask:
     """Return which pixels of the frame are the target's own."""
-    assert work.objects is not None and work.star_mask is not None
-    closed = work.rgb.flags & np.uint8(Flag.SATURATED | Flag.NO_DATA) != 0
-    found = target_pixels(work.rgb.pixels, objects=work.objects, stars=work.star_mask, closed=closed)
+    assert work.objects is not None
+    stars, closed = target_masks(work)
+    found = target_pixels(work.rgb.pixels, objects=work.objects, stars=stars, closed=closed)
     own = np.zeros(work.rgb.shape, dtype=bool)
     if found is not None:
         own[found[0], found[1]] = found[2]
