@@ -54,7 +54,8 @@ def target_masks(work: Work) -> tuple[Plane, NDArray[np.bool_]]:
     if work.stars is None:
         return work.star_mask, closed
     # All of them, those too that shine in a line: such a one may be a star, and a knot says little of the whole target.
-    return np.maximum(work.star_mask, star_mask(work.stars, rgb.shape, fwhm_px=width)), closed
+    stars = star_mask(work.stars, rgb.shape, fwhm_px=width)
+    return np.maximum(stars, work.star_mask, out=stars), closed
 
 
 def _all_light(work: Work) -> Plane:
