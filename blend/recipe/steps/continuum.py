@@ -15,6 +15,7 @@ from blend.recipe.steps.doubts import doubt_line
 from blend.recipe.steps.line_light import Masks, masks_of, part_line, pixel_noise, wider_fwhm
 from blend.recipe.steps.protect_stars import with_star_mask
 from blend.science.line import (
+    CELL_PX,
     DISC_SIGMA,
     Scale,
     given_scale,
@@ -110,7 +111,7 @@ def _with_line(work: Work, name: str, broad: Plane) -> Work:
     matched = match_profiles(line.pixels[0], broad, fwhm_line=widths[0], fwhm_broad=widths[1])
     fwhm_px = max((width for width in widths if width > 0), default=wider_fwhm(work, name))
     scale = _scale(work, name, field, matched, masks, fwhm_px=fwhm_px)
-    sky_error = 0.0 if nebula else _sky_error(work, name, scale.value)
+    sky_error = None if nebula else _sky_error(work, name, scale.value)
     kept = part_line(work, name, scale, matched, masks, fwhm_px=fwhm_px, sky_error=sky_error)
     told: dict[str, Any] = {
         "scale": scale.value,
@@ -125,15 +126,19 @@ def _with_line(work: Work, name: str, broad: Plane) -> Work:
     return work.with_(lines=frozen({**work.lines, name: kept}))
 
 
-def _sky_error(work: Work, name: str, scale: float) -> float:
-    """Return the standard error of the sky of line - s broad, as the fits of both skies state it.
+def _sky_error(work: Work, name: str, scale: float) -> Plane:
+    """Return the standard error of the sky of line - s broad in cells of 8 x 8 pixels, as the fits of both state it.
 
     Not for a nebula: where it leaves no sky free, what the fits state is as large as the nebula's own faint light.
     """
-    skies = work.recorded.get("gradient", {})
-    plane = work.recipe.continuum_for(name).from_
-    own, base = (skies.get(key, {}).get(part, {}) for key, part in ((name, name), ("rgb", plane)))
-    return float(np.hypot(own.get("uncertainty", 0.0), scale * base.get("uncertainty", 0.0)))
+    y, x = (np.arange(-(-length // CELL_PX)) * CELL_PX for length in work.rgb.shape)
+    points = np.stack([np.tile(x, len(y)), np.repeat(y, len(x))], axis=1)
+    total = np.zeros(len(points))
+    for key, plane, share in ((name, name, 1.0), ("rgb", work.recipe.continuum_for(name).from_, scale)):
+        fit = work.diagnostics.get(f"sky {key}", {}).get(plane)
+        if fit is not None:
+            total += (share * fit.at(points)[1]) ** 2
+    return np.sqrt(total).reshape(len(y), len(x)).astype(np.float32)
 
 
 def _beside_target(work: Work, name: str, broad: Plane, masks: Masks) -> tuple[NDArray[np.float64], bool]:

@@ -26,8 +26,10 @@ from blend.science.line import (
     noise_blocks,
     on_disc,
     refine_broad,
+    star_glow,
     star_mask,
     surroundings,
+    unsure_light,
     weigh_emission,
 )
 from blend.science.stars import Stars, star_fluxes
@@ -70,7 +72,7 @@ def part_line(
     masks: Masks,
     *,
     fwhm_px: float,
-    sky_error: float,
+    sky_error: Plane | None,
 ) -> Line:
     """Return a line whose continuum is scaled: its light in counts of the broad plane, and what of it is sure.
 
@@ -82,8 +84,8 @@ def part_line(
         The line and its broad plane with equal star profiles.
     fwhm_px : float
         Of the stars in both.
-    sky_error : float
-        Standard error of the sky of line - s broad.
+    sky_error : (rows / 8, columns / 8), or None
+        Standard error of the sky of line - s broad; what the data show alone where it is None.
     """
     settings, own = work.recipe.continuum_for(name), work.masters[name]
     line, broad = matched
@@ -114,20 +116,31 @@ def part_line(
         factor=factor,
         fwhm_px=fwhm_px,
         invalid=masks.unusable,
-        sky_error=sky_error,
         may_be_odd=~near(scale.xy),
+    )
+    unsure = unsure_light(
+        noise,
+        0.0 if sky_error is None else np.float32(factor) * sky_error,
+        np.float32(factor * scale.value)
+        * _glow(broad, disc, masks, least=noise.faint / (factor * scale.value)),
     )
     stars = star_mask(work.stars.select(~knots), work.rgb.shape, fwhm_px=fwhm_px)
     stars = cover_saturated(stars, masks.saturated, fwhm_px=fwhm_px)
     weight, strongest = weigh_emission(
-        light, broad, noise, fade_sigma=settings.fade_sigma, around=(glow, disc), stars=stars
+        light,
+        broad,
+        noise,
+        fade_sigma=settings.fade_sigma,
+        around=(glow, disc),
+        unsure=unsure,
+        stars=stars,
     )
     sigma = noise.pixel
     if not np.shares_memory(line, own.pixels):
         light = keep_sharp(light, own.pixels[0], line, factor=factor, stars=stars)
         sigma = float(factor * np.hypot(pixel_noise(own), scale.value * pixel))
     wanted = work.figures and "fits" in work.recipe.output.formats
-    errors = emission_sigma(broad, noise, pixel=sigma) if wanted else None
+    errors = emission_sigma(broad, noise, pixel=sigma, unsure=unsure) if wanted else None
     layers = EmissionLayers(light=light, weight=weight, sigma=errors)
     return Line(
         scaled=_divided(own.pixels[0], scale.value),
@@ -141,6 +154,14 @@ def part_line(
         strongest=strongest,
         share=_lit(weight),
     )
+
+
+def _glow(broad: Plane, disc: Plane, masks: Masks, *, least: float) -> Plane:
+    """Return the glow of saturated stars in the broad plane, in cells; they saturate where the plane's brightest do."""
+    top = broad[masks.saturated]
+    top = top[np.isfinite(top)]
+    level = float(np.median(top)) if top.size else 0.0
+    return star_glow(disc, masks.saturated, level=level, least=least)
 
 
 def _knots(

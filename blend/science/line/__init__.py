@@ -17,11 +17,12 @@ if TYPE_CHECKING:
     from blend.science.line.balmer import H_ALPHA_NM, hydrogen_share
     from blend.science.line.continuum import Scale, given_scale, match_profiles, scale_from_stars
     from blend.science.line.emission import emission_sigma, keep_sharp, line_factor, line_light
-    from blend.science.line.local_medians import DISC_SIGMA, on_disc, surroundings, value_at
+    from blend.science.line.local_medians import CELL_PX, DISC_SIGMA, on_disc, surroundings, value_at
     from blend.science.line.match_psf import fit_profiles, refine_broad
     from blend.science.line.own_picture import SAME_NOISE, same_noise
     from blend.science.line.protect import cover_saturated, line_sources, star_mask
-    from blend.science.line.significance import LINE_SIGMA, weigh_emission
+    from blend.science.line.scattered import star_glow, unsure_light
+    from blend.science.line.significance import LINE_SIGMA, thresholds, weigh_emission
     from blend.science.line.starlight_left import measure_noise
 else:
     from blend.base.door import lazy_names
@@ -41,16 +42,18 @@ else:
             "balmer": ["H_ALPHA_NM", "hydrogen_share"],
             "continuum": ["Scale", "given_scale", "match_profiles", "scale_from_stars"],
             "emission": ["emission_sigma", "keep_sharp", "line_factor", "line_light"],
-            "local_medians": ["DISC_SIGMA", "on_disc", "surroundings", "value_at"],
+            "local_medians": ["CELL_PX", "DISC_SIGMA", "on_disc", "surroundings", "value_at"],
             "match_psf": ["fit_profiles", "refine_broad"],
             "own_picture": ["SAME_NOISE", "same_noise"],
             "protect": ["cover_saturated", "line_sources", "star_mask"],
-            "significance": ["LINE_SIGMA", "weigh_emission"],
+            "scattered": ["star_glow", "unsure_light"],
+            "significance": ["LINE_SIGMA", "thresholds", "weigh_emission"],
             "starlight_left": ["measure_noise"],
         },
     )
 
 __all__ = [
+    "CELL_PX",
     "DISC_SIGMA",
     "H_ALPHA_NM",
     "LINE_SIGMA",
@@ -78,8 +81,11 @@ __all__ = [
     "refine_broad",
     "same_noise",
     "scale_from_stars",
+    "star_glow",
     "star_mask",
     "surroundings",
+    "thresholds",
+    "unsure_light",
     "value_at",
     "weigh_emission",
 ]
