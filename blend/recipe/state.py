@@ -16,6 +16,7 @@ from blend.base.rowblocks import map_row_blocks
 if TYPE_CHECKING:
     from blend.recipe.tables import Recipe
     from blend.recipe.target import Target
+    from blend.science.line import FilterHalo
     from blend.science.stars import Stars
 
 Plane = NDArray[np.float32]
@@ -87,6 +88,10 @@ class Line:
         The highest significance of the emission outside stars; None where nothing is faded, which tells none.
     share : float
         Share of the frame in which some of the emission passes.
+    held : float or None
+        Share of the light standing out of the noise that the weight holds back.
+    halos : tuple of FilterHalo
+        Discs of the filter's reflections, where nothing passes.
     found : bool
         False where none of the emission is light of the line for sure.
     """
@@ -101,6 +106,8 @@ class Line:
     knots: NDArray[np.bool_] | None = None
     strongest: float | None = None
     share: float = 1.0
+    held: float | None = None
+    halos: tuple[FilterHalo, ...] = ()
     found: bool = True
 
 

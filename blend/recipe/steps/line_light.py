@@ -14,10 +14,15 @@ from blend.base.rowblocks import map_row_blocks
 from blend.recipe.check import width_ratio
 from blend.recipe.state import EmissionLayers, Line, Plane, Work
 from blend.science.line import (
+    APERTURE_FWHM,
+    MOST_STARS,
     Scale,
+    cover_halos,
     cover_saturated,
     emission_sigma,
+    find_halos,
     fit_profiles,
+    held_back,
     keep_sharp,
     line_factor,
     line_light,
@@ -126,6 +131,11 @@ def part_line(
     )
     stars = star_mask(work.stars.select(~knots), work.rgb.shape, fwhm_px=fwhm_px)
     stars = cover_saturated(stars, masks.saturated, fwhm_px=fwhm_px)
+    on_star = noise_blocks(stars) > 0.0
+    halos = find_halos(
+        np.where(on_star, np.float32(np.nan), noise_blocks(light)),
+        *_brightest(work.stars, factor, line, radius_px=APERTURE_FWHM * fwhm_px),
+    )
     weight, strongest = weigh_emission(
         light,
         broad,
@@ -133,7 +143,7 @@ def part_line(
         fade_sigma=settings.fade_sigma,
         around=(glow, disc),
         unsure=unsure,
-        stars=stars,
+        stars=cover_halos(stars, halos, fwhm_px=fwhm_px),
     )
     sigma = noise.pixel
     if not np.shares_memory(line, own.pixels):
@@ -142,18 +152,30 @@ def part_line(
     wanted = work.figures and "fits" in work.recipe.output.formats
     errors = emission_sigma(broad, noise, pixel=sigma, unsure=unsure) if wanted else None
     layers = EmissionLayers(light=light, weight=weight, sigma=errors)
+    passed, whole = layers.passed(), noise_blocks(light)
     return Line(
         scaled=_divided(own.pixels[0], scale.value),
-        emission=layers.passed(),
+        emission=passed,
         sigma=sigma,
         scaled_sigma=pixel_noise(own) / scale.value,
         broad=settings.from_,
-        unfaded=noise_blocks(light),
+        unfaded=whole,
         measured=layers,
         knots=knots,
         strongest=strongest,
         share=_lit(weight),
+        held=held_back(whole, noise_blocks(passed), covered=on_star, sky=noise.sky),
+        halos=tuple(halos),
     )
+
+
+def _brightest(
+    stars: Stars, factor: float, line: Plane, *, radius_px: float
+) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Return the places of the brightest stars and their light in the line's filter, in counts of the emission."""
+    xy = stars.xy[np.argsort(-stars.flux, kind="stable")[:MOST_STARS]]
+    flux, _ = star_fluxes(line, xy, radius_px=radius_px)
+    return xy, factor * np.nan_to_num(flux)
 
 
 def _glow(broad: Plane, disc: Plane, masks: Masks, *, least: float) -> Plane:

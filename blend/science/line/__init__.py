@@ -15,8 +15,15 @@ if TYPE_CHECKING:
         noise_blocks,
     )
     from blend.science.line.balmer import H_ALPHA_NM, hydrogen_share
-    from blend.science.line.continuum import Scale, given_scale, match_profiles, scale_from_stars
+    from blend.science.line.continuum import (
+        APERTURE_FWHM,
+        Scale,
+        given_scale,
+        match_profiles,
+        scale_from_stars,
+    )
     from blend.science.line.emission import emission_sigma, keep_sharp, line_factor, line_light
+    from blend.science.line.halos import MOST_STARS, FilterHalo, cover_halos, find_halos
     from blend.science.line.local_medians import CELL_PX, DISC_SIGMA, on_disc, surroundings, value_at
     from blend.science.line.match_psf import fit_profiles, refine_broad
     from blend.science.line.own_picture import SAME_NOISE, same_noise
@@ -24,6 +31,7 @@ if TYPE_CHECKING:
     from blend.science.line.scattered import star_glow, unsure_light
     from blend.science.line.significance import LINE_SIGMA, thresholds, weigh_emission
     from blend.science.line.starlight_left import measure_noise
+    from blend.science.line.withheld import held_back
 else:
     from blend.base.door import lazy_names
 
@@ -40,8 +48,10 @@ else:
                 "noise_blocks",
             ],
             "balmer": ["H_ALPHA_NM", "hydrogen_share"],
-            "continuum": ["Scale", "given_scale", "match_profiles", "scale_from_stars"],
+            "continuum": ["APERTURE_FWHM", "Scale", "given_scale", "match_profiles", "scale_from_stars"],
             "emission": ["emission_sigma", "keep_sharp", "line_factor", "line_light"],
+            "halos": ["FilterHalo", "MOST_STARS", "cover_halos", "find_halos"],
+            "withheld": ["held_back"],
             "local_medians": ["CELL_PX", "DISC_SIGMA", "on_disc", "surroundings", "value_at"],
             "match_psf": ["fit_profiles", "refine_broad"],
             "own_picture": ["SAME_NOISE", "same_noise"],
@@ -53,21 +63,27 @@ else:
     )
 
 __all__ = [
+    "APERTURE_FWHM",
     "CELL_PX",
     "DISC_SIGMA",
     "H_ALPHA_NM",
     "LINE_SIGMA",
     "MOST_ADDED",
     "MOST_OPAQUE",
+    "MOST_STARS",
     "SAME_NOISE",
     "Choice",
+    "FilterHalo",
     "LineLight",
     "Scale",
     "added_amount",
+    "cover_halos",
     "cover_saturated",
     "emission_sigma",
+    "find_halos",
     "fit_profiles",
     "given_scale",
+    "held_back",
     "hydrogen_share",
     "keep_sharp",
     "line_factor",

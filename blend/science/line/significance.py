@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from blend.base.rowblocks import map_row_blocks
-from blend.science.line.local_medians import CELL_PX
+from blend.science.line.local_medians import CELL_PX, WINDOW_FWHM
 from blend.science.line.regions import confirm_regions, raise_significance
 from blend.science.line.starlight_left import (
     BLOCK_ROWS,
@@ -70,7 +70,7 @@ def weigh_emission(
     With E = C + D, D the median around (`surroundings`) and B likewise:
     S_c = max over k of (G_k * C) / sqrt(n_k^2 (1 + growth B) + (G_k * wrong(B_c))^2), G_k Gaussians of a star's width
     and of twice that; S_d is the same at 8 px of what the compact part left, with wrong(B) and what is unsure of the
-    sky and of the glow of bright stars.
+    sky and of the glow of bright stars, whose slope counts in S_c.
     A region, S above 0.45 fade_sigma, counts if its peak passes 1.6 fade_sigma (softly up to 1.8) and 4.8; inside, a
     pixel's share w_c or w_d rises from 0.45 to 0.8 fade_sigma. The weight is what of the smoothed light passes,
     P = w_c (C + v D) + w_d (E - w_c (C + v D)), by that light, between 0 and 1; v is 1 where D is known to much better
@@ -186,6 +186,12 @@ class _Parts:
         light = self.emission[rows] - spread_rows(self.glow, CELL_PX, rows, columns)
         return light, self.broad[rows] - spread_rows(self.disc, CELL_PX, rows, columns)
 
+    def bend(self) -> Plane:
+        """Return what of the unsure light may stand out of its own surroundings: its slope over half their window."""
+        half = 0.5 * WINDOW_FWHM * self.noise.fwhm_px / CELL_PX
+        down, across = np.gradient(np.pad(self.unsure, 1, mode="edge"))
+        return np.asarray(np.float32(half) * np.hypot(down, across)[1:-1, 1:-1])
+
     def around(self, rows: slice, columns: slice) -> tuple[Plane, Plane]:
         """Return the emission's surroundings in some rows and columns, and their systematic error."""
         glow, disc, unsure = (
@@ -200,7 +206,7 @@ def _compact(parts: _Parts) -> tuple[Plane, Plane, Plane]:
 
     Then, in coarse bins, the systematic error of the whole light and the broad plane.
     """
-    noise = parts.noise
+    noise, bend = parts.noise, parts.bend()
     taps, fine = gaussian_taps(noise.fine_px), gaussian_taps(FINE_PX)
     halo = COARSE_BIN * ((len(taps) + len(fine)) // (2 * COARSE_BIN) + 1)
     rows, columns = parts.emission.shape
@@ -216,7 +222,10 @@ def _compact(parts: _Parts) -> tuple[Plane, Plane, Plane]:
         bins = slice(block.start // COARSE_BIN, -(-block.stop // COARSE_BIN))
         own, base = parts.compact(slice(low, high))
         broad_here = blur_block(parts.broad[low:high], fine)
-        narrow_here = systematic_block(blur_block(base, fine), noise, low)
+        narrow_here = np.hypot(
+            systematic_block(blur_block(base, fine), noise, low),
+            spread_rows(bend, CELL_PX, slice(low, high), columns),
+        )
         out[block] = -np.inf
         over = blur_block(own, taps)[part]
         surely_dark[block] = over + spread_rows(parts.glow, CELL_PX, block, columns) < -NEGATIVE * noise.fine
