@@ -22,6 +22,7 @@ import subprocess
 import sys
 import tempfile
 from dataclasses import dataclass
+from itertools import pairwise
 from pathlib import Path
 from typing import Any
 
@@ -277,7 +278,29 @@ def compare_plain(folder: Path) -> bool:
     print(f"signed light outside the galaxy's D25 by that inside: {100 * outside:.2f} %")
     print(f"  outside {TIGHT:g} radii of its bright disc, where outer arms lie: {100 * beyond:.2f} %")
     star_residuals(folder, broad, regions, through, scale, fwhm)
+    ring_test(broad, np.nan_to_num(emission) / factor, regions, scale, fwhm)
     return passed
+
+
+def ring_test(broad: Plane, light: Plane, regions: Regions, scale: float, fwhm: float) -> None:
+    """Print what the emission holds in rings around the 50 brightest stars, by a star's own light in the line."""
+    smooth = ndimage.gaussian_filter(np.nan_to_num(broad), LOOK_PX)
+    found = find_peaks(smooth, 20.0 * mad(smooth), box_size=15, mask=~(regions.usable & ~regions.outlines[1]))
+    brightest = np.argsort(-np.asarray(found["peak_value"]))[:50]
+    xy = np.column_stack([found["x_peak"], found["y_peak"]]).astype(float)[brightest]
+    flux = scale * sums(broad, xy, RADIUS_FWHM * fwhm)
+    edges = np.array([0.0, 1.5, 3.0, 5.0, 8.0, 12.0, 18.0, 27.0, 40.0, 60.0])
+    words = []
+    for low, high in pairwise(edges):
+        area = np.pi * (high**2 - low**2)
+        own = sums(light, xy, high) - (sums(light, xy, low) if low > 0 else 0.0)
+        share = own / area / flux
+        error = 1.25 * mad(share) / np.sqrt(len(share))
+        words.append(f"{low:g}-{high:g} px {1e6 * np.median(share):+.1f} +- {1e6 * error:.1f}")
+    print(
+        f"rings around the {len(xy)} brightest stars, residual of a pixel in millionths of the star's light (median):"
+    )
+    print("  " + "; ".join(words))
 
 
 def star_residuals(

@@ -19,8 +19,8 @@ RADII = tuple(float(radius) for radius in 4.0 * 1.12 ** np.arange(19))
 """In blocks, 16 to 123 px: smaller discs lie under the star mask; a disc larger than that is lost in the sky's fit."""
 
 MOST_STARS = 50
-SURE_SIGMA = 8.0
-"""Of the step from disc to ring: some 20,000 discs are tried around a star."""
+SURE_SIGMA = 12.0
+"""Of the step from disc to ring: each of eight directions then has four, enough to see that the disc ends there."""
 
 MOST_SHIFT = 0.7
 """Of the radius: reflections off the axis move their disc, but the star stays inside."""
@@ -28,8 +28,9 @@ MOST_SHIFT = 0.7
 SECTORS, FEWEST_SECTORS = 8, 6
 """The edge is asked in so many directions, of which so many must lie in the frame."""
 
-LEAST_STEP, MOST_STEP = 0.4, 2.0
-"""Of the whole step, in every direction: a disc ends all around, as no cloud and no arm does."""
+LEAST_STEP, MOST_STEP, NOISE_SIGMA = 0.6, 1.5, 2.5
+"""Of the whole step, in every direction: a disc ends all around, as no cloud and no arm does. And by how many sigma
+noise may move a step."""
 
 EVEN = 0.4
 """Most that the inner half differs from the outer part, by the step: a glow falls outwards by more."""
@@ -144,7 +145,7 @@ def _halo_at(light: Blocks, middle: NDArray[np.float64], noise: float, flux: flo
     if radius == 0.0:
         return None
     x, y = float(dx[row, column]), float(dy[row, column])
-    level = _disc_level(values, np.hypot(dx - x, dy - y), np.arctan2(dy - y, dx - x), radius)
+    level = _disc_level(values, np.hypot(dx - x, dy - y), np.arctan2(dy - y, dx - x), radius, noise)
     if level is None or level * np.pi * (radius * BLOCK_PX) ** 2 > MOST_OF_STAR * flux:
         return None
     star = ((float(middle[0]) + 0.5) * BLOCK_PX - 0.5, (float(middle[1]) + 0.5) * BLOCK_PX - 0.5)
@@ -158,23 +159,30 @@ def _halo_at(light: Blocks, middle: NDArray[np.float64], noise: float, flux: flo
     )
 
 
-def _disc_level(values: Window, distance: Window, angle: Window, radius: float) -> float | None:
+def _disc_level(values: Window, distance: Window, angle: Window, radius: float, noise: float) -> float | None:
     """Return the step at a disc's edge, or None where it does not end all around or is not even within."""
     known = np.isfinite(values)
     inner = known & (distance < max(0.9 * radius, radius - 1.0)) & (distance > 0.6 * radius)
     outer = (
         known & (distance > max(1.1 * radius, radius + 1.0)) & (distance < max(1.4 * radius, radius + 3.0))
     )
+    sector = np.floor((angle + np.pi) / (2.0 * np.pi) * SECTORS).astype(int) % SECTORS
+
+    def step_of(over: NDArray[np.bool_], under: NDArray[np.bool_]) -> tuple[float, float]:
+        """Return the difference of two means, and how far noise may move it."""
+        error = noise * np.sqrt(1.0 / np.count_nonzero(over) + 1.0 / np.count_nonzero(under))
+        return float(values[over].mean() - values[under].mean()), NOISE_SIGMA * float(error)
+
     if not inner.any() or not outer.any():
         return None
-    step = float(values[inner].mean() - values[outer].mean())
+    step, _ = step_of(inner, outer)
+    parts = [(inner & (sector == k), outer & (sector == k)) for k in range(SECTORS)]
+    parts = [(over, under) for over, under in parts if over.any() and under.any()]
+    if step <= 0.0 or len(parts) < FEWEST_SECTORS:
+        return None
+    for own, error in (step_of(*part) for part in parts):
+        if own <= 0.0 or not LEAST_STEP * step - error < own < MOST_STEP * step + error:
+            return None
     core = known & (distance < 0.6 * radius)
-    uneven = abs(float(values[core].mean() - values[inner].mean())) if np.count_nonzero(core) >= 4 else 0.0
-    sector = np.floor((angle + np.pi) / (2.0 * np.pi) * SECTORS).astype(int) % SECTORS
-    steps = [
-        float(values[inner & (sector == k)].mean() - values[outer & (sector == k)].mean())
-        for k in range(SECTORS)
-        if (inner & (sector == k)).any() and (outer & (sector == k)).any()
-    ]
-    ends = len(steps) >= FEWEST_SECTORS and all(LEAST_STEP * step < own < MOST_STEP * step for own in steps)
-    return step if step > 0 and ends and uneven < EVEN * step else None
+    uneven, error = step_of(core, inner) if core.any() else (0.0, 0.0)
+    return step if abs(uneven) < EVEN * step + error else None
