@@ -49,7 +49,7 @@ def emission_figures(work: Work) -> list[EmissionFigure]:
             return panel_url(upright, long_edge=PANEL_PX)
 
         text = f"black to white: {HARD_SIGMA:g} sigma of a mean over 4 x 4 pixels below the sky to {HARD_SIGMA:g} above"
-        held = held_words(work.recorded.get("continuum", {}).get(name, {}).get("line_light", {}))
+        held = held_words({"held_back": line.held})
         figures.append(
             EmissionFigure(
                 name,

@@ -122,7 +122,7 @@ def _with_line(work: Work, name: str, broad: Plane) -> Work:
     if scale.rough:
         told["rough_sky"] = True
     told["light"] = light_name(work.target, name)
-    work = work.tell("continuum", name, told).show(f"scale {name}", scale)
+    work = work.tell("continuum", name, told)
     return work.with_(lines=frozen({**work.lines, name: kept}))
 
 
@@ -135,7 +135,7 @@ def _sky_error(work: Work, name: str, scale: float) -> Plane:
     points = np.stack([np.tile(x, len(y)), np.repeat(y, len(x))], axis=1)
     total = np.zeros(len(points))
     for key, plane, share in ((name, name, 1.0), ("rgb", work.recipe.continuum_for(name).from_, scale)):
-        fit = work.diagnostics.get(f"sky {key}", {}).get(plane)
+        fit = work.skies.get(key, {}).get(plane)
         if fit is not None:
             total += (share * fit.at(points)[1]) ** 2
     return np.sqrt(total).reshape(len(y), len(x)).astype(np.float32)

@@ -67,7 +67,7 @@ def doubt_line(work: Work, name: str) -> Work:
     if line.halos:
         told["halos"] = [asdict(halo) for halo in line.halos]
         work = work.warn(("filter-halo", _halo_words(name, line.halos)))
-    work = work.tell("continuum", name, {**work.recorded["continuum"][name], "line_light": told})
+    work = work.add("continuum", name, {"line_light": told})
     work = work.with_(lines=frozen({**work.lines, name: replace(line, found=found)}))
     if copied:
         text = f"{name}: its noise is that of the colour master's {COLOUR[int(np.argmax(alike))]} plane (correlation "
@@ -175,9 +175,8 @@ def doubt_trails(
     views : mapping
         Plane to its means over blocks of some pixels a side, sky 0, that side, and the noise of a pixel.
     """
-    alignments = work.diagnostics.get("alignments", {})
     axes = []
-    for alignment in (entry for (own, _), entry in alignments.items() if own == name):
+    for alignment in (entry for (own, _), entry in work.alignments.items() if own == name):
         (a, b), (c, d) = alignment.matrix[:2, :2]
         axes += [float(np.degrees(np.arctan2(c, a))), float(np.degrees(np.arctan2(d, b)))]
 

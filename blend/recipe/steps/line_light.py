@@ -166,6 +166,7 @@ def part_line(
         share=_lit(weight),
         held=held_back(whole, noise_blocks(passed), covered=on_star, sky=noise.sky),
         halos=tuple(halos),
+        scale=scale,
     )
 
 

@@ -32,76 +32,8 @@ if TYPE_CHECKING:
     from blend.science.line.significance import LINE_SIGMA, thresholds, weigh_emission
     from blend.science.line.starlight_left import measure_noise
     from blend.science.line.withheld import held_back
+    from blend.science.line.worth import LineNoise, exposure_factor
 else:
-    from blend.base.door import lazy_names
+    from blend.base.door import open_door
 
-    __getattr__ = lazy_names(
-        __name__,
-        {
-            "amount": [
-                "Choice",
-                "LineLight",
-                "MOST_ADDED",
-                "MOST_OPAQUE",
-                "added_amount",
-                "luminance_amount",
-                "noise_blocks",
-            ],
-            "balmer": ["H_ALPHA_NM", "hydrogen_share"],
-            "continuum": ["APERTURE_FWHM", "Scale", "given_scale", "match_profiles", "scale_from_stars"],
-            "emission": ["emission_sigma", "keep_sharp", "line_factor", "line_light"],
-            "halos": ["FilterHalo", "MOST_STARS", "cover_halos", "find_halos"],
-            "withheld": ["held_back"],
-            "local_medians": ["CELL_PX", "DISC_SIGMA", "on_disc", "surroundings", "value_at"],
-            "match_psf": ["fit_profiles", "refine_broad"],
-            "own_picture": ["SAME_NOISE", "same_noise"],
-            "protect": ["cover_saturated", "line_sources", "star_mask"],
-            "scattered": ["star_glow", "unsure_light"],
-            "significance": ["LINE_SIGMA", "thresholds", "weigh_emission"],
-            "starlight_left": ["measure_noise"],
-        },
-    )
-
-__all__ = [
-    "APERTURE_FWHM",
-    "CELL_PX",
-    "DISC_SIGMA",
-    "H_ALPHA_NM",
-    "LINE_SIGMA",
-    "MOST_ADDED",
-    "MOST_OPAQUE",
-    "MOST_STARS",
-    "SAME_NOISE",
-    "Choice",
-    "FilterHalo",
-    "LineLight",
-    "Scale",
-    "added_amount",
-    "cover_halos",
-    "cover_saturated",
-    "emission_sigma",
-    "find_halos",
-    "fit_profiles",
-    "given_scale",
-    "held_back",
-    "hydrogen_share",
-    "keep_sharp",
-    "line_factor",
-    "line_light",
-    "line_sources",
-    "luminance_amount",
-    "match_profiles",
-    "measure_noise",
-    "noise_blocks",
-    "on_disc",
-    "refine_broad",
-    "same_noise",
-    "scale_from_stars",
-    "star_glow",
-    "star_mask",
-    "surroundings",
-    "thresholds",
-    "unsure_light",
-    "value_at",
-    "weigh_emission",
-]
+    __getattr__, __all__ = open_door(__name__)
