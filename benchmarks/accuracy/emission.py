@@ -16,7 +16,7 @@ from __future__ import annotations
 
 import argparse
 import tempfile
-from dataclasses import replace
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any
 
@@ -24,17 +24,19 @@ import numpy as np
 from numpy.typing import NDArray
 
 from blend.app.demo.demo import write_night
+from blend.app.inspect.recovery import _with_knots  # the machinery of `blend inspect --plant`
 from blend.app.run import load_sources, open_recipe, open_target
 from blend.recipe.pipeline import STEPS, run_all
-from blend.recipe.state import Line, Work
-from blend.science.simulated import Night, SceneOptions, simulate_night
+from blend.recipe.state import Line, Work, frozen
+from blend.science.simulated import Night, SceneOptions, Sources, View, add_sources, simulate_night
 
 SHAPE = {"rows": 400, "columns": 600, "calibrated": True}
 MOST_PASSED, MOST_ABOVE = 0.005, 0.003
 """Share of pixels without any line light that may pass, and that may exceed 3 of their own sigma."""
 
 MOST_BINNED = 0.02
-MOST_GLOW = 0.03
+REGIONS = 15
+"""Injected or empty places of a frame, on bright ground and elsewhere."""
 
 
 def main() -> int:
@@ -42,7 +44,12 @@ def main() -> int:
     parser = argparse.ArgumentParser(description=(__doc__ or "").split("\n")[0])
     parser.add_argument("--seeds", type=int, default=20)
     parser.add_argument("--only", choices=PARTS, help="one part")
+    parser.add_argument(
+        "--masters", type=Path, help="a target file: regions are injected into its masters alone"
+    )
     options = parser.parse_args()
+    if options.masters:
+        return int(not injected(range(1, options.seeds + 1), masters=options.masters))
     chosen = [options.only] if options.only else list(PARTS)
     passed = [PARTS[name](range(1, options.seeds + 1)) for name in chosen]
     return int(not all(passed))
@@ -200,11 +207,173 @@ def _discs(night: Night, *, radius: float, shift: float) -> tuple[NDArray[np.flo
     return out, drawn
 
 
+def binned_masters(seeds: range) -> bool:
+    """Light of the bright knots from an H-alpha master binned 2 x 2, over that from the whole one."""
+    ratios = []
+    for seed in seeds:
+        night = simulate_night(SceneOptions(seed=seed, **SHAPE))
+        ha = night.ha
+        rows, columns = (length // 2 * 2 for length in ha.light.shape[1:])
+        small = ha.light[0, :rows, :columns].reshape(rows // 2, 2, columns // 2, 2).mean(axis=(1, 3))
+        # Four pixels of one full scale: the mean keeps the fraction, and the camera's frames count four times.
+        binned = replace(night, ha=replace(ha, light=small[None].astype(np.float32)))
+        sums = []
+        for one in (night, binned):
+            layers = worked(one).lines["ha"].measured
+            assert layers is not None
+            sums.append(_sums(np.nan_to_num(layers.light * layers.weight), night.truth.knots.xy, 8.0))
+        bright = sums[0] > np.quantile(sums[0], 0.7)
+        ratios.append(float(sums[1][bright].sum() / sums[0][bright].sum()))
+    print(
+        f"binned    2 x 2: light of the bright knots over the unbinned master's, median {np.median(ratios):.3f}, "
+        f"{min(ratios):.3f} to {max(ratios):.3f}, {len(ratios)} nights"
+    )
+    return bool(abs(np.median(ratios) - 1.0) <= MOST_BINNED)
+
+
+def _sums(plane: NDArray[Any], xy: NDArray[np.float64], radius: float) -> NDArray[np.float64]:
+    """Return sums in circles, NaN where one leaves the frame."""
+    out = np.full(len(xy), np.nan)
+    reach = int(radius) + 1
+    for i, (x, y) in enumerate(xy):
+        rows, columns = (slice(round(c) - reach, round(c) + reach + 1) for c in (y, x))
+        if rows.start < 0 or columns.start < 0 or rows.stop > plane.shape[0] or columns.stop > plane.shape[1]:
+            continue
+        dy, dx = np.ogrid[rows, columns]
+        out[i] = float(plane[rows, columns][np.hypot(dx - x, dy - y) <= radius].sum(dtype=np.float64))
+    return out
+
+
+STRENGTHS = (3.0, 5.0, 10.0, 30.0, 100.0)
+"""Of injected regions: their light by the error of the light that a star-like profile would be fitted with."""
+
+
+@dataclass
+class Injected:
+    """What became of injected regions: recovered over injected light, unfaded and passed, and pulls."""
+
+    strength: list[float] = field(default_factory=list)
+    unfaded: list[float] = field(default_factory=list)
+    passed: list[float] = field(default_factory=list)
+    pull: list[float] = field(default_factory=list)
+    empty: list[float] = field(default_factory=list)
+
+
+def inject(early: Work, seed: int, told: Injected) -> None:
+    """Add regions to calibrated masters, half of them on bright ground, and to ``told`` what became of them."""
+    bare = run_all(early, steps=STEPS[1:4])
+    layers = bare.lines["ha"].measured
+    assert layers is not None and layers.sigma is not None
+    fwhm = max(bare.fwhm_px["rgb"], bare.fwhm_px["ha"])
+    places = _free_places(bare, np.random.default_rng(seed), fwhm)
+    xy, empty = places[::2], places[1::2]
+    strength = np.array(STRENGTHS)[np.arange(len(xy)) % len(STRENGTHS)]
+    error = (
+        np.array([float(layers.sigma[round(y), round(x)]) for x, y in xy])
+        * 2.0
+        * np.sqrt(np.pi)
+        * fwhm
+        / 2.3548
+    )
+    flux = strength * error
+    regions = Sources(xy=xy, flux=flux, fwhm_px=np.zeros(len(xy)), b_v=np.zeros(len(xy)))
+    sources = frozen(_with_knots(dict(early.sources), bare, "ha", regions))
+    changed = run_all(early.with_(sources=sources), steps=STEPS[1:4]).lines["ha"].measured
+    assert changed is not None
+    drawn = np.zeros((1, *layers.light.shape), dtype=np.float32)
+    add_sources(drawn, View(layers.light.shape, np.eye(3), fwhm), regions, flux[None], fwhm_px=fwhm)
+    radius = 1.5 * fwhm
+    planted = _sums(drawn[0], xy, radius)
+    told.strength += list(strength)
+    told.unfaded += list(_sums(np.nan_to_num(changed.light - layers.light), xy, radius) / planted)
+    passed, before = (np.nan_to_num(one.light * one.weight) for one in (changed, layers))
+    told.passed += list(_sums(passed - before, xy, radius) / planted)
+    told.pull += list(_pulls(changed.light, layers.sigma, xy, radius, less=drawn[0]))
+    told.empty += list(_pulls(layers.light, layers.sigma, empty, radius))
+
+
+def _free_places(work: Work, rng: np.random.Generator, fwhm: float) -> NDArray[np.float64]:
+    """Return places apart from stars, bright line light, edges and each other, every second pair on bright ground."""
+    layers = work.lines["ha"].measured
+    assert layers is not None and work.stars is not None
+    rows, columns = layers.light.shape
+    margin = 10.0 * fwhm
+    tries = rng.uniform(margin, (columns - margin, rows - margin), (4000, 2))
+    broad = work.rgb.plane("red")
+    around = [broad[round(y) - 3 : round(y) + 4, round(x) - 3 : round(x) + 4] for x, y in tries]
+    level = np.array([float(np.nanmedian(box)) for box in around])
+    bright = level > np.quantile(level[np.isfinite(level)], 0.9)
+    chosen: list[NDArray[np.float64]] = []
+    for wanted in (bright, ~bright):
+        own: list[NDArray[np.float64]] = []
+        for at in tries[wanted]:
+            x, y = round(at[0]), round(at[1])
+            box = (slice(y - 12, y + 13), slice(x - 12, x + 13))
+            if np.hypot(*(work.stars.xy - at).T).min(initial=np.inf) < 5.0 * fwhm or layers.weight[box].any():
+                continue
+            if not np.isfinite(layers.light[box]).all():
+                continue
+            if all(np.hypot(*(at - other)) > 7.0 * fwhm for other in (*chosen, *own)):
+                own.append(at)
+            if len(own) == REGIONS:
+                break
+        chosen += own
+    return rng.permutation(np.array(chosen))
+
+
+def _pulls(
+    light: NDArray[Any], sigma: NDArray[Any], xy: NDArray[np.float64], radius: float, *, less: Any = 0.0
+) -> NDArray[np.float64]:
+    """Return sums in circles over a ring's mean, by their stated errors."""
+    left = np.nan_to_num(light - less)
+    area, wide = (_sums(np.ones_like(left), xy, r) for r in (radius, 2.0 * radius))
+    own, both = (_sums(left, xy, r) for r in (radius, 2.0 * radius))
+    variance = _sums(np.nan_to_num(sigma).astype(np.float64) ** 2, xy, radius)
+    return (own - area * (both - own) / (wide - area)) / np.sqrt(variance * (1.0 + area / (wide - area)))
+
+
+def injected(seeds: range, *, masters: Path | None = None) -> bool:
+    """H II regions put into calibrated masters, simulated or real."""
+    told = Injected()
+    for seed in seeds:
+        with tempfile.TemporaryDirectory(prefix="emission-") as scratch:
+            night = simulate_night(SceneOptions(seed=seed, **SHAPE)) if masters is None else None
+            target = open_target(write_night(night, Path(scratch)) if night else masters)
+            loaded = load_sources(target)
+            recipe = open_recipe("galaxy-moonlit", target=target)
+            work = Work(recipe=recipe, target=target, sources=loaded.sources)
+            inject(run_all(work, steps=STEPS[:1]), seed, told)
+    strength, unfaded, passed = (np.array(values) for values in (told.strength, told.unfaded, told.passed))
+    good = True
+    for one in STRENGTHS:
+        own = strength == one
+        whole, kept = (float(np.nanmedian(values[own])) for values in (unfaded, passed))
+        print(
+            f"injected  {one:3.0f} sigma: unfaded {whole:.3f}, let through {kept:.3f} (medians), "
+            f"{100 * float(np.mean(passed[own] > 0.5)):.0f} % pass by more than half, {int(own.sum())} regions"
+        )
+        good &= one < 10.0 or 0.97 <= kept <= 1.03
+    for name, pulls in (("injected", told.pull), ("empty", told.empty)):
+        values = np.array(pulls)
+        values = values[np.isfinite(values)]
+        spread = float(np.std(values))
+        print(f"          pulls of {name} places: {spread:.3f} (robust {mad(values):.3f}), {len(values)}")
+        good &= 0.9 <= spread <= 1.1
+    return good
+
+
+def mad(values: NDArray[np.float64]) -> float:
+    """Return the robust standard deviation."""
+    return 1.4826 * float(np.median(np.abs(values - np.median(values))))
+
+
 PARTS = {
     "none": no_line,
     "early": early_type,
     "bleeding": bleeding_star,
+    "binned": binned_masters,
     "halo": filter_halos,
+    "injected": injected,
 }
 
 

@@ -16,6 +16,7 @@ from blend.recipe.state import EmissionLayers, Line, Plane, Work
 from blend.science.line import (
     APERTURE_FWHM,
     MOST_STARS,
+    NOISE_PX,
     Scale,
     cover_halos,
     cover_saturated,
@@ -150,7 +151,10 @@ def part_line(
         light = keep_sharp(light, own.pixels[0], line, factor=factor, stars=stars)
         sigma = float(factor * np.hypot(pixel_noise(own), scale.value * pixel))
     wanted = work.figures and "fits" in work.recipe.output.formats
-    errors = emission_sigma(broad, noise, pixel=sigma, unsure=unsure) if wanted else None
+    stated = float(
+        factor * np.hypot(_summed_noise(work, name), scale.value * _summed_noise(work, "rgb", settings.from_))
+    )
+    errors = emission_sigma(broad, noise, pixel=stated, unsure=unsure) if wanted else None
     layers = EmissionLayers(light=light, weight=weight, sigma=errors)
     passed, whole = layers.passed(), noise_blocks(light)
     return Line(
@@ -217,6 +221,20 @@ def pixel_noise(master: Master, plane: str = "") -> float:
     plane = plane or master.planes[0]
     sigma = master.facts.noise.get(plane, {}).get(1, float("nan"))
     return sigma if sigma > 0 else difference_noise(master.plane(plane))
+
+
+def _summed_noise(work: Work, name: str, plane: str = "") -> float:
+    """Return the noise of a pixel of the grid as sums over some pixels show it: that before resampling.
+
+    Interpolation and demosaicing spread noise over neighbours: a pixel of them scatters less, a sum does not.
+    """
+    master = work.masters[name]
+    plane = plane or master.planes[0]
+    one = pixel_noise(master, plane)
+    four = NOISE_PX * master.facts.noise.get(plane, {}).get(NOISE_PX, 0.0)
+    found = work.alignments.get((name, master.planes.index(plane))) or work.alignments.get((name, 0))
+    area = 1.0 if found is None else abs(float(np.linalg.det(found.matrix[:2, :2])))
+    return float(np.sqrt(area) * np.nanmax([one, four]))
 
 
 def _divided(plane: Plane, by: float) -> Plane:

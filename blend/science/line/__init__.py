@@ -8,6 +8,7 @@ if TYPE_CHECKING:
     from blend.science.line.amount import (
         MOST_ADDED,
         MOST_OPAQUE,
+        NOISE_PX,
         Choice,
         LineLight,
         added_amount,

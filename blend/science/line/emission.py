@@ -154,7 +154,7 @@ def emission_sigma(
     pixel: float | None = None,
     unsure: NDArray[np.float32] | None = None,
 ) -> NDArray[np.float32]:
-    """Return the standard deviation of one pixel of the emission, systematic terms included.
+    """Return the standard error of one pixel of the emission, systematic terms included.
 
     Parameters
     ----------
@@ -162,7 +162,8 @@ def emission_sigma(
     noise : EmissionNoise
         See there for the equation.
     pixel : float, optional
-        Noise of a pixel at the sky where the light is sharper than that which ``noise`` was measured on.
+        Noise of a pixel at the sky as sums over pixels show it, where the light was resampled or blurred: neighbours
+        share noise then, and a single pixel scatters less.
     unsure : (rows / 8, columns / 8), optional
         From `unsure_light`, in place of the error of the sky.
     """
