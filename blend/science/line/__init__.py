@@ -19,7 +19,9 @@ if TYPE_CHECKING:
     from blend.science.line.emission import emission_sigma, keep_sharp, line_factor, line_light
     from blend.science.line.local_medians import DISC_SIGMA, on_disc, surroundings, value_at
     from blend.science.line.match_psf import fit_profiles, refine_broad
+    from blend.science.line.own_disc import REDDER, DiscRatio, disc_ratio
     from blend.science.line.own_picture import SAME_NOISE, same_noise
+    from blend.science.line.passband import LIGHT_KM_S, NII_NM, SHAPES, Passband, Shape, passed_light
     from blend.science.line.protect import cover_saturated, line_sources, star_mask
     from blend.science.line.significance import LINE_SIGMA, weigh_emission
     from blend.science.line.starlight_left import measure_noise
@@ -40,10 +42,12 @@ else:
             ],
             "balmer": ["H_ALPHA_NM", "hydrogen_share"],
             "continuum": ["Scale", "given_scale", "match_profiles", "scale_from_stars"],
+            "own_disc": ["REDDER", "DiscRatio", "disc_ratio"],
             "emission": ["emission_sigma", "keep_sharp", "line_factor", "line_light"],
             "local_medians": ["DISC_SIGMA", "on_disc", "surroundings", "value_at"],
             "match_psf": ["fit_profiles", "refine_broad"],
             "own_picture": ["SAME_NOISE", "same_noise"],
+            "passband": ["LIGHT_KM_S", "NII_NM", "SHAPES", "Passband", "Shape", "passed_light"],
             "protect": ["cover_saturated", "line_sources", "star_mask"],
             "significance": ["LINE_SIGMA", "weigh_emission"],
             "starlight_left": ["measure_noise"],
@@ -53,15 +57,23 @@ else:
 __all__ = [
     "DISC_SIGMA",
     "H_ALPHA_NM",
+    "LIGHT_KM_S",
     "LINE_SIGMA",
     "MOST_ADDED",
     "MOST_OPAQUE",
+    "NII_NM",
+    "REDDER",
     "SAME_NOISE",
+    "SHAPES",
     "Choice",
+    "DiscRatio",
     "LineLight",
+    "Passband",
     "Scale",
+    "Shape",
     "added_amount",
     "cover_saturated",
+    "disc_ratio",
     "emission_sigma",
     "fit_profiles",
     "given_scale",
@@ -75,6 +87,7 @@ __all__ = [
     "measure_noise",
     "noise_blocks",
     "on_disc",
+    "passed_light",
     "refine_broad",
     "same_noise",
     "scale_from_stars",
