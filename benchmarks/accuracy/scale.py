@@ -209,6 +209,7 @@ def real_answers(seeds: int, first: int) -> Iterator[tuple[str, list[Answer]]]:
             before = run_all(
                 Work(recipe=recipe, target=target, sources=sources, figures=False), steps=STEPS[:3]
             )
+            before = before.with_(stars=subtract_continuum(before).stars)
             whole = subtract_continuum(before).recorded["continuum"]["ha"]
             print(
                 f"{label}: all stars {whole['scale']:.4f} +- {whole['error']:.4f} from {whole['stars']}, {whole['how']}"

@@ -24,7 +24,7 @@ from blend.science.line import (
     surroundings,
     value_at,
 )
-from blend.science.stars import star_fluxes
+from blend.science.stars import isolated, measure_at, seen_in_both, star_fluxes
 
 ENOUGH_BESIDE = 30
 """So many stars beside the target tell the scale without those on it: a third are bright enough in the line."""
@@ -32,6 +32,13 @@ ENOUGH_BESIDE = 30
 NEBULA = 1.5
 """Line over broad light of what the stars stand on, by that of stars, from which it is gas: discs of galaxies have 1 to
 1.2, a nebula whose light in the broad band is its lines' 5 and more."""
+
+NEIGHBOUR_FWHM = 2.25
+"""No brighter star, nor one of a tenth of the light, within the aperture of `scale_from_stars`."""
+
+WIDER = 1.25
+"""Width in the line by that in the broad band, of the narrower quarter of sources, from which one is no point in the
+line: H II regions; stars differ by 0.03."""
 
 FEW_STARS, UNSURE = 8, 0.10
 """Fewer stars, or a larger relative error, and the disc is asked too."""
@@ -61,10 +68,9 @@ def field_of(work: Work, name: str, broad: Plane, masks: Masks) -> Field:
     On a disc stand H II regions too, but all its stars count where hardly any stand beside it. In a nebula the
     surroundings are brighter in the line than starlight would be, and stars on it are as good as those beside it.
     """
-    assert work.stars is not None
     fwhm_px = wider_fwhm(work, name)
-    xy = work.stars.xy[~work.stars.saturated]
     planes = (work.masters[name].pixels[0], broad)
+    xy = _compact(work, planes, masks, fwhm_px=fwhm_px)
     around = (
         surroundings(planes[0], fwhm_px=fwhm_px, without=masks.saturated),
         surroundings(planes[1], fwhm_px=fwhm_px, without=masks.saturated),
@@ -81,6 +87,33 @@ def field_of(work: Work, name: str, broad: Plane, masks: Masks) -> Field:
     nebula = float(np.median(line_around[on_target] / under[on_target])) > NEBULA * starlight
     few = len(xy) - np.count_nonzero(on_target) < ENOUGH_BESIDE
     return Field(xy if nebula or few else xy[~on_target], around, nebula)
+
+
+def _compact(work: Work, planes: tuple[Plane, Plane], masks: Masks, *, fwhm_px: float) -> NDArray[np.float64]:
+    """Return the stars without a bright neighbour that are as wide in the line as others are, by their width in both.
+
+    Those that are too faint in the line to have a width there stay: their flux is judged by its error.
+    """
+    assert work.stars is not None
+    stars = work.stars.select(~work.stars.saturated)
+    xy = stars.xy[isolated(work.stars, reach_px=NEIGHBOUR_FWHM * fwhm_px)[~work.stars.saturated]]
+    line, broad = seen_in_both(
+        *(measure_at(plane, xy, fwhm_px=fwhm_px, invalid=masks.unusable) for plane in planes),
+        reach_px=0.5 * fwhm_px,
+    )
+    if len(line) < FEW_STARS:
+        return xy
+    ratio = line.fwhm_px / broad.fwhm_px
+    leeway = 1.0 + 3.0 * line.flux_error / line.flux
+    wide = broad.xy[ratio > WIDER * leeway * np.quantile(ratio, 0.25)]
+    kept: NDArray[np.float64] = xy[_apart(xy, wide) > 0.5 * fwhm_px]
+    return kept
+
+
+def _apart(xy: NDArray[np.float64], others: NDArray[np.float64]) -> NDArray[np.float64]:
+    from scipy.spatial import cKDTree
+
+    return np.asarray(cKDTree(others).query(xy)[0]) if len(others) else np.full(len(xy), np.inf)
 
 
 def find_scale(

@@ -17,7 +17,9 @@ LIKELY = 0.2
 """The lowest mode counts that is so probable by the highest one: gas makes modes above the stars', nothing below."""
 
 SCATTERS = (0.01, 0.02, 0.04, 0.07, 0.1, 0.14)
-"""Star-to-star scatter of the logarithm that may be: 2 to 5 % in simulated fields, 9 to 13 % in a real one."""
+SCATTER_LIKELY = (1.0, 1.0, 1.0, 0.7, 0.2, 0.03)
+"""Star-to-star scatter of the logarithm that may be, and how likely: 2 to 5 % in simulated fields, 9 to 13 % in a real
+one of thirty stars, which need no help; few points that scatter so are stars and gas sooner."""
 
 STAR_SHARES = (0.15, 0.3, 0.5, 0.7, 0.9, 0.97)
 """Share of stars among the points that may be."""
@@ -72,7 +74,7 @@ def lower_mode(ratios: Floats, errors: Floats, *, pure: float = 2.66) -> LowerMo
     stars = (1.0 - ODD) * np.stack([_normal(x, e**2 + tau**2) for tau in SCATTERS])
     odd = ODD / ODD_RANGE
     fits = np.stack([np.log(p * stars + (1.0 - p) * gas + odd).sum(axis=-1) for p in STAR_SHARES])
-    weight = np.exp(fits - fits.max())
+    weight = np.exp(fits - fits.max()) * np.array(SCATTER_LIKELY)[:, None]
     over_mu = weight.sum(axis=(0, 1))
     over_mu /= over_mu.sum()
     best = int(np.argmax(over_mu >= LIKELY * over_mu.max()))
