@@ -223,18 +223,18 @@ def _is_starlight(work: Work, name: str, plane: str, field: Field) -> bool:
 
 
 def expected_scale(work: Work, name: str) -> float | None:
-    """Return the scale that widths and exposures let expect; None where the masters are not in counts of one camera.
+    """Return the scale that widths and exposures let expect; None where the masters are not in counts of one unit.
 
-    r t (exposure ratio) (pixel area ratio), in counts; times the ratio of gains where both are known.
+    r t (exposure ratio) (pixel area ratio) (ratio of gains), the gains stated or of one camera at one ISO setting.
     """
     line, rgb = work.masters[name].facts, work.rgb.facts
     full, full_rgb = line.full_scale or 1.0, rgb.full_scale or 1.0
-    if min(full, full_rgb) < 2.0 or not line.exposure_s or not rgb.exposure_s or name not in work.sources:
+    if min(full, full_rgb) < 2.0 or not line.exposure_s or not rgb.exposure_s:
         return None
     counts = full_rgb / full
     if line.gain_e and rgb.gain_e:
         counts *= rgb.gain_e / line.gain_e
-    elif work.sources[name].lights[0].shape != work.sources["rgb"].lights[0].shape or line.iso != rgb.iso:
+    elif not line.iso or line.iso != rgb.iso or full != full_rgb:
         return None
     matrix = np.array(work.recorded.get("register", {}).get(name, {}).get("matrix", np.eye(3)))
     bands = width_ratio(work.target, name) * work.recipe.continuum_for(name).throughput_ratio
