@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from types import MappingProxyType
-from typing import Any
+from types import SimpleNamespace
+from typing import Any, cast
 
 import numpy as np
 import pytest
@@ -62,7 +62,9 @@ def work_of(*, full: float = 65535.0, **facts: Any) -> Work:
         recipe=recipe,
         target=target_from_options(["rgb=a.fits", "ha=b.fits"]),
         masters={"rgb": rgb, "ha": line},
-        recorded=MappingProxyType({"register": {"ha": {"matrix": [[0, -2, 5], [2, 0, 1], [0, 0, 1]]}}}),
+        alignments={
+            ("ha", 0): cast(Any, SimpleNamespace(matrix=np.array([[0, -2.0, 5], [2.0, 0, 1], [0, 0, 1]])))
+        },
     )
 
 

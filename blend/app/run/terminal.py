@@ -13,6 +13,8 @@ from blend.base.system import is_terminal
 from blend.recipe.auto_words import amount_words, auto_words
 from blend.recipe.scale_words import scale_words
 from blend.recipe.state import Event
+from blend.recipe.tone_words import tone_words
+from blend.recipe.worth_words import worth_words
 
 
 class Progress:
@@ -88,9 +90,12 @@ def summary(record: Mapping[str, Any], out: Path) -> str:
     if "catalogue" in record["balance"]:
         rows.append(("", "", _catalogue(record["balance"])))
     rows += [("stretch", name, _stretch(entry)) for name, entry in record["stretch"].items()]
+    rows += [("tone", "rgb", words) for words in (tone_words(record),) if words]
     for name, entry in record["blend"].items():
         rows.append(("blend", name, _blend(entry)))
         rows += [("", "", words) for words in (auto_words(entry),) if words]
+    taken = record["taken"].get("rgb", {})
+    rows += [("worth", line, worth_words(entry, line, taken)) for line, entry in record["worth"].items()]
     wide = max((len(name) for _, name, _ in rows), default=0)
     lines = [f"{what:<14} {name:<{wide}}  {text}" for what, name, text in rows]
     seconds = sum(record["seconds"].values())

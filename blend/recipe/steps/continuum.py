@@ -14,7 +14,7 @@ from blend.recipe.line_in_filter import filter_warnings, line_in_filter
 from blend.recipe.state import Line, Plane, Work, frozen
 from blend.recipe.steps.doubts import doubt_line
 from blend.recipe.steps.line_light import Masks, masks_of, part_line, wider_fwhm
-from blend.recipe.steps.line_scale import field_of, find_scale
+from blend.recipe.steps.line_scale import field_of, find_scale, sky_errors
 from blend.recipe.steps.protect_stars import with_star_mask
 from blend.science.line import match_profiles
 from blend.science.stars import Stars, find_stars, measure_at, seen_in_both
@@ -111,7 +111,7 @@ def _with_line(work: Work, name: str, broad: Plane) -> Work:
     told["light"] = light_name(work.target, name)
     if passband := line_in_filter(work.target, name):
         told["passband"] = passband
-    work = work.tell("continuum", name, told).show(f"scale {name}", scale)
+    work = work.tell("continuum", name, told)
     work = work.warn(*filter_warnings(work.target, name))
     return work.with_(lines=frozen({**work.lines, name: kept}))
 
@@ -121,10 +121,8 @@ def _sky_error(work: Work, name: str, scale: float) -> float:
 
     Not for a nebula: where it leaves no sky free, what the fits state is as large as the nebula's own faint light.
     """
-    skies = work.recorded.get("gradient", {})
-    plane = work.recipe.continuum_for(name).from_
-    own, base = (skies.get(key, {}).get(part, {}) for key, part in ((name, name), ("rgb", plane)))
-    return float(np.hypot(own.get("uncertainty", 0.0), scale * base.get("uncertainty", 0.0)))
+    own, base = sky_errors(work, name)
+    return float(np.hypot(own, scale * base))
 
 
 def _widths(

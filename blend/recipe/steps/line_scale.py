@@ -24,6 +24,7 @@ from blend.science.line import (
     surroundings,
     value_at,
 )
+from blend.science.sky import sky_uncertainty
 from blend.science.stars import isolated, measure_at, seen_in_both, star_fluxes
 
 ENOUGH_BESIDE = 30
@@ -190,12 +191,10 @@ def _together(stars: Scale | None, disc: DiscRatio | None, where: str) -> Scale:
 def _disc(work: Work, name: str, field: Field, stars: Scale | None) -> DiscRatio | None:
     """Return what a target's own disc tells of the scale, or None where it has none that shines by starlight."""
     plane = work.recipe.continuum_for(name).from_
-    skies = work.recorded.get("gradient", {})
-    entries = skies.get(name, {}).get(name, {}), skies.get("rgb", {}).get(plane, {})
     found = disc_ratio(
         *field.around,
         noise=(pixel_noise(work.masters[name]), pixel_noise(work.rgb, plane)),
-        sky_errors=(entries[0].get("uncertainty") or 0.0, entries[1].get("uncertainty") or 0.0),
+        sky_errors=sky_errors(work, name),
         width_nm=work.target.masters[name].width_nm or WIDTH_NM,
     )
     if found is None or (stars is not None and found.value > NEBULA * stars.value):
@@ -204,6 +203,14 @@ def _disc(work: Work, name: str, field: Field, stars: Scale | None) -> DiscRatio
     if expected is not None and found.value > MOST_OFF * expected:
         return None
     return found if _is_starlight(work, name, plane, field) else None
+
+
+def sky_errors(work: Work, name: str) -> tuple[float, float]:
+    """Return the standard errors of the skies of a line and of its broad plane, as their fits state them."""
+    plane = work.recipe.continuum_for(name).from_
+    fits = (work.skies.get(key, {}).get(part) for key, part in ((name, name), ("rgb", plane)))
+    own, base = (0.0 if fit is None else sky_uncertainty(fit) for fit in fits)
+    return own, base
 
 
 def _is_starlight(work: Work, name: str, plane: str, field: Field) -> bool:
@@ -236,10 +243,14 @@ def expected_scale(work: Work, name: str) -> float | None:
         counts *= rgb.gain_e / line.gain_e
     elif not line.iso or line.iso != rgb.iso or full != full_rgb:
         return None
-    matrix = np.array(work.recorded.get("register", {}).get(name, {}).get("matrix", np.eye(3)))
     bands = width_ratio(work.target, name) * work.recipe.continuum_for(name).throughput_ratio
-    area = abs(float(np.linalg.det(matrix[:2, :2])))
-    return bands * line.exposure_s / rgb.exposure_s * area * counts
+    areas = [
+        abs(float(np.linalg.det(work.alignments[key, 0].matrix[:2, :2])))
+        if (key, 0) in work.alignments
+        else 1.0
+        for key in (name, "rgb")
+    ]
+    return bands * line.exposure_s / rgb.exposure_s * areas[0] / areas[1] * counts
 
 
 def _doubt_expected(work: Work, name: str, value: float) -> Work:
