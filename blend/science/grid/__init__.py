@@ -5,7 +5,9 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
-    from blend.science.grid.register import Alignment, align, same_grid
+    from blend.science.grid.alignment import Alignment, same_grid
+    from blend.science.grid.coordinates import seed_of
+    from blend.science.grid.register import align
     from blend.science.grid.resampling import full_coverage_box, resample
     from blend.science.grid.transforms import apply_matrix
 else:
@@ -14,10 +16,12 @@ else:
     __getattr__ = lazy_names(
         __name__,
         {
-            "register": ["Alignment", "align", "same_grid"],
+            "alignment": ["Alignment", "same_grid"],
+            "coordinates": ["seed_of"],
+            "register": ["align"],
             "resampling": ["full_coverage_box", "resample"],
             "transforms": ["apply_matrix"],
         },
     )
 
-__all__ = ["Alignment", "align", "apply_matrix", "full_coverage_box", "resample", "same_grid"]
+__all__ = ["Alignment", "align", "apply_matrix", "full_coverage_box", "resample", "same_grid", "seed_of"]
