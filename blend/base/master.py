@@ -36,7 +36,8 @@ class Facts:
     ``broad_noise`` is the noise of one pixel for statements about large areas, of planes whose pixels share their noise
     (smoothed, resampled, demosaiced); where it is absent, ``noise`` at 1 px is.
     ``file_planes`` is how many planes the file holds of which this is one; ``offset_out`` tells of a flat whether the
-    sensor's offset was taken out of it.
+    sensor's offset was taken out of it. ``site`` is latitude and longitude in degrees and height in metres, 0 where
+    none is stated; ``pointing`` is right ascension and declination in degrees, as a telescope told them.
     """
 
     exposure_s: float | None = None
@@ -48,6 +49,7 @@ class Facts:
     date_obs: str | None = None
     filter: str | None = None
     site: tuple[float, float, float] | None = None
+    pointing: tuple[float, float] | None = None
     wcs: Any = None
     file_planes: int | None = None
     offset_out: bool | None = None

@@ -17,19 +17,6 @@ from blend.files.source import EXPECTED, MOST_BYTES, Peek, describe, first_bytes
 if TYPE_CHECKING:
     from blend.files.raw import Mosaic
 
-__all__ = [
-    "Peek",
-    "coordinates_fault",
-    "header_text",
-    "is_picture",
-    "peek",
-    "read_mosaic",
-    "read_picture",
-    "refuse_other_kind",
-    "scaled",
-    "upright",
-]
-
 _TIFF_STARTS = (b"II*\0", b"MM\0*", b"II+\0", b"MM\0+")
 
 

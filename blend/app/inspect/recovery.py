@@ -18,6 +18,7 @@ from blend.base.shares import in_percent
 from blend.recipe.check import width_ratio
 from blend.recipe.pipeline import STEPS, run_all
 from blend.recipe.state import Work, frozen
+from blend.science.grid import Alignment
 from blend.science.simulated import Sources, View, add_sources
 from blend.science.stars import FWHM_PER_SIGMA
 
@@ -48,6 +49,7 @@ much too bright.
 
 EARLY, SKY, LINE = STEPS[:1], STEPS[1:3], STEPS[3:4]
 SEED = 20
+"""Any number: the same places in every run."""
 
 
 @dataclass(frozen=True)
@@ -224,27 +226,30 @@ def _knots_for(work: Work, name: str, xy: Points) -> Sources:
 
 def _with_knots(sources: dict[str, Any], measured: Work, name: str, knots: Sources) -> dict[str, Any]:
     settings = measured.recipe.continuum_for(name)
-    scale = measured.recorded["continuum"][name]["scale"]
-    strength = scale * settings.throughput_ratio / width_ratio(measured.target, name)
+    scale = measured.lines[name].scale
+    assert scale is not None
+    strength = scale.value * settings.throughput_ratio / width_ratio(measured.target, name)
     changed = dict(sources)
     shares = [(name, 0, strength)]
     if settings.line_in_band:
         index = next(i for i, light in enumerate(sources["rgb"].lights) if settings.from_ in light.planes)
         shares.append(("rgb", index, 1.0))
     for role, index, share in shares:
-        matrix = measured.diagnostics["alignments"][role, index].matrix
+        alignment = measured.alignments[role, index]
         lights = list(changed[role].lights)
         plane = settings.from_ if role == "rgb" else lights[index].planes[0]
-        lights[index] = _drawn(lights[index], plane, matrix, knots, share, measured.fwhm_px[role])
+        lights[index] = _drawn(lights[index], plane, alignment, knots, share, measured.fwhm_px[role])
         changed[role] = replace(changed[role], lights=tuple(lights))
     return changed
 
 
-def _drawn(light: Master, plane: str, matrix: Points, knots: Sources, share: float, fwhm_px: float) -> Master:
+def _drawn(
+    light: Master, plane: str, alignment: Alignment, knots: Sources, share: float, fwhm_px: float
+) -> Master:
     """Return a light with the knots in one plane; ``fwhm_px`` is its star width on the reference's grid."""
+    matrix = alignment.matrix
     area = abs(float(np.linalg.det(matrix[:2, :2] / matrix[2, 2])))
-    back = np.column_stack([knots.xy, np.ones(len(knots))]) @ np.linalg.inv(matrix).T
-    here = replace(knots, xy=back[:, :2] / back[:, 2:], fwhm_px=knots.fwhm_px / np.sqrt(area))
+    here = replace(knots, xy=alignment.backward(knots.xy), fwhm_px=knots.fwhm_px / np.sqrt(area))
     pixels = light.pixels.copy()
     index = light.planes.index(plane)
     star = max(fwhm_px / np.sqrt(area), 1.5)

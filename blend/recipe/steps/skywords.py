@@ -5,10 +5,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Any
 
-import numpy as np
-from numpy.typing import NDArray
-
 from blend.base.shares import in_percent
+from blend.recipe.state import SkyView
 from blend.recipe.steps.flatwords import Bowl, bowl_warnings
 from blend.recipe.tables import Gradient
 from blend.science.sky import (
@@ -28,16 +26,6 @@ TOO_UNSURE_SIGMA = 1.0
 """So is a sky whose own error, all over the frame, is more than a pixel's noise."""
 UNEVEN_SIGMA = 1.0
 """So is a hundredth of the frame that lies further from neutral than a pixel's noise: stretched, it shows."""
-
-
-@dataclass(frozen=True, eq=False)
-class SkyView:
-    """What the report draws of one plane: means over ``size`` x ``size`` pixels, before and after, and the noise."""
-
-    before: NDArray[np.float32]
-    after: NDArray[np.float32]
-    size: int
-    noise: float
 
 
 @dataclass(frozen=True, eq=False)
