@@ -6,22 +6,16 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any
 
-<<<<<<< HEAD
-GOOD_RMS_PX, GOOD_SLOPE_SIGMA, GOOD_AREA_SIGMA, GOOD_SCALE_ERROR = 0.3, 0.25, 1.0, 0.03
-GOOD_TINT, GOOD_CLIPPED = 1.0, 0.001
-"""Bars of the verdict: a third of a pixel, a quarter of a pixel's noise (all of it over an area), 3 %, one CIEDE2000,
-a thousandth."""
-=======
 from blend.recipe.auto_words import held_words
 from blend.recipe.scale_words import scale_words
 from blend.recipe.tone_words import tone_words
 
-GOOD_RMS_PX, GOOD_SLOPE_SIGMA, GOOD_SCALE_ERROR = 0.3, 0.25, 0.10
+GOOD_RMS_PX, GOOD_SLOPE_SIGMA, GOOD_AREA_SIGMA, GOOD_SCALE_ERROR = 0.3, 0.25, 1.0, 0.10
 GOOD_TINT, GOOD_CLIPPED = 1.0, 0.001
-"""Bars of the verdict: a third of a pixel, a quarter of a pixel's noise, 10 %, one CIEDE2000, a thousandth."""
+"""Bars of the verdict: a third of a pixel, a quarter of a pixel's noise (all of it over an area), 10 %,
+one CIEDE2000, a thousandth."""
 BAD_SCALE_ERROR = 0.25
 """From which the emission on a disc tells nothing: it is a tenth to half of the light through the filter."""
->>>>>>> main
 
 
 @dataclass(frozen=True)
