@@ -57,7 +57,7 @@ def smooth_borders(
     names, count = label(covered)
     if count == 0 or covered.all():
         return nothing
-    cells = [_cell_medians(layer, step) for layer in layers]
+    cells: list[NDArray[np.float64]] = []
     border = np.zeros(covered.shape, dtype=np.bool_)
     border[[0, -1]], border[:, [0, -1]] = True, True
     found = np.zeros(covered.shape, dtype=np.bool_)
@@ -65,6 +65,7 @@ def smooth_borders(
         patch = names == name
         if patch.sum() < FEWEST_CELLS or not (patch & border).any():
             continue
+        cells = cells or [_cell_medians(layer, step) for layer in layers]
         above = [float(np.nanmedian(one[patch]) - np.nanmedian(one[~covered])) for one in cells]
         smooth = all(_is_smooth(one, patch) for one in cells)
         brightest = cells[int(np.argmax(above))]
@@ -83,8 +84,12 @@ def _cell_medians(layer: NDArray[np.float64], step: int) -> NDArray[np.float64]:
     rows, columns = (count // step for count in layer.shape)
     blocks = layer[: rows * step, : columns * step].reshape(rows, step, columns, step)
     parts = blocks.transpose(0, 2, 1, 3).reshape(rows, columns, -1)
-    known = np.asarray(np.isfinite(parts).any(axis=2))
-    return np.where(known, np.nanmedian(np.where(known[..., None], parts, 0.0), axis=2), np.nan)
+    # The middle of the known values, sorted to the front: a median over NaN costs ten times as much.
+    count = np.isfinite(parts).sum(axis=2)
+    middle = np.take_along_axis(
+        np.sort(parts, axis=2), np.minimum(count // 2, parts.shape[2] - 1)[..., None], axis=2
+    )[..., 0]
+    return np.where(count > 0, middle, np.nan)
 
 
 def _is_smooth(cells: NDArray[np.float64], patch: NDArray[np.bool_]) -> bool:

@@ -185,7 +185,7 @@ def _find_in_bins(
     if max(least) > 0.0:
         together = max(together, len(layers) ** 0.5)
     rough = [_first_sky(layer) for layer in layers]
-    raised = 1.0
+    raised, sharp = 1.0, None
     for turn in range(ROUNDS):
         raised = max(1.0, 0.5 * raised)
         flat = [layer - sky for layer, sky in zip(layers, rough, strict=True)]
@@ -199,7 +199,11 @@ def _find_in_bins(
             if (known & ~fresh).mean() >= WANTED_SKY or raised >= MOST_RAISED:
                 break
             raised *= 2.0
-        fresh &= ~_sky_at_border(layers, fresh, levels, size_px=size_px)
+        wide = smooth_borders(layers, fresh, levels, size_px=size_px)
+        if wide.any():
+            # Stars in it stay masked; they are the same at every turn.
+            sharp = np.logical_or.reduce([_sharp(layer) for layer in layers]) if sharp is None else sharp
+            fresh &= ~(wide & ~sharp)
         settled = turn > 0 and np.count_nonzero(fresh != masked) <= 0.005 * fresh.size
         masked = fresh
         if settled or turn == ROUNDS - 1:
@@ -208,17 +212,6 @@ def _find_in_bins(
     # A dark bin amid an object is the object's too, though too few neighbours are left to show it.
     closed = np.asarray(binary_closing(masked, structure=np.ones((3, 3), dtype=np.bool_)), dtype=np.bool_)
     return (masked | closed) & known
-
-
-def _sky_at_border(
-    layers: list[NDArray[np.float64]], masked: NDArray[np.bool_], levels: list[float], *, size_px: int
-) -> NDArray[np.bool_]:
-    """Return what of a mask is wide smooth light at the border, less the stars in it."""
-    wide = smooth_borders(layers, masked, levels, size_px=size_px)
-    if wide.any():
-        for layer in layers:
-            wide &= ~_sharp(layer)
-    return wide
 
 
 def _sharp(layer: NDArray[np.float64]) -> NDArray[np.bool_]:
