@@ -25,9 +25,13 @@ Primaries = tuple[tuple[float, float], ...]
 SRGB: Primaries = ((0.64, 0.33), (0.30, 0.60), (0.15, 0.06))
 P3: Primaries = ((0.680, 0.320), (0.265, 0.690), (0.150, 0.060))
 _D65 = (0.3127 / 0.3290, 1.0, (1.0 - 0.3127 - 0.3290) / 0.3290)
+"""Chromaticities of red, green and blue, and XYZ of white (IEC 61966-2-1:1999)."""
 _D50 = (0.9642, 1.0, 0.8249)
+"""White of the profile connection space (ICC.1)."""
 _BRADFORD = ((0.8951, 0.2664, -0.1614), (-0.7502, 1.7135, 0.0367), (0.0389, -0.0685, 1.0296))
+"""Cone responses of the Bradford adaptation (ICC.1, annex E; from memory)."""
 _CURVE_POINTS = 1024
+"""Of the profile's curve, which programs interpolate: as many as common profiles have (from memory)."""
 
 
 def decode(code: NDArray[np.floating]) -> NDArray[np.float64]:

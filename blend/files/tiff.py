@@ -38,14 +38,18 @@ CLASSIC_LIMIT = 2**32 - 2**25
 """Most bytes of pixels in a classic TIFF, whose offsets have 32 bits; the rest is room for tags."""
 
 TILES_AT_ONCE = 2
+"""Tiles that are unpacked side by side, each into room of its own."""
 
 _BOUNDED = {1, 5, 8, 32773, 32946, 34925, 50000}
 """None, LZW, deflate (two numbers), PackBits, LZMA and Zstandard: each is unpacked into room of a strip's or tile's own
 size. The others are pictures with a size of their own, which may be any."""
 
 _BLACK_IS_ZERO, _RGB, _MOSAIC = 1, 2, 32803
+"""Photometric interpretations (TIFF 6.0; DNG 1.4 for the mosaic)."""
 _DNG_VERSION = 50706
+"""The tag that makes a TIFF a DNG."""
 _BOTTOM_LEFT = 4
+"""Orientation of rows that run upwards (TIFF 6.0)."""
 
 
 def peek_tiff(path: Path) -> Peek:

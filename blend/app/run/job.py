@@ -28,7 +28,7 @@ from blend.app.run.worth import taken_of, worth_of
 from blend.base.system import peak_mib
 from blend.files.claim import Claim
 from blend.files.reader import read_picture
-from blend.files.record import code_digest, record_text, seal_of, sha256_of, versions
+from blend.files.record import VERSION, code_digest, record_text, seal_of, sha256_of, versions
 from blend.files.source import Marks
 from blend.files.whole import WholeFolder, writing
 from blend.pages import figures
@@ -41,8 +41,6 @@ from blend.recipe.state import Event, Listener, Work
 from blend.recipe.steps.holes import crop_cost
 from blend.recipe.tables import Recipe
 from blend.recipe.target import Target
-
-RECORD_VERSION = 1
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -252,7 +250,7 @@ def _record(work: Work, files: tuple[tuple[str, Path], ...], hashes: list[str]) 
         "clipped",
     )
     return {
-        "version": RECORD_VERSION,
+        "version": VERSION,
         "target": work.target.name,
         "recipe": resolved(work.recipe),
         "setup": setup_of(work.target),

@@ -19,6 +19,7 @@ from blend.recipe.tables import Recipe
 from blend.science.picture import ciede2000, linear_to_lab, srgb_decode
 
 LONG_EDGE = 1600
+"""Pixels: as wide as a window, and a look is there at once."""
 
 
 @dataclass(frozen=True, eq=False)

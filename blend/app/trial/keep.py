@@ -19,6 +19,7 @@ from blend.recipe.model import load_recipe
 from blend.recipe.toml import read_toml, to_toml
 
 LONGEST_TITLE = 200
+"""Characters: a recipe's own title and the words of a variant."""
 
 
 def keep_tile(

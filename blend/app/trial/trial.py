@@ -28,7 +28,9 @@ from blend.recipe.target import Target
 TRIAL = "trial.json"
 SHEET = "sheet.png"
 VERSION = 1
+"""Of the trial file's layout, as `summaries.VERSION`."""
 MOST_TRIAL_BYTES = 64 * 2**20
+"""As of a record, `record.MOST_RECORD_BYTES`."""
 
 
 @dataclass(frozen=True, kw_only=True)
