@@ -178,7 +178,7 @@ def _tables(record: Mapping[str, Any]) -> list[dict[str, Any]]:
         ),
         _table(
             "Registration to the reference",
-            ("master", "stars", "rms px", "transform", "mirrored", "covers"),
+            ("master", "stars", "rms px", "transform", "mirrored", "covers", "errs by, px (95 %)"),
             [
                 (
                     n,
@@ -187,6 +187,7 @@ def _tables(record: Mapping[str, Any]) -> list[dict[str, Any]]:
                     e["transform"],
                     "yes" if e["mirrored"] else "no",
                     f"{100 * e['overlap']:.0f} %",
+                    _map_error(e["error_px"]),
                 )
                 for n, e in record["register"].items()
             ],
@@ -212,6 +213,10 @@ def _tables(record: Mapping[str, Any]) -> list[dict[str, Any]]:
         *_worth_table(record),
         *_white_table(record["balance"]),
     ]
+
+
+def _map_error(error: Mapping[str, float] | None) -> str:
+    return "" if error is None else f"centre {error['centre']:.2f}, at most {error['worst']:.2f}"
 
 
 WHITE = {

@@ -36,11 +36,20 @@ def verdict(record: Mapping[str, Any]) -> list[Line]:
 
 def _registration(record: Mapping[str, Any]) -> Line:
     fits = {name: entry for name, entry in record["register"].items() if entry["matched"]}
+    alone = [name for name, entry in record["register"].items() if entry["by"] == "world coordinates"]
+    unseen = ", ".join(name for name in alone if name not in fits)
+    if unseen:
+        return Line(
+            "Registration", f"{unseen} by the headers' world coordinates alone, no star checks it", False
+        )
     if not fits:
         return Line("Registration", "masters taken as they lie, on one grid already", True)
     worst = max(entry["rms_px"] for entry in fits.values())
     fewest = min(entry["matched"] for entry in fits.values())
-    return Line("Registration", f"{worst:.2f} px rms, from {fewest} stars or more", worst <= GOOD_RMS_PX)
+    errors = [entry["error_px"]["worst"] for entry in fits.values() if entry["error_px"]]
+    errs = f", the map good to {max(errors):.2f} px or better" if errors else ""
+    good = max([worst, *errors]) <= GOOD_RMS_PX
+    return Line("Registration", f"{worst:.2f} px rms, from {fewest} stars or more{errs}", good)
 
 
 def _slope(record: Mapping[str, Any]) -> Line:

@@ -109,12 +109,18 @@ def summary(record: Mapping[str, Any], out: Path) -> str:
 
 def _registration(entry: Mapping[str, Any]) -> str:
     mirrored = ", mirrored" if entry["mirrored"] else ""
-    if entry["matched"] == 0:
+    if entry["by"] == "grid":
         return "taken as already on one grid"
-    return (
-        f"{entry['matched']} stars, {entry['rms_px']:.3f} px rms, {entry['transform']}{mirrored}, "
-        f"covers {100 * entry['overlap']:.0f} %"
+    covers = f"{entry['transform']}{mirrored}, covers {100 * entry['overlap']:.0f} %"
+    if entry["matched"] == 0:
+        return f"by {entry['by']}, {covers}"
+    error = entry["error_px"]
+    errs = (
+        ""
+        if error is None
+        else f", errs by {error['centre']:.2f} px at the centre and at most {error['worst']:.2f}"
     )
+    return f"{entry['matched']} stars, {entry['rms_px']:.3f} px rms, {covers}{errs}"
 
 
 def _catalogue(entry: Mapping[str, Any]) -> str:

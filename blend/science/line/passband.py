@@ -21,7 +21,7 @@ NII_STRONGER = 3.05
 ROTATION_KM_S = 150.0
 """Half of the range of velocities across a usual spiral galaxy's disc; common practice."""
 
-BEAM_RAYS = 64
+BEAM_RAYS = 64  # rings of a beam's cone: chosen, twice as many change no fourth digit
 
 Shape = Literal["top-hat", "gaussian"]
 SHAPES: tuple[Shape, ...] = ("top-hat", "gaussian")
