@@ -169,7 +169,7 @@ def scaled(master: Master, divisor: float) -> Master:
         np.divide(master.pixels[:, rows], np.float32(divisor), out=pixels[:, rows])
 
     map_row_blocks(divide, master.shape[0])
-    return master.with_(pixels=pixels)
+    return master.with_(pixels=pixels).with_facts(unit="")
 
 
 def upright(pixels: NDArray[np.floating], rows: Literal["bottom-up", "top-down"]) -> NDArray[np.floating]:

@@ -167,6 +167,6 @@ def _measured(light: Master) -> Master:
     unstated = [plane for plane in light.planes if plane not in light.facts.noise]
     broad = {plane: noise_over_areas(light.plane(plane), invalid=invalid) for plane in unstated}
     return light.with_facts(
-        noise=frozen({**noise, **light.facts.noise}),
+        noise=frozen({name: {**found, **light.facts.noise.get(name, {})} for name, found in noise.items()}),
         broad_noise=frozen({plane: sigma for plane, sigma in broad.items() if sigma is not None}),
     )
