@@ -180,6 +180,19 @@ def test_science_knows_no_files_and_no_master() -> None:
         assert not {name for _, name in imported(path)} & {"Master", "Facts", "Path"}, path
 
 
+def test_no_step_reads_the_report() -> None:
+    """Pixels never depend on what is told of them: the record is written by steps, and read by nothing before it."""
+    keepers = {PACKAGE / "recipe" / "state.py", PACKAGE / "recipe" / "packing.py"}
+    readers = [
+        f"{path.relative_to(PACKAGE)}:{node.lineno}"
+        for path in MODULES
+        if path.relative_to(PACKAGE).parts[0] in ("base", "science", "recipe") and path not in keepers
+        for node in ast.walk(ast.parse(path.read_text(encoding="utf-8")))
+        if isinstance(node, ast.Attribute) and node.attr in ("recorded", "warnings", "diagnostics")
+    ]
+    assert not readers, "give the state a field for it (recipe/state.py)"
+
+
 def test_there_are_no_circles() -> None:
     names = {name_of(path): path for path in MODULES}
     assert not circle_in({name: imports_of(path) & set(names) for name, path in names.items()})

@@ -145,7 +145,7 @@ def _formulas(work: Work, record: Mapping[str, Any]) -> list[dict[str, Any]]:
 def _scale_plots(work: Work) -> list[dict[str, Any]]:
     plots = []
     for name in work.line_names:
-        scale = work.diagnostics.get(f"scale {name}")
+        scale = work.lines[name].scale
         if scale is not None and scale.how == "stars":
             caption = (
                 f"{name}: scale {scale.value:.4g} +- {scale.error:.2g} from {scale.stars} stars; "

@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from blend.base.robust import median_and_sigma
 from blend.files.png import jpeg_bytes, png_bytes
-from blend.recipe.state import Work
+from blend.recipe.state import SkyView, Work
 from blend.science.sky import SkyFit
 
 HARD_SIGMA = 5.0
@@ -45,7 +45,7 @@ def sky_figures(work: Work) -> list[SkyFigure]:
     Parameters
     ----------
     work : Work
-        With ``sky NAME`` and ``skyview NAME`` among what it has seen.
+        After the gradient step.
 
     Notes
     -----
@@ -53,15 +53,13 @@ def sky_figures(work: Work) -> list[SkyFigure]:
     """
     figures = []
     for name, master in work.masters.items():
-        fits, views = work.diagnostics.get(f"sky {name}", {}), work.diagnostics.get(f"skyview {name}", {})
-        for plane in master.planes:
-            if plane in fits and plane in views:
-                upside_down = master.facts.rows == "bottom-up"
-                figures.append(_figure(f"{name}.{plane}", fits[plane], views[plane], upside_down))
+        views, upside_down = work.sky_views.get(name, {}), master.facts.rows == "bottom-up"
+        for plane, fit in work.skies.get(name, {}).items():
+            figures.append(_figure(f"{name}.{plane}", fit, views[plane], upside_down))
     return figures
 
 
-def _figure(name: str, fit: SkyFit, view: Any, upside_down: bool) -> SkyFigure:
+def _figure(name: str, fit: SkyFit, view: SkyView, upside_down: bool) -> SkyFigure:
     noise = view.noise if view.noise > 0.0 else median_and_sigma(view.after)[1]
     noise = noise if noise > 0.0 else 1.0
     middle = median_and_sigma(view.before)[0]

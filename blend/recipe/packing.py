@@ -13,6 +13,7 @@ from blend.base.master import Facts, Master
 from blend.recipe.state import Behind, Line, Source, Work, frozen
 from blend.recipe.tables import Recipe
 from blend.recipe.target import Target
+from blend.science.grid import Alignment
 from blend.science.stars import Stars
 
 Document = dict[str, Any]
@@ -22,8 +23,8 @@ Arrays = dict[str, NDArray[Any]]
 def pack_work(work: Work) -> tuple[Document, Arrays]:
     """Return a state up to balance as a document of plain values and the arrays it names.
 
-    An array that stands in two places (a line's master and its scaled light) is kept once. ``diagnostics`` and
-    ``objects`` are left out: no later step reads what they hold by then.
+    An array that stands in two places (a line's master and its scaled light) is kept once. What no step after
+    balance reads is left out.
     """
     pack = _Pack()
     document = {
@@ -38,6 +39,7 @@ def pack_work(work: Work) -> tuple[Document, Arrays]:
         "fwhm_px": dict(work.fwhm_px),
         "gains": list(work.gains),
         "star_mask": None if work.star_mask is None else pack.array(work.star_mask),
+        "alignments": [[*key, _plain(vars(alignment))] for key, alignment in work.alignments.items()],
         "catalogue": None if work.catalogue is None else pack.array(work.catalogue),
         "recorded": _plain(work.recorded),
         "warnings": [list(pair) for pair in work.warnings],
@@ -65,6 +67,7 @@ def unpack_work(
         fwhm_px=frozen(document["fwhm_px"]),
         gains=tuple(document["gains"]),
         star_mask=None if mask is None else arrays[mask],
+        alignments=frozen({(name, index): _alignment(item) for name, index, item in document["alignments"]}),
         catalogue=None if catalogue is None else arrays[catalogue],
         recorded=frozen(document["recorded"]),
         warnings=tuple((code, text) for code, text in document["warnings"]),
@@ -154,7 +157,7 @@ def _master(item: Mapping[str, Any], arrays: Mapping[str, NDArray[Any]]) -> Mast
     )
     facts["site"] = None if facts["site"] is None else tuple(facts["site"])
     facts["odd_cards"] = tuple(facts["odd_cards"])
-    facts |= {name: frozen(facts[name]) for name in ("sky", "saturation", "broad_noise")}
+    facts |= {name: frozen(facts[name]) for name in ("sky", "sky_error", "saturation", "broad_noise")}
     pixels = arrays[item["pixels"]]
     return Master(
         pixels=pixels[None] if pixels.ndim == 2 else pixels,
@@ -178,6 +181,11 @@ def _line(item: Mapping[str, Any], arrays: Mapping[str, NDArray[Any]]) -> Line:
     )
 
 
+def _alignment(item: Mapping[str, Any]) -> Alignment:
+    points = {name: np.array(item[name]).reshape(-1, 2) for name in ("moving_xy", "reference_xy")}
+    return Alignment(**{**item, **points, "matrix": np.array(item["matrix"])})
+
+
 def _wcs(text: str | None) -> Any:
     if text is None:
         return None
@@ -192,4 +200,4 @@ def _plain(value: Any) -> Any:
         return {str(key): _plain(item) for key, item in value.items()}
     if isinstance(value, list | tuple):
         return [_plain(item) for item in value]
-    return value.item() if isinstance(value, np.generic) else value
+    return value.tolist() if isinstance(value, np.generic | np.ndarray) else value

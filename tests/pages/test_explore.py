@@ -250,7 +250,7 @@ def test_the_page_solves_the_stretch_as_the_program_does(
             balanced_work(settings={"stretch.curve": curve, "stretch.sky_level": level}),
             steps=PICTURE_STEPS[:2],
         )
-        solved = state.diagnostics["stretch rgb"]
+        solved = state.stretches["rgb"]
         if curve != "linear":
             # Two root searches, each to 1e-9 of the level.
             assert job["solved"]["parameter"] == pytest.approx(solved.parameter, rel=1e-6)

@@ -67,7 +67,7 @@ def fit_of(shift: tuple[float, float]) -> SimpleNamespace:
 
 def test_arrows_tell_what_is_left(balanced_work: Callable[..., Work]) -> None:
     fits = MappingProxyType({("rgb", 0): SimpleNamespace(matched=0), ("ha", 0): fit_of((0.3, 0.4))})
-    work = balanced_work().show("alignments", fits)
+    work = balanced_work().with_(alignments=fits)
     (found,) = residual_fits(work)
     assert found.name == "ha"
     assert (

@@ -5,15 +5,15 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
-    from blend.app.demo.demo import run_demo
+    from blend.app.demo.demo import run_demo, write_night
 else:
     from blend.base.door import lazy_names
 
     __getattr__ = lazy_names(
         __name__,
         {
-            "demo": ["run_demo"],
+            "demo": ["run_demo", "write_night"],
         },
     )
 
-__all__ = ["run_demo"]
+__all__ = ["run_demo", "write_night"]

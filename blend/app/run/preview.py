@@ -61,11 +61,7 @@ def render_preview(layers: Work, factor: int) -> Preview:
 
 def settled(recipe: Recipe, work: Work) -> Recipe:
     """Return the recipe with the amounts that a run of it chose, in place of every ``auto``."""
-    blends = {
-        name: blend.model_copy(update={"amount": work.recorded["blend"][name]["amount"]})
-        for name, blend in recipe.blend.items()
-    }
-    return recipe.model_copy(update={"blend": blends})
+    return recipe.model_copy(update={"blend": {made.name: made.blend for made in work.blended}})
 
 
 def star_tint(layers: Work, preview: Preview) -> dict[str, Any]:

@@ -81,13 +81,11 @@ def scene_of(small: Work, factor: int, *, command: str = "") -> Scene:
 
 def _chosen_amounts(work: Work) -> dict[str, float]:
     """Return the amounts that the recipe leaves open, as its steps choose them on these layers."""
-    blends = work.recipe.blend
-    names = [name for name, blend in blends.items() if blend.amount == "auto"]
-    if not names:
+    if all(blend.amount != "auto" for blend in work.recipe.blend.values()):
         return {}
-    told = run_all(work, steps=PICTURE_STEPS[:-1]).recorded["blend"]
+    done = run_all(work, steps=PICTURE_STEPS[:-1]).blended
     # Four figures: what stands in the copied command is what is drawn.
-    return {name: float(f"{told[name]['amount']:.4g}") for name in names}
+    return {made.name: float(f"{made.blend.weight:.4g}") for made in done if made.choice is not None}
 
 
 def _lines(work: Work) -> dict[str, NDArray[np.float32]]:

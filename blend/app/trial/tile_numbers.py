@@ -72,7 +72,7 @@ class Yardstick:
             if self.layers.stars is None
             else star_tint(self.layers, Preview(work.display, plain.display, self.factor))
         )
-        outside = [entry.get("out_of_gamut") or 0.0 for entry in work.recorded.get("blend", {}).values()]
+        outside = [made.out_of_gamut or 0.0 for made in work.blended]
         return {
             "emission_contrast": contrast,
             "emission_gain": gain,

@@ -121,7 +121,7 @@ def _with_line(work: Work, name: str, broad: Plane) -> Work:
     if scale.rough:
         told["rough_sky"] = True
     told["light"] = light_name(work.target, name)
-    work = work.tell("continuum", name, told).show(f"scale {name}", scale)
+    work = work.tell("continuum", name, told)
     return work.with_(lines=frozen({**work.lines, name: kept}))
 
 
@@ -130,10 +130,9 @@ def _sky_error(work: Work, name: str, scale: float) -> float:
 
     Not for a nebula: where it leaves no sky free, what the fits state is as large as the nebula's own faint light.
     """
-    skies = work.recorded.get("gradient", {})
+    own, base = work.masters[name].facts.sky_error, work.rgb.facts.sky_error
     plane = work.recipe.continuum_for(name).from_
-    own, base = (skies.get(key, {}).get(part, {}) for key, part in ((name, name), ("rgb", plane)))
-    return float(np.hypot(own.get("uncertainty", 0.0), scale * base.get("uncertainty", 0.0)))
+    return float(np.hypot(own.get(name, 0.0), scale * base.get(plane, 0.0)))
 
 
 def _beside_target(work: Work, name: str, broad: Plane, masks: Masks) -> tuple[NDArray[np.float64], bool]:

@@ -62,7 +62,7 @@ def doubt_line(work: Work, name: str) -> Work:
         "share": line.share,
         "noise_correlation": max(alike),
     }
-    work = work.tell("continuum", name, {**work.recorded["continuum"][name], "line_light": told})
+    work = work.add("continuum", name, {"line_light": told})
     work = work.with_(lines=frozen({**work.lines, name: replace(line, found=found)}))
     if copied:
         text = f"{name}: its noise is that of the colour master's {COLOUR[int(np.argmax(alike))]} plane (correlation "
@@ -160,9 +160,8 @@ def doubt_trails(
     views : mapping
         Plane to its means over blocks of some pixels a side, sky 0, that side, and the noise of a pixel.
     """
-    alignments = work.diagnostics.get("alignments", {})
     axes = []
-    for alignment in (entry for (own, _), entry in alignments.items() if own == name):
+    for alignment in (entry for (own, _), entry in work.alignments.items() if own == name):
         (a, b), (c, d) = alignment.matrix[:2, :2]
         axes += [float(np.degrees(np.arctan2(c, a))), float(np.degrees(np.arctan2(d, b)))]
 

@@ -140,6 +140,7 @@ def part_line(
         knots=knots,
         strongest=strongest,
         share=_lit(weight),
+        scale=scale,
     )
 
 

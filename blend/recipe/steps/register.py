@@ -10,7 +10,7 @@ import numpy as np
 from blend.base.errors import StepError
 from blend.base.master import Flag, Master
 from blend.base.rowblocks import map_row_blocks, map_together, row_blocks
-from blend.recipe.state import COLOUR, Plane, Source, Work
+from blend.recipe.state import COLOUR, Plane, Source, Work, frozen
 from blend.recipe.steps.holes import coverage_box, crop_cost, flag_holes
 from blend.science.grid import Alignment, align, apply_matrix, resample, same_grid
 from blend.science.sensor import refine_centres
@@ -40,6 +40,7 @@ def register(work: Work) -> Work:
     work = work.with_(
         sources={},
         masters=masters,
+        alignments=frozen(alignments),
         fwhm_px={name: width * _scale_of(alignments[name, 0]) for name, width in widths.items()},
     )
     if settings.reference == "rgb" and len(alignments) == len(masters) and settings.canvas == "reference":
@@ -51,7 +52,7 @@ def register(work: Work) -> Work:
         work = work.warn(*crop_cost(work, box, 'register.canvas = "common"'))
         masters = {name: crop_master(master, box) for name, master in work.masters.items()}
         work = work.with_(masters=masters)
-    return work.show("alignments", alignments)
+    return work
 
 
 def crop_master(master: Master, box: tuple[int, int, int, int]) -> Master:
@@ -201,10 +202,8 @@ def _tell(
             text = f"{label} covers only {alignment.overlap:.0%} of the reference's frame"
             work = work.warn(("small-overlap", text))
     for (name, index), found in stars.items():
-        entry = dict(work.recorded.get("masters", {}).get(name, {}))
-        if index == 0:
-            entry |= {"fwhm_px": widths[name], "stars": len(found)}
-        work = work.tell("masters", name, entry)
+        facts = {"fwhm_px": widths[name], "stars": len(found)} if index == 0 else {}
+        work = work.add("masters", name, facts)
     return work
 
 

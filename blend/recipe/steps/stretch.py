@@ -3,12 +3,11 @@
 from __future__ import annotations
 
 from dataclasses import replace
-from typing import Any
 
 import numpy as np
 
 from blend.base.robust import difference_noise
-from blend.recipe.state import Work
+from blend.recipe.state import Work, frozen
 from blend.science.picture import SolvedStretch, solve_stretch, stretch_planes
 
 
@@ -31,7 +30,7 @@ def stretch(work: Work) -> Work:
     if work.behind is not None:
         planes = stretch_planes(work.behind.planes, solved, colour=settings.colour)
         work = work.with_(behind=replace(work.behind, planes=planes))
-    work = work.tell("stretch", "rgb", stretch_facts(solved)).show("stretch rgb", solved)
+    work = with_stretch(work, "rgb", solved)
     if solved.lowered:
         text = (
             f"the sky stands at {solved.sky_level:.3f} instead of {solved.wanted_level:.3f}: "
@@ -69,9 +68,9 @@ def plane_noise(work: Work, plane: str) -> float:
     return sigma if sigma > 0 else difference_noise(work.rgb.plane(plane))
 
 
-def stretch_facts(solved: SolvedStretch) -> dict[str, Any]:
-    """Return what the record says of a solved stretch."""
-    return {
+def with_stretch(work: Work, name: str, solved: SolvedStretch) -> Work:
+    """Return the work with the solved stretch of a master, which the record tells."""
+    facts = {
         "curve": solved.curve,
         "parameter": solved.parameter,
         "black": solved.black,
@@ -82,3 +81,4 @@ def stretch_facts(solved: SolvedStretch) -> dict[str, Any]:
         "lowered": solved.lowered,
         "clipped_share": solved.clipped_share,
     }
+    return work.with_(stretches=frozen({**work.stretches, name: solved})).tell("stretch", name, facts)
