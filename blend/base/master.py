@@ -264,6 +264,28 @@ def flags_of(pixels: NDArray[np.floating]) -> NDArray[np.uint8]:
     return flags
 
 
+def scaled(master: Master, divisor: float) -> Master:
+    """Return the master with its pixels divided by ``divisor``, as fractions of full scale, unclipped.
+
+    Parameters
+    ----------
+    master : Master
+    divisor : float
+        Positive, in the unit of the file. ``facts.full_scale`` stays in that unit.
+    """
+    if not (np.isfinite(divisor) and divisor > 0.0):
+        raise ValueError(f"pixels cannot be divided by {divisor}")
+    if divisor == 1.0:
+        return master
+    pixels = np.empty_like(master.pixels)
+
+    def divide(rows: slice) -> None:
+        np.divide(master.pixels[:, rows], np.float32(divisor), out=pixels[:, rows])
+
+    map_row_blocks(divide, master.shape[0])
+    return master.with_(pixels=pixels)
+
+
 def _own_master(
     plain: NDArray[np.floating], planes: tuple[str, ...] | None, domain: Domain, facts: Facts
 ) -> Master:

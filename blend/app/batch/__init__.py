@@ -5,8 +5,9 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
-    from blend.app.batch.batch import BatchOptions, plan_batch, run_batch, shares
+    from blend.app.batch.batch import BatchOptions, Watcher, plan_batch, run_batch, shares
     from blend.app.batch.draft_targets import plan_folder, write_plan
+    from blend.app.batch.job import Verdict
     from blend.app.batch.plan import claim_batch
     from blend.app.batch.view import BatchView, plan_table, verdict_table
 else:
@@ -15,8 +16,9 @@ else:
     __getattr__ = lazy_names(
         __name__,
         {
-            "batch": ["BatchOptions", "plan_batch", "run_batch", "shares"],
+            "batch": ["BatchOptions", "Watcher", "plan_batch", "run_batch", "shares"],
             "draft_targets": ["plan_folder", "write_plan"],
+            "job": ["Verdict"],
             "plan": ["claim_batch"],
             "view": ["BatchView", "plan_table", "verdict_table"],
         },
@@ -25,6 +27,8 @@ else:
 __all__ = [
     "BatchOptions",
     "BatchView",
+    "Verdict",
+    "Watcher",
     "claim_batch",
     "plan_batch",
     "plan_folder",

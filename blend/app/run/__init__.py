@@ -8,8 +8,6 @@ if TYPE_CHECKING:
     from blend.app.run.check import check_files
     from blend.app.run.job import Outcome, claim_results, run_target, setup_of
     from blend.app.run.load import (
-        FLOAT_IN_FRACTIONS,
-        brightest,
         load_sources,
         open_recipe,
         open_target,
@@ -17,7 +15,7 @@ if TYPE_CHECKING:
         read_text,
         recipe_text,
     )
-    from blend.app.run.outputs import crop_box, result_names, turner
+    from blend.app.run.outputs import WRITERS, crop_box, picture_writer, result_names, turner
     from blend.app.run.preview import LONG_EDGE, Preview, preview_layers, shrink_layers, star_tint
     from blend.app.run.replay import replay_record
     from blend.app.run.terminal import Progress, printable, summary
@@ -30,8 +28,6 @@ else:
             "check": ["check_files"],
             "job": ["Outcome", "claim_results", "run_target", "setup_of"],
             "load": [
-                "FLOAT_IN_FRACTIONS",
-                "brightest",
                 "load_sources",
                 "open_recipe",
                 "open_target",
@@ -39,7 +35,7 @@ else:
                 "read_text",
                 "recipe_text",
             ],
-            "outputs": ["crop_box", "result_names", "turner"],
+            "outputs": ["WRITERS", "crop_box", "picture_writer", "result_names", "turner"],
             "preview": ["LONG_EDGE", "Preview", "preview_layers", "shrink_layers", "star_tint"],
             "replay": ["replay_record"],
             "terminal": ["Progress", "printable", "summary"],
@@ -47,18 +43,18 @@ else:
     )
 
 __all__ = [
-    "FLOAT_IN_FRACTIONS",
     "LONG_EDGE",
+    "WRITERS",
     "Outcome",
     "Preview",
     "Progress",
-    "brightest",
     "check_files",
     "claim_results",
     "crop_box",
     "load_sources",
     "open_recipe",
     "open_target",
+    "picture_writer",
     "preview_layers",
     "printable",
     "read_lights",

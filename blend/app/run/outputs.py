@@ -159,16 +159,17 @@ def _measured(pixels: Array, holes: NDArray[np.bool_] | None) -> Array:
 
 def begin_pictures(work: Work, results: Results, box: Box) -> None:
     """Begin every picture that the recipe asks for, cut to ``box``: upright, but for the FITS one."""
-    assert work.display is not None
-    picture = turner(work)(_cut(work.display, box))
     for name, entry in FORMATS.items():
-        if name not in work.recipe.output.formats:
-            continue
-        if name == "fits":
-            write = _fits_writer(work, box)(work.display, COLOUR, "display, sRGB code values 0 to 1")
-        else:
-            write = partial(WRITERS[name], display=picture)
-        results.begin(entry.file, write)
+        if name in work.recipe.output.formats:
+            results.begin(entry.file, picture_writer(work, box, name))
+
+
+def picture_writer(work: Work, box: Box, form: str) -> Write:
+    """Return what writes the picture in a format of `FORMATS`, cut to ``box``."""
+    assert work.display is not None
+    if form == "fits":
+        return _fits_writer(work, box)(work.display, COLOUR, "display, sRGB code values 0 to 1")
+    return partial(WRITERS[form], display=turner(work)(_cut(work.display, box)))
 
 
 def check_output(work: Work) -> None:

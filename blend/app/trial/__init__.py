@@ -8,7 +8,7 @@ if TYPE_CHECKING:
     from blend.app.trial.keep import keep_tile
     from blend.app.trial.layers import parse_view
     from blend.app.trial.trial import Question, try_variants
-    from blend.app.trial.variants import parse_variation, value_text
+    from blend.app.trial.variants import Variation, parse_variation, value_text
 else:
     from blend.base.door import lazy_names
 
@@ -18,8 +18,16 @@ else:
             "keep": ["keep_tile"],
             "layers": ["parse_view"],
             "trial": ["Question", "try_variants"],
-            "variants": ["parse_variation", "value_text"],
+            "variants": ["Variation", "parse_variation", "value_text"],
         },
     )
 
-__all__ = ["Question", "keep_tile", "parse_variation", "parse_view", "try_variants", "value_text"]
+__all__ = [
+    "Question",
+    "Variation",
+    "keep_tile",
+    "parse_variation",
+    "parse_view",
+    "try_variants",
+    "value_text",
+]
