@@ -66,7 +66,7 @@ class Facts:
 
 @dataclass(frozen=True, kw_only=True, eq=False)
 class Master:
-    """A stacked picture.
+    """A stacked picture. Made of plain arrays it shares their memory; `from_array` makes copies.
 
     Attributes
     ----------
@@ -114,8 +114,9 @@ class Master:
         Parameters
         ----------
         array : (rows, columns) or (planes, rows, columns)
-            Anything that `blend.base.arrays.plain_array` takes. Linear: fractions of full scale, unless
-            ``facts.full_scale`` says which value that is; integers count up to what their type holds.
+            Anything that `blend.base.arrays.plain_array` takes, also in adu or electrons. Floats without a unit, there
+            or in ``facts``, are fractions of full scale; integers are in adu, and those of 8 and 16 bits count up to
+            what their type holds.
         planes : tuple of str, optional
             Names; without, ``("red", "green", "blue")`` or ``("grey",)``.
         domain : "linear" or "display"
@@ -124,18 +125,40 @@ class Master:
         Raises
         ------
         ArrayError
-            As `blend.base.arrays.plain_array`, or the planes are not as many as their names.
+            No numbers, another unit, or planes that are not as many as their names.
 
         Examples
         --------
         >>> Master.from_array(np.ma.masked_equal([[0, 500]], 0).astype(np.uint16), planes=("ha",))
         <Master ha, 1 x 2 pixels, linear, full scale 65535>
         """
+        parts = take_apart(array, where="array")
+        if parts.unit not in UNITS:
+            raise refusal(
+                "array", f"an array in {parts.unit}", "convert it to adu or electron, or divide its unit out"
+            )
+        plain = plain_array(parts.masked(), where="array", ndim=(2, 3))
+        pixels = np.array(plain if plain.ndim == 3 else plain[None], dtype=np.float32, order="C")
+        usual = {1: ("grey",), 3: ("red", "green", "blue")}
+        names = usual.get(len(pixels), ()) if planes is None else tuple(planes)
+        if len(names) != len(pixels):
+            raise refusal("array", f"an array of shape {plain.shape}", f"name {len(pixels)} planes")
         facts = facts or Facts()
-        kind = getattr(array, "dtype", None)
-        if facts.full_scale is None and kind is not None and kind.kind in "iu" and kind.itemsize <= 2:
+        kind = getattr(array, "dtype", np.dtype(float))
+        whole = kind.kind in "iu"
+        if facts.full_scale is None and whole and kind.itemsize <= 2:
             facts = replace(facts, full_scale=float(np.iinfo(kind).max))
-        return _own_master(plain_array(array, where="array", ndim=(2, 3)), planes, domain, facts)
+        master = cls(pixels=pixels, flags=flags_of(pixels), planes=names, domain=domain, facts=facts)
+        changes: dict[str, Any] = {"unit": parts.unit or facts.unit or ("adu" if whole else "")}
+        if getattr(array, "wcs", None) is not None:
+            changes["wcs"] = array.wcs
+        if parts.sigma is not None:
+            sigma = parts.sigma.reshape(pixels.shape)
+            typical = (float(np.nanmedian(plane[master.flags == 0])) for plane in sigma)
+            changes["noise"] = MappingProxyType(
+                {plane: MappingProxyType({1: value}) for plane, value in zip(names, typical, strict=True)}
+            )
+        return master.with_facts(**changes)
 
     @classmethod
     def from_ccddata(
@@ -147,8 +170,8 @@ class Master:
         ----------
         ccd : astropy.nddata.CCDData
             (rows, columns) or (planes, rows, columns). Masked pixels carry ``NO_DATA``. The unit, adu, electron or none
-            (fractions of full scale), becomes ``facts.unit``. Of an uncertainty the median of each plane becomes its
-            noise of one pixel. The WCS becomes ``facts.wcs``. The header is not read:
+            (fractions of full scale), becomes ``facts.unit``, and the WCS ``facts.wcs``. Of an uncertainty the median
+            of each plane becomes its noise of one pixel. The header is not read:
             ``facts_from_cards(ccd.header, full_scale=...)`` does.
         planes : tuple of str, optional
             As for `from_array`.
@@ -158,7 +181,7 @@ class Master:
         Raises
         ------
         ArrayError
-            Another unit, or no numbers.
+            As `from_array`.
 
         Examples
         --------
@@ -170,30 +193,7 @@ class Master:
         >>> master.to_ccddata().mask.tolist()
         [[False, True]]
         """
-        parts = take_apart(ccd, where="ccd")
-        if parts.unit not in UNITS:
-            raise refusal(
-                "ccd", f"an array in {parts.unit}", "convert it to adu or electron, or divide its unit out"
-            )
-        master = _own_master(
-            plain_array(parts.masked(), where="ccd", ndim=(2, 3)),
-            planes,
-            "linear",
-            facts or Facts(rows="bottom-up"),
-        )
-        changes: dict[str, Any] = {"unit": parts.unit}
-        if getattr(ccd, "wcs", None) is not None:
-            changes["wcs"] = ccd.wcs
-        if parts.sigma is not None:
-            sigma = parts.sigma.reshape(master.pixels.shape)
-            typical = (float(np.nanmedian(plane[master.flags == 0])) for plane in sigma)
-            changes["noise"] = MappingProxyType(
-                {
-                    plane: MappingProxyType({1: value})
-                    for plane, value in zip(master.planes, typical, strict=True)
-                }
-            )
-        return master.with_facts(**changes)
+        return cls.from_array(ccd, planes=planes, facts=replace(facts or Facts(rows="bottom-up"), unit=""))
 
     def to_ccddata(self) -> Any:
         """Return an astropy ``CCDData`` with copies of the pixels, (rows, columns) where there is one plane.
@@ -284,19 +284,6 @@ def scaled(master: Master, divisor: float) -> Master:
 
     map_row_blocks(divide, master.shape[0])
     return master.with_(pixels=pixels)
-
-
-def _own_master(
-    plain: NDArray[np.floating], planes: tuple[str, ...] | None, domain: Domain, facts: Facts
-) -> Master:
-    """Return a master that shares no memory with an array."""
-    pixels = np.array(plain if plain.ndim == 3 else plain[None], dtype=np.float32, order="C")
-    usual = {1: ("grey",), 3: ("red", "green", "blue")}
-    names = usual.get(len(pixels), ()) if planes is None else tuple(planes)
-    if len(names) != len(pixels):
-        advice = f"name as many planes: {', '.join(names) or 'planes=(...)'}"
-        raise refusal("array", f"an array of shape {plain.shape}", advice)
-    return Master(pixels=pixels, flags=flags_of(pixels), planes=names, domain=domain, facts=facts)
 
 
 def _frozen_view(array: NDArray[Any]) -> NDArray[Any]:

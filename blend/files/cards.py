@@ -81,6 +81,7 @@ def facts_from_cards(cards: Mapping[str, Any], *, full_scale: float | None, wcs:
         iso=number(cards, "ISO", "ISOSPEED", low=1.0),
         gain_e=_positive(cards, "EGAIN"),
         full_scale=full_scale,
+        unit="adu",
         date_obs=_date(cards),
         filter=_text(cards, "FILTER"),
         site=_site(cards),

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Literal
 
@@ -82,7 +81,7 @@ def read_picture(
             expected="a picture",
             advice="stack it again",
         )
-    return Master(pixels=pixels, flags=flags, planes=names, domain="linear", facts=replace(facts, unit="adu"))
+    return Master(pixels=pixels, flags=flags, planes=names, domain="linear", facts=facts)
 
 
 def read_mosaic(path: Path, *, pattern: str | None = None) -> Mosaic:

@@ -39,6 +39,8 @@ from blend.science.line import Scale
 from blend.science.picture import FORMULAS, Formula
 from blend.science.sky import SkyFit
 
+_MAKES = {"linear-blends": "linear", "stretch": "display", "display-blends": "display", "finish": "display"}
+
 Masters: TypeAlias = "Work | Mapping[str, Any] | Any"
 """What a step takes: the state that another returned; or masters by name, ``rgb`` and the lines; or one master. Each is
 a `Master`, an array of (planes, rows, columns) or (rows, columns), or a ``CCDData``."""
@@ -71,7 +73,7 @@ def prepare(
     Raises
     ------
     ArrayError
-        An array that `blend.base.arrays.plain_array` refuses, or counts of unknown full scale.
+        An array that `blend.base.arrays.plain_array` refuses, or floats above 1.5 without a unit.
     InputError
         A master is empty of data, stretched already, or a mosaic.
 
@@ -319,11 +321,9 @@ def stretch(masters: Masters, **settings: Any) -> Work:
     '0.1'
     """
     work = _aligned(masters)
-    return _run(
-        "stretch",
-        work if work.linear is not None else work.with_(linear=work.rgb.pixels),
-        {"stretch": settings},
-    )
+    if work.linear is None:
+        work = work.with_(linear=work.rgb.pixels.copy())
+    return _run("stretch", work, {"stretch": settings})
 
 
 def finish(masters: Masters, **settings: Any) -> Work:
@@ -344,7 +344,7 @@ def finish(masters: Masters, **settings: Any) -> Work:
     shown = {"rgb": {"domain": "display"}}
     work = _aligned(prepare(masters, target=shown, aligned=True))
     if work.display is None and work.rgb.domain == "display":
-        work = work.with_(display=work.rgb.pixels)
+        work = work.with_(display=work.rgb.pixels.copy())
     if work.display is None:
         raise _too_early("finish", "linear light", "blend.stretch")
     return _run("finish", work, {"finish": settings})
@@ -361,16 +361,12 @@ def _run(
     change = next(entry.change for entry in STEPS if entry.name == step)
     with limit_threads(None):
         done = change(work)
-    # what a step hands on is the caller's own, also where it changed nothing
-    kept = (work.linear, work.display, *(master.pixels for master in work.masters.values()))
-    own = {
-        name: plane.copy()
-        for name in ("linear", "display")
-        if (plane := getattr(done, name)) is not None
-        and plane is not getattr(work, name)
-        and any(old is not None and np.may_share_memory(plane, old) for old in kept)
-    }
-    return done.with_(**own)
+    # what a step made is the caller's own, also where it changed nothing
+    made = _MAKES.get(step, "masters")
+    plane, kept = getattr(done, made), (work.rgb.pixels, work.linear, work.display) if made != "masters" else ()
+    if any(old is not None and np.may_share_memory(plane, old) for old in kept):
+        done = done.with_(**{made: plane.copy()})
+    return done
 
 
 def _aligned(masters: Masters) -> Work:
@@ -441,11 +437,13 @@ def _source(name: str, value: Any, target: Target, frames: Mapping[str, Any]) ->
             raise refusal(
                 what,
                 f"values up to {brightest(found):.6g}, and no full scale",
-                "use Master.from_array with facts=Facts(full_scale=...)",
+                "use Master.from_array with facts=Facts(unit='adu', full_scale=...)",
             )
         return plane_of(name, files, found)
 
     light = master(value, name).with_facts(**files.facts.given())
+    if name == "rgb" and len(light.planes) != 3:
+        raise refusal(name, "one plane", "give red, green and blue: (3, rows, columns)")
     stacks: dict[str, Any] = {kind: master(frame, f"{name}.{kind}") for kind, frame in frames.items()}
     return Source(lights=(light,), **stacks)
 

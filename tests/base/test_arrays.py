@@ -144,7 +144,7 @@ def test_a_master_keeps_what_ccddata_carries() -> None:
 
 
 def test_a_unit_that_is_no_count_of_light_is_refused() -> None:
-    with pytest.raises(ArrayError, match=r"ccd: an array in Jy; expected .*Do this: convert it to adu"):
+    with pytest.raises(ArrayError, match=r"array: an array in Jy; expected .*Do this: convert it to adu"):
         Master.from_ccddata(CCDData(NUMBERS, unit="Jy"))
 
 
@@ -163,5 +163,5 @@ def test_full_scale_follows_from_short_integers_only() -> None:
 
 
 def test_planes_must_have_names() -> None:
-    with pytest.raises(ArrayError, match=r"an array of shape \(2, 2, 3\).*name as many planes"):
+    with pytest.raises(ArrayError, match=r"an array of shape \(2, 2, 3\).*name 2 planes"):
         Master.from_array(np.stack([NUMBERS, NUMBERS]))
