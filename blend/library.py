@@ -72,6 +72,14 @@ def write(path: str | Path, picture: Master | Work, *, overwrite: bool = False) 
         Linear light, for a picture.
     OutputError
         It could not be written.
+
+    Examples
+    --------
+    >>> import tempfile
+    >>> place = Path(tempfile.mkdtemp()) / "grey.png"
+    >>> write(place, Master.from_array([[[0.2, 0.5]]] * 3, domain="display"))
+    >>> place.read_bytes()[1:4]
+    b'PNG'
     """
     from blend.files.claim import refuse_paths
     from blend.files.whole import whole_file
@@ -213,6 +221,15 @@ def load_target(path: str | Path, *, root: str | Path | None = None) -> Target:
         Faults of the file.
     InputError
         Files it names are missing.
+
+    Examples
+    --------
+    >>> import tempfile
+    >>> folder = Path(tempfile.mkdtemp())
+    >>> write(folder / "rgb.fits", Master.from_array([[[0, 1]]] * 3))
+    >>> _ = (folder / "t.toml").write_text('name = "spiral"\\n[masters.rgb]\\nlight = "rgb.fits"')
+    >>> load_target(folder / "t.toml").masters["rgb"].light.name
+    'rgb.fits'
     """
     from blend.app.run import open_target
 
@@ -258,6 +275,17 @@ def run(
     ------
     BlendError
         With the exit code of what went wrong; the folder is as it was.
+
+    Examples
+    --------
+    >>> import tempfile
+    >>> from blend.app.demo.demo import write_night
+    >>> from blend.science.simulated import SceneOptions, simulate_night
+    >>> folder = Path(tempfile.mkdtemp())
+    >>> night = write_night(simulate_night(SceneOptions(rows=200, columns=300, seed=2)), folder)
+    >>> outcome = run("galaxy-moonlit", night, out=folder / "out", settings={"output.formats": ["png"]})
+    >>> outcome.record["blend"]["red"]["amount"], (folder / "out" / "preview.png").is_file()
+    (1.0, True)
     """
     from blend.app.run import claim_results, run_target
 
@@ -311,6 +339,17 @@ def try_variants(
     ------
     BlendError
         As `run`.
+
+    Examples
+    --------
+    >>> import tempfile
+    >>> from blend.app.demo.demo import write_night
+    >>> from blend.science.simulated import SceneOptions, simulate_night
+    >>> folder = Path(tempfile.mkdtemp())
+    >>> night = write_night(simulate_night(SceneOptions(rows=200, columns=300, seed=2)), folder)
+    >>> trial = try_variants("galaxy-moonlit", night, vary={"blend.red.amount": [0, 1]}, out=folder / "try", scale=2)
+    >>> [tile["values"]["blend.red.amount"] for tile in trial["tiles"]]
+    [0, 1]
     """
     from blend.app.run import recipe_text
     from blend.app.trial import Question, Variation, parse_view
@@ -350,8 +389,8 @@ def run_batch(
         Target files, or folders that hold some.
     out : str or Path
     options : BatchOptions, optional
-        Workers, threads, memory; without, one worker. More than one are processes of their own: the script calls this
-        below ``if __name__ == "__main__":``.
+        Workers, threads, memory; without, one worker. Workers are processes of their own, which do not import the
+        script.
     watcher : Watcher, optional
         Who looks on.
 
@@ -364,6 +403,16 @@ def run_batch(
     ------
     BlendError
         The recipe is at fault, no target is found, or the summary cannot be written.
+
+    Examples
+    --------
+    >>> import tempfile
+    >>> from blend.app.demo.demo import write_night
+    >>> from blend.science.simulated import SceneOptions, simulate_night
+    >>> folder = Path(tempfile.mkdtemp())
+    >>> night = write_night(simulate_night(SceneOptions(rows=200, columns=300, seed=2)), folder)
+    >>> [(verdict.name, verdict.state) for verdict in run_batch("galaxy-moonlit", [night], out=folder / "batch")]
+    [('lantern-spiral', 'done')]
     """
     from blend.app.batch import BatchOptions
     from blend.app.batch import run_batch as work

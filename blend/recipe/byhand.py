@@ -363,7 +363,10 @@ def _run(
         done = change(work)
     # what a step made is the caller's own, also where it changed nothing
     made = _MAKES.get(step, "masters")
-    plane, kept = getattr(done, made), (work.rgb.pixels, work.linear, work.display) if made != "masters" else ()
+    plane, kept = (
+        getattr(done, made),
+        (work.rgb.pixels, work.linear, work.display) if made != "masters" else (),
+    )
     if any(old is not None and np.may_share_memory(plane, old) for old in kept):
         done = done.with_(**{made: plane.copy()})
     return done
