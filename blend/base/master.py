@@ -39,7 +39,8 @@ class Facts:
     (smoothed, resampled, demosaiced); where it is absent, ``noise`` at 1 px is.
     ``unit`` is that of the pixels, of `blend.base.arrays.UNITS`, where somebody stated it; fractions have none.
     ``file_planes`` is how many planes the file holds of which this is one; ``offset_out`` tells of a flat whether the
-    sensor's offset was taken out of it.
+    sensor's offset was taken out of it. ``site`` is latitude and longitude in degrees and height in metres, 0 where
+    none is stated; ``pointing`` is right ascension and declination in degrees, as a telescope told them.
     """
 
     exposure_s: float | None = None
@@ -51,6 +52,7 @@ class Facts:
     date_obs: str | None = None
     filter: str | None = None
     site: tuple[float, float, float] | None = None
+    pointing: tuple[float, float] | None = None
     wcs: Any = None
     unit: str = ""
     file_planes: int | None = None

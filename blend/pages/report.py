@@ -18,6 +18,7 @@ from blend.pages.verdict import verdict
 from blend.recipe.auto_words import amount_words, auto_words
 from blend.recipe.state import Work
 from blend.recipe.toml import to_toml
+from blend.recipe.worth_words import worth_words
 
 Picture = NDArray[np.float32]
 
@@ -207,6 +208,7 @@ def _tables(record: Mapping[str, Any]) -> list[dict[str, Any]]:
             ],
         ),
         *_moon_table(record),
+        *_worth_table(record),
         *_white_table(record["balance"]),
     ]
 
@@ -266,6 +268,14 @@ def _moon_table(record: Mapping[str, Any]) -> list[dict[str, Any]]:
     )
     heads = ("plane", "fitted %", "towards", "predicted %", "towards", "agree")
     return [_table(caption, heads, rows)] if rows else []
+
+
+def _worth_table(record: Mapping[str, Any]) -> list[dict[str, Any]]:
+    """Return what the lines stand for as exposure of colour, or nothing where none came into a colour plane."""
+    taken = record["taken"].get("rgb", {})
+    rows = [(line, worth_words(entry, line, taken)) for line, entry in record["worth"].items()]
+    caption = "Was it worth it: exposure of colour for the same signal-to-noise of faint line light, under the same sky"
+    return [_table(caption, ("line", "stands for"), rows)] if rows else []
 
 
 def _signal_table(work: Work, record: Mapping[str, Any]) -> list[dict[str, Any]]:

@@ -9,6 +9,7 @@ if TYPE_CHECKING:
     from blend.app.inspect.manual import formula_page, formula_table
     from blend.app.inspect.moon import moon_command, moon_command_for_file
     from blend.app.inspect.recovery import inspect_planted
+    from blend.app.inspect.worth import worth_report
 else:
     from blend.base.door import lazy_names
 
@@ -19,6 +20,7 @@ else:
             "manual": ["formula_page", "formula_table"],
             "moon": ["moon_command", "moon_command_for_file"],
             "recovery": ["inspect_planted"],
+            "worth": ["worth_report"],
         },
     )
 
@@ -29,4 +31,5 @@ __all__ = [
     "inspect_planted",
     "moon_command",
     "moon_command_for_file",
+    "worth_report",
 ]

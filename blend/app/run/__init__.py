@@ -19,6 +19,7 @@ if TYPE_CHECKING:
     from blend.app.run.preview import LONG_EDGE, Preview, preview_layers, shrink_layers, star_tint
     from blend.app.run.replay import replay_record
     from blend.app.run.terminal import Progress, printable, summary
+    from blend.app.run.worth import place_of, taken_of_master
 else:
     from blend.base.door import lazy_names
 
@@ -39,6 +40,7 @@ else:
             "preview": ["LONG_EDGE", "Preview", "preview_layers", "shrink_layers", "star_tint"],
             "replay": ["replay_record"],
             "terminal": ["Progress", "printable", "summary"],
+            "worth": ["place_of", "taken_of_master"],
         },
     )
 
@@ -55,6 +57,7 @@ __all__ = [
     "open_recipe",
     "open_target",
     "picture_writer",
+    "place_of",
     "preview_layers",
     "printable",
     "read_lights",
@@ -67,5 +70,6 @@ __all__ = [
     "shrink_layers",
     "star_tint",
     "summary",
+    "taken_of_master",
     "turner",
 ]

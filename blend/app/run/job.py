@@ -23,6 +23,7 @@ from blend.app.run.outputs import (
     turner,
 )
 from blend.app.run.preview import Preview, preview_layers, render_preview, settled, star_tint
+from blend.app.run.worth import taken_of, worth_of
 from blend.base.system import peak_mib
 from blend.files.claim import Claim
 from blend.files.reader import read_picture
@@ -251,6 +252,8 @@ def _record(work: Work, files: tuple[tuple[str, Path], ...], hashes: list[str]) 
         "target": work.target.name,
         "recipe": resolved(work.recipe),
         "setup": setup_of(work.target),
+        "taken": taken_of(work),
+        "worth": worth_of(work),
         "code": code_digest(),
         "inputs": [
             {"role": role, "path": str(path), "sha256": digest, "bytes": path.stat().st_size}

@@ -12,6 +12,7 @@ from blend.base.formats import picture_to_look_at
 from blend.base.system import is_terminal
 from blend.recipe.auto_words import amount_words, auto_words
 from blend.recipe.state import Event
+from blend.recipe.worth_words import worth_words
 
 
 class Progress:
@@ -90,6 +91,8 @@ def summary(record: Mapping[str, Any], out: Path) -> str:
     for name, entry in record["blend"].items():
         rows.append(("blend", name, _blend(entry)))
         rows += [("", "", words) for words in (auto_words(entry),) if words]
+    taken = record["taken"].get("rgb", {})
+    rows += [("worth", line, worth_words(entry, line, taken)) for line, entry in record["worth"].items()]
     wide = max((len(name) for _, name, _ in rows), default=0)
     lines = [f"{what:<14} {name:<{wide}}  {text}" for what, name, text in rows]
     seconds = sum(record["seconds"].values())

@@ -23,6 +23,7 @@ if TYPE_CHECKING:
     from blend.science.line.protect import cover_saturated, line_sources, star_mask
     from blend.science.line.significance import LINE_SIGMA, weigh_emission
     from blend.science.line.starlight_left import measure_noise
+    from blend.science.line.worth import LineNoise, exposure_factor
 else:
     from blend.base.door import lazy_names
 
@@ -32,6 +33,7 @@ else:
             "amount": [
                 "Choice",
                 "LineLight",
+                "LineNoise",
                 "MOST_ADDED",
                 "MOST_OPAQUE",
                 "added_amount",
@@ -47,6 +49,7 @@ else:
             "protect": ["cover_saturated", "line_sources", "star_mask"],
             "significance": ["LINE_SIGMA", "weigh_emission"],
             "starlight_left": ["measure_noise"],
+            "worth": ["LineNoise", "exposure_factor"],
         },
     )
 
@@ -59,10 +62,12 @@ __all__ = [
     "SAME_NOISE",
     "Choice",
     "LineLight",
+    "LineNoise",
     "Scale",
     "added_amount",
     "cover_saturated",
     "emission_sigma",
+    "exposure_factor",
     "fit_profiles",
     "given_scale",
     "hydrogen_share",

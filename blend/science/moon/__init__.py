@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
+    from blend.science.moon.bands import BAND_NM, airglow_share, band_growth, sky_in_band
     from blend.science.moon.ephemeris import FIRST_YEAR, LAST_YEAR, SkyPlace, sky_places, utc
     from blend.science.moon.forecast import (
         COLOURS_NM,
@@ -23,6 +24,7 @@ else:
     __getattr__ = lazy_names(
         __name__,
         {
+            "bands": ["BAND_NM", "airglow_share", "band_growth", "sky_in_band"],
             "ephemeris": ["FIRST_YEAR", "LAST_YEAR", "SkyPlace", "sky_places", "utc"],
             "forecast": [
                 "COLOURS_NM",
@@ -40,6 +42,7 @@ else:
 
 __all__ = [
     "ACCURACY_PERCENT",
+    "BAND_NM",
     "COLOURS_NM",
     "FIRST_YEAR",
     "H_ALPHA_NM",
@@ -51,11 +54,14 @@ __all__ = [
     "MoonPrediction",
     "SkyPlace",
     "Slope",
+    "airglow_share",
+    "band_growth",
     "best_hours",
     "dark_sky",
     "forecast_night",
     "moonlight",
     "predict",
+    "sky_in_band",
     "sky_places",
     "slope_in_pixels",
     "utc",

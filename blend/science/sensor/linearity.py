@@ -58,6 +58,12 @@ REPROCESSED = 1.8
 """Noise of whole blocks by that of neighbouring pixels from which it was smoothed: drawn here, white noise has 0.9,
 the green of a bilinear demosaic 2.3, red and blue far more."""
 
+_NEARBY = 33
+"""Pixels of a row among which a clip is strewn: enough for a share to 0.1, few beside the belt of a tilted sky."""
+
+FEW_STARS, FEW_SIGMA = 12, 6.0
+"""So many stars accuse where they stand so far from 1: an error from few stars is itself known to a fifth."""
+
 _BLOCK = 8
 _MOST_BLOCKS = 40_000
 _FIRST_CROP, _CROP = 1024, 1536
@@ -219,9 +225,9 @@ def _star_curve(
 
 
 def _star_confidence(curve: StarCurve) -> float:
-    if curve.stars < ENOUGH_STARS:
-        return 0.0
     sigmas = (1.0 - curve.power) / curve.error if np.isfinite(curve.error) else 0.0
+    if curve.stars < ENOUGH_STARS and (curve.stars < FEW_STARS or sigmas < FEW_SIGMA):
+        return 0.0
     if curve.power <= STOP_POWER and sigmas >= STOP_SIGMA:
         return 0.97
     return 0.6 if curve.power <= WARN_POWER and sigmas >= WARN_SIGMA else 0.0
@@ -242,9 +248,12 @@ def black_gap(plane: NDArray[np.floating], *, invalid: NDArray[np.bool_] | None)
     Notes
     -----
     Of a sky that is clipped at its lowest value, a linear picture holds as many pixels just above it as a little
-    higher; a curve that is steep at black leaves none there. Looked at where `PILE` to 95 % of all pixels lie at the
-    clip and are strewn as noise is, not in one piece as a border.
+    higher; a curve that is steep at black leaves none there. Looked at where `PILE` to 95 % of the pixels nearby in
+    their row lie at the clip and are strewn as noise is, not in one piece as a border: of a tilted sky that is a belt
+    between a corner that is black and one that is not.
     """
+    from scipy.ndimage import uniform_filter1d
+
     stride = max(1, -(-plane.size // 500_000))
     rows = np.asarray(plane[::stride], dtype=np.float32)
     good = np.isfinite(rows) if invalid is None else np.isfinite(rows) & ~invalid[::stride]
@@ -252,9 +261,14 @@ def black_gap(plane: NDArray[np.floating], *, invalid: NDArray[np.bool_] | None)
         return _NAN, 0.0
     least = rows[good].min()
     at_least = good & (rows == least)
-    share = float(at_least.sum() / good.sum())
-    if not PILE <= share <= 0.95:
+    if at_least.sum() < PILE * good.sum():
         return _NAN, 0.0
+    nearby = uniform_filter1d(at_least.astype(np.float32), _NEARBY, axis=1)
+    good &= (nearby >= PILE) & (nearby <= 0.95)
+    if good.sum() < PILE * good.size:
+        return _NAN, 0.0
+    at_least &= good
+    share = float(nearby[at_least].mean())
     beside = float(at_least[:, 1:][at_least[:, :-1]].mean())
     above = rows[good & ~at_least]
     step = 0.25 * (float(np.median(above)) - float(least))
