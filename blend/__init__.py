@@ -32,6 +32,7 @@ if TYPE_CHECKING:
         try_variants,
         write,
     )
+    from blend.recipe.begin import prepare
     from blend.recipe.byhand import (
         align,
         blend_lines,
@@ -39,7 +40,6 @@ if TYPE_CHECKING:
         emission,
         finish,
         fit_sky,
-        prepare,
         scale_continuum,
         stretch,
         subtract_sky,
@@ -70,6 +70,7 @@ _load = lazy_names(
             "try_variants",
             "write",
         ],
+        "recipe.begin": ["prepare"],
         "recipe.byhand": [
             "align",
             "blend_lines",
@@ -77,7 +78,6 @@ _load = lazy_names(
             "emission",
             "finish",
             "fit_sky",
-            "prepare",
             "scale_continuum",
             "stretch",
             "subtract_sky",
