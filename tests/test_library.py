@@ -332,6 +332,26 @@ def test_a_masters_facts_come_back_from_its_file(tmp_path: Path) -> None:
     assert back.noise[""][4] == 3.0 and back.saturation[""] == 60000.0
 
 
+def test_a_width_taken_for_granted_is_told_as_by_a_run() -> None:
+    codes = [code for code, _ in blend.blend_lines(balanced(SCENE), ADD).warnings]
+    assert {"width-assumed", "red-width-assumed"} <= set(codes)
+
+
+def test_threads_change_no_bit() -> None:
+    pictures = []
+    for threads in (1, 2):
+        with blend.limit_threads(threads):
+            pictures.append(blend.stretch(blend.blend_lines(balanced(SCENE), ADD)).display)
+    np.testing.assert_array_equal(*pictures)
+
+
+def test_infinities_are_missing() -> None:
+    array = SCENE["ha"].copy()
+    array[3, 3] = np.inf
+    light = blend.prepare({"ha": array}).sources["ha"].lights[0]
+    assert np.isnan(light.pixels[0, 3, 3]) and light.flags[3, 3] == blend.Flag.NO_DATA
+
+
 @pytest.mark.parametrize(
     ("call", "words"),
     [
@@ -358,6 +378,25 @@ def test_a_masters_facts_come_back_from_its_file(tmp_path: Path) -> None:
         ),
         (lambda: blend.run("galaxy-moonlit", "nowhere.toml"), "nowhere.toml"),
         (lambda: blend.emission({"rgb": SCENE["rgb"], "ha": SCENE["ha"]}, oiii={}), "oiii"),
+        (lambda: blend.stretch(SCENE["ha"]), "no master called rgb"),
+        (lambda: blend.finish({"ha": SCENE["ha"]}), "no master called rgb"),
+        (lambda: blend.emission({"ha": SCENE["ha"]}), "no master called rgb"),
+        (lambda: blend.align({"ha": SCENE["ha"]}), "no master called rgb"),
+        (lambda: blend.prepare(SCENE, frames={"hb": {}}), "frames: there is no 'hb' here"),
+        (lambda: blend.prepare(SCENE, frames={"ha": {"drak": SCENE["ha"]}}), "Did you mean 'dark'"),
+        (lambda: blend.prepare(SCENE, target={"Ha": {"width_nm": 7}}), "target: there is no 'Ha' here"),
+        (lambda: blend.prepare(SCENE, target={"ha": {"width": 7}}), "masters.ha.width"),
+        (lambda: blend.prepare(SCENE, catalogue=[[1, 2j]]), "catalogue"),
+        (lambda: blend.calibrate(blend.prepare(SCENE), frames={"ha": {}}), "frames: given late"),
+        (
+            lambda: blend.white(blend.white({"rgb": SCENE["rgb"]}, white=(2, 1, 1)), white="none"),
+            "every step once",
+        ),
+        (lambda: blend.subtract_sky(blend.subtract_sky(SCENE["ha"], degree=0)), "every step once"),
+        (
+            lambda: blend.blend_lines(blend.blend_lines(balanced(SCENE), ADD)),
+            "go on from what blend.white returned",
+        ),
     ],
 )
 def test_a_wrong_call_says_what_to_do(call: Callable[[], Any], words: str) -> None:

@@ -141,6 +141,7 @@ class Master:
             )
         plain = plain_array(parts.masked(), where="array", ndim=(2, 3))
         pixels = np.array(plain if plain.ndim == 3 else plain[None], dtype=np.float32, order="C")
+        pixels[np.isinf(pixels)] = np.nan
         usual = {1: ("grey",), 3: ("red", "green", "blue")}
         names = usual.get(len(pixels), ()) if planes is None else tuple(planes)
         if len(names) != len(pixels):

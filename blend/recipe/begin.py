@@ -1,17 +1,18 @@
-"""What the steps begin with, of masters in memory: fractions of full scale under a recipe and a target without files."""
+"""What the steps begin with, of masters in memory: fractions of full scale, a recipe, and a target without files."""
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import replace
 from pathlib import Path
 from typing import Any, TypeAlias
 
 import numpy as np
 
-from blend.base.arrays import refusal
-from blend.base.errors import FaultList
+from blend.base.arrays import plain_array, refusal
+from blend.base.errors import FaultList, RecipeError
 from blend.base.master import Master
+from blend.base.registry import suggestion
 from blend.base.rowblocks import limit_threads
 from blend.recipe.check import check_together
 from blend.recipe.lights import (
@@ -29,7 +30,7 @@ from blend.recipe.steps.calibrate import measured
 from blend.recipe.steps.holes import flag_holes
 from blend.recipe.steps.register import register
 from blend.recipe.tables import Recipe
-from blend.recipe.target import Target, load_target
+from blend.recipe.target import CALIBRATION, Target, load_target
 
 Masters: TypeAlias = "Work | Mapping[str, Any] | Any"
 """What a step takes: the state that another returned; or masters by name, ``rgb`` and the lines; or one master. Each is
@@ -42,6 +43,7 @@ def prepare(
     recipe: Recipe | None = None,
     target: Target | Mapping[str, Any] | None = None,
     frames: Mapping[str, Mapping[str, Any]] | None = None,
+    catalogue: Any = None,
     aligned: bool = False,
 ) -> Work:
     """Return the state before the first step: masters in fractions of full scale, and refused where none can be used.
@@ -57,8 +59,10 @@ def prepare(
         Of `load_target`; or the keys of ``[masters.NAME]`` by name: ``{"ha": {"width_nm": 7}}``.
     frames : mapping, optional
         Calibration stacks by master and kind: ``{"ha": {"dark": dark, "flat": flat}}``, also bias and flat_dark.
+    catalogue : (n, 3), optional
+        Right ascension and declination of stars, degrees ICRS, and their B - V, for ``white="b_v=0.65"``.
     aligned : bool
-        The masters lie on one grid, calibrated: `align` is not asked for, nor is a line's sky needed.
+        The masters are calibrated and lie on one grid.
 
     Raises
     ------
@@ -66,6 +70,8 @@ def prepare(
         An array that `blend.base.arrays.plain_array` refuses, or floats above 1.5 without a unit.
     InputError
         A master is empty of data, stretched already, or a mosaic.
+    RecipeError
+        Words for a master that is not given, or one that the target does not name.
 
     Examples
     --------
@@ -73,18 +79,32 @@ def prepare(
     >>> prepare({"rgb": red}).sources["rgb"].lights
     (<Master red, green, blue, 64 x 64 pixels, linear, full scale 1>,)
     """
+    extras = {"recipe": recipe, "target": target, "frames": frames, "catalogue": catalogue}
     if isinstance(masters, Work):
+        late = [name for name, value in extras.items() if value is not None]
+        if late:
+            raise RecipeError(
+                ", ".join(late), found="given late: the masters are prepared", advice="call blend.prepare"
+            )
         return masters
     given = _by_name(masters)
     domains = {name: value.domain for name, value in given.items() if isinstance(value, Master)}
+    frames = frames or {}
     if not isinstance(target, Target):
+        _refuse_strangers("target", target or {}, {"rgb", *given})
         target = _target_of(given, target or {}, domains)
-    sources = {
-        name: _source(name, value, target, (frames or {}).get(name, {})) for name, value in given.items()
-    }
+    elif set(given) != set(target.masters):
+        _refuse_strangers("masters", given, target.masters)
+        _refuse_strangers("target", target.masters, given)
+    _refuse_strangers("frames", frames, given)
+    for name, kinds in frames.items():
+        _refuse_strangers(f"frames.{name}", kinds, CALIBRATION)
+    sources = {name: _source(name, value, target, frames.get(name, {})) for name, value in given.items()}
     lights = [light for source in sources.values() for light in source.lights if light.facts.unit]
     divisor, assumed = shared_divisor(lights)
     work = Work(recipe=recipe or _plain_recipe(target), target=target)
+    if catalogue is not None:
+        work = work.with_(catalogue=np.array(plain_array(catalogue, where="catalogue"), dtype=np.float64))
     for name, source in sources.items():
         if assumed:
             work = work.warn(*guess_words(name, source.lights, divisor))
@@ -107,6 +127,19 @@ def _checked(work: Work) -> Work:
     if faults:
         raise FaultList(faults)
     return work
+
+
+def _refuse_strangers(where: str, names: Iterable[str], known: Iterable[str]) -> None:
+    """Raise `RecipeError` for a name that is not known."""
+    known = list(known)
+    for name in names:
+        if name not in known:
+            raise RecipeError(
+                where,
+                found=f"there is no {name!r} here",
+                expected=f"of: {', '.join(known)}",
+                advice=suggestion(name, known),
+            )
 
 
 def _by_name(masters: Any) -> dict[str, Any]:
@@ -173,9 +206,8 @@ def _in_fractions(
             done, verdict = judged(done, target.masters[name], where=name)
             notes += [(finding.code, f"{name}: {finding.text}") for finding in verdict.findings]
         lights.append(done)
-    kinds = ("dark", "flat", "bias", "flat_dark")
     frames: dict[str, Any] = {
-        kind: _scaled(frame, divisor) for kind in kinds if (frame := getattr(source, kind)) is not None
+        kind: _scaled(frame, divisor) for kind in CALIBRATION if (frame := getattr(source, kind)) is not None
     }
     return replace(source, lights=tuple(lights), **frames), notes
 

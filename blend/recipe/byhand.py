@@ -15,6 +15,7 @@ import numpy as np
 from blend.base.errors import StepError
 from blend.base.rowblocks import limit_threads
 from blend.recipe.begin import Masters, prepare, with_settings
+from blend.recipe.check import assumptions
 from blend.recipe.pipeline import STEPS
 from blend.recipe.state import Work
 from blend.science.line import Scale
@@ -97,7 +98,10 @@ def subtract_sky(masters: Masters, **settings: Any) -> Work:
     >>> f"{np.abs(state.masters['ha'].pixels[0].mean(axis=0)).max():.4f}", state.masters["ha"].facts.sky["ha"] > 0.1
     ('0.0002', True)
     """
-    return _run("gradient", masters, {"gradient": settings})
+    work = _aligned(masters)
+    if work.skies:
+        raise _once("gradient", "masters whose sky is taken out", "blend.align")
+    return _run("gradient", work, {"gradient": settings})
 
 
 def fit_sky(masters: Masters, **settings: Any) -> Mapping[str, Mapping[str, SkyFit]]:
@@ -175,7 +179,10 @@ def white(masters: Masters, **settings: Any) -> Work:
     >>> white({"rgb": sky}, white=(2.0, 1.0, 1.5)).gains
     (2.0, 1.0, 1.5)
     """
-    return _run("balance", masters, {"balance": settings})
+    work = _aligned(masters)
+    if work.gains != (1.0, 1.0, 1.0):
+        raise _once("balance", "masters that are balanced", "blend.emission")
+    return _run("balance", work, {"balance": settings})
 
 
 def blend_lines(
@@ -221,7 +228,11 @@ def blend_lines(
     absent = sorted({blend.master for blend in work.recipe.blend.values()} - set(work.lines))
     if absent:
         raise _too_early("blend", f"no light of {', '.join(absent)}", "blend.emission")
-    return _run("linear-blends" if work.display is None else "display-blends", work, {})
+    shown = work.display is not None
+    if {made.name for made in work.blended} & set(work.recipe.blends("display" if shown else "linear")):
+        raise _once("blend", "a picture with these blends in it", "blend.stretch" if shown else "blend.white")
+    work = work.warn(*assumptions(work.recipe, work.target))
+    return _run("display-blends" if shown else "linear-blends", work, {})
 
 
 def stretch(masters: Masters, **settings: Any) -> Work:
@@ -240,7 +251,7 @@ def stretch(masters: Masters, **settings: Any) -> Work:
     >>> f"{np.median(stretch({'rgb': sky}, sky_level=0.1).display):.1f}"
     '0.1'
     """
-    work = _aligned(masters)
+    work = _with_colour("stretch", _aligned(masters))
     if work.linear is None:
         work = work.with_(linear=work.rgb.pixels.copy())
     return _run("stretch", work, {"stretch": settings})
@@ -261,8 +272,8 @@ def finish(masters: Masters, **settings: Any) -> Work:
     >>> finish({"rgb": np.full((3, 64, 64), 0.5)}, saturation=1.2).display.shape
     (3, 64, 64)
     """
-    shown = {"rgb": {"domain": "display"}}
-    work = _aligned(prepare(masters, target=shown, aligned=True))
+    shown = None if isinstance(masters, Work) else {"rgb": {"domain": "display"}}
+    work = _with_colour("finish", prepare(masters, target=shown, aligned=True))
     if work.display is None and work.rgb.domain == "display":
         work = work.with_(display=work.rgb.pixels.copy())
     if work.display is None:
@@ -278,15 +289,15 @@ def _run(
     work = with_settings(_aligned(masters) if aligned else prepare(masters), settings)
     if not aligned and not work.sources:
         raise StepError(step, found="masters that are on one grid already", advice="begin with blend.prepare")
+    if step not in ("calibrate", "gradient"):
+        _with_colour(step, work)
     change = next(entry.change for entry in STEPS if entry.name == step)
     with limit_threads(None):
         done = change(work)
     # what a step made is the caller's own, also where it changed nothing
     made = _MAKES.get(step, "masters")
-    plane, kept = (
-        getattr(done, made),
-        (work.rgb.pixels, work.linear, work.display) if made != "masters" else (),
-    )
+    plane = getattr(done, made)
+    kept = () if made == "masters" else (work.rgb.pixels, work.linear, work.display)
     if any(old is not None and np.may_share_memory(plane, old) for old in kept):
         done = done.with_(**{made: plane.copy()})
     return done
@@ -297,6 +308,20 @@ def _aligned(masters: Masters) -> Work:
     if not work.masters:
         raise _too_early("masters", "masters that are not on one grid", "blend.align")
     return work
+
+
+def _with_colour(step: str, work: Work) -> Work:
+    if "rgb" not in {**work.sources, **work.masters}:
+        raise StepError(
+            step, found="no master called rgb", expected="a colour master", advice='give {"rgb": ...}'
+        )
+    return work
+
+
+def _once(where: str, found: str, call: str) -> StepError:
+    return StepError(
+        where, found=found, expected="every step once", advice=f"go on from what {call} returned"
+    )
 
 
 def _too_early(where: str, found: str, call: str) -> StepError:
