@@ -13,7 +13,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Any
 
-from blend.base.door import lazy_names
+from blend.base.door import open_door
 
 if TYPE_CHECKING:
     from blend.app.batch import BatchOptions
@@ -50,45 +50,6 @@ if TYPE_CHECKING:
     from blend.science.picture import CURVES, FORMULAS, define_formula
 
     __version__: str
-_load = lazy_names(
-    __name__,
-    {
-        "app.batch": ["BatchOptions"],
-        "app.run": ["Outcome", "load_sources", "open_recipe", "open_target", "run_target"],
-        "base.errors": ["ArrayError", "BlendError"],
-        "base.master": ["Facts", "Flag", "Master"],
-        "base.rowblocks": ["limit_threads"],
-        "files.reader": ["read_picture"],
-        "files.cards": ["facts_from_cards"],
-        "library": [
-            "apply_formula",
-            "load_recipe",
-            "load_target",
-            "read",
-            "run",
-            "run_batch",
-            "try_variants",
-            "write",
-        ],
-        "recipe.begin": ["prepare"],
-        "recipe.byhand": [
-            "align",
-            "blend_lines",
-            "calibrate",
-            "emission",
-            "finish",
-            "fit_sky",
-            "scale_continuum",
-            "stretch",
-            "subtract_sky",
-            "white",
-        ],
-        "recipe.pipeline": ["run_steps"],
-        "recipe.state": ["Source", "Work"],
-        "science.picture": ["CURVES", "FORMULAS", "define_formula"],
-    },
-)
-
 __all__ = [
     "CURVES",
     "FORMULAS",
@@ -126,6 +87,9 @@ __all__ = [
     "white",
     "write",
 ]
+
+
+_load, _ = open_door(__name__)
 
 
 def __getattr__(name: str) -> Any:

@@ -55,11 +55,10 @@ def imports_of(path: Path) -> set[str]:
 
 
 def offered(door: Path) -> list[str]:
-    """Return the names in a room's `__all__`."""
-    for node in ast.parse(door.read_text(encoding="utf-8")).body:
-        if isinstance(node, ast.Assign) and getattr(node.targets[0], "id", "") == "__all__":
-            return [str(name) for name in ast.literal_eval(node.value)]
-    return []
+    """Return what a room's `__init__` imports for others: all that stands under `if TYPE_CHECKING`."""
+    blocks = [node for node in ast.parse(door.read_text(encoding="utf-8")).body if isinstance(node, ast.If)]
+    nodes = [node for block in blocks for node in block.body if isinstance(node, ast.ImportFrom)]
+    return [alias.name for node in nodes for alias in node.names]
 
 
 def circle_in(graph: dict[str, set[str]]) -> str:
@@ -136,8 +135,7 @@ def test_others_come_in_by_the_door(path: Path) -> None:
 def test_a_door_gives_what_it_offers_and_hides_no_module(door: Path) -> None:
     room = import_module(name_of(door))
     names = offered(door)
-    shown = {name for module, name in imported(door) if module.startswith(room.__name__)}
-    assert set(names) == shown
+    assert sorted(names) == room.__all__ and len(set(names)) == len(names)
     for name in names:
         assert getattr(room, name) is not None
     assert not set(names) & {path.stem for path in door.parent.glob("*.py")}, "a module would hide the name"
@@ -191,6 +189,19 @@ def test_no_step_reads_the_report() -> None:
         if isinstance(node, ast.Attribute) and node.attr in ("recorded", "warnings", "diagnostics")
     ]
     assert not readers, "give the state a field for it (recipe/state.py)"
+
+
+def test_weights_of_luminance_stand_once_and_no_formula_is_asked_for_its_name() -> None:
+    weights, asked = set(), set()
+    for path in MODULES:
+        for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+            if isinstance(node, ast.Constant) and node.value == 0.7152:
+                weights.add(path.relative_to(PACKAGE).as_posix())
+            if isinstance(node, ast.Compare) and "'emission-add'" in ast.dump(node):
+                asked.add(path.relative_to(PACKAGE).as_posix())
+    assert weights == {"science/picture/colour.py"} and not asked
+    scripts = list((PACKAGE / "pages" / "templates").glob("*.js"))
+    assert scripts and not [script.name for script in scripts if "0.7152" in script.read_text()]
 
 
 def test_there_are_no_circles() -> None:

@@ -32,8 +32,7 @@ class Facts:
     """What is known of a master; a fact nobody stated is None, never a guess.
 
     ``sky`` and ``noise`` are measured, a value a plane: the level taken out by the gradient step (fraction of full
-    scale), and the noise of one pixel before resampling. ``sky_error`` is the standard error of the former, root mean
-    square over the frame. ``saturation`` is the level at which a plane's pixels pile up.
+    scale), and the noise of one pixel before resampling. ``saturation`` is the level at which a plane's pixels pile up.
     ``odd_cards`` are the header's cards that make no sense, each as it stands, ``"EXPTIME = 1000,5"``.
     ``broad_noise`` is the noise of one pixel for statements about large areas, of planes whose pixels share their noise
     (smoothed, resampled, demosaiced); where it is absent, ``noise`` at 1 px is.
@@ -59,7 +58,6 @@ class Facts:
     offset_out: bool | None = None
     rows: Literal["bottom-up", "top-down"] = "top-down"
     sky: Mapping[str, float] = field(default_factory=lambda: MappingProxyType({}))
-    sky_error: Mapping[str, float] = field(default_factory=lambda: MappingProxyType({}))
     noise: Mapping[str, Mapping[int, float]] = field(default_factory=lambda: MappingProxyType({}))
     broad_noise: Mapping[str, float] = field(default_factory=lambda: MappingProxyType({}))
     saturation: Mapping[str, float] = field(default_factory=lambda: MappingProxyType({}))

@@ -9,25 +9,12 @@ import numpy as np
 from numpy.typing import NDArray
 
 from blend.base.errors import InputError
-from blend.base.master import Master, flags_of, scaled
+from blend.base.master import Master, flags_of
 from blend.files.cards import stated_kind, states_coordinates
 from blend.files.source import EXPECTED, MOST_BYTES, Peek, describe, first_bytes, names_of
 
 if TYPE_CHECKING:
     from blend.files.raw import Mosaic
-
-__all__ = [
-    "Peek",
-    "coordinates_fault",
-    "header_text",
-    "is_picture",
-    "peek",
-    "read_mosaic",
-    "read_picture",
-    "refuse_other_kind",
-    "scaled",
-    "upright",
-]
 
 _TIFF_STARTS = (b"II*\0", b"MM\0*", b"II+\0", b"MM\0+")
 

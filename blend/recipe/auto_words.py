@@ -12,13 +12,10 @@ from blend.science.picture import Formula
 if TYPE_CHECKING:
     from blend.recipe.blendtable import Blend
 
-ADDS = "emission-add"
-"""The formula whose amount has a noise budget."""
-
 
 def most_amount(formula: Formula) -> float:
     """Return what an automatic amount never passes: 1.5 where light is added, else full opacity."""
-    return MOST_ADDED if formula.name == ADDS else MOST_OPAQUE
+    return MOST_ADDED if formula.additive else MOST_OPAQUE
 
 
 def amount_faults(label: str, table: Mapping[str, Any], formula: Formula) -> list[RecipeError]:
@@ -51,18 +48,18 @@ def amount_faults(label: str, table: Mapping[str, Any], formula: Formula) -> lis
 
 def _auto_faults(where: str, lit: bool, source: str, formula: Formula) -> Iterator[RecipeError]:
     if lit:
-        if formula.uses_amount and formula.name != ADDS:
+        if formula.uses_amount and not formula.additive:
             yield RecipeError(
                 where,
                 found=f'"auto" beside {formula.name!r}, whose equation names amount itself',
-                expected="a formula that amount is the opacity of, or emission-add",
+                expected="a formula that amount is the opacity of, or one that adds light, like emission-add",
                 advice="give the amount as a number",
             )
-    elif formula.name != ADDS:
+    elif not formula.additive:
         yield RecipeError(
             where,
             found=f'"auto" beside {formula.name!r} into a plane',
-            expected="auto for emission-add, or for a blend into luminance",
+            expected="auto for a formula that adds light, like emission-add, or for a blend into luminance",
             advice="give the amount as a number",
         )
     elif not source.endswith(".emission"):

@@ -24,13 +24,14 @@ from blend.recipe.lights import (
     plane_of,
     shared_divisor,
 )
-from blend.recipe.model import load_recipe, resolved, to_toml
+from blend.recipe.model import load_recipe, resolved
 from blend.recipe.state import Source, Work, frozen
 from blend.recipe.steps.calibrate import measured
 from blend.recipe.steps.holes import flag_holes
 from blend.recipe.steps.register import register
 from blend.recipe.tables import Recipe
 from blend.recipe.target import CALIBRATION, Target, load_target
+from blend.recipe.toml import to_toml
 
 Masters: TypeAlias = "Work | Mapping[str, Any] | Any"
 """What a step takes: the state that another returned; or masters by name, ``rgb`` and the lines; or one master. Each is

@@ -18,7 +18,7 @@ from pydantic import (
 from blend.base.registry import suggestion
 from blend.recipe.fields import KEBAB, PLANES, Table, exactly, is_number, wrong
 from blend.science.line import hydrogen_share
-from blend.science.picture import FORMULAS
+from blend.science.picture import FORMULAS, MOST_AMOUNT
 
 _SOURCE = re.compile(r"([a-z][a-z0-9-]*)(\.emission)?")
 
@@ -53,11 +53,9 @@ Share = Annotated[
 
 
 def _check_amount(value: Any) -> Any:
-    # Opacity 1 is the formula itself and beyond it extrapolates; at 3 emission-add gives the line 4 times
-    # its contrast, and a larger weight is a mistake of units.
-    if value == "auto" or (is_number(value) and 0 <= value <= 3):
+    if value == "auto" or (is_number(value) and 0 <= value <= MOST_AMOUNT):
         return value
-    raise wrong("a number from 0 to 3, or auto", suggestion(str(value), ["auto"]))
+    raise wrong(f"a number from 0 to {MOST_AMOUNT}, or auto", suggestion(str(value), ["auto"]))
 
 
 class Blend(Table):
@@ -78,17 +76,17 @@ class Blend(Table):
         },
     )
     amount: Annotated[
-        Literal["auto"] | Annotated[float, Field(ge=0, le=3)], BeforeValidator(_check_amount)
+        Literal["auto"] | Annotated[float, Field(ge=0, le=MOST_AMOUNT)], BeforeValidator(_check_amount)
     ] = Field(
         default=1.0,
-        description="opacity; 0 leaves the channel as it is, to the bit; auto: for emission-add 1.5, or less where "
+        description="opacity; 0 leaves the channel as it is, to the bit; auto: of added light 1.5, or less where "
         "noise_budget allows less; into luminance what shows the signal of for best",
     )
     noise_budget: float = Field(
         default=1.2,
         ge=1,
         le=10,
-        description="for amount = auto of emission-add: the plane's noise at 4 px may become this many times the old",
+        description="for amount = auto of added light: the plane's noise at 4 px may become this many times the old",
     )
     for_: Literal["faint", "knots"] = Field(
         default="faint",

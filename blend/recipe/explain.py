@@ -6,7 +6,7 @@ import textwrap
 from collections.abc import Iterator
 
 from blend.base.master import Domain
-from blend.recipe.auto_words import ADDS, auto_rule
+from blend.recipe.auto_words import auto_rule
 from blend.recipe.blendtable import Blend
 from blend.recipe.check import assumptions, check_together, light_name, width_ratio
 from blend.recipe.tables import Continuum, CropBox, Gradient, Recipe, Step, StepName
@@ -326,7 +326,7 @@ def _one_blend(recipe: Recipe, label: str, blend: Blend) -> Iterator[str]:
     )
     if blend.amount == "auto":
         yield from auto_rule(blend, formula)
-    if formula.name == ADDS:
+    if formula.additive:
         times = "(1 + amount)" if blend.amount == "auto" else f"(1 + amount) = {1 + blend.amount:g}"
         yield f"Line contrast x {times}."
     yield f"{formula.about} Source: {formula.source}.".lstrip()

@@ -11,50 +11,15 @@ from pydantic import ValidationError
 from blend.base.errors import FaultList, RecipeError
 from blend.base.registry import suggestion
 from blend.recipe.auto_words import amount_faults
-from blend.recipe.blendtable import Blend
 from blend.recipe.fields import is_number
 from blend.recipe.tables import (
-    Balance,
-    Calibrate,
     Continuum,
-    CropBox,
-    Finish,
-    Gradient,
-    Output,
     OwnFormula,
-    Protect,
     Recipe,
-    RegionTable,
-    Register,
-    Step,
     StepName,
-    Stretch,
 )
-from blend.recipe.toml import apply_settings, faults_of, read_toml, to_toml, toml_names
+from blend.recipe.toml import apply_settings, faults_of, read_toml, toml_names
 from blend.science.picture import FORMULAS, Formula, check_neutral
-
-__all__ = [
-    "Balance",
-    "Blend",
-    "Calibrate",
-    "Continuum",
-    "CropBox",
-    "Finish",
-    "Gradient",
-    "Output",
-    "OwnFormula",
-    "Protect",
-    "Recipe",
-    "RegionTable",
-    "Register",
-    "Step",
-    "StepName",
-    "Stretch",
-    "load_recipe",
-    "recipe_schema",
-    "resolved",
-    "to_toml",
-]
 
 STEPS: tuple[StepName, ...] = get_args(StepName)
 """The steps that may be overridden for one master."""

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import fields, replace
+from dataclasses import fields, is_dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -14,17 +14,20 @@ from blend.recipe.state import Behind, Line, Source, Work, frozen
 from blend.recipe.tables import Recipe
 from blend.recipe.target import Target
 from blend.science.grid import Alignment
+from blend.science.sky import Bumps, SkyFit
 from blend.science.stars import Stars
 
 Document = dict[str, Any]
 Arrays = dict[str, NDArray[Any]]
 
+_WHOLE: dict[str, type] = {kind.__name__: kind for kind in (Alignment, Bumps, SkyFit, Stars)}
+
 
 def pack_work(work: Work) -> tuple[Document, Arrays]:
-    """Return a state up to balance as a document of plain values and the arrays it names.
+    """Return a state up to balance, or cut from a balanced one, as a document of plain values and the arrays it names.
 
-    An array that stands in two places (a line's master and its scaled light) is kept once. What no step after
-    balance reads is left out.
+    An array that stands in two places (a line's master and its scaled light) is kept once. What no later
+    step reads is left out: views, and once there are lines the skies and alignments.
     """
     pack = _Pack()
     document = {
@@ -33,13 +36,20 @@ def pack_work(work: Work) -> tuple[Document, Arrays]:
         },
         "masters": {name: pack.master(master) for name, master in work.masters.items()},
         "lines": {name: pack.line(line) for name, line in work.lines.items()},
-        "stars": None
-        if work.stars is None
-        else {item.name: pack.array(getattr(work.stars, item.name)) for item in fields(Stars)},
+        "stars": pack.value(work.stars),
         "fwhm_px": dict(work.fwhm_px),
         "gains": list(work.gains),
         "star_mask": None if work.star_mask is None else pack.array(work.star_mask),
-        "alignments": [[*key, _plain(vars(alignment))] for key, alignment in work.alignments.items()],
+        "alignments": []
+        if work.lines
+        else [[*key, pack.value(alignment)] for key, alignment in work.alignments.items()],
+        "skies": {}
+        if work.lines
+        else {
+            # the halo is no part of the model
+            name: {plane: pack.value(replace(fit, halo=None, strength=None)) for plane, fit in fits.items()}
+            for name, fits in work.skies.items()
+        },
         "catalogue": None if work.catalogue is None else pack.array(work.catalogue),
         "recorded": _plain(work.recorded),
         "warnings": [list(pair) for pair in work.warnings],
@@ -51,7 +61,7 @@ def unpack_work(
     document: Mapping[str, Any], arrays: Mapping[str, NDArray[Any]], *, recipe: Recipe, target: Target
 ) -> Work:
     """Return the state that `pack_work` took apart, under a recipe and a target."""
-    mask, stars, catalogue = document["star_mask"], document["stars"], document["catalogue"]
+    mask, catalogue = document["star_mask"], document["catalogue"]
     return Work(
         recipe=recipe,
         target=target,
@@ -63,11 +73,19 @@ def unpack_work(
         ),
         masters=frozen({name: _master(item, arrays) for name, item in document["masters"].items()}),
         lines=frozen({name: _line(item, arrays) for name, item in document["lines"].items()}),
-        stars=None if stars is None else Stars(**{name: arrays[key] for name, key in stars.items()}),
+        stars=_value(document["stars"], arrays),
         fwhm_px=frozen(document["fwhm_px"]),
         gains=tuple(document["gains"]),
         star_mask=None if mask is None else arrays[mask],
-        alignments=frozen({(name, index): _alignment(item) for name, index, item in document["alignments"]}),
+        alignments=frozen(
+            {(name, index): _value(item, arrays) for name, index, item in document["alignments"]}
+        ),
+        skies=frozen(
+            {
+                name: {plane: _value(fit, arrays) for plane, fit in fits.items()}
+                for name, fits in document["skies"].items()
+            }
+        ),
         catalogue=None if catalogue is None else arrays[catalogue],
         recorded=frozen(document["recorded"]),
         warnings=tuple((code, text) for code, text in document["warnings"]),
@@ -126,6 +144,15 @@ class _Pack:
             self.arrays[self._known[place]] = flat
         return self._known[place]
 
+    def value(self, value: Any) -> Any:
+        """Return a value whole, if it is of `_WHOLE` or such may be in it."""
+        if isinstance(value, np.ndarray):
+            return {"array": self.array(value)}
+        if is_dataclass(value):
+            own = {item.name: self.value(getattr(value, item.name)) for item in fields(value)}
+            return {"type": type(value).__name__, **own}
+        return _plain(value)
+
     def master(self, master: Master) -> Document:
         facts = {item.name: getattr(master.facts, item.name) for item in fields(Facts)}
         wcs = facts.pop("wcs")
@@ -157,7 +184,7 @@ def _master(item: Mapping[str, Any], arrays: Mapping[str, NDArray[Any]]) -> Mast
     )
     facts["site"] = None if facts["site"] is None else tuple(facts["site"])
     facts["odd_cards"] = tuple(facts["odd_cards"])
-    facts |= {name: frozen(facts[name]) for name in ("sky", "sky_error", "saturation", "broad_noise")}
+    facts |= {name: frozen(facts[name]) for name in ("sky", "saturation", "broad_noise")}
     pixels = arrays[item["pixels"]]
     return Master(
         pixels=pixels[None] if pixels.ndim == 2 else pixels,
@@ -181,9 +208,13 @@ def _line(item: Mapping[str, Any], arrays: Mapping[str, NDArray[Any]]) -> Line:
     )
 
 
-def _alignment(item: Mapping[str, Any]) -> Alignment:
-    points = {name: np.array(item[name]).reshape(-1, 2) for name in ("moving_xy", "reference_xy")}
-    return Alignment(**{**item, **points, "matrix": np.array(item["matrix"])})
+def _value(value: Any, arrays: Mapping[str, NDArray[Any]]) -> Any:
+    """Return what `_Pack.value` took apart."""
+    if isinstance(value, Mapping):
+        if "array" in value:
+            return arrays[value["array"]]
+        return _WHOLE[value["type"]](**{k: _value(v, arrays) for k, v in value.items() if k != "type"})
+    return tuple(value) if isinstance(value, list) else value
 
 
 def _wcs(text: str | None) -> Any:
@@ -200,4 +231,4 @@ def _plain(value: Any) -> Any:
         return {str(key): _plain(item) for key, item in value.items()}
     if isinstance(value, list | tuple):
         return [_plain(item) for item in value]
-    return value.tolist() if isinstance(value, np.generic | np.ndarray) else value
+    return value.item() if isinstance(value, np.generic) else value

@@ -157,8 +157,8 @@ class Work:
     """The state of one target between two steps; a step returns a changed copy.
 
     What a later step needs of an earlier one has a field of its own: ``alignments`` by master and the number of its
-    light, ``stretches`` by master, ``blended`` in the order made. ``skies`` and ``sky_views``, by master and plane, are
-    what the report draws.
+    light, ``skies`` by master and plane, ``stretches`` by master, ``blended`` in the order made. ``sky_views`` is for
+    the report alone.
     ``catalogue`` (n, 3) holds right ascension, declination (degrees, ICRS) and B - V of stars. ``recorded`` holds the
     sections of the run's record: steps write it and none reads it, so that no pixel depends on it. Without ``figures``
     a step may leave out of the record what it would measure for it alone.

@@ -19,7 +19,10 @@ from blend.science.simulated import SceneOptions, simulate_night
 BLENDS = """
 version = 1
 [gradient]
+model = "spline"
+[gradient.ha]
 guide = "line"
+model = "polynomial"
 [blend.red]
 into = "red"
 from = "ha.emission"
@@ -100,7 +103,10 @@ def test_a_state_that_was_kept_goes_on_as_it_would_have(first: Work, done: int) 
     kept = unpack_work(json.loads(json.dumps(document)), arrays, recipe=first.recipe, target=first.target)
     assert kept.alignments.keys() == begun.alignments.keys()
     same(kept.alignments["ha", 0].matrix, begun.alignments["ha", 0].matrix)
-    assert kept.rgb.facts.sky_error == begun.rgb.facts.sky_error
+    points = np.array([[0.0, 0.0], [449.0, 299.0]])
+    for name, fits in begun.skies.items():
+        for plane, fit in fits.items():
+            same(kept.skies[name][plane].at(points), fit.at(points))
     same(run_all(kept, steps=STEPS[done:]).display, run_all(begun, steps=STEPS[done:]).display)
 
 
@@ -114,3 +120,23 @@ def test_tables_are_joined_and_values_replaced() -> None:
         "fwhm_px": 2.0,
     }
     assert work.add("register", "ha", {}).recorded["register"] == {"ha": {}}
+
+
+TWINS = ("base + amount * line", "line * amount + base")
+
+
+@pytest.mark.parametrize("equation", TWINS)
+def test_a_twin_of_the_adding_formula_makes_the_same_picture(first: Work, equation: str) -> None:
+    text = BLENDS.replace("emission-add", "my-add")
+    text += f'[formulas.my-add]\ndomain = "linear"\nequation = "{equation}"\nneutral = "0"\n'
+    balanced = run_all(first, steps=STEPS[:5])
+    theirs = balanced.with_(recipe=load_recipe(text, where="r.toml"))
+    one, other = (run_all(work, steps=PICTURE_STEPS) for work in (balanced, theirs))
+    same(one.linear, other.linear)
+    same(one.display, other.display)
+    assert [made.choice for made in one.blended] == [made.choice for made in other.blended]
+    told = [dict(work.recorded["blend"]["red"]) for work in (one, other)]
+    for entry in told:
+        del entry["formula"], entry["equation"]
+    assert told[0] == told[1] and "line_contrast" in told[0]
+    assert one.warnings == other.warnings

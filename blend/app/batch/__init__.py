@@ -11,30 +11,6 @@ if TYPE_CHECKING:
     from blend.app.batch.plan import claim_batch
     from blend.app.batch.view import BatchView, plan_table, verdict_table
 else:
-    from blend.base.door import lazy_names
+    from blend.base.door import open_door
 
-    __getattr__ = lazy_names(
-        __name__,
-        {
-            "batch": ["BatchOptions", "Watcher", "plan_batch", "run_batch", "shares"],
-            "draft_targets": ["plan_folder", "write_plan"],
-            "job": ["Verdict"],
-            "plan": ["claim_batch"],
-            "view": ["BatchView", "plan_table", "verdict_table"],
-        },
-    )
-
-__all__ = [
-    "BatchOptions",
-    "BatchView",
-    "Verdict",
-    "Watcher",
-    "claim_batch",
-    "plan_batch",
-    "plan_folder",
-    "plan_table",
-    "run_batch",
-    "shares",
-    "verdict_table",
-    "write_plan",
-]
+    __getattr__, __all__ = open_door(__name__)

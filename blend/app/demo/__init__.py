@@ -7,13 +7,6 @@ from typing import TYPE_CHECKING
 if TYPE_CHECKING:
     from blend.app.demo.demo import run_demo, write_night
 else:
-    from blend.base.door import lazy_names
+    from blend.base.door import open_door
 
-    __getattr__ = lazy_names(
-        __name__,
-        {
-            "demo": ["run_demo", "write_night"],
-        },
-    )
-
-__all__ = ["run_demo", "write_night"]
+    __getattr__, __all__ = open_door(__name__)

@@ -12,7 +12,7 @@ import numpy as np
 
 from blend.base.master import Facts, Master
 from blend.recipe.check import width_ratio
-from blend.recipe.state import COLOUR, Work
+from blend.recipe.state import COLOUR, Line, Work
 from blend.science.line import H_ALPHA_NM, LineNoise, exposure_factor, line_factor
 from blend.science.moon import COLOURS_NM, Conditions, SkyPlace, band_growth, sky_places
 from blend.science.picture import Formula, apply_formula
@@ -86,22 +86,21 @@ def worth_of(work: Work) -> dict[str, Any]:
         ``exposure_factor_without_moon`` and ``sky_growth``: how much brighter the Moon made the sky of both, predicted.
     """
     told = {}
-    for name, blend in work.recipe.blends("linear").items():
-        line = work.lines.get(blend.master)
-        entry = work.recorded.get("blend", {}).get(name, {})
+    for done in work.blended:
+        blend, line = done.blend, work.lines.get(done.blend.master)
         if (
-            line is None
-            or not line.found
-            or not blend.emission
+            done.formula.domain != "linear"
             or blend.into not in COLOUR
-            or not entry.get("amount")
+            or not (blend.emission and blend.weight)
         ):
             continue
-        noise = _noise(work, blend.master, blend.into)
-        if noise is None:
-            continue
-        gains = _gains(work.recipe.formula(blend.formula), amount=entry["amount"], params=blend.params)
-        told[blend.master] = {"into": blend.into, **_factors(work, blend.master, blend.into, noise, gains)}
+        noise = _noise(work, line, blend.master, blend.into) if line is not None and line.found else None
+        if noise is not None:
+            gains = _gains(done.formula, amount=blend.weight, params=blend.params)
+            told[blend.master] = {
+                "into": blend.into,
+                **_factors(work, blend.master, blend.into, noise, gains),
+            }
     return told
 
 
@@ -120,10 +119,9 @@ def _factors(
     return told
 
 
-def _noise(work: Work, line: str, into: str) -> LineNoise | None:
+def _noise(work: Work, light: Line, line: str, into: str) -> LineNoise | None:
     settings = work.recipe.continuum_for(line)
-    scale = work.recorded.get("continuum", {}).get(line, {}).get("scale")
-    if settings.from_ != into or not scale:
+    if settings.from_ != into or light.scale is None:
         return None
     broad, narrow = (_broad_noise(work, name, plane) for name, plane in (("rgb", into), (line, "")))
     gain = (
@@ -132,13 +130,13 @@ def _noise(work: Work, line: str, into: str) -> LineNoise | None:
     if not (broad > 0 and narrow > 0):
         return None
     factor = line_factor(
-        scale,
+        light.scale.value,
         width_ratio=width_ratio(work.target, line),
         throughput_ratio=settings.throughput_ratio,
         line_in_band=settings.line_in_band,
     )
     return LineNoise(
-        broad=broad / gain, line=narrow, scale=scale, factor=factor, in_band=settings.line_in_band
+        broad=broad / gain, line=narrow, scale=light.scale.value, factor=factor, in_band=settings.line_in_band
     )
 
 
@@ -147,7 +145,8 @@ def _broad_noise(work: Work, name: str, plane: str) -> float:
     master = work.masters[name]
     plane = plane or master.planes[0]
     noise = master.facts.broad_noise.get(plane) or master.facts.noise.get(plane, {}).get(1, math.nan)
-    matrix = np.asarray(work.recorded.get("register", {}).get(name, {}).get("matrix", np.eye(3)))
+    alignment = work.alignments.get((name, 0))
+    matrix = np.eye(3) if alignment is None else alignment.matrix
     return float(noise * abs(np.linalg.det(matrix[:2, :2])) ** 0.5)
 
 

@@ -1,12 +1,12 @@
 // The arithmetic of the page: the steps after balance and before finish, as the program does them.
-// It needs CURVES, FORMULAS and blendClip, which stand before it, and touches no document.
+// It needs CURVES, FORMULAS, LUMINANCE_WEIGHTS and blendClip, which stand before it, and touches no document.
 
 const COLOUR = ["red", "green", "blue"];
 const CHUNK = 256;
 const BLOCK = 32 * CHUNK;
 const SAME_CODE = 6e-8;
 const MOST_SKY_NOISE = 0.025;
-const [WEIGHT_RED, WEIGHT_GREEN, WEIGHT_BLUE] = [0.2126, 0.7152, 0.0722];
+const [WEIGHT_RED, WEIGHT_GREEN, WEIGHT_BLUE] = LUMINANCE_WEIGHTS;
 
 // --- sRGB, IEC 61966-2-1, by tables of 2^16 steps: within 1e-4 of a code value -----------------------------
 

@@ -14,11 +14,12 @@ from blend.base.rowblocks import copy_planes, map_row_blocks
 from blend.recipe.blendtable import Blend
 from blend.recipe.state import COLOUR, AppliedBlend, Behind, Plane, Work
 from blend.recipe.steps.choose_amounts import choice_facts, choose_display, choose_linear
-from blend.recipe.steps.loss import refuse_loss
-from blend.recipe.steps.protect_stars import begin_blends, depends_on_star, limit_gain, picture_behind
+from blend.recipe.steps.loss import heed_loss
+from blend.recipe.steps.protect_stars import begin_blends, limit_gain, picture_behind
 from blend.recipe.steps.stretch import black_level, plane_noise, white_level, with_stretch
 from blend.science.line import H_ALPHA_NM, Choice
 from blend.science.picture import (
+    LUMINANCE_WEIGHTS,
     Formula,
     SolvedStretch,
     apply_formula,
@@ -53,8 +54,7 @@ def blend_linear(work: Work) -> Work:
         if blend.amount == "auto":
             blend, choice = choose_linear(work, name, blend, formula, _linear_base(linear, blend))
         if blend.amount != 0:
-            linear, behind = _into_linear(work, linear, name, blend, formula, layer)
-            work = work.with_(behind=behind)
+            work, linear = _into_linear(work, linear, name, blend, formula, layer)
             work = _warn_of_share(work, name, blend)
         work = _with_blend(work, AppliedBlend(name=name, blend=blend, formula=formula, choice=choice))
     return work.with_(linear=linear)
@@ -102,7 +102,7 @@ def _with_blend(work: Work, made: AppliedBlend) -> Work:
         facts["method"] = blend.method
     if not work.lines[blend.master].found:
         facts["line_light"] = False
-    elif formula.name == "emission-add":
+    elif formula.additive:
         facts["line_contrast"] = 1.0 + blend.weight
     if blend.share != "none":
         facts["share"] = blend.share_factors
@@ -145,18 +145,19 @@ def _linear_base(linear: Plane, blend: Blend) -> Plane:
 
 def _into_linear(
     work: Work, linear: Plane, name: str, blend: Blend, formula: Formula, layer: _Layer
-) -> tuple[Plane, Behind | None]:
-    """Return a linear picture with one blend in it, and what lies behind its stars with the same blend in it."""
+) -> tuple[Work, Plane]:
+    """Return a linear picture with one blend in it, and the work with the same blend behind its stars."""
     behind = work.behind
     base, changed = _linear_change(work, linear, blend, formula, layer)
     if behind is not None:
         low, high = _linear_change(work, behind.planes, blend, formula, _at(layer, behind))
-        if depends_on_star(formula):
+        if not formula.additive:
             changed = limit_gain(work, behind, base, changed, high - low)
         behind = Behind(places=behind.places, planes=_put_linear(work, behind.planes, blend, low, high))
     limits = black_level(work), white_level(work)
-    refuse_loss(name, formula, blend_loss(base, layer.pixels, changed, low=limits[0], high=limits[1]))
-    return _put_linear(work, linear, blend, base, changed), behind
+    loss = blend_loss(base, layer.pixels, changed, low=limits[0], high=limits[1])
+    work = heed_loss(work.with_(behind=behind), name, formula, loss)
+    return work, _put_linear(work, linear, blend, base, changed)
 
 
 def _at(layer: _Layer, behind: Behind) -> _Layer:
@@ -194,8 +195,8 @@ def _add_share(plane: Plane, factor: float, *, after: Plane, before: Plane) -> N
 
 
 def luminance_noise(work: Work) -> float:
-    weights = (0.2126, 0.7152, 0.0722)
-    return float(np.sqrt(sum((w * plane_noise(work, p)) ** 2 for w, p in zip(weights, COLOUR, strict=True))))
+    pairs = zip(LUMINANCE_WEIGHTS, COLOUR, strict=True)
+    return float(np.sqrt(sum((weight * plane_noise(work, plane)) ** 2 for weight, plane in pairs)))
 
 
 def _formula(
@@ -227,11 +228,11 @@ def _into_display(work: Work, name: str, blend: Blend, formula: Formula) -> tupl
     base, changed = change(picture, layer)
     if behind is not None:
         low, high = change(behind.planes, _at(layer, behind))
-        if depends_on_star(formula):
+        if not formula.additive:
             changed = limit_gain(work, behind, base, changed, high - low)
         planes, _ = _put_display(behind.planes, blend, low, high, sky=sky)
         behind = Behind(places=behind.places, planes=planes)
-    refuse_loss(name, formula, blend_loss(base, layer.pixels, changed, low=0.0, high=1.0))
+    work = heed_loss(work, name, formula, blend_loss(base, layer.pixels, changed, low=0.0, high=1.0))
     display, share = _put_display(picture, blend, base, changed, sky=sky)
     return work.with_(display=display, behind=behind), share
 

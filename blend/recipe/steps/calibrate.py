@@ -10,7 +10,7 @@ import numpy as np
 from blend.base.errors import InputError, StepError
 from blend.base.master import Flag, Master, flags_of
 from blend.base.rowblocks import map_row_blocks, map_together
-from blend.recipe.state import Source, Work, frozen
+from blend.recipe.state import Plane, Source, Work, frozen
 from blend.recipe.steps.doubts import fill_hot_columns, refuse_odd_units
 from blend.recipe.steps.rays import note_on_rays, without_rays
 from blend.recipe.tables import Calibrate
@@ -78,14 +78,7 @@ def _calibrated(
         return light, ()
     facts = light.facts
     done = calibrate_light(
-        Frame(
-            pixels=light.pixels,
-            exposure_s=facts.exposure_s,
-            temperature_c=facts.temperature_c,
-            iso=facts.iso,
-            filter=facts.filter,
-            file_planes=facts.file_planes,
-        ),
+        _as_frame(light.pixels, light),
         saturation=[facts.saturation.get(plane) for plane in light.planes],
         dark_scaling=settings.dark_scaling,
         hot_sigma=settings.hot_sigma or float("inf"),
@@ -110,6 +103,10 @@ def _frame(master: Master, light: Master, index: int, where: str) -> Frame:
             expected="three planes, as the light has",
             advice="stack the calibration frames as the lights were stacked",
         )
+    return _as_frame(pixels, master)
+
+
+def _as_frame(pixels: Plane, master: Master) -> Frame:
     facts = master.facts
     return Frame(
         pixels=pixels,

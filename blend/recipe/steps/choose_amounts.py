@@ -8,7 +8,7 @@ import numpy as np
 
 from blend.base.errors import StepError
 from blend.base.robust import difference_noise
-from blend.recipe.auto_words import ADDS, most_amount
+from blend.recipe.auto_words import most_amount
 from blend.recipe.blendtable import Blend
 from blend.recipe.check import width_ratio
 from blend.recipe.state import COLOUR, Plane, Work
@@ -144,7 +144,7 @@ def _in_planes(work: Work, blend: Blend) -> Plane:
         shares[line.broad] = 1.0
     for made in work.blended:
         own = made.blend
-        if made.formula.name == ADDS and own.from_ == f"{blend.master}.emission" and own.into in shares:
+        if made.formula.additive and own.from_ == f"{blend.master}.emission" and own.into in shares:
             shares[own.into] += own.weight
             for plane, factor in own.share_factors.items():
                 shares[plane] += factor * own.weight

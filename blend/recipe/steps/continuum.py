@@ -23,6 +23,7 @@ from blend.science.line import (
     surroundings,
     value_at,
 )
+from blend.science.sky import sky_uncertainty
 from blend.science.stars import Stars, find_stars, measure_at, seen_in_both, star_fluxes
 
 ENOUGH_BESIDE = 30
@@ -130,9 +131,10 @@ def _sky_error(work: Work, name: str, scale: float) -> float:
 
     Not for a nebula: where it leaves no sky free, what the fits state is as large as the nebula's own faint light.
     """
-    own, base = work.masters[name].facts.sky_error, work.rgb.facts.sky_error
     plane = work.recipe.continuum_for(name).from_
-    return float(np.hypot(own.get(name, 0.0), scale * base.get(plane, 0.0)))
+    fits = (work.skies.get(key, {}).get(part) for key, part in ((name, name), ("rgb", plane)))
+    own, base = (0.0 if fit is None else sky_uncertainty(fit) for fit in fits)
+    return float(np.hypot(own, scale * base))
 
 
 def _beside_target(work: Work, name: str, broad: Plane, masks: Masks) -> tuple[NDArray[np.float64], bool]:

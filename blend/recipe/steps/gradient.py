@@ -39,7 +39,6 @@ from blend.science.sky import (
     object_mask,
     region_mask,
     shape_towards,
-    sky_uncertainty,
     slope_left,
     slope_of_blocks,
     subtract_sky,
@@ -210,12 +209,8 @@ def _flatten(work: Work, name: str, planes: list[_Plane]) -> tuple[Master, dict[
 
     each = map_together(flatten, range(len(planes)))
     done = {what.plane: entry for what, entry in zip(planes, each, strict=True)}
-    facts = replace(
-        master.facts,
-        sky=frozen({plane: entry.fit.level for plane, entry in done.items()}),
-        sky_error=frozen({plane: sky_uncertainty(entry.fit) for plane, entry in done.items()}),
-    )
-    return master.with_(pixels=pixels, facts=facts), done
+    sky = {plane: entry.fit.level for plane, entry in done.items()}
+    return master.with_(pixels=pixels, facts=replace(master.facts, sky=frozen(sky))), done
 
 
 def _hidden_noise(master: Master, plane: str) -> float:

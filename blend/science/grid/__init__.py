@@ -9,15 +9,6 @@ if TYPE_CHECKING:
     from blend.science.grid.resampling import full_coverage_box, resample
     from blend.science.grid.transforms import apply_matrix
 else:
-    from blend.base.door import lazy_names
+    from blend.base.door import open_door
 
-    __getattr__ = lazy_names(
-        __name__,
-        {
-            "register": ["Alignment", "align", "same_grid"],
-            "resampling": ["full_coverage_box", "resample"],
-            "transforms": ["apply_matrix"],
-        },
-    )
-
-__all__ = ["Alignment", "align", "apply_matrix", "full_coverage_box", "resample", "same_grid"]
+    __getattr__, __all__ = open_door(__name__)

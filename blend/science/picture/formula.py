@@ -13,7 +13,12 @@ from numpy.typing import NDArray
 from blend.base.arrays import plain_array, plain_value
 from blend.base.equation import Equation, Precision, evaluate_by_rows, parse
 from blend.base.errors import RecipeError
+from blend.base.notation import Apply, Name
 from blend.base.registry import suggestion
+
+MOST_AMOUNT = 3
+"""The largest amount a recipe may ask for. Opacity 1 is the formula itself and beyond it extrapolates; at 3
+emission-add gives the line 4 times its contrast, and a larger weight is a mistake of units."""
 
 BLEND_NAMES = ("base", "line", "amount", "sky", "base_sigma", "line_sigma")
 """What an equation may use beside its own parameters."""
@@ -85,6 +90,18 @@ class Formula:
     def uses_amount(self) -> bool:
         """Whether the equation names ``amount`` itself; else amount is opacity."""
         return "amount" in self.parsed.names
+
+    @cached_property
+    def additive(self) -> bool:
+        """Whether the line's light is added to linear light: base + amount * line, or base + line by opacity.
+
+        However that is written. What such a formula adds depends on the line alone, and never on the star it is added
+        to; its amount is the light added over that of the line.
+        """
+        base, line, amount = (Name(name) for name in BLEND_NAMES[:3])
+        light = (line, Apply("*", (amount, line)), Apply("*", (line, amount)))
+        sums = [Apply("+", pair) for term in light for pair in ((base, term), (term, base))]
+        return self.domain == "linear" and self.parsed.tree in sums
 
     @property
     def precision(self) -> Precision:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -185,6 +186,36 @@ def test_bad_variations_are_refused_in_plain_words(night: Path, words: str, said
         )
     assert said in str(fault.value)
     assert fault.value.exit_code == 2
+
+
+BURNS = """
+version = 1
+[continuum.ha]
+from = "red"
+[formulas.burn]
+domain = "display"
+equation = "base + amount * k * max(line - sky, 0)"
+neutral = "sky"
+params = {k = 1}
+[blend.luminance]
+into = "luminance"
+from = "ha"
+formula = "burn"
+params = {k = 1}
+"""
+
+
+def test_a_tile_that_burns_out_is_shown_beside_the_others_and_warned_of(night: Path, tmp_path: Path) -> None:
+    asked = replace(
+        question(open_target(night), "blend.luminance.params.k=1,60"),
+        recipe_text=BURNS,
+        recipe_name="burn.toml",
+    )
+    trial = try_variants(asked, out=tmp_path / "trial", store=None)
+    assert len(trial["tiles"]) == 2
+    told = [entry["text"] for entry in trial["warnings"] if entry["code"] == "blend-loss"]
+    assert len(told) == 1
+    assert told[0].startswith("tile 2: a run would end here: blend.luminance: the formula 'burn' turns")
 
 
 @pytest.mark.parametrize(
