@@ -115,11 +115,15 @@ def take_apart(array: Any, *, where: str) -> Parts:
 
 
 def refuse_foreign(arguments: Sequence[Any], *, where: str) -> None:
-    """Raise `ArrayError` where a compiled loop would be handed an array that it cannot read."""
+    """Raise `ArrayError` where a compiled loop would be handed an array that it cannot read, or not as it is meant."""
     for array in arguments:
-        if isinstance(array, np.ndarray) and not array.dtype.isnative:
+        if not isinstance(array, np.ndarray):
+            continue
+        if not array.dtype.isnative:
             advice = f"give it as {array.dtype.newbyteorder('=')}"
             raise refusal(where, f"an array of {array.dtype.str}, another machine's byte order", advice)
+        if type(array) is not np.ndarray and (hasattr(array, "mask") or hasattr(array, "unit")):
+            raise refusal(where, f"a {type(array).__name__}", "give its numbers, NaN where they are masked")
 
 
 def refusal(where: str, found: str, advice: str) -> ArrayError:

@@ -98,6 +98,9 @@ def test_a_value_may_be_a_number_or_a_plane() -> None:
 def test_a_compiled_loop_says_the_same_of_a_foreign_byte_order() -> None:
     with pytest.raises(ArrayError, match=r"double: an array of >f4.*Do this: give it as float32"):
         kernel(double)(NUMBERS.astype(">f4"))
+    for array in (np.ma.masked_array(NUMBERS, MASK), NUMBERS * units.one):
+        with pytest.raises(ArrayError, match=r"double: a (MaskedArray|Quantity)"):
+            kernel(double)(array)
 
 
 def double(array: np.ndarray) -> None:
