@@ -308,14 +308,6 @@ def test_a_recipe_gives_the_steps_their_settings(night: Path, finished: Path, tm
         blend.write(tmp_path / "result.fits", state)
 
 
-def test_an_earlier_state_stays_as_it_was() -> None:
-    state = blend.stretch({"rgb": SCENE["rgb"]})
-    again = blend.finish(state)
-    again.display[:] = 0
-    state.linear[:] = 0
-    assert state.display.any() and state.rgb.pixels.any()
-
-
 def test_a_masters_facts_come_back_from_its_file(tmp_path: Path) -> None:
     facts = blend.Facts(
         exposure_s=300.0, frames=12, temperature_c=-10.0, iso=800.0, gain_e=0.25, full_scale=65535.0, unit="adu",
@@ -335,21 +327,6 @@ def test_a_masters_facts_come_back_from_its_file(tmp_path: Path) -> None:
 def test_a_width_taken_for_granted_is_told_as_by_a_run() -> None:
     codes = [code for code, _ in blend.blend_lines(balanced(SCENE), ADD).warnings]
     assert {"width-assumed", "red-width-assumed"} <= set(codes)
-
-
-def test_threads_change_no_bit() -> None:
-    pictures = []
-    for threads in (1, 2):
-        with blend.limit_threads(threads):
-            pictures.append(blend.stretch(blend.blend_lines(balanced(SCENE), ADD)).display)
-    np.testing.assert_array_equal(*pictures)
-
-
-def test_infinities_are_missing() -> None:
-    array = SCENE["ha"].copy()
-    array[3, 3] = np.inf
-    light = blend.prepare({"ha": array}).sources["ha"].lights[0]
-    assert np.isnan(light.pixels[0, 3, 3]) and light.flags[3, 3] == blend.Flag.NO_DATA
 
 
 @pytest.mark.parametrize(

@@ -18,6 +18,7 @@ from numpy.typing import NDArray
 from blend.base.system import cores
 
 ROWS_PER_BLOCK = 64
+"""Of a full frame 1.5 MB a plane. Whatever is summed is summed by blocks, so that another number changes last bits."""
 
 Item = TypeVar("Item")
 Result = TypeVar("Result")

@@ -440,6 +440,9 @@ def _level_or_path(role: str, word: str) -> str | float:
 
 def _lies_in(path: Path, folder: Path) -> bool:
     try:
-        return path.resolve().is_relative_to(folder)
-    except (OSError, RuntimeError):  # a loop of links
+        whole = path.resolve(strict=True)
+    except (FileNotFoundError, NotADirectoryError):
+        whole = path.resolve()
+    except (OSError, RuntimeError):  # a loop of links, which Python 3.13 tells of here alone
         return False
+    return whole.is_relative_to(folder)

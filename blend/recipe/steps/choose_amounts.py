@@ -180,6 +180,7 @@ def _change(formula: Formula, base: Plane, line: Plane, blend: Blend, *, sky: fl
 
 
 def _sigma(blocks: Plane) -> float:
+    # 6: a side from which there are differences enough
     return difference_noise(blocks) if min(blocks.shape) >= 6 else float("nan")
 
 

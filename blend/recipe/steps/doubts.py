@@ -11,6 +11,8 @@ from blend.base.errors import InputError, StepError
 from blend.base.master import Flag, Master
 from blend.base.rowblocks import copy_planes, map_together
 from blend.recipe.state import COLOUR, Plane, Source, Work, frozen
+from blend.recipe.steps.flatwords import APERTURE_FWHM
+from blend.recipe.steps.protect_stars import USUAL_FWHM_PX
 from blend.science.line import LINE_SIGMA, SAME_NOISE, same_noise
 from blend.science.picture import Gains
 from blend.science.plane import (
@@ -90,7 +92,7 @@ def _doubt_order(work: Work, name: str) -> Work:
         return work
     xy = work.stars.xy[~work.stars.saturated][:MOST_STARS]
     widths = [width for width in (work.fwhm_px["rgb"], work.fwhm_px[name]) if width > 0]
-    radius, invalid = 1.5 * max(widths, default=3.0), work.invalid()
+    radius, invalid = APERTURE_FWHM * max(widths, default=USUAL_FWHM_PX), work.invalid()
     pairs = [
         star_fluxes(plane, xy, radius_px=radius, invalid=invalid)
         for plane in (work.lines[name].scaled, *work.rgb.pixels)

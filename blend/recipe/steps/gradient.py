@@ -215,6 +215,7 @@ def _flatten(work: Work, name: str, planes: list[_Plane]) -> tuple[Master, dict[
 
 def _hidden_noise(master: Master, plane: str) -> float:
     """Return what noise a pixel has at least where means over 4 px do not show it, after smoothing; else 0."""
+    # what large areas show is right to a third (`plane.shared_noise.broad_noise`), taken for a half here
     surely = master.facts.broad_noise.get(plane, 0.0) / 1.5
     return surely if 4.0 * master.facts.noise.get(plane, {}).get(4, float("nan")) < surely else 0.0
 

@@ -29,6 +29,7 @@ from blend.science.moon.sky_brightness import (
 )
 
 H_ALPHA_NM = 656.28
+"""In air (NIST Atomic Spectra Database, from memory)."""
 COLOURS_NM = MappingProxyType({"red": 620.0, "green": 530.0, "blue": 450.0, "H-alpha": H_ALPHA_NM})
 """Middles of the planes of a colour camera (common practice), and the line."""
 

@@ -22,6 +22,7 @@ MOST_TURNED = 1.5
 TREMBLE = {"linear": 1e-6, "display": 1e-3}
 """Noise to both sides of sky and line, far below that of any picture: only the sign matters, as to sqrt and log."""
 AMOUNTS = (0.25, 1.0, float(MOST_AMOUNT))
+"""A little, as measured, and the most that a recipe may ask for."""
 
 
 def check_neutral(

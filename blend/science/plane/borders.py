@@ -20,6 +20,10 @@ _BESIDE = 16
 """So many pixels inside a border are looked at for its value: a clipped sky that is tilted has it all over one
 corner, but fades out of it over many pixels, where a border ends within one or two."""
 
+_SHARED, _MOST_VALUES = 200, 3
+"""One in so many of the outermost pixels must share a value; and so many values are tried, since a border has one, and
+NaN or 0 beside it at most."""
+
 
 def border_mask(pixels: NDArray[np.floating]) -> NDArray[np.bool_]:
     """Find pixels that hold no data and are connected to the edge of the frame.
@@ -103,8 +107,8 @@ def _edge_values(plane: NDArray[np.floating]) -> list[np.float32]:
     """Return the values, NaN among them, that many pixels of the outermost rows and columns share."""
     edge = np.concatenate([plane[0], plane[-1], plane[:, 0], plane[:, -1]]).astype(np.float32)
     values, counts = np.unique(edge, return_counts=True)
-    enough = max(_ALONG, edge.size // 200)
-    order = np.argsort(-counts, kind="stable")[:3]
+    enough = max(_ALONG, edge.size // _SHARED)
+    order = np.argsort(-counts, kind="stable")[:_MOST_VALUES]
     return [values[i] for i in order if counts[i] >= enough]
 
 

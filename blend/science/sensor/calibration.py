@@ -41,6 +41,15 @@ from blend.science.sensor.flat_offset import look_at_flat, offset_note
 __all__ = ["DEAD_FLAT", "Calibrated", "DarkEvidence", "Frame", "calibrate", "dark_fits"]
 
 _USUAL = 8.0
+"""Limit in sigma with which `find_hot_in_dark` was asked already: of Gaussian noise one pixel in 10^15 passes it."""
+
+_OVEREXPOSED = 0.01
+"""Share of a flat's pixels at its highest value from which it was overexposed; hot pixels are far fewer."""
+
+_BELOW_SIGMA, _BELOW_NOISE, _BELOW_OFFSET = 3.0, 0.1, 0.5
+"""How surely, and how far in noise of a pixel, a light lies below its dark before a word is said; and the share of the
+dark's own level from which it is no light of that dark (chosen, not measured)."""
+
 _MASKS = ("dead_flat", "hot", "repaired", "saturated")
 
 Scaling = Literal["none", "exposure"]
@@ -134,7 +143,7 @@ def calibrate(
     saturation : float, sequence or None
         Level of the raw light, one or one a plane; None measures it.
     hot_sigma : float
-        Limit for hot, dark and isolated pixels in local noise; infinity repairs none.
+        Limit for hot, dark and isolated pixels in local noise, common practice; infinity repairs none.
     allow_shifted : bool
         Use the dark even where it does not fit the light's pixels.
     gain_e : float, optional
@@ -402,7 +411,7 @@ class _Job:
             map_row_blocks(lambda block: np.fmax.reduce(flat[block], axis=None), flat.shape[0])
         )
         share = float((sample_pixels(flat) >= np.float32(top)).mean())
-        if share > 0.01:
+        if share > _OVEREXPOSED:
             text = f"{100.0 * share:.0f} % of the flat's pixels are at its highest value: it is overexposed"
             self.notes.append(("flat-saturated", text))
 
@@ -412,13 +421,15 @@ class _Job:
         if sample.size == 0:
             return
         level = float(np.median(sample))
-        if not level < -3.0 * noise / min(100.0, np.sqrt(sample.size)) or not level < -0.1 * noise:
+        # what all pixels share, an offset say, is not better known than a hundredth of their noise
+        error = noise / min(100.0, np.sqrt(sample.size))
+        if not level < -max(_BELOW_SIGMA * error, _BELOW_NOISE * noise):
             return
         text = (
             f"the light's median is {level:.4g} after the dark, {-level / noise:.1f} sigma of a pixel below 0"
         )
         offset = float(np.median(sample_pixels(dark)))
-        if level < -3.0 * noise and -level > 0.5 * abs(offset) and not self.allow_shifted:
+        if level < -_BELOW_SIGMA * noise and -level > _BELOW_OFFSET * abs(offset) and not self.allow_shifted:
             raise StepError(
                 f"{self.where}.dark",
                 found=f"{text}: {self._why_below(refused=True)}",

@@ -62,6 +62,13 @@ def test_every_tile_is_the_picture_a_run_makes_and_the_kept_recipe_makes_it_agai
     recipe = open_recipe(str(kept), target=target)
     assert recipe.blend["luminance"].formula == "maximum"
     assert "maximum" in recipe.title
+    # Only what differs is written, with its reason; the tile's other value is the recipe's own.
+    words = [line for line in kept.read_text(encoding="utf-8").splitlines() if line]
+    assert 'extends = "galaxy-moonlit"' in words and "# Kept from tile 4" in words[0]
+    assert [word for word in words if not word.startswith("#")][3:] == [
+        "[blend.luminance]",
+        'formula = "maximum"',
+    ]
     assert run_words == [str(kept), "night.target.toml", "--root", "/some where"]
     whole = run_all(Work(recipe=recipe, target=target, sources=load_sources(target).sources))
     variants = make_variants(asked.recipe_text, asked.variations, where="r", target=target, settings={})
@@ -327,14 +334,14 @@ def test_tiles_are_the_same_bytes_twice_and_on_one_thread_and_on_two(night: Path
 def test_the_neighbourhood_of_emission_is_that_of_a_maximum_filter() -> None:
     from scipy.ndimage import maximum_filter
 
-    from blend.app.trial.tile_numbers import BLOCK, NEAR, _grown
+    from blend.app.trial.tile_numbers import BLOCK, NEAR, grown
 
     mask = np.random.default_rng(1).random((173, 251)) > 0.9995
     blocks = np.zeros((22, 32), dtype=bool)
     blocks[tuple(np.argwhere(mask).T // BLOCK)] = True
     slow = np.kron(maximum_filter(blocks, size=2 * NEAR + 1), np.ones((BLOCK, BLOCK), dtype=bool))
     assert 0.1 < slow.mean() < 0.95
-    assert np.array_equal(_grown(mask), slow[:173, :251])
+    assert np.array_equal(grown(mask), slow[:173, :251])
 
 
 TRIAL = {"version": 1, "recipe": "", "target": "t.toml", "vary": []}

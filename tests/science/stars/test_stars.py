@@ -175,8 +175,8 @@ def test_a_full_buffer_is_enlarged(monkeypatch):
     xy, flux, rng = grid_of_stars()
     plane = paint((380, 380), xy, flux, 3.0) + rng.normal(0, 3, (380, 380)).astype(np.float32)
     wanted = find_stars(plane).xy
-    monkeypatch.setattr(detect, "_BUFFER_PIXELS", (50, 1_000_000))
-    monkeypatch.setattr(detect, "_BUFFER_OBJECTS", (2, 4096))
+    monkeypatch.setattr(detect, "BUFFER_PIXELS", (50, 1_000_000))
+    monkeypatch.setattr(detect, "BUFFER_OBJECTS", (2, 4096))
     assert np.array_equal(find_stars(plane).xy, wanted)
 
 
