@@ -10,7 +10,8 @@ from typing import Any
 
 from blend.base.formats import picture_to_look_at
 from blend.base.system import is_terminal
-from blend.recipe.auto_words import amount_words, auto_words
+from blend.recipe.auto_words import amount_words, auto_words, held_words
+from blend.recipe.scale_words import scale_words
 from blend.recipe.state import Event
 from blend.recipe.tone_words import tone_words
 from blend.recipe.worth_words import worth_words
@@ -132,10 +133,10 @@ def _gradient(entry: Mapping[str, Any]) -> str:
 
 
 def _continuum(entry: Mapping[str, Any]) -> str:
-    none = "" if entry["line_light"]["found"] else "; no line light found"
-    if entry["how"] == "given":
-        return f"scale {entry['scale']:.4g}, given{none}"
-    return f"scale {entry['scale']:.4g} +- {entry['error']:.2g} from {entry['stars']} stars{none}"
+    told = entry["line_light"]
+    held = held_words(told) if told["found"] else "no line light found"
+    outside = "" if entry.get("passband", {}).get("passes", True) else "the line may lie outside its filter"
+    return "; ".join(words for words in (f"scale {scale_words(entry)}", held, outside) if words)
 
 
 def _stretch(entry: Mapping[str, Any]) -> str:
