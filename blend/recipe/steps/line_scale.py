@@ -130,7 +130,7 @@ def find_scale(
     settings = work.recipe.continuum_for(name)
     if settings.scale != "stars":
         scale = given_scale(float(settings.scale), xy=field.xy)
-        return _doubt_expected(work, name, scale.value), scale, {}
+        return doubt_expected(work, name, scale.value), scale, {}
     where = f"continuum.{name}"
     stars, fault = None, None
     try:
@@ -151,8 +151,8 @@ def find_scale(
     if stars is None and disc is None:
         assert fault is not None
         raise fault
-    scale = _together(stars, disc, where)
-    work = _doubt_expected(work, name, scale.value)
+    scale = together(stars, disc, where)
+    work = doubt_expected(work, name, scale.value)
     if disc is None or stars is None:
         return work, scale, {} if disc is None else {"from_disc": _told(disc)}
     return work, scale, {"from_stars": _told(stars), "from_disc": _told(disc)}
@@ -163,7 +163,7 @@ def _told(part: Scale | DiscRatio) -> dict[str, Any]:
     return {"scale": part.value, "error": part.error, **count}
 
 
-def _together(stars: Scale | None, disc: DiscRatio | None, where: str) -> Scale:
+def together(stars: Scale | None, disc: DiscRatio | None, where: str) -> Scale:
     """Return the scale of stars, of a disc, or of both: the mean of their logarithms, weighted by their errors."""
     if disc is None:
         assert stars is not None
@@ -253,7 +253,7 @@ def expected_scale(work: Work, name: str) -> float | None:
     return bands * line.exposure_s / rgb.exposure_s * areas[0] / areas[1] * counts
 
 
-def _doubt_expected(work: Work, name: str, value: float) -> Work:
+def doubt_expected(work: Work, name: str, value: float) -> Work:
     expected = expected_scale(work, name)
     if expected is None or 1.0 / MOST_OFF <= value / expected <= MOST_OFF:
         return work
