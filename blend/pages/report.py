@@ -11,6 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from blend.files.png import jpeg_bytes
+from blend.pages.emissionfigures import emission_figures
 from blend.pages.figures import histogram_svg, scale_svg
 from blend.pages.pairs import Turn, corner_pairs, residual_fits, signal_rows
 from blend.pages.skyfigures import sky_figures
@@ -82,7 +83,8 @@ def report_page(
         pairs=corner_pairs(work, pictures.turn, record.get("crop")),
         sky_figures=plots["gradient"],
         histogram=_safe(histogram_svg(pictures.with_lines, _sky_level(record))),
-        scale_plots=plots["continuum"],
+        scale_plots=plots["continuum"][0],
+        emission_figures=plots["continuum"][1],
         formulas=_formulas(work, record),
         inputs=record["inputs"],
         recipe=to_toml(record["recipe"]),
@@ -158,7 +160,7 @@ def _scale_plots(work: Work) -> list[dict[str, Any]]:
 DRAWN_AFTER: Mapping[str, Callable[[Work], Any]] = {
     "register": residual_fits,
     "gradient": sky_figures,
-    "continuum": _scale_plots,
+    "continuum": lambda work: (_scale_plots(work), emission_figures(work)),
 }
 """Plots that stand once a step is done, so that they can be drawn beside the next ones."""
 

@@ -6,6 +6,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any
 
+from blend.recipe.auto_words import held_words
 from blend.recipe.scale_words import scale_words
 from blend.recipe.tone_words import tone_words
 
@@ -29,7 +30,8 @@ class Line:
 def verdict(record: Mapping[str, Any]) -> list[Line]:
     """Return registration, slope left, scale with its error, star tint and clipped share, each good or to look at."""
     lines = [_registration(record), _slope(record), _scale(record), _tint(record), _clipped(record)]
-    return lines + _no_light(record) + _filters(record) + _amounts(record) + _tone(record)
+    lines += _no_light(record) + _held(record) + _filters(record)
+    return lines + _amounts(record) + _tone(record)
 
 
 def _registration(record: Mapping[str, Any]) -> Line:
@@ -96,6 +98,16 @@ def _no_light(record: Mapping[str, Any]) -> list[Line]:
     none = [name for name, entry in record["continuum"].items() if not entry["line_light"]["found"]]
     text = f"none found in {', '.join(none)}: nothing of it comes into the picture"
     return [Line("Line light", text, False)] if none else []
+
+
+def _held(record: Mapping[str, Any]) -> list[Line]:
+    """Return a line on the masters of whose light more than a tenth was held back."""
+    told = {name: entry["line_light"] for name, entry in record["continuum"].items()}
+    texts = [
+        f"{name}: {words}" for name, light in told.items() if light["found"] and (words := held_words(light))
+    ]
+    doubt = "; it may be starlight of another colour, or light of the line too faint to be sure"
+    return [Line("Light held back", "; ".join(texts) + doubt, True)] if texts else []
 
 
 def _amounts(record: Mapping[str, Any]) -> list[Line]:

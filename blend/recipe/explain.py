@@ -13,6 +13,7 @@ from blend.recipe.line_in_filter import line_in_filter
 from blend.recipe.tables import Continuum, CropBox, Gradient, Recipe, Step, StepName
 from blend.recipe.target import MasterFiles, Target
 from blend.recipe.tone_words import SHOULDER, WHITE
+from blend.science.line import thresholds
 from blend.science.picture import COLOUR_REACH, CURVES
 from blend.science.sensor import FEW_FRAMES
 
@@ -249,9 +250,10 @@ def _one_continuum(line: str, table: Continuum, target: Target | None) -> Iterat
             yield f"{passband['words'][0].upper()}{passband['words'][1:]}. Pixels are not changed by this."
     yield "Both are in counts of that plane. Source: Gil de Paz, Madore & Pevunova (2003), appendix A."
     if table.fade_sigma > 0:
+        foot, full, seed, _ = thresholds(table.fade_sigma)
         yield (
-            f"Emission passes inside regions whose peak is sure (4.8 sigma), pixel by pixel from 0.45 to 0.8 of "
-            f"{table.fade_sigma:g} sigma; the rest adds nothing, noise least of all."
+            f"Emission passes inside regions whose peak passes {seed:.3g} sigma, pixel by pixel from {foot:.3g} to "
+            f"{full:.3g} sigma; the rest adds nothing, noise least of all."
         )
 
 

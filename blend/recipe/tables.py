@@ -168,7 +168,8 @@ class Continuum(Table):
         default=3.0,
         ge=0,
         le=20,
-        description="in regions that are surely there, a pixel passes whole from 0.8 of this many sigma; 0 keeps all",
+        description="a region's peak must pass 1.6 of this many sigma, and 4.8; a pixel in it passes whole from 0.8; "
+        "0 keeps all",
     )
 
 

@@ -10,7 +10,7 @@ from typing import Any
 
 from blend.base.formats import picture_to_look_at
 from blend.base.system import is_terminal
-from blend.recipe.auto_words import amount_words, auto_words
+from blend.recipe.auto_words import amount_words, auto_words, held_words
 from blend.recipe.scale_words import scale_words
 from blend.recipe.state import Event
 from blend.recipe.tone_words import tone_words
@@ -133,7 +133,9 @@ def _gradient(entry: Mapping[str, Any]) -> str:
 
 
 def _continuum(entry: Mapping[str, Any]) -> str:
-    none = "" if entry["line_light"]["found"] else "; no line light found"
+    told = entry["line_light"]
+    none = held_words(told) if told["found"] else "no line light found"
+    none = f"; {none}" if none else ""
     outside = "" if entry.get("passband", {}).get("passes", True) else "; the line may lie outside its filter"
     return f"scale {scale_words(entry)}{none}{outside}"
 

@@ -14,9 +14,9 @@ from blend.recipe.line_in_filter import filter_warnings, line_in_filter
 from blend.recipe.state import Line, Plane, Work, frozen
 from blend.recipe.steps.doubts import doubt_line
 from blend.recipe.steps.line_light import Masks, masks_of, part_line, wider_fwhm
-from blend.recipe.steps.line_scale import field_of, find_scale, sky_errors
+from blend.recipe.steps.line_scale import field_of, find_scale
 from blend.recipe.steps.protect_stars import with_star_mask
-from blend.science.line import match_profiles
+from blend.science.line import CELL_PX, match_profiles
 from blend.science.stars import Stars, find_stars, measure_at, seen_in_both
 
 FEWEST_WIDTHS = 8
@@ -97,7 +97,7 @@ def _with_line(work: Work, name: str, broad: Plane) -> Work:
     matched = match_profiles(line.pixels[0], broad, fwhm_line=widths[0], fwhm_broad=widths[1])
     fwhm_px = max((width for width in widths if width > 0), default=wider_fwhm(work, name))
     work, scale, parts = find_scale(work, name, field, matched, masks, fwhm_px=fwhm_px)
-    sky_error = 0.0 if field.nebula else _sky_error(work, name, scale.value)
+    sky_error = None if field.nebula else _sky_error(work, name, scale.value)
     kept = part_line(work, name, scale, matched, masks, fwhm_px=fwhm_px, sky_error=sky_error)
     told: dict[str, Any] = {
         "scale": scale.value,
@@ -116,13 +116,19 @@ def _with_line(work: Work, name: str, broad: Plane) -> Work:
     return work.with_(lines=frozen({**work.lines, name: kept}))
 
 
-def _sky_error(work: Work, name: str, scale: float) -> float:
-    """Return the standard error of the sky of line - s broad, as the fits of both skies state it.
+def _sky_error(work: Work, name: str, scale: float) -> Plane:
+    """Return the standard error of the sky of line - s broad in cells of 8 x 8 pixels, as the fits of both state it.
 
     Not for a nebula: where it leaves no sky free, what the fits state is as large as the nebula's own faint light.
     """
-    own, base = sky_errors(work, name)
-    return float(np.hypot(own, scale * base))
+    y, x = (np.arange(-(-length // CELL_PX)) * CELL_PX for length in work.rgb.shape)
+    points = np.stack([np.tile(x, len(y)), np.repeat(y, len(x))], axis=1)
+    total = np.zeros(len(points))
+    for key, plane, share in ((name, name, 1.0), ("rgb", work.recipe.continuum_for(name).from_, scale)):
+        fit = work.skies.get(key, {}).get(plane)
+        if fit is not None:
+            total += (share * fit.at(points)[1]) ** 2
+    return np.sqrt(total).reshape(len(y), len(x)).astype(np.float32)
 
 
 def _widths(

@@ -194,7 +194,7 @@ def _disc(work: Work, name: str, field: Field, stars: Scale | None) -> DiscRatio
     found = disc_ratio(
         *field.around,
         noise=(pixel_noise(work.masters[name]), pixel_noise(work.rgb, plane)),
-        sky_errors=sky_errors(work, name),
+        sky_errors=_sky_errors(work, name),
         width_nm=work.target.masters[name].width_nm or WIDTH_NM,
     )
     if found is None or (stars is not None and found.value > NEBULA * stars.value):
@@ -205,7 +205,7 @@ def _disc(work: Work, name: str, field: Field, stars: Scale | None) -> DiscRatio
     return found if _is_starlight(work, name, plane, field) else None
 
 
-def sky_errors(work: Work, name: str) -> tuple[float, float]:
+def _sky_errors(work: Work, name: str) -> tuple[float, float]:
     """Return the standard errors of the skies of a line and of its broad plane, as their fits state them."""
     plane = work.recipe.continuum_for(name).from_
     fits = (work.skies.get(key, {}).get(part) for key, part in ((name, name), ("rgb", plane)))
