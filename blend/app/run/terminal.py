@@ -134,10 +134,9 @@ def _gradient(entry: Mapping[str, Any]) -> str:
 
 def _continuum(entry: Mapping[str, Any]) -> str:
     told = entry["line_light"]
-    none = held_words(told) if told["found"] else "no line light found"
-    none = f"; {none}" if none else ""
-    outside = "" if entry.get("passband", {}).get("passes", True) else "; the line may lie outside its filter"
-    return f"scale {scale_words(entry)}{none}{outside}"
+    held = held_words(told) if told["found"] else "no line light found"
+    outside = "" if entry.get("passband", {}).get("passes", True) else "the line may lie outside its filter"
+    return "; ".join(words for words in (f"scale {scale_words(entry)}", held, outside) if words)
 
 
 def _stretch(entry: Mapping[str, Any]) -> str:
