@@ -31,7 +31,7 @@ from blend.files.source import (
     refuse_truncated,
     room_for,
 )
-from blend.files.srgb import code_values, srgb_profile
+from blend.files.srgb import code_values, display_p3, p3_profile, srgb_profile
 from blend.files.whole import writing
 
 CLASSIC_LIMIT = 2**32 - 2**25
@@ -141,6 +141,7 @@ def write_tiff(
     display: NDArray[np.floating],
     *,
     resolution_dpi: float | None = None,
+    wide: bool = False,
     compress: bool = False,
 ) -> None:
     """Write display pixels as 16-bit RGB with an sRGB profile, the same bytes for the same input.
@@ -155,6 +156,8 @@ def write_tiff(
         sRGB code values, 0 to 1, top row first.
     resolution_dpi : float, optional
         Dots an inch.
+    wide : bool
+        As Display P3, with its profile: the same colours, in numbers that leave room for stronger ones.
     compress : bool
         Deflate with the horizontal predictor. Noise hardly compresses: off by default.
 
@@ -172,7 +175,7 @@ def write_tiff(
         raise ValueError(f"a display picture has the shape (3, rows, columns), not {display.shape}")
     import tifffile
 
-    picture = code_values(display, bits=16)
+    picture = code_values(display_p3(display) if wide else display, bits=16)
     resolution: dict[str, Any] = {}
     if resolution_dpi is not None:
         resolution = {"resolution": (resolution_dpi, resolution_dpi), "resolutionunit": "INCH"}
@@ -188,7 +191,7 @@ def write_tiff(
             bigtiff=picture.nbytes > CLASSIC_LIMIT,
             byteorder="<",
             rowsperstrip=64,
-            iccprofile=srgb_profile(),
+            iccprofile=p3_profile() if wide else srgb_profile(),
             software="blend",
             metadata=None,
             datetime=None,

@@ -6,6 +6,8 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any
 
+from blend.recipe.tone_words import tone_words
+
 GOOD_RMS_PX, GOOD_SLOPE_SIGMA, GOOD_SCALE_ERROR = 0.3, 0.25, 0.03
 GOOD_TINT, GOOD_CLIPPED = 1.0, 0.001
 """Bars of the verdict: a third of a pixel, a quarter of a pixel's noise, 3 %, one CIEDE2000, a thousandth."""
@@ -23,7 +25,7 @@ class Line:
 def verdict(record: Mapping[str, Any]) -> list[Line]:
     """Return registration, slope left, scale with its error, star tint and clipped share, each good or to look at."""
     lines = [_registration(record), _slope(record), _scale(record), _tint(record), _clipped(record)]
-    return lines + _no_light(record) + _amounts(record)
+    return lines + _no_light(record) + _amounts(record) + _tone(record)
 
 
 def _registration(record: Mapping[str, Any]) -> Line:
@@ -94,3 +96,10 @@ def _amounts(record: Mapping[str, Any]) -> list[Line]:
     texts = [f"{name} {entry['amount']:.3g}: {entry['auto']['reason']}" for name, entry in chosen.items()]
     good = all(entry["amount"] > 0 for entry in chosen.values())
     return [Line("Amounts", "; ".join(texts), good)] if chosen else []
+
+
+def _tone(record: Mapping[str, Any]) -> list[Line]:
+    """Return a line on the target's brightness; nothing where white was not set by it."""
+    words = tone_words(record)
+    bound = words and record["stretch"]["rgb"]["target"]["bound"]
+    return [Line("Tone", words, bound != "noise")] if words else []

@@ -11,6 +11,7 @@ from blend.recipe.blendtable import Blend
 from blend.recipe.check import assumptions, check_together, light_name, width_ratio
 from blend.recipe.tables import Continuum, CropBox, Gradient, Recipe, Step, StepName
 from blend.recipe.target import MasterFiles, Target
+from blend.recipe.tone_words import SHOULDER, WHITE
 from blend.science.picture import COLOUR_REACH, CURVES
 from blend.science.sensor import FEW_FRAMES
 
@@ -285,8 +286,18 @@ def _stretch(recipe: Recipe) -> Iterator[str]:
     yield f"{curve.about} Source: {curve.source}."
     solved = f"{curve.parameter} is solved so that the sky" if curve.parameter else "The sky"
     yield f"Black lies {table.black_sigma:g} sigma below the sky; {solved} lands at {table.sky_level:g}."
+    if table.white == "target":
+        yield WHITE["target"].format(level=table.white_level)
+        yield EQUATION + SHOULDER
+        yield "with t and slope of the curve at the target. Source: Schlick (1994), Graphics Gems IV, for the shape."
+    else:
+        given = f"White is {table.white:g} over the sky." if not isinstance(table.white, str) else ""
+        yield given or WHITE["saturation"]
     if table.colour == "preserve":
-        yield "A pixel's three planes get one gain, so that its hue stays."
+        yield (
+            "A pixel's three planes get one gain, so that its hue stays; a colour too bright to be shown gives up "
+            "brightness and chroma, at its hue of OKLab."
+        )
     else:
         yield "Each plane is stretched by itself, which pales bright colours."
     yield from _overrides(recipe, "stretch")

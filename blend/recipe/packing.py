@@ -14,13 +14,14 @@ from blend.recipe.state import Behind, Line, Source, Work, frozen
 from blend.recipe.tables import Recipe
 from blend.recipe.target import Target
 from blend.science.grid import Alignment
+from blend.science.picture import TargetLight
 from blend.science.sky import Bumps, SkyFit
 from blend.science.stars import Stars
 
 Document = dict[str, Any]
 Arrays = dict[str, NDArray[Any]]
 
-_WHOLE: dict[str, type] = {kind.__name__: kind for kind in (Alignment, Bumps, SkyFit, Stars)}
+_WHOLE: dict[str, type] = {kind.__name__: kind for kind in (Alignment, Bumps, SkyFit, Stars, TargetLight)}
 
 
 def pack_work(work: Work) -> tuple[Document, Arrays]:
@@ -51,6 +52,10 @@ def pack_work(work: Work) -> tuple[Document, Arrays]:
             for name, fits in work.skies.items()
         },
         "catalogue": None if work.catalogue is None else pack.array(work.catalogue),
+        "target_light": None if work.target_light is None else pack.value(work.target_light),
+        "objects": None
+        if work.target_light is not None or work.objects is None
+        else pack.array(work.objects),
         "recorded": _plain(work.recorded),
         "warnings": [list(pair) for pair in work.warnings],
     }
@@ -62,6 +67,7 @@ def unpack_work(
 ) -> Work:
     """Return the state that `pack_work` took apart, under a recipe and a target."""
     mask, catalogue = document["star_mask"], document["catalogue"]
+    light, objects = document["target_light"], document["objects"]
     return Work(
         recipe=recipe,
         target=target,
@@ -87,6 +93,8 @@ def unpack_work(
             }
         ),
         catalogue=None if catalogue is None else arrays[catalogue],
+        target_light=None if light is None else _value(light, arrays),
+        objects=None if objects is None else arrays[objects],
         recorded=frozen(document["recorded"]),
         warnings=tuple((code, text) for code, text in document["warnings"]),
     )

@@ -19,7 +19,7 @@ if TYPE_CHECKING:
     from blend.recipe.target import Target
     from blend.science.grid import Alignment
     from blend.science.line import Choice, Scale
-    from blend.science.picture import Formula, SolvedStretch
+    from blend.science.picture import Formula, SolvedStretch, TargetLight
     from blend.science.sky import SkyFit
     from blend.science.stars import Stars
 
@@ -183,6 +183,7 @@ class Work:
     blended: tuple[AppliedBlend, ...] = ()
     catalogue: NDArray[np.float64] | None = None
     behind: Behind | None = None
+    target_light: TargetLight | None = None
     recorded: Mapping[str, Any] = field(default_factory=lambda: MappingProxyType({}))
     warnings: tuple[tuple[str, str], ...] = ()
     figures: bool = True

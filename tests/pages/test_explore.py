@@ -106,6 +106,22 @@ FORMS = {
     "power curve": {"stretch.curve": "power"},
     "rational curve": {"stretch.curve": "rational"},
     "linear curve": {"stretch.curve": "linear"},
+    **{
+        f"target white, {curve} {level}": {
+            "stretch.white": "target",
+            "stretch.curve": curve,
+            "stretch.white_level": level,
+        }
+        for curve, level in (
+            ("asinh", 0.85),
+            ("asinh", 0.6),
+            ("log", 0.85),
+            ("power", 0.9),
+            ("rational", 0.85),
+        )
+    },
+    "target white, planes": {"stretch.white": "target", "stretch.colour": "planes"},
+    "white given": {"stretch.white": 0.2},
     "cielab": {"blend.luminance.method": "cielab"},
     "oklab": {"blend.luminance.method": "oklab"},
     "linear luminance": {"blend.luminance.formula": "emission-add", "blend.luminance.amount": 0.7},

@@ -86,7 +86,7 @@ def run(recipe: str, target: Path | None, **options: Any) -> None:
         open_recipe,
         open_target,
         printable,
-        recipe_text,
+        recipe_files,
         run_target,
         summary,
     )
@@ -105,7 +105,7 @@ def run(recipe: str, target: Path | None, **options: Any) -> None:
     opened = open_recipe(recipe, settings=options["settings"], target=chosen)
     out = options["out"] or Path(chosen.folder)
     log = EventLog(options["log"])
-    reads = [Path(recipe_text(recipe)[1]), *([] if target is None else [target]), *log.files]
+    reads = [*recipe_files(recipe), *([] if target is None else [target]), *log.files]
     claim = claim_results(
         opened, chosen, out=out, stages=options["stages"], reads=reads, overwrite=options["overwrite"]
     )

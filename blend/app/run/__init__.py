@@ -15,7 +15,9 @@ if TYPE_CHECKING:
         open_target,
         read_lights,
         read_text,
+        recipe_files,
         recipe_text,
+        shipped_recipes,
     )
     from blend.app.run.outputs import crop_box, result_names, turner
     from blend.app.run.preview import LONG_EDGE, Preview, preview_layers, shrink_layers, star_tint

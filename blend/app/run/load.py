@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -25,6 +26,7 @@ from blend.files.reader import (
     scaled,
 )
 from blend.recipe.check import check_together
+from blend.recipe.extend import extend
 from blend.recipe.model import load_recipe
 from blend.recipe.state import COLOUR, Source
 from blend.recipe.tables import Recipe
@@ -37,7 +39,7 @@ from blend.recipe.target import (
     refuse_outside,
     target_from_options,
 )
-from blend.recipe.toml import parse_setting
+from blend.recipe.toml import parse_setting, to_toml
 from blend.science.sensor import Verdict, judge, refuse_faults
 
 FrameReader = Callable[[Path], Master]
@@ -54,14 +56,40 @@ def shipped_recipes() -> dict[str, Path]:
 
 
 def recipe_text(recipe: str) -> tuple[str, str]:
-    """Return the text of the recipe called or filed as ``recipe``, and the path of its file.
+    """Return the text of the recipe called or filed as ``recipe``, its parents in it, and the path of its file.
 
     Raises
     ------
-    RecipeError
-        Missing file, or no text.
+    RecipeError, FaultList
+        Missing file, or no text; a parent that cannot be had.
     """
-    path = Path(recipe)
+    path = _recipe_path(recipe)
+    text = read_text(path)
+    found = extend(text, where=os.path.normpath(path), read=_read_parent)
+    return (to_toml(found.values) if len(found.files) > 1 else text), str(path)
+
+
+def recipe_files(recipe: str) -> list[Path]:
+    """Return the file of the recipe called or filed as ``recipe``, and those of its parents."""
+    path = _recipe_path(recipe)
+    return [
+        Path(file) for file in extend(read_text(path), where=os.path.normpath(path), read=_read_parent).files
+    ]
+
+
+def _read_parent(name: str, of: str) -> tuple[str, str]:
+    """Return the text and the file of a parent: a shipped recipe, or a file as seen from the recipe's own folder."""
+    try:
+        path = _recipe_path(name, Path(of).parent)
+        return read_text(path), os.path.normpath(path)
+    except RecipeError as fault:
+        raise RecipeError(
+            "extends", found=f"in {of}: {fault.found}: {name}", expected=fault.expected
+        ) from None
+
+
+def _recipe_path(recipe: str, folder: Path = Path()) -> Path:
+    path = folder / recipe
     if path.suffix != ".toml" and not path.is_file():
         known = shipped_recipes()
         if recipe not in known:
@@ -72,7 +100,7 @@ def recipe_text(recipe: str) -> tuple[str, str]:
                 advice="check the path",
             )
         path = known[recipe]
-    return read_text(path), str(path)
+    return path
 
 
 def open_recipe(recipe: str, *, settings: Sequence[str] = (), target: Target | None = None) -> Recipe:

@@ -53,11 +53,17 @@ def shrink_layers(work: Work, factor: int) -> Work:
 
 def render_preview(layers: Work, factor: int) -> Preview:
     """Return the picture of binned layers with the recipe's blends and without any."""
-    bare = layers.recipe.model_copy(update={"blend": {}})
     with_lines = run_all(layers, steps=PICTURE_STEPS).display
-    without = run_all(layers.with_(recipe=bare), steps=PICTURE_STEPS).display
-    assert with_lines is not None and without is not None
-    return Preview(with_lines, without, factor)
+    assert with_lines is not None
+    return Preview(with_lines, without_lines(layers), factor)
+
+
+def without_lines(balanced: Work) -> NDArray[np.float32]:
+    """Return the picture of balanced work without any blend: white and sky come from the target, and stay."""
+    bare = balanced.recipe.model_copy(update={"blend": {}})
+    picture = run_all(balanced.with_(recipe=bare, figures=False), steps=PICTURE_STEPS).display
+    assert picture is not None
+    return picture
 
 
 def settled(recipe: Recipe, work: Work) -> Recipe:

@@ -12,6 +12,7 @@ from blend.base.formats import picture_to_look_at
 from blend.base.system import is_terminal
 from blend.recipe.auto_words import amount_words, auto_words
 from blend.recipe.state import Event
+from blend.recipe.tone_words import tone_words
 from blend.recipe.worth_words import worth_words
 
 
@@ -88,6 +89,7 @@ def summary(record: Mapping[str, Any], out: Path) -> str:
     if "catalogue" in record["balance"]:
         rows.append(("", "", _catalogue(record["balance"])))
     rows += [("stretch", name, _stretch(entry)) for name, entry in record["stretch"].items()]
+    rows += [("tone", "rgb", words) for words in (tone_words(record),) if words]
     for name, entry in record["blend"].items():
         rows.append(("blend", name, _blend(entry)))
         rows += [("", "", words) for words in (auto_words(entry),) if words]

@@ -17,7 +17,7 @@ from blend.recipe.pipeline import PICTURE_STEPS, run_all
 from blend.recipe.state import COLOUR, Work
 from blend.recipe.steps.blends import display_sky, luminance_noise
 from blend.recipe.steps.protect_stars import colour_saturated, fill_picture, guard_lines
-from blend.recipe.steps.stretch import mean_noise, plane_noise, white_level
+from blend.recipe.steps.stretch import aim, plane_noise, shown_noise, white_level
 from blend.science.picture import SMALLEST_SIGMA
 
 
@@ -121,10 +121,12 @@ def _facts(work: Work, factor: int, shape: tuple[int, ...]) -> dict[str, Any]:
         "columns": shape[1],
         "factor": factor,
         "white": white_level(work),
+        "top": white_level(work) if isinstance(settings.white, str) else settings.white,
+        "target": aim(work),
         "colour": settings.colour,
         "stretch": _curve_settings(work, "rgb"),
         "sigma": max(noise.values()),
-        "shown_sigma": mean_noise(work) if settings.colour == "preserve" else None,
+        "shown_sigma": shown_noise(work),
         "noise": {**noise, "luminance": luminance_noise(work)},
         "display": _display_facts(work),
         "lines": {name: _line_settings(work, name) for name in work.lines},

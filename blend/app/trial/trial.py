@@ -49,11 +49,13 @@ class Question:
     settings: Mapping[str, Any]
     root: str = ""
     recipe_word: str = ""
+    parents: Sequence[Path] = ()
 
     def files(self) -> list[Path]:
         """Return every file that is read for the answer."""
         return [
             Path(self.recipe_name),
+            *self.parents,
             Path(self.target_path),
             *(path for _, path in self.target.paths()),
         ]

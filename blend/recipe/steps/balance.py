@@ -14,6 +14,7 @@ from blend.recipe.state import COLOUR, Line, Plane, Work, frozen
 from blend.recipe.steps.doubts import doubt_white
 from blend.recipe.steps.flatwords import APERTURE_FWHM
 from blend.recipe.steps.holes import with_holes_filled
+from blend.recipe.steps.target_light import with_target_light
 from blend.science.picture import (
     LEAST_SIGNAL,
     Gains,
@@ -59,7 +60,7 @@ def balance(work: Work) -> Work:
     work = work.with_(masters=frozen(masters), lines=frozen(lines), gains=tuple(by_plane.values()))
     for key, value in told.items():
         work = work.tell("balance", key, value)
-    return with_holes_filled(work)
+    return with_target_light(with_holes_filled(work))
 
 
 def line_times(line: Line, gain: float) -> Line:

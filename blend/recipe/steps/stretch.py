@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
+from dataclasses import asdict, replace
 
 import numpy as np
 
@@ -21,10 +21,11 @@ def stretch(work: Work) -> Work:
         settings.curve,
         sky=0.0,
         sigma=max(plane_noise(work, plane) for plane in work.rgb.planes),
-        shown_sigma=mean_noise(work) if settings.colour == "preserve" else None,
-        white=white_level(work),
+        shown_sigma=shown_noise(work),
+        white=white_level(work) if isinstance(settings.white, str) else settings.white,
         sky_level=settings.sky_level,
         black_sigma=settings.black_sigma,
+        target=aim(work),
     )
     display = stretch_planes(work.linear, solved, colour=settings.colour)
     if work.behind is not None:
@@ -38,6 +39,25 @@ def stretch(work: Work) -> Work:
         )
         work = work.warn(("sky-level-lowered", text))
     return work.with_(display=display)
+
+
+def aim(work: Work) -> tuple[float, float] | None:
+    """Return the light of the target and the display value it is to have; None where white is not set by it."""
+    settings = work.recipe.for_master("stretch", "rgb")
+    if settings.white != "target" or work.target_light is None:
+        return None
+    return work.target_light.light, settings.white_level
+
+
+def shown_noise(work: Work) -> float | None:
+    """Return the noise of one sky pixel of what the stretch acts on, as it is when the picture is done.
+
+    A step of the finish that takes luminance noise out is to be counted here, as a factor below 1.
+    """
+    settings = work.recipe.for_master("stretch", "rgb")
+    if aim(work) is not None and work.target_light is not None:
+        return work.target_light.noise
+    return mean_noise(work) if settings.colour == "preserve" else None
 
 
 def white_level(work: Work) -> float:
@@ -80,5 +100,6 @@ def with_stretch(work: Work, name: str, solved: SolvedStretch) -> Work:
         "sky_noise": solved.sky_noise,
         "lowered": solved.lowered,
         "clipped_share": solved.clipped_share,
+        **({"reach": solved.reach, "target": asdict(solved.tone)} if solved.tone else {}),
     }
     return work.with_(stretches=frozen({**work.stretches, name: solved})).tell("stretch", name, facts)

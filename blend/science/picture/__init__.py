@@ -47,6 +47,8 @@ if TYPE_CHECKING:
         stretch_line,
         stretch_planes,
     )
+    from blend.science.picture.target_light import TargetLight, measure_target, shared_noise
+    from blend.science.picture.tone import FULL, LEAST_FIRST_SLOPE, PIVOT
 else:
     from blend.base.door import open_door
 

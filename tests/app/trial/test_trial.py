@@ -62,6 +62,13 @@ def test_every_tile_is_the_picture_a_run_makes_and_the_kept_recipe_makes_it_agai
     recipe = open_recipe(str(kept), target=target)
     assert recipe.blend["luminance"].formula == "maximum"
     assert "maximum" in recipe.title
+    # Only what differs is written, with its reason; the tile's other value is the recipe's own.
+    words = [line for line in kept.read_text(encoding="utf-8").splitlines() if line]
+    assert 'extends = "galaxy-moonlit"' in words and "# Kept from tile 4" in words[0]
+    assert [word for word in words if not word.startswith("#")][3:] == [
+        "[blend.luminance]",
+        'formula = "maximum"',
+    ]
     assert run_words == [str(kept), "night.target.toml", "--root", "/some where"]
     whole = run_all(Work(recipe=recipe, target=target, sources=load_sources(target).sources))
     variants = make_variants(asked.recipe_text, asked.variations, where="r", target=target, settings={})
