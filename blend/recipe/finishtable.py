@@ -11,6 +11,7 @@ from blend.recipe.fields import Table, is_number, wrong
 from blend.science.picture import FULL, LEAST_FIRST_SLOPE, PIVOT
 
 MOST_POINTS = 16
+"""Of a curve drawn by hand: more are noise (chosen)."""
 
 
 class Protect(Table):

@@ -24,6 +24,7 @@ BESIDE = 0.1
 """Regions with this share of the largest one's light belong to the target."""
 
 LEAST_PIXELS = 30
+"""Fewer tell no percentile (chosen, not measured)."""
 
 SEEN = 0.02
 """Of the target's brightest light: what is fainter is not counted to the part of the picture that shows the target."""
