@@ -9,6 +9,7 @@ from blend.base.master import Domain
 from blend.recipe.auto_words import auto_rule
 from blend.recipe.blendtable import Blend
 from blend.recipe.check import assumptions, check_together, light_name, width_ratio
+from blend.recipe.line_in_filter import line_in_filter
 from blend.recipe.tables import Continuum, CropBox, Gradient, Recipe, Step, StepName
 from blend.recipe.target import MasterFiles, Target
 from blend.recipe.tone_words import SHOULDER, WHITE
@@ -225,7 +226,11 @@ def _one_continuum(line: str, table: Continuum, target: Target | None) -> Iterat
     plane = table.from_
     yield f"{line}: its filter passes the line and a slice of continuum, which the {plane} plane shows."
     if table.scale == "stars":
-        yield f"The scale s is the typical ratio of star fluxes, {line} over {plane}."
+        yield (
+            f"The scale s is the typical ratio of star fluxes, {line} over {plane}; H II regions as compact as stars "
+            "lie above it and are left out. Where fewer than 8 stars tell it, or not to 10 %, the target's own disc is "
+            "asked too, and the run stops where the two disagree."
+        )
     else:
         yield f"The scale s of {line} over {plane} is given: {table.scale:g}."
     below = "(t - r)" if table.line_in_band else "t"
@@ -241,6 +246,8 @@ def _one_continuum(line: str, table: Continuum, target: Target | None) -> Iterat
     )
     if target is not None and line in target.lines:
         yield f"The emission is labelled {light_name(target, line)}."
+        if passband := line_in_filter(target, line):
+            yield f"{passband['words'][0].upper()}{passband['words'][1:]}. Pixels are not changed by this."
     yield "Both are in counts of that plane. Source: Gil de Paz, Madore & Pevunova (2003), appendix A."
     if table.fade_sigma > 0:
         foot, full, seed, _ = thresholds(table.fade_sigma)

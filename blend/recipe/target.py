@@ -7,7 +7,7 @@ import os
 from collections.abc import Iterator, Mapping, Sequence
 from pathlib import Path
 from types import MappingProxyType
-from typing import Annotated, Any, Literal
+from typing import Annotated, Any, Literal, Self
 
 from pydantic import (
     BeforeValidator,
@@ -17,6 +17,7 @@ from pydantic import (
     ValidationError,
     ValidationInfo,
     WithJsonSchema,
+    model_validator,
 )
 
 from blend.base.errors import FaultList, InputError, RecipeError
@@ -26,6 +27,7 @@ from blend.recipe.fields import PLANES, MasterName, Table, Title, folder_name, i
 from blend.recipe.model import STEPS
 from blend.recipe.tables import Plane, Recipe
 from blend.recipe.toml import faults_of, flatten, read_toml, toml_names
+from blend.science.line import Shape
 
 CALIBRATION = ("dark", "flat", "bias", "flat_dark")
 FILE_KEYS = ("light", *CALIBRATION, "catalogue")
@@ -101,6 +103,10 @@ def _check_site(value: Any) -> Any:
     raise wrong("[latitude, longitude, height_m]: degrees north from -90 to 90, degrees east, metres")
 
 
+TARGET_FACTS = ("velocity_km_s", "redshift", "nii_ratio")
+"""Facts of the target, which no master's header has."""
+
+
 class FactOverrides(Table):
     """What is known better than the file's header says; what is not given is read from the header."""
 
@@ -128,10 +134,33 @@ class FactOverrides(Table):
         WithJsonSchema({"type": "array", "items": {"type": "number"}, "minItems": 3, "maxItems": 3}),
     ] = Field(default=None, description="latitude and longitude (degrees, north and east) and height (m)")
     rows: Literal["bottom-up", "top-down"] | None = Field(default=None, description="which way the rows run")
+    velocity_km_s: float | None = Field(
+        default=None,
+        ge=-3000,
+        le=150_000,
+        description="of the target, receding, c z as catalogues have it; with center_nm it tells whether the filter "
+        "passes the line; of rgb: for every line",
+    )
+    redshift: float | None = Field(
+        default=None, ge=-0.01, le=10, description="of the target, where velocity_km_s is not given"
+    )
+    nii_ratio: float | None = Field(
+        default=None,
+        ge=0,
+        le=10,
+        description="both lines of [N II] by H-alpha, to tell them apart in numbers; 0 where absent, H II regions have "
+        "0.1 to 0.5",
+    )
+
+    @model_validator(mode="after")
+    def _one_velocity(self) -> Self:
+        if self.velocity_km_s is not None and self.redshift is not None:
+            raise wrong("velocity_km_s or redshift, not both", "leave one of them out")
+        return self
 
     def given(self) -> dict[str, Any]:
-        """Return the facts that are stated, by name."""
-        return {key: value for key, value in self if value is not None}
+        """Return the facts that are stated and that a header may state too, by name."""
+        return {key: value for key, value in self if value is not None and key not in TARGET_FACTS}
 
 
 class MasterFiles(Table):
@@ -158,6 +187,18 @@ class MasterFiles(Table):
     red_width_nm: float | None = Field(default=None, gt=0, le=1000, description="width of rgb's red band, nm")
     line_nm: float | None = Field(default=None, ge=100, le=3000, description="wavelength of the line, nm")
     width_nm: float | None = Field(default=None, gt=0, le=200, description="width of the line's filter, nm")
+    center_nm: float | None = Field(
+        default=None, ge=100, le=3000, description="centre of the line's filter in a parallel beam, nm"
+    )
+    passband: Shape | None = Field(
+        default=None, description="shape of the filter's throughput; where absent, both are told"
+    )
+    f_ratio: float | None = Field(
+        default=None,
+        ge=0.5,
+        le=100,
+        description="of the beam at the filter: a fast one shifts the passband to the blue",
+    )
     plane: Plane = Field(default="red", description="which plane of a colour master holds the line")
     domain: Domain = Field(default="linear", description="display: already stretched, to be taken as it is")
     facts: FactOverrides = Field(default_factory=FactOverrides)
@@ -374,7 +415,7 @@ _RGB_ONLY = {
 _LINE_ONLY = {
     "line_nm": "it belongs to the master of a line",
     "width_nm": "the width of the red band is red_width_nm",
-    "plane": "it belongs to the master of a line",
+    **dict.fromkeys(("center_nm", "passband", "f_ratio", "plane"), "it belongs to the master of a line"),
 }
 
 

@@ -338,7 +338,7 @@ def _star_terms(
     shift = MAD_TO_SIGMA * np.median(np.abs(table[:, 1:3]))
     width = MAD_TO_SIGMA * np.median(np.abs(table[:, 3]))
     rest = np.median(table[:, 4])
-    if scale.how == "stars":
+    if scale.how != "given":
         colour = scale.scatter
     colour = np.hypot(max(LEAST_COLOUR, colour), rest)
     return _Terms(
