@@ -75,7 +75,7 @@ class Register(Step):
     reference: MasterName = Field(default="rgb", description="the master whose grid the result has")
     transform: Literal["auto", "similarity", "affine", "projective", "radial", "polynomial", "none"] = Field(
         default="auto",
-        description="how a master may lie to the reference; radial and polynomial follow the distortion of other optics; "
+        description="how a master may lie to the reference; radial and polynomial follow the distortion of optics; "
         "none: on one grid already",
     )
     kernel: Literal["lanczos3"] = Field(default="lanczos3", description="the resampling kernel")

@@ -274,7 +274,7 @@ def _ambiguity(match: Match, mine: Side, theirs: Side) -> str:
         return ""
     dx, dy = steps[int(crowd.argmax())]
     return (
-        f"ambiguous, for {most} of {len(chosen)} matched stars match once more a step of ({dx:.1f}, {dy:.1f}) px aside, "
+        f"ambiguous, for {most} of {len(chosen)} stars match once more a step of ({dx:.1f}, {dy:.1f}) px aside, "
         "as those of a regular lattice do"
     )
 
