@@ -33,8 +33,9 @@ LEAST_SHARE = 0.2
 LEAST_SHARE_IN_PLACE = 0.3
 """The same for a map that moves nothing: a sensor's own marks agree there whatever the sky does."""
 
-MOST_CHANCE = -6.0
-"""Highest accepted log10 of the probability that chance made a match as good: of a million users' frames one."""
+MOST_CHANCE = -8.0
+"""Highest accepted log10 of the probability that chance made a match as good. A map is refined on the pairs that it is
+then weighed by, which the number of tries does not count: at -6, 2 of 550 unrelated pairs passed, none at -8."""
 
 UNCERTAIN_PX = 1.0
 """A map that may err by a whole pixel gives stars a coloured rim of a pixel."""
@@ -63,7 +64,7 @@ def align(
     """Find shift, rotation, scale and mirror, and tilt and distortion where the stars justify them.
 
     Figures of four stars propose maps; a map is accepted when chance would not match as many stars as
-    closely, by log10 P(at least n of N within r) + log10(maps tried) < -6. Its pairs are then grown over the frame.
+    closely, by log10 P(at least n of N within r) + log10(maps tried) < -8. Its pairs are then grown over the frame.
     "auto" takes the map with the least BIC = 2n ln(S / 2n) + k ln(2n), S the weighted sum of squares and k the number
     of parameters; a freer kind must win by 6; and a distortion where it predicts unseen stars better (`choose_warp`).
 
