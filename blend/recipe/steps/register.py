@@ -232,7 +232,9 @@ def _tell(
             continue
         label = f"{name}.{COLOUR[index]}" if name in several else name
         light, home_shape = lights[key], lights[home].shape
-        work = work.tell("register", label, _alignment_facts(alignment) | _noise_facts(light, alignment, home_shape))
+        work = work.tell(
+            "register", label, _alignment_facts(alignment) | _noise_facts(light, alignment, home_shape)
+        )
         for code, words in alignment.warnings:
             work = work.warn((code, f"{label}: {words}"))
         if alignment.overlap < 0.5:

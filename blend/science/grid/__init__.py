@@ -24,4 +24,13 @@ else:
         },
     )
 
-__all__ = ["Alignment", "align", "apply_matrix", "full_coverage_box", "noise_factor", "resample", "same_grid", "seed_of"]
+__all__ = [
+    "Alignment",
+    "align",
+    "apply_matrix",
+    "full_coverage_box",
+    "noise_factor",
+    "resample",
+    "same_grid",
+    "seed_of",
+]

@@ -144,7 +144,9 @@ def _conclude(
     if kept.sum() < 2 or not sound(matrix, mine.shape, mirrored):
         return None
     numbers = MODELS[model][1]
-    possible, share, chance = weigh(matrix, mine, theirs, matched=len(all_i), radius=accept, parameters=numbers)
+    possible, share, chance = weigh(
+        matrix, mine, theirs, matched=len(all_i), radius=accept, parameters=numbers
+    )
     # Neighbours by chance fill the radius evenly, stars crowd in its middle: two radii are asked, which is two tries.
     close = len(pair(matrix, mine, theirs, radius=accept / 3.0)[0])
     tight = weigh(matrix, mine, theirs, matched=close, radius=accept / 3.0, parameters=numbers)[2]

@@ -68,7 +68,13 @@ def most_missing(rng) -> Pair:
     r, f = field(rng, 600)
     line = f * 10 ** rng.normal(0, 0.3, 600)
     seen = np.argsort(-line)[:30]
-    return make_stars(back(matrix, r[seen]), line[seen], rng=rng), make_stars(r, f, rng=rng), shape, SHAPE, matrix
+    return (
+        make_stars(back(matrix, r[seen]), line[seen], rng=rng),
+        make_stars(r, f, rng=rng),
+        shape,
+        SHAPE,
+        matrix,
+    )
 
 
 def tenth_shared(rng) -> Pair:

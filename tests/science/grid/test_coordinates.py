@@ -49,7 +49,7 @@ def test_six_of_nine_stars_are_enough_where_headers_agree():
     xy, flux = sky(rng, 12)
     seed = seed_of(solved(), solved(206.0, 193.0), SHAPE, SHAPE)
     moving = make_stars(xy[:9], flux[:9], rng=rng)
-    reference = make_stars(xy[3:] + [6.8, -6.5], flux[3:], rng=rng)
+    reference = make_stars(xy[3:] + np.array([6.8, -6.5]), flux[3:], rng=rng)
     found = align(moving, reference, moving_shape=SHAPE, reference_shape=SHAPE, seed=seed)
     assert found.by == "world coordinates" and found.matched >= 5 and found.error_px[1] < 1.0
     np.testing.assert_allclose(found.forward(np.array([[200.0, 200.0]])), [[206.8, 193.5]], atol=0.2)
@@ -61,7 +61,7 @@ def test_three_stars_shift_the_headers_map():
     seed = seed_of(solved(), solved(206.0, 193.0), SHAPE, SHAPE)
     found = align(
         make_stars(xy, flux, rng=rng),
-        make_stars(xy + [7.0, -6.0], flux, rng=rng),
+        make_stars(xy + np.array([7.0, -6.0]), flux, rng=rng),
         moving_shape=SHAPE,
         reference_shape=SHAPE,
         seed=seed,
@@ -74,7 +74,7 @@ def test_headers_alone_are_said_to_be_alone():
     rng = np.random.default_rng(3)
     xy, flux = sky(rng, 2)
     seed = seed_of(solved(), solved(206.0, 193.0), SHAPE, SHAPE)
-    lists = make_stars(xy, flux), make_stars(xy + [6.0, -7.0], flux)
+    lists = make_stars(xy, flux), make_stars(xy + np.array([6.0, -7.0]), flux)
     found = align(*lists, moving_shape=SHAPE, reference_shape=SHAPE, seed=seed)
     assert [code for code, _ in found.warnings] == ["world-coordinates-alone"]
     assert found.matched == 0 and found.error_px is None
@@ -94,7 +94,7 @@ def test_stars_that_lie_elsewhere_are_followed_and_told_of():
     rng = np.random.default_rng(5)
     xy, flux = sky(rng, 60)
     seed = seed_of(solved(), solved(), SHAPE, SHAPE)
-    lists = make_stars(xy, flux, rng=rng), make_stars(xy + [40.0, 3.0], flux, rng=rng)
+    lists = make_stars(xy, flux, rng=rng), make_stars(xy + np.array([40.0, 3.0]), flux, rng=rng)
     found = align(*lists, moving_shape=SHAPE, reference_shape=SHAPE, seed=seed)
     assert [code for code, _ in found.warnings] == ["world-coordinates-disagree"]
     np.testing.assert_allclose(found.matrix[:2, 2], [40.0, 3.0], atol=0.1)

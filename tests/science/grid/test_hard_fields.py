@@ -2,15 +2,17 @@
 
 import numpy as np
 import pytest
-from tests.science.grid.starfields import HARD, SHAPE, crowded, fixed_marks, lattice, unrelated
 
 from blend.base.errors import StepError
 from blend.science.grid.register import align
+from tests.science.grid.starfields import HARD, SHAPE, crowded, fixed_marks, lattice, unrelated
 
 
 def worst_on_reference(found, matrix, shape):
     """Largest distance over the part of the reference that the moving frame covers, pixels."""
-    grid = np.stack(np.meshgrid(np.linspace(0, shape[1], 25), np.linspace(0, shape[0], 25)), -1).reshape(-1, 2)
+    grid = np.stack(np.meshgrid(np.linspace(0, shape[1], 25), np.linspace(0, shape[0], 25)), -1).reshape(
+        -1, 2
+    )
     at = found.backward(grid)
     on = (at > 0).all(axis=1) & (at < np.max(at)).all(axis=1)
     truth = np.column_stack([grid, np.ones(len(grid))]) @ np.linalg.inv(matrix).T
