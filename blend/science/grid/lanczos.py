@@ -55,8 +55,8 @@ def weight_table(shrink: float) -> NDArray[np.float32]:
     shrink : float
         Output pixels per input pixel, 0 to 1. Below 1 the kernel is wider by 1 / shrink, so that detail
         finer than the output's pixels is averaged and not folded; below `AREA_BELOW` an input pixel weighs by the
-        area that it covers of a tent as wide at half height as the output's pixel. Taps reach from ``1 - half`` to ``half``,
-        half = taps / 2.
+        area that it covers of a tent as wide at half height as the output's pixel. Taps reach from
+        ``1 - half`` to ``half``, half = taps / 2.
     """
     half = int(np.ceil(SUPPORT / shrink))
     phase = np.arange(PHASES + 1)[:, None] / PHASES
