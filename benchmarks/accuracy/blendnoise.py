@@ -220,7 +220,7 @@ def _shown(blended: Blended, signal: str) -> Iterator[Value]:
     entry = blend_display(work).recorded["blend"]["luminance"]
     formula = work.recipe.formula(entry["formula"])
     sky_level = display_sky(work)[0]
-    solved, neutral = blended.done.diagnostics["stretch ha"], neutral_value(formula, sky_level)
+    solved, neutral = blended.done.stretches["ha"], neutral_value(formula, sky_level)
     planes = []
     none = np.zeros_like(blended.true_line)
     for light, line in (

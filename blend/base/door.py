@@ -2,31 +2,44 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
+import ast
+import sys
+from collections.abc import Callable
 from importlib import import_module
 from typing import Any
 
 
-def lazy_names(package: str, homes: Mapping[str, Sequence[str]]) -> Callable[[str], Any]:
-    """Return the ``__getattr__`` of a package whose names are loaded from its modules when first asked for.
+def open_door(package: str) -> tuple[Callable[[str], Any], list[str]]:
+    """Return the ``__getattr__`` and the ``__all__`` of a package: what its own source imports for type checkers.
+
+    Each name is loaded from its module when it is first asked for.
 
     Parameters
     ----------
     package : str
-        Its ``__name__``.
-    homes : mapping of str to sequence of str
-        The names that each module gives, by the module's name within the package.
+        Its ``__name__``. Under ``if TYPE_CHECKING`` it imports what it offers, and nothing else.
 
     Examples
     --------
-    >>> lazy_names("blend.base", {"roots": ["root_between"]})("root_between").__module__
-    'blend.base.roots'
+    >>> import blend.science.grid
+    >>> load, names = open_door("blend.science.grid")
+    >>> "align" in names, load("align").__module__
+    (True, 'blend.science.grid.register')
     """
-    home_of = {name: module for module, names in homes.items() for name in names}
+    # its source, and not a table beside it: a name that is offered stands once
+    loader: Any = sys.modules[package].__spec__.loader  # type: ignore[union-attr]
+    homes = {
+        alias.name: str(node.module)
+        for block in ast.parse(loader.get_source(package)).body
+        if isinstance(block, ast.If)
+        for node in block.body
+        if isinstance(node, ast.ImportFrom)
+        for alias in node.names
+    }
 
     def load(name: str) -> Any:
-        if name not in home_of:
+        if name not in homes:
             raise AttributeError(f"module {package!r} has no attribute {name!r}")
-        return getattr(import_module(f"{package}.{home_of[name]}"), name)
+        return getattr(import_module(homes[name]), name)
 
-    return load
+    return load, sorted(homes)

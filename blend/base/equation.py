@@ -26,9 +26,9 @@ from blend.base.quiet import quiet
 from blend.base.registry import suggestion
 from blend.base.rowblocks import map_row_blocks
 
-LONGEST = 500
-DEEPEST = 20
-LARGEST_EXPONENT = 8.0
+LONGEST, DEEPEST, LARGEST_EXPONENT = 500, 20, 8.0
+"""Characters, levels of brackets and exponents of an equation: three times the longest of the catalogue, and little
+enough that no text of a recipe exhausts the parser or a float (chosen)."""
 VALUES_PER_CHUNK = 1 << 16
 """A chunk stays in a core's second-level cache. With a quarter of it two threads spent their time handing each other
 the interpreter lock: a stretch of 24 megapixels took three times as long."""

@@ -39,6 +39,10 @@ FORMATS: Registry[Format] = Registry(
         Format("jpeg", "web.jpg", "JPEG, long edge 2048 px at most", browser=True),
         Format("tiff", "result.tif", "16 bits, full size"),
         Format("print", "print.tif", "16 bits, full size, 300 dpi"),
+        Format("png16", "result.png", "16 bits, full size"),
+        Format("p3", "result-p3.tif", "16 bits, full size, in the wide gamut of Display P3"),
+        Format("without", "without.png", "without the lines, all else the same; 16 bits, full size"),
+        Format("compare", "compare.png", "without and with the lines, the target's part, captioned"),
         Format(
             "fits",
             "result.fits",

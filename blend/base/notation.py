@@ -61,6 +61,7 @@ def _print_as_in_c(operation: str, parts: list[str]) -> str | None:
 
 
 LARGEST_SHADER_NUMBER = 3e38
+"""Just below what a shader's float32 holds, 3.4e38: GLSL knows no infinity to write."""
 
 
 def print_glsl(node: Node) -> str:

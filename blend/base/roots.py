@@ -7,6 +7,7 @@ from collections.abc import Callable
 import numpy as np
 
 MOST_STEPS = 200
+"""Bisection alone, the worst case, takes 60 to the last bit of a unit span."""
 
 
 def root_between(function: Callable[[float], float], low: float, high: float, *, tolerance: float) -> float:

@@ -28,4 +28,4 @@ def in_percent(share: float | None, form: str = ".1f", *, least: float = 0.0, mo
     if share is None or not math.isfinite(share) or not least - 5e-4 <= share <= most + 5e-4:
         return ""
     # no -0.0
-    return f"{100.0 * min(max(share, least), most):{form}} %"
+    return f"{100.0 * min(max(share, least), most) + 0.0:{form}} %"

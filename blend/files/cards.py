@@ -19,13 +19,16 @@ FRAME_KINDS = ("flat-dark", "light", "dark", "flat", "bias")
 MOST_TOLD = 4
 """Odd cards that a note shows."""
 
-_ANGLES = ("SITELAT", "LAT-OBS", "OBSLAT", "OBS-LAT", "SITELONG", "LONG-OBS", "OBSLONG", "OBS-LONG")
+_LATITUDE = ("SITELAT", "LAT-OBS", "OBSLAT", "OBS-LAT", "OBSGEO-B")
+_LONGITUDE = ("SITELONG", "LONG-OBS", "OBSLONG", "OBS-LONG", "OBSGEO-L")
+_ELEVATION = ("SITEELEV", "ALT-OBS", "OBSALT", "OBS-ELEV", "OBSGEO-H")
+"""Of these the FITS Standard 4.0 reserves OBSGEO; the others are common practice."""
 _LEAST = {
     **dict.fromkeys(("EXPTIME", "EXPOSURE", "NCOMBINE", "STACKCNT", "NSTACK", "NIMAGES"), 0.0),
     **dict.fromkeys(("ISO", "ISOSPEED", "EGAIN", "SATURATE"), 0.0),
     **dict.fromkeys(("CCD-TEMP", "SET-TEMP"), -273.15),
-    **dict.fromkeys(("SITEELEV", "ALT-OBS", "OBSALT", "OBS-ELEV"), -500.0),
-    **dict.fromkeys(("DATAMAX", *_ANGLES), -math.inf),
+    **dict.fromkeys(_ELEVATION, -500.0),
+    **dict.fromkeys(("DATAMAX", *_LATITUDE, *_LONGITUDE), -math.inf),
 }
 """The cards that facts are taken from as numbers, and the least that each can be."""
 _READ = frozenset(("DATE-OBS", "FILTER", "ROWORDER", "IMAGETYP", "OBJECT", "BAYERPAT", "BLANK"))
@@ -61,10 +64,11 @@ def facts_from_cards(cards: Mapping[str, Any], *, full_scale: float | None, wcs:
 
     Notes
     -----
-    Of these keywords the FITS Standard reserves only DATE-OBS; the others are in common use (HEASARC list of
-    commonly used keywords, and common practice of camera control). EGAIN is electrons a count; GAIN is often
-    a camera's setting and is left alone. A site needs latitude, longitude and elevation. OFFSOUT is a card of our own:
-    T in a flat whose frames were taken less their dark or bias.
+    Of these keywords the FITS Standard reserves only DATE-OBS and OBSGEO; the others are in common use (HEASARC list of
+    commonly used keywords, and common practice of camera control). EGAIN is electrons a count; GAIN is often a camera's
+    setting and is left alone. A site needs latitude and longitude; its height is 0 where none is stated. RA and DEC (or
+    OBJCTRA, OBJCTDEC) are degrees as numbers, hours and degrees as text. OFFSOUT is our own card: T in a flat whose
+    frames were taken less their dark or bias.
 
     Examples
     --------
@@ -81,15 +85,53 @@ def facts_from_cards(cards: Mapping[str, Any], *, full_scale: float | None, wcs:
         iso=number(cards, "ISO", "ISOSPEED", low=1.0),
         gain_e=_positive(cards, "EGAIN"),
         full_scale=full_scale,
+        unit="adu",
         date_obs=_date(cards),
         filter=_text(cards, "FILTER"),
         site=_site(cards),
+        pointing=_pointing(cards),
         wcs=wcs,
         offset_out=True if cards.get("OFFSOUT") is True else None,
         rows="top-down" if top_down else "bottom-up",
         noise=_noise(cards),
         saturation=_saturation(cards),
     )
+
+
+def cards_of_facts(facts: Facts) -> dict[str, Any]:
+    """Return the cards that state facts of pixels in their own unit; `facts_from_cards` gives the facts back.
+
+    Pixels without a unit are fractions: their full scale is 1, and electrons a count become electrons of full scale.
+
+    Examples
+    --------
+    >>> cards = cards_of_facts(Facts(exposure_s=300.0, full_scale=65535.0, gain_e=0.5, noise={"ha": {1: 0.01}}))
+    >>> cards["EXPTIME"], cards["SATURATE"], cards["EGAIN"], cards["NOISE1"]
+    (300.0, 1.0, 32767.5, 0.01)
+    """
+    counts = 1.0 if facts.unit else facts.full_scale or 1.0
+    latitude, longitude, height = facts.site or (None, None, None)
+    cards: dict[str, Any] = {
+        "EXPTIME": facts.exposure_s,
+        "NCOMBINE": facts.frames,
+        "CCD-TEMP": facts.temperature_c,
+        "ISO": facts.iso,
+        "EGAIN": None if facts.gain_e is None else facts.gain_e * counts,
+        "SATURATE": None if facts.full_scale is None else facts.full_scale / counts,
+        "DATE-OBS": facts.date_obs,
+        "FILTER": facts.filter,
+        "SITELAT": latitude,
+        "SITELONG": longitude,
+        "SITEELEV": height,
+        "OFFSOUT": facts.offset_out,
+    }
+    first = {"red": "R", "green": "G", "blue": "B"}
+    for plane, known in facts.noise.items():
+        word = f"{first[plane]}NOIS" if plane in first else "NOISE"
+        cards |= {f"{word}{size}": sigma for size, sigma in known.items()}
+    for plane, level in facts.saturation.items():
+        cards[f"{first.get(plane, '')}SATLEV"] = level
+    return cards
 
 
 def odd_cards(
@@ -141,7 +183,9 @@ def _is_no_number(value: Any, key: str) -> bool:
         return False
     if isinstance(value, str):
         plain = value.strip().casefold()
-        stated = _NUMBER.fullmatch(plain) or (key in _ANGLES and degrees_of(value) is not None)
+        stated = _NUMBER.fullmatch(plain) or (
+            key in (*_LATITUDE, *_LONGITUDE) and degrees_of(value) is not None
+        )
         return plain not in _NO_VALUE and not stated
     return isinstance(value, bool) or not isinstance(value, int | float) or value < _LEAST[key]
 
@@ -259,12 +303,25 @@ def _is_date(text: str) -> bool:
 
 
 def _site(cards: Mapping[str, Any]) -> tuple[float, float, float] | None:
-    latitude = _angle(cards, "SITELAT", "LAT-OBS", "OBSLAT", "OBS-LAT", limit=90.0)
-    longitude = _angle(cards, "SITELONG", "LONG-OBS", "OBSLONG", "OBS-LONG", limit=360.0)
-    elevation = number(cards, "SITEELEV", "ALT-OBS", "OBSALT", "OBS-ELEV", low=-500.0, high=9000.0)
-    if latitude is None or longitude is None or elevation is None:
+    # Observatories keep theirs in cards like HIERARCH XXX TEL GEOLAT (common practice).
+    far = {key.split()[-1]: key for key in cards if " TEL GEO" in key}
+    latitude = _angle(cards, *_LATITUDE, far.get("GEOLAT", ""), limit=90.0)
+    longitude = _angle(cards, *_LONGITUDE, far.get("GEOLON", ""), limit=360.0)
+    elevation = number(cards, *_ELEVATION, far.get("GEOELEV", ""), low=-500.0, high=9000.0)
+    if latitude is None or longitude is None:
         return None
-    return (latitude, longitude, elevation)
+    return (latitude, longitude, elevation or 0.0)
+
+
+def _pointing(cards: Mapping[str, Any]) -> tuple[float, float] | None:
+    for ra_key, dec_key in (("RA", "DEC"), ("OBJCTRA", "OBJCTDEC")):
+        ra, dec = number(cards, ra_key, low=0.0, high=360.0), _angle(cards, dec_key, limit=90.0)
+        if ra is None and isinstance(cards.get(ra_key), str):
+            hours = degrees_of(cards[ra_key])
+            ra = None if hours is None or not 0.0 <= hours <= 24.0 else 15.0 * hours
+        if ra is not None and dec is not None:
+            return (ra, dec)
+    return None
 
 
 def _angle(cards: Mapping[str, Any], *keys: str, limit: float) -> float | None:

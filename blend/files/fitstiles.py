@@ -22,6 +22,7 @@ from blend.files.header import BLOCK, CARD, Header
 from blend.files.source import in_words
 
 DEFLATE_RATIO = 1032
+"""Most that deflate unpacks of a byte: 258 of two bits (RFC 1951, section 3.2.5)."""
 SPARE = 64 * 2**20
 """A tile may unpack to this much more than its pixels take before it counts as no tile of this picture."""
 
@@ -123,7 +124,7 @@ def _refuse_large_tiles(header: Header, file: BinaryIO) -> None:
         pairs = table[:, at : at + 2 * size].copy().view(f">i{size}").astype(np.int64)
         for count, place in pairs[pairs[:, 0] > limit // DEFLATE_RATIO]:
             file.seek(heap + max(0, int(place)))
-            if _unpacks_to_more(file.read(int(count)), limit):
+            if unpacks_to_more(file.read(int(count)), limit):
                 raise InputError(
                     str(header.path),
                     found=f"one of its compressed tiles unpacks to more than {in_words(limit)}",
@@ -148,7 +149,7 @@ def _deflated_columns(header: Header) -> list[tuple[int, str]]:
     return found
 
 
-def _unpacks_to_more(packed: bytes, limit: int) -> bool:
+def unpacks_to_more(packed: bytes, limit: int) -> bool:
     told = 0
     while packed and told <= limit:
         part = zlib.decompressobj(wbits=31)

@@ -21,6 +21,7 @@ from blend.files.srgb import code_values, decode, encode, srgb_profile
 from blend.files.whole import writing
 
 LONG_EDGE = 2048
+"""Longest side of a preview, px: fills most screens, and loads at once."""
 
 
 def write_png(

@@ -56,6 +56,7 @@ NO_BLACK = "no black level is stated"
 _TIFF_STARTS = (b"II*\0", b"MM\0*", b"IIRO", b"IIRS", b"IIU\0", b"II\x1a\0")
 _LETTERS = {"R": "R", "G": "G", "B": "B"}
 _EXIF_ISO, _EXIF_TEMPERATURE, _EXIF_IFD = 34855, 37888, 34665
+"""Tags of Exif 2.31."""
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -19,9 +19,10 @@ from blend.base.errors import InputError, shortened
 from blend.files.whole import writing
 
 VERSION = 1
-MOST_RECORD_BYTES = 64 * 2**20
-MOST_DEPTH = 30
-LONGEST_TEXT = 10_000
+"""Of the record's layout: counted up when a reader of the last one would misread it."""
+MOST_RECORD_BYTES, MOST_DEPTH, LONGEST_TEXT = 64 * 2**20, 30, 10_000
+"""Bytes, levels and characters that are read of a record, which may come from anywhere: far more than any run writes
+(tens of kB and a dozen levels), and nothing to exhaust a machine (chosen)."""
 WRITTEN = "take the record as the run has left it, or run again"
 _ROLE = r"[a-z][a-z0-9-]{0,60}\.(?:light(?:\.(?:red|green|blue))?|dark|flat|bias|flat_dark|catalogue)"
 # 4096 is the longest path that Linux opens (PATH_MAX of limits.h)

@@ -19,6 +19,7 @@ WORDS = "written by blend; SHA-256 of the rest of this file:"
 _CARD = re.compile(rf"{CARD}= '([0-9a-f]{{64}})'".encode())
 _WORDS = re.compile(rf"{re.escape(WORDS)} ([0-9a-f]{{64}})".encode())
 _HEAD, _TAIL = 2**18, 2**10
+"""Bytes at the begin of a FITS header and at the end of another file in which the mark is looked for."""
 _PNG = b"\x89PNG\r\n\x1a\n"
 _COMMENTS = {"toml": "# {}\n", "svg": "<!-- {} -->\n"}
 

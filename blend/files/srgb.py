@@ -1,4 +1,4 @@
-"""sRGB: its transfer curve, code values, and an ICC profile of fixed bytes.
+"""sRGB and Display P3: transfer curve, code values, and ICC profiles of fixed bytes.
 
 A profile from a library holds today's date; this one is put together here, so that a picture is the same
 bytes twice.
@@ -6,6 +6,7 @@ bytes twice.
 References
 ----------
 IEC 61966-2-1:1999, for the curve and the primaries (those of ITU-R BT.709, white D65).
+SMPTE EG 432-1 (2010), for the primaries of Display P3, whose white and curve are those of sRGB.
 ICC.1:2001-04, for the profile (version 2). Lam (1985), for the Bradford adaptation from D65 to D50.
 """
 
@@ -20,11 +21,17 @@ from numpy.typing import NDArray
 from blend.base.jit import kernel
 from blend.base.rowblocks import map_row_blocks
 
-_PRIMARIES = ((0.64, 0.33), (0.30, 0.60), (0.15, 0.06))
+Primaries = tuple[tuple[float, float], ...]
+SRGB: Primaries = ((0.64, 0.33), (0.30, 0.60), (0.15, 0.06))
+P3: Primaries = ((0.680, 0.320), (0.265, 0.690), (0.150, 0.060))
 _D65 = (0.3127 / 0.3290, 1.0, (1.0 - 0.3127 - 0.3290) / 0.3290)
+"""Chromaticities of red, green and blue, and XYZ of white (IEC 61966-2-1:1999)."""
 _D50 = (0.9642, 1.0, 0.8249)
+"""White of the profile connection space (ICC.1)."""
 _BRADFORD = ((0.8951, 0.2664, -0.1614), (-0.7502, 1.7135, 0.0367), (0.0389, -0.0685, 1.0296))
+"""Cone responses of the Bradford adaptation (ICC.1, annex E; from memory)."""
 _CURVE_POINTS = 1024
+"""Of the profile's curve, which programs interpolate: as many as common profiles have (from memory)."""
 
 
 def decode(code: NDArray[np.floating]) -> NDArray[np.float64]:
@@ -88,19 +95,56 @@ def _fill_codes(values, top, out):  # type: ignore[no-untyped-def]
             out[row, column] = np.int32(min(value, 1.0) * top + 0.5)
 
 
+def display_p3(display: NDArray[np.floating]) -> NDArray[np.float32]:
+    """Return the code values of Display P3 of the same colours.
+
+    Parameters
+    ----------
+    display : (3, rows, columns)
+        sRGB code values, 0 to 1; NaN is kept.
+
+    Examples
+    --------
+    >>> display_p3(np.array([1.0, 0.0, 0.0]).reshape(3, 1, 1)).ravel().round(4)
+    array([0.9175, 0.2003, 0.1386], dtype=float32)
+    """
+    matrix = np.linalg.solve(_to_xyz(P3), _to_xyz(SRGB))
+    out = np.empty(display.shape, dtype=np.float32)
+
+    def convert(block: slice) -> None:
+        light = decode(display[:, block])
+        # Plane by plane: a matrix product's last bit may depend on the threads.
+        for plane, (red, green, blue) in enumerate(matrix.tolist()):
+            out[plane, block] = encode(red * light[0] + green * light[1] + blue * light[2])
+
+    map_row_blocks(convert, display.shape[1])
+    return out
+
+
 @cache
 def srgb_profile() -> bytes:
-    """Return an ICC profile of sRGB, version 2, with a fixed date.
+    """Return an ICC profile of sRGB, version 2, with a fixed date."""
+    return _profile(SRGB, "sRGB IEC61966-2.1 equivalent")
+
+
+@cache
+def p3_profile() -> bytes:
+    """Return an ICC profile of Display P3, version 2, with a fixed date."""
+    return _profile(P3, "Display P3 equivalent")
+
+
+def _profile(primaries: Primaries, name: str) -> bytes:
+    """Return the profile of a display with these primaries, white D65 and sRGB's curve.
 
     Notes
     -----
     Three colorants adapted to D50 and one curve of 1024 points that all three share. Everything is rounded to
     the profile's fixed point, so the bytes do not depend on the last bit of an arithmetic.
     """
-    red, green, blue = _colorants()
+    red, green, blue = _colorants(primaries)
     curve = _curve()
     parts = [
-        (b"desc", _description("sRGB IEC61966-2.1 equivalent")),
+        (b"desc", _description(name)),
         (b"cprt", b"text\0\0\0\0" + b"No copyright, use freely\0"),
         (b"wtpt", _xyz(_D65)),
         (b"rXYZ", _xyz(red)),
@@ -143,10 +187,15 @@ def _curve() -> bytes:
     return b"curv\0\0\0\0" + struct.pack(">I", _CURVE_POINTS) + levels.tobytes()
 
 
-def _colorants() -> list[tuple[float, float, float]]:
+def _to_xyz(primaries: Primaries) -> NDArray[np.float64]:
+    """Return the matrix from linear light to XYZ, white Y = 1."""
+    columns = np.array([(x / y, 1.0, (1.0 - x - y) / y) for x, y in primaries]).T
+    return np.asarray(columns * np.linalg.solve(columns, np.array(_D65)))
+
+
+def _colorants(primaries: Primaries) -> list[tuple[float, float, float]]:
     """Return XYZ of red, green and blue at full drive, adapted from D65 to D50 by Bradford."""
-    columns = np.array([(x / y, 1.0, (1.0 - x - y) / y) for x, y in _PRIMARIES]).T
-    to_xyz = columns * np.linalg.solve(columns, np.array(_D65))
+    to_xyz = _to_xyz(primaries)
     cone = np.array(_BRADFORD)
     gain = (cone @ np.array(_D50)) / (cone @ np.array(_D65))
     adapted = np.linalg.solve(cone, gain[:, np.newaxis] * (cone @ to_xyz))

@@ -28,6 +28,7 @@ Arrays = Mapping[str, NDArray[Any]]
 ENTRY = "entry.json"
 FOLDER = "narrowband-blend"
 DEFAULT_GIB = 8.0
+"""Room for the steps of a few targets of 24 megapixels, at 0.1 GB a plane (chosen)."""
 
 
 def store_folder(environment: Mapping[str, str] = os.environ) -> Path:

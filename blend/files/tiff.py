@@ -31,21 +31,25 @@ from blend.files.source import (
     refuse_truncated,
     room_for,
 )
-from blend.files.srgb import code_values, srgb_profile
+from blend.files.srgb import code_values, display_p3, p3_profile, srgb_profile
 from blend.files.whole import writing
 
 CLASSIC_LIMIT = 2**32 - 2**25
 """Most bytes of pixels in a classic TIFF, whose offsets have 32 bits; the rest is room for tags."""
 
 TILES_AT_ONCE = 2
+"""Tiles that are unpacked side by side, each into room of its own."""
 
 _BOUNDED = {1, 5, 8, 32773, 32946, 34925, 50000}
 """None, LZW, deflate (two numbers), PackBits, LZMA and Zstandard: each is unpacked into room of a strip's or tile's own
 size. The others are pictures with a size of their own, which may be any."""
 
 _BLACK_IS_ZERO, _RGB, _MOSAIC = 1, 2, 32803
+"""Photometric interpretations (TIFF 6.0; DNG 1.4 for the mosaic)."""
 _DNG_VERSION = 50706
+"""The tag that makes a TIFF a DNG."""
 _BOTTOM_LEFT = 4
+"""Orientation of rows that run upwards (TIFF 6.0)."""
 
 
 def peek_tiff(path: Path) -> Peek:
@@ -137,6 +141,7 @@ def write_tiff(
     display: NDArray[np.floating],
     *,
     resolution_dpi: float | None = None,
+    wide: bool = False,
     compress: bool = False,
 ) -> None:
     """Write display pixels as 16-bit RGB with an sRGB profile, the same bytes for the same input.
@@ -151,6 +156,8 @@ def write_tiff(
         sRGB code values, 0 to 1, top row first.
     resolution_dpi : float, optional
         Dots an inch.
+    wide : bool
+        As Display P3, with its profile: the same colours, in numbers that leave room for stronger ones.
     compress : bool
         Deflate with the horizontal predictor. Noise hardly compresses: off by default.
 
@@ -168,7 +175,7 @@ def write_tiff(
         raise ValueError(f"a display picture has the shape (3, rows, columns), not {display.shape}")
     import tifffile
 
-    picture = code_values(display, bits=16)
+    picture = code_values(display_p3(display) if wide else display, bits=16)
     resolution: dict[str, Any] = {}
     if resolution_dpi is not None:
         resolution = {"resolution": (resolution_dpi, resolution_dpi), "resolutionunit": "INCH"}
@@ -184,7 +191,7 @@ def write_tiff(
             bigtiff=picture.nbytes > CLASSIC_LIMIT,
             byteorder="<",
             rowsperstrip=64,
-            iccprofile=srgb_profile(),
+            iccprofile=p3_profile() if wide else srgb_profile(),
             software="blend",
             metadata=None,
             datetime=None,
@@ -280,6 +287,7 @@ def _facts(page: Any) -> Facts:
         exposure_s=_ratio(exposure, low=0.0),
         iso=_ratio(iso, low=1.0),
         full_scale=top.get(page.dtype.kind),
+        unit="adu",
         rows="bottom-up" if orientation == _BOTTOM_LEFT else "top-down",
     )
 

@@ -21,6 +21,7 @@ PREFIX = ".blend-"
 RECORD = "record.json"
 LOCK = ".blend-lock"
 _PART_IS_DEAD_S = 3600.0
+"""Age from which a file half written is left over: no single result takes an hour to write."""
 _HIDDEN = re.compile(rf"{re.escape(PREFIX)}[0-9a-f]{{12}}")
 
 

@@ -15,9 +15,17 @@ from numpy.typing import NDArray
 
 from blend.base.equation import glsl_prelude, javascript_prelude
 from blend.base.notation import glsl_name
-from blend.recipe.steps.protect_stars import depends_on_star
 from blend.recipe.toml import to_toml
-from blend.science.picture import BLEND_NAMES, CURVES, FORMULAS, Curve, Formula, colourspace
+from blend.science.picture import (
+    BLEND_NAMES,
+    CURVES,
+    FORMULAS,
+    LUMINANCE_WEIGHTS,
+    MOST_AMOUNT,
+    Curve,
+    Formula,
+    colourspace,
+)
 
 Plane = NDArray[np.float32]
 
@@ -187,6 +195,7 @@ def engine_source(formulas: Mapping[str, Formula]) -> str:
     """Return the page's arithmetic as JavaScript that runs anywhere: equations, then the engine that uses them."""
     tables = [
         javascript_prelude(),
+        f"const LUMINANCE_WEIGHTS = {json.dumps(LUMINANCE_WEIGHTS)}, MOST_AMOUNT = {MOST_AMOUNT};",
         f"const CURVES = {_object((name, _curve(curve)) for name, curve in CURVES.items())};",
         f"const FORMULAS = {_object((name, _formula(formula)) for name, formula in formulas.items())};",
     ]
@@ -230,7 +239,7 @@ def _formula(formula: Formula) -> str:
         f"    $out[$i] = {missing}{opacity};\n"
         "  }\n}"
     )
-    limited = json.dumps(depends_on_star(formula))
+    limited = json.dumps(not formula.additive)
     called, shader = _shader(formula)
     return (
         f"{{domain: {json.dumps(formula.domain)}, limited: {limited}, equation: {safe_json(formula.equation)}, "

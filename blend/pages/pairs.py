@@ -46,7 +46,7 @@ def residual_fits(work: Work) -> list[Fit]:
     """Return what is left at the stars of every registration that went by stars."""
     upward = work.rgb.facts.rows == "bottom-up"
     found = []
-    for (name, index), fit in work.diagnostics.get("alignments", {}).items():
+    for (name, index), fit in work.alignments.items():
         if fit.matched == 0:
             continue
         left = fit.forward(fit.moving_xy) - fit.reference_xy

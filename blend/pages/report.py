@@ -11,13 +11,16 @@ import numpy as np
 from numpy.typing import NDArray
 
 from blend.files.png import jpeg_bytes
+from blend.pages.emissionfigures import emission_figures
 from blend.pages.figures import histogram_svg, scale_svg
 from blend.pages.pairs import Turn, corner_pairs, residual_fits, signal_rows
 from blend.pages.skyfigures import sky_figures
 from blend.pages.verdict import verdict
 from blend.recipe.auto_words import amount_words, auto_words
+from blend.recipe.scale_words import scale_words
 from blend.recipe.state import Work
 from blend.recipe.toml import to_toml
+from blend.recipe.worth_words import worth_words
 
 Picture = NDArray[np.float32]
 
@@ -80,7 +83,8 @@ def report_page(
         pairs=corner_pairs(work, pictures.turn, record.get("crop")),
         sky_figures=plots["gradient"],
         histogram=_safe(histogram_svg(pictures.with_lines, _sky_level(record))),
-        scale_plots=plots["continuum"],
+        scale_plots=plots["continuum"][0],
+        emission_figures=plots["continuum"][1],
         formulas=_formulas(work, record),
         inputs=record["inputs"],
         recipe=to_toml(record["recipe"]),
@@ -145,12 +149,10 @@ def _formulas(work: Work, record: Mapping[str, Any]) -> list[dict[str, Any]]:
 def _scale_plots(work: Work) -> list[dict[str, Any]]:
     plots = []
     for name in work.line_names:
-        scale = work.diagnostics.get(f"scale {name}")
-        if scale is not None and scale.how == "stars":
-            caption = (
-                f"{name}: scale {scale.value:.4g} +- {scale.error:.2g} from {scale.stars} stars; "
-                "hollow marks were left out"
-            )
+        scale = work.lines[name].scale
+        if scale is not None and scale.stars:
+            words = scale_words(work.recorded["continuum"][name])
+            caption = f"{name}: scale {words}; hollow marks were left out, H II regions among them"
             plots.append({"svg": _safe(scale_svg(scale)), "caption": caption})
     return plots
 
@@ -158,7 +160,7 @@ def _scale_plots(work: Work) -> list[dict[str, Any]]:
 DRAWN_AFTER: Mapping[str, Callable[[Work], Any]] = {
     "register": residual_fits,
     "gradient": sky_figures,
-    "continuum": _scale_plots,
+    "continuum": lambda work: (_scale_plots(work), emission_figures(work)),
 }
 """Plots that stand once a step is done, so that they can be drawn beside the next ones."""
 
@@ -208,6 +210,7 @@ def _tables(record: Mapping[str, Any]) -> list[dict[str, Any]]:
             ],
         ),
         *_moon_table(record),
+        *_worth_table(record),
         *_white_table(record["balance"]),
     ]
 
@@ -271,6 +274,14 @@ def _moon_table(record: Mapping[str, Any]) -> list[dict[str, Any]]:
     )
     heads = ("plane", "fitted %", "towards", "predicted %", "towards", "agree")
     return [_table(caption, heads, rows)] if rows else []
+
+
+def _worth_table(record: Mapping[str, Any]) -> list[dict[str, Any]]:
+    """Return what the lines stand for as exposure of colour, or nothing where none came into a colour plane."""
+    taken = record["taken"].get("rgb", {})
+    rows = [(line, worth_words(entry, line, taken)) for line, entry in record["worth"].items()]
+    caption = "Was it worth it: exposure of colour for the same signal-to-noise of faint line light, under the same sky"
+    return [_table(caption, ("line", "stands for"), rows)] if rows else []
 
 
 def _signal_table(work: Work, record: Mapping[str, Any]) -> list[dict[str, Any]]:

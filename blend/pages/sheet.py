@@ -18,8 +18,9 @@ GROUND = (28, 28, 28)
 SHEET_EDGE = 3600
 """Pixels; wider sheets are made of smaller tiles."""
 
-SMALLEST_TILE = 160
-LARGEST_TILE = 640
+SMALLEST_TILE, LARGEST_TILE = 160, 640
+"""Pixels of a tile's long edge: on which a galaxy is seen, and beyond which the sheet is no overview (chosen by
+eye)."""
 
 
 def tile_edge(columns: int) -> int:

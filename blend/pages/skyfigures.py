@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from blend.base.robust import median_and_sigma
 from blend.files.png import jpeg_bytes, png_bytes
-from blend.recipe.state import Work
+from blend.recipe.state import SkyView, Work
 from blend.science.sky import SkyFit
 
 HARD_SIGMA = 5.0
@@ -45,7 +45,7 @@ def sky_figures(work: Work) -> list[SkyFigure]:
     Parameters
     ----------
     work : Work
-        With ``sky NAME`` and ``skyview NAME`` among what it has seen.
+        After the gradient step.
 
     Notes
     -----
@@ -53,15 +53,13 @@ def sky_figures(work: Work) -> list[SkyFigure]:
     """
     figures = []
     for name, master in work.masters.items():
-        fits, views = work.diagnostics.get(f"sky {name}", {}), work.diagnostics.get(f"skyview {name}", {})
-        for plane in master.planes:
-            if plane in fits and plane in views:
-                upside_down = master.facts.rows == "bottom-up"
-                figures.append(_figure(f"{name}.{plane}", fits[plane], views[plane], upside_down))
+        views, upside_down = work.sky_views.get(name, {}), master.facts.rows == "bottom-up"
+        for plane, fit in work.skies.get(name, {}).items():
+            figures.append(_figure(f"{name}.{plane}", fit, views[plane], upside_down))
     return figures
 
 
-def _figure(name: str, fit: SkyFit, view: Any, upside_down: bool) -> SkyFigure:
+def _figure(name: str, fit: SkyFit, view: SkyView, upside_down: bool) -> SkyFigure:
     noise = view.noise if view.noise > 0.0 else median_and_sigma(view.after)[1]
     noise = noise if noise > 0.0 else 1.0
     middle = median_and_sigma(view.before)[0]
@@ -149,9 +147,14 @@ def _text(fit: SkyFit, noise: float) -> str:
     )
 
 
+def panel_url(picture: Picture, *, long_edge: int = PANEL_PX) -> str:
+    """Return a grey picture as a data URL."""
+    data = jpeg_bytes(picture, long_edge=long_edge, quality=85)
+    return "data:image/jpeg;base64," + base64.b64encode(data).decode("ascii")
+
+
 def _url(picture: Picture, kind: str) -> str:
     if kind in ("before", "after"):
-        data, mime = jpeg_bytes(picture, long_edge=PANEL_PX, quality=85), "jpeg"
-    else:
-        data, mime = png_bytes(picture, long_edge=PANEL_PX), "png"
-    return f"data:image/{mime};base64," + base64.b64encode(data).decode("ascii")
+        return panel_url(picture)
+    data = png_bytes(picture, long_edge=PANEL_PX)
+    return "data:image/png;base64," + base64.b64encode(data).decode("ascii")

@@ -1,4 +1,4 @@
-"""Where ``amount = "auto"`` means something, and in which words it is told."""
+"""Where ``amount = "auto"`` means something, and in which words it and a line's light are told."""
 
 from __future__ import annotations
 
@@ -12,13 +12,13 @@ from blend.science.picture import Formula
 if TYPE_CHECKING:
     from blend.recipe.blendtable import Blend
 
-ADDS = "emission-add"
-"""The formula whose amount has a noise budget."""
+MOST_HELD = 0.1
+"""Share of light held back from which terminal and verdict tell it."""
 
 
 def most_amount(formula: Formula) -> float:
     """Return what an automatic amount never passes: 1.5 where light is added, else full opacity."""
-    return MOST_ADDED if formula.name == ADDS else MOST_OPAQUE
+    return MOST_ADDED if formula.additive else MOST_OPAQUE
 
 
 def amount_faults(label: str, table: Mapping[str, Any], formula: Formula) -> list[RecipeError]:
@@ -51,18 +51,18 @@ def amount_faults(label: str, table: Mapping[str, Any], formula: Formula) -> lis
 
 def _auto_faults(where: str, lit: bool, source: str, formula: Formula) -> Iterator[RecipeError]:
     if lit:
-        if formula.uses_amount and formula.name != ADDS:
+        if formula.uses_amount and not formula.additive:
             yield RecipeError(
                 where,
                 found=f'"auto" beside {formula.name!r}, whose equation names amount itself',
-                expected="a formula that amount is the opacity of, or emission-add",
+                expected="a formula that amount is the opacity of, or one that adds light, like emission-add",
                 advice="give the amount as a number",
             )
-    elif formula.name != ADDS:
+    elif not formula.additive:
         yield RecipeError(
             where,
             found=f'"auto" beside {formula.name!r} into a plane',
-            expected="auto for emission-add, or for a blend into luminance",
+            expected="auto for a formula that adds light, like emission-add, or for a blend into luminance",
             advice="give the amount as a number",
         )
     elif not source.endswith(".emission"):
@@ -126,3 +126,19 @@ def auto_words(entry: Mapping[str, Any]) -> str:
         return ""
     text = f"auto: {auto['reason']}; noise at 4 px x {auto['noise']:.3g}"
     return text + ("" if auto["gain"] is None else f", signal-to-noise x {auto['gain']:.3g}")
+
+
+def held_words(told: Mapping[str, Any]) -> str:
+    """Return what the record's ``line_light`` says of light held back; empty where it is a tenth or less.
+
+    Examples
+    --------
+    >>> held_words({"held_back": 0.234})
+    'the weight holds back 23 % of the light standing out of the noise'
+    >>> held_words({"held_back": 0.05})
+    ''
+    """
+    held = told.get("held_back")
+    if held is None or held <= MOST_HELD:
+        return ""
+    return f"the weight holds back {100 * held:.0f} % of the light standing out of the noise"

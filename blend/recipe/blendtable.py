@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 from typing import Annotated, Any, Literal
 
+import numpy as np
 from pydantic import (
     AfterValidator,
     BeforeValidator,
@@ -18,7 +19,7 @@ from pydantic import (
 from blend.base.registry import suggestion
 from blend.recipe.fields import KEBAB, PLANES, Table, exactly, is_number, wrong
 from blend.science.line import hydrogen_share
-from blend.science.picture import FORMULAS
+from blend.science.picture import FORMULAS, MOST_AMOUNT, linear_to_lab
 
 _SOURCE = re.compile(r"([a-z][a-z0-9-]*)(\.emission)?")
 
@@ -53,11 +54,9 @@ Share = Annotated[
 
 
 def _check_amount(value: Any) -> Any:
-    # Opacity 1 is the formula itself and beyond it extrapolates; at 3 emission-add gives the line 4 times
-    # its contrast, and a larger weight is a mistake of units.
-    if value == "auto" or (is_number(value) and 0 <= value <= 3):
+    if value == "auto" or (is_number(value) and 0 <= value <= MOST_AMOUNT):
         return value
-    raise wrong("a number from 0 to 3, or auto", suggestion(str(value), ["auto"]))
+    raise wrong(f"a number from 0 to {MOST_AMOUNT}, or auto", suggestion(str(value), ["auto"]))
 
 
 class Blend(Table):
@@ -78,17 +77,17 @@ class Blend(Table):
         },
     )
     amount: Annotated[
-        Literal["auto"] | Annotated[float, Field(ge=0, le=3)], BeforeValidator(_check_amount)
+        Literal["auto"] | Annotated[float, Field(ge=0, le=MOST_AMOUNT)], BeforeValidator(_check_amount)
     ] = Field(
         default=1.0,
-        description="opacity; 0 leaves the channel as it is, to the bit; auto: for emission-add 1.5, or less where "
+        description="opacity; 0 leaves the channel as it is, to the bit; auto: of added light 1.5, or less where "
         "noise_budget allows less; into luminance what shows the signal of for best",
     )
     noise_budget: float = Field(
         default=1.2,
         ge=1,
         le=10,
-        description="for amount = auto of emission-add: the plane's noise at 4 px may become this many times the old",
+        description="for amount = auto of added light: the plane's noise at 4 px may become this many times the old",
     )
     for_: Literal["faint", "knots"] = Field(
         default="faint",
@@ -102,8 +101,8 @@ class Blend(Table):
     params: dict[str, float] = Field(default_factory=dict, description="the formula's own parameters")
     share: Share = Field(
         default="none",
-        description="a model: what is added to red also goes, times these factors, into blue and green; "
-        "hydrogen: the factors of its Balmer lines, H-beta to H-delta",
+        description="the line's colour, a model: what is added to red also goes, times these factors, into blue and "
+        "green; 0.15 of blue makes pink, none orange red; hydrogen: the factors of its Balmer lines, H-beta to H-delta",
     )
     dust_a_v: float = Field(
         default=0.0,
@@ -152,7 +151,16 @@ class Blend(Table):
                 f"2006) behind dust of A(V) = {self.dust_a_v:g} (Cardelli, Clayton & Mathis 1989), seen by a "
                 f"typical colour camera"
             )
-        return f"Model, not measured: of each count added to red, {parts}; {origin}"
+        hue = f"The line's own colour is of hue {self.hue_deg:.0f} degrees (CIELAB; 0 is pink, 40 orange red)"
+        return f"Model, not measured: of each count added to red, {parts}; {origin}. {hue}"
+
+    @property
+    def hue_deg(self) -> float:
+        """The CIELAB hue at which the line alone is shown, in degrees: the colour that the recipe intends."""
+        factors = self.share_factors
+        light = np.array([1.0, factors.get("green", 0.0), factors.get("blue", 0.0)]) * 0.3
+        lab = linear_to_lab(light)
+        return float(np.degrees(np.arctan2(lab[2], lab[1])))
 
     @property
     def master(self) -> str:

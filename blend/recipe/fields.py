@@ -12,6 +12,9 @@ from pydantic_core import PydanticCustomError
 from blend.base.registry import suggestion
 
 LONGEST_TITLE = 100
+"""Characters that fit over a report's page in one line or two."""
+LONGEST_NAME = 64
+"""Characters of a name in a recipe: it becomes a part of keys and of file names, which end at 255 bytes."""
 LONGEST_FOLDER = 60
 """Characters; of four bytes each they stay below the 255 bytes of common file systems."""
 
@@ -56,13 +59,13 @@ def is_number(value: Any) -> bool:
 
 
 def _check_kebab(text: str) -> str:
-    if len(text) <= 64 and re.fullmatch(KEBAB, text):
+    if len(text) <= LONGEST_NAME and re.fullmatch(KEBAB, text):
         return text
     raise wrong("small letters, digits and single hyphens between them, at most 64", _kebab_of(text))
 
 
 def _kebab_of(text: str) -> str:
-    near = re.sub(r"[^a-z0-9]+", "-", text.lower()).strip("-")[:64].strip("-")
+    near = re.sub(r"[^a-z0-9]+", "-", text.lower()).strip("-")[:LONGEST_NAME].strip("-")
     return f"write {near!r}" if near else ""
 
 

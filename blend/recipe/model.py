@@ -11,55 +11,21 @@ from pydantic import ValidationError
 from blend.base.errors import FaultList, RecipeError
 from blend.base.registry import suggestion
 from blend.recipe.auto_words import amount_faults
-from blend.recipe.blendtable import Blend
+from blend.recipe.extend import EXTENDS, refuse_extends
 from blend.recipe.fields import is_number
 from blend.recipe.tables import (
-    Balance,
-    Calibrate,
     Continuum,
-    CropBox,
-    Finish,
-    Gradient,
-    Output,
     OwnFormula,
-    Protect,
     Recipe,
-    RegionTable,
-    Register,
-    Step,
     StepName,
-    Stretch,
 )
-from blend.recipe.toml import apply_settings, faults_of, read_toml, to_toml, toml_names
+from blend.recipe.toml import apply_settings, faults_of, read_toml, toml_names
 from blend.science.picture import FORMULAS, Formula, check_neutral
-
-__all__ = [
-    "Balance",
-    "Blend",
-    "Calibrate",
-    "Continuum",
-    "CropBox",
-    "Finish",
-    "Gradient",
-    "Output",
-    "OwnFormula",
-    "Protect",
-    "Recipe",
-    "RegionTable",
-    "Register",
-    "Step",
-    "StepName",
-    "Stretch",
-    "load_recipe",
-    "recipe_schema",
-    "resolved",
-    "to_toml",
-]
 
 STEPS: tuple[StepName, ...] = get_args(StepName)
 """The steps that may be overridden for one master."""
 
-FOR_ALL = {"register": ("reference", "canvas")}
+FOR_ALL = {"register": ("reference", "canvas"), "stretch": ("white", "white_level")}
 """Keys of a step that speak of the whole run and cannot be overridden for one master."""
 
 
@@ -97,6 +63,7 @@ black_sigma, colour, curve, sky_level. Did you mean 'sky_level'?
     0.2
     """
     raw = read_toml(text, where=where)
+    refuse_extends(raw)
     fitting, faults = _fitting_settings(raw, settings)
     values, more = apply_settings(raw, fitting)
     faults += more
@@ -145,6 +112,8 @@ def recipe_schema() -> dict[str, Any]:
             definition["additionalProperties"] = by_master["additionalProperties"]
     for field in schema["properties"].values():
         field.pop("default", None)
+    about = "a shipped recipe's name, or a recipe's file: all that stands in it holds, but for what is written here"
+    schema["properties"][EXTENDS] = {"type": "string", "description": about}
     return {"$schema": "https://json-schema.org/draft/2020-12/schema", **schema}
 
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import fields, replace
+from dataclasses import fields, is_dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -13,17 +13,22 @@ from blend.base.master import Facts, Master
 from blend.recipe.state import Behind, Line, Source, Work, frozen
 from blend.recipe.tables import Recipe
 from blend.recipe.target import Target
+from blend.science.grid import Alignment
+from blend.science.picture import TargetLight
+from blend.science.sky import Bumps, SkyFit
 from blend.science.stars import Stars
 
 Document = dict[str, Any]
 Arrays = dict[str, NDArray[Any]]
 
+_WHOLE: dict[str, type] = {kind.__name__: kind for kind in (Alignment, Bumps, SkyFit, Stars, TargetLight)}
+
 
 def pack_work(work: Work) -> tuple[Document, Arrays]:
-    """Return a state up to balance as a document of plain values and the arrays it names.
+    """Return a state up to balance, or cut from a balanced one, as a document of plain values and the arrays it names.
 
-    An array that stands in two places (a line's master and its scaled light) is kept once. ``diagnostics`` and
-    ``objects`` are left out: no later step reads what they hold by then.
+    An array that stands in two places (a line's master and its scaled light) is kept once. What no later
+    step reads is left out: views, and once there are lines the skies and alignments.
     """
     pack = _Pack()
     document = {
@@ -32,13 +37,25 @@ def pack_work(work: Work) -> tuple[Document, Arrays]:
         },
         "masters": {name: pack.master(master) for name, master in work.masters.items()},
         "lines": {name: pack.line(line) for name, line in work.lines.items()},
-        "stars": None
-        if work.stars is None
-        else {item.name: pack.array(getattr(work.stars, item.name)) for item in fields(Stars)},
+        "stars": pack.value(work.stars),
         "fwhm_px": dict(work.fwhm_px),
         "gains": list(work.gains),
         "star_mask": None if work.star_mask is None else pack.array(work.star_mask),
+        "alignments": []
+        if work.lines
+        else [[*key, pack.value(alignment)] for key, alignment in work.alignments.items()],
+        "skies": {}
+        if work.lines
+        else {
+            # the halo is no part of the model
+            name: {plane: pack.value(replace(fit, halo=None, strength=None)) for plane, fit in fits.items()}
+            for name, fits in work.skies.items()
+        },
         "catalogue": None if work.catalogue is None else pack.array(work.catalogue),
+        "target_light": None if work.target_light is None else pack.value(work.target_light),
+        "objects": None
+        if work.target_light is not None or work.objects is None
+        else pack.array(work.objects),
         "recorded": _plain(work.recorded),
         "warnings": [list(pair) for pair in work.warnings],
     }
@@ -49,7 +66,8 @@ def unpack_work(
     document: Mapping[str, Any], arrays: Mapping[str, NDArray[Any]], *, recipe: Recipe, target: Target
 ) -> Work:
     """Return the state that `pack_work` took apart, under a recipe and a target."""
-    mask, stars, catalogue = document["star_mask"], document["stars"], document["catalogue"]
+    mask, catalogue = document["star_mask"], document["catalogue"]
+    light, objects = document["target_light"], document["objects"]
     return Work(
         recipe=recipe,
         target=target,
@@ -61,11 +79,22 @@ def unpack_work(
         ),
         masters=frozen({name: _master(item, arrays) for name, item in document["masters"].items()}),
         lines=frozen({name: _line(item, arrays) for name, item in document["lines"].items()}),
-        stars=None if stars is None else Stars(**{name: arrays[key] for name, key in stars.items()}),
+        stars=_value(document["stars"], arrays),
         fwhm_px=frozen(document["fwhm_px"]),
         gains=tuple(document["gains"]),
         star_mask=None if mask is None else arrays[mask],
+        alignments=frozen(
+            {(name, index): _value(item, arrays) for name, index, item in document["alignments"]}
+        ),
+        skies=frozen(
+            {
+                name: {plane: _value(fit, arrays) for plane, fit in fits.items()}
+                for name, fits in document["skies"].items()
+            }
+        ),
         catalogue=None if catalogue is None else arrays[catalogue],
+        target_light=None if light is None else _value(light, arrays),
+        objects=None if objects is None else arrays[objects],
         recorded=frozen(document["recorded"]),
         warnings=tuple((code, text) for code, text in document["warnings"]),
     )
@@ -123,6 +152,15 @@ class _Pack:
             self.arrays[self._known[place]] = flat
         return self._known[place]
 
+    def value(self, value: Any) -> Any:
+        """Return a value whole, if it is of `_WHOLE` or such may be in it."""
+        if isinstance(value, np.ndarray):
+            return {"array": self.array(value)}
+        if is_dataclass(value):
+            own = {item.name: self.value(getattr(value, item.name)) for item in fields(value)}
+            return {"type": type(value).__name__, **own}
+        return _plain(value)
+
     def master(self, master: Master) -> Document:
         facts = {item.name: getattr(master.facts, item.name) for item in fields(Facts)}
         wcs = facts.pop("wcs")
@@ -176,6 +214,15 @@ def _line(item: Mapping[str, Any], arrays: Mapping[str, NDArray[Any]]) -> Line:
         broad=item["broad"],
         found=item["found"],
     )
+
+
+def _value(value: Any, arrays: Mapping[str, NDArray[Any]]) -> Any:
+    """Return what `_Pack.value` took apart."""
+    if isinstance(value, Mapping):
+        if "array" in value:
+            return arrays[value["array"]]
+        return _WHOLE[value["type"]](**{k: _value(v, arrays) for k, v in value.items() if k != "type"})
+    return tuple(value) if isinstance(value, list) else value
 
 
 def _wcs(text: str | None) -> Any:

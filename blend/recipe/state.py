@@ -14,8 +14,13 @@ from blend.base.master import Flag, Master
 from blend.base.rowblocks import map_row_blocks
 
 if TYPE_CHECKING:
+    from blend.recipe.blendtable import Blend
     from blend.recipe.tables import Recipe
     from blend.recipe.target import Target
+    from blend.science.grid import Alignment
+    from blend.science.line import Choice, FilterHalo, Scale
+    from blend.science.picture import Formula, SolvedStretch, TargetLight
+    from blend.science.sky import SkyFit
     from blend.science.stars import Stars
 
 Plane = NDArray[np.float32]
@@ -87,8 +92,14 @@ class Line:
         The highest significance of the emission outside stars; None where nothing is faded, which tells none.
     share : float
         Share of the frame in which some of the emission passes.
+    held : float or None
+        Share of the light standing out of the noise that the weight holds back.
+    halos : tuple of FilterHalo
+        Discs of the filter's reflections, where nothing passes.
     found : bool
         False where none of the emission is light of the line for sure.
+    scale : Scale or None
+        How ``scaled`` was scaled. None after the balance step, or where a master is already stretched.
     """
 
     scaled: Plane
@@ -101,7 +112,10 @@ class Line:
     knots: NDArray[np.bool_] | None = None
     strongest: float | None = None
     share: float = 1.0
+    held: float | None = None
+    halos: tuple[FilterHalo, ...] = ()
     found: bool = True
+    scale: Scale | None = None
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -120,13 +134,40 @@ class Behind:
     planes: Plane
 
 
+@dataclass(frozen=True, eq=False)
+class SkyView:
+    """What the report draws of one plane: means over ``size`` x ``size`` pixels, before and after, and the noise."""
+
+    before: Plane
+    after: Plane
+    size: int
+    noise: float
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class AppliedBlend:
+    """One blend as it was made: its amount a number, chosen by ``choice`` where the recipe left it open.
+
+    ``out_of_gamut`` is the share of pixels that had to be brought back into the gamut, None where that is not known.
+    """
+
+    name: str
+    blend: Blend
+    formula: Formula
+    choice: Choice | None = None
+    out_of_gamut: float | None = None
+
+
 @dataclass(frozen=True, kw_only=True, eq=False)
 class Work:
     """The state of one target between two steps; a step returns a changed copy.
 
-    ``recorded`` holds the sections of the run's record as they become known; ``diagnostics`` holds arrays and fits that
-    the report draws. ``catalogue`` (n, 3) holds right ascension, declination (degrees, ICRS) and B - V of stars.
-    Without ``figures`` a step may leave out of the record what it would measure for it alone; the picture is the same.
+    What a later step needs of an earlier one has a field of its own: ``alignments`` by master and the number of its
+    light, ``skies`` by master and plane, ``stretches`` by master, ``blended`` in the order made. ``sky_views`` is for
+    the report alone.
+    ``catalogue`` (n, 3) holds right ascension, declination (degrees, ICRS) and B - V of stars. ``recorded`` holds the
+    sections of the run's record: steps write it and none reads it, so that no pixel depends on it. Without ``figures``
+    a step may leave out of the record what it would measure for it alone.
     """
 
     recipe: Recipe
@@ -141,12 +182,23 @@ class Work:
     linear: Plane | None = None
     display: Plane | None = None
     star_mask: Plane | None = None
+    alignments: Mapping[tuple[str, int], Alignment] = field(default_factory=lambda: MappingProxyType({}))
+    skies: Mapping[str, Mapping[str, SkyFit]] = field(default_factory=lambda: MappingProxyType({}))
+    sky_views: Mapping[str, Mapping[str, SkyView]] = field(default_factory=lambda: MappingProxyType({}))
+    stretches: Mapping[str, SolvedStretch] = field(default_factory=lambda: MappingProxyType({}))
+    blended: tuple[AppliedBlend, ...] = ()
     catalogue: NDArray[np.float64] | None = None
     behind: Behind | None = None
+    target_light: TargetLight | None = None
     recorded: Mapping[str, Any] = field(default_factory=lambda: MappingProxyType({}))
-    diagnostics: Mapping[str, Any] = field(default_factory=lambda: MappingProxyType({}))
     warnings: tuple[tuple[str, str], ...] = ()
     figures: bool = True
+
+    def __repr__(self) -> str:
+        fields = ("sources", "masters", "lines", "linear", "display")
+        filled = [name for name in fields if (value := getattr(self, name)) is not None and len(value)]
+        names = ", ".join(self.masters or self.sources)
+        return f"<Work on {names}: {', '.join(filled)}; {len(self.warnings)} warnings>"
 
     def with_(self, **changes: Any) -> Work:
         """Return a copy with fields replaced."""
@@ -158,9 +210,9 @@ class Work:
         old[section] = value if key is None else {**old.get(section, {}), key: value}
         return replace(self, recorded=MappingProxyType(old))
 
-    def show(self, key: str, value: Any) -> Work:
-        """Return a copy that remembers ``value`` for the report."""
-        return replace(self, diagnostics=MappingProxyType({**self.diagnostics, key: value}))
+    def add(self, section: str, key: str, values: Mapping[str, Any]) -> Work:
+        """Return a copy whose record has ``values`` in ``section[key]`` beside what stands there, tables joined."""
+        return self.tell(section, key, _joined(self.recorded.get(section, {}).get(key, {}), values))
 
     def warn(self, *pairs: tuple[str, str]) -> Work:
         """Return a copy with warnings (code, text) added; one already given is not repeated."""
@@ -195,6 +247,11 @@ class Event:
 Listener = Callable[[Event], None]
 
 
-def frozen(mapping: Mapping[str, Any]) -> Mapping[str, Any]:
+def frozen(mapping: Mapping[Any, Any]) -> Mapping[Any, Any]:
     """Return a read-only copy."""
     return MappingProxyType(dict(mapping))
+
+
+def _joined(old: Mapping[str, Any], new: Mapping[str, Any]) -> dict[str, Any]:
+    both = {key: old[key] for key, value in new.items() if isinstance(value, Mapping) and key in old}
+    return {**old, **new, **{key: _joined(table, new[key]) for key, table in both.items()}}

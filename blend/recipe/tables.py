@@ -20,6 +20,7 @@ from blend.base.master import Domain
 from blend.base.registry import suggestion
 from blend.recipe.blendtable import Blend
 from blend.recipe.fields import Kebab, LineName, MasterName, Table, exactly, is_number, wrong
+from blend.recipe.finishtable import Finish, Protect
 from blend.recipe.toml import toml_names
 from blend.science.picture import CURVES, FORMULAS, Formula, define_formula
 
@@ -75,8 +76,8 @@ class Register(Step):
     reference: MasterName = Field(default="rgb", description="the master whose grid the result has")
     transform: Literal["auto", "similarity", "affine", "projective", "radial", "polynomial", "none"] = Field(
         default="auto",
-        description="how a master may lie to the reference; radial and polynomial follow the distortion of optics; "
-        "none: on one grid already",
+        description="how a master may lie to the reference; radial and polynomial follow the distortion of "
+        "other optics; none: on one grid already",
     )
     kernel: Literal["lanczos3"] = Field(default="lanczos3", description="the resampling kernel")
     canvas: Literal["reference", "common"] = Field(
@@ -169,7 +170,8 @@ class Continuum(Table):
         default=3.0,
         ge=0,
         le=20,
-        description="in regions that are surely there, a pixel passes whole from 0.8 of this many sigma; 0 keeps all",
+        description="a region's peak must pass 1.6 of this many sigma, and 4.8; a pixel in it passes whole from 0.8; "
+        "0 keeps all",
     )
 
 
@@ -215,6 +217,18 @@ def _check_curve(name: str) -> str:
     raise wrong(f"one of: {', '.join(CURVES)}", suggestion(name, list(CURVES)))
 
 
+_WHITE_LEVELS = ("saturation", "target")
+
+
+def _check_white_level(value: Any) -> Any:
+    if value in _WHITE_LEVELS or (is_number(value) and 0 < value <= 100):
+        return float(value) if is_number(value) else value
+    raise wrong(
+        "saturation, target, or a linear level above 0 and at most 100",
+        suggestion(str(value), list(_WHITE_LEVELS)),
+    )
+
+
 class Stretch(Step):
     """Light to display values: one curve, solved so that the sky lands where it should."""
 
@@ -225,61 +239,24 @@ class Stretch(Step):
     colour: Literal["preserve", "planes"] = Field(
         default="preserve", description="one gain for the three planes of a pixel, or each plane by itself"
     )
+    white: Annotated[
+        Literal["saturation", "target"] | float,
+        BeforeValidator(_check_white_level),
+    ] = Field(
+        default="saturation",
+        description="what becomes white: saturation: the level at which the sensor saturates; target: solved so that "
+        "the brightest part of the target lands at white_level, unless the sky's noise would show; a number: this "
+        "level over the sky, in fractions of full scale after balance",
+    )
+    white_level: float = Field(
+        default=0.85,
+        ge=0.3,
+        le=0.99,
+        description="for white = target: display value of the 99.9th percentile of the target's own pixels",
+    )
     black_sigma: float = Field(
         default=3.1, gt=0, le=20, description="black lies this many sigma of the noisiest plane below the sky"
     )
-
-
-class Protect(Table):
-    """What blends leave as it is."""
-
-    stars: float = Field(
-        default=1.0,
-        ge=0,
-        le=1,
-        description="how far blends fade out over stars: what they add there is taken from around the star, and "
-        "saturated cores get the colour of their wings; chroma reduction spares them too; 0 protects nothing",
-    )
-
-
-class Finish(Table):
-    """What is done to the picture last."""
-
-    saturation: float = Field(
-        default=1.0, ge=0, le=3, description="factor of the colourfulness; 1 changes nothing"
-    )
-    chroma_reduction: float = Field(
-        default=0.0,
-        ge=0,
-        le=1,
-        description="share of the colour noise of 4 to 64 px that is taken out; 0 takes none",
-    )
-    green_limit: float = Field(
-        default=0.0,
-        ge=0,
-        le=1,
-        description="share of the green above both red and blue that is taken out where the picture is dark; "
-        "leave it at 0 where [O III] shines green",
-    )
-
-    @property
-    def words(self) -> tuple[str, ...]:
-        """What is done, in sentences; none where nothing is."""
-        told = []
-        if self.green_limit > 0:
-            told.append(
-                f"Where the picture is dark, {self.green_limit:g} of the green above both red and blue is taken out; "
-                "what noise alone makes of it is given back, so that a neutral sky stays neutral."
-            )
-        if self.chroma_reduction > 0:
-            told.append(
-                f"{self.chroma_reduction:g} of the colour noise of 4 to 64 px is taken out of OKLab's a and b, by "
-                "starlet bands; significant colour, bright light and protected stars keep theirs; lightness is kept. "
-                "Source: Starck & Murtagh (1998), from memory, for the bands."
-            )
-        if self.saturation != 1:
-            told.append(f"Colourfulness (chroma of OKLab, Ottosson 2020) times {self.saturation:g}.")
-        return tuple(told)
 
 
 class CropBox(Table):

@@ -243,7 +243,7 @@ def apply_settings(
     for key, value in settings.items():
         parts = key.split(".")
         if len(parts) > MOST_PARTS or not all(BARE_KEY.fullmatch(part) for part in parts):
-            key = key if len(key) <= 60 else f"{key[:57]}..."
+            key = _cut(key)
             faults.append(RecipeError(key, found="not a dotted key", expected="section.key"))
             continue
         table = result
@@ -356,8 +356,12 @@ _PLAIN = {
 def _short(value: Any) -> str:
     if isinstance(value, Mapping):
         return "a table"
-    text = toml_value(value)
-    return text if len(text) <= 60 else text[:57] + "..."
+    return _cut(toml_value(value))
+
+
+def _cut(text: str) -> str:
+    """Return a text as long as a line of a message can hold beside other words."""
+    return text if len(text) <= 60 else f"{text[:57]}..."
 
 
 def _meaning(field: FieldInfo | None) -> str:

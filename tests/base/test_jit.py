@@ -28,7 +28,6 @@ def test_tables_are_refreshed_under_the_lock_that_kernels_load_under(monkeypatch
 
 MADE = """
 from blend.base import jit
-jit._numba()
 from numba.core.compiler_lock import global_compiler_lock
 from numba.core.cpu import CPUContext
 make = CPUContext.__init__

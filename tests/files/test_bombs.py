@@ -14,7 +14,7 @@ from astropy.io import fits
 from blend.base import system
 from blend.base.errors import InputError
 from blend.files import fitstiles, source
-from blend.files.fitstiles import _unpacks_to_more
+from blend.files.fitstiles import unpacks_to_more
 from blend.files.reader import peek, read_picture
 
 
@@ -91,5 +91,5 @@ def test_a_tile_that_unpacks_to_more_than_a_tile_is_refused(
 
 def test_deflated_bytes_are_counted_over_all_members() -> None:
     packed = gzip.compress(bytes(600)) + gzip.compress(bytes(600))
-    assert _unpacks_to_more(packed, 1199) and not _unpacks_to_more(packed, 1200)
-    assert not _unpacks_to_more(packed[:20], 1000)
+    assert unpacks_to_more(packed, 1199) and not unpacks_to_more(packed, 1200)
+    assert not unpacks_to_more(packed[:20], 1000)

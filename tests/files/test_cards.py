@@ -41,7 +41,19 @@ from blend.files.cards import degrees_of, facts_from_cards, stated_full_scale
         ({"DATE-OBS": "18/09/99"}, "date_obs", None),
         ({"SITELAT": 45.5, "SITELONG": -7.25, "SITEELEV": 400}, "site", (45.5, -7.25, 400.0)),
         ({"LAT-OBS": "45 30", "LONG-OBS": "7:15 W", "ALT-OBS": 400}, "site", (45.5, -7.25, 400.0)),
-        ({"SITELAT": 45.5, "SITELONG": -7.25}, "site", None),
+        ({"SITELAT": 45.5, "SITELONG": -7.25}, "site", (45.5, -7.25, 0.0)),
+        ({"SITELAT": 45.5}, "site", None),
+        ({"OBSGEO-B": 45.5, "OBSGEO-L": -7.25, "OBSGEO-H": 12.0}, "site", (45.5, -7.25, 12.0)),
+        (
+            {"XY TEL GEOLAT": 37.2, "XY TEL GEOLON": -2.5, "XY TEL GEOELEV": 2168.0},
+            "site",
+            (37.2, -2.5, 2168.0),
+        ),
+        ({"RA": 179.5, "DEC": -53.25}, "pointing", (179.5, -53.25)),
+        ({"RA": "11:58:00", "DEC": "-53:15:00"}, "pointing", (179.5, -53.25)),
+        ({"OBJCTRA": "11 58 00", "OBJCTDEC": "+53 15 00"}, "pointing", (179.5, 53.25)),
+        ({"RA": 400.0, "DEC": 10.0}, "pointing", None),
+        ({"RA": 100.0, "DEC": "up"}, "pointing", None),
         ({"SITELAT": 95.5, "SITELONG": -7.25, "SITEELEV": 400}, "site", None),
         ({"ROWORDER": "top-down "}, "rows", "top-down"),
         ({"ROWORDER": "BOTTOM-UP"}, "rows", "bottom-up"),
@@ -53,7 +65,7 @@ def test_a_card_gives_its_fact(cards: dict[str, Any], fact: str, value: object) 
 
 
 def test_no_cards_give_no_facts() -> None:
-    assert facts_from_cards({}, full_scale=None) == Facts(rows="bottom-up")
+    assert facts_from_cards({}, full_scale=None) == Facts(rows="bottom-up", unit="adu")
 
 
 def test_full_scale_is_stated_or_none() -> None:

@@ -23,6 +23,7 @@ from blend.base.shrink import shrink
 from blend.recipe.model import load_recipe
 from blend.recipe.state import Line, Work
 from blend.recipe.target import target_from_options
+from blend.science.picture import TargetLight
 
 SIGMA = 0.001
 RECIPE = """
@@ -81,6 +82,7 @@ def balanced_work(
         masters={"rgb": rgb, "ha": ha},
         lines={"ha": line},
         star_mask=mask,
+        target_light=TargetLight(light=0.028, noise=0.75 * SIGMA, pixels=3000, stars=False),
     )
 
 

@@ -106,6 +106,22 @@ FORMS = {
     "power curve": {"stretch.curve": "power"},
     "rational curve": {"stretch.curve": "rational"},
     "linear curve": {"stretch.curve": "linear"},
+    **{
+        f"target white, {curve} {level}": {
+            "stretch.white": "target",
+            "stretch.curve": curve,
+            "stretch.white_level": level,
+        }
+        for curve, level in (
+            ("asinh", 0.85),
+            ("asinh", 0.6),
+            ("log", 0.85),
+            ("power", 0.9),
+            ("rational", 0.85),
+        )
+    },
+    "target white, planes": {"stretch.white": "target", "stretch.colour": "planes"},
+    "white given": {"stretch.white": 0.2},
     "cielab": {"blend.luminance.method": "cielab"},
     "oklab": {"blend.luminance.method": "oklab"},
     "linear luminance": {"blend.luminance.formula": "emission-add", "blend.luminance.amount": 0.7},
@@ -250,7 +266,7 @@ def test_the_page_solves_the_stretch_as_the_program_does(
             balanced_work(settings={"stretch.curve": curve, "stretch.sky_level": level}),
             steps=PICTURE_STEPS[:2],
         )
-        solved = state.diagnostics["stretch rgb"]
+        solved = state.stretches["rgb"]
         if curve != "linear":
             # Two root searches, each to 1e-9 of the level.
             assert job["solved"]["parameter"] == pytest.approx(solved.parameter, rel=1e-6)

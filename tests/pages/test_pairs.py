@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import base64
+import io
 from collections.abc import Callable
 from dataclasses import replace
 from types import MappingProxyType, SimpleNamespace
@@ -9,6 +11,8 @@ from typing import Any
 
 import numpy as np
 import pytest
+from PIL import Image
+from scipy.stats import spearmanr
 
 from blend.pages import pairs
 from blend.pages.pairs import PLACES, corner_pairs, residual_fits, signal_rows
@@ -19,12 +23,13 @@ def upright(pixels: Any) -> Any:
     return pixels[:, ::-1]
 
 
-@pytest.fixture
-def urls_are_planes(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(pairs, "_url", lambda plane: plane.copy())
+def pixels_of(url: str) -> Any:
+    """Return the grey values of a crop, (rows, columns)."""
+    head, _, body = url.partition(",")
+    assert head == "data:image/jpeg;base64"
+    return np.asarray(Image.open(io.BytesIO(base64.b64decode(body))).convert("L"), dtype=np.float64)
 
 
-@pytest.mark.usefixtures("urls_are_planes")
 @pytest.mark.parametrize("turns", [0, 1, 2, 3])
 @pytest.mark.parametrize("mirror", [False, True])
 def test_corners_are_those_of_the_picture_as_it_is_turned(
@@ -45,15 +50,18 @@ def test_corners_are_those_of_the_picture_as_it_is_turned(
     rows, columns = cut.shape
     middle = np.s_[(rows - 20) // 2 :, (columns - 20) // 2 :]
     expected = (cut[:20, :20], cut[:20, -20:], cut[middle][:20, :20], cut[-20:, :20], cut[-20:, -20:])
-    for pair, wanted in zip(found, expected, strict=True):
-        assert np.array_equal(pair.colour, wanted, equal_nan=True)  # type: ignore[arg-type]
+    shown = [pixels_of(pair.colour).ravel() for pair in found]
+    # a crop is its own place's, however its light is stretched: the order of the pixels stays, but for the JPEG
+    ranks = [[spearmanr(one, wanted.ravel(), nan_policy="omit")[0] for wanted in expected] for one in shown]
+    assert np.argmax(ranks, axis=1).tolist() == [0, 1, 2, 3, 4] and min(np.diag(ranks)) > 0.8
 
 
 def test_crops_are_pictures_and_a_place_without_data_is_black(balanced_work: Callable[..., Work]) -> None:
     work = balanced_work()
-    for pair in corner_pairs(work, upright, None)["ha"]:
-        assert pair.colour.startswith("data:image/jpeg;base64,")
-    assert pairs._url(np.full((9, 9), np.nan, dtype=np.float32)).startswith("data:image/jpeg")
+    empty = np.full_like(work.rgb.pixels, np.nan)
+    bare = work.with_(masters={**work.masters, "rgb": work.rgb.with_(pixels=empty)})
+    for pair, other in zip(*(corner_pairs(one, upright, None)["ha"] for one in (work, bare)), strict=True):
+        assert pixels_of(pair.colour).max() > 100.0 and pixels_of(other.colour).max() == 0.0
 
 
 def fit_of(shift: tuple[float, float]) -> SimpleNamespace:
@@ -67,7 +75,7 @@ def fit_of(shift: tuple[float, float]) -> SimpleNamespace:
 
 def test_arrows_tell_what_is_left(balanced_work: Callable[..., Work]) -> None:
     fits = MappingProxyType({("rgb", 0): SimpleNamespace(matched=0), ("ha", 0): fit_of((0.3, 0.4))})
-    work = balanced_work().show("alignments", fits)
+    work = balanced_work().with_(alignments=fits)
     (found,) = residual_fits(work)
     assert found.name == "ha"
     assert (

@@ -30,8 +30,8 @@ def drawn(rows):
     plane, fit = fitted()
     view = SkyView(plane, plane - fit.model(), 1, SIGMA)
     master = SimpleNamespace(planes=("ha",), facts=SimpleNamespace(rows=rows))
-    seen = {"sky ha": {"ha": fit}, "skyview ha": {"ha": view}}
-    return sky_figures(SimpleNamespace(masters={"ha": master}, diagnostics=seen))
+    seen = {"skies": {"ha": {"ha": fit}}, "sky_views": {"ha": {"ha": view}}}
+    return sky_figures(SimpleNamespace(masters={"ha": master}, **seen))
 
 
 def pixels(url):
@@ -84,4 +84,4 @@ def test_pictures_are_upright_and_always_the_same(rows):
 
 def test_nothing_fitted_draws_nothing():
     master = SimpleNamespace(planes=("ha",), facts=SimpleNamespace(rows="top-down"))
-    assert sky_figures(SimpleNamespace(masters={"ha": master}, diagnostics={})) == []
+    assert sky_figures(SimpleNamespace(masters={"ha": master}, skies={}, sky_views={})) == []

@@ -198,7 +198,10 @@ def test_nothing_is_finished_unless_the_recipe_asks() -> None:
     picture = _picture()
     work = finish(make_work("").with_(display=picture))
     assert work.display is picture
-    assert work.recorded["finish"] == {"saturation": 1.0, "chroma_reduction": 0.0, "green_limit": 0.0}
+    assert work.recorded["finish"] == {
+        **{"contrast": 0.0, "curve": (), "saturation": 1.0},
+        **{"chroma_reduction": 0.0, "green_limit": 0.0},
+    }
 
 
 def test_the_record_says_what_the_finish_did() -> None:

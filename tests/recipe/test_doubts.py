@@ -84,6 +84,8 @@ def shown(work: Work) -> tuple[str, list[str]]:
         "peak_mib": 1,
         "star_tint": {"stars": 0},
         "clipped": {"black": 0.0, "white": 0.0},
+        "taken": {},
+        "worth": {},
         **work.recorded,
     }
     return summary(record, Path("out")), [line.what for line in verdict(record)]

@@ -6,6 +6,7 @@ from pathlib import Path
 
 import pytest
 
+from blend.app.run.load import recipe_text
 from blend.recipe.explain import WIDTH, explain
 from blend.recipe.model import load_recipe
 from blend.recipe.target import target_from_options
@@ -24,7 +25,7 @@ def words(text: str) -> str:
 
 @pytest.mark.parametrize("path", SHIPPED, ids=lambda path: path.stem)
 def test_steps_come_in_the_order_of_the_work(path: Path) -> None:
-    text = explain(load_recipe(path.read_text(encoding="utf-8"), where=path.name))
+    text = explain(load_recipe(recipe_text(str(path))[0], where=path.name))
     heads = [line.split(". ", 1)[1] for line in text.splitlines() if line[:1].isdigit()]
     assert heads == [
         "Calibrate",
@@ -69,7 +70,12 @@ def test_the_stretch_prints_its_curve(name: str) -> None:
         ("continuum.ha.line_in_band", False, "does not hold the line"),
         ("continuum.ha.scale", 0.07, "is given: 0.07."),
         ("blend.red.amount", 0, "not a bit changes"),
-        ("finish.saturation", 1.2, "times 1.2."),
+        ("finish.saturation", 1.2, "times 1.2;"),
+        ("finish.saturation", 0.8, "times 0.8."),
+        ("finish.contrast", 0.3, "Contrast of the luminance"),
+        ("finish.curve", [[0.5, 0.6]], "goes through (0.5, 0.6)"),
+        ("stretch.white", "target", "lands at 0.85"),
+        ("stretch.white", 0.4, "White is 0.4 over the sky."),
         ("output.crop", {"x": 1, "y": 2, "w": 30, "h": 40}, "30 x 40 pixels from (1, 2)"),
         ("output.up", 1, "1 quarter turn(s)"),
         ("register.transform", "none", "on one grid already"),

@@ -13,6 +13,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from jsonschema import Draft202012Validator
 
+from blend.app.run.load import recipe_text
 from blend.base.errors import FaultList, RecipeError
 from blend.recipe.model import load_recipe, recipe_schema, resolved
 from blend.recipe.toml import LONGEST_TEXT, parse_setting, read_toml, to_toml
@@ -56,7 +57,7 @@ def test_a_recipe_states_its_version(text: str) -> None:
         ("sky_level", "write stretch.sky_level"),
         ("amount", "write blend.NAME.amount"),
         ("red.amount", "write blend.red.amount"),
-        ("white", "write balance.white"),
+        ("white", "write balance.white or stretch.white"),
         ("zebra", "take the key out"),
     ],
 )
@@ -159,7 +160,11 @@ def test_all_faults_come_in_one_pass() -> None:
         ('[balance]\nwhite = "b_v=7"', "balance.white", "from -0.4 to 2"),
         ("[output]\nformats = []", "output.formats", "at least one format, each once"),
         ('[output]\nformats = ["png", "png"]', "output.formats", "at least one format, each once"),
-        ('[output]\nformats = ["fits", "tif"]', "output.formats[1]", "one of: png, jpeg, tiff, print, fits"),
+        (
+            '[output]\nformats = ["fits", "tif"]',
+            "output.formats[1]",
+            "one of: png, jpeg, tiff, print, png16, p3, without, compare, fits",
+        ),
         ("[output]\ncrop = 3", "output.crop", "one of: full-coverage, none, or a table {x, y, w, h}"),
         ("[output]\ncrop = {x = 0, y = 0, w = 0, h = 9}", "output.crop.w", "a whole number at least 1"),
         ("[output]\nup = true", "output.up", "one of: file, north, 1, 2, 3"),
@@ -297,7 +302,7 @@ def test_what_is_no_setting(text: str) -> None:
 
 @pytest.mark.parametrize("path", SHIPPED, ids=lambda path: path.stem)
 def test_recipes_that_ship_are_sound_and_survive_the_way_back(path: Path) -> None:
-    recipe = load_recipe(path.read_text(encoding="utf-8"), where=path.name)
+    recipe = load_recipe(recipe_text(str(path))[0], where=path.name)
     assert recipe.title
     assert recipe.blend
     again = load_recipe(to_toml(resolved(recipe)), where="again")
@@ -305,14 +310,10 @@ def test_recipes_that_ship_are_sound_and_survive_the_way_back(path: Path) -> Non
     assert resolved(again) == resolved(recipe)
 
 
-def test_five_recipes_ship() -> None:
-    assert [path.stem for path in SHIPPED] == [
-        "galaxy-moonlit",
-        "ha-in-luminance",
-        "nebula-emission",
-        "three-lines",
-        "two-lines",
-    ]
+def test_five_recipes_ship_and_three_looks_of_two() -> None:
+    whole = ["galaxy-moonlit", "ha-in-luminance", "nebula-emission", "three-lines", "two-lines"]
+    looks = [f"{kind}-{look}" for kind in ("galaxy", "nebula") for look in ("natural", "quiet", "vivid")]
+    assert [path.stem for path in SHIPPED] == sorted([*whole, *looks])
 
 
 def test_what_is_resolved_holds_defaults_and_only_own_overrides() -> None:
@@ -378,7 +379,7 @@ def test_a_recipe_cannot_be_changed() -> None:
 def test_the_schema_knows_every_key_and_the_tables_of_masters() -> None:
     schema = recipe_schema()
     values = resolved(load_recipe("version = 1", where="r.toml"))
-    assert set(schema["properties"]) == set(values)
+    assert set(schema["properties"]) == {*values, "extends"}
     assert "<by master>" not in str(schema)
     gradient = schema["$defs"]["Gradient"]
     assert set(gradient["properties"]) == set(values["gradient"])
@@ -461,3 +462,33 @@ amount = 7
         "it makes 1.02 of a sky at 0.02 with line at the neutral value 0"
     )
     assert places["blend.a.params"].startswith("it makes nan of a sky at 0")
+
+
+@pytest.mark.parametrize(
+    "points",
+    [
+        [[0.5]],
+        [[0.5, 0.6], [0.4, 0.7]],
+        [[0.5, 0.6], [0.7, 0.6]],
+        [[0.0, 0.1]],
+        [[0.5, 1.0]],
+        [[0.6, 0.1]],
+        [[0.5, True]],
+        "up",
+        [[k / 20, k / 20] for k in range(1, 18)],
+    ],
+)
+def test_a_curve_that_does_not_rise_from_the_sky_to_white_is_refused(points: Any) -> None:
+    (fault,) = faults(RED, settings={"finish.curve": points}).values()
+    assert fault.where == "finish.curve" and "rise in both" in fault.expected
+
+
+@pytest.mark.parametrize("white", ["saturated", 0, -1, True, 101])
+def test_a_white_that_is_none_is_refused(white: Any) -> None:
+    (fault,) = faults(RED, settings={"stretch.white": white}).values()
+    assert "saturation, target, or a linear level" in fault.expected
+
+
+def test_white_is_of_the_whole_run() -> None:
+    (fault,) = faults(RED, settings={"stretch.ha": {"white": "target"}}).values()
+    assert fault.where == "stretch.ha.white" and "whole run" in fault.found

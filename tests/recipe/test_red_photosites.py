@@ -7,7 +7,10 @@ import pytest
 
 from blend.base.master import Facts, Flag, Master
 from blend.files.raw import PATTERNS
-from blend.recipe.steps.register import _stars_of
+from blend.recipe.model import load_recipe
+from blend.recipe.state import Source, Work
+from blend.recipe.steps.register import register
+from blend.recipe.target import target_from_options
 from blend.science.sensor.mosaic import full_from_half, photosites
 from blend.science.simulated.drawing import View, add_sources
 from blend.science.simulated.scene import Sources
@@ -33,7 +36,16 @@ def test_registration_places_bright_stars_within_two_hundredths(pattern: str) ->
         apart = full_from_half(centres, pattern)[:, None] - xy[None]
         return np.hypot(*apart.transpose(2, 0, 1)).min(axis=1)
 
-    used = errors(_stars_of(line).xy)
+    # three planes alike: their mean is the plane
+    colour = line.with_(pixels=np.repeat(line.pixels, 3, axis=0), planes=("red", "green", "blue"))
+    work = Work(
+        recipe=load_recipe("version = 1", where="r.toml"),
+        target=target_from_options(["rgb=a.fits"]),
+        sources={"rgb": Source(lights=(colour,))},
+    )
+    stars = register(work).stars
+    assert stars is not None
+    used = errors(stars.xy)
     assert len(used) > 25
     assert used.max() < 0.02  # what is asked of bright stars
     # centroids of the same stars are drawn to the samples, and would not do

@@ -12,6 +12,7 @@ from blend.files.reader import read_picture
 from blend.files.source import mark_of
 
 MOST_BYTES = 512 * 2**20
+"""A dark, a bias and a flat of 24 megapixels in one plane take 290 MB (chosen)."""
 
 
 class FrameCache:

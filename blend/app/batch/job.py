@@ -78,7 +78,7 @@ def do_job(job: Job, listener: Callable[[Event], None] | None = None) -> Verdict
     Frames that targets share are read once a process. Two jobs handed to one process at once run one after the other:
     finding stars is not safe on two threads.
     """
-    from blend.app.run import claim_results, open_recipe, open_target, recipe_text, run_target
+    from blend.app.run import claim_results, open_recipe, open_target, recipe_files, run_target
     from blend.base.rowblocks import limit_threads
     from blend.base.system import keep_freed_memory
 
@@ -94,7 +94,7 @@ def do_job(job: Job, listener: Callable[[Event], None] | None = None) -> Verdict
                 recipe,
                 target,
                 out=Path(job.out),
-                reads=(Path(job.target), Path(recipe_text(job.recipe)[1])),
+                reads=(Path(job.target), *recipe_files(job.recipe)),
                 overwrite=job.overwrite,
             )
             with limit_threads(job.threads):

@@ -11,7 +11,7 @@ from pathlib import Path
 from blend.app.batch.frame_cache import MOST_BYTES
 from blend.app.batch.job import Job, explain_fault
 from blend.app.batch.summaries import SUMMARIES
-from blend.app.run import open_recipe, open_target, read_text, recipe_text, result_names, setup_of
+from blend.app.run import open_recipe, open_target, read_text, recipe_files, result_names, setup_of
 from blend.base.errors import BlendError, InputError, RecipeError, StepError
 from blend.files.claim import Claim, refuse_paths
 from blend.files.reader import peek
@@ -162,7 +162,7 @@ def claim_batch(
         A result of one target, or a summary, would replace a file that any target reads, or one that no batch has
         left there.
     """
-    reads = [Path(recipe_text(recipe)[1]), *logs]
+    reads = [*recipe_files(recipe), *logs]
     reads += [path for planned in plan for path in (Path(planned.job.target), *planned.reads)]
     claim = Claim(out, record="batch.json", reads=reads, overwrite=overwrite)
     wanted = claim.wanted(SUMMARIES)

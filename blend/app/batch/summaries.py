@@ -20,6 +20,7 @@ from blend.pages.batch import batch_page
 from blend.pages.plain import page_or_plain
 
 VERSION = 1
+"""Of the summary's layout: counted up when a reader of the last one would misread it."""
 COLUMNS = ("target", "verdict", "exit_code", "seconds", "peak_mib", "reason", "warnings", "file", "out")
 
 

@@ -86,7 +86,7 @@ def run(recipe: str, target: Path | None, **options: Any) -> None:
         open_recipe,
         open_target,
         printable,
-        recipe_text,
+        recipe_files,
         run_target,
         summary,
     )
@@ -105,7 +105,7 @@ def run(recipe: str, target: Path | None, **options: Any) -> None:
     opened = open_recipe(recipe, settings=options["settings"], target=chosen)
     out = options["out"] or Path(chosen.folder)
     log = EventLog(options["log"])
-    reads = [Path(recipe_text(recipe)[1]), *([] if target is None else [target]), *log.files]
+    reads = [*recipe_files(recipe), *([] if target is None else [target]), *log.files]
     claim = claim_results(
         opened, chosen, out=out, stages=options["stages"], reads=reads, overwrite=options["overwrite"]
     )
@@ -211,7 +211,9 @@ def formulas(name: str | None) -> None:
     "--set", "settings", multiple=True, metavar="KEY=VALUE", help="With --plant: change one recipe value."
 )
 def inspect(files: tuple[Path, ...], plant: str | None, settings: tuple[str, ...], **options: Any) -> None:
-    """Say what each of FILES is: shape, facts, sky, noise, stars, and what looks wrong; of a raw, how it is exposed."""
+    """Say what each of FILES is: shape, facts, sky, noise, stars, and what looks wrong; of a raw, how it is exposed;
+    of a target file, whether its filters pass its lines.
+    """
     from blend.app.inspect import inspect_files
 
     if plant is not None:
@@ -230,7 +232,7 @@ def inspect(files: tuple[Path, ...], plant: str | None, settings: tuple[str, ...
 @click.option("--ra", help="Right ascension: degrees, or 13:29:52 as hours.")
 @click.option("--dec", help="Declination: degrees, or +47:11:43.")
 @click.option("--time", "when", help="UTC, like 2026-11-25T22:00.")
-@click.option("--site", help="LATITUDE,LONGITUDE,HEIGHT_M: degrees north and east, metres.")
+@click.option("--site", help="LATITUDE,LONGITUDE[,HEIGHT_M]: degrees north and east, metres.")
 @click.option(
     "--extinction", type=Number(), default=0.25, show_default=True, help="Magnitudes per airmass, V."
 )
@@ -240,6 +242,13 @@ def inspect(files: tuple[Path, ...], plant: str | None, settings: tuple[str, ...
 @click.option("--width-nm", type=Number(), default=7.0, show_default=True, help="Width of the line filter.")
 @click.option("--plot", type=EXISTING, help="Write the night as a .png or .svg plot.")
 @click.option("--overwrite", is_flag=True, help="Replace files in the way that blend did not write.")
+@click.option(
+    "--against", type=EXISTING, help="Compare the sky of TARGET with that of another picture or record.json."
+)
+@click.option("--bias", type=Number(), default=0.0, help="With --against: the sensor's offset in counts.")
+@click.option(
+    "--band-nm", type=Number(min=350.0, max=1000.0), help="With --against: middle of a mono picture's filter."
+)
 def moon(target: Path | None, **options: Any) -> None:
     """Predict the moonlit sky for a target and a night: from the headers of TARGET, a picture or a target file, from
     options, or from both; options go before headers.
@@ -255,8 +264,11 @@ def moon(target: Path | None, **options: Any) -> None:
     if options["site"]:
         place["site"] = _site(options["site"])
     if target is not None:
-        click.echo(moon_command_for_file(target, **place, **sky))
+        compared = {name: options[name] for name in ("against", "bias", "band_nm")}
+        click.echo(moon_command_for_file(target, **place, **compared, **sky))
         return
+    if options["against"] is not None:
+        raise click.UsageError("--against compares the sky of TARGET: give a picture or a target file.")
     if missing := [f"--{name}" for name in ("ra", "dec", "site", "time") if name not in place]:
         raise click.UsageError(f"Without a target file, give {', '.join(missing)}.")
     click.echo(moon_command(**place, **sky))
@@ -271,10 +283,19 @@ def _number_or_text(text: str) -> float | str:
 
 def _site(text: str) -> tuple[float, float, float]:
     try:
-        latitude, longitude, height = (float(part) for part in text.split(","))
+        latitude, longitude, height = (float(part) for part in [*text.split(","), "0"][:3])
     except ValueError:
-        raise click.UsageError(f"--site is {text!r}; expected LATITUDE,LONGITUDE,HEIGHT_M.") from None
+        raise click.UsageError(f"--site is {text!r}; expected LATITUDE,LONGITUDE[,HEIGHT_M].") from None
     return latitude, longitude, height
+
+
+@blend.command()
+@click.argument("records", nargs=-1, required=True, type=EXISTING)
+def worth(records: tuple[Path, ...]) -> None:
+    """Say what the line masters of runs brought, as exposure of colour, and what the Moon cost, from their records."""
+    from blend.app.inspect import worth_report
+
+    click.echo(worth_report(records))
 
 
 blend.add_command(stack)

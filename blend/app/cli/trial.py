@@ -40,7 +40,7 @@ PATH = click.Path(path_type=Path)
 @click.option("--overwrite", is_flag=True, help="Replace files in the way that blend did not write.")
 def try_(recipe: str, target: Path, **options: Any) -> None:
     """Make TARGET's picture under variants of RECIPE, side by side, with numbers to choose by."""
-    from blend.app.run import Progress, open_target, recipe_text
+    from blend.app.run import Progress, open_target, recipe_files, recipe_text
     from blend.app.trial import Question, parse_variation, parse_view, try_variants
     from blend.base.rowblocks import limit_threads
     from blend.files.record import record_text
@@ -53,6 +53,7 @@ def try_(recipe: str, target: Path, **options: Any) -> None:
         recipe_text=text,
         recipe_name=where,
         recipe_word=recipe,
+        parents=recipe_files(recipe)[1:],
         variations=[parse_variation(words) for words in options["vary"]],
         target=chosen,
         target_path=str(target),

@@ -5,15 +5,8 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
-    from blend.app.demo.demo import run_demo
+    from blend.app.demo.demo import run_demo, write_night
 else:
-    from blend.base.door import lazy_names
+    from blend.base.door import open_door
 
-    __getattr__ = lazy_names(
-        __name__,
-        {
-            "demo": ["run_demo"],
-        },
-    )
-
-__all__ = ["run_demo"]
+    __getattr__, __all__ = open_door(__name__)

@@ -22,6 +22,7 @@ from blend.recipe.target import load_target
 from blend.science.simulated import Camera, FrameMasters, Night, SceneOptions, simulate_night
 
 RECIPE = "galaxy-moonlit"
+BESIDE = 'output.formats=["fits", "tiff", "png", "without", "compare"]'
 NAME = "lantern-spiral"
 KINDS = ("light", "dark", "flat", "bias")
 
@@ -63,9 +64,9 @@ def run_demo(
     night = simulate_night(options)
     target_file = write_night(night, out / "masters")
     target = open_target(target_file)
-    recipe = open_recipe(RECIPE, target=target)
+    recipe = open_recipe(RECIPE, settings=(BESIDE,), target=target)
     result = out / "result"
-    command = f"blend run {RECIPE} {target_file} --stages --out {result}"
+    command = f"blend run {RECIPE} {target_file} --set '{BESIDE}' --stages --out {result}"
     claim = claim_results(recipe, target, out=result, stages=True, reads=[target_file], overwrite=overwrite)
     outcome = run_target(
         recipe, target, out=result, stages=True, listener=listener, command=command, claim=claim
@@ -92,7 +93,12 @@ def refuse_demo(out: Path, options: SceneOptions, *, overwrite: bool = False) ->
     refuse_paths([(path, ours) for path in paths], overwrite=overwrite)
     target = load_target(text, where=RECIPE, folder=folder)
     claim_results(
-        open_recipe(RECIPE), target, out=out / "result", stages=True, reads=paths, overwrite=overwrite
+        open_recipe(RECIPE, settings=(BESIDE,)),
+        target,
+        out=out / "result",
+        stages=True,
+        reads=paths,
+        overwrite=overwrite,
     )
 
 

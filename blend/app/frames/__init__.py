@@ -10,16 +10,6 @@ if TYPE_CHECKING:
     from blend.app.frames.stack import stack_frames
     from blend.app.frames.stacked import StackOptions
 else:
-    from blend.base.door import lazy_names
+    from blend.base.door import open_door
 
-    __getattr__ = lazy_names(
-        __name__,
-        {
-            "gain": ["exposure_facts", "measure_gain"],
-            "groups": ["parse_memory"],
-            "stack": ["stack_frames"],
-            "stacked": ["StackOptions"],
-        },
-    )
-
-__all__ = ["StackOptions", "exposure_facts", "measure_gain", "parse_memory", "stack_frames"]
+    __getattr__, __all__ = open_door(__name__)

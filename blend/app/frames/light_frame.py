@@ -37,7 +37,9 @@ from blend.science.sensor import (
 from blend.science.stars import Stars, find_stars, typical_fwhm
 
 FEWEST_STARS = 8
+"""Fewer stars bring no frame onto another with a star or two to spare (chosen, not measured)."""
 SKY_SAMPLE = 200_000
+"""Pixels that tell a sky to 0.3 % of their scatter."""
 
 NEAR_CLIP = 0.99
 """The greatest value is where a sensor clips; amplifiers of its channels differ by some thousandths."""

@@ -28,6 +28,7 @@ from blend.science.sensor import Interpolation, Method, Rule
 Kind = Literal["light", "dark", "flat", "bias"]
 Demosaic = Literal["gradient", "bilinear", "half"]
 GIB = 2**30
+"""Bytes in a GiB."""
 
 
 BASE_BYTES = 240 * 2**20

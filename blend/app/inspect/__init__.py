@@ -9,24 +9,8 @@ if TYPE_CHECKING:
     from blend.app.inspect.manual import formula_page, formula_table
     from blend.app.inspect.moon import moon_command, moon_command_for_file
     from blend.app.inspect.recovery import inspect_planted
+    from blend.app.inspect.worth import worth_report
 else:
-    from blend.base.door import lazy_names
+    from blend.base.door import open_door
 
-    __getattr__ = lazy_names(
-        __name__,
-        {
-            "files": ["inspect_files"],
-            "manual": ["formula_page", "formula_table"],
-            "moon": ["moon_command", "moon_command_for_file"],
-            "recovery": ["inspect_planted"],
-        },
-    )
-
-__all__ = [
-    "formula_page",
-    "formula_table",
-    "inspect_files",
-    "inspect_planted",
-    "moon_command",
-    "moon_command_for_file",
-]
+    __getattr__, __all__ = open_door(__name__)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from datetime import datetime, timedelta
 from pathlib import Path
@@ -17,6 +17,7 @@ from blend.files.cards import odd_card_note
 from blend.files.reader import read_picture
 from blend.science.moon import (
     ACCURACY_PERCENT,
+    BAND_NM,
     FIRST_YEAR,
     LAST_YEAR,
     LOWEST_TARGET_DEG,
@@ -24,6 +25,8 @@ from blend.science.moon import (
     Conditions,
     MoonPrediction,
     Slope,
+    airglow_share,
+    band_growth,
     best_hours,
     forecast_night,
     predict,
@@ -111,13 +114,18 @@ def moon_command_for_master(
 
     Notes
     -----
-    Where number and length of the exposures are known the middle of the stack is asked for, else its begin.
+    Where number and length of the exposures are known the middle of the stack is asked for, else that of one exposure,
+    or its begin. A position is the middle of the world coordinates, else what RA and DEC state.
     The gradient is told on the master's own grid too: columns and rows of its array.
     """
     conditions = _conditions(extinction=extinction, zenith=zenith, width_nm=width_nm)
     refuse_plot(plot, overwrite=overwrite)
     facts = _complete(master.facts, name)
-    ra_deg, dec_deg = _middle_of(facts.wcs, master.shape, name)
+    if facts.wcs is None:
+        assert facts.pointing is not None
+        ra_deg, dec_deg = facts.pointing
+    else:
+        ra_deg, dec_deg = _middle_of(facts.wcs, master.shape, name)
     return _answer(
         ra_deg,
         dec_deg,
@@ -125,7 +133,7 @@ def moon_command_for_master(
         read_site(facts.site),
         conditions=conditions,
         plot=plot,
-        grid=(facts.wcs, master.shape),
+        grid=None if facts.wcs is None else (facts.wcs, master.shape),
     )
 
 
@@ -136,6 +144,9 @@ def moon_command_for_file(
     dec: float | str | None = None,
     time: str | None = None,
     site: Site | None = None,
+    against: Path | None = None,
+    bias: float = 0.0,
+    band_nm: float | None = None,
     **sky: Any,
 ) -> str:
     """Return the report on a picture or on a target file's first light; what is given goes before what headers state.
@@ -146,6 +157,10 @@ def moon_command_for_file(
         A target file (``.toml``) or a picture.
     ra, dec, time, site, **sky
         As for `moon_command`; None is taken from the header.
+    against : Path, optional
+        A second picture, target file or record, whose sky the first one's is compared with, measured and predicted.
+    bias, band_nm : float
+        For ``against``: the sensor's offset in counts, and the middle of the filter of a picture with one plane.
 
     Raises
     ------
@@ -156,7 +171,8 @@ def moon_command_for_file(
     OutputError
         The plot cannot be written.
     """
-    refuse_plot(sky.get("plot"), reads=_files_of(path), overwrite=sky.get("overwrite", False))
+    read = [*_files_of(path), *([against] if against is not None else [])]
+    refuse_plot(sky.get("plot"), reads=read, overwrite=sky.get("overwrite", False))
     master = _first_light(path)
     facts = master.facts
     if time is not None:
@@ -164,6 +180,10 @@ def moon_command_for_file(
     if site is not None:
         facts = replace(facts, site=site)
     notes = "".join(f"\nNote: {text}" for _, text in odd_card_note(facts, path.name))
+    if against is not None:
+        notes += "\n" + "\n".join(
+            _against(path, against, facts, ra, dec, bias=bias, band_nm=band_nm, sky=sky)
+        )
     if ra is None and dec is None:
         return moon_command_for_master(replace(master, facts=facts), name=str(path), **sky) + notes
     if ra is None or dec is None:
@@ -172,6 +192,43 @@ def moon_command_for_file(
         )
     facts = _complete(facts, str(path), placed=True)
     return moon_command(ra=ra, dec=dec, time=_middle_time(facts), site=read_site(facts.site), **sky) + notes
+
+
+def _against(
+    path: Path,
+    other: Path,
+    facts: Facts,
+    ra: float | str | None,
+    dec: float | str | None,
+    *,
+    bias: float,
+    band_nm: float | None,
+    sky: Mapping[str, Any],
+) -> list[str]:
+    from blend.app.inspect.moon_against import NARROW_NM, against_lines
+
+    given: dict[str, Any] = {"date_obs": facts.date_obs, "site": facts.site}
+    if ra is not None and dec is not None:
+        given["pointing"] = (
+            read_angle(ra, where="--ra", hours=True, most=360.0),
+            read_angle(dec, where="--dec", hours=False, most=90.0),
+        )
+    width = sky.get("width_nm", 7.0)
+    conditions = _conditions(
+        extinction=sky.get("extinction", 0.25), zenith=sky.get("zenith", 21.0), width_nm=width
+    )
+    return [
+        "",
+        *against_lines(
+            path,
+            other,
+            conditions=conditions,
+            bias=bias,
+            band_nm=band_nm,
+            narrow=width <= NARROW_NM,
+            overrides={key: value for key, value in given.items() if value is not None},
+        ),
+    ]
 
 
 def _files_of(path: Path) -> list[Path]:
@@ -207,7 +264,8 @@ def moon_report(
     now = predict(ra_deg=ra_deg, dec_deg=dec_deg, time=time, site=site, conditions=conditions)
     lines = [
         f"{now.time:%Y-%m-%d %H:%M} UTC, target at {ra_deg:.4f} {dec_deg:+.4f} degrees, "
-        f"site {site[0]:+.4f} {site[1]:+.4f} degrees, {site[2]:.0f} m",
+        f"site {site[0]:+.4f} {site[1]:+.4f} degrees, {site[2]:.0f} m"
+        + ("" if site[2] else " (taken where no height is stated: 1000 m move the answers by less than 1 %)"),
         *([SUN_CAUTION] if now.sun_up else []),
         _moon_line(now),
         _target_line(now),
@@ -215,6 +273,7 @@ def moon_report(
     if not now.target_up:
         return lines
     lines += _sky_lines(now)
+    lines += _band_lines(now)
     lines += _slope_lines(now, grid)
     return lines
 
@@ -287,7 +346,7 @@ def read_angle(value: float | str, *, where: str, hours: bool, most: float) -> f
 def read_site(site: Any, *, where: str = "--site") -> Site:
     """Return a site whose latitude, longitude and height can be."""
     try:
-        latitude, longitude, height = map(float, site)
+        latitude, longitude, height = map(float, (*site, 0.0) if len(site) == 2 else site)
     except (TypeError, ValueError):
         latitude = longitude = height = math.nan
     if not (abs(latitude) <= 90.0 and abs(longitude) <= 360.0 and -500.0 <= height <= 10_000.0):
@@ -359,6 +418,16 @@ def _sky_lines(now: MoonPrediction) -> list[str]:
     ]
 
 
+def _band_lines(now: MoonPrediction) -> list[str]:
+    grown = ", ".join(
+        f"{name} x {band_growth(now.place, now.conditions, nm):.2f}" for name, nm in BAND_NM.items()
+    )
+    glow = ", ".join(f"{100 * airglow_share(nm):.0f} % in {name}" for name, nm in BAND_NM.items())
+    return [
+        f"Sky with the Moon over the sky without it: {grown}; of the latter airglow is {glow}, town light aside"
+    ]
+
+
 def _slope_lines(now: MoonPrediction, grid: tuple[Any, tuple[int, int]] | None) -> list[str]:
     lines = ["Gradient of the sky, % of its level a degree, and where it brightens to (north over east):"]
     for name, slope in {"V": now.slope, **now.colour_slopes}.items():
@@ -417,15 +486,15 @@ def _complete(facts: Facts, name: str, *, placed: bool = False) -> Facts:
         for text, value in (
             ("the date", facts.date_obs),
             ("the site", facts.site),
-            ("world coordinates", facts.wcs),
+            ("position", (1.0, 1.0) if placed else facts.wcs or facts.pointing),
         )
-        if value is None and not (placed and text == "world coordinates")
+        if value is None
     ]
     if missing:
         raise InputError(
             name,
             found=f"its header states no {' and no '.join(text.removeprefix('the ') for text in missing)}",
-            expected="date, site and world coordinates",
+            expected="date, site and position (world coordinates, or RA and DEC)",
             advice="give position, time and site on the command line",
         )
     return facts
@@ -442,6 +511,4 @@ def _middle_of(wcs: Any, shape: tuple[int, int], name: str) -> tuple[float, floa
 
 def _middle_time(facts: Facts) -> datetime:
     begin = read_time(str(facts.date_obs), where="date_obs")
-    if facts.exposure_s is None or facts.frames is None:
-        return begin
-    return begin + timedelta(seconds=0.5 * facts.exposure_s * facts.frames)
+    return begin + timedelta(seconds=0.5 * (facts.exposure_s or 0.0) * (facts.frames or 1))

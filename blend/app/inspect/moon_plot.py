@@ -15,6 +15,7 @@ from blend.science.moon import LOWEST_TARGET_DEG, BestHours, MoonPrediction
 
 TARGET, MOON, DARK, BEST = "#1f6f5c", "#b5651d", "#5a6b8c", "#dfe9e5"
 _HOUR_S = 3600.0
+"""Seconds in an hour."""
 
 
 def night_plot(night: Sequence[MoonPrediction], best: BestHours | None, *, kind: str) -> bytes:

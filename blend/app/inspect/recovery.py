@@ -49,6 +49,7 @@ much too bright.
 
 EARLY, SKY, LINE = STEPS[:1], STEPS[1:3], STEPS[3:4]
 SEED = 20
+"""Any number: the same places in every run."""
 
 
 @dataclass(frozen=True)
@@ -225,15 +226,16 @@ def _knots_for(work: Work, name: str, xy: Points) -> Sources:
 
 def _with_knots(sources: dict[str, Any], measured: Work, name: str, knots: Sources) -> dict[str, Any]:
     settings = measured.recipe.continuum_for(name)
-    scale = measured.recorded["continuum"][name]["scale"]
-    strength = scale * settings.throughput_ratio / width_ratio(measured.target, name)
+    scale = measured.lines[name].scale
+    assert scale is not None
+    strength = scale.value * settings.throughput_ratio / width_ratio(measured.target, name)
     changed = dict(sources)
     shares = [(name, 0, strength)]
     if settings.line_in_band:
         index = next(i for i, light in enumerate(sources["rgb"].lights) if settings.from_ in light.planes)
         shares.append(("rgb", index, 1.0))
     for role, index, share in shares:
-        alignment = measured.diagnostics["alignments"][role, index]
+        alignment = measured.alignments[role, index]
         lights = list(changed[role].lights)
         plane = settings.from_ if role == "rgb" else lights[index].planes[0]
         lights[index] = _drawn(lights[index], plane, alignment, knots, share, measured.fwhm_px[role])

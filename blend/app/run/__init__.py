@@ -8,68 +8,21 @@ if TYPE_CHECKING:
     from blend.app.run.check import check_files
     from blend.app.run.job import Outcome, claim_results, run_target, setup_of
     from blend.app.run.load import (
-        FLOAT_IN_FRACTIONS,
-        brightest,
         load_sources,
         open_recipe,
         open_target,
         read_lights,
         read_text,
+        recipe_files,
         recipe_text,
+        shipped_recipes,
     )
-    from blend.app.run.outputs import crop_box, result_names, turner
+    from blend.app.run.outputs import WRITERS, crop_box, picture_writer, result_names, turner
     from blend.app.run.preview import LONG_EDGE, Preview, preview_layers, shrink_layers, star_tint
     from blend.app.run.replay import replay_record
     from blend.app.run.terminal import Progress, printable, summary
+    from blend.app.run.worth import place_of, taken_of_master
 else:
-    from blend.base.door import lazy_names
+    from blend.base.door import open_door
 
-    __getattr__ = lazy_names(
-        __name__,
-        {
-            "check": ["check_files"],
-            "job": ["Outcome", "claim_results", "run_target", "setup_of"],
-            "load": [
-                "FLOAT_IN_FRACTIONS",
-                "brightest",
-                "load_sources",
-                "open_recipe",
-                "open_target",
-                "read_lights",
-                "read_text",
-                "recipe_text",
-            ],
-            "outputs": ["crop_box", "result_names", "turner"],
-            "preview": ["LONG_EDGE", "Preview", "preview_layers", "shrink_layers", "star_tint"],
-            "replay": ["replay_record"],
-            "terminal": ["Progress", "printable", "summary"],
-        },
-    )
-
-__all__ = [
-    "FLOAT_IN_FRACTIONS",
-    "LONG_EDGE",
-    "Outcome",
-    "Preview",
-    "Progress",
-    "brightest",
-    "check_files",
-    "claim_results",
-    "crop_box",
-    "load_sources",
-    "open_recipe",
-    "open_target",
-    "preview_layers",
-    "printable",
-    "read_lights",
-    "read_text",
-    "recipe_text",
-    "replay_record",
-    "result_names",
-    "run_target",
-    "setup_of",
-    "shrink_layers",
-    "star_tint",
-    "summary",
-    "turner",
-]
+    __getattr__, __all__ = open_door(__name__)

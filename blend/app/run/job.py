@@ -21,12 +21,14 @@ from blend.app.run.outputs import (
     pool_beside,
     result_names,
     turner,
+    without_wanted,
 )
 from blend.app.run.preview import Preview, preview_layers, render_preview, settled, star_tint
+from blend.app.run.worth import taken_of, worth_of
 from blend.base.system import peak_mib
 from blend.files.claim import Claim
 from blend.files.reader import read_picture
-from blend.files.record import code_digest, record_text, seal_of, sha256_of, versions
+from blend.files.record import VERSION, code_digest, record_text, seal_of, sha256_of, versions
 from blend.files.source import Marks
 from blend.files.whole import WholeFolder, writing
 from blend.pages import figures
@@ -39,8 +41,6 @@ from blend.recipe.state import Event, Listener, Work
 from blend.recipe.steps.holes import crop_cost
 from blend.recipe.tables import Recipe
 from blend.recipe.target import Target
-
-RECORD_VERSION = 1
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -102,7 +102,7 @@ def run_target(
         del loaded
         results = Results(folder, pool)
         pool.submit(figures.prepare)
-        work, box, seen = _through_steps(begin, results, stages=stages, listener=listener)
+        work, box, seen, balanced = _through_steps(begin, results, stages=stages, listener=listener)
         start = time.perf_counter()
         _say(listener, "write", f"results into {out}", 0.95)
         if recipe.output.crop == "full-coverage":
@@ -110,7 +110,8 @@ def run_target(
         record = _record(work, files, hashes)
         marks.refuse_changes()
         record["crop"] = dict(zip("xywh", box, strict=True))
-        begin_pictures(work, results, box)
+        begin_pictures(work, results, box, balanced=balanced)
+        del balanced
         # The page is drawn while the files are written: neither needs the other.
         page, reason = page_or_plain(
             lambda: _report(work, record, seen, command),
@@ -205,13 +206,13 @@ def _first_state(recipe: Recipe, target: Target, loaded: Loaded, *, seconds: flo
 
 def _through_steps(
     begin: list[Work], results: Results, *, stages: bool, listener: Listener | None
-) -> tuple[Work, Box, _Seen]:
+) -> tuple[Work, Box, _Seen, Work | None]:
     """Take the first state out of ``begin`` through all steps.
 
     Returns the last state, the box that results show, and for the page the balanced layers averaged for previews, and
-    the preview and plots, made beside the steps.
+    the preview and plots, made beside the steps. Last the balanced state, where a picture without lines is asked for.
     """
-    plots = {}
+    plots, balanced = {}, None
     for name, state in run_steps(begin.pop(), listener=listener):
         work = state
         if name == "register":
@@ -222,6 +223,7 @@ def _through_steps(
             plots[name] = results.also(DRAWN_AFTER[name], work)
         if name == "balance":
             layers, factor = preview_layers(work)
+            balanced = work if without_wanted(work.recipe) else None
         if name == "display-blends":
             # Not before: what a blend cannot do shall be told once, by its step, and amounts are chosen at full size.
             layers = layers.with_(recipe=settled(layers.recipe, work))
@@ -229,7 +231,7 @@ def _through_steps(
         if name == "linear-blends":
             box = crop_box(work)
             begin_linear(work, results, box)
-    return work, box, _Seen(layers=layers, preview=preview, plots=plots)
+    return work, box, _Seen(layers=layers, preview=preview, plots=plots), balanced
 
 
 def _record(work: Work, files: tuple[tuple[str, Path], ...], hashes: list[str]) -> dict[str, Any]:
@@ -240,6 +242,7 @@ def _record(work: Work, files: tuple[tuple[str, Path], ...], hashes: list[str]) 
         "gradient",
         "continuum",
         "balance",
+        "target_light",
         "stretch",
         "protect",
         "blend",
@@ -247,10 +250,12 @@ def _record(work: Work, files: tuple[tuple[str, Path], ...], hashes: list[str]) 
         "clipped",
     )
     return {
-        "version": RECORD_VERSION,
+        "version": VERSION,
         "target": work.target.name,
         "recipe": resolved(work.recipe),
         "setup": setup_of(work.target),
+        "taken": taken_of(work),
+        "worth": worth_of(work),
         "code": code_digest(),
         "inputs": [
             {"role": role, "path": str(path), "sha256": digest, "bytes": path.stat().st_size}

@@ -12,6 +12,7 @@ from typing import Any, TypeVar
 import numpy as np
 from numpy.typing import NDArray
 
+from blend.app.run.preview import without_lines
 from blend.base.errors import StepError
 from blend.base.formats import FORMATS
 from blend.base.master import Flag, Master
@@ -22,6 +23,7 @@ from blend.files.reader import upright
 from blend.files.record import sha256_of
 from blend.files.tiff import write_tiff
 from blend.files.whole import WholeFolder, flush_result
+from blend.pages.sheet import draw_sheet, thumbnail
 from blend.recipe.state import COLOUR, Work
 from blend.recipe.steps.holes import coverage_box, holes_of
 from blend.recipe.steps.register import crop_master
@@ -34,11 +36,16 @@ Write = Callable[[Path], None]
 Box = tuple[int, int, int, int]
 PREVIEW_EDGE = 2048
 PRINT_DPI = 300
+COMPARE_EDGE = 1200
+"""Long edge of each picture of a pair, px."""
+TARGET_MARGIN = 0.1
 WRITERS: dict[str, Callable[..., None]] = {
     "png": partial(write_png, long_edge=PREVIEW_EDGE),
     "jpeg": partial(write_jpeg, long_edge=PREVIEW_EDGE),
     "tiff": write_tiff,
     "print": partial(write_tiff, resolution_dpi=PRINT_DPI),
+    "png16": partial(write_png, long_edge=None, bits=16),
+    "p3": partial(write_tiff, wide=True),
 }
 """What writes the upright picture in a format of `FORMATS`; FITS has the reference's own grid instead."""
 
@@ -157,18 +164,70 @@ def _measured(pixels: Array, holes: NDArray[np.bool_] | None) -> Array:
     return data
 
 
-def begin_pictures(work: Work, results: Results, box: Box) -> None:
-    """Begin every picture that the recipe asks for, cut to ``box``: upright, but for the FITS one."""
+def without_wanted(recipe: Recipe) -> bool:
+    """Return whether the picture without lines is asked for, by itself or beside the other."""
+    return not {"without", "compare"}.isdisjoint(recipe.output.formats)
+
+
+def begin_pictures(work: Work, results: Results, box: Box, *, balanced: Work | None = None) -> None:
+    """Begin every picture that the recipe asks for, cut to ``box``: upright, but for the FITS one.
+
+    ``balanced`` is the state after the balance step, where `without_wanted`.
+    """
     assert work.display is not None
-    picture = turner(work)(_cut(work.display, box))
+    turn = turner(work)
+    bare = None if balanced is None else without_lines(balanced)
     for name, entry in FORMATS.items():
         if name not in work.recipe.output.formats:
             continue
-        if name == "fits":
-            write = _fits_writer(work, box)(work.display, COLOUR, "display, sRGB code values 0 to 1")
+        if name == "without":
+            assert bare is not None
+            write: Write = partial(WRITERS["png16"], display=turn(_cut(bare, box)))
+        elif name == "compare":
+            assert bare is not None
+            part = _target_part(work, box)
+            pair = [turn(_cut(pixels, part)) for pixels in (bare, work.display)]
+            write = partial(_write_pair, pair=pair, title=work.target.name, words=_lines_told(work))
         else:
-            write = partial(WRITERS[name], display=picture)
+            write = picture_writer(work, box, name)
         results.begin(entry.file, write)
+
+
+def picture_writer(work: Work, box: Box, form: str) -> Write:
+    """Return what writes the picture in a format of `FORMATS`, cut to ``box``."""
+    assert work.display is not None
+    if form == "fits":
+        return _fits_writer(work, box)(work.display, COLOUR, "display, sRGB code values 0 to 1")
+    return partial(WRITERS[form], display=turner(work)(_cut(work.display, box)))
+
+
+def _target_part(work: Work, box: Box) -> Box:
+    """Return the part of a box that shows the target with a margin around it; all of it where no target is known."""
+    found = work.target_light.box if work.target_light is not None else None
+    if found is None:
+        return box
+    x, y, width, height = found
+    margin = max(8, int(TARGET_MARGIN * max(width, height)))
+    left, top = max(box[0], x - margin), max(box[1], y - margin)
+    right, bottom = min(box[0] + box[2], x + width + margin), min(box[1] + box[3], y + height + margin)
+    return (left, top, right - left, bottom - top) if right - left > 8 and bottom - top > 8 else box
+
+
+def _lines_told(work: Work) -> str:
+    """Return which lines came in, in a caption's words."""
+    told = [
+        f"{entry['from']} into {entry['into']} by {entry['formula']}, amount {entry['amount']:.3g}"
+        for entry in work.recorded.get("blend", {}).values()
+        if entry["amount"]
+    ]
+    return "with " + "; ".join(told) if told else "no line takes part"
+
+
+def _write_pair(path: Path, *, pair: list[Array], title: str, words: str) -> None:
+    tiles = [thumbnail(picture, COMPARE_EDGE) for picture in pair]
+    heading = f"{title}: one stretch and one finish, without and with the lines"
+    sheet = draw_sheet(tiles, ["without lines", words], columns=2, title=heading)
+    write_png(path, sheet, long_edge=None)
 
 
 def check_output(work: Work) -> None:

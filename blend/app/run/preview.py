@@ -19,6 +19,7 @@ from blend.recipe.tables import Recipe
 from blend.science.picture import ciede2000, linear_to_lab, srgb_decode
 
 LONG_EDGE = 1600
+"""Pixels: as wide as a window, and a look is there at once."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -52,20 +53,22 @@ def shrink_layers(work: Work, factor: int) -> Work:
 
 def render_preview(layers: Work, factor: int) -> Preview:
     """Return the picture of binned layers with the recipe's blends and without any."""
-    bare = layers.recipe.model_copy(update={"blend": {}})
     with_lines = run_all(layers, steps=PICTURE_STEPS).display
-    without = run_all(layers.with_(recipe=bare), steps=PICTURE_STEPS).display
-    assert with_lines is not None and without is not None
-    return Preview(with_lines, without, factor)
+    assert with_lines is not None
+    return Preview(with_lines, without_lines(layers), factor)
+
+
+def without_lines(balanced: Work) -> NDArray[np.float32]:
+    """Return the picture of balanced work without any blend: white and sky come from the target, and stay."""
+    bare = balanced.recipe.model_copy(update={"blend": {}})
+    picture = run_all(balanced.with_(recipe=bare, figures=False), steps=PICTURE_STEPS).display
+    assert picture is not None
+    return picture
 
 
 def settled(recipe: Recipe, work: Work) -> Recipe:
     """Return the recipe with the amounts that a run of it chose, in place of every ``auto``."""
-    blends = {
-        name: blend.model_copy(update={"amount": work.recorded["blend"][name]["amount"]})
-        for name, blend in recipe.blend.items()
-    }
-    return recipe.model_copy(update={"blend": blends})
+    return recipe.model_copy(update={"blend": {made.name: made.blend for made in work.blended}})
 
 
 def star_tint(layers: Work, preview: Preview) -> dict[str, Any]:

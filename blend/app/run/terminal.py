@@ -10,8 +10,11 @@ from typing import Any
 
 from blend.base.formats import picture_to_look_at
 from blend.base.system import is_terminal
-from blend.recipe.auto_words import amount_words, auto_words
+from blend.recipe.auto_words import amount_words, auto_words, held_words
+from blend.recipe.scale_words import scale_words
 from blend.recipe.state import Event
+from blend.recipe.tone_words import tone_words
+from blend.recipe.worth_words import worth_words
 
 
 class Progress:
@@ -87,9 +90,12 @@ def summary(record: Mapping[str, Any], out: Path) -> str:
     if "catalogue" in record["balance"]:
         rows.append(("", "", _catalogue(record["balance"])))
     rows += [("stretch", name, _stretch(entry)) for name, entry in record["stretch"].items()]
+    rows += [("tone", "rgb", words) for words in (tone_words(record),) if words]
     for name, entry in record["blend"].items():
         rows.append(("blend", name, _blend(entry)))
         rows += [("", "", words) for words in (auto_words(entry),) if words]
+    taken = record["taken"].get("rgb", {})
+    rows += [("worth", line, worth_words(entry, line, taken)) for line, entry in record["worth"].items()]
     wide = max((len(name) for _, name, _ in rows), default=0)
     lines = [f"{what:<14} {name:<{wide}}  {text}" for what, name, text in rows]
     seconds = sum(record["seconds"].values())
@@ -133,10 +139,10 @@ def _gradient(entry: Mapping[str, Any]) -> str:
 
 
 def _continuum(entry: Mapping[str, Any]) -> str:
-    none = "" if entry["line_light"]["found"] else "; no line light found"
-    if entry["how"] == "given":
-        return f"scale {entry['scale']:.4g}, given{none}"
-    return f"scale {entry['scale']:.4g} +- {entry['error']:.2g} from {entry['stars']} stars{none}"
+    told = entry["line_light"]
+    held = held_words(told) if told["found"] else "no line light found"
+    outside = "" if entry.get("passband", {}).get("passes", True) else "the line may lie outside its filter"
+    return "; ".join(words for words in (f"scale {scale_words(entry)}", held, outside) if words)
 
 
 def _stretch(entry: Mapping[str, Any]) -> str:

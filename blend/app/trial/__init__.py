@@ -8,18 +8,8 @@ if TYPE_CHECKING:
     from blend.app.trial.keep import keep_tile
     from blend.app.trial.layers import parse_view
     from blend.app.trial.trial import Question, try_variants
-    from blend.app.trial.variants import parse_variation, value_text
+    from blend.app.trial.variants import Variation, parse_variation, value_text
 else:
-    from blend.base.door import lazy_names
+    from blend.base.door import open_door
 
-    __getattr__ = lazy_names(
-        __name__,
-        {
-            "keep": ["keep_tile"],
-            "layers": ["parse_view"],
-            "trial": ["Question", "try_variants"],
-            "variants": ["parse_variation", "value_text"],
-        },
-    )
-
-__all__ = ["Question", "keep_tile", "parse_variation", "parse_view", "try_variants", "value_text"]
+    __getattr__, __all__ = open_door(__name__)

@@ -17,7 +17,7 @@ from blend.recipe.pipeline import PICTURE_STEPS, run_all
 from blend.recipe.state import COLOUR, Work
 from blend.recipe.steps.blends import display_sky, luminance_noise
 from blend.recipe.steps.protect_stars import colour_saturated, fill_picture, guard_lines
-from blend.recipe.steps.stretch import mean_noise, plane_noise, white_level
+from blend.recipe.steps.stretch import aim, plane_noise, shown_noise, white_level
 from blend.science.picture import SMALLEST_SIGMA
 
 
@@ -81,13 +81,11 @@ def scene_of(small: Work, factor: int, *, command: str = "") -> Scene:
 
 def _chosen_amounts(work: Work) -> dict[str, float]:
     """Return the amounts that the recipe leaves open, as its steps choose them on these layers."""
-    blends = work.recipe.blend
-    names = [name for name, blend in blends.items() if blend.amount == "auto"]
-    if not names:
+    if all(blend.amount != "auto" for blend in work.recipe.blend.values()):
         return {}
-    told = run_all(work, steps=PICTURE_STEPS[:-1]).recorded["blend"]
+    done = run_all(work, steps=PICTURE_STEPS[:-1]).blended
     # Four figures: what stands in the copied command is what is drawn.
-    return {name: float(f"{told[name]['amount']:.4g}") for name in names}
+    return {made.name: float(f"{made.blend.weight:.4g}") for made in done if made.choice is not None}
 
 
 def _lines(work: Work) -> dict[str, NDArray[np.float32]]:
@@ -123,10 +121,12 @@ def _facts(work: Work, factor: int, shape: tuple[int, ...]) -> dict[str, Any]:
         "columns": shape[1],
         "factor": factor,
         "white": white_level(work),
+        "top": white_level(work) if isinstance(settings.white, str) else settings.white,
+        "target": aim(work),
         "colour": settings.colour,
         "stretch": _curve_settings(work, "rgb"),
         "sigma": max(noise.values()),
-        "shown_sigma": mean_noise(work) if settings.colour == "preserve" else None,
+        "shown_sigma": shown_noise(work),
         "noise": {**noise, "luminance": luminance_noise(work)},
         "display": _display_facts(work),
         "lines": {name: _line_settings(work, name) for name in work.lines},

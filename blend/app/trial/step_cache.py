@@ -248,7 +248,7 @@ class StepCache:
         for _, state in run_steps(begin.pop(), steps=STEPS[:depth], listener=self.listener):
             work = state
         assert work is not None
-        return work.with_(diagnostics={})
+        return work
 
 
 def plain_picture(layers: Work, recipe: Recipe) -> Work:

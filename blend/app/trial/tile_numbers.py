@@ -43,7 +43,7 @@ class Yardstick:
         clear = np.isfinite(layers.rgb.pixels).all(axis=0) if mask is None else mask < 0.05
         clear = np.asarray(clear & ~layers.invalid())
         shines = np.asarray(clear & (emission > 5.0 * sigma / factor))
-        near = _grown(shines) & clear & (emission < 2.0 * sigma / factor)
+        near = grown(shines) & clear & (emission < 2.0 * sigma / factor)
         self._shines, self._near = _sample(shines), _sample(near)
         self._sky = _sample(_pairs(clear & (emission < 2.0 * sigma / factor), layers))
 
@@ -72,7 +72,7 @@ class Yardstick:
             if self.layers.stars is None
             else star_tint(self.layers, Preview(work.display, plain.display, self.factor))
         )
-        outside = [entry.get("out_of_gamut") or 0.0 for entry in work.recorded.get("blend", {}).values()]
+        outside = [made.out_of_gamut or 0.0 for made in work.blended]
         return {
             "emission_contrast": contrast,
             "emission_gain": gain,
@@ -112,7 +112,7 @@ def _emission(layers: Work) -> tuple[NDArray[np.float32], float, str]:
     return np.zeros(layers.rgb.shape, dtype=np.float32), 1.0, "red"
 
 
-def _grown(mask: NDArray[np.bool_]) -> NDArray[np.bool_]:
+def grown(mask: NDArray[np.bool_]) -> NDArray[np.bool_]:
     """Return the pixels at most `NEAR` blocks from any of the mask."""
     high, broad = (-(-edge // BLOCK) * BLOCK for edge in mask.shape)
     whole = np.zeros((1, high, broad), dtype=np.float32)
@@ -122,8 +122,8 @@ def _grown(mask: NDArray[np.bool_]) -> NDArray[np.bool_]:
         # Down, then, turned, across: both together reach a square.
         wide = np.pad(blocks, ((NEAR, NEAR), (0, 0)))
         blocks = np.logical_or.reduce([wide[k : k + blocks.shape[0]] for k in range(2 * NEAR + 1)]).T
-    grown = np.repeat(np.repeat(blocks, BLOCK, axis=0), BLOCK, axis=1)
-    return np.asarray(grown[: mask.shape[0], : mask.shape[1]])
+    whole = np.repeat(np.repeat(blocks, BLOCK, axis=0), BLOCK, axis=1)
+    return np.asarray(whole[: mask.shape[0], : mask.shape[1]])
 
 
 def _pairs(sky: NDArray[np.bool_], layers: Work) -> NDArray[np.bool_]:

@@ -90,7 +90,10 @@ def make_tiles(
                 at_opening = layers.with_(recipe=variants[index].recipe)
                 beside.call(_write_page, folder, at_opening, command, cache.factor, notes)
                 del at_opening
-            warnings |= dict.fromkeys(work.warnings)
+            warnings |= dict.fromkeys(
+                (code, f"tile {index + 1}: {text}" if code == "blend-loss" else text)
+                for code, text in work.warnings
+            )
             del layers, work, picture
     order = range(len(variants))
     return Tiles([tiles[i] for i in order], [small[i] for i in order], (*warnings, *notes))

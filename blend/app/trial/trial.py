@@ -28,7 +28,9 @@ from blend.recipe.target import Target
 TRIAL = "trial.json"
 SHEET = "sheet.png"
 VERSION = 1
+"""Of the trial file's layout, as `summaries.VERSION`."""
 MOST_TRIAL_BYTES = 64 * 2**20
+"""As of a record, `record.MOST_RECORD_BYTES`."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -47,11 +49,13 @@ class Question:
     settings: Mapping[str, Any]
     root: str = ""
     recipe_word: str = ""
+    parents: Sequence[Path] = ()
 
     def files(self) -> list[Path]:
         """Return every file that is read for the answer."""
         return [
             Path(self.recipe_name),
+            *self.parents,
             Path(self.target_path),
             *(path for _, path in self.target.paths()),
         ]

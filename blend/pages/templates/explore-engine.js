@@ -1,12 +1,14 @@
 // The arithmetic of the page: the steps after balance and before finish, as the program does them.
-// It needs CURVES, FORMULAS and blendClip, which stand before it, and touches no document.
+// It needs CURVES, FORMULAS, LUMINANCE_WEIGHTS and blendClip, which stand before it, and touches no document.
 
 const COLOUR = ["red", "green", "blue"];
 const CHUNK = 256;
 const BLOCK = 32 * CHUNK;
 const SAME_CODE = 6e-8;
 const MOST_SKY_NOISE = 0.025;
-const [WEIGHT_RED, WEIGHT_GREEN, WEIGHT_BLUE] = [0.2126, 0.7152, 0.0722];
+const MOST_TARGET_NOISE = 0.02;
+const KNEE = 0.6, EDGE = 0.999;
+const [WEIGHT_RED, WEIGHT_GREEN, WEIGHT_BLUE] = LUMINANCE_WEIGHTS;
 
 // --- sRGB, IEC 61966-2-1, by tables of 2^16 steps: within 1e-4 of a code value -----------------------------
 
@@ -59,11 +61,39 @@ function rootOf(miss, low, high) {
   return 0.5 * (low + high);
 }
 
-function solveStretch({curve, sky_level: wanted, black_sigma: blackSigma, sigma, white, shown}) {
-  const entry = CURVES[curve];
+function solveStretch({curve, sky_level: wanted, black_sigma: blackSigma, sigma, white, shown, target}) {
   const noise = sigma > 0 ? sigma : 1e-6 * white;
   const visible = shown > 0 ? shown : noise;
-  const black = -blackSigma * noise;
+  const ask = {curve, wanted, visible};
+  if (!target) return solveBetween(ask, -blackSigma * noise, white);
+  const lowest = -0.999 * white * wanted / (1 - wanted);
+  const black = Math.min(-blackSigma * noise, Math.max(-wanted * visible / MOST_TARGET_NOISE, lowest));
+  const [light, level] = target, top = solveReach(ask, black, white, light, level);
+  const solved = solveBetween(ask, black, top), {reach} = solved;
+  if (top >= white || light >= white) return solved;
+  const shownAt = (x) => CURVES[curve].value((x - black) / (top - black), solved.parameter);
+  const step = 1e-5 * (light - black), at = shownAt(light);
+  const slope = (shownAt(light + step) - shownAt(light - step)) / (2 * step);
+  return {...solved, white, m: -black / (white - black), ratio: (white - black) / reach,
+    shoulder: (light - black) / (white - black), shoulderLevel: at, steep: Math.max(slope * (white - light) / (1 - at), 1e-3)};
+}
+
+// The level at which the curve alone is 1, so that the target lands at its own; least where noise allows no less.
+function solveReach(ask, black, white, light, level) {
+  const low = Math.max(black - 1.0005 * black / ask.wanted, light * (1 + 1e-9));
+  if (low >= white) return white;
+  const miss = (logarithm) => {
+    const reach = Math.exp(logarithm), {parameter} = solveBetween({...ask, asked: true}, black, reach);
+    return CURVES[ask.curve].value((light - black) / (reach - black), parameter) - level;
+  };
+  if (miss(Math.log(white)) >= 0) return white;
+  if (miss(Math.log(low)) <= 0) return low;
+  return Math.exp(rootOf(miss, Math.log(low), Math.log(white)));
+}
+
+// `asked` wants the parameter for the level asked for, whatever the noise.
+function solveBetween({curve, wanted, visible, asked}, black, white) {
+  const entry = CURVES[curve];
   const reach = white - black;
   const m = -black / reach;
   const parameterFor = (level) => {
@@ -85,21 +115,26 @@ function solveStretch({curve, sky_level: wanted, black_sigma: blackSigma, sigma,
     if (lowest >= wanted || noiseFor(lowest) >= MOST_SKY_NOISE) return Math.min(lowest, wanted);
     return rootOf((level) => noiseFor(level) - MOST_SKY_NOISE, lowest, wanted);
   };
-  const level = entry.parameter ? quietLevel() : m;
+  const level = entry.parameter ? (asked ? wanted : quietLevel()) : m;
   const parameter = entry.parameter ? parameterFor(level) : NaN;
-  return {curve, parameter, black, white, level, m, noise: slopeFor(parameter) * visible, lowered: entry.parameter !== "" && level < wanted};
+  return {curve, parameter, black, white, level, m, reach, ratio: 1, shoulder: 1, noise: slopeFor(parameter) * visible,
+    lowered: entry.parameter !== "" && level < wanted};
 }
 
-const valueOf = (solved) => (x) => CURVES[solved.curve].value(x, solved.parameter);
+const valueOf = ({curve, parameter, ratio, shoulder, shoulderLevel, steep}) => (x) => {
+  if (x <= shoulder) return CURVES[curve].value(x * ratio, parameter);
+  const u = (x - shoulder) / (1 - shoulder);
+  return shoulderLevel + (1 - shoulderLevel) * steep * u / (1 + (steep - 1) * u);
+};
 
 function gainTable(solved) {
   const value = valueOf(solved);
   return tabulate((x) => decodeAny(Math.min(value(x), 1)) / x, 0.1 * solved.m);
 }
 
-// Every plane of a pixel by one gain, from the mean of the three; past 1, mixed with grey of the pixel's own mean.
+// Every plane of a pixel by one gain, from the mean of the three; colours past the knee give up brightness and chroma.
 // Takes light of the layers and leaves light in [0, 1]. Comparisons, where Math.min and Math.max would cost thrice that.
-function stretchColour([red, green, blue], count, {black, white, m}, {first, values}) {
+function stretchColour([red, green, blue], count, {black, white, m}, {first, values}, turnBack) {
   const scale = 1 / (white - black), least = 0.1 * m, [faintest, brightest] = [values[0], values[values.length - 1]];
   for (let i = 0; i < count; i += 1) {
     const r = (red[i] - black) * scale, g = (green[i] - black) * scale, b = (blue[i] - black) * scale;
@@ -107,21 +142,48 @@ function stretchColour([red, green, blue], count, {black, white, m}, {first, val
     floatView[0] = mean;
     const gain = mean < least ? faintest : mean < 1 ? values[(bitView[0] >>> PART_BITS) - first] : brightest;
     const x = r * gain, y = g * gain, z = b * gain;
-    if (x >= 0 && y >= 0 && z >= 0 && x <= 1 && y <= 1 && z <= 1) {
+    const grey = mean * gain, edge = grey + KNEE * (1 - grey);
+    if (x >= 0 && y >= 0 && z >= 0 && x <= edge && y <= edge && z <= edge) {
       red[i] = x; green[i] = y; blue[i] = z;
     } else if (mean !== mean) {
       red[i] = green[i] = blue[i] = NaN;
     } else {
-      paleInto(red, green, blue, i, x, y, z, Math.min(mean * gain, 1));
+      paleInto(red, green, blue, i, x, y, z, grey, turnBack);
     }
   }
 }
 
-function paleInto(red, green, blue, i, x, y, z, grey) {
-  const top = Math.max(x, y, z), share = top > 1 ? Math.min((1 - grey) / Math.max(top - grey, 1e-12), 1) : 1;
-  red[i] = clip01(grey + share * (x - grey));
-  green[i] = clip01(grey + share * (y - grey));
-  blue[i] = clip01(grey + share * (z - grey));
+function paleInto(red, green, blue, i, x, y, z, mean, turnBack) {
+  const top = Math.max(x, y, z);
+  let down = 1 / Math.max(mean, 1);
+  if (top * down > 1) down *= Math.min(mean, 1) + (1 - Math.min(mean, 1)) / (top * down);
+  const grey = mean * down, out = (top * down - grey) / Math.max(1 - grey, 1e-12), past = (out - KNEE) / (1 - KNEE);
+  const share = out > KNEE ? (KNEE + (1 - KNEE) * past / (1 + past)) / out : 1;
+  const whole = [x * down, y * down, z * down], paled = whole.map((light) => grey + share * (light - grey));
+  const [r, g, b] = share < 1 ? turnBack(whole, paled) : paled;
+  red[i] = clip01(r); green[i] = clip01(g); blue[i] = clip01(b);
+}
+
+// Gives a colour the OKLab hue of another.
+function hueKeeper(spaces) {
+  const toLms = mixer(spaces.RGB_TO_LMS), fromLms = mixer(spaces.LMS_TO_RGB);
+  const toOklab = mixer(spaces.LMS_TO_OKLAB), fromOklab = mixer(spaces.OKLAB_TO_LMS);
+  const root = (cone) => Math.cbrt(Math.max(cone, 0));
+  const labOf = (light) => {
+    const lab = [0, 0, 0];
+    toLms(...light, lab);
+    toOklab(root(lab[0]), root(lab[1]), root(lab[2]), lab);
+    return lab;
+  };
+  return (whole, paled) => {
+    const [, a, b] = labOf(whole), out = labOf(paled);
+    const kept = Math.sqrt((out[1] ** 2 + out[2] ** 2) / Math.max(a * a + b * b, 1e-12));
+    fromOklab(out[0], kept * a, kept * b, out);
+    const pale = labOf(paled)[0] ** 3;
+    fromLms(out[0] ** 3, out[1] ** 3, out[2] ** 3, out);
+    const most = Math.max(...out), part = (EDGE - pale) / (most - pale);
+    return most > EDGE && pale < EDGE ? out.map((light) => pale + part * (light - pale)) : out;
+  };
 }
 
 const SMALLEST = 2 ** -24;
@@ -135,7 +197,7 @@ function stretchPlane(plane, count, solved, table) {
     if (x !== x) { plane[i] = NaN; continue; }
     floatView[0] = x < SMALLEST ? SMALLEST : x > 1 ? 1 : x;
     const y = values[(bitView[0] >>> PART_BITS) - first];
-    plane[i] = x <= SMALLEST ? Math.max(CURVES[solved.curve].value(Math.max(x, 0), solved.parameter), 0) : Math.min(y, 1);
+    plane[i] = x <= SMALLEST ? Math.max(valueOf(solved)(Math.max(x, 0)), 0) : Math.min(y, 1);
   }
 }
 
@@ -364,7 +426,7 @@ function starPlaces(mask, strength, chunks) {
 function makeEngine(facts, layers, mask) {
   const size = facts.rows * facts.columns;
   const chunks = Math.ceil(size / CHUNK);
-  const methods = {ratio: null, ...replacers(facts.spaces)};
+  const methods = {ratio: null, ...replacers(facts.spaces)}, turnBack = hueKeeper(facts.spaces);
   const colour = COLOUR.map((name) => layers[name]);
   const buffers = COLOUR.map(() => new Float32Array(BLOCK));
   const [ownBefore, wanted, shifted] = COLOUR.map(() => new Float32Array(BLOCK));
@@ -386,13 +448,14 @@ function makeEngine(facts, layers, mask) {
     const level = own.own_level ? own.sky_level : settings.sky_level;
     const key = `${name} ${level} ${sigma}`;
     if (!(solvedFor[name]?.key === key)) {
-      solvedFor[name] = {key, value: solveStretch({...own, sky_level: level, sigma, white: facts.white, shown})};
+      solvedFor[name] = {key, value: solveStretch({...own, sky_level: level, sigma, white: name === "rgb" ? facts.top : facts.white, shown,
+        target: name === "rgb" ? facts.target : null})};
     }
     return solvedFor[name].value;
   }
 
   // Masters that are stretched already have a sky and its noise, and no curve.
-  const asGiven = ({level, noise}) => ({curve: "no", parameter: 0, black: 0, white: 1, m: 0, level, noise, lowered: false});
+  const asGiven = ({level, noise}) => ({curve: "no", parameter: 0, black: 0, white: 1, m: 0, ratio: 1, shoulder: 1, level, noise, lowered: false});
   const solveColour = (settings) => (facts.display ? asGiven(facts.display)
     : solve("rgb", settings, facts.sigma, facts.shown_sigma));
 
@@ -555,7 +618,7 @@ function makeEngine(facts, layers, mask) {
     if (facts.display) {
       for (const plane of planes) decodeRun(plane, count, plane);
     } else if (facts.colour === "preserve") {
-      stretchColour(planes, count, solved, colourTable(solved));
+      stretchColour(planes, count, solved, colourTable(solved), turnBack);
     } else {
       for (const plane of planes) {
         stretchPlane(plane, count, solved, colourTable(solved));

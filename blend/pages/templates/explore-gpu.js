@@ -27,15 +27,31 @@ float entry(sampler2D table, float x, int firstEntry) {
   return texelFetch(table, ivec2(place & ${TABLE_WIDTH - 1}, place / ${TABLE_WIDTH}), 0).r;
 }
 
+vec3 labOf(vec3 light) {
+  vec3 lms = max(toLms * light, 0.0);
+  return toOklab * vec3(cubeRoot(lms.x), cubeRoot(lms.y), cubeRoot(lms.z));
+}
+
 vec3 keptColour(vec3 light) {
   vec3 x = (light - black) * scale;
   float mean = (x.r + x.g + x.b) / 3.0;
   float gain = entry(curve, clamp(mean, least, 1.0), first);
-  x *= gain;
-  float top = max(x.r, max(x.g, x.b));
-  if (top > 1.0) {
-    float grey = min(mean * gain, 1.0);
-    x = grey + min((1.0 - grey) / max(top - grey, 1e-12), 1.0) * (x - grey);
+  float top = gain * max(x.r, max(x.g, x.b));
+  float down = 1.0 / max(mean * gain, 1.0);
+  float bright = min(mean * gain, 1.0);
+  if (top * down > 1.0) down *= bright + (1.0 - bright) / (top * down);
+  float grey = mean * gain * down;
+  x *= gain * down;
+  float past = ((top * down - grey) / max(1.0 - grey, 1e-12) - ${KNEE}) / (1.0 - ${KNEE});
+  if (past > 0.0) {
+    float kept = ${KNEE} + (1.0 - ${KNEE}) * past / (1.0 + past);
+    vec3 paled = grey + kept / (${KNEE} + (1.0 - ${KNEE}) * past) * (x - grey);
+    vec3 old = labOf(x), lab = labOf(paled);
+    lab.yz = sqrt(dot(lab.yz, lab.yz) / max(dot(old.yz, old.yz), 1e-12)) * old.yz;
+    vec3 root = fromOklab * lab;
+    x = fromLms * (root * root * root);
+    float most = max(x.r, max(x.g, x.b)), pale = lab.x * lab.x * lab.x;
+    if (most > ${EDGE} && pale < ${EDGE}) x = pale + (${EDGE} - pale) / (most - pale) * (x - pale);
   }
   return clamp(x, 0.0, 1.0);
 }

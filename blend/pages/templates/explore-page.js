@@ -303,7 +303,7 @@ function blendControls(blend) {
     redraw();
   });
   fill();
-  const amount = slider(`${key}.amount`, "amount", {min: 0, max: 3, step: 0.01, value: blend.amount}, (next) => {
+  const amount = slider(`${key}.amount`, "amount", {min: 0, max: MOST_AMOUNT, step: 0.01, value: blend.amount}, (next) => {
     blend.amount = next;
     redraw();
   });

@@ -12,7 +12,9 @@ from blend.base.errors import StepError
 from blend.base.rowblocks import map_row_blocks, map_together
 from blend.recipe.state import COLOUR, Line, Plane, Work, frozen
 from blend.recipe.steps.doubts import doubt_white
+from blend.recipe.steps.flatwords import APERTURE_FWHM
 from blend.recipe.steps.holes import with_holes_filled
+from blend.recipe.steps.target_light import with_target_light
 from blend.science.picture import (
     LEAST_SIGNAL,
     Gains,
@@ -23,8 +25,8 @@ from blend.science.picture import (
 )
 from blend.science.stars import Matches, match_catalogue, shared_noise, sky_to_pixels, star_fluxes
 
-APERTURE_FWHM, USUAL_FWHM_PX = 1.5, 2.7
-"""Radius of a star's circle, and the width taken where no star tells one."""
+USUAL_FWHM_PX = 2.7
+"""The width taken where no star tells one (chosen, not measured)."""
 
 ENOUGH_STARS = 12
 """So many tell white without the fainter ones."""
@@ -58,7 +60,7 @@ def balance(work: Work) -> Work:
     work = work.with_(masters=frozen(masters), lines=frozen(lines), gains=tuple(by_plane.values()))
     for key, value in told.items():
         work = work.tell("balance", key, value)
-    return with_holes_filled(work)
+    return with_target_light(with_holes_filled(work))
 
 
 def line_times(line: Line, gain: float) -> Line:

@@ -12,13 +12,14 @@ from blend.base.master import Domain
 from blend.base.robust import difference_noise
 from blend.base.rowblocks import copy_planes, map_row_blocks
 from blend.recipe.blendtable import Blend
-from blend.recipe.state import COLOUR, Behind, Plane, Work
-from blend.recipe.steps.choose_amounts import choose_display, choose_linear
-from blend.recipe.steps.loss import refuse_loss
-from blend.recipe.steps.protect_stars import begin_blends, depends_on_star, limit_gain, picture_behind
-from blend.recipe.steps.stretch import black_level, plane_noise, stretch_facts, white_level
-from blend.science.line import H_ALPHA_NM
+from blend.recipe.state import COLOUR, AppliedBlend, Behind, Plane, Work
+from blend.recipe.steps.choose_amounts import choice_facts, choose_display, choose_linear
+from blend.recipe.steps.loss import heed_loss
+from blend.recipe.steps.protect_stars import begin_blends, limit_gain, picture_behind
+from blend.recipe.steps.stretch import black_level, plane_noise, white_level, with_stretch
+from blend.science.line import H_ALPHA_NM, Choice
 from blend.science.picture import (
+    LUMINANCE_WEIGHTS,
     Formula,
     SolvedStretch,
     apply_formula,
@@ -47,16 +48,15 @@ def blend_linear(work: Work) -> Work:
     work = work if work.linear is not None else begin_blends(work)
     linear = work.linear
     assert linear is not None
+    work = work.with_(blended=())
     for name, blend, formula in _blends(work, "linear"):
-        layer = _linear_layer(work, blend)
-        auto: dict[str, Any] = {}
+        layer, choice = _linear_layer(work, blend), None
         if blend.amount == "auto":
-            blend, auto["auto"] = choose_linear(work, name, blend, formula, _linear_base(linear, blend))
+            blend, choice = choose_linear(work, name, blend, formula, _linear_base(linear, blend))
         if blend.amount != 0:
-            linear, behind = _into_linear(work, linear, name, blend, formula, layer)
-            work = work.with_(behind=behind)
+            work, linear = _into_linear(work, linear, name, blend, formula, layer)
             work = _warn_of_share(work, name, blend)
-        work = work.tell("blend", name, {**_blend_facts(work, blend, formula), **auto})
+        work = _with_blend(work, AppliedBlend(name=name, blend=blend, formula=formula, choice=choice))
     return work.with_(linear=linear)
 
 
@@ -72,15 +72,13 @@ def blend_display(work: Work) -> Work:
                 expected="a share only beside a linear formula into red",
                 advice="take the share out",
             )
-        facts: dict[str, Any] = {}
+        choice = outside = None
         if blend.amount == "auto":
-            blend, facts["auto"] = _choose_display(work, name, blend, formula)
-        facts = _blend_facts(work, blend, formula) | facts
+            blend, choice = _choose_display(work, name, blend, formula)
         if blend.amount != 0:
             work, outside = _into_display(work, name, blend, formula)
-            if outside is not None:
-                facts["out_of_gamut"] = outside
-        work = work.tell("blend", name, facts)
+        made = AppliedBlend(name=name, blend=blend, formula=formula, choice=choice, out_of_gamut=outside)
+        work = _with_blend(work, made)
     return work.with_(behind=None)
 
 
@@ -89,7 +87,9 @@ def _blends(work: Work, domain: Domain) -> list[tuple[str, Blend, Formula]]:
     return [(name, blend, work.recipe.formula(blend.formula)) for name, blend in blends.items()]
 
 
-def _blend_facts(work: Work, blend: Blend, formula: Formula) -> dict[str, Any]:
+def _with_blend(work: Work, made: AppliedBlend) -> Work:
+    """Return the work with one more blend made, which the record tells."""
+    blend, formula = made.blend, made.formula
     facts: dict[str, Any] = {
         "into": blend.into,
         "from": blend.from_,
@@ -102,12 +102,16 @@ def _blend_facts(work: Work, blend: Blend, formula: Formula) -> dict[str, Any]:
         facts["method"] = blend.method
     if not work.lines[blend.master].found:
         facts["line_light"] = False
-    elif formula.name == "emission-add":
+    elif formula.additive:
         facts["line_contrast"] = 1.0 + blend.weight
     if blend.share != "none":
         facts["share"] = blend.share_factors
         facts["model"] = blend.share_words
-    return facts
+    if made.choice is not None:
+        facts["auto"] = choice_facts(blend, made.choice)
+    if made.out_of_gamut is not None:
+        facts["out_of_gamut"] = made.out_of_gamut
+    return work.with_(blended=(*work.blended, made)).tell("blend", made.name, facts)
 
 
 def _warn_of_share(work: Work, name: str, blend: Blend) -> Work:
@@ -141,18 +145,19 @@ def _linear_base(linear: Plane, blend: Blend) -> Plane:
 
 def _into_linear(
     work: Work, linear: Plane, name: str, blend: Blend, formula: Formula, layer: _Layer
-) -> tuple[Plane, Behind | None]:
-    """Return a linear picture with one blend in it, and what lies behind its stars with the same blend in it."""
+) -> tuple[Work, Plane]:
+    """Return a linear picture with one blend in it, and the work with the same blend behind its stars."""
     behind = work.behind
     base, changed = _linear_change(work, linear, blend, formula, layer)
     if behind is not None:
         low, high = _linear_change(work, behind.planes, blend, formula, _at(layer, behind))
-        if depends_on_star(formula):
+        if not formula.additive:
             changed = limit_gain(work, behind, base, changed, high - low)
         behind = Behind(places=behind.places, planes=_put_linear(work, behind.planes, blend, low, high))
     limits = black_level(work), white_level(work)
-    refuse_loss(name, formula, blend_loss(base, layer.pixels, changed, low=limits[0], high=limits[1]))
-    return _put_linear(work, linear, blend, base, changed), behind
+    loss = blend_loss(base, layer.pixels, changed, low=limits[0], high=limits[1])
+    work = heed_loss(work.with_(behind=behind), name, formula, loss)
+    return work, _put_linear(work, linear, blend, base, changed)
 
 
 def _at(layer: _Layer, behind: Behind) -> _Layer:
@@ -190,8 +195,8 @@ def _add_share(plane: Plane, factor: float, *, after: Plane, before: Plane) -> N
 
 
 def luminance_noise(work: Work) -> float:
-    weights = (0.2126, 0.7152, 0.0722)
-    return float(np.sqrt(sum((w * plane_noise(work, p)) ** 2 for w, p in zip(weights, COLOUR, strict=True))))
+    pairs = zip(LUMINANCE_WEIGHTS, COLOUR, strict=True)
+    return float(np.sqrt(sum((weight * plane_noise(work, plane)) ** 2 for weight, plane in pairs)))
 
 
 def _formula(
@@ -223,11 +228,11 @@ def _into_display(work: Work, name: str, blend: Blend, formula: Formula) -> tupl
     base, changed = change(picture, layer)
     if behind is not None:
         low, high = change(behind.planes, _at(layer, behind))
-        if depends_on_star(formula):
+        if not formula.additive:
             changed = limit_gain(work, behind, base, changed, high - low)
         planes, _ = _put_display(behind.planes, blend, low, high, sky=sky)
         behind = Behind(places=behind.places, planes=planes)
-    refuse_loss(name, formula, blend_loss(base, layer.pixels, changed, low=0.0, high=1.0))
+    work = heed_loss(work, name, formula, blend_loss(base, layer.pixels, changed, low=0.0, high=1.0))
     display, share = _put_display(picture, blend, base, changed, sky=sky)
     return work.with_(display=display, behind=behind), share
 
@@ -244,7 +249,7 @@ def _put_display(
     return display, None
 
 
-def _choose_display(work: Work, name: str, blend: Blend, formula: Formula) -> tuple[Blend, dict[str, Any]]:
+def _choose_display(work: Work, name: str, blend: Blend, formula: Formula) -> tuple[Blend, Choice]:
     assert work.display is not None
     stretched = work.masters[blend.master].domain == "display"
     solved = None if stretched else _solve_line(work, blend, _linear_layer(work, blend).sigma)
@@ -254,7 +259,7 @@ def _choose_display(work: Work, name: str, blend: Blend, formula: Formula) -> tu
 
 def display_sky(work: Work) -> tuple[float, float]:
     """Return the level of the sky in the picture and its noise there."""
-    solved = work.diagnostics.get("stretch rgb")
+    solved = work.stretches.get("rgb")
     if solved is not None:
         return solved.sky_level, solved.sky_noise
     assert work.display is not None
@@ -271,7 +276,7 @@ def _display_layer(work: Work, blend: Blend, neutral: float) -> tuple[Work, _Lay
         return work, _Layer(shifted, difference_noise(pixels))
     layer = _linear_layer(work, blend)
     solved = _solve_line(work, blend, layer.sigma)
-    work = work.tell("stretch", name, stretch_facts(solved)).show(f"stretch {name}", solved)
+    work = with_stretch(work, name, solved)
     return work, _Layer(stretch_line(layer.pixels, solved, neutral=neutral), solved.sky_noise)
 
 

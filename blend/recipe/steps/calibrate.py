@@ -10,7 +10,7 @@ import numpy as np
 from blend.base.errors import InputError, StepError
 from blend.base.master import Flag, Master, flags_of
 from blend.base.rowblocks import map_row_blocks, map_together
-from blend.recipe.state import Source, Work, frozen
+from blend.recipe.state import Plane, Source, Work, frozen
 from blend.recipe.steps.doubts import fill_hot_columns, refuse_odd_units
 from blend.recipe.steps.rays import note_on_rays, without_rays
 from blend.recipe.tables import Calibrate
@@ -51,7 +51,7 @@ def _calibrated_source(work: Work, name: str) -> tuple[Source, list[tuple[str, s
         if settings.hot_sigma:
             done, counts = without_rays(done)
             rays |= counts
-        lights.append(_measured(done))
+        lights.append(measured(done))
     calibrated = Source(lights=tuple(lights))
     refuse_odd_units(name, calibrated)
     return calibrated, notes, rays
@@ -78,14 +78,7 @@ def _calibrated(
         return light, ()
     facts = light.facts
     done = calibrate_light(
-        Frame(
-            pixels=light.pixels,
-            exposure_s=facts.exposure_s,
-            temperature_c=facts.temperature_c,
-            iso=facts.iso,
-            filter=facts.filter,
-            file_planes=facts.file_planes,
-        ),
+        _as_frame(light.pixels, light),
         saturation=[facts.saturation.get(plane) for plane in light.planes],
         dark_scaling=settings.dark_scaling,
         hot_sigma=settings.hot_sigma or float("inf"),
@@ -110,6 +103,10 @@ def _frame(master: Master, light: Master, index: int, where: str) -> Frame:
             expected="three planes, as the light has",
             advice="stack the calibration frames as the lights were stacked",
         )
+    return _as_frame(pixels, master)
+
+
+def _as_frame(pixels: Plane, master: Master) -> Frame:
     facts = master.facts
     return Frame(
         pixels=pixels,
@@ -153,8 +150,8 @@ def _typical(frame: Master, index: int) -> float:
     return float(np.median(sample_pixels(frame.pixels[min(index, len(frame.planes) - 1)])))
 
 
-def _measured(light: Master) -> Master:
-    """Return the light with its noise as a fact: what its file states, else what its pixels show.
+def measured(light: Master) -> Master:
+    """Return a light with its noise as a fact: what its file states, else what its pixels show.
 
     A stack of interpolated frames hides its noise from every measurement; a header that tells it knows better.
     """
@@ -167,6 +164,6 @@ def _measured(light: Master) -> Master:
     unstated = [plane for plane in light.planes if plane not in light.facts.noise]
     broad = {plane: noise_over_areas(light.plane(plane), invalid=invalid) for plane in unstated}
     return light.with_facts(
-        noise=frozen({**noise, **light.facts.noise}),
+        noise=frozen({name: {**found, **light.facts.noise.get(name, {})} for name, found in noise.items()}),
         broad_noise=frozen({plane: sigma for plane, sigma in broad.items() if sigma is not None}),
     )

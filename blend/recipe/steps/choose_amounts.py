@@ -8,7 +8,7 @@ import numpy as np
 
 from blend.base.errors import StepError
 from blend.base.robust import difference_noise
-from blend.recipe.auto_words import ADDS, most_amount
+from blend.recipe.auto_words import most_amount
 from blend.recipe.blendtable import Blend
 from blend.recipe.check import width_ratio
 from blend.recipe.state import COLOUR, Plane, Work
@@ -25,10 +25,8 @@ from blend.science.picture import (
 )
 
 
-def choose_linear(
-    work: Work, name: str, blend: Blend, formula: Formula, base: Plane
-) -> tuple[Blend, dict[str, Any]]:
-    """Return a blend of linear light with its amount as a number, and what the record says of the choice.
+def choose_linear(work: Work, name: str, blend: Blend, formula: Formula, base: Plane) -> tuple[Blend, Choice]:
+    """Return a blend of linear light with its amount as a number, and how that was chosen.
 
     Parameters
     ----------
@@ -65,8 +63,8 @@ def choose_display(
     *,
     sky: float,
     solved: SolvedStretch | None,
-) -> tuple[Blend, dict[str, Any]]:
-    """Return a blend into the stretched luminance with its amount as a number, and what the record says of it.
+) -> tuple[Blend, Choice]:
+    """Return a blend into the stretched luminance with its amount as a number, and how that was chosen.
 
     Parameters
     ----------
@@ -144,11 +142,12 @@ def _in_planes(work: Work, blend: Blend) -> Plane:
     shares = dict.fromkeys(COLOUR, 0.0)
     if work.recipe.continuum_for(blend.master).line_in_band:
         shares[line.broad] = 1.0
-    for told in work.recorded.get("blend", {}).values():
-        if told["formula"] == ADDS and told["from"] == f"{blend.master}.emission" and told["into"] in shares:
-            shares[told["into"]] += told["amount"]
-            for plane, factor in told.get("share", {}).items():
-                shares[plane] += factor * told["amount"]
+    for made in work.blended:
+        own = made.blend
+        if made.formula.additive and own.from_ == f"{blend.master}.emission" and own.into in shares:
+            shares[own.into] += own.weight
+            for plane, factor in own.share_factors.items():
+                shares[plane] += factor * own.weight
     factors = np.array([shares[plane] for plane in COLOUR], dtype=np.float32)
     return np.asarray(factors[:, None, None] * line.unfaded)
 
@@ -157,7 +156,7 @@ def _in_display(work: Work, blend: Blend) -> Plane:
     """Return what of the displayed luminance is the line's own light: its 4-px means through the picture's stretch,
     with that light less without it."""
     assert work.linear is not None
-    solved, settings = work.diagnostics.get("stretch rgb"), work.recipe.for_master("stretch", "rgb")
+    solved, settings = work.stretches.get("rgb"), work.recipe.for_master("stretch", "rgb")
     lit = np.stack([noise_blocks(plane) for plane in work.linear])
     dark = lit - _in_planes(work, blend)
     if solved is not None:
@@ -181,19 +180,24 @@ def _change(formula: Formula, base: Plane, line: Plane, blend: Blend, *, sky: fl
 
 
 def _sigma(blocks: Plane) -> float:
+    # 6: a side from which there are differences enough
     return difference_noise(blocks) if min(blocks.shape) >= 6 else float("nan")
 
 
-def _settled(blend: Blend, choice: Choice) -> tuple[Blend, dict[str, Any]]:
+def _settled(blend: Blend, choice: Choice) -> tuple[Blend, Choice]:
+    return blend.model_copy(update={"amount": choice.amount}), choice
+
+
+def choice_facts(blend: Blend, choice: Choice) -> dict[str, Any]:
+    """Return what the record says of a chosen amount."""
     lit = blend.into == "luminance"
-    told = {
+    return {
         "reason": choice.reason,
         "limits": {"signal" if lit else "noise": _finite(choice.limit), "most": choice.most},
         **({"for": blend.for_} if lit else {"noise_budget": blend.noise_budget}),
         "noise": choice.noise,
         "gain": _finite(choice.gain),
     }
-    return blend.model_copy(update={"amount": choice.amount}), told
 
 
 def _finite(value: float) -> float | None:

@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import replace
+from dataclasses import asdict, replace
+from typing import Any
 
 import numpy as np
 
@@ -11,7 +12,9 @@ from blend.base.errors import InputError, StepError
 from blend.base.master import Flag, Master
 from blend.base.rowblocks import copy_planes, map_together
 from blend.recipe.state import COLOUR, Plane, Source, Work, frozen
-from blend.science.line import LINE_SIGMA, SAME_NOISE, same_noise
+from blend.recipe.steps.flatwords import APERTURE_FWHM
+from blend.recipe.steps.protect_stars import USUAL_FWHM_PX
+from blend.science.line import LINE_SIGMA, SAME_NOISE, FilterHalo, same_noise
 from blend.science.picture import Gains
 from blend.science.plane import (
     DISAGREE_SIGMA,
@@ -56,13 +59,17 @@ def doubt_line(work: Work, name: str) -> Work:
     alike = same_noise(work.masters[name].pixels[0], list(work.rgb.pixels))
     copied = max(alike) > SAME_NOISE
     found = (line.strongest is None or line.strongest >= LINE_SIGMA) and not copied
-    told = {
+    told: dict[str, Any] = {
         "found": found,
         "sigma": line.strongest,
         "share": line.share,
+        "held_back": line.held,
         "noise_correlation": max(alike),
     }
-    work = work.tell("continuum", name, {**work.recorded["continuum"][name], "line_light": told})
+    if line.halos:
+        told["halos"] = [asdict(halo) for halo in line.halos]
+        work = work.warn(("filter-halo", _halo_words(name, line.halos)))
+    work = work.add("continuum", name, {"line_light": told})
     work = work.with_(lines=frozen({**work.lines, name: replace(line, found=found)}))
     if copied:
         text = f"{name}: its noise is that of the colour master's {COLOUR[int(np.argmax(alike))]} plane (correlation "
@@ -82,6 +89,16 @@ def doubt_line(work: Work, name: str) -> Work:
     return _doubt_order(work, name)
 
 
+def _halo_words(name: str, halos: tuple[FilterHalo, ...]) -> str:
+    radii = sorted(halo.radius_px for halo in halos)
+    wide = f"{radii[0]:.0f} px" if radii[-1] < 1.05 * radii[0] else f"{radii[0]:.0f} to {radii[-1]:.0f} px"
+    stars = ", ".join(f"({halo.star[0]:.0f}, {halo.star[1]:.0f})" for halo in halos[:MOST_NAMED])
+    more = ", ..." if len(halos) > MOST_NAMED else ""
+    text = f"{name}: discs of even light, of radius {wide}, lie around {len(halos)} bright stars in this line alone "
+    text += f"(stars at {stars}{more}; pixels of the reference): they may be reflections in the filter, and nothing of "
+    return text + "them comes into the picture"
+
+
 def _doubt_order(work: Work, name: str) -> Work:
     """Return the work with a warning where a red line's starlight follows another plane than the one called red."""
     line_nm = work.target.masters[name].line_nm
@@ -90,7 +107,7 @@ def _doubt_order(work: Work, name: str) -> Work:
         return work
     xy = work.stars.xy[~work.stars.saturated][:MOST_STARS]
     widths = [width for width in (work.fwhm_px["rgb"], work.fwhm_px[name]) if width > 0]
-    radius, invalid = 1.5 * max(widths, default=3.0), work.invalid()
+    radius, invalid = APERTURE_FWHM * max(widths, default=USUAL_FWHM_PX), work.invalid()
     pairs = [
         star_fluxes(plane, xy, radius_px=radius, invalid=invalid)
         for plane in (work.lines[name].scaled, *work.rgb.pixels)
@@ -160,9 +177,8 @@ def doubt_trails(
     views : mapping
         Plane to its means over blocks of some pixels a side, sky 0, that side, and the noise of a pixel.
     """
-    alignments = work.diagnostics.get("alignments", {})
     axes = []
-    for alignment in (entry for (own, _), entry in alignments.items() if own == name):
+    for alignment in (entry for (own, _), entry in work.alignments.items() if own == name):
         (a, b), (c, d) = alignment.matrix[:2, :2]
         axes += [float(np.degrees(np.arctan2(c, a))), float(np.degrees(np.arctan2(d, b)))]
 

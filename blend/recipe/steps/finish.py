@@ -9,6 +9,7 @@ import numpy as np
 
 from blend.base.rowblocks import map_row_blocks
 from blend.recipe.state import Plane, Work
+from blend.recipe.steps.blends import display_sky
 from blend.science.picture import Finished, finish_picture
 
 
@@ -22,6 +23,9 @@ def finish(work: Work) -> Work:
         saturation=settings.saturation,
         chroma_reduction=settings.chroma_reduction,
         green_limit=settings.green_limit,
+        contrast=settings.contrast,
+        curve=settings.curve,
+        sky=display_sky(work)[0] if settings.shapes else 0.0,
         spared=spared,
         compare=work.figures,
     )

@@ -10,13 +10,12 @@ from numpy.typing import NDArray
 from blend.base.errors import StepError
 from blend.base.master import Master
 from blend.base.rowblocks import map_together
-from blend.recipe.state import Work, frozen
+from blend.recipe.state import SkyView, Work, frozen
 from blend.recipe.steps.doubts import doubt_trails
 from blend.recipe.steps.flatwords import Bowl, judge_bowls
 from blend.recipe.steps.skyfacts import MoonFacts, line_nm_of, moon_facts
 from blend.recipe.steps.skywords import (
     PlaneSky,
-    SkyView,
     glow_warnings,
     master_warnings,
     plane_warnings,
@@ -216,6 +215,7 @@ def _flatten(work: Work, name: str, planes: list[_Plane]) -> tuple[Master, dict[
 
 def _hidden_noise(master: Master, plane: str) -> float:
     """Return what noise a pixel has at least where means over 4 px do not show it, after smoothing; else 0."""
+    # what large areas show is right to a third (`plane.shared_noise.broad_noise`), taken for a half here
     surely = master.facts.broad_noise.get(plane, 0.0) / 1.5
     return surely if 4.0 * master.facts.noise.get(plane, {}).get(4, float("nan")) < surely else 0.0
 
@@ -294,19 +294,21 @@ def _mask(boxes: tuple[RegionTable, ...], master: Master) -> Mask:
 def _tell(work: Work, name: str, planes: list[_Plane], done: dict[str, PlaneSky]) -> Work:
     entries = {}
     upside_down = work.masters[name].facts.rows == "bottom-up"
-    told = {plane: dict(entry) for plane, entry in work.recorded["masters"][name]["planes"].items()}
     for what in planes:
         entry = done[what.plane]
         entries[what.plane] = sky_entry(entry, upside_down)
-        told[what.plane]["sky"] = entry.fit.level
         work = work.warn(*plane_warnings(f"{name}.{what.plane}", entry))
     work = work.warn(
         *master_warnings(name, planes[0].settings, done), *glow_warnings(name, done, upside_down)
     )
     work = work.tell("gradient", name, entries)
-    work = work.show(f"sky {name}", {plane: entry.fit for plane, entry in done.items()})
-    work = work.show(f"skyview {name}", {plane: entry.view for plane, entry in done.items()})
-    return work.tell("masters", name, {**work.recorded["masters"][name], "planes": told})
+    work = work.add(
+        "masters", name, {"planes": {plane: {"sky": entry.fit.level} for plane, entry in done.items()}}
+    )
+    return work.with_(
+        skies=frozen({**work.skies, name: {plane: entry.fit for plane, entry in done.items()}}),
+        sky_views=frozen({**work.sky_views, name: {plane: entry.view for plane, entry in done.items()}}),
+    )
 
 
 def _left(plane: NDArray[np.float32], what: _Plane, fit: SkyFit) -> float | None:

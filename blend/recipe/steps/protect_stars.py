@@ -12,7 +12,7 @@ from blend.base.rowblocks import copy_planes, map_together
 from blend.recipe.state import Behind, Line, Plane, Work, frozen
 from blend.recipe.tables import Recipe
 from blend.science.line import cover_saturated, star_mask
-from blend.science.picture import Formula, colour_cores, fill_at, fill_behind
+from blend.science.picture import colour_cores, fill_at, fill_behind
 from blend.science.stars import Stars, typical_fwhm
 
 MOST_WIDENING = 2.0
@@ -25,7 +25,7 @@ USUAL_FWHM_PX = 3.0
 def with_star_mask(work: Work) -> Work:
     """Return the work with its star mask, for stars as wide as in the master that shows them widest."""
     assert work.stars is not None
-    fwhm = _widest(work, work.stars)
+    fwhm = star_width(work, work.stars)
     knots = _line_sources(work, work.stars)
     mask = star_mask(work.stars.select(~knots), work.rgb.shape, fwhm_px=fwhm)
     flags = np.bitwise_or.reduce([master.flags for master in work.masters.values()])
@@ -38,7 +38,7 @@ def with_star_mask(work: Work) -> Work:
     return work.with_(star_mask=mask).tell("protect", None, told)
 
 
-def _widest(work: Work, stars: Stars) -> float:
+def star_width(work: Work, stars: Stars) -> float:
     """Return the widest star width of the masters; one of more than twice the colour's is that of nebula."""
     own = typical_fwhm(stars)
     known = [width for width in (work.fwhm_px.get("rgb", own), own) if width > 0]
@@ -97,9 +97,12 @@ def _used(recipe: Recipe) -> set[tuple[str, bool]]:
 
 
 def _limited(recipe: Recipe) -> bool:
-    """Return whether `limit_gain` is called for by any blend."""
+    """Return whether `limit_gain` is called for by any blend: not by one that adds light, whatever it is added to.
+
+    That light has been taken from around the star already.
+    """
     formulas = [recipe.formula(blend.formula) for blend in recipe.blend.values() if blend.amount != 0]
-    return any(map(depends_on_star, formulas))
+    return not all(formula.additive for formula in formulas)
 
 
 def colour_saturated(work: Work) -> Plane:
@@ -108,14 +111,6 @@ def colour_saturated(work: Work) -> Plane:
     if rgb.domain == "display":
         return rgb.pixels
     return colour_cores(rgb.pixels, rgb.has(Flag.SATURATED), strength=work.recipe.protect.stars)
-
-
-def depends_on_star(formula: Formula) -> bool:
-    """Return whether what a formula adds depends on the star it is added to, so that `limit_gain` is called for.
-
-    What emission-add adds does not, and its light has been taken from around the star already.
-    """
-    return formula.name != "emission-add"
 
 
 def picture_behind(work: Work, picture: Plane) -> Behind | None:

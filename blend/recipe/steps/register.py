@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from blend.base.errors import StepError
 from blend.base.master import Flag, Master
 from blend.base.rowblocks import map_row_blocks, map_together, row_blocks
-from blend.recipe.state import COLOUR, Plane, Source, Work
+from blend.recipe.state import COLOUR, Plane, Source, Work, frozen
 from blend.recipe.steps.holes import coverage_box, crop_cost, flag_holes
 from blend.science.grid import Alignment, align, noise_factor, resample, same_grid, seed_of
 from blend.science.sensor import refine_centres
@@ -47,6 +47,7 @@ def register(work: Work) -> Work:
     work = work.with_(
         sources={},
         masters=masters,
+        alignments=frozen(alignments),
         fwhm_px={name: width * _scale_of(alignments[name, 0]) for name, width in widths.items()},
     )
     if settings.reference == "rgb" and len(alignments) == len(masters) and settings.canvas == "reference":
@@ -58,7 +59,7 @@ def register(work: Work) -> Work:
         work = work.warn(*crop_cost(work, box, 'register.canvas = "common"'))
         masters = {name: crop_master(master, box) for name, master in work.masters.items()}
         work = work.with_(masters=masters)
-    return work.show("alignments", alignments)
+    return work
 
 
 def crop_master(master: Master, box: tuple[int, int, int, int]) -> Master:
@@ -235,16 +236,14 @@ def _tell(
         work = work.tell(
             "register", label, _alignment_facts(alignment) | _noise_facts(light, alignment, home_shape)
         )
-        for code, words in alignment.warnings:
+        for code, words in alignment.doubts:
             work = work.warn((code, f"{label}: {words}"))
         if alignment.overlap < 0.5:
             text = f"{label} covers only {alignment.overlap:.0%} of the reference's frame"
             work = work.warn(("small-overlap", text))
     for (name, index), found in stars.items():
-        entry = dict(work.recorded.get("masters", {}).get(name, {}))
-        if index == 0:
-            entry |= {"fwhm_px": widths[name], "stars": len(found)}
-        work = work.tell("masters", name, entry)
+        facts = {"fwhm_px": widths[name], "stars": len(found)} if index == 0 else {}
+        work = work.add("masters", name, facts)
     return work
 
 

@@ -5,10 +5,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Any
 
-import numpy as np
-from numpy.typing import NDArray
-
 from blend.base.shares import in_percent
+from blend.recipe.state import SkyView
 from blend.recipe.steps.flatwords import Bowl, bowl_warnings
 from blend.recipe.tables import Gradient
 from blend.science.sky import (
@@ -26,16 +24,6 @@ TOO_STEEP_SIGMA = 0.25
 """A slope left above this many sigma of a pixel, corner to corner, is worth a warning."""
 TOO_UNSURE_SIGMA = 1.0
 """So is a sky whose own error, all over the frame, is more than a pixel's noise."""
-
-
-@dataclass(frozen=True, eq=False)
-class SkyView:
-    """What the report draws of one plane: means over ``size`` x ``size`` pixels, before and after, and the noise."""
-
-    before: NDArray[np.float32]
-    after: NDArray[np.float32]
-    size: int
-    noise: float
 
 
 @dataclass(frozen=True, eq=False)

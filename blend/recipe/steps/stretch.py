@@ -2,13 +2,12 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
-from typing import Any
+from dataclasses import asdict, replace
 
 import numpy as np
 
 from blend.base.robust import difference_noise
-from blend.recipe.state import Work
+from blend.recipe.state import Work, frozen
 from blend.science.picture import SolvedStretch, solve_stretch, stretch_planes
 
 
@@ -22,16 +21,17 @@ def stretch(work: Work) -> Work:
         settings.curve,
         sky=0.0,
         sigma=max(plane_noise(work, plane) for plane in work.rgb.planes),
-        shown_sigma=mean_noise(work) if settings.colour == "preserve" else None,
-        white=white_level(work),
+        shown_sigma=shown_noise(work),
+        white=white_level(work) if isinstance(settings.white, str) else settings.white,
         sky_level=settings.sky_level,
         black_sigma=settings.black_sigma,
+        target=aim(work),
     )
     display = stretch_planes(work.linear, solved, colour=settings.colour)
     if work.behind is not None:
         planes = stretch_planes(work.behind.planes, solved, colour=settings.colour)
         work = work.with_(behind=replace(work.behind, planes=planes))
-    work = work.tell("stretch", "rgb", stretch_facts(solved)).show("stretch rgb", solved)
+    work = with_stretch(work, "rgb", solved)
     if solved.lowered:
         text = (
             f"the sky stands at {solved.sky_level:.3f} instead of {solved.wanted_level:.3f}: "
@@ -39,6 +39,25 @@ def stretch(work: Work) -> Work:
         )
         work = work.warn(("sky-level-lowered", text))
     return work.with_(display=display)
+
+
+def aim(work: Work) -> tuple[float, float] | None:
+    """Return the light of the target and the display value it is to have; None where white is not set by it."""
+    settings = work.recipe.for_master("stretch", "rgb")
+    if settings.white != "target" or work.target_light is None:
+        return None
+    return work.target_light.light, settings.white_level
+
+
+def shown_noise(work: Work) -> float | None:
+    """Return the noise of one sky pixel of what the stretch acts on, as it is when the picture is done.
+
+    A step of the finish that takes luminance noise out is to be counted here, as a factor below 1.
+    """
+    settings = work.recipe.for_master("stretch", "rgb")
+    if aim(work) is not None and work.target_light is not None:
+        return work.target_light.noise
+    return mean_noise(work) if settings.colour == "preserve" else None
 
 
 def white_level(work: Work) -> float:
@@ -69,9 +88,9 @@ def plane_noise(work: Work, plane: str) -> float:
     return sigma if sigma > 0 else difference_noise(work.rgb.plane(plane))
 
 
-def stretch_facts(solved: SolvedStretch) -> dict[str, Any]:
-    """Return what the record says of a solved stretch."""
-    return {
+def with_stretch(work: Work, name: str, solved: SolvedStretch) -> Work:
+    """Return the work with the solved stretch of a master, which the record tells."""
+    facts = {
         "curve": solved.curve,
         "parameter": solved.parameter,
         "black": solved.black,
@@ -81,4 +100,6 @@ def stretch_facts(solved: SolvedStretch) -> dict[str, Any]:
         "sky_noise": solved.sky_noise,
         "lowered": solved.lowered,
         "clipped_share": solved.clipped_share,
+        **({"reach": solved.reach, "target": asdict(solved.tone)} if solved.tone else {}),
     }
+    return work.with_(stretches=frozen({**work.stretches, name: solved})).tell("stretch", name, facts)

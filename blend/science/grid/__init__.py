@@ -11,26 +11,6 @@ if TYPE_CHECKING:
     from blend.science.grid.resampling import full_coverage_box, noise_factor, resample
     from blend.science.grid.transforms import apply_matrix
 else:
-    from blend.base.door import lazy_names
+    from blend.base.door import open_door
 
-    __getattr__ = lazy_names(
-        __name__,
-        {
-            "alignment": ["Alignment", "same_grid"],
-            "coordinates": ["seed_of"],
-            "register": ["align"],
-            "resampling": ["full_coverage_box", "noise_factor", "resample"],
-            "transforms": ["apply_matrix"],
-        },
-    )
-
-__all__ = [
-    "Alignment",
-    "align",
-    "apply_matrix",
-    "full_coverage_box",
-    "noise_factor",
-    "resample",
-    "same_grid",
-    "seed_of",
-]
+    __getattr__, __all__ = open_door(__name__)

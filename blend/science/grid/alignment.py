@@ -44,7 +44,7 @@ class Alignment:
         they err most, by the fit's covariance; None where no star tells.
     by : str
         "stars", "world coordinates", "structure", or "grid" where nothing was sought.
-    warnings : of (code, text)
+    doubts : of (code, text)
         What makes the map doubtful; texts go on from the name of the master.
     """
 
@@ -61,7 +61,7 @@ class Alignment:
     distortion: Distortion | None = None
     error_px: tuple[float, float] | None = None
     by: str = "stars"
-    warnings: tuple[Note, ...] = field(default=())
+    doubts: tuple[Note, ...] = field(default=())
 
     def forward(self, xy: NDArray[np.floating]) -> NDArray[np.float64]:
         """Return where points (n, 2) of the moving frame fall on the reference."""
@@ -81,7 +81,7 @@ def unmatched(
     stars: tuple[int, int] = (0, 0),
     distortion: Distortion | None = None,
     error_px: tuple[float, float] | None = None,
-    warnings: tuple[Note, ...] = (),
+    doubts: tuple[Note, ...] = (),
 ) -> Alignment:
     """Return a map that no stars were fitted for; ``shapes`` and ``stars`` of the moving frame and the reference."""
     empty = np.empty((0, 2))
@@ -99,7 +99,7 @@ def unmatched(
         distortion=distortion,
         error_px=error_px,
         by=by,
-        warnings=warnings,
+        doubts=doubts,
     )
 
 

@@ -171,7 +171,7 @@ def _finished(
         distortion=warp.distortion,
         error_px=error,
         by=how,
-        warnings=tuple(notes),
+        doubts=tuple(notes),
     )
 
 
@@ -240,7 +240,7 @@ def _by_headers_alone(seed: Seed, agreed: Agreement, mine: Side, theirs: Side, f
         by="world coordinates",
         stars=(len(mine.xy), len(theirs.xy)),
         distortion=seed.distortion,
-        warnings=(("world-coordinates-alone", text),),
+        doubts=(("world-coordinates-alone", text),),
     )
 
 
@@ -253,7 +253,7 @@ def _compared(found: Alignment, seed: Seed, shape: tuple[int, int]) -> Alignment
     if off <= REACH_PX:
         return found
     text = f"its stars lie {off:.0f} px from where the world coordinates of both headers put them; the stars were taken"
-    return replace(found, warnings=(*found.warnings, ("world-coordinates-disagree", text)))
+    return replace(found, doubts=(*found.doubts, ("world-coordinates-disagree", text)))
 
 
 # --- by stars alone ----------------------------------------------------------------------------------------------

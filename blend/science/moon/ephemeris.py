@@ -21,9 +21,11 @@ from blend.base.quiet import quiet
 
 Angles = NDArray[np.float64]
 
-FIRST_YEAR = 1900
-LAST_YEAR = 2100
+FIRST_YEAR, LAST_YEAR = 1900, 2100
 """Years that the series of the built-in ephemeris are meant for (from memory)."""
+
+HEIGHTS_M = (-500.0, 10_000.0)
+"""Of sites over the sea, from below the shore of the Dead Sea to above the highest summit (from memory)."""
 
 
 _settings = RLock()
@@ -176,7 +178,7 @@ def _check(
     latitude, longitude, height = site
     if not (math.isfinite(ra_deg) and abs(dec_deg) <= 90.0):
         raise ValueError(f"no place on the sky: right ascension {ra_deg}, declination {dec_deg} degrees")
-    if not (abs(latitude) <= 90.0 and abs(longitude) <= 360.0 and -500.0 <= height <= 10_000.0):
+    if not (abs(latitude) <= 90.0 and abs(longitude) <= 360.0 and HEIGHTS_M[0] <= height <= HEIGHTS_M[1]):
         raise ValueError(f"no place on Earth: {site} (latitude, longitude, height in metres)")
     for moment in moments:
         if not FIRST_YEAR <= moment.year <= LAST_YEAR:

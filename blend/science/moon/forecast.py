@@ -29,6 +29,7 @@ from blend.science.moon.sky_brightness import (
 )
 
 H_ALPHA_NM = 656.28
+"""In air (NIST Atomic Spectra Database, from memory)."""
 COLOURS_NM = MappingProxyType({"red": 620.0, "green": 530.0, "blue": 450.0, "H-alpha": H_ALPHA_NM})
 """Middles of the planes of a colour camera (common practice), and the line."""
 
@@ -279,9 +280,9 @@ def predict_at(place: SkyPlace, conditions: Conditions) -> MoonPrediction:
     Away from V the moonlight's Rayleigh part is scaled by (550 / wavelength)^4 against a moonless sky of one
     brightness in every colour, and extinction stays that of V: our extrapolation, not the paper's.
     """
-    dark = _dark(place, conditions)
-    moon = _moon(place, conditions, REFERENCE_NM)
-    line_ratio = 1.0 + _moon(place, conditions, H_ALPHA_NM) / dark
+    dark = dark_level(place, conditions)
+    moon = moon_level(place, conditions, REFERENCE_NM)
+    line_ratio = 1.0 + moon_level(place, conditions, H_ALPHA_NM) / dark
     without = _plain(float(magnitudes(dark)))
     brighter = _plain(-float(brightening(moon, dark)))
     return MoonPrediction(
@@ -349,8 +350,8 @@ def sky_slope(place: SkyPlace, conditions: Conditions, *, wavelength_nm: float =
     if place.target_altitude_deg < 0.0:
         return Slope(percent_per_deg=math.nan, position_angle_deg=math.nan)
     zenith = 90.0 - place.target_altitude_deg
-    moon = _moon(place, conditions, wavelength_nm)
-    share = moon / (moon + _dark(place, conditions))
+    moon = moon_level(place, conditions, wavelength_nm)
+    share = moon / (moon + dark_level(place, conditions))
     from_moon = share * float(scattering_slope(place.separation_deg, wavelength_nm=wavelength_nm))
     from_zenith = share * float(moonlight_zenith_slope(zenith, extinction=conditions.extinction))
     from_zenith += (1.0 - share) * float(dark_sky_zenith_slope(zenith, extinction=conditions.extinction))
@@ -404,14 +405,16 @@ def slope_in_pixels(slope: Slope, wcs: Any, shape: tuple[int, int]) -> PixelSlop
     )
 
 
-def _dark(place: SkyPlace, conditions: Conditions) -> float:
+def dark_level(place: SkyPlace, conditions: Conditions) -> float:
+    """Return the moonless sky at a target in V, nL; NaN below the horizon."""
     if place.target_altitude_deg < 0.0:
         return math.nan
     zenith = 90.0 - place.target_altitude_deg
     return float(dark_sky(zenith, zenith_mag=conditions.zenith_mag, extinction=conditions.extinction))
 
 
-def _moon(place: SkyPlace, conditions: Conditions, wavelength_nm: float) -> float:
+def moon_level(place: SkyPlace, conditions: Conditions, wavelength_nm: float) -> float:
+    """Return the moonlight at a target, nL in V; its Rayleigh part as at ``wavelength_nm``."""
     return float(
         moonlight(
             place.separation_deg,

@@ -74,7 +74,7 @@ def half_hours(time: datetime, *, longitude_deg: float) -> tuple[datetime, ...]:
     ('2024-03-22T17:00:00+00:00', '2024-03-23T16:30:00+00:00', 48)
     """
     moment = utc(time)
-    east = timedelta(hours=longitude_deg / 15.0)
+    east = timedelta(hours=longitude_deg / 15.0)  # 15 degrees an hour
     noon = (moment + east).replace(hour=12, minute=0, second=0, microsecond=0)
     if noon > moment + east:
         noon -= timedelta(days=1)

@@ -26,8 +26,11 @@ REFERENCE_NM = 550.0
 """Middle of the V band: where the scattering terms hold as published."""
 
 _RAYLEIGH = 10.0**5.36
+"""Factor of eq. 17."""
 _MIE_SPLIT_DEG = 10.0
+"""Between eqs. 19 and 18."""
 _MOON_RADIUS_DEG = 0.26
+"""Half of the Moon's mean width of 31 arcminutes (from memory)."""
 _LN10 = math.log(10.0)
 _PER_DEGREE = math.pi / 180.0
 

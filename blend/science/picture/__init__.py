@@ -14,6 +14,7 @@ if TYPE_CHECKING:
         white_from_stars,
     )
     from blend.science.picture.colour import (
+        LUMINANCE_WEIGHTS,
         display_luminance,
         luminance,
         replace_luminance,
@@ -27,6 +28,7 @@ if TYPE_CHECKING:
     from blend.science.picture.finish import Finished, finish_picture
     from blend.science.picture.formula import (
         BLEND_NAMES,
+        MOST_AMOUNT,
         Example,
         Formula,
         apply_formula,
@@ -45,89 +47,9 @@ if TYPE_CHECKING:
         stretch_line,
         stretch_planes,
     )
+    from blend.science.picture.target_light import TargetLight, measure_target, shared_noise
+    from blend.science.picture.tone import FULL, LEAST_FIRST_SLOPE, PIVOT
 else:
-    from blend.base.door import lazy_names
+    from blend.base.door import open_door
 
-    __getattr__ = lazy_names(
-        __name__,
-        {
-            "balance": [
-                "COLOUR_REACH",
-                "Gains",
-                "LEAST_SIGNAL",
-                "given_gains",
-                "white_from_catalogue",
-                "white_from_stars",
-            ],
-            "colour": [
-                "display_luminance",
-                "luminance",
-                "replace_luminance",
-                "set_display_luminance",
-                "star_rgb",
-            ],
-            "colourspace": ["ciede2000", "linear_to_lab", "srgb_decode"],
-            "curves": ["CURVES", "Curve"],
-            "destroyed": ["BlendLoss", "blend_loss"],
-            "fill_stars": ["fill_at", "fill_behind"],
-            "finish": ["Finished", "finish_picture"],
-            "formula": [
-                "BLEND_NAMES",
-                "Example",
-                "Formula",
-                "apply_formula",
-                "evaluate_formula",
-                "neutral_value",
-                "sky_statistics",
-            ],
-            "formulas": ["FORMULAS", "define_formula"],
-            "holes": ["describe_holes", "fill_holes", "find_holes"],
-            "neutral": ["check_neutral"],
-            "saturated_cores": ["colour_cores"],
-            "stretch": ["SMALLEST_SIGMA", "SolvedStretch", "solve_stretch", "stretch_line", "stretch_planes"],
-        },
-    )
-
-__all__ = [
-    "BLEND_NAMES",
-    "COLOUR_REACH",
-    "CURVES",
-    "FORMULAS",
-    "LEAST_SIGNAL",
-    "SMALLEST_SIGMA",
-    "BlendLoss",
-    "Curve",
-    "Example",
-    "Finished",
-    "Formula",
-    "Gains",
-    "SolvedStretch",
-    "apply_formula",
-    "blend_loss",
-    "check_neutral",
-    "ciede2000",
-    "colour_cores",
-    "define_formula",
-    "describe_holes",
-    "display_luminance",
-    "evaluate_formula",
-    "fill_at",
-    "fill_behind",
-    "fill_holes",
-    "find_holes",
-    "finish_picture",
-    "given_gains",
-    "linear_to_lab",
-    "luminance",
-    "neutral_value",
-    "replace_luminance",
-    "set_display_luminance",
-    "sky_statistics",
-    "solve_stretch",
-    "srgb_decode",
-    "star_rgb",
-    "stretch_line",
-    "stretch_planes",
-    "white_from_catalogue",
-    "white_from_stars",
-]
+    __getattr__, __all__ = open_door(__name__)

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from blend.base.robust import median_and_sigma
+from blend.base.robust import difference_noise, median_and_sigma
 from blend.base.rowblocks import map_row_blocks, map_together
 from blend.science.picture.colourspace import linear_to_oklab, srgb_decode
 
@@ -24,6 +24,12 @@ colour. Of an invented sky, resampled, the coarsest band had 1.4 times; of a rea
 
 KEPT_SIGMA = 4.0
 """Colour this many sigma of a band from its neighbourhood loses half of what noise would lose."""
+
+VIVID = 0.15
+"""OKLab chroma of a colour that gets half of a change of saturation; sRGB ends at 0.26 in red, 0.31 in blue."""
+
+LEAST_SIDE = 6
+"""Blocks a side, below which there is no noise to be measured."""
 
 EXPOSED = 0.25
 """OKLab lightness above the sky at which chroma reduction is halved."""
@@ -60,6 +66,30 @@ def noise_shifts(
         if spared is not None:
             shift[1:] *= np.float32(1.0) - spared
     return shift
+
+
+def saturation_shares(means: Array, shift: Array) -> Array:
+    """Return how much of a change of saturation each block gets: none where its colour may be noise, less at the edge.
+
+    n / (1 + (c / 0.15)^2), n = c^2 / (c^2 + (3 s)^2), with c the OKLab chroma of the block's mean, less what it loses
+    as noise, and s the noise of c: a grey sky stays grey, and what is as red as an H II region comes to no edge. c
+    times the factor rises with c for factors up to 9.
+
+    Parameters
+    ----------
+    means, shift
+        As `noise_shifts` takes and returns them.
+
+    Returns
+    -------
+    (rows, columns) float32
+    """
+    lab = linear_to_oklab(srgb_decode(np.stack(map_together(_without_holes, means[:3]))))
+    a, b = lab[1] - shift[1], lab[2] - shift[2]
+    sigma = np.hypot(difference_noise(a), difference_noise(b)) if min(a.shape) >= LEAST_SIDE else 0.0
+    chroma = a * a + b * b
+    sure = chroma / np.maximum(chroma + np.float32(9.0 * np.nan_to_num(sigma) ** 2), np.float32(1e-12))
+    return np.asarray(sure / (1.0 + chroma * np.float32(1.0 / VIVID**2)), dtype=np.float32)
 
 
 def _without_holes(plane: Array) -> Array:

@@ -319,6 +319,7 @@ class _Counter:
 
     def fit(self, rgb: Array) -> Array:
         lowest, highest = rgb.min(axis=0), rgb.max(axis=0)
+        # 2e-6: what float32 leaves of matrices and powers there and back
         outside = (lowest < -2e-6) | (highest > 1.0 + 2e-6)
         count = int(np.count_nonzero(outside))
         self._counts.append((count, int(np.count_nonzero(~np.isnan(lowest)))))
@@ -353,6 +354,7 @@ def ballesteros_temperature(b_v: float) -> float:
     >>> round(ballesteros_temperature(0.65), 1)
     5778.4
     """
+    # the second denominator is 0 at -0.67, and no star is redder than 6
     if not -0.6 < b_v < 6.0:
         raise ValueError(f"B - V is {b_v}, outside -0.6 to 6")
     return 4600.0 * (1.0 / (0.92 * b_v + 1.7) + 1.0 / (0.92 * b_v + 0.62))

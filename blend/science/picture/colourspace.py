@@ -51,6 +51,7 @@ LMS_TO_RGB = np.linalg.inv(RGB_TO_LMS)
 Array = NDArray[Any]
 
 _CHUNK = 1 << 16
+"""Values at a time: their temporaries stay in a core's second-level cache, as `equation.VALUES_PER_CHUNK`."""
 
 
 # --- sRGB -----------------------------------------------------------------------------------------------

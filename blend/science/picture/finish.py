@@ -1,8 +1,9 @@
 """Finish: the last touches on the display picture, each measured for what it did.
 
-Green above red and blue is limited, colour noise of 4 to 64 px taken out, and chroma scaled. What needs a
-neighbourhood is worked out on means of 4 x 4 pixels; the full picture is then gone over once. Lightness (OKLab's L) is
-touched by the green limit alone.
+In this order: green above red and blue is limited, colour noise of 4 to 64 px taken out, the tone shaped
+(`blend.science.picture.tone`), chroma scaled. What needs a neighbourhood is worked out on means of 4 x 4 pixels; the
+full picture is then gone over once. Lightness (OKLab's L) is touched by the green limit and the tone alone. What
+takes out luminance noise belongs before the tone, what changes the size of stars behind all of it.
 """
 
 from __future__ import annotations
@@ -14,7 +15,7 @@ from numpy.typing import NDArray
 
 from blend.base.robust import bin_mean, difference_noise
 from blend.base.rowblocks import map_row_blocks, map_together
-from blend.science.picture.chroma import noise_shifts
+from blend.science.picture.chroma import noise_shifts, saturation_shares
 from blend.science.picture.colour import luminance
 from blend.science.picture.colourspace import (
     LMS_TO_OKLAB,
@@ -27,8 +28,12 @@ from blend.science.picture.colourspace import (
     srgb_decode,
 )
 from blend.science.picture.finish_loops import TRANSFER_TABLES, mean_rows, touch_rows
+from blend.science.picture.tone import Points, tone_table
 
 Array = NDArray[np.float32]
+
+NO_TONE = np.ones((2, 1), dtype=np.float32)
+"""A table of one entry: the tone stays."""
 
 BLOCK_PX = 4
 """Side of the blocks whose means the neighbourhood work is done on."""
@@ -91,7 +96,7 @@ def saturate(rgb: NDArray[np.floating], *, amount: float) -> NDArray[np.floating
         raise ValueError(f"amount is {amount}, not 0 or above")
     if amount == 1.0:
         return rgb
-    return _touched(_codes(rgb), _no_shift(), saturation=amount, green_limit=0.0)[0]
+    return _touched(_codes(rgb), _no_shift(), saturation=amount, green_limit=0.0, tone=NO_TONE)[0]
 
 
 def finish_picture(
@@ -100,17 +105,26 @@ def finish_picture(
     saturation: float = 1.0,
     chroma_reduction: float = 0.0,
     green_limit: float = 0.0,
+    contrast: float = 0.0,
+    curve: Points = (),
+    sky: float = 0.0,
     spared: NDArray[np.float32] | None = None,
     compare: bool = True,
 ) -> tuple[NDArray[np.floating], Finished | None]:
-    """Limit green, take out colour noise and scale chroma, in that order.
+    """Limit green, take out colour noise, shape the tone and scale chroma, in that order.
 
     Parameters
     ----------
     rgb : (3, rows, columns)
         sRGB code values; clipped to [0, 1].
     saturation : float
-        See `saturate`.
+        See `saturate`; above 1 it acts by `saturation_shares`.
+    contrast : float
+        -1 to 1; 0 is neutral. See `blend.science.picture.tone`.
+    curve : sequence of (x, y)
+        Points of a monotone curve, none for none; see there.
+    sky : float
+        Code value of the sky, which contrast and curve leave where it is.
     chroma_reduction : float
         0 to 1: share of the colour noise of 4 to 64 px to take out.
     green_limit : float
@@ -151,17 +165,24 @@ def finish_picture(
     ):
         if not 0.0 <= value <= most:
             raise ValueError(f"{name} is {value}, not from 0 to {most:g}")
-    if saturation == 1.0 and chroma_reduction == 0.0 and green_limit == 0.0:
+    shapes = contrast != 0.0 or len(curve) > 0
+    if saturation == 1.0 and chroma_reduction == 0.0 and green_limit == 0.0 and not shapes:
         return rgb, None
     codes = _codes(rgb)
     before = _block_means(codes)
+    measured = chroma_reduction > 0.0 or green_limit > 0.0
     if np.isnan(before).all():
         return rgb, None
-    shift = _no_shift()
-    if chroma_reduction > 0.0 or green_limit > 0.0:
+    shift = _no_shift() if saturation <= 1.0 and not measured else _no_shift(before.shape[1:])
+    if measured:
         kept = None if spared is None else _mask_means(spared)
-        shift = noise_shifts(before, chroma_reduction=chroma_reduction, green_limit=green_limit, spared=kept)
-    result, outside = _touched(codes, shift, saturation=saturation, green_limit=green_limit)
+        shift[:3] = noise_shifts(
+            before, chroma_reduction=chroma_reduction, green_limit=green_limit, spared=kept
+        )
+    if saturation > 1.0:
+        shift[3] = saturation_shares(before, shift)
+    tone = tone_table(sky=sky, contrast=contrast, curve=curve) if shapes else NO_TONE
+    result, outside = _touched(codes, shift, saturation=saturation, green_limit=green_limit, tone=tone)
     if not compare:
         return result, None
     return result, _compared(before[:3], _block_means(result)[:3], outside)
@@ -176,8 +197,11 @@ def _codes(rgb: NDArray[np.floating]) -> Array:
     return np.ascontiguousarray(rgb, dtype=np.float32)
 
 
-def _no_shift() -> Array:
-    return np.zeros((3, 1, 1), dtype=np.float32)
+def _no_shift(shape: tuple[int, ...] = (1, 1)) -> Array:
+    """Return what touches nothing: no green or chroma lost, and all of the saturation everywhere."""
+    shift = np.zeros((4, *shape), dtype=np.float32)
+    shift[3] = 1.0
+    return shift
 
 
 def _block_means(codes: Array) -> Array:
@@ -205,18 +229,22 @@ def _mask_means(mask: NDArray[np.float32]) -> Array:
     return out
 
 
-def _touched(codes: Array, shift: Array, *, saturation: float, green_limit: float) -> tuple[Array, float]:
-    """Return the picture with the shifts and factors applied, and the share of pixels out of gamut."""
+def _touched(
+    codes: Array, shift: Array, *, saturation: float, green_limit: float, tone: Array
+) -> tuple[Array, float]:
+    """Return the picture with the shifts, factors and tone applied, and the share of pixels out of gamut."""
     out = np.empty_like(codes)
     matrices = [
         np.ascontiguousarray(matrix, dtype=np.float32)
         for matrix in (RGB_TO_LMS, LMS_TO_OKLAB, OKLAB_TO_LMS, LMS_TO_RGB)
     ]
-    factors = np.array([saturation, green_limit], dtype=np.float32)
+    factors = np.array([saturation - 1.0, green_limit], dtype=np.float32)
 
     def measure_rows(block: slice) -> int:
         return int(
-            touch_rows(codes, out, shift, *matrices, TRANSFER_TABLES, factors, (block.start, block.stop))
+            touch_rows(
+                codes, out, shift, *matrices, TRANSFER_TABLES, tone, factors, (block.start, block.stop)
+            )
         )
 
     outside = sum(map_row_blocks(measure_rows, codes.shape[1]))

@@ -1,4 +1,4 @@
-"""Loops over the pixels of a finish: block means; then saturation, green and colour noise in one pass."""
+"""Loops over the pixels of a finish: block means; then green, colour noise, tone and saturation in one pass."""
 
 from __future__ import annotations
 
@@ -7,6 +7,8 @@ from typing import Any
 import numpy as np
 
 from blend.base.jit import kernel
+from blend.science.picture.brighten import EDGE
+from blend.science.picture.colour import LUMINANCE_WEIGHTS
 from blend.science.picture.colourspace import srgb_decode, srgb_encode
 
 KEPT_LIGHT = np.float32(0.25)
@@ -40,9 +42,13 @@ def mean_rows(codes: Any, out: Any, start: int, stop: int) -> None:
                 out[plane, top // 4, left // 4] = values[plane] / count if count else np.nan
 
 
+_RED, _GREEN, _BLUE = (np.float32(weight) for weight in LUMINANCE_WEIGHTS)
+
 _HALF, _ONE, _QUARTER = np.float32(0.5), np.float32(1.0), np.float32(0.25)
 
-_ZERO, _LOW, _HIGH = np.float32(0.0), np.float32(-7e-6), np.float32(1.0 + 7e-6)
+_ZERO, _LOW, _OVER = np.float32(0.0), np.float32(-7e-6), np.float32(7e-6)
+
+_EDGE = np.float32(EDGE)
 
 _BRIGHT, _FADE = np.float32(BRIGHT), np.float32(1.0 / (BRIGHT - DARK))
 
@@ -59,6 +65,7 @@ TRANSFER_TABLES = np.stack(
 )
 
 _PIECE = 512
+"""Columns at a time: the rows of buffers for so many, 2 KiB each, stay in the nearest cache."""
 
 _SECOND, _THIRD_ORDER = np.float32(2.0 / 9.0), np.float32(14.0 / 81.0)
 
@@ -73,6 +80,7 @@ def touch_rows(
     from_lab: Any,
     to_rgb: Any,
     tables: Any,
+    tone: Any,
     factors: Any,
     rows: tuple[int, int],
 ) -> int:
@@ -80,8 +88,9 @@ def touch_rows(
     # pixels at a time, which it does not with one long loop (three times as slow). They stand in one kernel, since a
     # call inside a kernel would have to be a kernel itself.
     columns, high, wide = codes.shape[2], shift.shape[1], shift.shape[2]
-    line = np.empty((3, wide), np.float32)
-    moved = np.empty((3, columns), np.float32)
+    line = np.empty((4, wide), np.float32)
+    moved = np.empty((4, columns), np.float32)
+    gain = np.ones(_PIECE, np.float32)
     red, green, blue = (
         np.empty(_PIECE, np.float32),
         np.empty(_PIECE, np.float32),
@@ -93,7 +102,7 @@ def touch_rows(
         np.empty(_PIECE, np.float32),
     )
     root, inside = np.empty((3, _PIECE), np.float32), np.empty(_PIECE, np.bool_)
-    floor = np.empty(_PIECE, np.float32)
+    floor, roof = np.empty(_PIECE, np.float32), np.empty(_PIECE, np.float32)
     bits = root.view(np.int32)
     decode, decode_step, encode, encode_step = tables[0], tables[1], tables[2], tables[3]
     saturation, limit = factors[0], factors[1]
@@ -103,7 +112,7 @@ def touch_rows(
         above = int(place)
         below = min(above + 1, high - 1)
         part = place - np.float32(above)
-        for k in range(3):
+        for k in range(4):
             for x in range(wide):
                 line[k, x] = shift[k, above, x] + part * (shift[k, below, x] - shift[k, above, x])
             moved[k, :2] = line[k, 0]
@@ -137,8 +146,16 @@ def touch_rows(
                     place = light[x] * _STEPS
                     entry = np.uint32(place)
                     light[x] = decode[entry] + (place - np.float32(entry)) * decode_step[entry]
+            if tone.shape[1] > 1:
+                for x in range(size):
+                    light_here = _RED * red[x] + _GREEN * green[x] + _BLUE * blue[x]
+                    place = np.sqrt(min(light_here, _ONE)) * _STEPS
+                    entry = np.uint32(place)
+                    gain[x] = tone[0, entry] + (place - np.float32(entry)) * tone[1, entry]
             for x in range(size):
-                floor[x] = KEPT_LIGHT * min(min(red[x], green[x]), blue[x]) + _LOW
+                least = KEPT_LIGHT * min(min(red[x], green[x]), blue[x])
+                floor[x] = least * gain[x] * gain[x] * gain[x] + _LOW
+                roof[x] = max(max(max(red[x], green[x]), blue[x]), _EDGE) + _OVER
             for k, cone in ((0, long), (1, mid), (2, short)):
                 c_red, c_green, c_blue = to_lms[k, 0], to_lms[k, 1], to_lms[k, 2]
                 for x in range(size):
@@ -167,10 +184,13 @@ def touch_rows(
                 c_l, c_m, c_s = to_lab[k, 0], to_lab[k, 1], to_lab[k, 2]
                 for x in range(size):
                     value_of[x] = c_l * l_root[x] + c_m * m_root[x] + c_s * s_root[x]
+            more = moved[3, piece]
             for k, value_of in ((1, a), (2, b)):
                 taken = moved[k, piece]
                 for x in range(size):
-                    value_of[x] = saturation * (value_of[x] - taken[x])
+                    value_of[x] = (_ONE + saturation * more[x]) * gain[x] * (value_of[x] - taken[x])
+            for x in range(size):
+                lightness[x] *= gain[x]
             for k in range(3):
                 near, c_a, c_b = root[k], from_lab[k, 1], from_lab[k, 2]
                 for x in range(size):
@@ -183,7 +203,7 @@ def touch_rows(
             for x in range(size):
                 least = min(min(red[x], green[x]), blue[x])
                 most = max(max(red[x], green[x]), blue[x])
-                inside[x] = (least >= floor[x]) & (most <= _HIGH)
+                inside[x] = (least >= floor[x]) & (most <= roof[x])
             for x in range(size):
                 if inside[x]:
                     continue
@@ -199,7 +219,7 @@ def touch_rows(
                     r = to_rgb[0, 0] * l_cube + to_rgb[0, 1] * m_cube + to_rgb[0, 2] * s_cube
                     g = to_rgb[1, 0] * l_cube + to_rgb[1, 1] * m_cube + to_rgb[1, 2] * s_cube
                     u = to_rgb[2, 0] * l_cube + to_rgb[2, 1] * m_cube + to_rgb[2, 2] * s_cube
-                    if min(min(r, g), u) >= floor[x] and max(max(r, g), u) <= _HIGH:
+                    if min(min(r, g), u) >= floor[x] and max(max(r, g), u) <= roof[x]:
                         low = share
                     else:
                         top = share

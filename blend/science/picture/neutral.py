@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from blend.base.errors import RecipeError
-from blend.science.picture.formula import Formula, neutral_value
+from blend.science.picture.formula import MOST_AMOUNT, Formula, neutral_value
 
 DISPLAY_SKIES = (0.02, 0.05, 0.1, 0.2, 0.35, 0.5)
 """From dark to bright: a recipe may ask for 0.01 to 0.5."""
@@ -21,7 +21,8 @@ MOST_TURNED = 1.5
 """A rest of sky may go, doubled or halved it is still no other sky; a formula that turns its sign moves it by twice."""
 TREMBLE = {"linear": 1e-6, "display": 1e-3}
 """Noise to both sides of sky and line, far below that of any picture: only the sign matters, as to sqrt and log."""
-AMOUNTS = (0.25, 1.0, 3.0)
+AMOUNTS = (0.25, 1.0, float(MOST_AMOUNT))
+"""A little, as measured, and the most that a recipe may ask for."""
 
 
 def check_neutral(

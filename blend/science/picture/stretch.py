@@ -1,8 +1,10 @@
 """Stretch curves: linear light to display values, one parameter solved so that the sky lands where asked.
 
-x = (I - black) / (white - black), black = sky - black_sigma * sigma, y = curve(x)
+x = (I - black) / (reach - black), black = sky - black_sigma * sigma, y = curve(x)
 
-y is an sRGB code value. A curve is its equation, one entry of `CURVES`.
+y is an sRGB code value. A curve is its equation, one entry of `CURVES`. Reach is white, or, where the target says how
+bright the picture is, solved in `blend.science.picture.target_tone`; what is brighter than the target then lies on a
+shoulder that ends at white.
 """
 
 from __future__ import annotations
@@ -23,6 +25,7 @@ from blend.base.rowblocks import map_row_blocks
 from blend.science.picture.brighten import brighten, scale_and_mean
 from blend.science.picture.colourspace import decode_block, encode_block
 from blend.science.picture.curves import CURVES, Curve
+from blend.science.picture.target_tone import Shoulder, Tone, black_for, solve_reach
 
 SMALLEST_SIGMA = 1e-6
 """Noise taken for a noiseless (made) picture, as a share of white - sky: keeps the sky above black."""
@@ -51,6 +54,10 @@ class SolvedStretch:
         The level was lowered to keep ``sky_noise`` within its limit.
     clipped_share : float
         Share of sky pixels below black, for Gaussian noise.
+    shoulder : Shoulder or None
+        What the curve becomes above the target.
+    tone : Tone or None
+        Where the target landed, and what kept it from its level; None where white was given.
     """
 
     curve: str
@@ -64,6 +71,14 @@ class SolvedStretch:
     sky_noise: float
     lowered: bool
     clipped_share: float
+    shoulder: Shoulder | None = None
+    tone: Tone | None = None
+
+    @property
+    def reach(self) -> float:
+        """The linear level at which the curve alone would be 1."""
+        end = self.shoulder.reach if self.shoulder else 1.0
+        return self.black + end * (self.white - self.black)
 
     @property
     def sky_position(self) -> float:
@@ -81,6 +96,7 @@ def solve_stretch(
     black_sigma: float = 3.0,
     most_sky_noise: float = 0.025,
     shown_sigma: float | None = None,
+    target: tuple[float, float] | None = None,
     where: str = "stretch",
 ) -> SolvedStretch:
     """Find the curve's parameter that shows the sky at ``sky_level``.
@@ -106,6 +122,9 @@ def solve_stretch(
     shown_sigma : float, optional
         Noise of what the curve acts on, where that is less noisy: the mean of three planes. ``sigma`` by
         default.
+    target : (float, float), optional
+        Linear level of the target's brightest part, and the display value wanted for it: the curve then reaches 1
+        where that needs it, within what ``shown_sigma`` allows, and ends in a shoulder up to white.
     where : str
         Told in errors.
 
@@ -134,7 +153,11 @@ def solve_stretch(
     noise = sigma if math.isfinite(sigma) and sigma > 0.0 else SMALLEST_SIGMA * (white - sky)
     shown = shown_sigma if shown_sigma is not None and shown_sigma > 0.0 else noise
     black = sky - black_sigma * noise
-    level, parameter, slope = _solved(curve, sky, black, white, shown, sky_level, most_sky_noise, where)
+    reach, shoulder, tone = white, None, None
+    if target is not None and target[0] > sky:
+        black = black_for(black, sky=sky, white=white, sky_level=sky_level, shown=shown)
+        reach, shoulder, tone = _on_target(curve, sky, black, white, shown, sky_level, target, where)
+    level, parameter, slope = _solved(curve, sky, black, reach, shown, sky_level, most_sky_noise, where)
     return SolvedStretch(
         curve=curve,
         parameter=parameter,
@@ -146,8 +169,38 @@ def solve_stretch(
         sky_slope=slope,
         sky_noise=slope * shown,
         lowered=bool(entry.parameter) and level < sky_level,
-        clipped_share=0.5 * math.erfc(black_sigma / math.sqrt(2.0)),
+        clipped_share=0.5 * math.erfc((sky - black) / noise / math.sqrt(2.0)),
+        shoulder=shoulder,
+        tone=tone,
     )
+
+
+@lru_cache(maxsize=64)
+def _on_target(
+    curve: str,
+    sky: float,
+    black: float,
+    white: float,
+    shown: float,
+    sky_level: float,
+    target: tuple[float, float],
+    where: str,
+) -> tuple[float, Shoulder | None, Tone]:
+    """Return the reach, the shoulder above the target and how it went; remembered, since variants ask again."""
+    entry, light = CURVES[curve], target[0]
+
+    def shown_at(reach: float, levels: list[float]) -> NDArray[np.float64]:
+        problem = _Problem(entry, sky=sky, black=black, white=reach, shown=shown, where=where)
+        parameter = problem.parameter(sky_level) if entry.parameter else math.nan
+        return entry.value((np.array(levels) - black) / (reach - black), parameter)
+
+    reach, tone = solve_reach(shown_at, sky=sky, black=black, white=white, sky_level=sky_level, target=target)
+    if reach >= white or light >= white:
+        return white, None, tone
+    step = 1e-5 * (light - black)
+    before, at, after = (float(y) for y in shown_at(reach, [light - step, light, light + step]))
+    slope = (after - before) / (2.0 * step)
+    return reach, Shoulder.between(light, at, slope, black=black, reach=reach, white=white), tone
 
 
 @lru_cache(maxsize=64)
@@ -223,8 +276,8 @@ def stretch_planes(
 
     ``planes``: each plane through the curve by itself. ``preserve``: with p the planes scaled to black 0
     and white 1 and v their mean, light = p * decode(curve(v)) / v, so that grey gets the curve and every
-    ratio of planes, hence hue, is kept; a pixel whose brightest plane would pass 1 is mixed with grey of
-    its own value until that plane is 1; at v >= 1 the pixel is white.
+    ratio of planes, hence hue, is kept; a colour that would pass 1 gives up brightness and chroma, as
+    `blend.science.picture.brighten` says.
 
     Parameters
     ----------
@@ -247,7 +300,7 @@ def stretch_planes(
     References
     ----------
     Lupton et al. (2004), PASP 116, 133, for one gain to all planes from their mean; there the brightest
-    plane is divided down instead, and colour is kept in code values where here it is kept in light.
+    plane alone is divided down, and colour is kept in code values where here it is kept in light.
     """
     if pixels.ndim != 3:
         raise ValueError(f"pixels have planes, rows and columns, not shape {pixels.shape}")
@@ -332,6 +385,7 @@ class _CurveBlock:
         self._constants: dict[str, Any] = {curve.parameter: solved.parameter} if curve.parameter else {}
         self._black = np.float32(solved.black)
         self._gain = np.float32(1.0 / (solved.white - solved.black))
+        self._shoulder = solved.shoulder
 
     def scaled(self, values: NDArray[np.float32]) -> NDArray[np.float32]:
         """Return x, 0 at black and 1 at white."""
@@ -345,7 +399,15 @@ class _CurveBlock:
 
     def __call__(self, x: NDArray[np.float32]) -> NDArray[np.float32]:
         """Return y for x in [0, 1]."""
-        return self._equation.evaluate({"x": x, **self._constants}, dtype="float32")
+        shoulder = self._shoulder
+        if shoulder is None:
+            return self._equation.evaluate({"x": x, **self._constants}, dtype="float32")
+        low = np.minimum(x, np.float32(shoulder.x)) * np.float32(1.0 / shoulder.reach)
+        y = self._equation.evaluate({"x": low, **self._constants}, dtype="float32")
+        high = x > np.float32(shoulder.x)
+        if high.any():
+            y[high] = shoulder.value(x[high])
+        return y
 
 
 class _PlaneStretch:

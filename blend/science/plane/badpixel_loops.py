@@ -12,6 +12,13 @@ _SHARPEST = 0.17
 """Half of exp(-4 ln 2 / 1.6^2) = 0.339, what a star 1.6 px wide puts into an edge neighbour, of its peak."""
 
 _TILE = 64
+"""`TILE` of plane/noise.py, as a constant that the compiler sees."""
+
+_FEWEST = 5
+"""Neighbours that tell a median beside NaN and the frame's sides: a corner has eight in its 5x5."""
+
+_MARGIN = 0.75
+"""In sigma: the mean of four neighbours is uncertain by half a sigma."""
 
 
 @kernel
@@ -60,7 +67,7 @@ def hot_rows(
                                 k -= 1
                             around[k] = v
                             count += 1
-                if count < 5 or not p - (around[(count - 1) // 2] + around[count // 2]) / 2 > limit:
+                if count < _FEWEST or not p - (around[(count - 1) // 2] + around[count // 2]) / 2 > limit:
                     continue
                 # a bright row or column is a pattern that the dark takes out; beyond a group of 3x3 it goes on
                 alone = True
@@ -149,14 +156,13 @@ def isolated_rows(
                                 k -= 1
                             ring[k] = v
                             count += 1
-                if count < 5:
+                if count < _FEWEST:
                     continue
                 level = (ring[(count - 1) // 2] + ring[count // 2]) / 2
                 sign = np.float32(1.0) if p > high else np.float32(-1.0)
                 height = sign * (p - level)
                 shoulder = sign * (edges / edge_count - level)
-                # 0.75 sigma: the mean of four neighbours is uncertain by half a sigma
-                margin = np.float32(0.75) * limit / hot_sigma
+                margin = np.float32(_MARGIN) * limit / hot_sigma
                 if height > limit and shoulder < np.float32(_SHARPEST) * height - margin:
                     found[y, x] = True
 

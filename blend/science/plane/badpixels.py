@@ -16,12 +16,25 @@ from blend.base.rowblocks import map_row_blocks
 from blend.science.plane.badpixel_loops import hot_rows, isolated_rows, mark_rows
 from blend.science.plane.noise import TILE, local_noise
 
+HOT_SIGMA = 8.0
+"""Usual limit in sigma of the local noise (common practice): of Gaussian noise one pixel in 10^15 passes it."""
+
 _WIDE_STARS_PX = 3.0
-_WIDEST_PX = 5.0
+"""Width of stars from which a pair of pixels is told from a faint one."""
+
+_SHARPEST, _WIDEST_PX, _RING_SQUARE = 0.75, 5.0, 5.5
+"""The sharpest star by the typical one; the widest, px, that the rings can tell (over a real frame widths lay from
+0.90 of their median on, see `rays._SEEING`); and the mean square of the distances of the 5x5 ring's pixels."""
+
+_REACHES = ((1, 3), (2, 6))
+"""Neighbourhoods that fill a pixel, tried in turn, and the fewest good ones in each: a third and a quarter of them."""
+
+_AT_ONCE = 65_536
+"""Pixels filled together: 24 neighbours of each take 13 MB."""
 
 
 def find_hot_in_dark(
-    dark: NDArray[np.floating], *, hot_sigma: float = 8.0, noise: NDArray[np.float32] | None = None
+    dark: NDArray[np.floating], *, hot_sigma: float = HOT_SIGMA, noise: NDArray[np.float32] | None = None
 ) -> NDArray[np.bool_]:
     """Find the pixels of a dark that stand far above the median of the 5x5 around them.
 
@@ -79,7 +92,7 @@ def _floors(plane: NDArray[np.float32]) -> NDArray[np.float32]:
 def find_isolated(
     light: NDArray[np.floating],
     *,
-    hot_sigma: float = 8.0,
+    hot_sigma: float = HOT_SIGMA,
     noise: NDArray[np.float32] | None = None,
     fwhm_px: float | None = None,
 ) -> NDArray[np.bool_]:
@@ -129,9 +142,8 @@ def find_isolated(
     found = _search(isolated_rows, light, hot_sigma, noise)
     if fwhm_px is None or not fwhm_px >= _WIDE_STARS_PX:
         return found
-    sharpest = min(0.75 * fwhm_px, _WIDEST_PX)
-    # 5.5: mean square of the distances of the ring's pixels
-    share = 0.5 * float(np.exp(-4.0 * np.log(2.0) * 5.5 / sharpest**2))
+    sharpest = min(_SHARPEST * fwhm_px, _WIDEST_PX)
+    share = 0.5 * float(np.exp(-4.0 * np.log(2.0) * _RING_SQUARE / sharpest**2))
     found[places(_search(mark_rows, light, hot_sigma, noise, share))] = True
     return found
 
@@ -216,8 +228,8 @@ def fill_values(
 ) -> NDArray[np.float32]:
     """Return what `repair` fills the bad pixels at (y, x) with; NaN where too few neighbours are good."""
     new = np.full(y.size, np.nan, dtype=np.float32)
-    for first in range(0, y.size, 65536):
-        part = slice(first, first + 65536)
+    for first in range(0, y.size, _AT_ONCE):
+        part = slice(first, first + _AT_ONCE)
         new[part] = _fill_values(plane, bad, y[part], x[part])
     return new
 
@@ -225,10 +237,11 @@ def fill_values(
 def _fill_values(
     plane: NDArray[np.floating], bad: NDArray[np.bool_], y: NDArray[np.intp], x: NDArray[np.intp]
 ) -> NDArray[np.float64]:
-    near = _good_median(plane, bad, y, x, reach=1, least=3)
+    (reach, least), (wider, more) = _REACHES
+    near = _good_median(plane, bad, y, x, reach=reach, least=least)
     missing = np.isnan(near)
     if missing.any():
-        near[missing] = _good_median(plane, bad, y[missing], x[missing], reach=2, least=6)
+        near[missing] = _good_median(plane, bad, y[missing], x[missing], reach=wider, least=more)
     return near
 
 

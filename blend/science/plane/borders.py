@@ -13,7 +13,16 @@ _ALONG = 9
 """A border is at least this long along its edge, in pixels: shorter runs of equal pixels happen by chance."""
 
 _COMMON = 0.2
-"""A value that this share of the inner pixels holds as well is a clipped sky, not a border."""
+"""A value that this share of the inner pixels holds as well is a clipped sky, not a border: beside a border
+none but chance holds it, beside a sky cut off at its median every second one does."""
+
+_BESIDE = 16
+"""So many pixels inside a border are looked at for its value: a clipped sky that is tilted has it all over one
+corner, but fades out of it over many pixels, where a border ends within one or two."""
+
+_SHARED, _MOST_VALUES = 200, 3
+"""One in so many of the outermost pixels must share a value; and so many values are tried, since a border has one, and
+NaN or 0 beside it at most."""
 
 
 def border_mask(pixels: NDArray[np.floating]) -> NDArray[np.bool_]:
@@ -98,8 +107,8 @@ def _edge_values(plane: NDArray[np.floating]) -> list[np.float32]:
     """Return the values, NaN among them, that many pixels of the outermost rows and columns share."""
     edge = np.concatenate([plane[0], plane[-1], plane[:, 0], plane[:, -1]]).astype(np.float32)
     values, counts = np.unique(edge, return_counts=True)
-    enough = max(_ALONG, edge.size // 200)
-    order = np.argsort(-counts, kind="stable")[:3]
+    enough = max(_ALONG, edge.size // _SHARED)
+    order = np.argsort(-counts, kind="stable")[:_MOST_VALUES]
     return [values[i] for i in order if counts[i] >= enough]
 
 
@@ -113,10 +122,15 @@ def _border_of_value(plane: NDArray[np.floating], value: np.float32) -> NDArray[
     _paint_runs(mask, left, right, top, bottom)
     if np.isnan(value) or not mask.any():
         return mask
-    inner = int(np.count_nonzero(pixels == value)) - int(mask.sum())
-    outside = mask.size - int(mask.sum())
-    if outside and inner > _COMMON * outside:
-        return np.zeros((rows, columns), dtype=np.bool_)
+    beside = np.zeros_like(mask)
+    reach = [
+        np.where(run > 0, np.minimum(run + _BESIDE, most), 0)
+        for run, most in zip((left, right, top, bottom), (columns, columns, rows, rows), strict=True)
+    ]
+    _paint_runs(beside, *reach)
+    for within in (beside & ~mask, ~mask):
+        if within.any() and np.count_nonzero(pixels[within] == value) > _COMMON * np.count_nonzero(within):
+            return np.zeros((rows, columns), dtype=np.bool_)
     return mask
 
 

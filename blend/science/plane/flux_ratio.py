@@ -10,6 +10,18 @@ from numpy.typing import NDArray
 
 from blend.base.robust import MAD_TO_SIGMA
 
+BISQUARE = 6.0
+"""Deviations, in sigma, from which a star counts nothing (Beers, Flynn & Gebhardt 1990, from memory)."""
+
+ROUNDS, STILL, HALVINGS = 30, 1e-9, 60
+"""Of the fits, whose steps end far below any error of a flux; and of the search for a scatter, to the last bit."""
+
+USED = 0.1
+"""Weight by the full one from which a star is told as used."""
+
+LEAST_DEVIATION = 1e-3
+"""Of a log, in the first, rough line: what lies nearer counts no more."""
+
 
 @dataclass(frozen=True, eq=False)
 class RatioFit:
@@ -57,24 +69,24 @@ def mean_log_ratio(
     measured = (errors[0] / numerator) ** 2 + (errors[1] / denominator) ** 2
     middle = weighted_median(logs, 1.0 / np.maximum(measured, np.median(measured)))
     weights, variances, tau2 = np.ones_like(logs), measured, 0.0
-    for _ in range(30):
+    for _ in range(ROUNDS):
         parts = _expected_variances(numerator, denominator, errors, float(np.exp(middle)))
         variances = parts[0] + parts[1]
         deviations = logs + 0.5 * (parts[0] - parts[1]) - middle
         tau2 = _scatter_beyond(deviations, variances)
         total = np.maximum(variances + tau2, 1e-12)
-        u2 = deviations**2 / (36.0 * total)
+        u2 = deviations**2 / (BISQUARE**2 * total)
         weights = np.where(u2 < 1.0, (1.0 - u2) ** 2, 0.0) / total
         step = float((weights * deviations).sum() / weights.sum())
         middle += step
-        if abs(step) < 1e-9:
+        if abs(step) < STILL:
             break
     deviations = deviations - step
     sum_w = float(weights.sum())
     count = max(2, int((weights > 0).sum()))
     spread = float(np.sqrt((weights**2 * deviations**2).sum() * count / (count - 1))) / sum_w
     least = float(np.sqrt((weights**2 * variances).sum())) / sum_w
-    return RatioFit(middle, max(spread, least), float(np.sqrt(tau2)), weights * (variances + tau2) > 0.1)
+    return RatioFit(middle, max(spread, least), float(np.sqrt(tau2)), weights * (variances + tau2) > USED)
 
 
 @dataclass(frozen=True, eq=False)
@@ -118,18 +130,18 @@ def line_log_ratio(
     design = np.stack([np.ones_like(against), against], axis=1)
     a: NDArray[Any]
     line, a = _least_deviation_line(logs, design)
-    for _ in range(30):
+    for _ in range(ROUNDS):
         parts = _expected_variances(numerator, denominator, errors, np.exp(design @ line))
         target = logs + 0.5 * (parts[0] - parts[1])
         variances = parts[0] + parts[1]
         deviations = target - design @ line
         total = np.maximum(variances + _scatter_beyond(deviations, variances), 1e-12)
-        u2 = deviations**2 / (36.0 * total)
+        u2 = deviations**2 / (BISQUARE**2 * total)
         weights = np.where(u2 < 1.0, (1.0 - u2) ** 2, 0.0) / total
         a = np.linalg.pinv(design.T @ (weights[:, None] * design))
         step = a @ (design.T @ (weights * deviations))
         line = line + step
-        if np.abs(step).max() < 1e-9:
+        if np.abs(step).max() < STILL:
             break
     deviations = target - design @ line
     count = max(3, int((weights > 0).sum()))
@@ -138,7 +150,7 @@ def line_log_ratio(
         for square in (deviations**2 * count / (count - 2), variances)
     )
     error = np.maximum(spread, least)
-    used = weights * total > 0.1
+    used = weights * total > USED
     return LineFit(float(line[0]), float(error[0]), float(line[1]), float(error[1]), used)
 
 
@@ -148,10 +160,10 @@ def _least_deviation_line(
     """Return the line of least absolute deviation, near enough to start from: wrong pairs do not turn it."""
     inverse: NDArray[Any]
     weights = np.ones_like(logs)
-    for _ in range(30):
+    for _ in range(ROUNDS):
         inverse = np.linalg.pinv(design.T @ (weights[:, None] * design))
         line = inverse @ (design.T @ (weights * logs))
-        weights = 1.0 / np.maximum(np.abs(logs - design @ line), 1e-3)
+        weights = 1.0 / np.maximum(np.abs(logs - design @ line), LEAST_DEVIATION)
     return line, inverse
 
 
@@ -192,7 +204,7 @@ def _scatter_beyond(deviations: NDArray[np.float64], variances: NDArray[np.float
     if float(np.median(squares / np.maximum(variances, 1e-300))) <= 1.0:
         return 0.0
     low, high = 0.0, float(squares.max())
-    for _ in range(60):
+    for _ in range(HALVINGS):
         tau2 = 0.5 * (low + high)
         if float(np.median(squares / (variances + tau2))) > 1.0:
             low = tau2

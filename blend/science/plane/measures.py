@@ -14,6 +14,25 @@ from blend.base.shares import MOST_SLOPE
 from blend.science.plane.noise import bin_by_four, coarser_blocks, local_noise, middle_rows, noise_of_blocks
 from blend.science.plane.shared_noise import broad_noise
 
+SAMPLE, PILE_SAMPLE = 500_000, 200_000
+"""Pixels that tell a sky to 0.2 % of their scatter, and one that only limits where piles are looked for."""
+
+CLIP_ROUNDS, SKEWED = 30, 0.3
+"""Most rounds of clipping (chosen, not measured); and mean less median, in sigma, from which the mode's formula does
+not hold (the rule of ``photutils.SExtractorBackground``)."""
+
+PILE_BINS, BEFORE, FEWEST_PILED, PILE_SIGMA = 200, 10, 5, 20.0
+"""Bins over the upper half of the range, those before each that tell its background, the fewest pixels of a pile, and
+how far the range reaches over the sky's noise, or a pile is the sky's own (chosen, not measured)."""
+
+HIGHER, SURER, GOES_ON, LEAST_ON = 4.0, 5.0, 3.0, 2.0
+"""A pile holds so many times what the bins before it do, and so many of its standard errors more; a bin beside it
+belongs to it from so many times on, and so many pixels (chosen, not measured)."""
+
+SLOPE_LOW, SLOPE_HIGH, SLOPE_ROUNDS, FEWEST_BLOCKS, MANY_BLOCKS = -4.0, 2.5, 12, 9, 24
+"""Blocks of a slope's fit are kept between, in sigma: light only adds. Its rounds; three blocks a term; and sides from
+which means over 16 px do instead of 4 (chosen, not measured)."""
+
 
 class Figures(TypedDict):
     """What `measure` tells of one plane; levels in its unit, NaN where there is nothing to measure."""
@@ -78,7 +97,9 @@ def _measure_plane(plane: NDArray[np.floating], invalid: NDArray[np.bool_] | Non
     noise = noise_of_blocks(plane, invalid, blocks, share, good)
     saturation = saturation_level(plane, invalid=invalid)
     level = sky if sky > np.nan_to_num(noise[1]) else float("nan")
-    slope = _slope(coarser_blocks(blocks, share, 4)[0] if min(blocks.shape) >= 24 else blocks, plane.shape)
+    slope = _slope(
+        coarser_blocks(blocks, share, 4)[0] if min(blocks.shape) >= MANY_BLOCKS else blocks, plane.shape
+    )
     low = min(0.0, least)
     span = (greatest if saturation is None else saturation) - low
     return Figures(
@@ -95,7 +116,7 @@ def _measure_plane(plane: NDArray[np.floating], invalid: NDArray[np.bool_] | Non
 
 
 def sample_pixels(
-    plane: NDArray[np.floating], *, invalid: NDArray[np.bool_] | None = None, most: int = 500_000
+    plane: NDArray[np.floating], *, invalid: NDArray[np.bool_] | None = None, most: int = SAMPLE
 ) -> NDArray[np.float32]:
     """Return the finite pixels of whole rows spread evenly over a plane, about ``most`` of them; all of a
     small one.
@@ -143,7 +164,7 @@ def sky_mode(values: NDArray[np.floating], *, kappa: float = 3.0) -> float:
     kept = np.sort(np.asarray(values, dtype=np.float64))
     if kept.size == 0:
         return float("nan")
-    for _ in range(30):
+    for _ in range(CLIP_ROUNDS):
         middle, spread = float(np.median(kept)), float(kept.std())
         first, last = np.searchsorted(kept, [middle - kappa * spread, middle + kappa * spread], side="left")
         last = max(int(last), int(np.searchsorted(kept, middle, side="right")))
@@ -151,7 +172,7 @@ def sky_mode(values: NDArray[np.floating], *, kappa: float = 3.0) -> float:
             break
         kept = kept[first:last]
     middle, mean, spread = float(np.median(kept)), float(kept.mean()), float(kept.std())
-    if spread == 0.0 or abs(mean - middle) >= 0.3 * spread:
+    if spread == 0.0 or abs(mean - middle) >= SKEWED * spread:
         return middle
     return 2.5 * middle - 1.5 * mean
 
@@ -204,21 +225,22 @@ def saturation_level(
     >>> saturation_level(np.minimum(star, 1.0)), saturation_level(star)
     (1.0, None)
     """
-    sample = sample_pixels(plane, invalid=invalid, most=200_000)
+    sample = sample_pixels(plane, invalid=invalid, most=PILE_SAMPLE)
     if sample.size == 0:
         return None
     sky = sky_mode(sample)
     sigma = float(np.median(local_noise(plane) if noise is None else noise))
     bright = _pixels_above(plane, sky, invalid)
-    if bright.size < 5:
+    if bright.size < FEWEST_PILED:
         return None
     top = float(bright.max())
-    if not top - sky > 20.0 * sigma:
+    if not top - sky > PILE_SIGMA * sigma:
         return None
     bottom = sky + 0.5 * (top - sky)
-    # 200 bins over the upper half, ten more below it as the first bin's own background
-    width = (top - bottom) / 200.0
-    counts, edges = np.histogram(bright, bins=211, range=(bottom - 10.0 * width, top + width))
+    # and bins below the upper half, as the first bin's own background, and one for the top itself
+    width = (top - bottom) / PILE_BINS
+    bins = PILE_BINS + BEFORE + 1
+    counts, edges = np.histogram(bright, bins=bins, range=(bottom - BEFORE * width, top + width))
     return _lowest_of_pile(bright, counts, edges)
 
 
@@ -247,6 +269,7 @@ def _pixels_above(
     plane: NDArray[np.floating], sky: float, invalid: NDArray[np.bool_] | None
 ) -> NDArray[np.float32]:
     """Return the pixels in the upper 55 % of the range above the sky, in the order of the rows."""
+    # 0.45: the upper half and the bins below it
     limit = np.float32(sky + 0.45 * (greatest(plane, invalid=invalid) - sky))
 
     def above(block: slice) -> NDArray[np.float32]:
@@ -265,15 +288,17 @@ def _pixels_above(
 def _lowest_of_pile(
     bright: NDArray[np.float32], counts: NDArray[np.int64], edges: NDArray[np.float64]
 ) -> float | None:
-    for place in range(counts.size - 1, 9, -1):
-        below = float(counts[place - 10 : place].mean())
-        if counts[place] < 5 or counts[place] < 4.0 * below + 5.0 * below**0.5:
+    for place in range(counts.size - 1, BEFORE - 1, -1):
+        below = float(counts[place - BEFORE : place].mean())
+        if counts[place] < FEWEST_PILED or counts[place] < HIGHER * below + SURER * below**0.5:
             continue
         first = place
-        while first > 10 and counts[first - 1] > 3.0 * max(1.0, float(counts[first - 10 : first - 1].mean())):
+        while first > BEFORE and counts[first - 1] > GOES_ON * max(
+            1.0, float(counts[first - BEFORE : first - 1].mean())
+        ):
             first -= 1
         last = place
-        while last + 1 < counts.size and counts[last + 1] > max(2.0, 3.0 * below):
+        while last + 1 < counts.size and counts[last + 1] > max(LEAST_ON, GOES_ON * below):
             last += 1
         inside = bright[(bright >= edges[first]) & (bright <= edges[last + 1])]
         # hot pixels may stand above a pile, the rest of a star may not
@@ -286,13 +311,13 @@ def _lowest_of_pile(
 def _slope(blocks: NDArray[np.floating], shape: tuple[int, ...]) -> float:
     """Return peak to peak over the frame of a plane fitted to block means, bright blocks clipped."""
     y, x = np.nonzero(np.isfinite(blocks))
-    if y.size < 9:
+    if y.size < FEWEST_BLOCKS:
         return float("nan")
     value = blocks[y, x].astype(np.float64)
     u, v = 2.0 * (x + 0.5) / blocks.shape[1] - 1.0, 2.0 * (y + 0.5) / blocks.shape[0] - 1.0
     design = np.stack([np.ones_like(u), u, v], axis=1)
     used = np.ones(value.size, dtype=np.bool_)
-    for _ in range(12):
+    for _ in range(SLOPE_ROUNDS):
         rows = design[used]
         # einsum adds in one order on any number of threads
         normal, right = np.einsum("ni,nj->ij", rows, rows), np.einsum("ni,n->i", rows, value[used])
@@ -302,8 +327,8 @@ def _slope(blocks: NDArray[np.floating], shape: tuple[int, ...]) -> float:
         # the scatter below the middle is sky alone; stars and the galaxy only add above it
         below = middle - left[used & (left <= middle)]
         spread = MAD_TO_SIGMA * float(np.median(below))
-        keep = (left - middle < 2.5 * spread) & (left - middle > -4.0 * spread)
-        if keep.sum() < 9 or (keep == used).all():
+        keep = (left - middle < SLOPE_HIGH * spread) & (left - middle > SLOPE_LOW * spread)
+        if keep.sum() < FEWEST_BLOCKS or (keep == used).all():
             break
         used = keep
     grid_rows, grid_columns = blocks.shape

@@ -21,8 +21,13 @@ SMOOTHED = 2.0
 SETTLED = 1.25
 """Noise that grows by less from one distance to the next has been seen whole: faint stars make it grow by 1.2, too."""
 CELL_PX = 64
+"""Side of the cells of which the darker half is measured: wide against a star, as `noise.TILE`."""
 _LAGS = (2, 3, 5, 10, 20, 40)
+"""Distances in pixels, each up to twice the one before: what is shared over more is taken for light."""
 _BLOCKS = (4, 8, 16)
+"""Sides of means: larger ones hold more of faint stars than of noise."""
+_FEWEST, _LEAST_SIDE = 100, 6
+"""Differences that tell a noise to 12 %; and the side of means of which some do."""
 
 
 def pixel_noise(plane: NDArray[np.floating]) -> float:
@@ -73,10 +78,9 @@ def broad_noise(plane: NDArray[np.floating]) -> float:
     noise, reach = _settled(dark, SHARED)
     if not noise > 0.0:
         return float("nan")
-    # Larger means hold more of faint stars than of noise.
     size = next((size for size in _BLOCKS if size >= 2 * reach), _BLOCKS[-1])
     means = bin_mean(dark, size)
-    return size * difference_noise(means) if min(means.shape) >= 6 else float("nan")
+    return size * difference_noise(means) if min(means.shape) >= _LEAST_SIDE else float("nan")
 
 
 def _darker_half(plane: NDArray[np.floating]) -> NDArray[np.float64]:
@@ -94,7 +98,7 @@ def _noise_at(plane: NDArray[np.float64], lag: int) -> float:
         return float("nan")
     apart = np.abs(second_differences(plane, lag=lag))
     apart = apart[np.isfinite(apart)]
-    return MAD_TO_SIGMA * float(np.median(apart)) / 6.0 if apart.size >= 100 else float("nan")
+    return MAD_TO_SIGMA * float(np.median(apart)) / 6.0 if apart.size >= _FEWEST else float("nan")
 
 
 def _settled(plane: NDArray[np.float64], least: float) -> tuple[float, int]:

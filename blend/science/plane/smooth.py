@@ -10,9 +10,22 @@ from numpy.typing import NDArray
 from blend.base.jit import kernel
 from blend.base.rowblocks import map_row_blocks
 
+REACH = 3.5
+"""Sigmas at which a Gaussian is cut: 0.05 % of it lie beyond."""
+
+_HALVINGS = 40
+"""Of the search for a width, to the last bits."""
+
+_TILE = 1024
+"""Columns whose sums stay in the nearest cache."""
+
+_LEAST_VARIANCE = 0.25
+"""Of what is left to do after binning, px^2: bins that are wider than the blur asked for are blurred by half a
+pixel."""
+
 
 @lru_cache(maxsize=256)
-def gaussian_taps(sigma: float, *, reach: float = 3.5) -> NDArray[np.float32]:
+def gaussian_taps(sigma: float, *, reach: float = REACH) -> NDArray[np.float32]:
     """Return a Gaussian integrated over pixels, cut at ``reach`` sigma, of sum 1; read-only.
 
     Integrated, not sampled: a narrow sampled Gaussian is not as wide as it says. The variance of the taps is
@@ -21,7 +34,7 @@ def gaussian_taps(sigma: float, *, reach: float = 3.5) -> NDArray[np.float32]:
     half = max(1, int(np.ceil(reach * sigma)))
     low, high = 0.0, 1.5 * sigma
     places = np.arange(-half, half + 1)
-    for _ in range(40):  # the integration itself widens; find the width that ends at the one asked for
+    for _ in range(_HALVINGS):  # the integration itself widens; find the width that ends at the one asked for
         width = 0.5 * (low + high)
         taps = _integrated_gaussian(width, half)
         if float((taps * places**2).sum()) < sigma**2:
@@ -100,7 +113,7 @@ def _correlate(source, taps, out):  # type: ignore[no-untyped-def]
     # the compiler its vectors.
     rows, columns = source.shape
     half = len(taps) // 2
-    tile = 1024
+    tile = _TILE
     zero = np.float32(0.0)
     line = np.empty(tile + 2 * half, dtype=np.float32)
     for left in range(0, columns, tile):
@@ -189,7 +202,7 @@ def binned_taps(sigma: float, size: int) -> NDArray[np.float32]:
 def binned_sigma(sigma: float, size: int) -> float:
     """Return the width, in bins, for `binned_taps`."""
     variance = sigma**2 - (size**2 - 1) / 12.0 - size**2 / 6.0
-    return float(np.sqrt(max(variance, 0.25))) / size
+    return float(np.sqrt(max(variance, _LEAST_VARIANCE))) / size
 
 
 def spread_rows(binned: NDArray[np.float32], size: int, rows: slice, columns: int) -> NDArray[np.float32]:

@@ -38,8 +38,15 @@ SIDES = (5, 11)
 AXIS_DEG = 0.8
 """A line so near to rows or columns of its own frame is a bleeding column, a hot one, or a seam."""
 
-REACH_PX = 30
-"""How far to either side the width is looked for, in pixels."""
+REACH_PX, POINTS, RIM_PX = 30, 400, 8
+"""How far to either side the width is looked for, in pixels; at how many points of the trail; and the outermost pixels,
+which tell the ground."""
+
+TAKEN = 6
+"""Half-width, in directions and in bins, of what belongs to a line that was looked at: 3 degrees, 9 cells."""
+
+REACHES_CELLS = (6.0, 3.0, 2.0, 2.0)
+"""Voters that a line is fitted to, nearer and nearer."""
 
 
 @dataclass(frozen=True)
@@ -120,12 +127,12 @@ def _voted(
         i, j = divmod(int(np.argmax(votes)), bins)
         yield float(angles[i]), (float(j) + 0.5) * RHO_CELLS - reach
         near = np.abs(np.arange(ANGLES) - i)
-        votes[np.minimum(near, ANGLES - near) <= 6, max(j - 6, 0) : j + 7] = 0.0
+        votes[np.minimum(near, ANGLES - near) <= TAKEN, max(j - TAKEN, 0) : j + TAKEN + 1] = 0.0
 
 
 def _refined(points: NDArray[np.float64], angle: float, rho: float) -> tuple[float, float]:
     """Return angle and distance of the line through the voters near a line, by least squares across it."""
-    for reach in (6.0, 3.0, 2.0, 2.0):
+    for reach in REACHES_CELLS:
         near = points[np.abs(points @ (cos(angle), sin(angle)) - rho) < reach]
         if len(near) < PIECES:
             break
@@ -214,9 +221,9 @@ def measure_trail(plane: NDArray[np.floating], trail: Trail, *, size: int, noise
     shift = 0.5 * (size - 1)
     start, end = (np.array(at) * size + shift for at in (trail.start, trail.end))
     angle = atan2(end[1] - start[1], end[0] - start[0]) + 0.5 * pi
-    points = start + np.linspace(0.0, 1.0, 400)[:, None] * (end - start)
+    points = start + np.linspace(0.0, 1.0, POINTS)[:, None] * (end - start)
     profile = np.nanmedian(across_profile(plane, points, angle, REACH_PX), axis=0)
-    profile -= np.nanmedian(np.concatenate([profile[:8], profile[-8:]]))
+    profile -= np.nanmedian(np.concatenate([profile[:RIM_PX], profile[-RIM_PX:]]))
     top = float(np.nanmax(profile))
     width = float(np.count_nonzero(profile > 0.5 * top))
     return Trail((start[0], start[1]), (end[0], end[1]), width, top / noise if noise > 0 else float("nan"))

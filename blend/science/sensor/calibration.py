@@ -18,6 +18,7 @@ from numpy.typing import NDArray
 from blend.base.errors import InputError, RecipeError, StepError
 from blend.base.rowblocks import map_row_blocks
 from blend.science.plane import (
+    HOT_SIGMA,
     fill_values,
     find_hot_in_dark,
     find_isolated,
@@ -40,7 +41,13 @@ from blend.science.sensor.flat_offset import look_at_flat, offset_note
 
 __all__ = ["DEAD_FLAT", "Calibrated", "DarkEvidence", "Frame", "calibrate", "dark_fits"]
 
-_USUAL = 8.0
+_OVEREXPOSED = 0.01
+"""Share of a flat's pixels at its highest value from which it was overexposed; hot pixels are far fewer."""
+
+_BELOW_SIGMA, _BELOW_NOISE, _BELOW_OFFSET = 3.0, 0.1, 0.5
+"""How surely, and how far in noise of a pixel, a light lies below its dark before a word is said; and the share of the
+dark's own level from which it is no light of that dark (chosen, not measured)."""
+
 _MASKS = ("dead_flat", "hot", "repaired", "saturated")
 
 Scaling = Literal["none", "exposure"]
@@ -115,7 +122,7 @@ def calibrate(
     flat_dark: Frame | None = None,
     dark_scaling: Scaling = "none",
     saturation: float | Sequence[float | None] | None = None,
-    hot_sigma: float = 8.0,
+    hot_sigma: float = HOT_SIGMA,
     allow_shifted: bool = False,
     gain_e: float | None = None,
     where: str = "calibrate",
@@ -338,7 +345,7 @@ class _Job:
         masks["hot"][faults] = bad[faults] = True
         # the places in a dark that does not fit mean nothing in this light
         if dark is not None and hot is not None and evidence is not None and evidence.fits:
-            again = hot if self.hot_sigma == _USUAL else find_hot_in_dark(dark, hot_sigma=self.hot_sigma)
+            again = hot if self.hot_sigma == HOT_SIGMA else find_hot_in_dark(dark, hot_sigma=self.hot_sigma)
             faults = places(again)
             masks["hot"][faults] = bad[faults] = True
         masks["dead_flat"][places(dead)] = True
@@ -402,7 +409,7 @@ class _Job:
             map_row_blocks(lambda block: np.fmax.reduce(flat[block], axis=None), flat.shape[0])
         )
         share = float((sample_pixels(flat) >= np.float32(top)).mean())
-        if share > 0.01:
+        if share > _OVEREXPOSED:
             text = f"{100.0 * share:.0f} % of the flat's pixels are at its highest value: it is overexposed"
             self.notes.append(("flat-saturated", text))
 
@@ -412,13 +419,15 @@ class _Job:
         if sample.size == 0:
             return
         level = float(np.median(sample))
-        if not level < -3.0 * noise / min(100.0, np.sqrt(sample.size)) or not level < -0.1 * noise:
+        # what all pixels share, an offset say, is not better known than a hundredth of their noise
+        error = noise / min(100.0, np.sqrt(sample.size))
+        if not level < -max(_BELOW_SIGMA * error, _BELOW_NOISE * noise):
             return
         text = (
             f"the light's median is {level:.4g} after the dark, {-level / noise:.1f} sigma of a pixel below 0"
         )
         offset = float(np.median(sample_pixels(dark)))
-        if level < -3.0 * noise and -level > 0.5 * abs(offset) and not self.allow_shifted:
+        if level < -_BELOW_SIGMA * noise and -level > _BELOW_OFFSET * abs(offset) and not self.allow_shifted:
             raise StepError(
                 f"{self.where}.dark",
                 found=f"{text}: {self._why_below(refused=True)}",

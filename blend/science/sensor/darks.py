@@ -18,8 +18,22 @@ FEWEST_HOT = 10
 SURE_SIGMA = 5.0
 """Of a brightness: ten hot pixels on stars by chance make no median of this size."""
 
+SEEN_SIGMA, LEAST_SHARE, FOUND_SIGMA = 6.0, 0.25, 3.0
+"""A hot pixel is looked for when it should stand so many sigma over the light, and found from a quarter of that on,
+and 3 sigma: dark current doubles in 5 to 8 degrees C (`compare_facts.DOUBLING_C`), so a dark 10 degrees off still
+passes."""
+
+FITS_SHARE = 0.5
+"""Of the hot pixels, chance taken off: nearly all are found under their own dark, and none under another."""
+
 _SHIFTS = ((7, 11), (-13, 5), (9, -17), (-5, -8))
+"""Wrong places, (rows, columns), that tell chance: farther than a star reaches, and no multiples of a mosaic's cell."""
+
 _MOST = 2000
+"""Of the hottest pixels: a share of them is known to 1 %."""
+
+_RING = 5
+"""Side of the square whose rim, outside the inner 3x3, tells a hot pixel's surroundings."""
 
 
 @dataclass(frozen=True)
@@ -60,7 +74,7 @@ class DarkEvidence:
     @property
     def fits(self) -> bool:
         """Whether nothing speaks against using the dark; too little evidence does not."""
-        return self.share >= 0.5 if self.enough else self.borders == 0.0
+        return self.share >= FITS_SHARE if self.enough else self.borders == 0.0
 
     @property
     def fainter(self) -> bool:
@@ -110,9 +124,9 @@ def dark_fits(
         keep = ~invalid[y, x]
         y, x, excess = y[keep], x[keep], excess[keep]
     wanted = factor * excess
-    seen = wanted > 6.0 * noise
+    seen = wanted > SEEN_SIGMA * noise
     y, x, excess = y[seen], x[seen], excess[seen]
-    wanted = np.maximum(0.25 * wanted[seen], 3.0 * noise)
+    wanted = np.maximum(LEAST_SHARE * wanted[seen], FOUND_SIGMA * noise)
     found, usable = _count_hot(light, y, x, wanted)
     by_chance = [_count_hot(light, y + dy, x + dx, wanted) for dy, dx in _SHIFTS]
     tried = sum(count for _, count in by_chance)
@@ -127,7 +141,7 @@ def _brightness(
     light: NDArray[np.floating], y: NDArray[np.intp], x: NDArray[np.intp], excess: NDArray[np.float64]
 ) -> tuple[float, float]:
     """Return the median of the light's heights over the dark's, and its error."""
-    if y.size == 0 or min(light.shape) < 5:
+    if y.size == 0 or min(light.shape) < _RING:
         return float("nan"), float("nan")
     ratio = _over_ring(light, y, x)[0] / excess
     middle, scatter = median_and_sigma(ratio)
@@ -158,7 +172,7 @@ def _over_ring(
     j, i = np.where(inside, y, 2), np.where(inside, x, 2)
     offsets = np.arange(-2, 3)
     patch = plane[j[:, None, None] + offsets[:, None], i[:, None, None] + offsets].astype(np.float64)
-    ring = np.ones((5, 5), dtype=np.bool_)
+    ring = np.ones((_RING, _RING), dtype=np.bool_)
     ring[1:4, 1:4] = False
     with np.errstate(invalid="ignore"):
         height = patch[:, 2, 2] - np.median(patch[:, ring], axis=1)
@@ -169,7 +183,7 @@ def _over_ring(
 def _count_hot(
     light: NDArray[np.floating], y: NDArray[np.intp], x: NDArray[np.intp], wanted: NDArray[np.float64]
 ) -> tuple[int, int]:
-    if y.size == 0 or min(light.shape) < 5:
+    if y.size == 0 or min(light.shape) < _RING:
         return 0, 0
     height, _ = _over_ring(light, y, x)
     good = np.isfinite(height)

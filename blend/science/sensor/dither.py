@@ -14,6 +14,7 @@ STILL_PX = 1.0
 """Frames within one pixel of one another put every fault of the sensor onto itself."""
 
 FEWEST = 5
+"""Frames: of 20,000 sets strewn at random in a square 1 % were straighter than `STRAIGHT` with five, 7 % with four."""
 
 
 @dataclass(frozen=True)

@@ -16,9 +16,9 @@ DEEPEST = 8
 _INSIDE = 24
 """The lines after those, which tell how the picture goes on towards its edge."""
 
-_ERRORS = 8.0
-_LEAST_SIGMA = 0.3
-"""A line must depart by both: so many of its standard errors, and so much of a pixel's noise, or nobody sees it."""
+_ERRORS, _LEAST_SIGMA = 8.0, 0.3
+"""A line must depart by both: so many of its standard errors, which chance does in no frame, and so much of a pixel's
+noise, or nobody sees it."""
 
 _JUMP = 5.0
 """What the step from the last of them to the next line differs by from the steps inside, in usual such differences."""

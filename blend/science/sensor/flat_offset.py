@@ -19,14 +19,22 @@ LEAST_ERROR = 0.005
 LEAST_DOUBT = 3.0 * LEAST_ERROR
 """The same where it is not known whether there is an error: a doubt has to be worth more than a measurement."""
 SURE_SIGMA = 3.0
+"""From which a depth differs from 1, or from what a whole offset makes of it (common practice)."""
 FLOOR = 0.01
 """Least error of a depth: on invented nights of 0.24 and 1 Mpx depths of known flats scattered by 0.01 to 0.02."""
-CELL_PX = 8
-MOST_PIXELS = 4_000_000
+CELL_PX, MOST_PIXELS = 8, 4_000_000
+"""Side of a cell, in pixels of the picture as it is thinned out to so many: a median of 64 leaves no star of it and is
+known to 0.16 of a pixel's noise, and dust is wider."""
 _LAGS = (2, 3, 4, 6, 8)
+"""Distances in cells over which shadows bend: rims of dust at the least, vignetting at the greatest."""
 _CLEAR = 5.0
 """A shadow is used where it bends the flat by so many times the flat's usual scatter: noise would make it shallow."""
 _FEWEST = 8
+"""Cells, or bends, that tell a median or a slope (chosen, not measured)."""
+_TURNS = 8
+"""Of a slope without what lies beyond 3 sigma: no more is left out after a few (chosen, not measured)."""
+_SPREAD = (1, 50, 99)
+"""Percentiles that stand for the darkest, the typical and the brightest place of a flat."""
 
 
 @dataclass(frozen=True)
@@ -188,7 +196,7 @@ def _slope(seen: NDArray[np.float64], cast: NDArray[np.float64], lag: int) -> tu
     clear = np.abs(b) > _CLEAR * MAD_TO_SIGMA * float(np.median(np.abs(b)))
     a, b = a[clear], b[clear]
     slope, used = 1.0, np.ones(a.size, dtype=np.bool_)
-    for _ in range(8):
+    for _ in range(_TURNS):
         used = np.abs(a - slope * b) < 3.0 * noise
         if used.sum() < _FEWEST:
             return None
@@ -201,5 +209,5 @@ def _loss(cells: NDArray[np.float64], offset: float) -> float:
     good = cells[np.isfinite(cells) & (cells > 2.0 * offset)]
     if good.size == 0 or offset <= 0.0:
         return 0.0
-    low, middle, high = np.percentile(1.0 - offset / good, [1, 50, 99])
+    low, middle, high = np.percentile(1.0 - offset / good, _SPREAD)
     return float((high - low) / middle)

@@ -15,6 +15,9 @@ from blend.base.robust import clipped_mean
 QUANTISATION = 1.0 / 12.0
 """Variance of rounding to whole numbers."""
 
+CLIP_SIGMA = 5.0
+"""Values beyond are hot pixels and rays: of a Gaussian one in 1.7 million, which takes 1.5e-5 of its variance."""
+
 
 @dataclass(frozen=True, kw_only=True)
 class GainOf:
@@ -110,11 +113,11 @@ def pair_gain(
 
 
 def _mean(values: NDArray[np.float64]) -> float:
-    return clipped_mean(values, kappa=5.0)[0]
+    return clipped_mean(values, kappa=CLIP_SIGMA)[0]
 
 
 def _variance(values: NDArray[np.float64]) -> tuple[float, int]:
-    _, sigma, count = clipped_mean(values, kappa=5.0)
+    _, sigma, count = clipped_mean(values, kappa=CLIP_SIGMA)
     return sigma * sigma, count
 
 

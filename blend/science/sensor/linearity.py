@@ -58,9 +58,56 @@ REPROCESSED = 1.8
 """Noise of whole blocks by that of neighbouring pixels from which it was smoothed: drawn here, white noise has 0.9,
 the green of a bilinear demosaic 2.3, red and blue far more."""
 
-_BLOCK = 8
-_MOST_BLOCKS = 40_000
-_FIRST_CROP, _CROP = 1024, 1536
+_STARS_SURE, _STRONG, _FAIR, _WEAK, _HINT = 0.97, 0.95, 0.8, 0.6, 0.5
+"""Confidences of single tests. Chosen, not measured, so that `SURE` takes one strong test, or a weak or hinting one
+beside a fair one, and `PERHAPS` takes a weak one."""
+
+RULED_OUT_POWER, RULED_OUT_SIGMA, _OVERRULED = 0.7, 2.0, 0.2
+"""Stars whose power is surely above the first leave so little of what the noise says (chosen): a fall of the noise to
+0.6 takes a power far below it."""
+
+_FALLS, FALLEN, _SURELY_FALLEN, _GRAVELY_FALLEN = 0.9, 0.7, 0.6, 0.4
+"""Noise of brighter blocks over that of fainter ones. 1/2.2 leaves (level / sky)^-0.545: 0.7 at 1.9 times the sky, 0.6
+at 2.6, 0.4 at 5.4. Of 34 linear masters drawn here none stood below 0.98; where more frames overlap, see
+`NOISE_ALONE`. Each group, or part, must fall below 0.9."""
+
+_BUMP = 1.5
+"""Most that the brightest third may rise over the middle one: cores and knots have structure (chosen, not measured)."""
+
+_QUIET = 0.35
+"""Quantile of the blocks' noises that stands for all: the quieter third holds neither stars nor the edge of a nebula
+(chosen, not measured)."""
+
+_PARTS, _LEAST_PARTS, _AGREE, _STEP_SIGMA = 16, 4, 0.8, 5.0
+"""Parts of the frame, 4 x 4; how many must tell, and which share of them agree; and the least step of their light from
+faint to bright, in noise of a pixel, over which a curve changes (chosen, not measured)."""
+
+_ENOUGH, _PART_BLOCKS, _THIRD_BLOCKS, _BRIGHT_BLOCKS = 64, 20, 10, 18
+"""Fewest blocks in all, of the sky in a part, in a third of a part, and above the sky: the noise of one block, of 36
+differences, is good to a fifth, that of six to a tenth (chosen, not measured)."""
+
+_BLOCK, _MOST_BLOCKS = 8, 40_000
+"""Side of a block in pixels: narrow against a nebula's structure; and how many are looked at, whole rows of them."""
+
+_GAP_SAMPLE, _GAP_FEWEST, _MOST_CLIPPED = 500_000, 1000, 0.95
+_GAP_STEP, _LEAST_NEAR, _LEAST_VALUES = 0.25, 0.03, 8
+"""At a clip: pixels looked at, the fewest that tell, and the share at the clip beyond which too few are left. The two
+bins above it are a quarter of the way to the median of what is above: the second must hold so much of it, or the sky
+lies far above the clip, and the first so many values, or the file's steps are the gap (all chosen, not measured)."""
+
+_FIRST_CROP, _CROP, _NOISE_CROP = 1024, 1536, 512
+"""Sides of the middle in which stars, and the noise of blocks, are looked for: a megapixel holds hundreds of stars, and
+where those do not decide more than twice as many do."""
+
+_BELOW_TOP = 0.9
+"""Where no pile is known, the uppermost tenth may hold clipped cores, which have no noise."""
+
+_NEARBY = 33
+"""Pixels of a row among which a clip is strewn: enough for a share to 0.1, few beside the belt of a tilted sky."""
+
+FEW_STARS, FEW_SIGMA = 12, 6.0
+"""So many stars accuse where they stand so far from 1: an error from few stars is itself known to a fifth."""
+
 _NAN = float("nan")
 
 
@@ -129,8 +176,8 @@ def judge_linearity(
     -----
     c = 1 - (1 - c_stars) (1 - c_skew) (1 - c_gap) (1 - c_noise), at most `NOISE_ALONE` where only noise speaks, which
     is then no reason for a warning: it also falls towards the light where more frames overlap. Stars that rule out a
-    power of 0.7 veto it. The stars of the middle 1024 x 1024 pixels stand for the rest, and those of the middle
-    1536 x 1536 pixels of all planes where the former do not decide.
+    power of `RULED_OUT_POWER` veto it. The stars of the middle 1024 x 1024 pixels stand for the rest, and those of the
+    middle 1536 x 1536 pixels of all planes where the former do not decide.
 
     Examples
     --------
@@ -144,7 +191,7 @@ def judge_linearity(
     curve, proved, ruled_out = _ask_stars([(plane, saturation), *others], invalid=invalid)
     gap, by_gap = black_gap(plane, invalid=invalid)
     by_light = 1.0 - (1.0 - _star_confidence(curve)) * (1.0 - _skew_confidence(curve)) * (1.0 - by_gap)
-    confidence = 1.0 - (1.0 - by_light) * (1.0 - by_noise * (0.2 if ruled_out else 1.0))
+    confidence = 1.0 - (1.0 - by_light) * (1.0 - by_noise * (_OVERRULED if ruled_out else 1.0))
     if by_light == 0.0:
         confidence = min(confidence, NOISE_ALONE)
     outcome: Outcome = "linear" if proved else "cannot tell"
@@ -191,8 +238,7 @@ def _ask_stars(
         least = curve.power - LINEAR_SIGMA * curve.error
         sure = _star_confidence(curve)
         proved = curve.error < LINEAR_ERROR and least > LEAST_LINEAR and sure == 0.0
-        # a fall to 0.6 of the noise takes a power far below 0.7
-        ruled_out = proved or curve.power - 2.0 * curve.error > 0.7
+        ruled_out = proved or curve.power - RULED_OUT_SIGMA * curve.error > RULED_OUT_POWER
         if proved or sure >= SURE:
             break
     return curve, proved, ruled_out
@@ -219,21 +265,21 @@ def _star_curve(
 
 
 def _star_confidence(curve: StarCurve) -> float:
-    if curve.stars < ENOUGH_STARS:
-        return 0.0
     sigmas = (1.0 - curve.power) / curve.error if np.isfinite(curve.error) else 0.0
+    if curve.stars < ENOUGH_STARS and (curve.stars < FEW_STARS or sigmas < FEW_SIGMA):
+        return 0.0
     if curve.power <= STOP_POWER and sigmas >= STOP_SIGMA:
-        return 0.97
-    return 0.6 if curve.power <= WARN_POWER and sigmas >= WARN_SIGMA else 0.0
+        return _STARS_SURE
+    return _WEAK if curve.power <= WARN_POWER and sigmas >= WARN_SIGMA else 0.0
 
 
 def _skew_confidence(curve: StarCurve) -> float:
     if not curve.skew < -SKEW_SIGMA * curve.skew_error:
         return 0.0
     if curve.skew <= WARN_SKEW:
-        return 0.95 if curve.skew <= STOP_SKEW else 0.6
+        return _STRONG if curve.skew <= STOP_SKEW else _WEAK
     # no reason for a word on its own, but beside noise that falls towards the light
-    return 0.5 if curve.skew <= HINT_SKEW else 0.0
+    return _HINT if curve.skew <= HINT_SKEW else 0.0
 
 
 def black_gap(plane: NDArray[np.floating], *, invalid: NDArray[np.bool_] | None) -> tuple[float, float]:
@@ -242,32 +288,40 @@ def black_gap(plane: NDArray[np.floating], *, invalid: NDArray[np.bool_] | None)
     Notes
     -----
     Of a sky that is clipped at its lowest value, a linear picture holds as many pixels just above it as a little
-    higher; a curve that is steep at black leaves none there. Looked at where `PILE` to 95 % of all pixels lie at the
-    clip and are strewn as noise is, not in one piece as a border.
+    higher; a curve that is steep at black leaves none there. Looked at where `PILE` to 95 % of the pixels nearby in
+    their row lie at the clip and are strewn as noise is, not in one piece as a border: of a tilted sky that is a belt
+    between a corner that is black and one that is not.
     """
-    stride = max(1, -(-plane.size // 500_000))
+    from scipy.ndimage import uniform_filter1d
+
+    stride = max(1, -(-plane.size // _GAP_SAMPLE))
     rows = np.asarray(plane[::stride], dtype=np.float32)
     good = np.isfinite(rows) if invalid is None else np.isfinite(rows) & ~invalid[::stride]
-    if good.sum() < 1000:
+    if good.sum() < _GAP_FEWEST:
         return _NAN, 0.0
     least = rows[good].min()
     at_least = good & (rows == least)
-    share = float(at_least.sum() / good.sum())
-    if not PILE <= share <= 0.95:
+    if at_least.sum() < PILE * good.sum():
         return _NAN, 0.0
+    nearby = uniform_filter1d(at_least.astype(np.float32), _NEARBY, axis=1)
+    good &= (nearby >= PILE) & (nearby <= _MOST_CLIPPED)
+    if good.sum() < PILE * good.size:
+        return _NAN, 0.0
+    at_least &= good
+    share = float(nearby[at_least].mean())
     beside = float(at_least[:, 1:][at_least[:, :-1]].mean())
     above = rows[good & ~at_least]
-    step = 0.25 * (float(np.median(above)) - float(least))
+    step = _GAP_STEP * (float(np.median(above)) - float(least))
     low = int((above <= least + step).sum())
     high = int(((above > least + step) & (above <= least + 2.0 * step)).sum())
-    # a tenth of the pixels next to black: noise that was clipped, not a sky far above
+    # noise that was clipped, not a sky far above; and strewn, not in one piece
     if (
         beside > 0.5 * (1.0 + share)
-        or high < 0.03 * above.size
-        or np.unique(above[above <= least + step]).size < 8
+        or high < _LEAST_NEAR * above.size
+        or np.unique(above[above <= least + step]).size < _LEAST_VALUES
     ):
         return _NAN, 0.0
-    return low / high, 0.95 if low < GAP * high else 0.0
+    return low / high, _STRONG if low < GAP * high else 0.0
 
 
 def _middle(length: int, crop: int) -> slice:
@@ -291,25 +345,25 @@ def noise_against_level(
     """
     level, noise, place = _block_figures(plane, invalid, saturation)
     sample = sample_pixels(plane, invalid=invalid)
-    if level.size < 64 or sample.size == 0 or _block_noise(plane) > REPROCESSED * np.median(noise):
+    if level.size < _ENOUGH or sample.size == 0 or _block_noise(plane) > REPROCESSED * np.median(noise):
         return _NAN, 0, 0.0
     nearby = _noise_nearby(level, noise, place)
-    if nearby[2] >= 0.9:
+    if nearby[2] >= SURE:
         return nearby
     sky = sky_mode(sample)
     spread = sky_spread(sample, sky)
     at_sky = np.abs(level - sky) < 2.0 * spread
-    parts = [noise[at_sky & (place == part)] for part in range(16)]
-    quiet = [float(np.quantile(part, 0.35)) for part in parts if part.size >= 20]
+    parts = [noise[at_sky & (place == part)] for part in range(_PARTS)]
+    quiet = [float(np.quantile(part, _QUIET)) for part in parts if part.size >= _PART_BLOCKS]
     bright = np.flatnonzero(level > sky + 3.0 * spread)
-    if not quiet or min(quiet) <= 0.0 or bright.size < 18:
+    if not quiet or min(quiet) <= 0.0 or bright.size < _BRIGHT_BLOCKS:
         return nearby
     order = bright[np.argsort(level[bright], kind="stable")]
-    ratios = [float(np.quantile(noise[group], 0.35)) / min(quiet) for group in np.array_split(order, 3)]
-    falls = ratios[0] < 0.9 and ratios[1] < ratios[0] and ratios[2] <= 1.5 * ratios[1]
+    ratios = [float(np.quantile(noise[group], _QUIET)) / min(quiet) for group in np.array_split(order, 3)]
+    falls = ratios[0] < _FALLS and ratios[1] < ratios[0] and ratios[2] <= _BUMP * ratios[1]
     confidence = 0.0
-    if falls and ratios[2] < 0.6:
-        confidence = 0.95 if ratios[2] < 0.4 else 0.8
+    if falls and ratios[2] < _SURELY_FALLEN:
+        confidence = _STRONG if ratios[2] < _GRAVELY_FALLEN else _FAIR
     whole = (ratios[2], int(bright.size), confidence)
     return max(whole, nearby, key=lambda told: told[2])
 
@@ -324,24 +378,24 @@ def _noise_nearby(
     five.
     """
     ratios, blocks = [], 0
-    for part in range(16):
+    for part in range(_PARTS):
         here = np.flatnonzero(place == part)
         third = here.size // 3
-        if third < 10:
+        if third < _THIRD_BLOCKS:
             continue
         order = here[np.argsort(level[here], kind="stable")]
         low, high = order[:third], order[-third:]
-        quiet = float(np.quantile(noise[low], 0.35))
-        if quiet > 0.0 and np.median(level[high]) - np.median(level[low]) > 5.0 * quiet:
-            ratios.append(float(np.quantile(noise[high], 0.35)) / quiet)
+        quiet = float(np.quantile(noise[low], _QUIET))
+        if quiet > 0.0 and np.median(level[high]) - np.median(level[low]) > _STEP_SIGMA * quiet:
+            ratios.append(float(np.quantile(noise[high], _QUIET)) / quiet)
             blocks += third
-    if len(ratios) < 4:
+    if len(ratios) < _LEAST_PARTS:
         return _NAN, blocks, 0.0
     ratio = float(np.median(ratios))
-    agree = float(np.mean(np.array(ratios) < 0.9))
-    if ratio >= 0.7 or agree < 0.8:
+    agree = float(np.mean(np.array(ratios) < _FALLS))
+    if ratio >= FALLEN or agree < _AGREE:
         return ratio, blocks, 0.0
-    return ratio, blocks, 0.95 if ratio < 0.6 else 0.8
+    return ratio, blocks, _STRONG if ratio < _SURELY_FALLEN else _FAIR
 
 
 def _block_figures(
@@ -367,6 +421,7 @@ def _block_figures(
         across = squares[:, :, :-2] - 2.0 * squares[:, :, 1:-1] + squares[:, :, 2:]
         both = np.abs(across[:, :-2] - 2.0 * across[:, 1:-1] + across[:, 2:]).reshape(-1, (_BLOCK - 2) ** 2)
         levels.append(np.median(squares.reshape(-1, _BLOCK * _BLOCK), axis=1))
+        # 6: root of the sum of squares of the weights 1 -2 1 by 1 -2 1
         noises.append(MAD_TO_SIGMA * np.median(both, axis=1) / 6.0)
         parts.append((4 * row // rows) * 4 + 4 * np.flatnonzero(good) // columns)
     return np.concatenate(levels), np.concatenate(noises), np.concatenate(parts)
@@ -374,7 +429,7 @@ def _block_figures(
 
 def _block_noise(plane: NDArray[np.floating]) -> float:
     """Return the noise of whole blocks of the middle of the frame, coarse grain included; NaN without any."""
-    rows, columns = (min(512, length // _BLOCK * _BLOCK) for length in plane.shape)
+    rows, columns = (min(_NOISE_CROP, length // _BLOCK * _BLOCK) for length in plane.shape)
     top, left = (plane.shape[0] - rows) // 2, (plane.shape[1] - columns) // 2
     middle = np.asarray(plane[top : top + rows, left : left + columns], dtype=np.float64)
     squares = middle.reshape(rows // _BLOCK, _BLOCK, columns // _BLOCK, _BLOCK).transpose(0, 2, 1, 3)
@@ -383,11 +438,10 @@ def _block_noise(plane: NDArray[np.floating]) -> float:
     if flat.size == 0:
         return _NAN
     spreads = np.median(np.abs(flat - np.median(flat, axis=1)[:, None]), axis=1)
-    # the quieter third holds neither stars nor nebula
-    return MAD_TO_SIGMA * float(np.quantile(spreads, 0.35))
+    return MAD_TO_SIGMA * float(np.quantile(spreads, _QUIET))
 
 
 def _brightest_of_use(plane: NDArray[np.floating], invalid: NDArray[np.bool_] | None) -> float:
     """Return the level nine tenths of the way from sky to the highest pixel; cores above may be clipped."""
     sky = sky_mode(sample_pixels(plane, invalid=invalid))
-    return sky + 0.9 * (greatest(plane, invalid=invalid) - sky)
+    return sky + _BELOW_TOP * (greatest(plane, invalid=invalid) - sky)

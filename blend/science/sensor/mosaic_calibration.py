@@ -17,10 +17,10 @@ from numpy.typing import NDArray
 from blend.base.errors import StepError
 from blend.base.robust import known_median
 from blend.base.rowblocks import map_row_blocks
-from blend.science.plane import find_hot_in_dark, find_isolated, repair, sample_pixels
+from blend.science.plane import HOT_SIGMA, find_hot_in_dark, find_isolated, repair, sample_pixels
 from blend.science.sensor.calibration_loops import DEAD_FLAT
 from blend.science.sensor.rays import remove_rays
-from blend.science.stars import Stars, typical_fwhm
+from blend.science.stars import FWHM_PER_SIGMA, Stars, typical_fwhm
 
 Plane = NDArray[np.float32]
 Mask = NDArray[np.bool_]
@@ -29,6 +29,15 @@ SHARP_PX = 2.5
 """Full width below which a centroid is drawn towards the samples; 1.7 is common for every second photosite."""
 
 MOST_FITTED = 1500
+"""Of the brightest stars: frames are laid over one another by fewer."""
+
+_FIT_FWHM, _LEAST_REACH = 1.4, 2
+"""Radius of the fit by the width, where a Gaussian has 0.4 % of its peak, and the least in photosites: 21 for five
+unknowns."""
+
+_TURNS, _MOST_STEP_PX, _MOST_WIDENING, _NARROWEST, _WIDEST = 15, 0.3, 0.2, 0.3, 3.0
+"""Steps of the fit; how far one moves a centre, and widens, by the first guess; and what the width is held between: so
+no first step overshoots (chosen, not measured)."""
 
 _NEIGHBOUR_SHARE = 0.15
 """Half of what a star 1.6 px wide puts into an edge neighbour, of its peak; see `badpixels`."""
@@ -84,7 +93,7 @@ def prepare_sensor(
     bias: Plane | None = None,
     flat: Plane | None = None,
     factor: float = 1.0,
-    hot_sigma: float = 8.0,
+    hot_sigma: float = HOT_SIGMA,
     where: str = "stack light",
 ) -> Sensor:
     """Gather what is to be taken out of every frame.
@@ -162,7 +171,7 @@ def calibrate_mosaic(
     *,
     saturation: float | None,
     line: bool = False,
-    hot_sigma: float = 8.0,
+    hot_sigma: float = HOT_SIGMA,
     rays_in: Sequence[tuple[slice, slice]] = (),
     electrons: float | None = None,
 ) -> Light:
@@ -322,7 +331,7 @@ def fit_centres(plane: Plane, xy: NDArray[np.floating], *, fwhm_px: float) -> ND
     every star of that phase, so that numbers do not help. The fit is not. Saturated stars are worse off with it.
     """
     guess = np.asarray(xy, dtype=np.float64).reshape(-1, 2)
-    reach = max(2, round(1.4 * fwhm_px))
+    reach = max(_LEAST_REACH, round(_FIT_FWHM * fwhm_px))
     at = np.rint(guess).astype(np.intp)
     rows, columns = plane.shape
     inside = (at >= reach).all(axis=1) & (at[:, 0] < columns - reach) & (at[:, 1] < rows - reach)
@@ -331,12 +340,13 @@ def fit_centres(plane: Plane, xy: NDArray[np.floating], *, fwhm_px: float) -> ND
     safe = np.where(inside[:, None], at, reach)
     data = plane[safe[:, 1:] + y.astype(np.intp), safe[:, :1] + x.astype(np.intp)].astype(np.float64)
     usable = inside & np.isfinite(data).all(axis=1)
+    # 0.3: with the pixels that the circle cuts in half
     circle = np.hypot(x, y) <= reach + 0.3
     found = guess.copy()
     if usable.any():
         offsets = (guess - at)[usable]
         moved = _fit_gaussians(
-            data[usable][:, circle], offsets, x[circle], y[circle], fwhm_px / 2.3548200450309493
+            data[usable][:, circle], offsets, x[circle], y[circle], fwhm_px / FWHM_PER_SIGMA
         )
         good = (np.hypot(*(moved - offsets).T) < 0.5) & np.isfinite(moved).all(axis=1)
         chosen = np.flatnonzero(usable)[good]
@@ -354,7 +364,7 @@ def _fit_gaussians(
     """Fit sky, height, centre and width to every row of ``data`` by damped Gauss-Newton steps."""
     least, most = data.min(axis=1), data.max(axis=1)
     terms = np.column_stack([least, most - least, centres, np.full(len(data), sigma)])
-    for _ in range(15):
+    for _ in range(_TURNS):
         dx, dy = x - terms[:, 2:3], y - terms[:, 3:4]
         s = terms[:, 4:5]
         shape = np.exp(-0.5 * (dx * dx + dy * dy) / s**2)
@@ -374,8 +384,8 @@ def _fit_gaussians(
         right = np.einsum("npi,np->ni", slopes, rest)
         normal += 1e-9 * np.einsum("nii->n", normal)[:, None, None] * np.eye(5)
         step = np.linalg.solve(normal, right[:, :, None])[:, :, 0]
-        step[:, 2:4] = np.clip(step[:, 2:4], -0.3, 0.3)
-        step[:, 4] = np.clip(step[:, 4], -0.2 * sigma, 0.2 * sigma)
+        step[:, 2:4] = np.clip(step[:, 2:4], -_MOST_STEP_PX, _MOST_STEP_PX)
+        step[:, 4] = np.clip(step[:, 4], -_MOST_WIDENING * sigma, _MOST_WIDENING * sigma)
         terms += step
-        terms[:, 4] = np.clip(terms[:, 4], 0.3 * sigma, 3.0 * sigma)
+        terms[:, 4] = np.clip(terms[:, 4], _NARROWEST * sigma, _WIDEST * sigma)
     return terms[:, 2:4]

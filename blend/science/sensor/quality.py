@@ -12,12 +12,10 @@ from blend.base.errors import InputError
 from blend.base.robust import difference_noise
 from blend.base.shares import in_percent
 from blend.science.plane import (
-    Figures,
     border_mask,
     cut_corners,
     is_constant,
     local_noise,
-    measure,
     middle_rows,
     pixel_noise,
     sample_pixels,
@@ -27,19 +25,55 @@ from blend.science.plane import (
 )
 from blend.science.sensor.edges import edge_mask, edge_words, worst_edges
 from blend.science.sensor.header_words import declared_display, stretch_words
-from blend.science.sensor.linearity import GAP, SURE, WARN_SIGMA, WARN_SKEW, Linearity, judge_linearity
+from blend.science.sensor.linearity import (
+    FALLEN,
+    GAP,
+    SURE,
+    WARN_SIGMA,
+    WARN_SKEW,
+    Linearity,
+    judge_linearity,
+)
 from blend.science.sensor.whole_numbers import empty_codes, is_eight_bit
 
-__all__ = [
-    "Figures",
-    "Finding",
-    "Verdict",
-    "border_mask",
-    "judge",
-    "measure",
-    "refuse_faults",
-    "saturation_level",
-]
+_SAMPLE, _ROWS_SAMPLE = 300_000, 2_000_000
+"""Pixels a plane's values, and its colours, are told by: a share of 1 % is known to 2 % of itself."""
+
+_ROTATED = 1e-3
+"""Share of the frame in its cut corners from which it was rotated: 0.1 % is a corner of 4.5 % of both sides."""
+
+_FEWEST_VALUES, _FEWEST_STEPS = 256, 1000
+"""Pixels that tell shares of values, and the steps of a sky (chosen, not measured)."""
+
+_MOST_BELOW, _COMBED = 0.9, 0.05
+"""Shares of pixels below 0, half of them on a sky at 0 that nobody clipped, and of codes never taken, from which a word
+is worth while (chosen: whole numbers that were never scaled leave none out; not measured)."""
+
+_LEAST_VALUES = 5
+"""Values within 2 sigma to both sides, steps as coarse as the noise: rounding then adds 1/12 to a variance of 1."""
+
+_CROP, _LEAST_CROP, _LEAST_PARTS = 512, 32, 8
+"""Side of the middle whose 16 parts are asked for a mosaic, and of the smallest, with 16 cells a part; and how many
+parts must be whole."""
+
+_STEP_NOISE, _STEP_SKY, _SAME = 0.5, 0.02, 0.95
+"""What photosites of one kind differ by from the others in a mosaic, in noise of a pixel and of the sky, and in which
+share of the parts the same one leads, which of 16 means all (chosen, not measured)."""
+
+_BALANCED = 1.03
+"""Ratio of the levels at which planes pile up from which they were multiplied: piles are a few bins of 1/400 wide, and
+gains of a white balance are far larger."""
+
+_TOP, _BRIGHT_SIGMA, _FEWEST_BRIGHT = 0.999, 10.0, 50
+"""Quantile that stands for a plane's stars; and what is bright, in the plane that has most of them, and how many pixels
+of it tell a colour (chosen, not measured)."""
+
+_LINE_SHARE = 0.15
+"""Most light that the second plane of a line's master has of the first: about twice what green photosites see of
+H-alpha (`mosaic.LEAKAGE_656`)."""
+
+_TIPPED = 0.6
+"""What a word in the header, or 8 bits, leaves of the doubt that a picture was stretched (chosen, not measured)."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -149,7 +183,7 @@ def judge(
     if any(sides):
         findings.append(Finding(code="reading-edge", text=edge_words(sides), evidence={"lines": sum(sides)}))
     names = [planes[index] for index in alive]
-    samples = [sample_pixels(pixels[index], invalid=unused, most=300_000) for index in alive]
+    samples = [sample_pixels(pixels[index], invalid=unused, most=_SAMPLE) for index in alive]
     saturation: dict[str, float | None] = dict.fromkeys(planes)
     for index, sample in zip(alive, samples, strict=True):
         noise = noises[index]
@@ -217,18 +251,18 @@ def _border_findings(border: NDArray[np.bool_]) -> list[Finding]:
     text = f"{100.0 * share:.2g} % of the picture is a border without data"
     found = [Finding(code="border", text=text, evidence={"share": share})]
     corners = float(cut_corners(border).mean())
-    if corners > 1e-3:
+    if corners > _ROTATED:
         text = f"the corners are cut off ({100.0 * corners:.2g} % of the picture): the stack was rotated"
         found.append(Finding(code="rotated", text=text, evidence={"share": corners}))
     return found
 
 
 def _value_findings(sample: NDArray[np.float32], name: str, bits: int | None) -> list[Finding]:
-    if sample.size < 256:
+    if sample.size < _FEWEST_VALUES:
         return []
     found = []
     below = float((sample < 0.0).mean())
-    if below > 0.9:
+    if below > _MOST_BELOW:
         text = f"{100.0 * below:.0f} % of {name} is below 0: too much was subtracted"
         found.append(Finding(code="negative", text=text, plane=name, evidence={"share": below}))
     values, counts = np.unique(sample, return_counts=True)
@@ -238,7 +272,7 @@ def _value_findings(sample: NDArray[np.float32], name: str, bits: int | None) ->
             Finding(code="eight-bit", text=text, plane=name, evidence={"values": float(values.size)})
         )
     share = empty_codes(values, counts)
-    if share > 0.05:
+    if share > _COMBED:
         text = (
             f"{100.0 * share:.0f} % of the values {name} could take are never taken:"
             " whole numbers were scaled, by a white balance or a curve"
@@ -257,13 +291,13 @@ def _step_finding(
 ) -> list[Finding]:
     """Compare the steps of the values round the sky with the noise, which neighbours do not show where it is shared."""
     values = np.unique(sample)
-    if sample.size < 1000 or bits == 8 or is_eight_bit(values):
+    if sample.size < _FEWEST_STEPS or bits == 8 or is_eight_bit(values):
         return []
     away = np.abs(values - sky_mode(sample))
     near = int((away <= 2.0 * noise).sum())
-    if near < 5:
+    if near < _LEAST_VALUES:
         near = max(near, int((away <= 2.0 * pixel_noise(middle_rows(plane))).sum()))
-    if near >= 5:
+    if near >= _LEAST_VALUES:
         return []
     text = f"the sky of {name} holds {near} values within 2 sigma: its steps are as coarse as its noise"
     return [Finding(code="posterised", text=text, plane=name, evidence={"values": float(near)})]
@@ -271,8 +305,8 @@ def _step_finding(
 
 def _mosaic_finding(plane: NDArray[np.floating], name: str) -> list[Finding]:
     """Compare the four pixels of every 2x2 cell over 16 parts of the middle of the frame."""
-    edge = min(512, plane.shape[0] // 8 * 8, plane.shape[1] // 8 * 8)
-    if edge < 32:
+    edge = min(_CROP, plane.shape[0] // 8 * 8, plane.shape[1] // 8 * 8)
+    if edge < _LEAST_CROP:
         return []
     top, left = (plane.shape[0] - edge) // 4 * 2, (plane.shape[1] - edge) // 4 * 2
     middle = np.asarray(plane[top : top + edge, left : left + edge], dtype=np.float64)
@@ -280,7 +314,7 @@ def _mosaic_finding(plane: NDArray[np.floating], name: str) -> list[Finding]:
     quarter = edge // 8
     parts = phases.reshape(4, 4, quarter, 4, quarter).transpose(1, 3, 0, 2, 4).reshape(16, 4, -1)
     parts = parts[np.isfinite(parts).all(axis=(1, 2))]
-    if len(parts) < 8:
+    if len(parts) < _LEAST_PARTS:
         return []
     medians = np.median(parts, axis=2)
     offsets = medians - medians.mean(axis=1, keepdims=True)
@@ -290,7 +324,7 @@ def _mosaic_finding(plane: NDArray[np.floating], name: str) -> list[Finding]:
     level = float(np.median(np.abs(medians)))
     high, low = int(np.argmax(mean)), int(np.argmin(mean))
     same = float((offsets[:, high] > offsets[:, low]).mean())
-    if reach < 0.5 * noise or reach < 0.02 * level or same < 0.95:
+    if reach < _STEP_NOISE * noise or reach < _STEP_SKY * level or same < _SAME:
         return []
     share = in_percent(reach / level if level > 0.0 else None, ".0f")
     text = (
@@ -307,7 +341,7 @@ def _balance_finding(saturation: Mapping[str, float | None]) -> list[Finding]:
     if len(levels) < 2 or min(levels.values()) <= 0.0:
         return []
     ratio = max(levels.values()) / min(levels.values())
-    if ratio < 1.03:
+    if ratio < _BALANCED:
         return []
     listed = ", ".join(f"{name} {level:.4g}" for name, level in levels.items())
     text = f"the planes saturate at different levels ({listed}): a white balance or colour matrix was applied"
@@ -322,7 +356,7 @@ def _colour_findings(
 ) -> list[Finding]:
     if len(names) < 3:
         return []
-    stride = max(1, -(-pixels[0].size // 2_000_000))
+    stride = max(1, -(-pixels[0].size // _ROWS_SAMPLE))
     rows = pixels[:, ::stride]
     if all(np.array_equal(rows[0], other, equal_nan=True) for other in rows[1:]):
         text = "all planes are the same: a grey picture saved in colour"
@@ -330,17 +364,17 @@ def _colour_findings(
     skies = [sky_mode(sample) for sample in samples]
     spreads = [sky_spread(sample, sky) for sample, sky in zip(samples, skies, strict=True)]
     good = np.isfinite(rows).all(axis=0) & ~unused[::stride]
-    heights = [float(np.quantile(sample, 0.999)) - sky for sample, sky in zip(samples, skies, strict=True)]
+    heights = [float(np.quantile(sample, _TOP)) - sky for sample, sky in zip(samples, skies, strict=True)]
     top = int(np.argmax(heights))
-    bright = good & (rows[top] > skies[top] + 10.0 * spreads[top])
-    if bright.sum() < 50:
+    bright = good & (rows[top] > skies[top] + _BRIGHT_SIGMA * spreads[top])
+    if bright.sum() < _FEWEST_BRIGHT:
         return []
     light = np.array(
         [float((plane[bright] - sky).sum(dtype=np.float64)) for plane, sky in zip(rows, skies, strict=True)]
     )
     order = np.argsort(-light)
     most, second = float(light[order[0]]), float(light[order[1]])
-    if most <= 0.0 or second > 0.15 * most:
+    if most <= 0.0 or second > _LINE_SHARE * most:
         return []
     name = names[int(order[0])]
     text = (
@@ -359,7 +393,8 @@ def _stretch_finding(
     words = stretch_words(header or {})
     declared = declared_display(header or {})
     # a word, or 8 bits, can tip evidence from the pixels, never stand for it
-    confidence = 1.0 - (1.0 - found.confidence) * (0.6 if words else 1.0) * (0.6 if bits == 8 else 1.0)
+    doubt = (1.0 - found.confidence) * (_TIPPED if words else 1.0) * (_TIPPED if bits == 8 else 1.0)
+    confidence = 1.0 - doubt
     confidence = 1.0 if declared else confidence
     sure = confidence >= SURE
     if not sure and found.outcome != "perhaps-stretched":
@@ -385,7 +420,7 @@ def _contrast(sample: NDArray[np.float32]) -> float:
         return -1.0
     sky = sky_mode(sample)
     spread = sky_spread(sample, sky)
-    return float((np.quantile(sample, 0.999) - sky) / spread) if spread > 0.0 else 0.0
+    return float((np.quantile(sample, _TOP) - sky) / spread) if spread > 0.0 else 0.0
 
 
 def _reasons(found: Linearity, words: str, declared: bool) -> str:
@@ -401,7 +436,7 @@ def _reasons(found: Linearity, words: str, declared: bool) -> str:
         reasons.append(f"the noise of its sky is drawn out towards black (skew {found.skew:.2f})")
     if found.gap < GAP:
         reasons.append(f"just above black {found.gap:.2f} times as many pixels stand as next to them")
-    if found.noise_ratio < 0.7:
+    if found.noise_ratio < FALLEN:
         reasons.append(f"bright regions have {found.noise_ratio:.2f} times the noise of faint ones")
     if words:
         reasons.append(f"its header says {words!r}")

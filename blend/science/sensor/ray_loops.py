@@ -9,6 +9,13 @@ import numpy as np
 from blend.base.jit import kernel
 
 _TILE = 64
+"""`TILE` of plane/noise.py, as a constant that the compiler sees."""
+
+_FEWEST_RING, _FEWEST_EDGES = 6, 12
+"""Of 24 pixels of the ring and of up to 80 edges: beside NaN and the frame's sides (chosen, not measured)."""
+
+_HALF_BELOW, _CHANCE = 1.652, 1.3
+"""Half of |N(0, sqrt 6)| is below the first; and what the noise of so few edges may exceed the square's by chance."""
 
 
 @kernel
@@ -69,7 +76,7 @@ def judge_places(
                     if along == along:
                         edges[many] = abs(along)
                         many += 1
-        if count < 6 or many < 12:
+        if count < _FEWEST_RING or many < _FEWEST_EDGES:
             continue
         # light has noise of its own: as bright as most of the eight neighbours
         near = 0
@@ -83,8 +90,7 @@ def judge_places(
             continue
         light = max(0.0, np.median(eight[:near]) - sky)
         sigma = np.sqrt(noise[y // _TILE, x // _TILE] ** 2 + shot * light)
-        # of |N(0, sqrt 6)| half is below 1.652; a third more than the square's noise is chance in so few edges
-        sigma = max(sigma, np.median(edges[:many]) / (1.652 * 1.3))
+        sigma = max(sigma, np.median(edges[:many]) / (_HALF_BELOW * _CHANCE))
         ground = np.sort(ring[:count])[count // 4]
         # an axis that ends here says nothing: a star that is cut off rises to its edge
         edge = 0.0
@@ -118,7 +124,7 @@ def judge_places(
                     most = max(most, p)
                     most_edge = max(most_edge, p - 0.5 * (other[j, i - 1] + other[j, i + 1]))
                     most_edge = max(most_edge, p - 0.5 * (other[j - 1, i] + other[j + 1, i]))
-        if lows < 6 or most == -np.inf:
+        if lows < _FEWEST_RING or most == -np.inf:
             continue
         beside = most - np.sort(ring[:lows])[lows // 4]
         found[n] = beside < share * height or (sharp and most_edge < share * edge)

@@ -48,6 +48,18 @@ _LONGEST_COLUMN = 64
 """Events in one or two columns or rows that are longer belong to the sensor, or to a star that bleeds."""
 
 _ROUNDS = 200
+"""Pixels that an event may grow to either side: tracks along the sensor are longer, and rare (chosen, not measured)."""
+
+_SMALLEST_PX = 8
+"""Side of a plane with room for a ring of 7 x 7."""
+
+_SKY_SIGMA = 3.0
+"""Sky over zero, in its noise, from which it tells what noise light brings along: nearer zero its level was taken
+off."""
+
+_PHASES, _FAINT = 5, 1e-3
+"""Places of a star's centre in a pixel's quarter that are tried, an eighth apart; and the share of its peak below which
+its light is lost in any noise."""
 _NOWHERE: Places = (np.zeros(0, dtype=np.intp), np.zeros(0, dtype=np.intp))
 
 
@@ -110,7 +122,7 @@ def _shot_noise(sky: float, noise: float, electrons: float | None) -> float:
     """Return the variance that a unit of light brings along; 0 where the sky does not tell."""
     if electrons is not None:
         return 1.0 / electrons
-    return noise**2 / sky if sky > 3.0 * noise else 0.0
+    return noise**2 / sky if sky > _SKY_SIGMA * noise else 0.0
 
 
 def _even(noise: NDArray[np.float32]) -> NDArray[np.float32]:
@@ -195,7 +207,7 @@ def find_rays(
     """
     pixels = np.array(plane, dtype=np.float32, order="C")
     sharp = fwhm_px is not None and fwhm_px >= SHARPEST_PX
-    if min(pixels.shape) < 8 or not (sharp or other is not None):
+    if min(pixels.shape) < _SMALLEST_PX or not (sharp or other is not None):
         return Rays(_NOWHERE, 0)
     noise = _even(local_noise(pixels) if noise is None else noise)
     twin = pixels if other is None else np.ascontiguousarray(other, dtype=np.float32)
@@ -234,7 +246,7 @@ def star_edge(fwhm_px: float) -> float:
     """
     rows, columns = np.mgrid[-9:10, -9:10].astype(np.float64)
     most = 0.0
-    for dy, dx in np.ndindex(5, 5):
+    for dy, dx in np.ndindex(_PHASES, _PHASES):
         star = np.exp(-4.0 * np.log(2.0) * ((rows - dy / 8.0) ** 2 + (columns - dx / 8.0) ** 2) / fwhm_px**2)
         windows = np.lib.stride_tricks.sliding_window_view(star, (7, 7)).reshape(-1, 49)
         inner = np.ones((7, 7), dtype=np.bool_)
@@ -245,7 +257,7 @@ def star_edge(fwhm_px: float) -> float:
             centre - (star[2:-4, 3:-3] + star[4:-2, 3:-3]) / 2,
             centre - (star[3:-3, 2:-4] + star[3:-3, 4:-2]) / 2,
         )
-        most = max(most, float(np.max((edge / (centre - ring))[centre > 1e-3])))
+        most = max(most, float(np.max((edge / (centre - ring))[centre > _FAINT])))
     return most
 
 
@@ -289,6 +301,7 @@ def _events(mask: NDArray[np.bool_], spared: NDArray[np.bool_] | None) -> Rays:
     y, x = places(mask)
     if not y.size:
         return Rays((y, x), 0)
+    # 1.5: neighbours by sides and by corners
     pairs = cKDTree(np.column_stack([y, x])).query_pairs(1.5, output_type="ndarray")
     links = coo_array((np.ones(len(pairs), np.int8), (pairs[:, 0], pairs[:, 1])), shape=(y.size, y.size))
     count, event = connected_components(links, directed=False)

@@ -18,16 +18,13 @@ _CLEAR_SIGMA = 20.0
 """Peaks from here on hold what a star 2 px wide has two pixels away, a sixteenth, above the noise."""
 
 _FEWEST = 6
-_ROUND = 1.35
-_CORNER = 0.35
-_FAR = 0.3
-_SHARPEST_PX = 1.2
+"""Stars whose median width no single ray decides."""
+
+_ROUND, _CORNER, _FAR, _SHARPEST_PX = 1.35, 0.35, 0.3, 1.2
 """What a star's core is: as wide along both axes, corners as a Gaussian has them (in ln), light two pixels away, and
 not one pixel wide. Of 340 rays in a real frame one passed."""
 
-_SHARPEST = 0.05
-_SKIPPED = 2
-_KNOTS = 1.1
+_SHARPEST, _SKIPPED, _KNOTS = 0.05, 2, 1.1
 """Knots and small galaxies are wider than stars, and may outnumber them: the width is at most so much above that of the
 sharpest twentieth, a typical star's in a real frame. The two sharpest may be rays."""
 
@@ -91,7 +88,7 @@ def _peaks(
 ) -> NDArray[np.float64]:
     """Return the 7x7 pixels about every clear peak, their ground taken off, over the height of the peak."""
     found = np.zeros(plane.shape, dtype=np.bool_)
-    # the edge of a star 3 px wide is a quarter of its height; wider ones must be brighter, noise hardly comes there
+    # 0.25: the edge of a star 3 px wide by its height; wider ones must be brighter, noise hardly comes there
     limit = np.float32(0.25 * _CLEAR_SIGMA)
 
     def fill_rows(block: slice) -> None:

@@ -18,14 +18,21 @@ from blend.base.robust import MAD_TO_SIGMA, converged_clip_factor
 from blend.base.rowblocks import map_row_blocks
 from blend.science.sensor.stack_loops import combine_rows
 
-METHODS = ("mean", "median", "clip", "winsorised")
 MOST_FRAMES = 4096
+"""Numbers of frames fit into 16 bits, and the network of so many values into memory: 139,263 comparisons."""
 
 Method = Literal["mean", "median", "clip", "winsorised"]
 
 _CODES = {"mean": 0, "median": 1, "clip": 2, "winsorised": 3}
 _ROWS = 8
 """Rows a thread takes at a time."""
+
+_LEAST_KAPPA = 1.8
+"""Tighter clipping is taken for this when its bias is undone: below sqrt 3 a spread clipped over and over goes to 0."""
+
+_STAR_SIGMA, _OUTLIER_SIGMA, _STAR_SHARE, _TURNS = 5.0, 4.0, 0.02, 5
+"""Of stars that tell a frame's brightness: signal to noise, limit of outliers, scatter of their fluxes beyond the sky's
+noise, and turns of the fit (chosen, not measured)."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -154,7 +161,7 @@ def combine(
             rule.rounds,
             _CODES[rule.method],
             rule.spread == "robust",
-            converged_clip_factor(max(1.5, min(rule.kappa_low, rule.kappa_high))),
+            converged_clip_factor(max(_LEAST_KAPPA, min(rule.kappa_low, rule.kappa_high))),
             bool(per_frame[0].min() == per_frame[0].max() > 0.0),
         ]
     )
@@ -280,15 +287,15 @@ def flux_ratio(
     """
     f, g, df, dg = (np.asarray(values, dtype=np.float64) for values in (mine, theirs, my_error, their_error))
     with np.errstate(invalid="ignore"):
-        good = np.isfinite(f) & np.isfinite(g) & (f > 5.0 * df) & (g > 5.0 * dg)
+        good = np.isfinite(f) & np.isfinite(g) & (f > _STAR_SIGMA * df) & (g > _STAR_SIGMA * dg)
     if good.sum() < 3:
         return 1.0
     f, g, df, dg = f[good], g[good], df[good], dg[good]
     ratio = float(np.median(f / g))
-    for _ in range(5):
-        sigma = np.sqrt(df**2 + (ratio * dg) ** 2 + (0.02 * f) ** 2)
+    for _ in range(_TURNS):
+        sigma = np.sqrt(df**2 + (ratio * dg) ** 2 + (_STAR_SHARE * f) ** 2)
         apart = np.abs(f - ratio * g) / sigma
-        used = apart < 4.0 * max(1.0, MAD_TO_SIGMA * float(np.median(apart)))
+        used = apart < _OUTLIER_SIGMA * max(1.0, MAD_TO_SIGMA * float(np.median(apart)))
         w = used / sigma**2
         # squares of both, so that exchanging the frames gives the inverse
         ratio = float(np.sqrt(np.sum(w * f * f) / np.sum(w * g * g)))

@@ -35,6 +35,7 @@ def combine_rows(
     equal = settings[8] > 0.5
     wide = WIDE
     # constants of the arrays' own width: a float64 one would widen the whole loop
+    # the greatest float32 that is a number
     beyond, greatest = np.float32(np.inf), np.float32(3.4028235e38)
     raw = np.full((frames, wide), beyond)
     ranked = np.empty((frames, wide), dtype=np.float32)
@@ -130,6 +131,7 @@ def combine_rows(
                     for w in range(count):
                         m = found[w]
                         deviation = outer[w] if m % 2 == 1 else 0.5 * (inner[w] + outer[w])
+                        # 0.8: Croux & Rousseeuw (1992), see `stack.combine`
                         sigmas[w] = MAD_TO_SIGMA * deviation * m / (m - 0.8)
                         if m >= 3 and sigmas[w] > 0.0:
                             sigma = max(sigmas[w], floor)

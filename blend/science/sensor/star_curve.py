@@ -59,6 +59,32 @@ CEILING = 0.7
 """Share of the way from sky to full scale above which pixels are left out: where seeing changes from frame to frame,
 a mean peak of 0.7 was clipped in frames a third sharper."""
 
+_LEAST_FWHM_PX = 1.5
+"""Rings of narrower stars would be narrower than a pixel's diagonal."""
+
+_LONG, _WIDTH_SCATTER, _CROWD, _AT_CROWD, _WIDE = 2.0, 0.02, 0.04, 0.05, 0.05
+"""Of the stars, widths in ln: elongation from which two are one; scatter that errors do not tell; half-widths of the
+crowd that is looked for and of what is averaged about it; and how far beyond it what is faint is a knot or a galaxy
+(chosen, not measured)."""
+
+_TOLD_SIGMA, _MISSED = 8.0, 0.3
+"""Light that a star of this brightness should have in a window or ring, in noise, for it to be used; and the share of
+it that it must have, or something is wrong there (chosen, not measured)."""
+
+_DOWN, _UP, _LAST, _RANGE = 0.2, 0.25, 0.1, (0.1, 3.0)
+"""Most that a step of Newton's takes off a power and adds to it, less than the grid's steps; what the last may do; and
+what the power is held between, well beyond `POWERS`."""
+
+_HUBER, _DECIDES = 2.0, 0.9
+"""Residuals, in sigma, from which they count by their first power (common practice: 1.3 to 2); and most of the curve
+that one star is taken to decide, which makes its own residual ten times as large."""
+
+_ROUNDS = 10
+"""Of medians by star and by ring in turn, which then move no more (chosen, not measured)."""
+
+_FULL_QUANTILE = 0.98
+"""Of the peaks, which is taken for full scale: a few cores above may be hot."""
+
 MARGIN = 0.7
 """Pixels round those that are left out: half a pixel's diagonal, as far as a resampled clip reaches."""
 
@@ -122,7 +148,7 @@ def fit_star_curve(
     chosen = stars.select(_single(stars))
     if not np.isfinite(fwhm) or len(chosen) < FEWEST:
         return StarCurve()
-    fwhm = max(fwhm, 1.5)
+    fwhm = max(fwhm, _LEAST_FWHM_PX)
     mask = np.zeros((1, 1), dtype=np.bool_) if invalid is None else invalid
     near, reach = _neighbours(chosen, stars, fwhm)
     half = int(np.ceil(SKY[1] * fwhm)) + 1
@@ -171,7 +197,7 @@ def join_curves(curves: Sequence[StarCurve]) -> StarCurve:
 
 def _single(stars: Stars) -> NDArray[np.int64]:
     """Return the brightest stars less what is long, and what among the fainter half is wide: knots and galaxies."""
-    chosen = np.flatnonzero(stars.elongation < 2.0)[:MOST_STARS]
+    chosen = np.flatnonzero(stars.elongation < _LONG)[:MOST_STARS]
     wide = np.log(stars.fwhm_px[chosen])
     error = stars.flux_error[chosen] / stars.flux[chosen]
     clear = ~stars.saturated[chosen]
@@ -179,12 +205,12 @@ def _single(stars: Stars) -> NDArray[np.int64]:
         return chosen
     faint = stars.peak[chosen] <= np.median(stars.peak[chosen][clear])
     use = np.flatnonzero(clear & faint)
-    weight = 1.0 / (0.02**2 + error[use] ** 2)
-    near = np.abs(wide[use][:, None] - wide[use][None]) < 0.04
+    weight = 1.0 / (_WIDTH_SCATTER**2 + error[use] ** 2)
+    near = np.abs(wide[use][:, None] - wide[use][None]) < _CROWD
     crowded = wide[use][np.argmax(near @ weight)]
-    at = np.abs(wide[use] - crowded) < 0.05
+    at = np.abs(wide[use] - crowded) < _AT_CROWD
     typical = np.average(wide[use][at], weights=weight[at])
-    single: NDArray[np.int64] = chosen[~(faint & (wide - typical > 0.05 + 2.0 * error))]
+    single: NDArray[np.int64] = chosen[~(faint & (wide - typical > _WIDE + 2.0 * error))]
     return single
 
 
@@ -192,6 +218,7 @@ def _neighbours(chosen: Stars, stars: Stars, fwhm: float) -> tuple[Floats, Float
     """Return places (n, 8, 2) of the nearest other stars and how far each of them lights, farther if brighter."""
     from scipy.spatial import cKDTree
 
+    # 9: the star itself and the eight nearest
     apart, index = cKDTree(stars.xy).query(chosen.xy, k=9, distance_upper_bound=2.0 * SKY[1] * fwhm)
     other = np.isfinite(apart) & (apart > 0.5 * fwhm)
     index = np.where(other, index, 0)
@@ -230,7 +257,8 @@ class _Profiles:
 def _fit(shape: tuple[int, ...], stars: Stars, boxes: Floats, levels: Floats, fwhm: float) -> StarCurve:
     count = levels[:, -1, 3]
     skew = float(np.average(levels[:, -1, 2], weights=count))
-    # the error of (q84 + q16 - 2 q50) / (q84 - q16) of n normal numbers is 1.14 / sqrt(n): 5000 draws of 2000
+    # the error of (q84 + q16 - 2 q50) / (q84 - q16) of n normal numbers is 1.14 / sqrt(n), here a little more: 5000
+    # draws of 2000
     skew_error = 1.2 / float(np.sqrt(count.sum()))
     profiles = _profiles(shape, stars, boxes, levels, fwhm)
     if profiles is None:
@@ -241,12 +269,12 @@ def _fit(shape: tuple[int, ...], stars: Stars, boxes: Floats, levels: Floats, fw
     profiles = replace(profiles, floor=np.maximum(profiles.floor, scatter))
     for _ in range(3):
         # a step of Newton, no farther than the grid's next
-        power = float(np.clip(power + np.clip(step, -0.2 * power, 0.25 * power), 0.1, 3.0))
+        power = float(np.clip(power + np.clip(step, -_DOWN * power, _UP * power), *_RANGE))
         misfit, step, error, _ = _fit_powers(profiles, np.array([power]))[0]
     straight = _fit_powers(profiles, np.ones(1))[0][0]
     worse = straight - misfit
     against = 2.0 * float(max(worse.sum() - max(worse.max(), 0.0), 0.0))
-    power += float(np.clip(step, -0.1 * power, 0.1 * power))
+    power += float(np.clip(step, -_LAST * power, _LAST * power))
     clear = profiles.used[:, : WINDOWS.size].any(axis=1)
     reach = float(np.max(np.where(clear, profiles.tops / profiles.base, 0.0), initial=0.0))
     return StarCurve(power, error, against, int(clear.sum()), reach, skew, skew_error)
@@ -267,7 +295,7 @@ def _profiles(
     sums = window_sums(boxes, stars.xy, sky, 1e4 * noise, widths, np.ones(1))[0, 0]
     rings = levels[:, : EDGES.size - 1, 0] - sky[:, None]
     noise = noise * shared_noise(boxes, stars.xy, sky, noise, SKY[0] * fwhm)
-    # the median of n values has pi/2 times the variance of their mean; a window of width w has the sum 2 pi w^2
+    # 1.2533: the median of n values has pi/2 times the variance of their mean; a window of width w has the sum 2 pi w^2
     # and the root of its sum of squares is sqrt(pi) w
     sky_error = 1.2533 * noise / np.sqrt(count)
     by_window = np.hypot(
@@ -302,7 +330,7 @@ def _profiles(
         place=np.stack([x, y, x * x - 1.0 / 3.0, x * y, y * y - 1.0 / 3.0], axis=1),
         lost=lost,
         tops=stars.peak,
-        fullness=np.minimum(stars.peak / np.quantile(stars.peak, 0.98), 1.0),
+        fullness=np.minimum(stars.peak / np.quantile(stars.peak, _FULL_QUANTILE), 1.0),
     )
 
 
@@ -320,17 +348,19 @@ def _run_by_width(profile: Floats) -> Floats:
 
 
 def _predicted(light: Floats, error: Floats, clear: NDArray[np.bool_]) -> tuple[NDArray[np.bool_], Floats]:
-    """Return which windows and rings a star of this brightness should fill to 8 times the noise, and did not miss;
+    """Return which windows and rings a star so bright should fill to `_TOLD_SIGMA` times the noise, and did not miss;
     and ln of the profile, NaN where no star tells it."""
     known = np.where(clear, np.log(np.where(clear, light, 1.0)), np.nan)
     some = clear.any(axis=0)
     known, profile = known[:, some], np.zeros(int(some.sum()))
-    for _ in range(10):
+    for _ in range(_ROUNDS):
         bright = np.nanmedian(known - profile, axis=1)
         profile = np.nanmedian(known - bright[:, None], axis=0)
     told, whole = np.zeros_like(light), np.full(light.shape[1], np.nan)
     told[:, some], whole[some] = np.exp(bright[:, None] + profile), profile
-    used: NDArray[np.bool_] = np.isfinite(light) & (told > 8.0 * error) & (np.nan_to_num(light) > 0.3 * told)
+    used: NDArray[np.bool_] = (
+        np.isfinite(light) & (told > _TOLD_SIGMA * error) & (np.nan_to_num(light) > _MISSED * told)
+    )
     return used, whole
 
 
@@ -380,19 +410,19 @@ def _two_way(p: _Profiles, log: Floats, weight: Floats, slope: Floats) -> tuple[
         left = rest - fitted @ solved
         residual, lever = left[..., 0], left[..., 1]
         sigmas = np.abs(residual) * np.sqrt(weight)
-        huber = np.where(sigmas > 2.0, 2.0 / np.maximum(sigmas, 2.0), 1.0)
+        huber = np.where(sigmas > _HUBER, _HUBER / np.maximum(sigmas, _HUBER), 1.0)
     w = weight * huber
     held = float((w * lever * lever).sum())
     if not held > 0.0:
         return np.full(len(log), np.inf), 0.0, float("inf"), np.zeros_like(p.floor)
     pull = (w * lever * residual).sum(axis=1)
     # a star that decides alone fits itself: its residual is told larger by what it decides
-    alone = np.minimum((w * lever * lever).sum(axis=1) / held, 0.9)
+    alone = np.minimum((w * lever * lever).sum(axis=1) / held, _DECIDES)
     scatter = float(((pull / (1.0 - alone)) ** 2).sum())
     # all stars wider by their share of BRIGHTER_FATTER at once
     fatter = BRIGHTER_FATTER * float((w * lever * run * p.fullness[:, None]).sum())
     error = np.sqrt(max(scatter, held) + fatter**2) / held
-    misfit = np.where(sigmas < 2.0, 0.5 * sigmas**2, 2.0 * sigmas - 2.0)
+    misfit = np.where(sigmas < _HUBER, 0.5 * sigmas**2, _HUBER * sigmas - 0.5 * _HUBER**2)
     scatters = np.zeros_like(p.floor)
     seen = np.where(weight > 0.0, np.abs(residual), np.nan)
     scatters[some] = MAD_TO_SIGMA * np.nanmedian(seen, axis=0)

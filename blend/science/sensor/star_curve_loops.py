@@ -8,6 +8,16 @@ import numpy as np
 
 from blend.base.jit import kernel
 
+FEWEST = 30
+"""Pixels of a half of the sky's ring that tell its level to a quarter of their noise."""
+
+TAIL, MAD = 0.16, 1.4826
+"""Share of a Gaussian below -1 sigma, and its standard deviation by its median deviation."""
+
+REACH, MISSED, LEAST_LEVEL = 3.2, 0.03, 1e-3
+"""Where windows end, weighing 0.006; the weight from which a missing pixel spoils one, some percent of its light; and
+the least level by the sky's, since powers know no values below zero."""
+
 
 @kernel
 def cut_boxes(
@@ -71,7 +81,7 @@ def level_boxes(boxes: Any, inner: float, outer: float) -> Any:
                         place[at] += step
         for axis in range(2):
             low, high = 2 * axis, 2 * axis + 1
-            if count[low] < 30 or count[high] < 30:
+            if count[low] < FEWEST or count[high] < FEWEST:
                 continue
             apart = place[high] / count[high] - place[low] / count[low]
             slope = (np.median(held[high, : count[high]]) - np.median(held[low, : count[low]])) / apart
@@ -107,9 +117,10 @@ def ring_levels(boxes: Any, xy: Any, edges: Any) -> Any:
                 continue
             values = np.sort(held[:count])
             middle = np.median(values)
-            low, high = values[int(0.16 * (count - 1))], values[count - 1 - int(0.16 * (count - 1))]
+            tail = int(TAIL * (count - 1))
+            low, high = values[tail], values[count - 1 - tail]
             out[s, k, 0] = middle
-            out[s, k, 1] = 1.4826 * np.median(np.abs(values - middle))
+            out[s, k, 1] = MAD * np.median(np.abs(values - middle))
             out[s, k, 2] = (high + low - 2.0 * middle) / (high - low) if high > low else 0.0
             out[s, k, 3] = count
     return out
@@ -120,8 +131,7 @@ def window_sums(boxes: Any, xy: Any, sky: Any, base: Any, widths: Any, powers: A
     """Return sums in Gaussian windows of v^(1/g) - base^(1/g) and their derivatives by g, (2, powers, n, windows).
 
     ``base`` (n,) is where the sky stands above the curve's zero, and v = pixel - sky + base, never below a
-    thousandth of it. Windows end at 3.2 of their ``widths``, where they weigh 0.006; NaN where one misses a pixel that
-    weighs 0.03.
+    thousandth of it. Windows end at `REACH` of their ``widths``; NaN where one misses a pixel that weighs `MISSED`.
     """
     n, side = boxes.shape[0], boxes.shape[1]
     half = side // 2
@@ -133,17 +143,17 @@ def window_sums(boxes: Any, xy: Any, sky: Any, base: Any, widths: Any, powers: A
         for j in range(side):
             for i in range(side):
                 r2 = (i + fx) ** 2 + (j + fy) ** 2
-                if r2 > (3.2 * widths[-1]) ** 2:
+                if r2 > (REACH * widths[-1]) ** 2:
                     continue
                 missing = not np.isfinite(boxes[s, j, i])
                 for w in range(widths.size):
-                    inside = r2 <= (3.2 * widths[w]) ** 2
+                    inside = r2 <= (REACH * widths[w]) ** 2
                     weights[w] = np.exp(-0.5 * r2 / (widths[w] * widths[w])) if inside else 0.0
-                    if missing and weights[w] > 0.03:
+                    if missing and weights[w] > MISSED:
                         out[:, :, s, w] = np.nan
                 if missing:
                     continue
-                log = np.log(max(boxes[s, j, i] - sky[s] + base[s], 1e-3 * base[s]))
+                log = np.log(max(boxes[s, j, i] - sky[s] + base[s], LEAST_LEVEL * base[s]))
                 for p in range(powers.size):
                     e = 1.0 / powers[p]
                     value, level = np.exp(e * log), np.exp(e * base_log)

@@ -7,10 +7,17 @@ from numpy.typing import NDArray
 
 _LARGEST_CODE = 2.0**32  # no file of integers that a camera or a stack writes holds more
 
+_FEWEST_VALUES = 8
+"""Fewer values are a mask or a drawing rather than a picture in eight bits."""
+
+_INNER, _LEAST_SPAN, _A_CODE, _WHOLE = (0.05, 0.95), 16, 20, 0.02
+"""Shares of the pixels between which codes are looked at; the fewest codes and pixels a code, of which none is missed
+by chance (e^-20); and how near whole numbers must be, as float32 holds them."""
+
 
 def is_eight_bit(values: NDArray[np.float32]) -> bool:
     """Tell whether all values are whole numbers up to 255, or such over 255, or (in 16 bits) times 257."""
-    if not 8 < values.size <= 256 or values[0] < 0.0:
+    if not _FEWEST_VALUES < values.size <= 256 or values[0] < 0.0:
         return False
     exact = values.astype(np.float64)
     for unit in (1.0, 1.0 / 255.0, 257.0):
@@ -28,17 +35,19 @@ def empty_codes(values: NDArray[np.float32], counts: NDArray[np.int64]) -> float
     that are all multiples of one number (14 bits stored in 16) are divided by it first.
     """
     cumulative = np.cumsum(counts)
-    first, last = np.searchsorted(cumulative, [0.05 * cumulative[-1], 0.95 * cumulative[-1]])
+    first, last = np.searchsorted(cumulative, [share * cumulative[-1] for share in _INNER])
     inner = values[first : last + 1].astype(np.float64)
     for unit in (1.0, 1.0 / 65535.0):
         codes = np.rint(inner / unit)
-        whole = np.all(np.abs(inner / unit - codes) <= 0.02) and np.abs(codes[[0, -1]]).max() < _LARGEST_CODE
-        if codes[-1] - codes[0] < 16 or not whole:
+        whole = (
+            np.all(np.abs(inner / unit - codes) <= _WHOLE) and np.abs(codes[[0, -1]]).max() < _LARGEST_CODE
+        )
+        if codes[-1] - codes[0] < _LEAST_SPAN or not whole:
             continue
         steps = np.diff(codes.astype(np.int64))
         common = int(np.gcd.reduce(steps))
         possible = int((codes[-1] - codes[0]) // common) + 1
-        if counts[first : last + 1].sum() < 20 * possible:
+        if counts[first : last + 1].sum() < _A_CODE * possible:
             return 0.0
         return 1.0 - inner.size / possible
     return 0.0

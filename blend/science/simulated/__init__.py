@@ -10,25 +10,6 @@ if TYPE_CHECKING:
     from blend.science.simulated.night import Night, SceneOptions, simulate_night
     from blend.science.simulated.scene import Sources
 else:
-    from blend.base.door import lazy_names
+    from blend.base.door import open_door
 
-    __getattr__ = lazy_names(
-        __name__,
-        {
-            "camera": ["Camera", "FrameMasters"],
-            "drawing": ["View", "add_sources"],
-            "night": ["Night", "SceneOptions", "simulate_night"],
-            "scene": ["Sources"],
-        },
-    )
-
-__all__ = [
-    "Camera",
-    "FrameMasters",
-    "Night",
-    "SceneOptions",
-    "Sources",
-    "View",
-    "add_sources",
-    "simulate_night",
-]
+    __getattr__, __all__ = open_door(__name__)

@@ -19,6 +19,20 @@ from blend.base.rowblocks import ROWS_PER_BLOCK, map_row_blocks
 Pixels = NDArray[np.float32]
 Floats = NDArray[np.float64]
 
+CLIP_SIGMA = 5.0
+"""Below full scale by so many sigma no frame clips."""
+
+GLOW_REACH = 0.16
+"""Length over which amplifier glow falls to 1/e, by half the diagonal (chosen)."""
+
+SHADOW_PX, SHADOW_DEPTH = (0.010, 0.016), (0.02, 0.04)
+"""Radius of a dust shadow by the frame's width, and its depth: least, and what chance adds (chosen, as flats show
+them)."""
+
+OBSTRUCTION, SOFTNESS, SHADOW_REACH = 0.35, 12.0, 1.4
+"""Of a shadow, by its radius: the hole of the telescope's central obstruction, the steepness of its edges, and how far
+it is drawn, where 7e-5 of it is left."""
+
 STREAMS = (
     *("stars", "knots", "clusters", "nebula"),
     *("response", "shadows", "hot", "columns", "light", "dark", "flat", "bias", "walk"),
@@ -73,6 +87,7 @@ class Camera:
     planes: tuple[str, ...]
     exposure_s: float
     frames: int
+    # invented, in the range of cameras of their kind (from memory): a colour camera of 14 bits that is not cooled
     gain_e: float = 1.0
     full_scale_adu: int = 16383
     read_noise_e: float = 3.5
@@ -249,7 +264,7 @@ def stack_mean(
     spread = np.sqrt(np.maximum(electrons, 0.0) + np.float32(camera.read_noise_e**2))
     mean = electrons + bias_e
     result = mean + spread * np.float32(frames**-0.5) * normals
-    near = mean > well - np.float32(5.0) * spread
+    near = mean > well - np.float32(CLIP_SIGMA) * spread
     if near.any():
         result[near] = _clipped(mean[near], spread[near], normals[near], well=float(well), frames=frames)
     fraction: Pixels = (result / well).astype(np.float32)
@@ -302,7 +317,7 @@ class _Sensor:
         x = np.arange(self.shape[1], dtype=np.float32) - self.shape[1]
         y = np.arange(block.start, block.stop, dtype=np.float32)[:, None] - self.shape[0]
         distance = np.sqrt(x * x + y * y)
-        rate = np.float32(camera.glow_e_s) * np.exp(distance * np.float32(-1.0 / (0.16 * self._half)))
+        rate = np.float32(camera.glow_e_s) * np.exp(distance * np.float32(-1.0 / (GLOW_REACH * self._half)))
         rate += np.float32(camera.dark_e_s)
         first, last = np.searchsorted(self.hot_xy[:, 1], (block.start, block.stop))
         here = slice(int(first), int(last))
@@ -319,8 +334,9 @@ class _Sensor:
         y = np.arange(block.start, block.stop, dtype=np.float32)[:, None]
         result = self._falloff(x, y) / np.float32(self._typical)
         for u, v, size, depth in self.shadow:
-            radius = (0.010 + 0.016 * size) * columns
-            _cast_shadow(result, (x - u * columns), (y - v * rows), radius, 0.02 + 0.04 * depth)
+            radius = (SHADOW_PX[0] + SHADOW_PX[1] * size) * columns
+            deep = SHADOW_DEPTH[0] + SHADOW_DEPTH[1] * depth
+            _cast_shadow(result, (x - u * columns), (y - v * rows), radius, deep)
         result *= 1.0 + np.float32(self.camera.pixel_response) * self.normal("response", plane, block)
         return result
 
@@ -340,15 +356,15 @@ class _Sensor:
 
 def _cast_shadow(response: Pixels, dx: Pixels, dy: Pixels, radius: float, depth: float) -> None:
     # A dust grain far from focus casts a soft ring: a disc with the telescope's central obstruction cut out.
-    near_rows = np.flatnonzero(np.abs(dy[:, 0]) < 1.4 * radius)
-    near = np.flatnonzero(np.abs(dx) < 1.4 * radius)
+    near_rows = np.flatnonzero(np.abs(dy[:, 0]) < SHADOW_REACH * radius)
+    near = np.flatnonzero(np.abs(dx) < SHADOW_REACH * radius)
     if near_rows.size == 0 or near.size == 0:
         return
     rows = slice(int(near_rows[0]), int(near_rows[-1]) + 1)
     columns = slice(int(near[0]), int(near[-1]) + 1)
     distance = np.sqrt(dx[columns] ** 2 + dy[rows] ** 2) / np.float32(radius)
-    edge = 0.5 * (1.0 - np.tanh((distance - 1.0) * 12.0))
-    hole = 0.5 * (1.0 - np.tanh((distance - 0.35) * 12.0))
+    edge = 0.5 * (1.0 - np.tanh((distance - 1.0) * SOFTNESS))
+    hole = 0.5 * (1.0 - np.tanh((distance - OBSTRUCTION) * SOFTNESS))
     response[rows, columns] *= (1.0 - depth * (edge - hole)).astype(np.float32)
 
 

@@ -15,14 +15,27 @@ import numpy as np
 
 from blend.base.rowblocks import map_row_blocks
 from blend.science.simulated.scene import Disc, Floats, Pixels, Scene, Sources, Waves, colour_of
+from blend.science.stars import FWHM_PER_SIGMA
+
+# Numbers below that give the galaxy and the nebula their shape were chosen by eye: they are an invention, and only what
+# `Truth` names is measured by a test.
 
 PSF_WEIGHTS = (0.72, 0.23, 0.05)
 PSF_WIDTHS = (1.0, 1.8, 3.6)
 """Shares of the light and relative widths of the three Gaussians that make a star: core and seeing wings."""
 
+NARROWEST_PX = 1.5
+"""Narrowest star that is drawn: its core's Gaussian must be wider than the pixel that is taken out of it."""
+
 PIXEL_VARIANCE = 1.0 / 12.0
+"""Of a square one pixel wide, px^2."""
+
 DISC_REACH = 10.0
+"""Scale lengths at which the disc ends: e^-10 of its middle, far below a step of 16 bits."""
+
 DUST_BY_PLANE = (0.75, 1.0, 1.3)
+"""Opacity of dust in red, green and blue, green = 1: about as 1 / wavelength (from memory: 0.85, 1, 1.18), and a little
+steeper so that the lanes redden visibly."""
 FAINTEST = 1e-6
 """A star's image is cut where it falls below this fraction of full scale."""
 
@@ -81,15 +94,10 @@ def psf_variances(fwhm_px: float) -> Floats:
     fwhm_px : float
         At least 1.5: a pixel alone is 0.68 wide in this sense.
     """
-    if fwhm_px < 1.5:
-        raise ValueError(f"fwhm_px is {fwhm_px}; a star narrower than 1.5 px cannot be drawn")
+    if fwhm_px < NARROWEST_PX:
+        raise ValueError(f"fwhm_px is {fwhm_px}; a star narrower than {NARROWEST_PX:g} px cannot be drawn")
     sigma = fwhm_px * _core_sigma_per_fwhm()
     return np.array([(sigma * width) ** 2 for width in PSF_WIDTHS])
-
-
-def peak_share(fwhm_px: float) -> float:
-    """Return the share of a star's flux that falls on the pixel at its centre, to about 1 %."""
-    return float(np.sum(np.array(PSF_WEIGHTS) / psf_variances(fwhm_px)) / (2.0 * np.pi))
 
 
 def add_sources(frame: Pixels, view: View, sources: Sources, fluxes: Floats, *, fwhm_px: float) -> None:
@@ -107,7 +115,7 @@ def add_sources(frame: Pixels, view: View, sources: Sources, fluxes: Floats, *, 
         Width of a star in this frame.
     """
     xy = view.from_reference(sources.xy)
-    own = (sources.fwhm_px / (view.scale * 2.3548200450309493)) ** 2
+    own = (sources.fwhm_px / (view.scale * FWHM_PER_SIGMA)) ** 2
     psf = psf_variances(fwhm_px)
     weights = np.array(PSF_WEIGHTS)
     for i in range(len(sources)):

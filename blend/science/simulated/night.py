@@ -8,7 +8,7 @@ program has to find is in `Truth`.
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
-from math import cos, radians, sin, sqrt
+from math import cos, radians, sin
 from typing import Any, Literal
 
 import numpy as np
@@ -24,20 +24,36 @@ from blend.science.simulated.camera import (
     take_masters,
 )
 from blend.science.simulated.drawing import View, draw
-from blend.science.simulated.scene import WHITE_B_V, Disc, Kind, Sources, colour_of, make_scene
+from blend.science.simulated.scene import WHITE_B_V, Disc, Kind, Sources, colour_of, growth_of, make_scene
 
 SIZES = {"small": (1000, 1500), "full": (4000, 6000)}
 RESPONSE = (0.80, 1.00, 0.65)
+"""What the camera makes of white light in red, green and blue, as colour sensors with their filters do (from
+memory)."""
+
 SKY_COLOUR = (0.70, 1.00, 1.20)
 """Moonlight as the camera sees it, green = 1."""
 
 SKY_SLOPE_BY_PLANE = (1.25, 1.00, 0.85)
 """Against its own level scattered moonlight is steeper in the red than in the blue (the Rayleigh term)."""
 
-BLUE_BLOAT = 1.4
-WALK_STRENGTH = 0.6
-LEAK = 0.03
+BLUE_BLOAT, WALK_STRENGTH, LEAK = 1.4, 0.6, 0.03
+"""Of faults that can be asked for: how much wider blue stars are, streaks by the noise of a pixel, and the line's light
+that green and blue photosites see (chosen; `LEAKAGE_656` of a real camera is 0.08 and 0.02)."""
+
 BORDER_PX = (9, 14, 6, 11)
+"""Top, bottom, left and right of a dithered stack's border: all different, so that no exchange goes unseen."""
+
+HA_SLOPE, HA_ANGLE_DEG, HA_SHAPE = 0.7, 150.0, (0.976, 1.02)
+"""Of the line's frame: its sky's slope by the colour frame's, its direction, and rows and columns by the colour
+frame's: all unlike, so that nothing fits by chance (chosen)."""
+
+BEND = 0.06
+"""Bend of moonlight by its slope (chosen: some tenths of a percent of the sky)."""
+
+FLIPPED, UNFLIPPED = 0.6, 0.5
+"""Shares of the halves of a night that a mount has turned: the second is a fifth brighter, so that slopes do not
+cancel."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -120,7 +136,7 @@ class SceneOptions:
     @property
     def growth(self) -> float:
         """Length of the frame in units of the small one."""
-        return sqrt(self.rows * self.columns / 1.5e6)
+        return growth_of((self.rows, self.columns))
 
     @property
     def camera_seed(self) -> int:
@@ -248,7 +264,9 @@ def simulate_night(options: SceneOptions) -> Night:
         continuum=continuum,
         line_in_red=line,
         sky=_colour_sky(options),
-        ha_sky=moonlight(view.shape, level=options.ha_moon, slope=0.7 * options.moon_slope, angle_deg=150.0),
+        ha_sky=moonlight(
+            view.shape, level=options.ha_moon, slope=HA_SLOPE * options.moon_slope, angle_deg=HA_ANGLE_DEG
+        ),
         ha_to_rgb=view.to_reference,
         continuum_scale=scale,
         width_ratio=options.line_width_nm / options.red_width_nm,
@@ -273,7 +291,7 @@ def line_view(options: SceneOptions) -> View:
     shape = (options.rows, options.columns)
     if options.ha_grid == "same":
         return View(shape, np.eye(3), options.ha_fwhm_px)
-    shape2 = (round(0.976 * options.rows), round(1.02 * options.columns))
+    shape2 = (round(HA_SHAPE[0] * options.rows), round(HA_SHAPE[1] * options.columns))
     turn = radians(options.ha_rotation_deg)
     matrix = np.eye(3)
     matrix[:2, :2] = options.ha_scale * np.array([[cos(turn), -sin(turn)], [sin(turn), cos(turn)]])
@@ -312,7 +330,7 @@ def moonlight(shape: tuple[int, int], *, level: float, slope: float, angle_deg: 
 
     def fill(block: slice) -> None:
         p, q = c * u + s * v[block], c * v[block] - s * u
-        sky[block] = level * (1.0 + slope / span * p + 0.06 * slope * (p * p - 0.5 * q * q))
+        sky[block] = level * (1.0 + slope / span * p + BEND * slope * (p * p - 0.5 * q * q))
 
     map_row_blocks(fill, rows)
     return sky
@@ -329,9 +347,8 @@ def _colour_sky(options: SceneOptions) -> Pixels:
             angle_deg=options.moon_angle_deg,
         )
     if options.flipped_half:
-        # The second half lies turned on the first and is a fifth brighter: the slopes do not cancel.
         for plane in range(3):
-            sky[plane] = 0.5 * sky[plane] + 0.6 * sky[plane, ::-1, ::-1]
+            sky[plane] = UNFLIPPED * sky[plane] + FLIPPED * sky[plane, ::-1, ::-1]
     return sky
 
 

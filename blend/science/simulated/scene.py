@@ -25,6 +25,23 @@ _B_V = (-0.3, 0.0, 0.3, 0.65, 1.0, 1.5, 2.0)
 _RED = (0.777, 0.873, 0.986, 1.140, 1.317, 1.612, 1.962)
 _BLUE = (1.775, 1.448, 1.184, 0.937, 0.742, 0.528, 0.368)
 
+SMALL_PIXELS = 1.5e6
+"""Pixels of the small frame, 1000 x 1500; lengths grow with the root of a frame's pixels over these."""
+
+# Of stars and knots: the shares of a field are invented, chosen so that a small frame has a few stars that saturate and
+# hundreds that are clear, and knots from 10 sigma to a few hundred of them.
+FAINTEST_STAR, STAR_SLOPE, BRIGHTEST_STAR = 0.008, -1.0 / 0.75, 60.0
+"""Fluxes, full scale = 1, and the slope: numbers rise by 10^0.3 a magnitude to the faint end, as they do in the Milky
+Way (0.75 x 0.4; from memory: 0.2 to 0.5 there, 0.6 for stars strewn evenly through space)."""
+SCATTER_B_V, BLUEST, REDDEST = 0.42, -0.2, 1.8
+"""Of the stars' colours about the white, magnitudes of B - V: from hot dwarfs to cool giants (from memory)."""
+SATURATED = (34.0, 24.0, 17.0)
+"""Fluxes of three stars that saturate in 30 s, whatever the draw."""
+FAINTEST_KNOT, BRIGHTEST_KNOT, KNOT_SKEW = 0.004, 0.09, 1.3
+"""Line fluxes, full scale = 1, and the power that skews them to the faint end."""
+CLUSTERS = 260
+"""Small blue groups of stars on the arms of a small frame."""
+
 
 def colour_of(b_v: float | Floats) -> Floats:
     """Return linear red, green, blue of a black body of colour index ``b_v``, green = 1, solar twin neutral.
@@ -166,20 +183,27 @@ def make_scene(
     """
     if kind not in ("spiral", "nebula", "cluster", "empty"):
         raise ValueError(f"kind is {kind!r}; expected spiral, nebula, cluster or empty")
-    growth = sqrt(shape[0] * shape[1] / 1.5e6)
+    growth = growth_of(shape)
     disc = _lantern_spiral(shape, line_scale) if kind == "spiral" else None
+    # 1.2: the field reaches a twentieth beyond each edge
     count = 0 if kind == "empty" else round(stars_per_mpx * shape[0] * shape[1] * 1.2e-6)
     return Scene(
         disc=disc,
         nebula=_waves(shape, streams["nebula"], line_scale) if kind == "nebula" else None,
         stars=_stars(shape, count, streams["stars"], crowded=kind == "cluster"),
-        clusters=_on_arms(disc, round(260 * growth), streams["clusters"], growth=growth, spread=0.22),
+        clusters=_on_arms(disc, round(CLUSTERS * growth), streams["clusters"], growth=growth, spread=0.22),
         knots=_knots(disc, round(knots * growth), streams["knots"], growth=growth, line_scale=line_scale),
         response=response,
     )
 
 
+def growth_of(shape: tuple[int, int]) -> float:
+    """Return the length of a frame in units of the small one."""
+    return sqrt(shape[0] * shape[1] / SMALL_PIXELS)
+
+
 def _lantern_spiral(shape: tuple[int, int], line_scale: float) -> Disc:
+    # an invention, chosen by eye
     rows, columns = shape
     return Disc(
         x=0.485 * columns,
@@ -197,6 +221,7 @@ def _lantern_spiral(shape: tuple[int, int], line_scale: float) -> Disc:
 
 
 def _waves(shape: tuple[int, int], rng: np.random.Generator, line_scale: float) -> Waves:
+    # four long waves fold eight short ones; chosen by eye
     rows, columns = shape
     size = sqrt(rows * columns)
     lengths = np.concatenate([rng.uniform(0.5, 1.0, 4), rng.uniform(0.16, 0.55, 8)]) * size
@@ -207,19 +232,19 @@ def _waves(shape: tuple[int, int], rng: np.random.Generator, line_scale: float) 
 
 
 def _stars(shape: tuple[int, int], count: int, rng: np.random.Generator, *, crowded: bool) -> Sources:
-    # A tenth beyond each edge, so that frames with another view have stars up to their corners.
+    # A twentieth beyond each edge, so that frames with another view have stars up to their corners.
     rows, columns = shape
     xy = rng.uniform(-0.05, 1.05, (count, 2)) * (columns, rows)
-    flux = np.minimum(0.008 * rng.uniform(0.0, 1.0, count) ** (-1.0 / 0.75), 60.0)
-    b_v = np.clip(rng.normal(WHITE_B_V, 0.42, count), -0.2, 1.8)
+    flux = np.minimum(FAINTEST_STAR * rng.uniform(0.0, 1.0, count) ** STAR_SLOPE, BRIGHTEST_STAR)
+    b_v = np.clip(rng.normal(WHITE_B_V, SCATTER_B_V, count), BLUEST, REDDEST)
     flux = np.sort(flux)[::-1]
     crowd = rng.normal(0.5, 0.09, (count, 2)) * (columns, rows)
     aside = rng.uniform(0.08, 0.24, (3, 2)) + np.array([(0.0, 0.0), (0.68, 0.05), (0.7, 0.68)])
     if crowded:
         xy[::2] = crowd[::2]
     if count >= 3:
-        # Three stars that saturate, in corners of the frame, whatever the draw.
-        flux[:3] = np.maximum(flux[:3], (34.0, 24.0, 17.0))
+        # in corners of the frame
+        flux[:3] = np.maximum(flux[:3], SATURATED)
         xy[:3] = aside * (columns, rows)
     return Sources(xy, flux, np.zeros(count), b_v)
 
@@ -229,6 +254,7 @@ def _on_arms(
 ) -> Sources:
     if disc is None:
         return Sources(np.zeros((0, 2)), np.zeros(0), np.zeros(0), np.zeros(0))
+    # along the arms, most at 1.7 scale lengths, as groups of young stars are; chosen by eye
     radius = disc.scale_length_px * rng.triangular(0.8, 1.7, 4.4, count)
     xy = spiral_positions(disc, radius, rng.integers(0, 2, count), off_arm_rad=rng.normal(0.0, spread, count))
     flux = 0.016 * rng.uniform(0.02, 1.0, count) ** (-0.7) * growth
@@ -241,6 +267,7 @@ def _knots(
 ) -> Sources:
     drawn = _on_arms(disc, count, rng, growth=growth, spread=0.10)
     share = (np.argsort(np.argsort(drawn.flux)) + 0.5) / max(len(drawn), 1)
-    # Equal steps of the logarithm from 0.004 to 0.09 of full scale, skewed to the faint end.
-    flux = np.exp(log(0.004) + (log(0.09) - log(0.004)) * share**1.3) * growth * line_scale
+    # equal steps of the logarithm
+    span = log(BRIGHTEST_KNOT) - log(FAINTEST_KNOT)
+    flux = np.exp(log(FAINTEST_KNOT) + span * share**KNOT_SKEW) * growth * line_scale
     return Sources(drawn.xy, flux, drawn.fwhm_px + 1.0, np.zeros(len(drawn)))

@@ -12,47 +12,13 @@ if TYPE_CHECKING:
         FWHM_PER_SIGMA,
         Stars,
         find_stars,
+        isolated,
         measure_at,
         seen_in_both,
         star_fluxes,
         typical_fwhm,
     )
 else:
-    from blend.base.door import lazy_names
+    from blend.base.door import open_door
 
-    __getattr__ = lazy_names(
-        __name__,
-        {
-            "catalogue": ["FEWEST_MATCHES", "Matches", "match_catalogue", "sky_to_pixels"],
-            "detect": ["native_plane"],
-            "profile_flux": ["empty_places", "profile_fluxes", "scatter", "shared_noise"],
-            "stars": [
-                "FWHM_PER_SIGMA",
-                "Stars",
-                "find_stars",
-                "measure_at",
-                "seen_in_both",
-                "star_fluxes",
-                "typical_fwhm",
-            ],
-        },
-    )
-
-__all__ = [
-    "FEWEST_MATCHES",
-    "FWHM_PER_SIGMA",
-    "Matches",
-    "Stars",
-    "empty_places",
-    "find_stars",
-    "match_catalogue",
-    "measure_at",
-    "native_plane",
-    "profile_fluxes",
-    "scatter",
-    "seen_in_both",
-    "shared_noise",
-    "sky_to_pixels",
-    "star_fluxes",
-    "typical_fwhm",
-]
+    __getattr__, __all__ = open_door(__name__)

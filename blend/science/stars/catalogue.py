@@ -10,6 +10,10 @@ from numpy.typing import NDArray
 
 from blend.base.errors import StepError
 
+_REACH_DIAGONALS = 0.75
+"""Distortion polynomials have no inverse far outside; half a diagonal is the corner, the rest is room for the shift
+(chosen, not measured)."""
+
 TOLERANCE_PX = 3.0
 """So far may a catalogue star lie from its image once the common shift is out: bent fields and rounded coordinates."""
 
@@ -62,7 +66,9 @@ def sky_to_pixels(
     rows, columns = shape
     stars = SkyCoord(ra_deg, dec_deg, unit="deg", frame="icrs")
     middle = celestial.pixel_to_world((columns - 1) / 2.0, (rows - 1) / 2.0).icrs
-    reach = 0.75 * float(np.hypot(rows, columns)) * float(proj_plane_pixel_scales(celestial).max())
+    reach = (
+        _REACH_DIAGONALS * float(np.hypot(rows, columns)) * float(proj_plane_pixel_scales(celestial).max())
+    )
     near = np.flatnonzero(stars.separation(middle).deg < reach)
     xy = np.full((len(ra_deg), 2), np.nan)
     if near.size:

@@ -27,9 +27,31 @@ ROUGH = 0.5
 masters; nebulae from 0.6 on."""
 
 _MOST_SAMPLES = 2_000_000
+"""Pixels the mesh is measured on: of 24 megapixels every fourth each way, 256 of a cell, whose median is known to 8 %
+of a pixel's noise."""
+
+_LEAST_CELL = 8
+"""Side of a cell in samples: 64 of them tell a median to 16 % of their noise."""
+
 _SMOOTHING = np.array([[1.0, 2.0, 1.0], [2.0, 4.0, 2.0], [1.0, 2.0, 1.0]]) / 16.0
-_BUFFER_PIXELS = (1_000_000, 10_000_000, 100_000_000)
-_BUFFER_OBJECTS = (4_096, 65_536, 1_000_000)
+"""Binomial, 1.7 px wide at half maximum: matched to the sharpest stars, and hot pixels lose three quarters by it."""
+
+_WHITE, _MOST_RAISED = 0.375, 1.5
+"""What `_SMOOTHING` leaves of white noise, the root of its sum of squares; and the most that noise is believed to be
+raised over that, four times (chosen, not measured): beyond it a patch holds objects."""
+
+_PATCH_PX = 128
+"""Side of 16 patches over the frame that tell the smoothed noise: 16,384 pixels each, two cells of the mesh."""
+
+_FEWEST_PIXELS, _LEVELS, _CONTRAST = 5, 16, 0.005
+"""Pixels above the threshold, levels and share of the light for parting neighbours. The first and the last are sep's
+defaults (Bertin & Arnouts 1996, A&AS 117, 393, from memory); 16 levels are half of its 32, for speed (not measured)."""
+
+BUFFER_PIXELS = (1_000_000, 10_000_000, 100_000_000)
+BUFFER_OBJECTS = (4_096, 65_536, 1_000_000)
+"""sep's buffers, tried in turn, from three times its default (300,000 and 1,024) to a frame of 100 megapixels in which
+all is an object."""
+
 _one_at_a_time = Lock()
 
 
@@ -80,7 +102,7 @@ def flatten_for_detection(
     rows, columns = plane.shape
     step = max(1, int(np.ceil(np.sqrt(plane.size / _MOST_SAMPLES))))
     sample, unusable = plane[::step, ::step], None if invalid is None else invalid[::step, ::step]
-    sky, noise = _mesh(sample, unusable, max(8, mesh_px // step))
+    sky, noise = _mesh(sample, unusable, max(_LEAST_CELL, mesh_px // step))
     out = np.empty_like(plane)
     mask = np.zeros((1, 1), dtype=np.bool_) if invalid is None else np.ascontiguousarray(invalid, np.bool_)
     scale_y = (sky.shape[0] - 1) / max(rows - 1, 1)
@@ -103,13 +125,15 @@ def _mesh(
     if invalid is not None:
         bad |= invalid
     data = np.where(bad, np.float32(0), data)
-    cell = int(np.clip(side, 8, max(8, min(data.shape) // 3)))
+    cell = int(np.clip(side, _LEAST_CELL, max(_LEAST_CELL, min(data.shape) // 3)))
     with _one_at_a_time:
         fitted = sep.Background(data, mask=bad, bw=cell, bh=cell, fw=3, fh=3)
         sky, noise = fitted.back(dtype=np.float32), fitted.rms(dtype=np.float32)
     usable = data[~bad]
+    # so many tell a spread to 0.3 %
     _, spread = median_and_sigma(usable[:: max(1, usable.size // 200_000)])
     reach = float(np.ptp(usable)) if usable.size else 1.0
+    # cells that happen to be even (clipped, filled) have no noise, and all in them would be stars; floors not measured
     least = max(0.5 * float(np.median(noise)), 1e-3 * spread, 1e-6 * reach, 1e-30)
     return sky, np.maximum(noise, np.float32(least))
 
@@ -153,19 +177,18 @@ def _flatten_rows(
 
 
 def _smoothed_noise(signal: NDArray[np.float32]) -> float:
-    """Return the noise of the smoothed signal; 0.375 for white noise, more where pixels are correlated."""
+    """Return the noise of the smoothed signal; `_WHITE` for white noise, more where pixels are correlated."""
     from scipy.ndimage import convolve
 
-    side = 128
-    tops = np.unique(np.linspace(0, max(signal.shape[0] - side, 0), 4).astype(int))
-    lefts = np.unique(np.linspace(0, max(signal.shape[1] - side, 0), 4).astype(int))
+    side = _PATCH_PX
+    tops, lefts = (np.unique(np.linspace(0, max(length - side, 0), 4).astype(int)) for length in signal.shape)
     spreads = []
     for top in tops:
         for left in lefts:
             patch = signal[top : top + side, left : left + side]
             if np.count_nonzero(patch) * 2 > patch.size:
                 spreads.append(median_and_sigma(convolve(patch, _SMOOTHING))[1])
-    return float(np.clip(np.median(spreads), 0.375, 1.5)) if spreads else 0.375
+    return float(np.clip(np.median(spreads), _WHITE, _MOST_RAISED)) if spreads else _WHITE
 
 
 def _extract(signal: NDArray[np.float32], *, threshold: float) -> Any:
@@ -174,7 +197,7 @@ def _extract(signal: NDArray[np.float32], *, threshold: float) -> Any:
     with _one_at_a_time:
         before = sep.get_extract_pixstack(), sep.get_sub_object_limit()
         try:
-            for pixels, objects in zip(_BUFFER_PIXELS, _BUFFER_OBJECTS, strict=True):
+            for pixels, objects in zip(BUFFER_PIXELS, BUFFER_OBJECTS, strict=True):
                 # sep fills the whole buffer first: no frame needs more places than it has pixels
                 sep.set_extract_pixstack(min(pixels, signal.size + 1))
                 sep.set_sub_object_limit(objects)
@@ -182,10 +205,10 @@ def _extract(signal: NDArray[np.float32], *, threshold: float) -> Any:
                     return sep.extract(
                         signal,
                         threshold,
-                        minarea=5,
+                        minarea=_FEWEST_PIXELS,
                         filter_kernel=_SMOOTHING,
-                        deblend_nthresh=16,
-                        deblend_cont=0.005,
+                        deblend_nthresh=_LEVELS,
+                        deblend_cont=_CONTRAST,
                     )
                 except Exception as fault:  # noqa: BLE001  sep raises the bare class when a buffer is full
                     full = fault

@@ -11,6 +11,28 @@ from blend.base.jit import kernel
 COLUMNS = ("x", "y", "flux", "flux_error", "peak", "sigma", "elongation", "steepest", "noise", "top", "sky")
 """What `measure_stars` writes for each star; a star that cannot be measured is NaN throughout."""
 
+MAD = 1.4826
+"""Standard deviation by median deviation, to five figures (`MAD_TO_SIGMA` of base/robust.py has more)."""
+
+RING_PX, FEWEST = 4096, 12
+"""Room for the sky's ring, that of a window of 40 px; and the fewest pixels in it, whose median is known to a third of
+their noise (chosen, not measured)."""
+
+TURNS, STILL_PX, SETTLED = 40, 1e-4, 1e-3
+"""Most steps (chosen, not measured); the step, px, and the change of the width after which a star is measured, both far
+below what noise does to it."""
+
+REACH = 3.5
+"""Windows end where they weigh 0.002."""
+
+FARTHEST = 0.06
+"""1/s^2 by 1/w^2 below which a width of more than four windows would be guessed from its slope: the window is doubled
+instead."""
+
+LEAST_SIGMA_PX, LEAST_AXIS = 0.35, 0.05
+"""Narrowest width, half of what one pixel has, and 1/axis^2 by 1/s^2 at least: no axis counts as longer than 4.5 widths
+(both chosen, not measured)."""
+
 
 @kernel
 def measure_stars(plane: Any, mask: Any, xy: Any, windows: Any, adapt: bool) -> Any:
@@ -22,10 +44,10 @@ def measure_stars(plane: Any, mask: Any, xy: Any, windows: Any, adapt: bool) -> 
     ``windows`` holds one window sigma a star; with ``adapt`` the centre's window follows the measured width.
     ``mask`` of another shape than the plane means that no pixel is masked.
     """
-    out = np.full((xy.shape[0], 11), np.nan)
+    out = np.full((xy.shape[0], len(COLUMNS)), np.nan)
     masked = mask.shape[0] == plane.shape[0] and mask.shape[1] == plane.shape[1]
     rows, columns = plane.shape
-    ring = np.empty(4096)
+    ring = np.empty(RING_PX)
     for n in range(xy.shape[0]):
         x, y, w = xy[n, 0], xy[n, 1], windows[n]
         # Sky: median of a ring well outside the window.
@@ -34,24 +56,24 @@ def measure_stars(plane: Any, mask: Any, xy: Any, windows: Any, adapt: bool) -> 
         for j in range(max(0, int(y - outer)), min(rows, int(y + outer) + 2)):
             for i in range(max(0, int(x - outer)), min(columns, int(x + outer) + 2)):
                 r = np.sqrt((i - x) ** 2 + (j - y) ** 2)
-                if inner <= r <= outer and count < 4096 and not (masked and mask[j, i]):
+                if inner <= r <= outer and count < RING_PX and not (masked and mask[j, i]):
                     value = plane[j, i]
                     if np.isfinite(value):
                         ring[count] = value
                         count += 1
-        if count < 12:
+        if count < FEWEST:
             continue
         sky = np.median(ring[:count])
-        noise = 1.4826 * np.median(np.abs(ring[:count] - sky))
+        noise = MAD * np.median(np.abs(ring[:count] - sky))
         s = w
         good = True
         moved = 1.0
         xx = yy = xy_ = total = 0.0
-        for turn in range(40):
+        for turn in range(TURNS):
             # After the centre stands still only the width is iterated.
-            settled = moved < 1e-4 and turn > 0
+            settled = moved < STILL_PX and turn > 0
             width = s if (adapt or settled) else w
-            reach = 3.5 * width + 1.0
+            reach = REACH * width + 1.0
             left, right = int(np.floor(x - reach)), int(np.ceil(x + reach))
             low, high = int(np.floor(y - reach)), int(np.ceil(y + reach))
             if x < 1 or y < 1 or x > columns - 2 or y > rows - 2:
@@ -98,17 +120,18 @@ def measure_stars(plane: Any, mask: Any, xy: Any, windows: Any, adapt: bool) -> 
                 good = False
                 break
             rest = 1.0 / m - 1.0 / (width * width)
-            wider = np.sqrt(1.0 / rest) if rest > 0.06 / (width * width) else 2.0 * width
-            wider = min(max(wider, 0.5 * width, 0.35), 2.0 * width, 6.0 * windows[n] + 6.0)
+            wider = np.sqrt(1.0 / rest) if rest > FARTHEST / (width * width) else 2.0 * width
+            wider = min(max(wider, 0.5 * width, LEAST_SIGMA_PX), 2.0 * width, 6.0 * windows[n] + 6.0)
             change = abs(wider - s)
             s = wider
-            if settled and change < 1e-3 * s:
+            if settled and change < SETTLED * s:
                 break
+        # what walked off from its candidate is another's light
         if not good or np.hypot(x - xy[n, 0], y - xy[n, 1]) > 2.5 * w + 2.0:
             continue
         # Elongation: the two principal widths with the window taken out of each.
         mean, half = 0.5 * (xx + yy), np.sqrt(0.25 * (xx - yy) ** 2 + xy_ * xy_)
-        floor = 0.05 / (s * s)
+        floor = LEAST_AXIS / (s * s)
         major = 1.0 / max(1.0 / max(mean + half, 1e-9) - 1.0 / (s * s), floor)
         minor = 1.0 / max(1.0 / max(mean - half, 1e-9) - 1.0 / (s * s), floor)
         # Steepest step between neighbours in the core: a hot pixel has an edge no optics draw.
@@ -128,6 +151,7 @@ def measure_stars(plane: Any, mask: Any, xy: Any, windows: Any, adapt: bool) -> 
                 if j + 1 < rows and np.isfinite(plane[j + 1, i]):
                     steepest = max(steepest, abs(value - plane[j + 1, i]))
         # Highest pixel within one full width at half maximum, for the saturation test.
+        # 2.36: FWHM by sigma
         reach = 2.36 * min(s, 4.0 * w)
         for j in range(max(int(y - reach), 0), min(int(y + reach) + 2, rows)):
             for i in range(max(int(x - reach), 0), min(int(x + reach) + 2, columns)):
@@ -153,7 +177,7 @@ def core_sigmas(plane: Any, measured: Any) -> Any:
     """Return the sigma of ln I = a - r^2 / (2 s^2) for each star, fitted with weights I^2 to its upper part.
 
     The chord from the peak to half of it is what FWHM means; a moment also sees the wings.
-    ``measured`` comes from `measure_stars`.
+    ``measured`` comes from `measure_stars`. Used is what stands above 0.4 of the peak, a little below the half.
     """
     out = np.full(measured.shape[0], np.nan)
     rows, columns = plane.shape
@@ -192,6 +216,7 @@ def aperture_fluxes(plane: Any, mask: Any, xy: Any, radius: float) -> Any:
     out = np.full((xy.shape[0], 2), np.nan)
     masked = mask.shape[0] == plane.shape[0] and mask.shape[1] == plane.shape[1]
     rows, columns = plane.shape
+    # the ring begins where a star's wings are faint and holds more pixels than the circle
     inner, outer = 1.5 * radius + 2.0, 2.0 * radius + 6.0
     ring = np.empty(int(4.0 * (outer + 2.0) ** 2) + 16)
     for n in range(xy.shape[0]):
@@ -204,6 +229,7 @@ def aperture_fluxes(plane: Any, mask: Any, xy: Any, radius: float) -> Any:
                 r = np.sqrt((i - x) ** 2 + (j - y) ** 2)
                 value = plane[j, i]
                 usable = np.isfinite(value) and not (masked and mask[j, i])
+                # 0.75: more than half a pixel's diagonal
                 if r < radius + 0.75:
                     share = 1.0
                     if r > radius - 0.75:
@@ -225,10 +251,10 @@ def aperture_fluxes(plane: Any, mask: Any, xy: Any, radius: float) -> Any:
                     count += 1
             if not good:
                 break
-        if not good or count < 12:
+        if not good or count < FEWEST:
             continue
         sky = np.median(ring[:count])
-        noise = 1.4826 * np.median(np.abs(ring[:count] - sky))
+        noise = MAD * np.median(np.abs(ring[:count] - sky))
         out[n, 0] = flux - area * sky
         # The median of n values has pi/2 times the variance of their mean.
         out[n, 1] = noise * np.sqrt(area + 0.5 * np.pi * area * area / count)

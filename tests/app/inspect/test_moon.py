@@ -167,8 +167,8 @@ def test_what_a_master_does_not_say_is_named() -> None:
     with pytest.raises(InputError) as fault:
         moon_command_for_master(master(site=None, wcs=None), name="ha.fits")
     assert str(fault.value) == (
-        "ha.fits: its header states no site and no world coordinates; expected date, site and world "
-        "coordinates. Do this: give position, time and site on the command line."
+        "ha.fits: its header states no site and no position; expected date, site and position (world coordinates, "
+        "or RA and DEC). Do this: give position, time and site on the command line."
     )
 
 
@@ -191,7 +191,7 @@ def test_a_picture_is_asked_and_options_go_before_its_header(tmp_path: Path) -> 
 
 def test_what_neither_header_nor_options_say_is_named(tmp_path: Path) -> None:
     path = written(tmp_path)
-    with pytest.raises(InputError, match="states no date and no site and no world coordinates"):
+    with pytest.raises(InputError, match="states no date and no site and no position"):
         moon_command_for_file(path)
     with pytest.raises(InputError, match="states no date; expected"):
         moon_command_for_file(path, ra=10.0, dec=41.0, site=SITE)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -61,6 +62,13 @@ def test_every_tile_is_the_picture_a_run_makes_and_the_kept_recipe_makes_it_agai
     recipe = open_recipe(str(kept), target=target)
     assert recipe.blend["luminance"].formula == "maximum"
     assert "maximum" in recipe.title
+    # Only what differs is written, with its reason; the tile's other value is the recipe's own.
+    words = [line for line in kept.read_text(encoding="utf-8").splitlines() if line]
+    assert 'extends = "galaxy-moonlit"' in words and "# Kept from tile 4" in words[0]
+    assert [word for word in words if not word.startswith("#")][3:] == [
+        "[blend.luminance]",
+        'formula = "maximum"',
+    ]
     assert run_words == [str(kept), "night.target.toml", "--root", "/some where"]
     whole = run_all(Work(recipe=recipe, target=target, sources=load_sources(target).sources))
     variants = make_variants(asked.recipe_text, asked.variations, where="r", target=target, settings={})
@@ -187,6 +195,36 @@ def test_bad_variations_are_refused_in_plain_words(night: Path, words: str, said
     assert fault.value.exit_code == 2
 
 
+BURNS = """
+version = 1
+[continuum.ha]
+from = "red"
+[formulas.burn]
+domain = "display"
+equation = "base + amount * k * max(line - sky, 0)"
+neutral = "sky"
+params = {k = 1}
+[blend.luminance]
+into = "luminance"
+from = "ha"
+formula = "burn"
+params = {k = 1}
+"""
+
+
+def test_a_tile_that_burns_out_is_shown_beside_the_others_and_warned_of(night: Path, tmp_path: Path) -> None:
+    asked = replace(
+        question(open_target(night), "blend.luminance.params.k=1,60"),
+        recipe_text=BURNS,
+        recipe_name="burn.toml",
+    )
+    trial = try_variants(asked, out=tmp_path / "trial", store=None)
+    assert len(trial["tiles"]) == 2
+    told = [entry["text"] for entry in trial["warnings"] if entry["code"] == "blend-loss"]
+    assert len(told) == 1
+    assert told[0].startswith("tile 2: a run would end here: blend.luminance: the formula 'burn' turns")
+
+
 @pytest.mark.parametrize(
     ("scale", "crop"), [("0", ""), ("65", ""), ("big", ""), ("full", "1,2,3"), ("full", "middle")]
 )
@@ -296,14 +334,14 @@ def test_tiles_are_the_same_bytes_twice_and_on_one_thread_and_on_two(night: Path
 def test_the_neighbourhood_of_emission_is_that_of_a_maximum_filter() -> None:
     from scipy.ndimage import maximum_filter
 
-    from blend.app.trial.tile_numbers import BLOCK, NEAR, _grown
+    from blend.app.trial.tile_numbers import BLOCK, NEAR, grown
 
     mask = np.random.default_rng(1).random((173, 251)) > 0.9995
     blocks = np.zeros((22, 32), dtype=bool)
     blocks[tuple(np.argwhere(mask).T // BLOCK)] = True
     slow = np.kron(maximum_filter(blocks, size=2 * NEAR + 1), np.ones((BLOCK, BLOCK), dtype=bool))
     assert 0.1 < slow.mean() < 0.95
-    assert np.array_equal(_grown(mask), slow[:173, :251])
+    assert np.array_equal(grown(mask), slow[:173, :251])
 
 
 TRIAL = {"version": 1, "recipe": "", "target": "t.toml", "vary": []}

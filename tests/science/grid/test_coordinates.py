@@ -76,7 +76,7 @@ def test_headers_alone_are_said_to_be_alone():
     seed = seed_of(solved(), solved(206.0, 193.0), SHAPE, SHAPE)
     lists = make_stars(xy, flux), make_stars(xy + np.array([6.0, -7.0]), flux)
     found = align(*lists, moving_shape=SHAPE, reference_shape=SHAPE, seed=seed)
-    assert [code for code, _ in found.warnings] == ["world-coordinates-alone"]
+    assert [code for code, _ in found.doubts] == ["world-coordinates-alone"]
     assert found.matched == 0 and found.error_px is None
     with pytest.raises(StepError):
         align(*lists, moving_shape=SHAPE, reference_shape=SHAPE)
@@ -96,7 +96,7 @@ def test_stars_that_lie_elsewhere_are_followed_and_told_of():
     seed = seed_of(solved(), solved(), SHAPE, SHAPE)
     lists = make_stars(xy, flux, rng=rng), make_stars(xy + np.array([40.0, 3.0]), flux, rng=rng)
     found = align(*lists, moving_shape=SHAPE, reference_shape=SHAPE, seed=seed)
-    assert [code for code, _ in found.warnings] == ["world-coordinates-disagree"]
+    assert [code for code, _ in found.doubts] == ["world-coordinates-disagree"]
     np.testing.assert_allclose(found.matrix[:2, 2], [40.0, 3.0], atol=0.1)
 
 

@@ -77,7 +77,7 @@ def test_planted_distortion_comes_back_inside_the_hull(kind, corner_px, count, l
     for seed in range(2):
         moving, reference, shape, truth, sky = distorted_pair(seed, count, kind, corner_px, strangers=0.3)
         found = align(moving, reference, moving_shape=shape, reference_shape=SHAPE)
-        assert found.distortion is not None and found.warnings == ()
+        assert found.distortion is not None and found.doubts == ()
         worst = worst_in_hull(found, truth, sky)
         assert worst < limit and worst < 1.5 * found.error_px[1]
         assert found.matched > 0.75 * count
@@ -96,7 +96,7 @@ def test_stars_that_a_forced_map_leaves_off_are_told_of():
     moving, reference, shape, _, _ = distorted_pair(1, 200, "barrel", 6.0)
     found = align(moving, reference, moving_shape=shape, reference_shape=SHAPE, transform="similarity")
     assert found.transform == "similarity" and found.distortion is None
-    assert [code for code, _ in found.warnings] == ["registration-distorted"]
+    assert [code for code, _ in found.doubts] == ["registration-distorted"]
 
 
 @pytest.mark.parametrize("transform", ["radial", "polynomial"])

@@ -84,7 +84,7 @@ def test_inputs_must_be_on_one_grid():
     base, line = _planes()
     with pytest.raises(ValueError, match="not on one grid"):
         apply_formula(FORMULAS["mean"], base, line[:-1], amount=1)
-    with pytest.raises(ValueError, match="rows and columns"):
+    with pytest.raises(ValueError, match=r"give one of shape \(rows, columns\)"):
         apply_formula(FORMULAS["mean"], base[None], line[None], amount=1)
 
 
@@ -185,3 +185,27 @@ def test_maximum_above_noise_has_a_threshold_and_no_step():
 def test_maximum_above_no_noise_is_the_maximum():
     base, line = _planes()
     assert np.abs(evaluate_formula(ABOVE, base, line) - np.maximum(base, line)).max() < 1.2e-7
+
+
+@pytest.mark.parametrize(
+    ("domain", "equation", "adds"),
+    [
+        ("linear", "base + amount * line", True),
+        ("linear", "line*amount + base", True),
+        ("linear", "(base) + (line)", True),
+        ("linear", "base - amount * line", False),
+        ("linear", "base + 2 * amount * line", False),
+        ("linear", "base + amount * base", False),
+        ("linear", "base * line", False),
+        ("linear", "max(base, line)", False),
+        ("display", "base + amount * line", False),
+    ],
+)
+def test_a_formula_adds_light_by_what_it_says_and_not_by_its_name(
+    domain: str, equation: str, adds: bool
+) -> None:
+    assert define_formula("mine", domain=domain, equation=equation, neutral="0").additive is adds
+
+
+def test_one_formula_of_the_table_adds_light() -> None:
+    assert [name for name, formula in FORMULAS.items() if formula.additive] == ["emission-add"]

@@ -156,18 +156,87 @@ def test_highlights_go_to_white_without_a_step():
     # Brightness grows by 0.3 % a step; a seam would show as a jump.
     assert np.abs(np.diff(shown, axis=1)).max() < 0.01
     spread = shown.max(axis=0) - shown.min(axis=0)
-    assert np.all(spread[brightness >= 1] == 0)
+    # Through OKLab and back in float32.
+    assert spread[brightness >= 1].max() < 1e-6
     assert spread[1000] > 0.1
 
 
-def test_a_mixed_highlight_keeps_its_mean_light():
-    pixels = np.array([0.9, 0.3, 0.1], dtype=np.float32).reshape(3, 1, 1)
+def test_a_coloured_highlight_is_not_clipped_and_keeps_hue_and_order():
+    # Brightening colours of every hue that pass what can be shown.
+    brightness = np.linspace(0.02, 0.99, 300, dtype=np.float32)
     solved = _solve()
-    shown = srgb_decode(stretch_planes(pixels, solved).astype(np.float64)).ravel()
-    x = (pixels.mean(dtype=np.float64) - solved.black) / (solved.white - solved.black)
-    wanted = srgb_decode(CURVES["asinh"].value(x, solved.parameter))
-    assert shown.max() == pytest.approx(1.0, abs=1e-6)
-    assert shown.mean() == pytest.approx(float(wanted), abs=2e-6)
+    for colour in ((1.8, 0.9, 0.3), (0.5, 0.7, 1.8), (1.4, 0.3, 1.3), (0.6, 1.7, 0.7)):
+        star = np.array(colour, dtype=np.float32)[:, None, None] * brightness[None, None]
+        shown = stretch_planes(star, solved)[:, 0].astype(np.float64)
+        assert shown.max() < 1.0
+        light = srgb_decode(shown)
+        assert np.all(np.diff(linear_to_oklab(light)[0]) > 0)
+        before = linear_to_oklab(star[:, 0].astype(np.float64) - solved.black)
+        after = linear_to_oklab(light)
+        turned = np.angle((after[1] + 1j * after[2]) / (before[1] + 1j * before[2]), deg=True)
+        # Where a plane is 0 its negative is cut, and near white there is no hue left.
+        seen = (shown.min(axis=0) > 0) & (np.hypot(after[1], after[2]) > 0.01)
+        assert np.abs(turned[seen]).max() < 1.0
+
+
+@pytest.mark.parametrize("curve", ["asinh", "log", "power", "rational", "linear"])
+@pytest.mark.parametrize("light", [0.02, 0.1, 0.4])
+def test_the_target_lands_where_asked_and_the_sky_and_its_noise_stay(curve, light):
+    asked = {
+        "sky": 0.0,
+        "sigma": 4e-4,
+        "shown_sigma": 3e-4,
+        "white": 1.0,
+        "sky_level": 0.1,
+        "black_sigma": 3.1,
+    }
+    solved = solve_stretch(curve, **asked, target=(light, 0.85))
+    levels = np.array([[[0.0, light, 1.0]]], dtype=np.float32)
+    sky, target, white = stretch_planes(levels, solved)[0, 0]
+    assert solved.tone is not None
+    assert target == pytest.approx(solved.tone.level, abs=1e-5)
+    # Where half of what the sensor holds is the target's, white at saturation is brighter already.
+    assert solved.tone.bound == ("saturation" if solved.tone.level > 0.8501 else "")
+    assert solved.tone.bound == "" or light > 0.05
+    assert white == 1.0
+    if curve != "linear":
+        assert sky == pytest.approx(0.1, abs=1e-5)
+        assert solved.sky_noise <= 0.02
+    rising = np.linspace(solved.black, 1.0, 40_001, dtype=np.float32)[None, None]
+    shown = stretch_planes(rising, solved)[0, 0]
+    assert np.all(np.diff(shown) >= 0) and np.diff(shown[::40]).min() > 0
+    # A shoulder begins with the curve's slope: no edge at the target.
+    step = 1e-3 * light
+    around = np.array([[[light - step, light, light + step]]], dtype=np.float32)
+    below, at, above = stretch_planes(around, solved)[0, 0].astype(np.float64)
+    assert (above - at) / (at - below) == pytest.approx(1.0, abs=0.05)
+
+
+def test_a_shallow_target_stays_dimmer_and_says_so():
+    for sigma, light, bound in (
+        (1e-3, 0.02, "noise"),
+        (1e-3, 0.10, ""),
+        (1e-6, 0.98, "saturation"),
+        (0.02, 0.3, "noise"),
+    ):
+        solved = solve_stretch(
+            "asinh", sky=0.0, sigma=sigma, white=1.0, sky_level=0.1, black_sigma=3.1, target=(light, 0.85)
+        )
+        assert solved.tone is not None and solved.tone.bound == bound
+        assert solved.sky_noise <= 0.02 * (1 + 1e-6)
+        if bound == "noise":
+            assert solved.tone.level < 0.85
+            if solved.tone.needed < 1.0:
+                enough = solve_stretch(
+                    "asinh",
+                    sky=0.0,
+                    sigma=sigma,
+                    white=1.0,
+                    sky_level=0.1,
+                    black_sigma=3.1,
+                    target=(1.01 * solved.tone.needed, 0.85),
+                )
+                assert enough.tone is not None and enough.tone.bound == ""
 
 
 def test_a_galaxy_field_keeps_its_hues():

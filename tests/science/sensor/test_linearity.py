@@ -6,6 +6,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from blend.science.plane import border_mask
 from blend.science.sensor.linearity import NOISE_ALONE, STOP_SIGMA, black_gap, judge_linearity
 from blend.science.sensor.quality import judge
 from blend.science.sensor.star_curve import StarCurve, join_curves
@@ -54,6 +55,16 @@ def test_a_sky_at_zero_tells_by_the_gap_above_black():
     straight = judge_linearity(in_sixteen_bits(dark))
     assert straight.gap > 0.67
     assert straight.outcome == "cannot tell"  # the stars alone must not call it linear
+
+
+def test_a_tilted_sky_cut_off_at_black_tells_by_the_belt_between():
+    """Half the frame is black in one piece; where black and grey mix, the gap shows."""
+    tilt = np.linspace(-0.012, 0.012, 600)[None, :]
+    sky = np.random.default_rng(31).normal(0.0, 0.001, (400, 600)) + tilt
+    dark = np.clip(sky, 0.0, 1.0)
+    assert not border_mask(dark.astype(np.float32)).any()
+    assert black_gap(in_sixteen_bits(dark ** (1 / 2.2)), invalid=None)[1] > 0.9
+    assert black_gap(in_sixteen_bits(dark), invalid=None)[1] == 0.0
 
 
 def test_zeros_in_one_piece_are_no_gap():

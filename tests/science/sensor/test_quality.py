@@ -8,7 +8,6 @@ import pytest
 
 from blend.base.errors import InputError
 from blend.base.rowblocks import limit_threads
-from blend.science.plane.borders import border_mask, cut_corners
 from blend.science.plane.measures import measure, saturation_level, sky_mode
 from blend.science.plane.noise import bin_by_four
 from blend.science.sensor.linearity import judge_linearity
@@ -203,44 +202,14 @@ def test_a_line_master_of_three_planes_names_its_plane():
     assert "grey-in-colour" in codes(grey)
 
 
-@pytest.mark.parametrize("value", [0.0, np.nan, 0.25])
-def test_borders_are_masked_to_the_pixel(value):
+def test_borders_are_told_and_cut_corners_mean_a_rotation():
     picture = scene(planes=3)
-    picture[:, :5] = value
-    picture[:, :, -11:] = value
-    picture[:, 100, 100] = value
-    expected = np.zeros(SHAPE, dtype=bool)
-    expected[:5] = True
-    expected[:, -11:] = True
-    np.testing.assert_array_equal(border_mask(picture), expected)
-    assert "rotated" not in codes(judge(picture, RGB))
-
-
-def test_corners_of_a_rotation_are_masked():
+    picture[:, :5] = 0.0
+    straight = judge(picture, RGB)
+    assert straight.border[:5].all() and "border" in codes(straight) and "rotated" not in codes(straight)
     y, x = np.mgrid[: SHAPE[0], : SHAPE[1]]
-    outside = (x + 8.0 * y < 200) | (8.0 * (SHAPE[1] - 1 - x) + (SHAPE[0] - 1 - y) < 200)
-    picture = scene()
-    picture[0, outside] = 0.0
-    found = border_mask(picture)
-    # the thin tips, less than 2 px wide along their edge, may be lost; nothing may be added
-    assert not (found & ~outside).any()
-    assert (outside & ~found).sum() <= 16
-    assert cut_corners(found).any()
-    assert "rotated" in codes(judge(picture, ["ha"]))
-
-
-def test_dark_sky_is_no_border():
-    rng = np.random.default_rng(8)
-    noise = rng.standard_normal(SHAPE)
-    for dark in (np.maximum(noise, 0.0), np.rint(0.3 * noise), np.maximum(np.rint(noise + 0.4), 0.0)):
-        assert border_mask(dark.astype(np.float32)).mean() < 1e-3
-
-
-def test_a_border_in_one_plane_counts():
-    picture = scene(planes=3)
-    picture[2, :, :7] = np.nan
-    assert border_mask(picture)[:, :7].all()
-    assert border_mask(picture).sum() == 7 * SHAPE[0]
+    picture[:, x + 8.0 * y < 200] = 0.0
+    assert "rotated" in codes(judge(picture, RGB))
 
 
 def test_saturation_is_the_lowest_level_of_the_pile():

@@ -153,6 +153,15 @@ def test_weights_by_inverse_variance_give_the_noise_they_promise() -> None:
     assert effective_frames(np.ones(7)) == pytest.approx(7.0)
 
 
+@pytest.mark.parametrize("kappa", [1.0, 1.5, 1.75])
+def test_clipping_tighter_than_converges_keeps_values(kappa: float) -> None:
+    """Below sqrt 3 sigma a spread clipped over and over goes to 0, and cannot be divided by."""
+    tile = np.random.default_rng(8).normal(0.0, 1.0, (20, 6, 40)).astype(np.float32)
+    done = combine(tile, Rule(kappa_low=kappa, kappa_high=kappa))
+    assert np.isfinite(done.values).all() and (done.kept >= 3).all()
+    assert done.rejected.mean() > 0.0
+
+
 def test_satellites_and_cosmic_rays_are_gone() -> None:
     rng = np.random.default_rng(9)
     sigma = 4.0

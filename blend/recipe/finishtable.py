@@ -1,0 +1,119 @@
+"""The tables of what blends leave as it is, and of what is done to the picture last."""
+
+from __future__ import annotations
+
+from itertools import pairwise
+from typing import Annotated, Any
+
+from pydantic import BeforeValidator, Field, WithJsonSchema
+
+from blend.recipe.fields import Table, is_number, wrong
+from blend.science.picture import FULL, LEAST_FIRST_SLOPE, PIVOT
+
+MOST_POINTS = 16  # chosen: more than a curve drawn by hand needs; not measured
+
+
+class Protect(Table):
+    """What blends leave as it is."""
+
+    stars: float = Field(
+        default=1.0,
+        ge=0,
+        le=1,
+        description="how far blends fade out over stars: what they add there is taken from around the star, and "
+        "saturated cores get the colour of their wings; chroma reduction spares them too; 0 protects nothing",
+    )
+
+
+def _check_points(value: Any) -> Any:
+    points = [tuple(point) if isinstance(point, list | tuple) else () for point in value or ()]
+    if len(points) <= MOST_POINTS and all(len(point) == 2 and all(map(is_number, point)) for point in points):
+        flat = [(0.0, 0.0), *((float(x), float(y)) for x, y in points), (1.0, 1.0)]
+        rising = all(a[0] < b[0] and a[1] < b[1] for a, b in pairwise(flat))
+        if rising and flat[1][1] >= LEAST_FIRST_SLOPE * flat[1][0]:
+            return tuple(flat[1:-1])
+    raise wrong(
+        f"at most {MOST_POINTS} points [x, y] that rise in both between 0 (the sky) and 1 (white)",
+        "the first y is at least a third of its x",
+    )
+
+
+class Finish(Table):
+    """What is done to the picture last, in the order: green, colour noise, contrast and curve, saturation."""
+
+    contrast: float = Field(
+        default=0.0,
+        ge=-1,
+        le=1,
+        description="of the luminance over the sky: darker below 0.3 of the way to white, brighter above; 0 changes "
+        "nothing; the sky stays",
+    )
+    curve: Annotated[
+        tuple[tuple[float, float], ...],
+        BeforeValidator(_check_points),
+        WithJsonSchema({"type": "array", "items": {"type": "array", "items": {"type": "number"}}}),
+    ] = Field(
+        default=(),
+        description="of the luminance, points [x, y] from 0 (the sky) to 1 (white), joined by a monotone cubic; none "
+        "changes nothing",
+    )
+    saturation: float = Field(
+        default=1.0,
+        ge=0,
+        le=3,
+        description="factor of the colourfulness; 1 changes nothing; above 1 less where colour may be noise or is "
+        "strong already",
+    )
+    chroma_reduction: float = Field(
+        default=0.0,
+        ge=0,
+        le=1,
+        description="share of the colour noise of 4 to 64 px that is taken out; 0 takes none",
+    )
+    green_limit: float = Field(
+        default=0.0,
+        ge=0,
+        le=1,
+        description="share of the green above both red and blue that is taken out where the picture is dark; "
+        "leave it at 0 where [O III] shines green",
+    )
+
+    @property
+    def shapes(self) -> bool:
+        """Whether the luminance is changed."""
+        return self.contrast != 0 or len(self.curve) > 0
+
+    @property
+    def words(self) -> tuple[str, ...]:
+        """What is done, in sentences; none where nothing is."""
+        told = []
+        if self.green_limit > 0:
+            told.append(
+                f"Where the picture is dark, {self.green_limit:g} of the green above both red and blue is taken out; "
+                "what noise alone makes of it is given back, so that a neutral sky stays neutral."
+            )
+        if self.chroma_reduction > 0:
+            told.append(
+                f"{self.chroma_reduction:g} of the colour noise of 4 to 64 px is taken out of OKLab's a and b, by "
+                "starlet bands; significant colour, bright light and protected stars keep theirs; lightness is kept. "
+                "Source: Starck & Murtagh (1998), from memory, for the bands."
+            )
+        if self.contrast != 0:
+            told.append(
+                f"Contrast of the luminance, u from 0 at the sky to 1 at white: u + {self.contrast:g} * {FULL:g} * u^2 "
+                f"* (u - {PIVOT:g}) * (1 - u)^2; colour and sky are kept. Derived here."
+            )
+        if self.curve:
+            points = ", ".join(f"({x:g}, {y:g})" for x, y in self.curve)
+            told.append(
+                f"The luminance, from 0 at the sky to 1 at white, goes through {points} by a monotone cubic; colour "
+                "and sky are kept. Source: Fritsch & Carlson (1980), SIAM J. Numer. Anal. 17, 238."
+            )
+        if self.saturation != 1:
+            limits = (
+                "; colour that may be noise gets none of it, strong colour less"
+                if self.saturation > 1
+                else ""
+            )
+            told.append(f"Colourfulness (chroma of OKLab, Ottosson 2020) times {self.saturation:g}{limits}.")
+        return tuple(told)

@@ -1,0 +1,50 @@
+"""The loops of the stretch that keeps colour: one gain, and grey where a plane would pass white."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from blend.science.picture.brighten import brighten, scale_and_mean
+
+
+def scaled(source: np.ndarray, black: float, gain: float) -> tuple[np.ndarray, np.ndarray]:
+    planes, value = np.empty_like(source), np.empty(source.shape[1], dtype=np.float32)
+    scale_and_mean(source, np.float32(black), np.float32(gain), planes, value)
+    return planes, value
+
+
+def test_planes_are_scaled_and_averaged() -> None:
+    source = np.random.default_rng(1).random((3, 50), dtype=np.float32)
+    planes, value = scaled(source, 0.1, 2.0)
+    assert np.allclose(planes, (source - 0.1) * 2.0, atol=1e-6)
+    assert np.allclose(value, planes.mean(axis=0), atol=1e-6)
+
+
+def lit(planes: np.ndarray, gain: float) -> np.ndarray:
+    """Return planes after `brighten` with one gain."""
+    out = planes.astype(np.float32).copy()
+    ones = np.ones(out.shape[1], dtype=np.float32)
+    brighten(out, out.mean(axis=0), ones, ones * np.float32(gain))
+    return out
+
+
+def test_below_white_ratios_stay() -> None:
+    planes = np.random.default_rng(2).uniform(0.01, 0.3, (3, 200))
+    assert np.allclose(lit(planes, 3.0), 3.0 * planes, rtol=1e-6)
+
+
+def test_beyond_white_the_highest_is_white_and_the_mean_stays() -> None:
+    planes = np.random.default_rng(3).uniform(0.05, 0.3, (3, 200))
+    planes[0] += 0.5
+    made, mean = lit(planes, 1.8), 1.8 * planes.mean(axis=0)
+    grey = mean < 1.0
+    assert (made.max(axis=0) <= 1.0).all() and np.allclose(
+        made.max(axis=0)[1.8 * planes[0] > 1.0], 1.0, atol=1e-6
+    )
+    assert np.allclose(made.mean(axis=0)[grey], mean[grey], atol=1e-6)
+
+
+def test_nan_stays_and_negatives_are_black() -> None:
+    planes = np.array([[0.2, -0.5], [0.2, -0.5], [np.nan, -0.5]])
+    made = lit(planes, 1.0)
+    assert np.isnan(made[2, 0]) and np.array_equal(made[:, 1], np.zeros(3))
