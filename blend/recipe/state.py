@@ -194,6 +194,12 @@ class Work:
     warnings: tuple[tuple[str, str], ...] = ()
     figures: bool = True
 
+    def __repr__(self) -> str:
+        fields = ("sources", "masters", "lines", "linear", "display")
+        filled = [name for name in fields if (value := getattr(self, name)) is not None and len(value)]
+        names = ", ".join(self.masters or self.sources)
+        return f"<Work on {names}: {', '.join(filled)}; {len(self.warnings)} warnings>"
+
     def with_(self, **changes: Any) -> Work:
         """Return a copy with fields replaced."""
         return replace(self, **changes)

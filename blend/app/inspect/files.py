@@ -11,7 +11,7 @@ from typing import Any
 import numpy as np
 
 from blend.app.frames import exposure_facts
-from blend.app.run import FLOAT_IN_FRACTIONS, brightest, open_target
+from blend.app.run import open_target
 from blend.base.errors import BlendError, Faults
 from blend.base.master import Flag, Master
 from blend.base.shares import MOST_SLOPE, in_percent
@@ -19,6 +19,7 @@ from blend.files.cards import odd_card_note
 from blend.files.raw import is_raw, peek_mosaic
 from blend.files.reader import coordinates_fault, header_text, peek, read_picture
 from blend.files.record import record_text
+from blend.recipe.lights import FLOAT_IN_FRACTIONS, brightest
 from blend.recipe.line_in_filter import passband_words
 from blend.science.plane import Figures, measure
 from blend.science.sensor import Verdict, judge
