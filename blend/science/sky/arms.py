@@ -1,8 +1,7 @@
-"""The sky beside a large object: the mean over all skies and halos that the blocks allow, each by its probability.
+"""Arms and lopsided outskirts beside a smooth halo: light that neighbouring blocks share.
 
-What a halo does beyond where it is seen, and whether a sky bends or the halo does, no picture tells for sure. So no
-profile and no degree is chosen: how far the skies lie apart that fit alike is in the uncertainty. A halo on ellipses
-is wrong by a share of itself, and wrong the same way over a whole arm: blocks that are wrong together count as few.
+A halo on ellipses is wrong by a share of itself, and wrong the same way over a whole arm. Blocks that are wrong
+together count as few, not as many: without that an arm's end bends the sky of a disc that fills the frame.
 """
 
 from __future__ import annotations
@@ -12,12 +11,9 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from blend.science.sky.blocks import term_powers
-from blend.science.sky.halo import Ellipse, halo_slopes, moved
+from blend.science.sky.halo import HALO_DOUBT, Ellipse, Halo, halo_slopes, index_slope, moved
 from blend.science.sky.model import SkyProblem, Solution, clipped_away
 
-STRAIGHT = 3
-"""Terms of a sky of degree 1."""
 ARM_LENGTH = 0.5
 """Over what a halo's error is shared: radians about the object, and a factor exp(0.5) in its radius."""
 LEAST_RADIUS = 0.3
@@ -27,313 +23,121 @@ KNOTS_AROUND = 22
 CURVE_SHARES = (0.03, 0.1, 0.3)
 """What a term of a sky's curvature may be beside its slope, beforehand, each as likely: moonlight bends by the first,
 a town's glow by the last."""
-STEEPNESS_STEP = 0.09
-"""Doubt of ln steepness about each that is tried: half the distance to the next."""
 RING_WIDTH = 0.15
-"""And over what, in its ln radius, a profile is wrong all around: no disc is one of those that are tried."""
-RING_SHARE = 0.5
-"""By how much of the halo's doubt."""
-LEAST_WIDTH = 1e-3
-"""Narrower than this, in errors of a block, nothing is."""
+"""Over what, in its ln radius, a profile is wrong all around: no disc is one of those that are tried."""
 LEAST_WEIGHT = 0.02
 LEAST_DOUBT = 0.005
 """Shared errors below this share of a block's own do not count, not even over all blocks together."""
 
 
-@dataclass(frozen=True)
-class Bend:
-    """How far a sky may slope and bend beforehand: 0 +- ``widths`` for every term after the level, and its odds."""
+def allow_arms(problem: SkyProblem, solution: Solution) -> Solution:
+    """Fit sky and halo once more, the halo's error shared by blocks near each other on the object.
 
-    widths: tuple[float, ...]
-    odds: float
+    values = terms c + shine (1 + e),  <e_i e_j> = doubt^2 exp(-(d ln R)^2 / 2 L^2) exp((cos(d phi) - 1) / L^2)
 
-
-def bends(degrees: list[int], slope: float, scale: float) -> list[Bend]:
-    """Return what a sky may be: every degree as likely, degree 2 by its slope (`CURVE_SHARES`) or by anything.
-
-    Parameters
-    ----------
-    degrees : list of int
-        One that was chosen by hand is free.
-    slope, scale : float
-        Of the sky, about, and the most that a term may be.
-    """
-    if len(degrees) == 1:
-        return [Bend((np.inf,) * (len(term_powers(degrees[0])) - 1), 1.0)]
-    found = []
-    for degree in degrees:
-        if degree < 2:
-            found.append(Bend((scale,) * (2 * degree), 1.0))
-            continue
-        curves = [max(share * slope, LEAST_WIDTH) for share in CURVE_SHARES] + [scale]
-        found += [Bend((scale, scale) + (curve,) * 3, 1.0 / len(curves)) for curve in curves]
-    return found
-
-
-def sky_beside_halo(problem: SkyProblem, solution: Solution, degrees: list[int]) -> Solution:
-    """Return the sky beside a halo: its bend from where the halo does not shine, the rest from all blocks.
-
-    A halo that reaches too far and a sky that is hollow about it cancel nearly everywhere. So what a sky bends by is
-    not asked where the halo shines: it is the mean of `average_skies` with a halo wrong by all its light, and enters
-    the sky of degree 1 as a known number whose error the others share.
-
-    References
-    ----------
-    Parameters that are considered, not fitted: Schmidt (1966), Advances in Control Systems 3, 293; from memory.
-    """
-    if degrees[-1] < 2:
-        return average_skies(problem, solution, degrees)
-    assert solution.halo is not None
-    clean = average_skies(problem, solution, degrees, doubt=solution.halo.shine(problem.blocks.xy))
-    straight = [d for d in degrees if d < 2] or [1]
-    if clean.degree < 2:
-        return average_skies(problem, solution, straight)
-    return average_skies(problem, solution, straight, bent=clean)
-
-
-def average_skies(
-    problem: SkyProblem,
-    solution: Solution,
-    degrees: list[int],
-    *,
-    doubt: NDArray[np.float64] | None = None,
-    bent: Solution | None = None,
-) -> Solution:
-    """Return the mean of all skies beside all halos, each by its probability.
-
-    values = terms c + strength p_k (1 + e),  <e_i e_j> = doubt^2 exp(-(d ln R)^2 / 2 L^2) exp((cos(d phi) - 1) / L^2)
-
-    for every profile p_k of `halo.profiles_at` and every bend b of `bends`, with R and phi radius and angle on the
-    ellipses of the outline, whose centre, ratio and turn are fitted with their doubts. For each pair the answer is
-    linear; its probability is
-
-        odds_k odds_b exp(-chi^2 / 2 p) sigma(strength) / strength / sqrt(det A det W)
-
-    with A the normal matrix, W the variances allowed beforehand and p the blocks that share one error.
+    with R and phi radius and angle on the ellipses of the outline. One Gauss-Newton step of generalised least squares
+    from the given solution; without a halo that is what is returned.
 
     Parameters
     ----------
     problem : SkyProblem
     solution : Solution
-        Of this problem, with a halo: its errors and choice of blocks serve all pairs.
-    degrees : list of int
-        That the sky may have.
-    doubt : (n,), optional
-        Of the halo, in place of the solution's.
-    bent : Solution, optional
-        Whose terms above degree 1 are taken for known, with their errors.
+        Of this problem.
 
     References
     ----------
-    Aitken (1935), Proc. R. Soc. Edinburgh 55, 42 (generalised least squares); Hoeting et al. (1999), Statistical
-    Science 14, 382 (averaging over models); both from memory. The error and the odds are derived here.
+    Aitken (1935), Proc. R. Soc. Edinburgh 55, 42 (generalised least squares; from memory); the error is derived here.
     """
-    halo, used, profiles = solution.halo, solution.used, problem.profiles
-    assert halo is not None and profiles is not None and solution.doubt is not None
-    terms = problem.terms(degrees[-1] if bent is None else bent.degree)
-    known = terms[:, STRAIGHT:] @ bent.coefficients[STRAIGHT:] if bent is not None else np.zeros(len(terms))
-    data = _scaled(_gathered(problem, solution, terms, known, solution.doubt if doubt is None else doubt))
-    slope = float(np.abs(solution.coefficients[1:3]).sum()) / data.scale
-    most = float(np.ptp(data.values[problem.sky[used]]))
-    kept = _believed([_answers(data, bend, profiles.odds) for bend in bends(degrees, slope, most)])
-    best = kept[int(np.argmax([each.odds.max() for each in kept]))]
-    which = int(np.argmax(best.odds))
-    mean, covariance = _mean(kept)
-    if bent is not None:
-        mean, covariance = _considered(data, best, which, mean, covariance, bent)
-    fresh = profiles.halo(which, float(best.strengths[which]) * data.scale)
-    fresh = replace(fresh, ellipse=moved(profiles.ellipse, np.clip(best.shifts[which], -0.5, 0.5)))
-    coefficients = mean * data.scale
-    coefficients[0] += data.level
-    model = terms[:, : mean.size] @ coefficients + fresh.shine(problem.blocks.xy)
+    halo, used = solution.halo, solution.used
+    if halo is None:
+        return solution
+    terms = problem.terms(solution.degree)
+    more, doubts = halo_slopes(halo, problem.blocks.xy)
+    design = np.column_stack([terms, more])[used]
+    shine = halo.shine(problem.blocks.xy)[used]
+    own = np.sqrt(
+        np.maximum(solution.sigma[used] ** 2 - (HALO_DOUBT * shine) ** 2, problem.errors[used] ** 2)
+    )
+    scale = float(np.median(own))
+    known = np.concatenate([np.zeros(terms.shape[1]), doubts]) * scale**2
+    # What is known beforehand counts: the turn of a round outline changes nothing, and must not outweigh the rest.
+    size = np.sqrt((design**2).sum(axis=0) + known) + 1e-30
+    shared = shared_errors(halo.ellipse, problem.blocks.xy[used], HALO_DOUBT * shine / scale, own / scale)
+    weighed = shared.undo(design / size)
+    normal = (design / size).T @ weighed
+    normal += np.diag(known / size**2)
+    inverse = np.linalg.pinv(normal, rcond=1e-12)
+    left = solution.residuals + clipped_away(problem, solution.sigma, used)
+    step = inverse @ (weighed.T @ left[used]) / size
+    count = terms.shape[1]
+    covariance = (inverse * scale**2 / np.outer(size, size))[:count, :count] * solution.patch
+    pull = inverse @ (weighed.T @ index_slope(halo, problem.blocks.xy)[used]) / size
+    fresh = _stepped(halo, step[count:])
+    coefficients = solution.coefficients + step[:count]
+    model = terms @ coefficients + fresh.shine(problem.blocks.xy)
     return replace(
         solution,
-        degree=degree_of(mean.size),
         coefficients=coefficients,
-        covariance=covariance * data.scale**2,
+        covariance=covariance,
         residuals=np.where(problem.good, problem.values - model, 0.0),
         halo=fresh,
+        index_pull=pull[:count],
     )
 
 
-def degree_of(count: int) -> int:
-    """Return the degree of a surface with so many terms."""
-    return next(d for d in range(9) if len(term_powers(d)) == count)
+def hold_curve(solution: Solution) -> Solution | None:
+    """Return the mean of straight and curved skies, each by its probability, or None where next to none is curved.
 
+    A curved sky has three terms k, with covariance V from errors shared along arms, and beforehand each is 0 +- s slope
+    for an s of 0.03, 0.1 or 0.3. Straight and curved are equally likely beforehand, and so is each s; then the sky with
+    T = (s slope)^2 has, beside the straight one with T = 0 and prior 1 / 2, a probability that goes as
 
-def _mean(kept: list[_Answers]) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-    """Return the mean sky and its covariance: of each answer, and of the answers about their mean."""
-    weights = np.exp(np.concatenate([each.odds for each in kept]))
+    prior / sqrt(det (V + T)) exp(-k (V + T)^-1 k / 2)
+
+    Parameters
+    ----------
+    solution : Solution
+        Of degree 2, from `allow_arms`.
+
+    Returns
+    -------
+    Solution or None
+        Of degree 2. How far the skies lie apart is in its covariance.
+
+    References
+    ----------
+    Hoeting et al. (1999), Statistical Science 14, 382 (averaging over models; from memory); the rest is derived here.
+    """
+    if solution.halo is None:
+        return None
+    answer, covariance = solution.coefficients, solution.covariance
+    curve, own = answer[3:], covariance[3:, 3:]
+    slope = float(np.abs(answer[1:3]).sum())
+    wide = [own + (share * slope) ** 2 * np.eye(3) for share in (0.0, *CURVE_SHARES)]
+    sure = [np.linalg.pinv(each) for each in wide]
+    odds = np.array(
+        [-0.5 * (curve @ s @ curve + np.linalg.slogdet(w)[1]) for w, s in zip(wide, sure, strict=True)]
+    )
+    odds[0] += np.log(len(CURVE_SHARES))
+    weights = np.exp(odds - odds.max())
     weights /= weights.sum()
-    count = max(each.own.shape[0] for each in kept)
-    skies = np.concatenate([_padded(each.skies, count) for each in kept])
+    if weights[1:].sum() < LEAST_WEIGHT:
+        return None
+    gains = [covariance[:, 3:] @ each for each in sure]
+    skies = np.array([answer - gain @ curve for gain in gains])
     mean = weights @ skies
-    covariance = (skies - mean).T @ ((skies - mean) * weights[:, None])
-    for each, part in zip(kept, np.split(weights, len(kept)), strict=True):
-        size = each.own.shape[0]
-        pulls = _padded(each.pulls, count)
-        covariance[:size, :size] += part.sum() * each.own
-        covariance += pulls.T @ (pulls * part[:, None])
-    return mean, covariance
-
-
-def _considered(
-    data: _Data,
-    best: _Answers,
-    which: int,
-    mean: NDArray[np.float64],
-    covariance: NDArray[np.float64],
-    bent: Solution,
-) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-    """Return the sky with the terms that were taken for known: what moves by their errors is in the covariance."""
-    terms = np.arange(STRAIGHT, bent.coefficients.size)
-    alone = best.inverse @ -data.tt[np.ix_(best.rows, terms)]
-    strength = (-data.tp[terms, which] - data.tp[best.rows, which] @ alone) / best.room[which]
-    count = mean.size
-    moves = alone[:count] - np.outer(best.inverse[:count] @ data.tp[best.rows, which], strength)
-    whole = np.zeros((bent.coefficients.size, terms.size))
-    whole[:count], whole[terms] = moves, np.eye(terms.size)
-    full = whole @ (bent.covariance[STRAIGHT:, STRAIGHT:] / data.scale**2) @ whole.T
-    full[:count, :count] += covariance
-    answer = np.zeros(bent.coefficients.size)
-    answer[:count], answer[STRAIGHT:] = mean, bent.coefficients[STRAIGHT:] / data.scale
-    return answer, full
+    apart = skies - mean
+    spread = covariance + (apart * weights[:, None]).T @ apart
+    for weight, gain in zip(weights, gains, strict=True):
+        spread = spread - weight * gain @ covariance[3:, :]
+    pull = solution.index_pull
+    if pull is not None:
+        pull = pull - np.einsum("w,wij,j->i", weights, np.array(gains), pull[3:])
+    return replace(solution, coefficients=mean, covariance=spread, index_pull=pull)
 
 
 @dataclass(frozen=True, eq=False)
-class _Data:
-    """Normal matrices of all blocks that are used, errors shared: sky and outline (t), all profiles (p), values (y)."""
-
-    values: NDArray[np.float64]
-    level: float
-    scale: float
-    known: NDArray[np.float64]
-    tt: NDArray[np.float64]
-    tp: NDArray[np.float64]
-    pp: NDArray[np.float64]
-    ty: NDArray[np.float64]
-    py: NDArray[np.float64]
-    yy: float
-
-
-@dataclass(frozen=True, eq=False)
-class _Answers:
-    """Of one bend and every profile: log odds, sky, what the strength does to it, shift of the outline, strength."""
-
-    degree: int
-    odds: NDArray[np.float64]
-    skies: NDArray[np.float64]
-    pulls: NDArray[np.float64]
-    shifts: NDArray[np.float64]
-    strengths: NDArray[np.float64]
-    gains: NDArray[np.float64]
-    own: NDArray[np.float64]
-    inverse: NDArray[np.float64]
-    rows: NDArray[np.int64]
-    room: NDArray[np.float64]
-
-
-def _gathered(
-    problem: SkyProblem,
-    solution: Solution,
-    terms: NDArray[np.float64],
-    taken: NDArray[np.float64],
-    doubt: NDArray[np.float64],
-) -> _Data:
-    """Weigh blocks by the solution's errors and what they share of its halo's, in units of a typical block's error."""
-    halo, used, profiles = solution.halo, solution.used, problem.profiles
-    assert halo is not None and profiles is not None and solution.doubt is not None
-    scale = float(np.median(solution.sigma[used]))
-    more, known = halo_slopes(halo, problem.blocks.xy)
-    known[1] = STEEPNESS_STEP**-2
-    own = np.sqrt(
-        np.maximum(solution.sigma[used] ** 2 - solution.doubt[used] ** 2, problem.errors[used] ** 2)
-    )
-    shared = _shared_errors(halo.ellipse, problem.blocks.xy[used], doubt[used] / scale, own / scale)
-    values = (problem.values - taken + clipped_away(problem, solution.sigma, used))[used]
-    level = float(np.median(values))
-    values = (values - level) / scale
-    columns = np.column_stack([terms, more[:, 1:] / scale])[used]
-    weighed = shared.undo(np.column_stack([columns, values])) / solution.patch
-    shapes = profiles.shapes[used]
-    normal = np.column_stack([columns, values]).T @ weighed
-    across = weighed.T @ shapes
-    own_power = (shapes * shared.undo(shapes)).sum(axis=0) / solution.patch
-    return _Data(
-        values, level, scale, known[1:], normal[:-1, :-1], across[:-1], own_power, normal[:-1, -1], across[-1],
-        float(normal[-1, -1]),
-    )  # fmt: skip
-
-
-def _scaled(data: _Data) -> _Data:
-    """Return the matrices with all errors raised until the best of all pairs misfits by chance only."""
-    free = _answers(
-        data, Bend((np.inf,) * (data.tt.shape[0] - data.known.size - 1), 1.0), np.ones(data.pp.size)
-    )
-    worse = (data.yy - 2.0 * float(free.gains.max())) / max(data.values.size - data.tt.shape[0] - 2, 1)
-    if worse <= 1.0:
-        return data
-    names = ("tt", "tp", "pp", "ty", "py", "yy")
-    return replace(data, **{name: getattr(data, name) / worse for name in names})
-
-
-def _answers(data: _Data, bend: Bend, odds: NDArray[np.float64]) -> _Answers:
-    """Solve for sky, outline and strength with every profile."""
-    count, outline = 1 + len(bend.widths), data.known.size
-    rows = np.r_[0:count, data.tt.shape[0] - outline : data.tt.shape[0]]
-    widths = np.array(bend.widths)
-    prior = np.concatenate([[0.0], widths**-2.0, data.known])
-    normal = data.tt[np.ix_(rows, rows)] + np.diag(prior)
-    size = np.sqrt(np.diag(normal))
-    inverse = np.linalg.pinv(normal / np.outer(size, size), rcond=1e-13) / np.outer(size, size)
-    to_profile = inverse @ data.tp[rows]
-    alone = inverse @ data.ty[rows]
-    room = np.maximum(data.pp - (data.tp[rows] * to_profile).sum(axis=0), 1e-12 * data.pp)
-    # Light only adds: a profile that would take some away is left out.
-    strength = np.maximum((data.py - data.tp[rows].T @ alone) / room, 0.0)
-    # A strength known to a share of itself is as likely at any scale; one that may be 0, as its error says.
-    above = strength + 1.0 / np.sqrt(room)
-    gains = 0.5 * (strength**2 * room + float(data.ty[rows] @ alone))
-    finite = widths[np.isfinite(widths)]
-    volume = (
-        0.5 * np.linalg.slogdet(normal / np.outer(size, size))[1] + np.log(size).sum() + np.log(finite).sum()
-    )
-    log_odds = gains - 0.5 * np.log(room) - np.log(above)
-    answers = (alone[:, None] - to_profile * strength).T
-    return _Answers(
-        degree=degree_of(count),
-        odds=log_odds + np.log(odds * bend.odds) - volume,
-        skies=answers[:, :count],
-        pulls=(to_profile / np.sqrt(room)).T[:, :count],
-        shifts=answers[:, -4:],
-        strengths=strength,
-        gains=gains,
-        own=inverse[:count, :count],
-        inverse=inverse,
-        rows=rows,
-        room=room,
-    )
-
-
-def _believed(found: list[_Answers]) -> list[_Answers]:
-    """Return the answers without degrees that next to no probability has, odds about their largest."""
-    top = max(float(each.odds.max()) for each in found)
-    found = [replace(each, odds=each.odds - top) for each in found]
-    whole = sum(float(np.exp(each.odds).sum()) for each in found)
-    highest = max(
-        degree
-        for degree in {each.degree for each in found}
-        if sum(float(np.exp(e.odds).sum()) for e in found if e.degree >= degree) >= LEAST_WEIGHT * whole
-    )
-    return [each for each in found if each.degree <= highest]
-
-
-def _padded(rows: NDArray[np.float64], count: int) -> NDArray[np.float64]:
-    return np.pad(rows, ((0, 0), (0, count - rows.shape[1])))
-
-
-@dataclass(frozen=True, eq=False)
-class _Errors:
+class Errors:
     """The covariance diag(variance) + common common^T of n blocks: few columns say what they share."""
 
     variance: NDArray[np.float64]
@@ -347,12 +151,18 @@ class _Errors:
         return np.asarray(plain - light @ np.linalg.solve(inner, self.common.T @ plain))
 
 
-def _shared_errors(
-    ellipse: Ellipse, xy: NDArray[np.float64], doubt: NDArray[np.float64], own: NDArray[np.float64]
-) -> _Errors:
+def shared_errors(
+    ellipse: Ellipse,
+    xy: NDArray[np.float64],
+    doubt: NDArray[np.float64],
+    own: NDArray[np.float64],
+    *,
+    around: float = 0.0,
+) -> Errors:
     """Return the covariance of blocks by way of knots on the object, close enough for all that blocks can share.
 
-    What the knots do not carry stays with each block, so that no variance is lost.
+    ``around`` is the share of the doubt that is wrong all around. What the knots do not carry stays with each block, so
+    that no variance is lost.
 
     References
     ----------
@@ -362,7 +172,7 @@ def _shared_errors(
     depth = np.log(np.maximum(radius, LEAST_RADIUS)) / ARM_LENGTH
     felt = doubt > LEAST_DOUBT * own
     if not felt.any():
-        return _Errors(own**2, np.zeros((own.size, 0)))
+        return Errors(own**2, np.zeros((own.size, 0)))
     low, high = float(depth[felt].min()), float(depth[felt].max())
     rings = np.linspace(low, high, 2 + int((high - low) / KNOT_SPACING))
     turns = np.linspace(0.0, 2.0 * np.pi, KNOTS_AROUND, endpoint=False)
@@ -374,9 +184,11 @@ def _shared_errors(
         axes[:, kept] / np.sqrt(heights[kept])
     )
     rest = np.maximum(1.0 - (common**2).sum(axis=1), 0.0)
-    rings = np.arange(low * ARM_LENGTH, high * ARM_LENGTH + RING_WIDTH, RING_WIDTH)
-    around = np.exp(-0.5 * ((ARM_LENGTH * depth[:, None] - rings) / RING_WIDTH) ** 2)
-    return _Errors(own**2 + rest * doubt**2, np.column_stack([common, RING_SHARE * around]) * doubt[:, None])
+    if around > 0.0:
+        rings = np.arange(low * ARM_LENGTH, high * ARM_LENGTH + RING_WIDTH, RING_WIDTH)
+        apart = np.square((ARM_LENGTH * depth[:, None] - rings) / RING_WIDTH)
+        common = np.column_stack([common, around * np.exp(-0.5 * apart)])
+    return Errors(own**2 + rest * doubt**2, common * doubt[:, None])
 
 
 def _error_correlation(
@@ -386,3 +198,13 @@ def _error_correlation(
     apart = np.square(one[0][:, None] - two[0][None, :]) * -0.5
     turned = np.outer(np.cos(one[1]), np.cos(two[1])) + np.outer(np.sin(one[1]), np.sin(two[1]))
     return np.asarray(np.exp(apart + (turned - 1.0) / ARM_LENGTH**2))
+
+
+def _stepped(halo: Halo, step: NDArray[np.float64]) -> Halo:
+    step = np.clip(step, -0.5, 0.5)
+    return replace(
+        halo,
+        ellipse=moved(halo.ellipse, step[2:]),
+        strength=halo.strength * float(np.exp(step[0])),
+        steepness=halo.steepness * float(np.exp(step[1])),
+    )

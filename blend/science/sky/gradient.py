@@ -15,7 +15,8 @@ from numpy.typing import NDArray
 
 from blend.base.errors import StepError
 from blend.base.robust import MAD_TO_SIGMA, MEDIAN_ERROR
-from blend.science.sky.arms import sky_beside_halo
+from blend.science.sky.arms import allow_arms, hold_curve
+from blend.science.sky.averages import averaged_sky
 from blend.science.sky.blocks import (
     HUBER_LIFT,
     LEAST_SHARE_OF_BLOCK,
@@ -26,13 +27,11 @@ from blend.science.sky.blocks import (
 )
 from blend.science.sky.faint_light import without_faint_light
 from blend.science.sky.fit import SkyFit, build_sky, sky_uncertainty, slope_sigma, subtract_sky
-from blend.science.sky.halo import find_ellipse
+from blend.science.sky.halo import HALO_DOUBT, find_ellipse, index_doubt
 from blend.science.sky.model import (
+    SkyProblem,
     Solution,
-    about,
-    first_halo,
     misfit,
-    settled_errors,
     sky_problem,
     solve_given,
     solve_sky,
@@ -56,10 +55,10 @@ LEAST_SKY = 0.02
 """Share of the frame that must be sky for a fit to mean anything."""
 SHARE_FOR_DEGREE_2 = 0.15
 """With less sky than this a curved surface is an extrapolation: the automatic degree stops at 1."""
+CLEAN_SHARE_FOR_DEGREE_2 = 0.25
+"""Share of the frame where the halo's doubt is below the noise, for a small curvature to be believed."""
 SURE_SKEW = 2.0
 """From how many of its standard deviations on the skew of the blocks is taken for light."""
-ROUNDS = 2
-"""Of averaging beside a halo, each with the errors that the one before left."""
 HIGHEST_DEGREE = 4
 AUTO_DEGREE = 2
 
@@ -178,29 +177,106 @@ def choose_sky(
     *,
     halo: bool = True,
 ) -> tuple[Solution, list[tuple[float, Solution]]]:
-    """Fit every candidate degree, with and without a halo; return the best, and all others with their weights."""
+    """Fit every candidate degree, with and without a halo; return the best, and all others with their weights.
+
+    A halo of the likeliest kind is sharp, the mean over all kinds safe (`averages`): the best is the sharp one unless
+    the safe one contradicts it, and how far they lie apart is a doubt of it.
+    """
     plain = sky_problem(blocks, shape, sky=good)
     top = degrees[-1]
     first = solve_sky(plain, degree=top)
     ellipse = find_ellipse(blocks, plain.terms(top) @ first.coefficients, sky=good) if halo else None
-    if ellipse is not None:
-        ringed = with_ring(plain, ellipse)
-        beside = first_halo(ringed, first)
-        if beside is not None:
-            for _ in range(ROUNDS):
-                assert beside.halo is not None
-                ringed = about(ringed, beside.halo.ellipse)
-                beside = sky_beside_halo(ringed, settled_errors(ringed, beside), degrees)
-            return beside, []
-    # All degrees answer to the same blocks with the same errors, or their misfits could not be compared.
+    ringed = plain if ellipse is None else with_ring(plain, ellipse)
+    fullest = solve_sky(ringed, degree=top, halo=True)
+    problems = [plain]
+    if fullest.halo is not None:
+        problems.append(replace(ringed, good=good))
+    # All candidates answer to the same blocks with the same errors, or their misfits could not be compared.
     candidates = [
-        solve_given(plain, degree=d, sigma=first.sigma, used=first.used, patch=first.patch) for d in degrees
+        (
+            problem,
+            solve_given(
+                problem,
+                degree=d,
+                halo=True,
+                sigma=fullest.sigma,
+                used=fullest.used & good,
+                patch=fullest.patch,
+            ),
+        )
+        for d in degrees
+        for problem in problems
     ]
-    marks = np.array([misfit(candidate, good) for candidate in candidates])
+    marks = np.array([misfit(candidate, good) for _, candidate in candidates])
     weights = np.exp(-0.5 * (marks - marks.min()))
-    chosen = solve_sky(plain, degree=candidates[int(np.argmin(marks))].degree)
-    others = zip(weights / weights.sum(), candidates, strict=True)
-    return chosen, [(w, c) for w, c in others if c.degree != chosen.degree]
+    doubtful = fullest.halo is not None and len(degrees) > 1 and _curve_is_halo(ringed, fullest, good)
+    if doubtful:
+        marks = np.where([c.degree > 1 for _, c in candidates], np.inf, marks)
+    problem, best = candidates[int(np.argmin(marks))]
+    chosen = _settled(problem, ringed, best.degree)
+    if doubtful and top == AUTO_DEGREE:
+        bent = hold_curve(_settled(problems[-1], ringed, top))
+        chosen = chosen if bent is None else bent
+    found = zip(weights / weights.sum(), (candidate for _, candidate in candidates), strict=True)
+    others = [(float(w), c) for w, c in found if c.degree != chosen.degree or c.halo is None]
+    safe = averaged_sky(ringed, first, degrees) if chosen.halo is not None and len(degrees) > 1 else None
+    if safe is None:
+        return chosen, others
+    return (safe, []) if _contradicted(chosen, safe) else (chosen, [*others, (1.0, safe)])
+
+
+def _settled(problem: SkyProblem, ringed: SkyProblem, degree: int) -> Solution:
+    """Fit one degree with errors and blocks of its own; a halo is held down by its ring and may have arms."""
+    free = solve_sky(problem, degree=degree, halo=True)
+    if free.halo is None:
+        return free
+    held = solve_sky(ringed, degree=degree, halo=True)
+    chosen = _hold_down(free, held)
+    return allow_arms(ringed if chosen is held else problem, chosen)
+
+
+def _curve_is_halo(problem: SkyProblem, fullest: Solution, sky: NDArray[np.bool_]) -> bool:
+    """Tell whether the curvature of a sky may be the halo's: little clean sky, and no more curve than halo.
+
+    A disc seen from above that fills the frame shines on all the sky there is, and what its arms leave of the halo's
+    fit looks like a curved sky. A plane is then the safer answer; `hold_curve` tells how much more is believed.
+    """
+    assert fullest.halo is not None
+    shine = fullest.halo.shine(problem.blocks.xy)
+    clean = sky & (HALO_DOUBT * shine < problem.errors)
+    if clean.mean() >= CLEAN_SHARE_FOR_DEGREE_2:
+        return False
+    curved = fullest.coefficients.copy()
+    curved[:3] = 0.0
+    curve = float(np.ptp(problem.terms(fullest.degree) @ curved))
+    return curve < 2.0 * float(shine[sky].max())
+
+
+def _hold_down(free: Solution, ringed: Solution) -> Solution:
+    """Return the fit held down by the object's ring if the free one does not contradict it.
+
+    The ring makes the halo and so the sky far more certain, but some objects change their profile outside the mask.
+    """
+    return free if _contradicted(ringed, free) else ringed
+
+
+def _contradicted(sharp: Solution, safe: Solution) -> bool:
+    """Tell whether a sharp estimate lies further from a safe one than the safe one's errors allow.
+
+    What only the sharp one has, by its own errors.
+
+    References
+    ----------
+    The comparison of a safe with a sharp estimate: Hausman (1978), Econometrica 46, 1251; from memory.
+    """
+    one, other = sharp.coefficients, safe.coefficients
+    count = max(one.size, other.size)
+    off = np.pad(one, (0, count - one.size)) - np.pad(other, (0, count - other.size))
+    errors = np.zeros((count, count))
+    errors[: one.size, : one.size] = sharp.covariance
+    errors[: other.size, :] = errors[:, : other.size] = 0.0
+    errors[: other.size, : other.size] = safe.covariance
+    return bool(off @ np.linalg.pinv(errors) @ off > count)
 
 
 def finish_sky(
@@ -210,10 +286,12 @@ def finish_sky(
     shape: tuple[int, int],
     good: NDArray[np.bool_],
 ) -> SkyFit:
-    """Return the chosen solution as a sky, the doubts of degree and level in the covariance."""
+    """Return the chosen solution as a sky, the doubts of degree, level and the halo's index in the covariance."""
     used = chosen.used & good
     covariance = _with_choice(chosen, others)
     covariance[0, 0] += faint_light_doubt(blocks, used) ** 2
+    if chosen.halo is not None and chosen.index_pull is not None:
+        covariance += index_doubt(chosen.halo) ** 2 * np.outer(chosen.index_pull, chosen.index_pull)
     return build_sky(
         chosen.coefficients,
         covariance,

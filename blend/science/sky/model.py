@@ -14,23 +14,11 @@ from numpy.typing import NDArray
 
 from blend.base.robust import MAD_TO_SIGMA, bin_mean
 from blend.science.sky.blocks import SkyBlocks, chebyshev_terms, unit_coordinates
-from blend.science.sky.halo import HALO_DOUBT, Ellipse, Halo, Profiles, halo_slopes, moved, profiles_at
+from blend.science.sky.halo import HALO_DOUBT, Ellipse, Halo, fit_with_halo, halo_slopes
+from blend.science.sky.profiles import Profiles
 
 RING = (0.8, 1.6)
 """Radii, in units of the outline, between which masked blocks hold the halo's profile down."""
-FAR = 2.5
-"""Radius, in units of the outline, from which on a halo hardly lifts a first sky."""
-FAR_SHARE = 0.25
-"""Of the frame's blocks that must lie beyond for a curved sky to be told from there."""
-HILL = 0.5
-"""How far a curved sky may rise over an object, over all its bend, before it counts as the object's light."""
-SHAPING = 4
-"""Steps in which a first halo finds its outline, each by `MOST_STEP` at most."""
-MOST_STEP = 0.3
-CALM_SHARE = 0.25
-"""Of the used blocks of sky: those where the halo's doubt is least tell the noise."""
-DARK_SHARE = 0.05
-"""Share of the sky's blocks below the first plane."""
 CLIP_ABOVE = 2.5
 CLIP_BELOW = 4.0
 """Light only adds, so a block that is too bright is left out sooner than one that is too dark."""
@@ -41,7 +29,8 @@ class SkyProblem:
     """What a fit works on.
 
     ``sky`` marks the blocks outside the mask, ``good`` these and the ring of the object, ``values`` and ``errors``
-    belong to ``good``; ``profiles`` are the halos that are tried about an object.
+    belong to ``good``; ``ellipse`` outlines the object whose halo is fitted, ``profiles`` are
+    all that its halo may be.
     """
 
     blocks: SkyBlocks
@@ -51,6 +40,7 @@ class SkyProblem:
     good: NDArray[np.bool_]
     values: NDArray[np.float64]
     errors: NDArray[np.float64]
+    ellipse: Ellipse | None = None
     profiles: Profiles | None = None
 
     def terms(self, degree: int) -> NDArray[np.float64]:
@@ -63,8 +53,9 @@ class Solution:
     """One fitted sky.
 
     ``sigma`` holds the error of every block, its share of the common scatter and the halo's doubt included;
-    ``patch`` is the number of blocks that share one error (1 for independent blocks). ``doubt`` is the halo's, of
-    every block.
+    ``patch`` is the number of blocks that share one error (1 for independent blocks). ``index_pull`` tells how far the
+    coefficients move where the halo's true index lies 1 above the fitted one; ``covariance`` does not contain that.
+    ``doubt`` is the halo's, of every block, where `averages` asked for it.
     """
 
     degree: int
@@ -75,6 +66,7 @@ class Solution:
     used: NDArray[np.bool_]
     patch: float
     halo: Halo | None = None
+    index_pull: NDArray[np.float64] | None = None
     doubt: NDArray[np.float64] | None = None
 
     @property
@@ -102,16 +94,11 @@ def with_ring(problem: SkyProblem, ellipse: Ellipse) -> SkyProblem:
         good=problem.sky | ring,
         values=np.where(ring, blocks.light, problem.values),
         errors=np.where(ring, typical, problem.errors),
-        profiles=profiles_at(ellipse, blocks.xy),
+        ellipse=ellipse,
     )
 
 
-def about(problem: SkyProblem, ellipse: Ellipse) -> SkyProblem:
-    """Return the problem with the profiles about another outline."""
-    return replace(problem, profiles=profiles_at(ellipse, problem.blocks.xy))
-
-
-def solve_sky(problem: SkyProblem, *, degree: int, rounds: int = 12) -> Solution:
+def solve_sky(problem: SkyProblem, *, degree: int, halo: bool = False, rounds: int = 12) -> Solution:
     """Fit a sky of one degree by weighted least squares, leaving out blocks that are too bright.
 
     Parameters
@@ -119,138 +106,64 @@ def solve_sky(problem: SkyProblem, *, degree: int, rounds: int = 12) -> Solution
     problem : SkyProblem
     degree : int
         Total degree of the surface.
+    halo : bool
+        Fit the halo of the problem's object as well. Without it only blocks outside the mask count.
     rounds : int
         Most rounds of clipping and weighting.
     """
-    sigma = np.maximum(problem.errors, _least_sigma(problem))
-    solution = solve_given(problem, degree=degree, sigma=sigma, used=problem.sky)
+    halo = halo and problem.ellipse is not None
+    good = problem.good if halo else problem.sky
+    sigma = np.maximum(problem.errors, least_sigma(problem))
+    if halo:
+        # At first nothing is known of the halo: the ring counts by a share of all its light.
+        first = problem.values - float(np.median(problem.values[problem.sky]))
+        sigma = np.where(good & ~problem.sky, np.hypot(sigma, HALO_DOUBT * first), sigma)
+    solution = solve_given(problem, degree=degree, halo=halo, sigma=sigma, used=good)
     for _ in range(rounds):
-        sigma, fresh = _judged(problem, solution)
+        sigma = _block_sigma(problem, solution)
+        pull = np.where(good, solution.residuals / sigma, 0.0)
+        middle = float(np.median(pull[solution.used]))
+        fresh = good & (pull - middle < CLIP_ABOVE) & (pull - middle > -CLIP_BELOW)
+        if fresh.sum() < min(good.sum(), 2 * solution.parameters + 4):
+            fresh = solution.used
         settled = bool((fresh == solution.used).all()) and bool(np.allclose(sigma, solution.sigma, rtol=0.02))
-        solution = solve_given(problem, degree=degree, sigma=sigma, used=fresh)
+        solution = solve_given(problem, degree=degree, halo=halo, sigma=sigma, used=fresh)
         if settled:
             break
     return solution
-
-
-def first_halo(problem: SkyProblem, plain: Solution) -> Solution | None:
-    """Return a sky and the halo that fits best beside it, or None where no halo above 0 does.
-
-    Nothing is known of the halo yet: every block counts by a share of its light above a first sky. That is what fits
-    without a halo, from blocks far from the object if there are enough; but a hill over the object is the object's,
-    and then it is the plane under which a twentieth of the sky lies.
-
-    Parameters
-    ----------
-    problem : SkyProblem
-        With profiles.
-    plain : Solution
-        Without a halo, of the highest degree there may be.
-    """
-    degree, under = _first_sky(problem, plain)
-    terms = problem.terms(degree)
-    light = np.maximum(problem.values - terms @ under, 0.0)
-    sigma = np.hypot(np.maximum(problem.errors, _least_sigma(problem)), HALO_DOUBT * light)
-    found = best_halo(problem, terms, sigma, problem.good)
-    for _ in range(SHAPING):
-        if found is None:
-            return None
-        problem = about(problem, _shaped(problem, terms, sigma, *found))
-        found = best_halo(problem, terms, sigma, problem.good)
-    if found is None:
-        return None
-    answer, halo = found
-    residuals = np.where(problem.good, problem.values - terms @ answer - halo.shine(problem.blocks.xy), 0.0)
-    return Solution(
-        degree, answer, np.zeros((answer.size, answer.size)), residuals, sigma, problem.good, 1.0, halo
-    )
-
-
-def _first_sky(problem: SkyProblem, plain: Solution) -> tuple[int, NDArray[np.float64]]:
-    """Return degree and terms of a sky that no halo lifts."""
-    assert problem.profiles is not None
-    radius = problem.profiles.ellipse.radius(problem.blocks.xy)
-    far = problem.sky & (radius > FAR)
-    if plain.degree > 1 and far.sum() >= FAR_SHARE * far.size:
-        away = solve_sky(replace(problem, sky=far, good=far), degree=plain.degree)
-        return plain.degree, away.coefficients
-    curve = problem.terms(plain.degree)[:, 3:] @ plain.coefficients[3:]
-    hill = float(curve[radius < 1.0].mean() - curve[radius >= 1.0].mean()) if (radius < 1.0).any() else 0.0
-    if plain.degree > 1 and hill < HILL * float(np.ptp(curve)):
-        return plain.degree, plain.coefficients
-    sky = problem.sky
-    return 1, surface_under(problem.terms(1)[sky], problem.values[sky], DARK_SHARE)
-
-
-def _shaped(
-    problem: SkyProblem,
-    terms: NDArray[np.float64],
-    sigma: NDArray[np.float64],
-    answer: NDArray[np.float64],
-    halo: Halo,
-) -> Ellipse:
-    """Return the outline that fits better: one Gauss-Newton step of sky, halo, centre, ratio of axes and turn."""
-    good = problem.good
-    more, known = halo_slopes(halo, problem.blocks.xy)
-    columns = np.column_stack([terms, more])[good] / sigma[good, None]
-    left = (problem.values - terms @ answer - halo.shine(problem.blocks.xy))[good] / sigma[good]
-    normal = columns.T @ columns + np.diag(np.concatenate([np.zeros(terms.shape[1]), known]))
-    size = np.sqrt(np.diag(normal)) + 1e-30
-    step = np.linalg.pinv(normal / np.outer(size, size), rcond=1e-10) @ (columns.T @ left / size) / size
-    return moved(halo.ellipse, np.clip(step[-4:], -MOST_STEP, MOST_STEP))
-
-
-def settled_errors(problem: SkyProblem, solution: Solution) -> Solution:
-    """Return a solution with errors, choice of blocks and shared errors as its own residuals tell them.
-
-    The halo's doubt may only fall from one to the next: a brighter halo would allow itself still more light.
-    """
-    assert solution.halo is not None
-    doubt = solution.halo.doubt(problem.blocks.xy)
-    solution = replace(solution, doubt=doubt if solution.doubt is None else np.minimum(doubt, solution.doubt))
-    sigma, used = _judged(problem, solution)
-    calm = _calm(problem, solution)
-    patch = _blocks_per_error(problem, solution.residuals, sigma, calm & used)
-    return replace(solution, sigma=sigma, used=used, patch=patch)
-
-
-def _calm(problem: SkyProblem, solution: Solution) -> NDArray[np.bool_]:
-    """Return the used blocks of sky whose error is not the halo's; at least the quarter where that is least."""
-    used = solution.used & problem.sky
-    if solution.doubt is None:
-        return used
-    limit = np.maximum(problem.errors, float(np.quantile(solution.doubt[used], CALM_SHARE)))
-    return np.asarray(used & (solution.doubt <= limit))
-
-
-def _judged(problem: SkyProblem, solution: Solution) -> tuple[NDArray[np.float64], NDArray[np.bool_]]:
-    """Return the errors of the blocks by a solution, and which of them agree with it."""
-    good = problem.good if solution.halo is not None else problem.sky
-    sigma = _block_sigma(problem, solution)
-    pull = np.where(good, solution.residuals / sigma, 0.0)
-    middle = float(np.median(pull[solution.used]))
-    fresh = good & (pull - middle < CLIP_ABOVE) & (pull - middle > -CLIP_BELOW)
-    enough = fresh.sum() >= min(good.sum(), 2 * solution.parameters + 4)
-    return sigma, fresh if enough else solution.used
 
 
 def solve_given(
     problem: SkyProblem,
     *,
     degree: int,
+    halo: bool,
     sigma: NDArray[np.float64],
     used: NDArray[np.bool_],
     patch: float | None = None,
 ) -> Solution:
     """Fit one sky with the errors and the choice of blocks given; ``patch`` is measured if not given."""
     terms = problem.terms(degree)
-    values = problem.values + clipped_away(problem, sigma, used)
-    answer = weighted_fit(terms[used], values[used], sigma[used])
-    residuals = np.where(problem.good, problem.values - terms @ answer, 0.0)
+    count = terms.shape[1]
+    given = problem.values
+    problem = replace(problem, values=given + clipped_away(problem, sigma, used))
+    found = best_halo(problem, terms, sigma, used) if halo and problem.ellipse is not None else None
+    if found is None:
+        used = used & problem.sky
+        answer = weighted_fit(terms[used], problem.values[used], sigma[used])
+        model, jacobian, prior = terms @ answer, terms, np.zeros(count)
+    else:
+        answer, shape = found
+        model = terms @ answer + shape.shine(problem.blocks.xy)
+        more, doubts = halo_slopes(shape, problem.blocks.xy)
+        jacobian = np.column_stack([terms, more])
+        prior = np.concatenate([np.zeros(count), doubts])
+    residuals = np.where(problem.good, given - model, 0.0)
     if patch is None:
-        patch = _blocks_per_error(problem, residuals, sigma, used)
+        patch = blocks_per_error(problem, residuals, sigma, used)
+    covariance = _covariance(jacobian[used] / sigma[used, None], prior / patch)[:count, :count] * patch
     return Solution(
-        degree, answer, _covariance(terms[used] / sigma[used, None]) * patch, residuals, sigma, used, patch
+        degree, answer, covariance, residuals, sigma, used, patch, found[1] if found is not None else None
     )
 
 
@@ -273,46 +186,30 @@ def best_halo(
     problem: SkyProblem, terms: NDArray[np.float64], sigma: NDArray[np.float64], used: NDArray[np.bool_]
 ) -> tuple[NDArray[np.float64], Halo] | None:
     """Return the sky's answer and the halo that fit best together, or None where no halo above 0 does."""
-    profiles = problem.profiles
-    assert profiles is not None
-    root = 1.0 / sigma[used]
-    frame = np.linalg.qr(terms[used] * root[:, None])[0]
-    shapes = profiles.shapes[used] * root[:, None]
-    values = problem.values[used] * root
-    left = values - frame @ (frame.T @ values)
-    room = (shapes**2).sum(axis=0) - ((frame.T @ shapes) ** 2).sum(axis=0)
-    strength = (left @ shapes) / np.maximum(room, 1e-300)
-    gain = np.where((strength > 0.0) & (room > 1e-9 * (shapes**2).sum(axis=0)), strength**2 * room, 0.0)
-    best = int(np.argmax(gain))
-    if gain[best] <= 0.0:
+    assert problem.ellipse is not None
+    radius = problem.ellipse.radius(problem.blocks.xy)[used]
+    found = fit_with_halo(terms[used], radius, problem.values[used], sigma[used], weighted_fit)
+    if found is None:
         return None
-    halo = profiles.halo(best, float(strength[best]))
-    return weighted_fit(
-        terms[used], problem.values[used] - halo.shine(problem.blocks.xy)[used], sigma[used]
-    ), halo
+    _, answer, steepness, sersic = found
+    return answer[:-1], Halo(problem.ellipse, float(answer[-1]), steepness, sersic)
 
 
 def _block_sigma(problem: SkyProblem, solution: Solution) -> NDArray[np.float64]:
     """Return the error of every block: its own, the scatter all blocks show beyond it, the halo's doubt."""
     own = problem.errors
-    calm = _calm(problem, solution)
-    extra = max(0.0, _scatter(problem, solution, calm) ** 2 - float(np.median(own[calm])) ** 2)
-    doubt = 0.0 if solution.doubt is None else solution.doubt
-    return np.asarray(np.maximum(np.sqrt(own**2 + extra + doubt**2), _least_sigma(problem)))
-
-
-def _scatter(problem: SkyProblem, solution: Solution, calm: NDArray[np.bool_]) -> float:
-    """Return the scatter of calm blocks: beside a halo of neighbours, which what is wrong with it shifts alike."""
+    doubt = np.zeros_like(own)
     if solution.halo is not None:
-        left = np.where(calm, solution.residuals, np.nan).reshape(problem.blocks.grid)
-        apart = np.concatenate([np.diff(left, axis=0).ravel(), np.diff(left, axis=1).ravel()])
-        apart = apart[np.isfinite(apart)]
-        if apart.size >= 12:
-            return MAD_TO_SIGMA * float(np.median(np.abs(apart))) / float(np.sqrt(2.0))
+        doubt = HALO_DOUBT * solution.halo.shine(problem.blocks.xy)
+    calm = solution.used & problem.sky & (doubt <= own)
+    if calm.sum() < 12:
+        calm = solution.used & problem.sky
     left = solution.residuals[calm]
     scatter = MAD_TO_SIGMA * float(np.median(np.abs(left - np.median(left))))
     # The median absolute deviation of few blocks about a fit that follows them comes out low.
-    return scatter * float(np.sqrt(calm.sum() / max(calm.sum() - solution.parameters, 1)))
+    scatter *= float(np.sqrt(calm.sum() / max(calm.sum() - solution.parameters, 1)))
+    extra = max(0.0, scatter**2 - float(np.median(own[calm])) ** 2)
+    return np.asarray(np.maximum(np.sqrt(own**2 + extra + doubt**2), least_sigma(problem)))
 
 
 def clipped_away(
@@ -334,14 +231,14 @@ def clipped_away(
     if not judged.any():
         return np.zeros_like(sigma)
     shared = max(0.0, float((sigma[judged] ** 2 - problem.errors[judged] ** 2).min()))
-    noise = np.where(sigma > _least_sigma(problem), np.sqrt(problem.errors**2 + shared), 0.0)
+    noise = np.where(sigma > least_sigma(problem), np.sqrt(problem.errors**2 + shared), 0.0)
     limit = sigma / np.maximum(noise, 1e-3 * sigma)
     above, below = CLIP_ABOVE * limit, CLIP_BELOW * limit
     less = np.exp(-0.5 * above**2) - np.exp(-0.5 * below**2)
     return np.asarray(noise * less / np.sqrt(2.0 * np.pi) / (ndtr(above) - ndtr(-below)))
 
 
-def _least_sigma(problem: SkyProblem) -> float:
+def least_sigma(problem: SkyProblem) -> float:
     """Return an error no block falls below: float32 pixels hold no more digits than that."""
     return 1e-8 * float(np.abs(problem.values[problem.sky]).max(initial=0.0)) + 1e-30
 
@@ -409,14 +306,14 @@ def bounded_error(free: float, error: float) -> float:
     return float(error * np.sqrt(max(1.0 + pull * pull + pull * ratio, 0.0)))
 
 
-def _covariance(design: NDArray[np.float64]) -> NDArray[np.float64]:
-    """Return the inverse of design^T design."""
-    normal = design.T @ design
+def _covariance(design: NDArray[np.float64], prior: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Return the inverse of design^T design + diag(prior)."""
+    normal = design.T @ design + np.diag(prior)
     size = np.sqrt(np.diag(normal)) + 1e-30
     return np.asarray(np.linalg.pinv(normal / np.outer(size, size), rcond=1e-10) / np.outer(size, size))
 
 
-def _blocks_per_error(
+def blocks_per_error(
     problem: SkyProblem, residuals: NDArray[np.float64], sigma: NDArray[np.float64], used: NDArray[np.bool_]
 ) -> float:
     """Return how many neighbouring blocks share one error, at least 1.

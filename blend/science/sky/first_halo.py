@@ -1,0 +1,191 @@
+"""A first halo beside a first sky, where nothing is known of either, and the errors that their residuals tell."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from blend.base.robust import MAD_TO_SIGMA
+from blend.science.sky.halo import HALO_DOUBT, Ellipse, Halo, halo_slopes, moved
+from blend.science.sky.model import (
+    CLIP_ABOVE,
+    CLIP_BELOW,
+    SkyProblem,
+    Solution,
+    blocks_per_error,
+    least_sigma,
+    solve_sky,
+    surface_under,
+    weighted_fit,
+)
+from blend.science.sky.profiles import profiles_at
+
+FAR = 2.5
+"""Radius, in units of the outline, from which on a halo hardly lifts a first sky."""
+FAR_SHARE = 0.25
+"""Of the frame's blocks that must lie beyond for a curved sky to be told from there."""
+HILL = 0.5
+"""How far a curved sky may rise over an object, over all its bend, before it counts as the object's light."""
+SHAPING = 4
+"""Steps in which a first halo finds its outline, each by `MOST_STEP` at most."""
+MOST_STEP = 0.3
+CALM_SHARE = 0.25
+"""Of the used blocks of sky: those where the halo's doubt is least tell the noise."""
+CALM_SHARE = 0.25
+"""Of the used blocks of sky: those where the halo's doubt is least tell the noise."""
+DARK_SHARE = 0.05
+"""Share of the sky's blocks below the first plane."""
+
+
+def about(problem: SkyProblem, ellipse: Ellipse) -> SkyProblem:
+    """Return the problem with the profiles about another outline."""
+    return replace(problem, profiles=profiles_at(ellipse, problem.blocks.xy))
+
+
+def first_halo(problem: SkyProblem, plain: Solution) -> Solution | None:
+    """Return a sky and the halo that fits best beside it, or None where no halo above 0 does.
+
+    Nothing is known of the halo yet: every block counts by a share of its light above a first sky. That is what fits
+    without a halo, from blocks far from the object if there are enough; but a hill over the object is the object's,
+    and then it is the plane under which a twentieth of the sky lies.
+
+    Parameters
+    ----------
+    problem : SkyProblem
+        With profiles.
+    plain : Solution
+        Without a halo, of the highest degree there may be.
+    """
+    degree, under = _first_sky(problem, plain)
+    terms = problem.terms(degree)
+    light = np.maximum(problem.values - terms @ under, 0.0)
+    sigma = np.hypot(np.maximum(problem.errors, least_sigma(problem)), HALO_DOUBT * light)
+    found = _best_profile(problem, terms, sigma, problem.good)
+    for _ in range(SHAPING):
+        if found is None:
+            return None
+        problem = about(problem, _shaped(problem, terms, sigma, *found))
+        found = _best_profile(problem, terms, sigma, problem.good)
+    if found is None:
+        return None
+    answer, halo = found
+    residuals = np.where(problem.good, problem.values - terms @ answer - halo.shine(problem.blocks.xy), 0.0)
+    return Solution(
+        degree, answer, np.zeros((answer.size, answer.size)), residuals, sigma, problem.good, 1.0, halo
+    )
+
+
+def _first_sky(problem: SkyProblem, plain: Solution) -> tuple[int, NDArray[np.float64]]:
+    """Return degree and terms of a sky that no halo lifts."""
+    assert problem.profiles is not None
+    radius = problem.profiles.ellipse.radius(problem.blocks.xy)
+    far = problem.sky & (radius > FAR)
+    if plain.degree > 1 and far.sum() >= FAR_SHARE * far.size:
+        away = solve_sky(replace(problem, sky=far, good=far), degree=plain.degree)
+        return plain.degree, away.coefficients
+    curve = problem.terms(plain.degree)[:, 3:] @ plain.coefficients[3:]
+    hill = float(curve[radius < 1.0].mean() - curve[radius >= 1.0].mean()) if (radius < 1.0).any() else 0.0
+    if plain.degree > 1 and hill < HILL * float(np.ptp(curve)):
+        return plain.degree, plain.coefficients
+    sky = problem.sky
+    return 1, surface_under(problem.terms(1)[sky], problem.values[sky], DARK_SHARE)
+
+
+def _shaped(
+    problem: SkyProblem,
+    terms: NDArray[np.float64],
+    sigma: NDArray[np.float64],
+    answer: NDArray[np.float64],
+    halo: Halo,
+) -> Ellipse:
+    """Return the outline that fits better: one Gauss-Newton step of sky, halo, centre, ratio of axes and turn."""
+    good = problem.good
+    more, known = halo_slopes(halo, problem.blocks.xy)
+    columns = np.column_stack([terms, more])[good] / sigma[good, None]
+    left = (problem.values - terms @ answer - halo.shine(problem.blocks.xy))[good] / sigma[good]
+    normal = columns.T @ columns + np.diag(np.concatenate([np.zeros(terms.shape[1]), known]))
+    size = np.sqrt(np.diag(normal)) + 1e-30
+    step = np.linalg.pinv(normal / np.outer(size, size), rcond=1e-10) @ (columns.T @ left / size) / size
+    return moved(halo.ellipse, np.clip(step[-4:], -MOST_STEP, MOST_STEP))
+
+
+def settled_errors(problem: SkyProblem, solution: Solution) -> Solution:
+    """Return a solution with errors, choice of blocks and shared errors as its own residuals tell them.
+
+    The halo's doubt may only fall from one to the next: a brighter halo would allow itself still more light.
+    """
+    assert solution.halo is not None
+    doubt = solution.halo.doubt(problem.blocks.xy)
+    solution = replace(solution, doubt=doubt if solution.doubt is None else np.minimum(doubt, solution.doubt))
+    sigma, used = _judged(problem, solution)
+    calm = _calm(problem, solution)
+    patch = blocks_per_error(problem, solution.residuals, sigma, calm & used)
+    return replace(solution, sigma=sigma, used=used, patch=patch)
+
+
+def _calm(problem: SkyProblem, solution: Solution) -> NDArray[np.bool_]:
+    """Return the used blocks of sky whose error is not the halo's; at least the quarter where that is least."""
+    used = solution.used & problem.sky
+    if solution.doubt is None:
+        return used
+    limit = np.maximum(problem.errors, float(np.quantile(solution.doubt[used], CALM_SHARE)))
+    return np.asarray(used & (solution.doubt <= limit))
+
+
+def _judged(problem: SkyProblem, solution: Solution) -> tuple[NDArray[np.float64], NDArray[np.bool_]]:
+    """Return the errors of the blocks by a solution, and which of them agree with it."""
+    good = problem.good if solution.halo is not None else problem.sky
+    sigma = _block_sigma(problem, solution)
+    pull = np.where(good, solution.residuals / sigma, 0.0)
+    middle = float(np.median(pull[solution.used]))
+    fresh = good & (pull - middle < CLIP_ABOVE) & (pull - middle > -CLIP_BELOW)
+    enough = fresh.sum() >= min(good.sum(), 2 * solution.parameters + 4)
+    return sigma, fresh if enough else solution.used
+
+
+def _best_profile(
+    problem: SkyProblem, terms: NDArray[np.float64], sigma: NDArray[np.float64], used: NDArray[np.bool_]
+) -> tuple[NDArray[np.float64], Halo] | None:
+    """Return the sky's answer and the halo that fit best together, or None where no halo above 0 does."""
+    profiles = problem.profiles
+    assert profiles is not None
+    root = 1.0 / sigma[used]
+    frame = np.linalg.qr(terms[used] * root[:, None])[0]
+    shapes = profiles.shapes[used] * root[:, None]
+    values = problem.values[used] * root
+    left = values - frame @ (frame.T @ values)
+    room = (shapes**2).sum(axis=0) - ((frame.T @ shapes) ** 2).sum(axis=0)
+    strength = (left @ shapes) / np.maximum(room, 1e-300)
+    gain = np.where((strength > 0.0) & (room > 1e-9 * (shapes**2).sum(axis=0)), strength**2 * room, 0.0)
+    best = int(np.argmax(gain))
+    if gain[best] <= 0.0:
+        return None
+    halo = profiles.halo(best, float(strength[best]))
+    return weighted_fit(
+        terms[used], problem.values[used] - halo.shine(problem.blocks.xy)[used], sigma[used]
+    ), halo
+
+
+def _block_sigma(problem: SkyProblem, solution: Solution) -> NDArray[np.float64]:
+    """Return the error of every block: its own, the scatter all blocks show beyond it, the halo's doubt."""
+    own = problem.errors
+    calm = _calm(problem, solution)
+    extra = max(0.0, _scatter(problem, solution, calm) ** 2 - float(np.median(own[calm])) ** 2)
+    doubt = 0.0 if solution.doubt is None else solution.doubt
+    return np.asarray(np.maximum(np.sqrt(own**2 + extra + doubt**2), least_sigma(problem)))
+
+
+def _scatter(problem: SkyProblem, solution: Solution, calm: NDArray[np.bool_]) -> float:
+    """Return the scatter of calm blocks: beside a halo of neighbours, which what is wrong with it shifts alike."""
+    if solution.halo is not None:
+        left = np.where(calm, solution.residuals, np.nan).reshape(problem.blocks.grid)
+        apart = np.concatenate([np.diff(left, axis=0).ravel(), np.diff(left, axis=1).ravel()])
+        apart = apart[np.isfinite(apart)]
+        if apart.size >= 12:
+            return MAD_TO_SIGMA * float(np.median(np.abs(apart))) / float(np.sqrt(2.0))
+    left = solution.residuals[calm]
+    scatter = MAD_TO_SIGMA * float(np.median(np.abs(left - np.median(left))))
+    # The median absolute deviation of few blocks about a fit that follows them comes out low.
+    return scatter * float(np.sqrt(calm.sum() / max(calm.sum() - solution.parameters, 1)))

@@ -1,0 +1,125 @@
+"""The mean over all profiles of a halo and all bends of a sky; the sharp fit beside it."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from blend.science.sky.arms import shared_errors
+from blend.science.sky.averages import average_skies, bends, sky_beside_halo
+from blend.science.sky.first_halo import about, first_halo, settled_errors
+from blend.science.sky.gradient import _contradicted, fit_sky
+from blend.science.sky.halo import HALO_DOUBT, Ellipse, Halo
+from blend.science.sky.model import Solution, solve_sky
+from blend.science.sky.objects import object_mask
+from blend.science.sky.profiles import KINDS, STEEPNESS, profiles_at
+from tests.science.sky.test_arms import ELLIPSE, TRUTH, problem
+
+
+def problem_about(seed: int, lumps: float):
+    """Return the problem of `test_arms` with all profiles."""
+    return about(problem(seed, lumps), ELLIPSE)
+
+
+def settled(one) -> Solution:
+    """Return the first halo beside a plane, with errors that its residuals tell."""
+    first = first_halo(one, solve_sky(one, degree=1))
+    assert first is not None
+    return settled_errors(one, first)
+
+
+def test_stated_errors_hold_under_lumps_that_blocks_share() -> None:
+    pulls = []
+    for seed in range(40):
+        one = problem_about(seed, 0.2)
+        found = sky_beside_halo(one, settled(one), [1])
+        pulls.append((found.coefficients - TRUTH) / np.sqrt(np.diag(found.covariance)))
+    # 120 numbers, of which three go together: 95 % within two sigma give or take 4 %.
+    assert (np.abs(pulls) < 2).mean() > 0.87
+    # Nor are they grossly careful: an error of the error of a factor of two.
+    assert np.sqrt(np.mean(np.square(pulls))) > 0.5
+
+
+def test_a_bend_that_is_known_moves_the_rest_as_a_fit_would() -> None:
+    one = problem_about(4, 0.0)
+    start = settled(one)
+    free = average_skies(one, start, [2])
+    known = average_skies(one, start, [1], bent=free)
+    assert known.degree == 2
+    np.testing.assert_allclose(known.coefficients[3:], free.coefficients[3:])
+    # The same blocks with the same errors: a fit of all terms and one of the rest beside them agree.
+    errors = np.sqrt(np.diag(free.covariance))
+    np.testing.assert_array_less(np.abs(known.coefficients - free.coefficients), errors)
+    np.testing.assert_allclose(np.sqrt(np.diag(known.covariance))[3:], errors[3:], rtol=1e-6)
+    assert known.covariance[0, 0] > average_skies(one, start, [1]).covariance[0, 0]
+
+
+def test_a_degree_chosen_by_hand_is_free_and_others_are_as_likely() -> None:
+    (only,) = bends([2], 1.0, 10.0)
+    assert np.isinf(only.widths).all()
+    every = bends([0, 1, 2], 1.0, 10.0)
+    for degree, terms in ((0, 0), (1, 2), (2, 5)):
+        assert sum(one.odds for one in every if len(one.widths) == terms) == pytest.approx(1.0), degree
+
+
+def test_profiles_are_1_on_the_outline_and_fall() -> None:
+    radius = np.linspace(1.0, 4.0, 50)
+    edge = Ellipse(0.0, 0.0, 1.0, 1.0, 0.0)
+    found = profiles_at(edge, np.stack([radius, 0 * radius], axis=1))
+    assert found.shapes.shape == (50, len(KINDS) * STEEPNESS.size)
+    np.testing.assert_allclose(found.shapes[0], 1.0)
+    assert (np.diff(found.shapes, axis=0) <= 0.0).all()
+    assert found.odds.sum() == pytest.approx(1.0)
+    for which in (0, 40, found.odds.size - 1):
+        halo = found.halo(which, 2.0)
+        np.testing.assert_allclose(
+            halo.shine(np.stack([radius, 0 * radius], axis=1)), 2.0 * found.shapes[:, which], rtol=1e-12
+        )
+
+
+def test_a_halo_is_doubted_by_a_share_and_more_where_it_ends() -> None:
+    radius = np.array([1.2, 1.6])
+    broken = Halo(Ellipse(0.0, 0.0, 1.0, 1.0, 0.0), 1.0, 2.5, 1.0, break_at=1.3, turn=8.0)
+    share = broken.doubt(np.stack([radius, 0 * radius], axis=1)) / broken.shine(
+        np.stack([radius, 0 * radius], axis=1)
+    )
+    assert HALO_DOUBT <= share[0] < 0.5 < share[1]
+
+
+def test_errors_that_are_wrong_all_around_are_shared_around() -> None:
+    opposite = np.array([[149.5 + 60, 99.5], [149.5 - 60, 99.5]])
+    plain, rings = (
+        shared_errors(ELLIPSE, opposite, np.ones(2), 0.1 * np.ones(2), around=share).common
+        for share in (0.0, 0.5)
+    )
+    # The ring at their depth and the next one: the square of the share, and of that by exp(-1 / 2).
+    assert (rings @ rings.T - plain @ plain.T)[0, 1] == pytest.approx(0.25 * (1.0 + np.exp(-1.0)), abs=1e-6)
+
+
+def test_a_sharp_sky_stays_within_the_errors_of_a_safe_one() -> None:
+    safe = settled(problem_about(2, 0.0))
+    safe = replace(safe, coefficients=np.array([1.0, 0.0, 0.0]), covariance=0.01 * np.eye(3))
+    sharp = replace(
+        safe, coefficients=np.array([1.1, 0.1, 0.0, 0.0, 0.0, 0.0]), covariance=1e-6 * np.eye(6), degree=2
+    )
+    assert not _contradicted(sharp, safe)
+    assert _contradicted(replace(sharp, coefficients=np.array([1.3, 0.0, 0.0, 0.0, 0.0, 0.0])), safe)
+    # A bend that only one of them has is held against what that one states of it.
+    assert _contradicted(replace(sharp, coefficients=np.array([1.0, 0.0, 0.0, 0.01, 0.0, 0.0])), safe)
+
+
+@pytest.mark.parametrize("length", [40.0, 50.0, 56.0])
+def test_a_disc_that_ends_inside_the_frame_keeps_its_light(length: float) -> None:
+    # Four scale lengths are 71 to 100 % of the height; beyond, it falls five times as fast.
+    y, x = np.mgrid[:450, :675].astype(np.float32)
+    radius = np.hypot(x - 337.0, y - 225.0) / length
+    light = 0.16 * np.exp(-radius - 4.0 * np.maximum(radius - 4.0, 0.0))
+    outer = (radius > 2.0) & (radius < 4.0)
+    for seed in range(3):
+        noise = 0.002 * np.random.default_rng(seed).standard_normal(x.shape)
+        plane = (0.1 + 1e-5 * x + light + noise).astype(np.float32)
+        fit = fit_sky(plane, masked=object_mask(plane[None]))
+        lost = float((fit.model() - 0.1 - 1e-5 * x)[outer].sum() / light[outer].sum())
+        assert abs(lost) < 0.01, seed
