@@ -26,8 +26,6 @@ RING_SHARE = 0.5
 """By how much of the halo's doubt a profile is wrong all around: no disc is one of those that are tried."""
 LEAST_WIDTH = 1e-3
 """Narrower than this, in errors of a block, nothing is."""
-ROUNDS = 2
-"""Of averaging, each with the errors that the one before left."""
 
 
 def averaged_sky(ringed: SkyProblem, plain: Solution, degrees: list[int]) -> Solution | None:
@@ -37,11 +35,9 @@ def averaged_sky(ringed: SkyProblem, plain: Solution, degrees: list[int]) -> Sol
     found = first_halo(ringed, plain)
     if found is None:
         return None
-    for _ in range(ROUNDS):
-        assert found.halo is not None
-        ringed = about(ringed, found.halo.ellipse)
-        found = sky_beside_halo(ringed, settled_errors(ringed, found), degrees)
-    return found
+    assert found.halo is not None
+    ringed = about(ringed, found.halo.ellipse)
+    return sky_beside_halo(ringed, settled_errors(ringed, found), degrees)
 
 
 @dataclass(frozen=True)

@@ -7,6 +7,7 @@ does. But objects have a core, or structure, or a colour of their own.
 from __future__ import annotations
 
 from collections.abc import Sequence
+from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
@@ -30,53 +31,67 @@ MOST_COLOUR = 3.0
 """Light over sky in one plane over the same in another: lamps differ from the sky by less, emission by far more."""
 
 
-def smooth_borders(
-    layers: Sequence[NDArray[np.float64]],
-    masked: NDArray[np.bool_],
-    levels: Sequence[float],
-    *,
-    size_px: int,
-) -> NDArray[np.bool_]:
-    """Return where a mask covers wide light that touches the frame's border, is smooth, and has the sky's colour.
+class Borders:
+    """Light in cells, measured once where a mask first touches the border.
 
     Parameters
     ----------
     layers : sequence of (rows, columns)
         Bins of every plane over its noise, NaN where unknown.
-    masked : (rows, columns) bool
     levels : sequence of float
         The sky of every plane in the same unit; of one within its noise nothing is said.
     size_px : int
         Pixels across a bin.
     """
-    from scipy.ndimage import label
 
-    nothing = np.zeros(masked.shape, dtype=np.bool_)
-    step = max(1, min(CELL_PX // size_px, min(masked.shape) // MOST_CELLS) // 2)
-    covered = bin_mean(masked.astype(np.float64), step) > 0.5
-    names, count = label(covered)
-    if count == 0 or covered.all():
-        return nothing
-    cells: list[NDArray[np.float64]] = []
-    border = np.zeros(covered.shape, dtype=np.bool_)
-    border[[0, -1]], border[:, [0, -1]] = True, True
-    found = np.zeros(covered.shape, dtype=np.bool_)
-    for name in range(1, count + 1):
-        patch = names == name
-        if patch.sum() < FEWEST_CELLS or not (patch & border).any():
-            continue
-        cells = cells or [_cell_medians(layer, step) for layer in layers]
-        above = [float(np.nanmedian(one[patch]) - np.nanmedian(one[~covered])) for one in cells]
-        smooth = all(_is_smooth(one, patch) for one in cells)
-        brightest = cells[int(np.argmax(above))]
-        lamp = _has_the_colour(above, levels) and not _has_a_cusp(brightest, patch)
-        if smooth and (max(above) <= 0.0 or lamp):
-            found |= patch
-    rows, columns = (
-        np.minimum(np.arange(full) // step, part - 1)
-        for full, part in zip(masked.shape, covered.shape, strict=True)
-    )
-    return np.asarray(found[np.ix_(rows, columns)] & masked)
+    def __init__(
+        self, layers: Sequence[NDArray[np.float64]], levels: Sequence[float], *, size_px: int
+    ) -> None:
+        self.layers, self.levels = layers, levels
+        self.step = max(1, min(CELL_PX // size_px, min(layers[0].shape) // MOST_CELLS) // 2)
+
+    @cached_property
+    def cells(self) -> list[NDArray[np.float64]]:
+        """Return the cells' medians of every plane."""
+        return [_cell_medians(layer, self.step) for layer in self.layers]
+
+    @cached_property
+    def noise(self) -> list[float]:
+        """Return the noise of a cell in every plane."""
+        return [difference_noise(one) for one in self.cells]
+
+    def smooth(self, masked: NDArray[np.bool_]) -> NDArray[np.bool_]:
+        """Return where a mask covers wide light that touches the border, is smooth, and has the sky's colour."""
+        from scipy.ndimage import label
+
+        nothing = np.zeros(masked.shape, dtype=np.bool_)
+        covered = bin_mean(masked.astype(np.float32), self.step) > 0.5
+        if covered.all():
+            return nothing
+        names, _ = label(covered)
+        outer = np.concatenate([names[0], names[-1], names[:, 0], names[:, -1]])
+        found = np.zeros(covered.shape, dtype=np.bool_)
+        for name in np.unique(outer[outer > 0]):
+            patch = names == name
+            if patch.sum() >= FEWEST_CELLS and self._is_sky(patch, ~covered):
+                found |= patch
+        if not found.any():
+            return nothing
+        rows, columns = (
+            np.minimum(np.arange(full) // self.step, part - 1)
+            for full, part in zip(masked.shape, covered.shape, strict=True)
+        )
+        return np.asarray(found[np.ix_(rows, columns)] & masked)
+
+    def _is_sky(self, patch: NDArray[np.bool_], free: NDArray[np.bool_]) -> bool:
+        if not all(_is_smooth(one, patch, noise) for one, noise in zip(self.cells, self.noise, strict=True)):
+            return False
+        above = [float(np.nanmedian(one[patch]) - np.nanmedian(one[free])) for one in self.cells]
+        best = int(np.argmax(above))
+        if max(above) <= 0.0:
+            return True
+        cusp = _has_a_cusp(self.cells[best], patch, self.noise[best])
+        return not cusp and _has_the_colour(above, self.levels)
 
 
 def _cell_medians(layer: NDArray[np.float64], step: int) -> NDArray[np.float64]:
@@ -92,7 +107,7 @@ def _cell_medians(layer: NDArray[np.float64], step: int) -> NDArray[np.float64]:
     return np.where(count > 0, middle, np.nan)
 
 
-def _is_smooth(cells: NDArray[np.float64], patch: NDArray[np.bool_]) -> bool:
+def _is_smooth(cells: NDArray[np.float64], patch: NDArray[np.bool_], noise: float) -> bool:
     """Tell whether light bends slowly from cell to cell, measured against its range and the noise of cells."""
     own = np.where(patch, cells, np.nan)
     along = [own[4:] - 2.0 * own[2:-2] + own[:-4], own[:, 4:] - 2.0 * own[:, 2:-2] + own[:, :-4]]
@@ -100,16 +115,15 @@ def _is_smooth(cells: NDArray[np.float64], patch: NDArray[np.bool_]) -> bool:
     bent = np.abs(bent[np.isfinite(bent)])
     if bent.size == 0:
         return False
-    noise = difference_noise(cells)
     allowed = MOST_BENT * float(np.nanmax(own) - np.nanmin(own))
     return bool(bent.max() <= max(allowed, NOISE_LIMIT * noise))
 
 
-def _has_a_cusp(cells: NDArray[np.float64], patch: NDArray[np.bool_]) -> bool:
+def _has_a_cusp(cells: NDArray[np.float64], patch: NDArray[np.bool_], noise: float) -> bool:
     """Tell whether light is hollow at its brightest, as discs and cores are even where a border cuts them."""
     own = np.where(patch, cells, np.nan)
     y, x = np.unravel_index(int(np.nanargmax(own)), own.shape)
-    limit = max(LEAST_CUSP * float(np.nanmax(own) - np.nanmin(own)), NOISE_LIMIT * difference_noise(cells))
+    limit = max(LEAST_CUSP * float(np.nanmax(own) - np.nanmin(own)), NOISE_LIMIT * noise)
     bends = []
     for line, at in ((own[:, x], int(y)), (own[y], int(x))):
         starts = [first for first in (at - 4, at - 2, at) if first >= 0 and first + 4 < line.size]

@@ -59,6 +59,8 @@ CLEAN_SHARE_FOR_DEGREE_2 = 0.25
 """Share of the frame where the halo's doubt is below the noise, for a small curvature to be believed."""
 SURE_SKEW = 2.0
 """From how many of its standard deviations on the skew of the blocks is taken for light."""
+SURELY_APART = 4.0
+"""Two errors of every term, squared: below, the sharp sky is nearer the truth more often than the safe one."""
 HIGHEST_DEGREE = 4
 AUTO_DEGREE = 2
 
@@ -222,7 +224,7 @@ def choose_sky(
     safe = averaged_sky(ringed, first, degrees) if chosen.halo is not None and len(degrees) > 1 else None
     if safe is None:
         return chosen, others
-    return (safe, []) if _contradicted(chosen, safe) else (chosen, [*others, (1.0, safe)])
+    return (safe, []) if _contradicted(chosen, safe, limit=SURELY_APART) else (chosen, [*others, (1.0, safe)])
 
 
 def _settled(problem: SkyProblem, ringed: SkyProblem, degree: int) -> Solution:
@@ -260,10 +262,10 @@ def _hold_down(free: Solution, ringed: Solution) -> Solution:
     return free if _contradicted(ringed, free) else ringed
 
 
-def _contradicted(sharp: Solution, safe: Solution) -> bool:
+def _contradicted(sharp: Solution, safe: Solution, *, limit: float = 1.0) -> bool:
     """Tell whether a sharp estimate lies further from a safe one than the safe one's errors allow.
 
-    What only the sharp one has, by its own errors.
+    ``limit`` is squared and in errors of a term; what only the sharp one has counts by its own errors.
 
     References
     ----------
@@ -276,7 +278,7 @@ def _contradicted(sharp: Solution, safe: Solution) -> bool:
     errors[: one.size, : one.size] = sharp.covariance
     errors[: other.size, :] = errors[:, : other.size] = 0.0
     errors[: other.size, : other.size] = safe.covariance
-    return bool(off @ np.linalg.pinv(errors) @ off > count)
+    return bool(off @ np.linalg.pinv(errors) @ off > limit * count)
 
 
 def finish_sky(

@@ -18,7 +18,7 @@ from numpy.typing import NDArray
 from blend.base.robust import bin_mean, difference_noise, median_and_sigma
 from blend.base.rowblocks import map_row_blocks, map_together
 from blend.science.sky.blocks import bin_light, chebyshev_surface, chebyshev_terms, unit_coordinates
-from blend.science.sky.borders import smooth_borders
+from blend.science.sky.borders import Borders
 
 WANTED_BINS = 120_000
 LARGEST_BIN = 8
@@ -185,6 +185,7 @@ def _find_in_bins(
     if max(least) > 0.0:
         together = max(together, len(layers) ** 0.5)
     rough = [_first_sky(layer) for layer in layers]
+    borders = Borders(layers, levels, size_px=size_px)
     raised, sharp = 1.0, None
     for turn in range(ROUNDS):
         raised = max(1.0, 0.5 * raised)
@@ -199,7 +200,7 @@ def _find_in_bins(
             if (known & ~fresh).mean() >= WANTED_SKY or raised >= MOST_RAISED:
                 break
             raised *= 2.0
-        wide = smooth_borders(layers, fresh, levels, size_px=size_px)
+        wide = borders.smooth(fresh)
         if wide.any():
             # Stars in it stay masked; they are the same at every turn.
             sharp = np.logical_or.reduce([_sharp(layer) for layer in layers]) if sharp is None else sharp
