@@ -19,7 +19,8 @@ def largest_deviation(fit: SkyFit) -> float | None:
     """Return the largest mean of an area of blocks above or below the sky that was taken off, unit of the plane.
 
     Blocks that the fit left out as too bright count like all others. Beside a halo it is what the halo's doubt does not
-    explain. None where emission was taken out by a line, or too little of the frame is surely free of objects.
+    explain; what noise alone makes of the largest of so many is taken off. None where emission was taken out by a line,
+    or too little of the frame is surely free of objects.
 
     References
     ----------
@@ -33,6 +34,13 @@ def largest_deviation(fit: SkyFit) -> float | None:
         left, doubt = left - fit.halo.shine(fit.block_xy), 2.0 * fit.halo.doubt(fit.block_xy)
     left = np.sign(left) * np.maximum(np.abs(left) - doubt, 0.0)
     seen = np.isfinite(left) & (fit.block_share >= LEAST_SHARE)
-    areas = bin_mean(np.where(seen, left, np.nan).reshape(fit.block_grid), AREA)
-    areas = np.abs(areas[np.isfinite(areas)])
-    return float(areas.max()) if areas.size else None
+    areas, chance = (
+        bin_mean(np.where(seen, each, np.nan).reshape(fit.block_grid), AREA)
+        for each in (left, fit.block_errors**2)
+    )
+    known = np.isfinite(areas)
+    if not known.any():
+        return None
+    # The largest of n Gaussian numbers is sqrt(2 ln n) of their errors: so much is chance.
+    chance = np.sqrt(chance[known] * 2.0 * np.log(max(int(known.sum()), 2))) / AREA
+    return float(np.maximum(np.abs(areas[known]) - chance, 0.0).max())
