@@ -8,7 +8,7 @@ from typing import Annotated, Any
 from pydantic import BeforeValidator, Field, WithJsonSchema
 
 from blend.recipe.fields import Table, is_number, wrong
-from blend.science.picture import FULL, LEAST_FIRST_SLOPE, PIVOT
+from blend.science.picture import FULL, LEAST_FIRST_SLOPE, MOST_SIGMA, PIVOT
 
 MOST_POINTS = 16
 
@@ -63,6 +63,13 @@ class Finish(Table):
         le=3,
         description="factor of the colourfulness; 1 changes nothing; above 1 less where colour may be noise or is "
         "strong already",
+    )
+    noise_sigma: float = Field(
+        default=0.0,
+        ge=0,
+        le=MOST_SIGMA,
+        description="luminance noise of 1 to 64 px: what stands so many sigma of it from its surroundings loses half, "
+        "what stands less more, 4 sigma at most 2 %; 0 takes none",
     )
     chroma_reduction: float = Field(
         default=0.0,

@@ -21,6 +21,7 @@ def finish(work: Work) -> Work:
     display, finished = finish_picture(
         work.display,
         saturation=settings.saturation,
+        noise_sigma=settings.noise_sigma,
         chroma_reduction=settings.chroma_reduction,
         green_limit=settings.green_limit,
         contrast=settings.contrast,

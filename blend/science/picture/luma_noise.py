@@ -1,0 +1,225 @@
+"""Noise of luma told from structure: what a finished picture may lose at 1 to 64 px.
+
+Luma y = 0.2126 R' + 0.7152 G' + 0.0722 B' of code values is parted into the bands of the B3 starlet, w_j of 2^j px,
+those of 8 px and more on means of 4 x 4 pixels. A band loses
+
+w_j / (1 + (m_j / k)^8), m_j^2 = max(e_j, sqrt(e_j e_(j + 1))), e_j = mean of (w_j / (g s_j))^2 over (1, 2, 1)^2 / 16
+
+of neighbours 2^j px apart. s_j is the band's noise in the darker half of the picture, so that noise which neighbours
+share counts as what it is; g <= 1 is how much less there is at the brightness of the place, by the finest band. What
+is seen at one scale speaks for the finer one, as at a faint star; the mean with the band's own energy keeps it from
+leaving noise around a bright one. The same is taken from all three planes: their differences stay, and so the colour.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from blend.base.robust import median_and_sigma
+from blend.base.rowblocks import map_row_blocks, row_blocks
+from blend.science.picture.chroma import MOST_CORRELATION, WHITE_NOISE_IN_BANDS, mirror
+from blend.science.picture.luma_noise_loops import (
+    energy_rows,
+    lose_rows,
+    luma_rows,
+    mean_blocks,
+    smooth_rows,
+)
+
+Array = NDArray[np.float32]
+
+MOST_SIGMA = 1.5
+"""k at which smooth light of 4 sigma, 6 px wide or more, still keeps 98 %, and a star of 4 sigma 95 %: measured by
+`tests/science/picture/test_luma_noise.py`."""
+
+FINE, COARSE = (1, 2, 4), (2, 4, 8, 16)
+"""Steps of the bands, in pixels and in blocks of 4 x 4."""
+
+ROWS = 128
+"""Rows of a block: `PAD` more on both sides are worked out beside them."""
+
+PAD = 18
+"""2 (1 + 2 + 4) rows for three smoothings, 4 for the neighbours in the third band."""
+
+SAMPLED_BLOCKS = 8
+"""Blocks of rows that the noise is measured in, of a large picture: 6 million pixels of 24."""
+
+STEPS = 256
+FEWEST = 400
+"""Pixels whose scatter tells the noise at a brightness to 5 %."""
+
+
+@dataclass(frozen=True)
+class LumaNoise:
+    """What the picture loses.
+
+    Attributes
+    ----------
+    fine : (rows, columns) float32
+        At 1 to 4 px.
+    coarse : (rows / 4, columns / 4) float32
+        At 8 to 64 px, to be read with straight lines between the centres of blocks.
+    sigmas : tuple of float
+        The noise of the bands of 1, 2, 4, ... px, in code values.
+    """
+
+    fine: Array
+    coarse: Array
+    sigmas: tuple[float, ...]
+
+
+def noise_of_luma(codes: Array, *, sigma: float) -> LumaNoise:
+    """Return what a picture loses of its luminance noise; the rule stands above.
+
+    Parameters
+    ----------
+    codes : (3, rows, columns) float32
+        Code values; NaN where there is no data, which counts as sky.
+    sigma : float
+        k, above 0 and at most `MOST_SIGMA`: what is so many sigma from its surroundings loses half.
+    """
+    if not 0.0 < sigma <= MOST_SIGMA:
+        raise ValueError(f"sigma is {sigma}, not above 0 and at most {MOST_SIGMA:g}")
+    rows, columns = codes.shape[1:]
+    sky = _sky(codes)
+    sigmas, quiet = _measure(codes, sky)
+    limit = np.float32(1.0 / sigma**2) * quiet
+    fine = np.zeros((rows, columns), dtype=np.float32)
+    smooth = np.empty((-(-rows // 4), -(-columns // 4)), dtype=np.float32)
+
+    def fill_rows(block: slice) -> None:
+        planes = _bands(codes, block, sky)
+        rest = planes[-1][PAD - 14 : PAD - 14 + block.stop - block.start]
+        mean_blocks(rest, smooth[block.start // 4 : -(-block.stop // 4)])
+        _lose(planes, FINE, sigmas, rest, limit, fine[block])
+
+    map_row_blocks(fill_rows, rows, height=ROWS)
+    coarse, wide = _coarse(smooth, sigmas[0], limit)
+    return LumaNoise(fine, coarse, (*sigmas, *wide))
+
+
+def _sky(codes: Array) -> np.float32:
+    """Return the luma that missing pixels count as: the median of a sample, 0 where nothing is known."""
+    step = max(1, int(np.sqrt(codes[0].size / 200_000)))
+    sample = luma(codes[:, ::step, ::step])
+    known = sample[~np.isnan(sample)]
+    return np.float32(np.median(known) if known.size else 0.0)
+
+
+def luma(codes: NDArray[np.floating]) -> NDArray[np.floating]:
+    """Return the luma of code values (3, ...)."""
+    from blend.science.picture.colour import LUMINANCE_WEIGHTS
+
+    return np.tensordot(np.asarray(LUMINANCE_WEIGHTS, dtype=codes.dtype), codes, 1)
+
+
+def _bands(codes: Array, block: slice, sky: np.float32) -> list[Array]:
+    """Return luma and its three smoothings over a block: rows `PAD` more on both sides, then 2, 6 and 14 less."""
+    rows, columns = codes.shape[1:]
+    index = mirror(np.arange(block.start - PAD, block.stop + PAD), rows)
+    plane = np.empty((index.size, columns), dtype=np.float32)
+    luma_rows(codes, index, sky, plane)
+    return _smoothed(plane, FINE)
+
+
+def _smoothed(plane: Array, steps: tuple[int, ...]) -> list[Array]:
+    """Return a plane and what is left of it after one smoothing after another, each with 4 ``step`` rows less."""
+    columns = plane.shape[1]
+    planes = [plane]
+    for step in steps:
+        across = mirror(np.arange(-2 * step, columns + 2 * step), columns)
+        out = np.empty((planes[-1].shape[0] - 4 * step, columns), dtype=np.float32)
+        smooth_rows(planes[-1], step, across, out)
+        planes.append(out)
+    return planes
+
+
+def _lose(
+    planes: list[Array],
+    steps: tuple[int, ...],
+    sigmas: tuple[float, ...],
+    light: Array,
+    limit: Array,
+    lost: Array,
+) -> None:
+    """Add to ``lost``, whose rows are the middle ones of the planes, what the bands lose; the coarsest goes first."""
+    rows, columns = lost.shape
+    coarser = np.zeros_like(lost)
+    for k in reversed(range(len(steps))):
+        step = steps[k]
+        # Rows of `fine` and `coarse` from one step before the block to one behind it.
+        fine, coarse = (_middle(plane, rows + 2 * step) for plane in planes[k : k + 2])
+        own = np.empty_like(lost)
+        across = mirror(np.arange(-step, columns + step), columns)
+        energy_rows(fine, coarse, step, across, np.float32(1.0 / max(sigmas[k], 1e-9) ** 2), own)
+        inner = slice(step, step + rows)
+        lose_rows(fine[inner], coarse[inner], own, coarser, light, limit, lost)
+        coarser = own
+
+
+def _middle(plane: Array, rows: int) -> Array:
+    spare = (plane.shape[0] - rows) // 2
+    return plane[spare : spare + rows]
+
+
+def _coarse(smooth: Array, finest: float, limit: Array) -> tuple[Array, tuple[float, ...]]:
+    """Return what the bands of 8 px and more lose, on blocks, and their noise."""
+    pad = 2 * sum(COARSE) + COARSE[-1]
+    index = mirror(np.arange(-pad, smooth.shape[0] + pad), smooth.shape[0])
+    planes = _smoothed(smooth[index], COARSE)
+    rows = smooth.shape[0]
+    inner = [_middle(plane, rows) for plane in planes]
+    dark = inner[-1] <= np.median(inner[-1])
+    sigmas = []
+    for k in range(len(COARSE)):
+        white = WHITE_NOISE_IN_BANDS[len(FINE)] / WHITE_NOISE_IN_BANDS[0] * 0.5**k
+        scatter = median_and_sigma((inner[k] - inner[k + 1])[dark])[1]
+        sigmas.append(min(scatter, MOST_CORRELATION * white * finest))
+    lost = np.zeros_like(smooth)
+    _lose(planes, COARSE, tuple(sigmas), inner[0], limit, lost)
+    return lost, tuple(sigmas)
+
+
+def _measure(codes: Array, sky: np.float32) -> tuple[tuple[float, ...], Array]:
+    """Return the noise of the bands of 1, 2 and 4 px in the dark, and 1 / g^2 by brightness, `STEPS` values."""
+    rows = codes.shape[1]
+    blocks = row_blocks(rows, height=ROWS)
+    chosen = blocks[:: max(1, -(-len(blocks) // SAMPLED_BLOCKS))]
+
+    def sampled(number: slice) -> list[Array]:
+        block = chosen[number.start]
+        planes = [_middle(plane, block.stop - block.start) for plane in _bands(codes, block, sky)]
+        known = ~np.isnan(codes[:, block].sum(axis=0))[::2, ::2]
+        return [
+            *((fine - coarse)[::2, ::2][known] for fine, coarse in zip(planes, planes[1:], strict=False)),
+            planes[-1][::2, ::2][known],
+        ]
+
+    parts = map_row_blocks(sampled, len(chosen), height=1)
+    *bands, light = (np.concatenate(values) for values in zip(*parts, strict=True))
+    if not light.size:
+        return (0.0,) * len(FINE), np.ones(STEPS, dtype=np.float32)
+    middle = float(np.median(light))
+    dark = light <= middle
+    sigmas = tuple(median_and_sigma(band[dark])[1] for band in bands)
+    return sigmas, _quiet(bands[0], light, middle, sigmas[0])
+
+
+def _quiet(finest: Array, light: Array, middle: float, sigma: float) -> Array:
+    """Return 1 / g^2 by brightness: g falls only, from 1 at the middle brightness, as the finest band's noise does."""
+    table = np.ones(STEPS, dtype=np.float32)
+    order = np.argsort(light[light > middle], kind="stable")
+    bright, values = light[light > middle][order], finest[light > middle][order]
+    least, at = 1.0, 0
+    while at + FEWEST <= bright.size and sigma > 0.0:
+        # Bins hold a third of what is brighter still, so that the few brightest pixels have one of their own.
+        end = at + max(FEWEST, (bright.size - at) // 3)
+        least = min(least, max(median_and_sigma(values[at:end])[1] / sigma, 1e-3))
+        table[int(np.clip(bright[at] * (STEPS - 1), 0, STEPS - 1)) :] = 1.0 / least**2
+        at = end
+    return table
+
+
