@@ -1,9 +1,9 @@
 """Finish: the last touches on the display picture, each measured for what it did.
 
-In this order: green above red and blue is limited, colour noise of 4 to 64 px taken out, the tone shaped
-(`blend.science.picture.tone`), chroma scaled. What needs a neighbourhood is worked out on means of 4 x 4 pixels; the
-full picture is then gone over once. Lightness (OKLab's L) is touched by the green limit and the tone alone. What
-takes out luminance noise belongs before the tone, what changes the size of stars behind all of it.
+In this order: luminance noise of 1 to 64 px is taken out (`blend.science.picture.luma_noise`), green above red and blue
+limited, colour noise of 4 to 64 px taken out, the tone shaped (`blend.science.picture.tone`), chroma scaled. Colour is
+worked out on means of 4 x 4 pixels; the full picture is then gone over once. What changes the size of stars comes
+behind all of it.
 """
 
 from __future__ import annotations
@@ -28,7 +28,7 @@ from blend.science.picture.colourspace import (
     srgb_decode,
 )
 from blend.science.picture.finish_loops import TRANSFER_TABLES, mean_rows, touch_rows
-from blend.science.picture.luma_noise import MOST_SIGMA, noise_of_luma
+from blend.science.picture.luma_noise import LumaNoise
 from blend.science.picture.tone import Points, tone_table
 
 Array = NDArray[np.float32]
@@ -107,7 +107,7 @@ def finish_picture(
     rgb: NDArray[np.floating],
     *,
     saturation: float = 1.0,
-    noise_sigma: float = 0.0,
+    noise: LumaNoise | None = None,
     chroma_reduction: float = 0.0,
     green_limit: float = 0.0,
     contrast: float = 0.0,
@@ -130,9 +130,8 @@ def finish_picture(
         Points of a monotone curve, none for none; see there.
     sky : float
         Code value of the sky, which contrast and curve leave where it is.
-    noise_sigma : float
-        0 to 2: luminance that stands so many sigma of the noise from its surroundings, at 1 to 64 px, loses half, less
-        of it more; 0 is neutral. See `blend.science.picture.luma_noise`.
+    noise : LumaNoise, optional
+        What luma loses, as `noise_of_luma` found it in this picture.
     chroma_reduction : float
         0 to 1: share of the colour noise of 4 to 64 px to take out.
     green_limit : float
@@ -168,21 +167,20 @@ def finish_picture(
     """
     for name, value, most in (
         ("saturation", saturation, np.inf),
-        ("noise_sigma", noise_sigma, MOST_SIGMA),
         ("chroma_reduction", chroma_reduction, 1.0),
         ("green_limit", green_limit, 1.0),
     ):
         if not 0.0 <= value <= most:
             raise ValueError(f"{name} is {value}, not from 0 to {most:g}")
     shapes = contrast != 0.0 or len(curve) > 0
-    if saturation == 1.0 and noise_sigma == chroma_reduction == green_limit == 0.0 and not shapes:
+    if saturation == 1.0 and noise is None and chroma_reduction == green_limit == 0.0 and not shapes:
         return rgb, None
     codes = _codes(rgb)
     before = _block_means(codes)
     measured = chroma_reduction > 0.0 or green_limit > 0.0
     if np.isnan(before).all():
         return rgb, None
-    bare = saturation <= 1.0 and noise_sigma == 0.0 and not measured
+    bare = saturation <= 1.0 and noise is None and not measured
     shift = _no_shift() if bare else _no_shift(before.shape[1:])
     if measured:
         kept = None if spared is None else _mask_means(spared)
@@ -192,9 +190,8 @@ def finish_picture(
     if saturation > 1.0:
         shift[3] = saturation_shares(before, shift)
     grain = NO_GRAIN
-    if noise_sigma > 0.0:
-        found = noise_of_luma(codes, sigma=noise_sigma)
-        grain, shift[4] = found.fine, found.coarse
+    if noise is not None:
+        grain, shift[4] = noise.fine, noise.coarse
     tone = tone_table(sky=sky, contrast=contrast, curve=curve) if shapes else NO_TONE
     result, outside = _touched(
         codes, shift, grain, saturation=saturation, green_limit=green_limit, tone=tone

@@ -18,9 +18,10 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from blend.base.robust import median_and_sigma
+from blend.base.robust import known_median, median_and_sigma
 from blend.base.rowblocks import map_row_blocks, row_blocks
 from blend.science.picture.chroma import MOST_CORRELATION, WHITE_NOISE_IN_BANDS, mirror
+from blend.science.picture.colour import LUMINANCE_WEIGHTS
 from blend.science.picture.luma_noise_loops import (
     energy_rows,
     lose_rows,
@@ -34,6 +35,9 @@ Array = NDArray[np.float32]
 MOST_SIGMA = 1.5
 """k at which smooth light of 4 sigma, 6 px wide or more, still keeps 98 %, and a star of 4 sigma 95 %: measured by
 `tests/science/picture/test_luma_noise.py`."""
+
+KEPT_NOISE = ((0.0, 1.0), (0.5, 0.995), (0.8, 0.926), (1.0, 0.796), (1.2, 0.622), (1.4, 0.451), (1.5, 0.375))
+"""Measured by `tests/science/picture/test_luma_noise.py`; of the skies of `benchmarks/accuracy/look.py` less is left."""
 
 FINE, COARSE = (1, 2, 4), (2, 4, 8, 16)
 """Steps of the bands, in pixels and in blocks of 4 x 4."""
@@ -64,25 +68,49 @@ class LumaNoise:
         At 8 to 64 px, to be read with straight lines between the centres of blocks.
     sigmas : tuple of float
         The noise of the bands of 1, 2, 4, ... px, in code values.
+    left : float
+        Share of the noise that is left in the darker half of the picture, standard deviations.
     """
 
     fine: Array
     coarse: Array
     sigmas: tuple[float, ...]
+    left: float
+
+    def plane(self) -> Array:
+        """Return all that is lost, (rows, columns): what a picture of the residual shows."""
+        rows, columns = self.fine.shape
+        y, x = (_between(size, blocks) for size, blocks in zip((rows, columns), self.coarse.shape, strict=True))
+        down = self.coarse[y[0]] * (1 - y[2])[:, None] + self.coarse[y[1]] * y[2][:, None]
+        wide = down[:, x[0]] * (1 - x[2]) + down[:, x[1]] * x[2]
+        return np.asarray(self.fine + wide, dtype=np.float32)
 
 
-def noise_of_luma(codes: Array, *, sigma: float) -> LumaNoise:
+def _between(size: int, blocks: int) -> tuple[NDArray[np.intp], NDArray[np.intp], NDArray[np.float64]]:
+    """Return the blocks whose centres a pixel lies between, and how far it is from the first."""
+    place = np.clip((np.arange(size) + 0.5) / 4 - 0.5, 0, blocks - 1)
+    first = place.astype(np.intp)
+    return first, np.minimum(first + 1, blocks - 1), place - first
+
+
+def kept_noise(sigma: float) -> float:
+    """Return the share of white noise that is left at a ``sigma`` from 0 to `MOST_SIGMA`, standard deviations."""
+    return float(np.interp(sigma, *zip(*KEPT_NOISE, strict=True)))
+
+
+def noise_of_luma(codes: NDArray[np.floating], *, sigma: float) -> LumaNoise:
     """Return what a picture loses of its luminance noise; the rule stands above.
 
     Parameters
     ----------
-    codes : (3, rows, columns) float32
+    codes : (3, rows, columns)
         Code values; NaN where there is no data, which counts as sky.
     sigma : float
         k, above 0 and at most `MOST_SIGMA`: what is so many sigma from its surroundings loses half.
     """
     if not 0.0 < sigma <= MOST_SIGMA:
         raise ValueError(f"sigma is {sigma}, not above 0 and at most {MOST_SIGMA:g}")
+    codes = np.ascontiguousarray(codes, dtype=np.float32)
     rows, columns = codes.shape[1:]
     sky = _sky(codes)
     sigmas, quiet = _measure(codes, sky)
@@ -98,21 +126,31 @@ def noise_of_luma(codes: Array, *, sigma: float) -> LumaNoise:
 
     map_row_blocks(fill_rows, rows, height=ROWS)
     coarse, wide = _coarse(smooth, sigmas[0], limit)
-    return LumaNoise(fine, coarse, (*sigmas, *wide))
+    return LumaNoise(fine, coarse, (*sigmas, *wide), _left(codes, fine))
+
+
+def _left(codes: Array, fine: Array) -> float:
+    """Return the share of the noise that is left in the dark, of a sample; NaN where none is known."""
+    step = max(1, int(np.sqrt(fine.size / 200_000)))
+    before = luma(codes[:, ::step, ::step])
+    after = before - fine[::step, ::step]
+    dark = np.flatnonzero(after <= known_median(after))
+    # What stands out by more than 5 sigma either way is none: the faintest stars are among the darker half.
+    middle, sigma = median_and_sigma(before.ravel()[dark])
+    dark = dark[np.abs(before.ravel()[dark] - middle) <= 5.0 * sigma]
+    spreads = [float(np.std(values.ravel()[dark], dtype=np.float64)) for values in (before, after)]
+    return spreads[1] / spreads[0] if dark.size and spreads[0] > 0 else float("nan")
 
 
 def _sky(codes: Array) -> np.float32:
     """Return the luma that missing pixels count as: the median of a sample, 0 where nothing is known."""
     step = max(1, int(np.sqrt(codes[0].size / 200_000)))
     sample = luma(codes[:, ::step, ::step])
-    known = sample[~np.isnan(sample)]
-    return np.float32(np.median(known) if known.size else 0.0)
+    return np.float32(np.nan_to_num(known_median(sample)))
 
 
 def luma(codes: NDArray[np.floating]) -> NDArray[np.floating]:
     """Return the luma of code values (3, ...)."""
-    from blend.science.picture.colour import LUMINANCE_WEIGHTS
-
     return np.tensordot(np.asarray(LUMINANCE_WEIGHTS, dtype=codes.dtype), codes, 1)
 
 
