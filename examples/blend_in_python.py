@@ -1,9 +1,12 @@
-"""The job of `blend run` from Python, and then one layer by hand.
+"""The whole picture by hand: every step of a recipe called from Python, then one layer put in by another formula.
 
-Run it on the masters of the demonstration (`bash examples/demo.sh` makes them), or on a target file of yours that
-has a colour master called rgb and a line master called ha:
+Run it on the masters of the demonstration (`bash examples/demo.sh` makes them), or on a folder of yours that holds
+rgb-light.fits, ha-light.fits and, where there are some, rgb-dark.fits, ha-flat.fits and so on:
 
-    python examples/blend_in_python.py demo/masters/lantern-spiral.target.toml demo/by-hand
+    python examples/blend_in_python.py demo/masters demo/by-hand
+
+The settings are those of the recipe galaxy-moonlit where they differ from the defaults, so that result.fits is the file
+that `blend run galaxy-moonlit` leaves, byte for byte.
 """
 
 from __future__ import annotations
@@ -12,38 +15,56 @@ import sys
 from pathlib import Path
 
 import numpy as np
-from astropy.io import fits
 
 import blend
-from blend.science.picture.formulas import define_formula
+
+KINDS = ("dark", "flat", "bias", "flat_dark")
+
+# What the demonstration's target file says of its filters.
+FILTERS = {"rgb": {"red_width_nm": 100}, "ha": {"line_nm": 656.28, "width_nm": 7}}
+
+# All blends of the picture: those with a linear formula come before the stretch, the others after it.
+BLENDS = {
+    "red": {
+        "into": "red",
+        "from": "ha.emission",
+        "formula": "emission-add",
+        "amount": 1.0,
+        "share": {"blue": 0.15, "green": 0.05},
+    },
+    "luminance": {"into": "luminance", "from": "ha.emission", "formula": "screen", "amount": 0.2},
+}
 
 
-def run(target_file: Path, out: Path) -> blend.Outcome:
-    """Do what `blend run galaxy-moonlit TARGET --stages --set output.crop=none --set protect.stars=0` does."""
-    target = blend.open_target(target_file)
-    # Settings are written as after --set. The whole frame is kept here, so that the results and the stages, which
-    # are never cropped, lie on one grid. Stars are left to the formula alone, as below.
-    settings = ("output.crop=none", "protect.stars=0")
-    recipe = blend.open_recipe("galaxy-moonlit", target=target, settings=settings)
-    return blend.run_target(recipe, target, out=out, stages=True)
+def whole_picture(folder: Path) -> tuple[blend.Work, blend.Work]:
+    """Return the state before the linear blends, and the last one."""
+    # A master is (planes, rows, columns) of float32, read-only, NaN where there are no data. Arrays and CCDData serve
+    # as well; calibration frames may be left out.
+    lights = {name: blend.read(folder / f"{name}-light.fits") for name in ("rgb", "ha")}
+    frames = {
+        name: {kind: blend.read(path) for kind in KINDS if (path := folder / f"{name}-{kind}.fits").is_file()}
+        for name in lights
+    }
+    state = blend.prepare(lights, frames=frames, target=FILTERS)
+    state = blend.calibrate(state)
+    state = blend.align(state)
+    state = blend.subtract_sky(state)
+    state = blend.emission(state, ha={"from": "red", "fade_sigma": 3.0})
+    balanced = state = blend.white(state, white="stars")
+    state = blend.blend_lines(state, BLENDS)
+    state = blend.stretch(state, curve="asinh", white="target", sky_level=0.10)
+    state = blend.blend_lines(state)
+    state = blend.finish(
+        state, chroma_reduction=0.6, green_limit=0.7, contrast=0.2, curve=[[0.15, 0.2]], saturation=1.4
+    )
+    return balanced, state
 
 
-def add_line(out: Path, *, amount: float) -> None:
-    """Put the line into the red plane again, with another weight and with another formula, in linear light."""
-    # A master is (planes, rows, columns) of float32, read-only, NaN where there are no data.
-    colour = blend.read_picture(out / "stages" / "rgb-balanced.fits")
-    # The line's light, signed and whole, and what of it is sure: their product is what a blend uses.
-    light, weight = (blend.read_picture(out / f"emission{part}.fits").pixels[0] for part in ("", "-weight"))
-    emission = light * weight
-    red = colour.pixels[0]
-
-    # A formula of the table. `blend formulas emission-add` prints its equation: base + amount * line.
-    formula = blend.FORMULAS["emission-add"]
-    weighted = blend.apply_formula(formula, red, emission, amount=amount)
-
-    # A formula of one's own is the same kind of text, as in the table [formulas] of a recipe. This one compresses
-    # the bright knots: k is the line's light, in counts of the red plane, that comes in at half its strength.
-    own = define_formula(
+def another_formula(balanced: blend.Work) -> blend.Master:
+    """Return linear light with the line in the red plane, by a formula of one's own."""
+    # This one compresses the bright knots: k is the line's light, in counts of the red plane, that comes in at half
+    # its strength. The text is what a recipe has in its table [formulas].
+    gentle = blend.define_formula(
         "gentle-add",
         domain="linear",
         equation="base + amount * line / (1 + abs(line) / k)",
@@ -51,46 +72,36 @@ def add_line(out: Path, *, amount: float) -> None:
         params={"k": 0.01},
         about="Adds line light, the bright less than the faint.",
     )
-    gentle = blend.apply_formula(own, red, emission, amount=amount, params={"k": 0.005})
-
-    # The recipe did the same with amount 1 and kept it in linear.fits: both ways must give the same numbers.
-    recipes_red = blend.read_picture(out / "linear.fits").pixels[0]
-    by_hand = blend.apply_formula(formula, red, emission, amount=1.0)
-    difference = float(np.nanmax(np.abs(by_hand - recipes_red)))
-
-    print(f"by hand against the recipe, largest difference: {difference:g}")
-    print(f"brightest line light added by {formula.name}, amount {amount:g}: {brightest(weighted - red):.4f}")
-    print(f"brightest line light added by {own.name}, amount {amount:g}:   {brightest(gentle - red):.4f}")
-
+    red, line = balanced.rgb.plane("red"), balanced.lines["ha"].emission
+    for formula in ("emission-add", gentle):
+        added = blend.apply_formula(formula, red, line, amount=0.5) - red
+        name = formula if isinstance(formula, str) else formula.name
+        print(f"brightest line light added by {name}, amount 0.5: {np.nanmax(added):.4f}")
     # Inputs are never changed, so a changed plane goes into a copy.
-    changed = colour.pixels.copy()
-    changed[0] = gentle
-    fits.writeto(out / "gentle.fits", changed, overwrite=True)
-    print(f"linear colour with the line added gently: {out / 'gentle.fits'}")
-
-
-def brightest(plane: np.ndarray) -> float:
-    """Return the largest value that is a number."""
-    return float(np.nanmax(plane))
+    changed = balanced.rgb.pixels.copy()
+    changed[0] = blend.apply_formula(gentle, red, line, amount=0.5)
+    return balanced.rgb.with_(pixels=changed)
 
 
 def main() -> None:
-    """Run on the target file and the folder named on the command line."""
+    """Run on the folders named on the command line."""
     if len(sys.argv) != 3:
-        raise SystemExit("Usage: python examples/blend_in_python.py TARGET_FILE OUT")
-    target_file, out = Path(sys.argv[1]), Path(sys.argv[2])
+        raise SystemExit("Usage: python examples/blend_in_python.py FOLDER_OF_MASTERS OUT")
+    out = Path(sys.argv[2])
     try:
-        outcome = run(target_file, out)
+        balanced, state = whole_picture(Path(sys.argv[1]))
+        for name in ("result.fits", "result.tif", "preview.png"):
+            blend.write(out / name, state, overwrite=True)
+        blend.write(out / "gentle.fits", another_formula(balanced), overwrite=True)
     except blend.BlendError as fault:
         # Says where, what was found, what was expected and what to do; the command would end with this code.
         print(fault, file=sys.stderr)
         raise SystemExit(fault.exit_code) from None
-    # The record is what record.json holds: every number that the run found.
-    scale = outcome.record["continuum"]["ha"]
-    print(f"continuum scale {scale['scale']:.4f} +- {scale['error']:.4f} from {scale['stars']} stars")
-    for _, text in outcome.warnings:
+    scale = state.lines["ha"].scale
+    print(f"continuum scale {scale.value:.4f} +- {scale.error:.4f} from {scale.stars} stars")
+    for _, text in state.warnings:
         print(f"Note: {text}")
-    add_line(out, amount=0.5)
+    print(f"the picture: {out / 'result.tif'}")
 
 
 if __name__ == "__main__":

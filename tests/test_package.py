@@ -6,7 +6,6 @@ import ast
 import os
 import py_compile
 import re
-import runpy
 import shlex
 import subprocess
 import sys
@@ -22,12 +21,10 @@ from packaging.utils import canonicalize_name
 from packaging.version import Version
 
 from blend.app.cli import commands as cli
-from blend.app.demo.demo import write_night
 from blend.app.run.load import open_recipe, shipped_recipes
 from blend.recipe.model import load_recipe
 from blend.recipe.target import load_target
 from blend.science.picture.formulas import FORMULAS
-from blend.science.simulated.night import SceneOptions, simulate_night
 
 PROJECT = Path(__file__).parent.parent
 PAPERS = ("README.md", "DEVELOPERS.md")
@@ -210,17 +207,3 @@ def test_examples_compile(tmp_path: Path) -> None:
         py_compile.compile(str(script), cfile=str(tmp_path / "compiled.pyc"), doraise=True)
     for script in (PROJECT / "examples").glob("*.sh"):
         subprocess.run(["bash", "-n", script], check=True)
-
-
-def test_the_example_in_python_does_what_it_says(
-    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
-) -> None:
-    night = simulate_night(SceneOptions(rows=320, columns=480, seed=2))
-    target, out = write_night(night, tmp_path / "masters"), tmp_path / "out"
-    script = PROJECT / "examples" / "blend_in_python.py"
-    monkeypatch.setattr(sys, "argv", [str(script), str(target), str(out)])
-    runpy.run_path(str(script), run_name="__main__")
-    said = capsys.readouterr().out
-    # The same formula on the same planes: not a bit may differ.
-    assert "by hand against the recipe, largest difference: 0\n" in said
-    assert {"record.json", "gentle.fits"} <= {path.name for path in out.iterdir()}

@@ -30,11 +30,12 @@ from lookscenes import SCENES, Look, balanced_of, draw_night
 from numpy.typing import NDArray
 
 from blend.app.run.preview import Preview, star_tint, without_lines
-from blend.base.master import Flag
 from blend.base.robust import MAD_TO_SIGMA, bin_mean
 from blend.pages.sheet import draw_sheet, thumbnail
 from blend.recipe.pipeline import PICTURE_STEPS, run_all
 from blend.recipe.state import Work, frozen
+from blend.recipe.steps.stretch import mean_noise
+from blend.recipe.steps.target_light import target_masks
 from blend.recipe.tables import Recipe
 from blend.science.picture import ciede2000, display_luminance, linear_to_lab, srgb_decode
 from blend.science.picture.target_light import target_pixels
@@ -66,16 +67,16 @@ class Value:
 
 def before_look(recipe: Recipe) -> Recipe:
     """Return the recipe with the tone that pictures had before."""
-    stretch = recipe.stretch.model_copy(update={"white": "saturation"})
+    stretch = recipe.stretch.model_copy(update={"white": "saturation", "black_sigma": 3.1})
     finish = recipe.finish.model_copy(update={"contrast": 0.0, "curve": (), "saturation": 1.25})
     return recipe.model_copy(update={"stretch": stretch, "finish": finish})
 
 
 def own_pixels(work: Work) -> Mask:
     """Return which pixels of the frame are the target's own."""
-    assert work.objects is not None and work.star_mask is not None
-    closed = work.rgb.flags & np.uint8(Flag.SATURATED | Flag.NO_DATA) != 0
-    found = target_pixels(work.rgb.pixels, objects=work.objects, stars=work.star_mask, closed=closed)
+    assert work.objects is not None
+    stars, closed = target_masks(work)
+    found = target_pixels(work.rgb.pixels, objects=work.objects, stars=stars, closed=closed)
     own = np.zeros(work.rgb.shape, dtype=bool)
     if found is not None:
         own[found[0], found[1]] = found[2]
@@ -154,12 +155,10 @@ def hue_values(work: Work, done: Work) -> Iterator[Value]:
     region = (seen > 0.5 * work.rgb.pixels[0]) & (seen > 10.0 * line.sigma)
     if region.sum() < 20:
         return
-    share = red.share_factors
-    intent = linear_to_lab(np.array([1.0, share.get("green", 0.0), share.get("blue", 0.0)]) * 0.3)
     shown = linear_to_lab(srgb_decode(done.display[:, region].astype(np.float64)).mean(axis=1))
-    off = float(np.angle((shown[1] + 1j * shown[2]) / (intent[1] + 1j * intent[2]), deg=True))
-    wanted = float(np.degrees(np.arctan2(intent[2], intent[1])))
-    yield Value("H II hue", f"{wanted + off:.0f} for {wanted:.0f}, {int(region.sum())} px", abs(off) <= HUE)
+    hue = float(np.degrees(np.arctan2(shown[2], shown[1])))
+    off = (hue - red.hue_deg + 180.0) % 360.0 - 180.0
+    yield Value("H II hue", f"{hue:.0f} for {red.hue_deg:.0f}, {int(region.sum())} px", abs(off) <= HUE)
 
 
 def true_light(night: Night, balanced: Work) -> Work:
@@ -195,11 +194,10 @@ def one_scene(look: Look) -> tuple[list[Value], list[Array]]:
     then = run_all(balanced.with_(recipe=old), steps=PICTURE_STEPS)
     bare = without_lines(balanced)
     own, sky = own_pixels(balanced), empty_sky(balanced)
-    values = [
-        *measured(balanced, done, own, sky),
-        *star_values(balanced, done, bare),
-        *hue_values(balanced, done, bare),
-    ]
+    # Where a nebula fills the frame, what the run does not call an object is no sky for that.
+    sky &= true_light(night, balanced).rgb.pixels.mean(axis=0) < 0.5 * mean_noise(balanced)
+    values = [*measured(balanced, done, own, sky), *hue_values(balanced, done)]
+    values += star_values(balanced, done, bare, then, without_lines(balanced.with_(recipe=old)))
     before, after = (against_truth(night, balanced, one, own, sky) for one in (old, recipe))
     for name, then_off, now_off in zip(("target", "sky"), before, after, strict=True):
         values.append(Value(f"dE {name}", f"{then_off:.2f}>{now_off:.2f}", not now_off > then_off))

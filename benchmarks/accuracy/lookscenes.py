@@ -44,7 +44,9 @@ class Look:
     @property
     def night(self) -> SceneOptions:
         """The options of the night."""
-        return SceneOptions(**{"rows": 400, "columns": 600, "stars_per_mpx": 900.0, **self.options})
+        return SceneOptions(
+            **{"rows": 400, "columns": 600, "stars_per_mpx": 900.0, "knots": 400, **self.options}
+        )
 
 
 SCENES = (

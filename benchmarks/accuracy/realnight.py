@@ -6,8 +6,9 @@ Reads the folder ``night`` of the real frames (``BLEND_REAL_FRAMES``, else ``../
 H-alpha with sky flats, and two H-beta frames. Stacks them, runs `galaxy-moonlit`, and prints
 
 * the light of H II regions in ``emission x weight`` over that of a plain subtraction (scipy and photutils: the
-  flattened stages, the run's own scale, a median of 31 px taken off, fixed apertures), bright and faint ones apart;
-* the signed light in apertures outside the galaxy, by that inside;
+  flattened stages, R blurred to the line's star width, the run's own scale, a median of 31 px taken off, fixed
+  apertures), bright and faint ones apart, and the same without the blur;
+* the signed light outside the galaxy by that inside, the galaxy being its D25, and for comparison a tighter outline;
 * what is left of stars, and of R itself given as a line master;
 * whether the same regions shine in H-beta.
 """
@@ -21,6 +22,7 @@ import subprocess
 import sys
 import tempfile
 from dataclasses import dataclass
+from itertools import pairwise
 from pathlib import Path
 from typing import Any
 
@@ -43,6 +45,13 @@ RADIUS_FWHM = 1.5
 STAR_RATIO, RAY_SHARPNESS = 0.4, 3.7
 """Compact excess by compact continuum below which a source is a star, and highest pixel by smoothed peak above which it
 is a ray of a particle: a star of this night has 2.4."""
+
+D25_PX = (7.6 * 60.0 / 0.53, 4.7 * 60.0 / 0.53)
+"""Both axes of the isophote of 25 mag in B, in pixels of 0.53 arcsec: 7.6 by 4.7 arcmin (M 109 = NGC 3992; de
+Vaucouleurs et al. 1991, RC3, from memory). Outer arms with H II regions lie inside it, far beyond the bright disc."""
+
+TIGHT = 2.3
+"""Radii of the second moments of the bright disc: an outline that leaves the outer arms' ends outside."""
 
 MOST_OUTSIDE, BRIGHT_BAR, FAINT_BAR = 0.03, (0.90, 1.05), 0.6
 
@@ -122,7 +131,7 @@ class Regions:
     significance: Plane
     flux: Plane
     excess: Plane
-    inside: NDArray[np.bool_]
+    outlines: tuple[NDArray[np.bool_], NDArray[np.bool_]]
     usable: NDArray[np.bool_]
 
 
@@ -164,7 +173,7 @@ def plain_regions(broad: Plane, line: Plane, scale: float, fwhm: float, saturati
     x, y = (np.asarray(found[key], dtype=int) for key in ("x_peak", "y_peak"))
     ratio = smooth[y, x] / np.maximum(scale * smooth_stars[y, x], 1e-12)
     tops = ndimage.maximum_filter(excess, 3)[y, x] / smooth[y, x]
-    centre, inside = ellipse(filled)
+    centre, outlines = ellipses(filled)
     regions = (ratio > STAR_RATIO) & (tops < RAY_SHARPNESS)
     regions &= np.hypot(x - centre[0], y - centre[1]) > NUCLEUS_PX
     xy = np.column_stack([x, y])[regions].astype(float)
@@ -173,13 +182,16 @@ def plain_regions(broad: Plane, line: Plane, scale: float, fwhm: float, saturati
         significance=significance[y, x][regions],
         flux=sums(excess, xy, RADIUS_FWHM * fwhm),
         excess=excess,
-        inside=inside,
+        outlines=outlines,
         usable=usable,
     )
 
 
-def ellipse(broad: Plane) -> tuple[Points, NDArray[np.bool_]]:
-    """Return the centre of the galaxy and its ellipse: second moments of its outline at 16 px, times 2.3."""
+def ellipses(broad: Plane) -> tuple[Points, tuple[NDArray[np.bool_], NDArray[np.bool_]]]:
+    """Return the galaxy's centre and what lies inside its D25 and inside the tight outline.
+
+    Centre and direction are those of the bright disc smoothed by 16 px, by its second moments.
+    """
     smooth = ndimage.gaussian_filter(ndimage.median_filter(broad, 9), 16.0)
     labels, _ = ndimage.label(smooth > 0.06 * np.quantile(smooth, 0.999))
     middle = tuple(length // 2 for length in broad.shape)
@@ -190,11 +202,22 @@ def ellipse(broad: Plane) -> tuple[Points, NDArray[np.bool_]]:
     )
     y, x = np.nonzero(own)
     core = np.unravel_index(np.argmax(np.where(own, smooth, 0.0)), smooth.shape)
-    moments = np.cov(np.stack([x, y]))
+    variances, axes = np.linalg.eigh(np.cov(np.stack([x, y])))
     rows, columns = np.indices(broad.shape)
-    offset = np.stack([columns - core[1], rows - core[0]], axis=-1).astype(float)
-    distance = np.einsum("...i,ij,...j", offset, np.linalg.inv(moments), offset)
-    return np.array([core[1], core[0]], dtype=float), distance < 2.3**2
+    short, long = np.moveaxis(np.stack([columns - core[1], rows - core[0]], axis=-1) @ axes, -1, 0)
+    tight = TIGHT * np.sqrt(variances)
+    outlines = [(long / a) ** 2 + (short / b) ** 2 < 1.0 for a, b in (np.array(D25_PX) / 2.0, tight[::-1])]
+    return np.array([core[1], core[0]], dtype=float), (outlines[0], outlines[1])
+
+
+def equal_width(broad: Plane, wide: float, narrow: float) -> Plane:
+    """Return the broad plane blurred so that its stars are as wide as the line's, where they are narrower."""
+    known = np.isfinite(broad)
+    sigma = np.sqrt(max(wide**2 - narrow**2, 0.0)) / 2.3548
+    blurred, share = (
+        ndimage.gaussian_filter(plane, sigma) for plane in (np.nan_to_num(broad), known.astype(float))
+    )
+    return np.where(known, blurred / np.maximum(share, 1e-6), np.nan)
 
 
 def whole(path: Path, record: dict[str, Any], shape: tuple[int, int]) -> Plane:
@@ -219,7 +242,12 @@ def compare_plain(folder: Path) -> bool:
     record = json.loads((out / "record.json").read_text())
     broad, line = (read(out / "stages" / f"{name}-flattened.fits") for name in ("rgb", "ha"))
     scale, fwhm = record["continuum"]["ha"]["scale"], record["masters"]["ha"]["fwhm_px"]
-    regions = plain_regions(broad, line, scale, fwhm, 0.5 * float(np.nanmax(broad)))
+    saturation, widths = (
+        0.5 * float(np.nanmax(broad)),
+        [record["masters"][k]["fwhm_px"] for k in ("ha", "rgb")],
+    )
+    regions = plain_regions(equal_width(broad, *widths), line, scale, fwhm, saturation)
+    unequal = plain_regions(broad, line, scale, fwhm, saturation)
     factor = factor_of(record)
     emission, weight = (
         whole(out / f"{name}.fits", record, broad.shape) for name in ("emission", "emission-weight")
@@ -241,12 +269,38 @@ def compare_plain(folder: Path) -> bool:
         print(
             f"emission x weight over plain, {label}: {value:.3f} (median {middle:.3f}, {int(chosen.sum())} regions)"
         )
+    bright = unequal.significance >= 10.0
+    value = float(sums(through, unequal.xy, RADIUS_FWHM * fwhm)[bright].sum() / unequal.flux[bright].sum())
+    print(f"  the same over a plain subtraction with unequal star widths: {value:.3f}")
     kept = np.where(regions.usable, through, 0.0)
-    outside = float(kept[~regions.inside].sum() / kept[regions.inside].sum())
+    outside, beyond = (float(kept[~inside].sum() / kept[inside].sum()) for inside in regions.outlines)
     passed &= abs(outside) <= MOST_OUTSIDE
-    print(f"signed light outside the galaxy by that inside: {100 * outside:.2f} %")
+    print(f"signed light outside the galaxy's D25 by that inside: {100 * outside:.2f} %")
+    print(f"  outside {TIGHT:g} radii of its bright disc, where outer arms lie: {100 * beyond:.2f} %")
     star_residuals(folder, broad, regions, through, scale, fwhm)
+    ring_test(broad, np.nan_to_num(emission) / factor, regions, scale, fwhm)
     return passed
+
+
+def ring_test(broad: Plane, light: Plane, regions: Regions, scale: float, fwhm: float) -> None:
+    """Print what the emission holds in rings around the 50 brightest stars, by a star's own light in the line."""
+    smooth = ndimage.gaussian_filter(np.nan_to_num(broad), LOOK_PX)
+    found = find_peaks(smooth, 20.0 * mad(smooth), box_size=15, mask=~(regions.usable & ~regions.outlines[1]))
+    brightest = np.argsort(-np.asarray(found["peak_value"]))[:50]
+    xy = np.column_stack([found["x_peak"], found["y_peak"]]).astype(float)[brightest]
+    flux = scale * sums(broad, xy, RADIUS_FWHM * fwhm)
+    edges = np.array([0.0, 1.5, 3.0, 5.0, 8.0, 12.0, 18.0, 27.0, 40.0, 60.0])
+    words = []
+    for low, high in pairwise(edges):
+        area = np.pi * (high**2 - low**2)
+        own = sums(light, xy, high) - (sums(light, xy, low) if low > 0 else 0.0)
+        share = own / area / flux
+        error = 1.25 * mad(share) / np.sqrt(len(share))
+        words.append(f"{low:g}-{high:g} px {1e6 * np.median(share):+.1f} +- {1e6 * error:.1f}")
+    print(
+        f"rings around the {len(xy)} brightest stars, residual of a pixel in millionths of the star's light (median):"
+    )
+    print("  " + "; ".join(words))
 
 
 def star_residuals(
@@ -254,7 +308,7 @@ def star_residuals(
 ) -> None:
     """Print what is left of field stars, by their own light."""
     smooth = ndimage.gaussian_filter(np.nan_to_num(broad), LOOK_PX)
-    found = find_peaks(smooth, 40.0 * mad(smooth), box_size=15, mask=~(regions.usable & ~regions.inside))
+    found = find_peaks(smooth, 40.0 * mad(smooth), box_size=15, mask=~(regions.usable & ~regions.outlines[0]))
     xy = np.column_stack([found["x_peak"], found["y_peak"]]).astype(float)
     own = scale * sums(np.nan_to_num(broad), xy, RADIUS_FWHM * fwhm)
     for label, plane in (("plain subtraction", regions.excess), ("let through", through)):
@@ -301,7 +355,7 @@ def h_beta(folder: Path) -> bool:
     excess = np.mean(parts, axis=0)
     radius = RADIUS_FWHM * fwhm
     flux = sums(excess, regions.xy, radius)
-    centre, _ = ellipse(np.nan_to_num(broad))
+    centre, _ = ellipses(np.nan_to_num(broad))
     rng = np.random.default_rng(3)
     turned = [
         sums(excess, rotated(regions.xy, centre, rng.uniform(20.0, 340.0)), radius) for _ in range(1000)

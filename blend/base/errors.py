@@ -101,6 +101,10 @@ class InputError(BlendError):
     exit_code = 3
 
 
+class ArrayError(InputError, ValueError):
+    """An array that was handed in cannot be taken; see `blend.base.arrays`."""
+
+
 class StepError(BlendError):
     """A step could not do its work on sound input."""
 

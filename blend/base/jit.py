@@ -13,6 +13,8 @@ from pathlib import Path
 from threading import Lock
 from typing import Any, TypeVar
 
+from blend.base.arrays import refuse_foreign
+
 Function = TypeVar("Function", bound=Callable[..., Any])
 
 
@@ -31,6 +33,7 @@ def kernel(function: Function) -> Callable[..., Any]:
     lock = Lock()
 
     def call(*arguments: Any) -> Any:
+        refuse_foreign(arguments, where=function.__name__)
         if not compiled:
             # The first call runs under the lock: two threads that compiled the same kernel would both take seconds.
             with lock:

@@ -11,6 +11,7 @@ from typing import Any, Literal
 import numpy as np
 from numpy.typing import NDArray
 
+from blend.base.arrays import UNITS, plain_array, refusal, take_apart
 from blend.base.rowblocks import map_row_blocks
 
 Domain = Literal["linear", "display"]
@@ -35,6 +36,7 @@ class Facts:
     ``odd_cards`` are the header's cards that make no sense, each as it stands, ``"EXPTIME = 1000,5"``.
     ``broad_noise`` is the noise of one pixel for statements about large areas, of planes whose pixels share their noise
     (smoothed, resampled, demosaiced); where it is absent, ``noise`` at 1 px is.
+    ``unit`` is that of the pixels, of `blend.base.arrays.UNITS`, where somebody stated it; fractions have none.
     ``file_planes`` is how many planes the file holds of which this is one; ``offset_out`` tells of a flat whether the
     sensor's offset was taken out of it. ``site`` is latitude and longitude in degrees and height in metres, 0 where
     none is stated; ``pointing`` is right ascension and declination in degrees, as a telescope told them.
@@ -51,6 +53,7 @@ class Facts:
     site: tuple[float, float, float] | None = None
     pointing: tuple[float, float] | None = None
     wcs: Any = None
+    unit: str = ""
     file_planes: int | None = None
     offset_out: bool | None = None
     rows: Literal["bottom-up", "top-down"] = "top-down"
@@ -63,7 +66,7 @@ class Facts:
 
 @dataclass(frozen=True, kw_only=True, eq=False)
 class Master:
-    """A stacked picture.
+    """A stacked picture. Made of plain arrays it shares their memory; `from_array` makes copies.
 
     Attributes
     ----------
@@ -85,14 +88,138 @@ class Master:
     facts: Facts = field(default_factory=Facts)
 
     def __post_init__(self) -> None:
-        pixels = np.ascontiguousarray(self.pixels, dtype=np.float32)
+        plain = plain_array(self.pixels, where="pixels", ndim=(2, 3))
+        pixels = np.ascontiguousarray(plain, dtype=np.float32)
         if pixels.ndim != 3 or pixels.shape[0] != len(self.planes):
             raise ValueError(f"pixels of shape {pixels.shape} do not hold the planes {self.planes}")
         flags = np.ascontiguousarray(self.flags, dtype=np.uint8)
+        if hasattr(self.pixels, "mask"):
+            flags = flags | flags_of(pixels)
         if flags.shape != pixels.shape[1:]:
             raise ValueError(f"flags of shape {flags.shape} do not cover pixels of shape {pixels.shape}")
         object.__setattr__(self, "pixels", _frozen_view(pixels))
         object.__setattr__(self, "flags", _frozen_view(flags))
+
+    @classmethod
+    def from_array(
+        cls,
+        array: Any,
+        *,
+        planes: tuple[str, ...] | None = None,
+        domain: Domain = "linear",
+        facts: Facts | None = None,
+    ) -> Master:
+        """Return the master of an array, a copy of its own; masked and other odd pixels carry ``NO_DATA``.
+
+        Parameters
+        ----------
+        array : (rows, columns) or (planes, rows, columns)
+            Anything that `blend.base.arrays.plain_array` takes, also in adu or electrons. Floats without a unit, there
+            or in ``facts``, are fractions of full scale; integers are in adu, and those of 8 and 16 bits count up to
+            what their type holds.
+        planes : tuple of str, optional
+            Names; without, ``("red", "green", "blue")`` or ``("grey",)``.
+        domain : "linear" or "display"
+        facts : Facts, optional
+
+        Raises
+        ------
+        ArrayError
+            No numbers, another unit, or planes that are not as many as their names.
+
+        Examples
+        --------
+        >>> Master.from_array(np.ma.masked_equal([[0, 500]], 0).astype(np.uint16), planes=("ha",))
+        <Master ha, 1 x 2 pixels, linear, full scale 65535>
+        """
+        parts = take_apart(array, where="array")
+        if parts.unit not in UNITS:
+            raise refusal(
+                "array", f"an array in {parts.unit}", "convert it to adu or electron, or divide its unit out"
+            )
+        plain = plain_array(parts.masked(), where="array", ndim=(2, 3))
+        pixels = np.array(plain if plain.ndim == 3 else plain[None], dtype=np.float32, order="C")
+        pixels[np.isinf(pixels)] = np.nan
+        usual = {1: ("grey",), 3: ("red", "green", "blue")}
+        names = usual.get(len(pixels), ()) if planes is None else tuple(planes)
+        if len(names) != len(pixels):
+            raise refusal("array", f"an array of shape {plain.shape}", f"name {len(pixels)} planes")
+        facts = facts or Facts()
+        kind = getattr(array, "dtype", np.dtype(float))
+        whole = kind.kind in "iu"
+        if facts.full_scale is None and whole and kind.itemsize <= 2:
+            facts = replace(facts, full_scale=float(np.iinfo(kind).max))
+        master = cls(pixels=pixels, flags=flags_of(pixels), planes=names, domain=domain, facts=facts)
+        changes: dict[str, Any] = {"unit": parts.unit or facts.unit or ("adu" if whole else "")}
+        if getattr(array, "wcs", None) is not None:
+            changes["wcs"] = array.wcs
+        if parts.sigma is not None:
+            sigma = parts.sigma.reshape(pixels.shape)
+            typical = (float(np.nanmedian(plane[master.flags == 0])) for plane in sigma)
+            changes["noise"] = MappingProxyType(
+                {plane: MappingProxyType({1: value}) for plane, value in zip(names, typical, strict=True)}
+            )
+        return master.with_facts(**changes)
+
+    @classmethod
+    def from_ccddata(
+        cls, ccd: Any, *, planes: tuple[str, ...] | None = None, facts: Facts | None = None
+    ) -> Master:
+        """Return the master of an astropy ``CCDData``, a copy of its own.
+
+        Parameters
+        ----------
+        ccd : astropy.nddata.CCDData
+            (rows, columns) or (planes, rows, columns). Masked pixels carry ``NO_DATA``. The unit, adu, electron or none
+            (fractions of full scale), becomes ``facts.unit``, and the WCS ``facts.wcs``. Of an uncertainty the median
+            of each plane becomes its noise of one pixel. The header is not read:
+            ``facts_from_cards(ccd.header, full_scale=...)`` does.
+        planes : tuple of str, optional
+            As for `from_array`.
+        facts : Facts, optional
+            What else is known; without, the first row is the bottom one, as in FITS.
+
+        Raises
+        ------
+        ArrayError
+            As `from_array`.
+
+        Examples
+        --------
+        >>> from astropy.nddata import CCDData
+        >>> ccd = CCDData(np.array([[100.0, 7.0]]), unit="adu", mask=[[False, True]])
+        >>> master = Master.from_ccddata(ccd, planes=("ha",), facts=Facts(full_scale=65535.0))
+        >>> master.pixels[0], master.facts.unit
+        (array([[100.,  nan]], dtype=float32), 'adu')
+        >>> master.to_ccddata().mask.tolist()
+        [[False, True]]
+        """
+        return cls.from_array(ccd, planes=planes, facts=replace(facts or Facts(rows="bottom-up"), unit=""))
+
+    def to_ccddata(self) -> Any:
+        """Return an astropy ``CCDData`` with copies of the pixels, (rows, columns) where there is one plane.
+
+        Masked where ``NO_DATA`` is set; the unit, the WCS, and where its noise is known the uncertainty of a pixel are
+        as in ``facts``.
+        """
+        from astropy.nddata import CCDData, StdDevUncertainty
+
+        pixels = self.pixels.copy() if len(self.planes) > 1 else self.pixels[0].copy()
+        mask = np.broadcast_to(self.has(Flag.NO_DATA), pixels.shape).copy()
+        noise = [self.facts.noise.get(plane, {}).get(1) for plane in self.planes]
+        uncertainty = None
+        if None not in noise:
+            sigma = np.array(noise, dtype=np.float32)[:, None, None]
+            uncertainty = StdDevUncertainty(
+                np.broadcast_to(sigma, self.pixels.shape).reshape(pixels.shape).copy()
+            )
+        return CCDData(pixels, mask=mask, unit=self.facts.unit, uncertainty=uncertainty, wcs=self.facts.wcs)
+
+    def __repr__(self) -> str:
+        full = self.facts.full_scale
+        words = "" if full is None else f", full scale {full:g}"
+        rows, columns = self.shape
+        return f"<Master {', '.join(self.planes)}, {rows} x {columns} pixels, {self.domain}{words}>"
 
     @property
     def shape(self) -> tuple[int, int]:
@@ -136,6 +263,28 @@ def flags_of(pixels: NDArray[np.floating]) -> NDArray[np.uint8]:
 
     map_row_blocks(fill_rows, len(flags))
     return flags
+
+
+def scaled(master: Master, divisor: float) -> Master:
+    """Return the master with its pixels divided by ``divisor``, as fractions of full scale, unclipped.
+
+    Parameters
+    ----------
+    master : Master
+    divisor : float
+        Positive, in the unit of the file. ``facts.full_scale`` stays in that unit.
+    """
+    if not (np.isfinite(divisor) and divisor > 0.0):
+        raise ValueError(f"pixels cannot be divided by {divisor}")
+    if divisor == 1.0:
+        return master
+    pixels = np.empty_like(master.pixels)
+
+    def divide(rows: slice) -> None:
+        np.divide(master.pixels[:, rows], np.float32(divisor), out=pixels[:, rows])
+
+    map_row_blocks(divide, master.shape[0])
+    return master.with_(pixels=pixels)
 
 
 def _frozen_view(array: NDArray[Any]) -> NDArray[Any]:

@@ -29,6 +29,8 @@ class Registry(Mapping[str, Entry]):
     >>> table = Registry("formula", [SimpleNamespace(name="screen"), SimpleNamespace(name="mean")])
     >>> list(table)
     ['screen', 'mean']
+    >>> table
+    <2 entries of the formula table: screen, mean>
     >>> try:
     ...     table.find("scren", where="blend.red.formula")
     ... except RecipeError as fault:
@@ -47,6 +49,9 @@ class Registry(Mapping[str, Entry]):
 
     def __iter__(self) -> Iterator[str]:
         return iter(self._entries)
+
+    def __repr__(self) -> str:
+        return f"<{len(self)} entries of the {self.kind} table: {', '.join(self)}>"
 
     def __len__(self) -> int:
         return len(self._entries)

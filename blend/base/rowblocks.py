@@ -33,11 +33,14 @@ def thread_count() -> int:
 
 
 @contextmanager
-def limit_threads(count: int) -> Iterator[None]:
-    """Run the body with ``count`` threads for row blocks and one for linear algebra; 0 means one a core."""
+def limit_threads(count: int | None) -> Iterator[None]:
+    """Run the body with ``count`` threads for row blocks and one for linear algebra; 0 means one a core.
+
+    None leaves the threads for row blocks as they are.
+    """
     from threadpoolctl import threadpool_limits
 
-    token = _threads.set(count)
+    token = _threads.set(_threads.get() if count is None else count)
     try:
         with threadpool_limits(limits=1, user_api="blas"):
             yield

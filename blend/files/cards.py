@@ -85,6 +85,7 @@ def facts_from_cards(cards: Mapping[str, Any], *, full_scale: float | None, wcs:
         iso=number(cards, "ISO", "ISOSPEED", low=1.0),
         gain_e=_positive(cards, "EGAIN"),
         full_scale=full_scale,
+        unit="adu",
         date_obs=_date(cards),
         filter=_text(cards, "FILTER"),
         site=_site(cards),
@@ -95,6 +96,42 @@ def facts_from_cards(cards: Mapping[str, Any], *, full_scale: float | None, wcs:
         noise=_noise(cards),
         saturation=_saturation(cards),
     )
+
+
+def cards_of_facts(facts: Facts) -> dict[str, Any]:
+    """Return the cards that state facts of pixels in their own unit; `facts_from_cards` gives the facts back.
+
+    Pixels without a unit are fractions: their full scale is 1, and electrons a count become electrons of full scale.
+
+    Examples
+    --------
+    >>> cards = cards_of_facts(Facts(exposure_s=300.0, full_scale=65535.0, gain_e=0.5, noise={"ha": {1: 0.01}}))
+    >>> cards["EXPTIME"], cards["SATURATE"], cards["EGAIN"], cards["NOISE1"]
+    (300.0, 1.0, 32767.5, 0.01)
+    """
+    counts = 1.0 if facts.unit else facts.full_scale or 1.0
+    latitude, longitude, height = facts.site or (None, None, None)
+    cards: dict[str, Any] = {
+        "EXPTIME": facts.exposure_s,
+        "NCOMBINE": facts.frames,
+        "CCD-TEMP": facts.temperature_c,
+        "ISO": facts.iso,
+        "EGAIN": None if facts.gain_e is None else facts.gain_e * counts,
+        "SATURATE": None if facts.full_scale is None else facts.full_scale / counts,
+        "DATE-OBS": facts.date_obs,
+        "FILTER": facts.filter,
+        "SITELAT": latitude,
+        "SITELONG": longitude,
+        "SITEELEV": height,
+        "OFFSOUT": facts.offset_out,
+    }
+    first = {"red": "R", "green": "G", "blue": "B"}
+    for plane, known in facts.noise.items():
+        word = f"{first[plane]}NOIS" if plane in first else "NOISE"
+        cards |= {f"{word}{size}": sigma for size, sigma in known.items()}
+    for plane, level in facts.saturation.items():
+        cards[f"{first.get(plane, '')}SATLEV"] = level
+    return cards
 
 
 def odd_cards(

@@ -10,7 +10,6 @@ from numpy.typing import NDArray
 
 from blend.base.errors import InputError
 from blend.base.master import Master, flags_of
-from blend.base.rowblocks import map_row_blocks
 from blend.files.cards import stated_kind, states_coordinates
 from blend.files.source import EXPECTED, MOST_BYTES, Peek, describe, first_bytes, names_of
 
@@ -135,28 +134,6 @@ def coordinates_fault(path: Path, master: Master) -> str:
     if master.facts.wcs is not None or not states_coordinates(header_text(path)):
         return ""
     return "its header states world coordinates that contradict themselves or lack a card; they are not used"
-
-
-def scaled(master: Master, divisor: float) -> Master:
-    """Return the master with its pixels divided by ``divisor``, as fractions of full scale, unclipped.
-
-    Parameters
-    ----------
-    master : Master
-    divisor : float
-        Positive, in the unit of the file. ``facts.full_scale`` stays in that unit.
-    """
-    if not (np.isfinite(divisor) and divisor > 0.0):
-        raise ValueError(f"pixels cannot be divided by {divisor}")
-    if divisor == 1.0:
-        return master
-    pixels = np.empty_like(master.pixels)
-
-    def divide(rows: slice) -> None:
-        np.divide(master.pixels[:, rows], np.float32(divisor), out=pixels[:, rows])
-
-    map_row_blocks(divide, master.shape[0])
-    return master.with_(pixels=pixels)
 
 
 def upright(pixels: NDArray[np.floating], rows: Literal["bottom-up", "top-down"]) -> NDArray[np.floating]:

@@ -287,6 +287,7 @@ def _facts(page: Any) -> Facts:
         exposure_s=_ratio(exposure, low=0.0),
         iso=_ratio(iso, low=1.0),
         full_scale=top.get(page.dtype.kind),
+        unit="adu",
         rows="bottom-up" if orientation == _BOTTOM_LEFT else "top-down",
     )
 

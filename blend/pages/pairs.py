@@ -49,8 +49,7 @@ def residual_fits(work: Work) -> list[Fit]:
     for (name, index), fit in work.alignments.items():
         if fit.matched == 0:
             continue
-        moved = np.column_stack([fit.moving_xy, np.ones(len(fit.moving_xy))]) @ fit.matrix.T
-        left = moved[:, :2] / moved[:, 2:] - fit.reference_xy
+        left = fit.forward(fit.moving_xy) - fit.reference_xy
         step = -(-len(left) // MOST_ARROWS)
         svg, arrow_px = arrows_svg(
             fit.reference_xy[::step], left[::step], work.rgb.shape, rms_px=fit.rms_px, upward=upward

@@ -11,11 +11,13 @@ import numpy as np
 from numpy.typing import NDArray
 
 from blend.files.png import jpeg_bytes
+from blend.pages.emissionfigures import emission_figures
 from blend.pages.figures import histogram_svg, scale_svg
 from blend.pages.pairs import Turn, corner_pairs, residual_fits, signal_rows
 from blend.pages.skyfigures import sky_figures
 from blend.pages.verdict import verdict
 from blend.recipe.auto_words import amount_words, auto_words
+from blend.recipe.scale_words import scale_words
 from blend.recipe.state import Work
 from blend.recipe.toml import to_toml
 from blend.recipe.worth_words import worth_words
@@ -81,7 +83,8 @@ def report_page(
         pairs=corner_pairs(work, pictures.turn, record.get("crop")),
         sky_figures=plots["gradient"],
         histogram=_safe(histogram_svg(pictures.with_lines, _sky_level(record))),
-        scale_plots=plots["continuum"],
+        scale_plots=plots["continuum"][0],
+        emission_figures=plots["continuum"][1],
         formulas=_formulas(work, record),
         inputs=record["inputs"],
         recipe=to_toml(record["recipe"]),
@@ -147,11 +150,9 @@ def _scale_plots(work: Work) -> list[dict[str, Any]]:
     plots = []
     for name in work.line_names:
         scale = work.lines[name].scale
-        if scale is not None and scale.how == "stars":
-            caption = (
-                f"{name}: scale {scale.value:.4g} +- {scale.error:.2g} from {scale.stars} stars; "
-                "hollow marks were left out"
-            )
+        if scale is not None and scale.stars:
+            words = scale_words(work.recorded["continuum"][name])
+            caption = f"{name}: scale {words}; hollow marks were left out, H II regions among them"
             plots.append({"svg": _safe(scale_svg(scale)), "caption": caption})
     return plots
 
@@ -159,7 +160,7 @@ def _scale_plots(work: Work) -> list[dict[str, Any]]:
 DRAWN_AFTER: Mapping[str, Callable[[Work], Any]] = {
     "register": residual_fits,
     "gradient": sky_figures,
-    "continuum": _scale_plots,
+    "continuum": lambda work: (_scale_plots(work), emission_figures(work)),
 }
 """Plots that stand once a step is done, so that they can be drawn beside the next ones."""
 
@@ -177,7 +178,7 @@ def _tables(record: Mapping[str, Any]) -> list[dict[str, Any]]:
         ),
         _table(
             "Registration to the reference",
-            ("master", "stars", "rms px", "transform", "mirrored", "covers"),
+            ("master", "stars", "rms px", "transform", "mirrored", "covers", "errs by, px (95 %)"),
             [
                 (
                     n,
@@ -186,6 +187,7 @@ def _tables(record: Mapping[str, Any]) -> list[dict[str, Any]]:
                     e["transform"],
                     "yes" if e["mirrored"] else "no",
                     f"{100 * e['overlap']:.0f} %",
+                    _map_error(e["error_px"]),
                 )
                 for n, e in record["register"].items()
             ],
@@ -211,6 +213,10 @@ def _tables(record: Mapping[str, Any]) -> list[dict[str, Any]]:
         *_worth_table(record),
         *_white_table(record["balance"]),
     ]
+
+
+def _map_error(error: Mapping[str, float] | None) -> str:
+    return "" if error is None else f"centre {error['centre']:.2f}, at most {error['worst']:.2f}"
 
 
 WHITE = {

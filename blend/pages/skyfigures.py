@@ -147,9 +147,14 @@ def _text(fit: SkyFit, noise: float) -> str:
     )
 
 
+def panel_url(picture: Picture, *, long_edge: int = PANEL_PX) -> str:
+    """Return a grey picture as a data URL."""
+    data = jpeg_bytes(picture, long_edge=long_edge, quality=85)
+    return "data:image/jpeg;base64," + base64.b64encode(data).decode("ascii")
+
+
 def _url(picture: Picture, kind: str) -> str:
     if kind in ("before", "after"):
-        data, mime = jpeg_bytes(picture, long_edge=PANEL_PX, quality=85), "jpeg"
-    else:
-        data, mime = png_bytes(picture, long_edge=PANEL_PX), "png"
-    return f"data:image/{mime};base64," + base64.b64encode(data).decode("ascii")
+        return panel_url(picture)
+    data = png_bytes(picture, long_edge=PANEL_PX)
+    return "data:image/png;base64," + base64.b64encode(data).decode("ascii")

@@ -6,35 +6,50 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any
 
+from blend.recipe.auto_words import held_words
+from blend.recipe.scale_words import scale_words
 from blend.recipe.tone_words import tone_words
 
-GOOD_RMS_PX, GOOD_SLOPE_SIGMA, GOOD_SCALE_ERROR = 0.3, 0.25, 0.03
+GOOD_RMS_PX, GOOD_SLOPE_SIGMA, GOOD_SCALE_ERROR = 0.3, 0.25, 0.10
 GOOD_TINT, GOOD_CLIPPED = 1.0, 0.001
-"""Bars of the verdict: a third of a pixel, a quarter of a pixel's noise, 3 %, one CIEDE2000, a thousandth."""
+"""Bars of the verdict: a third of a pixel, a quarter of a pixel's noise, 10 %, one CIEDE2000, a thousandth."""
+BAD_SCALE_ERROR = 0.25
+"""From which the emission on a disc tells nothing: it is a tenth to half of the light through the filter."""
 
 
 @dataclass(frozen=True)
 class Line:
-    """One line of the verdict."""
+    """One line of the verdict; ``bad`` where it is no longer to look at, but not to be trusted."""
 
     what: str
     text: str
     good: bool
+    bad: bool = False
 
 
 def verdict(record: Mapping[str, Any]) -> list[Line]:
     """Return registration, slope left, scale with its error, star tint and clipped share, each good or to look at."""
     lines = [_registration(record), _slope(record), _scale(record), _tint(record), _clipped(record)]
-    return lines + _no_light(record) + _amounts(record) + _tone(record)
+    lines += _no_light(record) + _held(record) + _filters(record)
+    return lines + _amounts(record) + _tone(record)
 
 
 def _registration(record: Mapping[str, Any]) -> Line:
     fits = {name: entry for name, entry in record["register"].items() if entry["matched"]}
+    alone = [name for name, entry in record["register"].items() if entry["by"] == "world coordinates"]
+    unseen = ", ".join(name for name in alone if name not in fits)
+    if unseen:
+        return Line(
+            "Registration", f"{unseen} by the headers' world coordinates alone, no star checks it", False
+        )
     if not fits:
         return Line("Registration", "masters taken as they lie, on one grid already", True)
     worst = max(entry["rms_px"] for entry in fits.values())
     fewest = min(entry["matched"] for entry in fits.values())
-    return Line("Registration", f"{worst:.2f} px rms, from {fewest} stars or more", worst <= GOOD_RMS_PX)
+    errors = [entry["error_px"]["worst"] for entry in fits.values() if entry["error_px"]]
+    errs = f", the map good to {max(errors):.2f} px or better" if errors else ""
+    good = max([worst, *errors]) <= GOOD_RMS_PX
+    return Line("Registration", f"{worst:.2f} px rms, from {fewest} stars or more{errs}", good)
 
 
 def _slope(record: Mapping[str, Any]) -> Line:
@@ -55,13 +70,17 @@ def _scale(record: Mapping[str, Any]) -> Line:
     entries = record["continuum"]
     if not entries:
         return Line("Continuum scale", "none: no linear line master", True)
-    texts = [
-        f"{name} ({entry['light']}) {entry['scale']:.4g} +- {entry['error']:.2g}"
-        + (f" from {entry['stars']} stars" if entry["how"] == "stars" else ", given")
-        for name, entry in entries.items()
-    ]
-    good = all(entry["error"] <= GOOD_SCALE_ERROR * entry["scale"] for entry in entries.values())
-    return Line("Continuum scale", "; ".join(texts), good)
+    texts = [f"{name} ({entry['light']}) {scale_words(entry)}" for name, entry in entries.items()]
+    worst = max(entry["error"] / entry["scale"] for entry in entries.values())
+    return Line("Continuum scale", "; ".join(texts), worst <= GOOD_SCALE_ERROR, worst > BAD_SCALE_ERROR)
+
+
+def _filters(record: Mapping[str, Any]) -> list[Line]:
+    """Return a line on what the filters pass of their lines; nothing where the target file does not tell."""
+    told = {name: e["passband"] for name, e in record["continuum"].items() if "passband" in e}
+    texts = [f"{name}: {entry['words']}" for name, entry in told.items()]
+    good = all(entry["passes"] for entry in told.values())
+    return [Line("Line in the filter", "; ".join(texts), good)] if told else []
 
 
 def _tint(record: Mapping[str, Any]) -> Line:
@@ -88,6 +107,16 @@ def _no_light(record: Mapping[str, Any]) -> list[Line]:
     none = [name for name, entry in record["continuum"].items() if not entry["line_light"]["found"]]
     text = f"none found in {', '.join(none)}: nothing of it comes into the picture"
     return [Line("Line light", text, False)] if none else []
+
+
+def _held(record: Mapping[str, Any]) -> list[Line]:
+    """Return a line on the masters of whose light more than a tenth was held back."""
+    told = {name: entry["line_light"] for name, entry in record["continuum"].items()}
+    texts = [
+        f"{name}: {words}" for name, light in told.items() if light["found"] and (words := held_words(light))
+    ]
+    doubt = "; it may be starlight of another colour, or light of the line too faint to be sure"
+    return [Line("Light held back", "; ".join(texts) + doubt, True)] if texts else []
 
 
 def _amounts(record: Mapping[str, Any]) -> list[Line]:

@@ -1,4 +1,4 @@
-"""Where ``amount = "auto"`` means something, and in which words it is told."""
+"""Where ``amount = "auto"`` means something, and in which words it and a line's light are told."""
 
 from __future__ import annotations
 
@@ -11,6 +11,9 @@ from blend.science.picture import Formula
 
 if TYPE_CHECKING:
     from blend.recipe.blendtable import Blend
+
+MOST_HELD = 0.1
+"""Share of light held back from which terminal and verdict tell it."""
 
 
 def most_amount(formula: Formula) -> float:
@@ -123,3 +126,19 @@ def auto_words(entry: Mapping[str, Any]) -> str:
         return ""
     text = f"auto: {auto['reason']}; noise at 4 px x {auto['noise']:.3g}"
     return text + ("" if auto["gain"] is None else f", signal-to-noise x {auto['gain']:.3g}")
+
+
+def held_words(told: Mapping[str, Any]) -> str:
+    """Return what the record's ``line_light`` says of light held back; empty where it is a tenth or less.
+
+    Examples
+    --------
+    >>> held_words({"held_back": 0.234})
+    'the weight holds back 23 % of the light standing out of the noise'
+    >>> held_words({"held_back": 0.05})
+    ''
+    """
+    held = told.get("held_back")
+    if held is None or held <= MOST_HELD:
+        return ""
+    return f"the weight holds back {100 * held:.0f} % of the light standing out of the noise"

@@ -8,10 +8,11 @@ from pathlib import Path
 from blend.base.errors import RecipeError
 from blend.base.registry import suggestion
 from blend.recipe.blendtable import Blend
+from blend.recipe.line_in_filter import is_h_alpha
+from blend.recipe.mastertable import CALIBRATION, RED_WIDTH_NM, WIDTH_NM, MasterFiles
 from blend.recipe.model import STEPS
 from blend.recipe.tables import Gradient, Recipe
-from blend.recipe.target import CALIBRATION, RED_WIDTH_NM, WIDTH_NM, MasterFiles, Target
-from blend.science.line import H_ALPHA_NM
+from blend.recipe.target import Target
 
 
 def check_together(recipe: Recipe, target: Target) -> list[RecipeError]:
@@ -106,9 +107,7 @@ def light_name(target: Target, line: str) -> str:
     'oiii'
     """
     files = target.masters[line]
-    # Filters are named to the nanometre or two, and shift with the beam's angle.
-    named = line == "ha" if files.line_nm is None else abs(files.line_nm - H_ALPHA_NM) <= 3.0
-    if not named:
+    if not is_h_alpha(line, files):
         return line if files.line_nm is None else f"{line}, {files.line_nm:g} nm"
     return "H-alpha + [N II]" if (files.width_nm or WIDTH_NM) > WIDE_NM else "H-alpha"
 

@@ -9,9 +9,12 @@ from blend.base.master import Domain
 from blend.recipe.auto_words import auto_rule
 from blend.recipe.blendtable import Blend
 from blend.recipe.check import assumptions, check_together, light_name, width_ratio
+from blend.recipe.line_in_filter import line_in_filter
+from blend.recipe.mastertable import MasterFiles
 from blend.recipe.tables import Continuum, CropBox, Gradient, Recipe, Step, StepName
-from blend.recipe.target import MasterFiles, Target
+from blend.recipe.target import Target
 from blend.recipe.tone_words import SHOULDER, WHITE
+from blend.science.line import thresholds
 from blend.science.picture import COLOUR_REACH, CURVES
 from blend.science.sensor import FEW_FRAMES
 
@@ -224,7 +227,11 @@ def _one_continuum(line: str, table: Continuum, target: Target | None) -> Iterat
     plane = table.from_
     yield f"{line}: its filter passes the line and a slice of continuum, which the {plane} plane shows."
     if table.scale == "stars":
-        yield f"The scale s is the typical ratio of star fluxes, {line} over {plane}."
+        yield (
+            f"The scale s is the typical ratio of star fluxes, {line} over {plane}; H II regions as compact as stars "
+            "lie above it and are left out. Where fewer than 8 stars tell it, or not to 10 %, the target's own disc is "
+            "asked too, and the run stops where the two disagree."
+        )
     else:
         yield f"The scale s of {line} over {plane} is given: {table.scale:g}."
     below = "(t - r)" if table.line_in_band else "t"
@@ -240,11 +247,14 @@ def _one_continuum(line: str, table: Continuum, target: Target | None) -> Iterat
     )
     if target is not None and line in target.lines:
         yield f"The emission is labelled {light_name(target, line)}."
+        if passband := line_in_filter(target, line):
+            yield f"{passband['words'][0].upper()}{passband['words'][1:]}. Pixels are not changed by this."
     yield "Both are in counts of that plane. Source: Gil de Paz, Madore & Pevunova (2003), appendix A."
     if table.fade_sigma > 0:
+        foot, full, seed, _ = thresholds(table.fade_sigma)
         yield (
-            f"Emission passes inside regions whose peak is sure (4.8 sigma), pixel by pixel from 0.45 to 0.8 of "
-            f"{table.fade_sigma:g} sigma; the rest adds nothing, noise least of all."
+            f"Emission passes inside regions whose peak passes {seed:.3g} sigma, pixel by pixel from {foot:.3g} to "
+            f"{full:.3g} sigma; the rest adds nothing, noise least of all."
         )
 
 

@@ -10,7 +10,7 @@ from pydantic import BeforeValidator, Field, WithJsonSchema
 from blend.recipe.fields import Table, is_number, wrong
 from blend.science.picture import FULL, LEAST_FIRST_SLOPE, MOST_SIGMA, PIVOT, kept_noise
 
-MOST_POINTS = 16
+MOST_POINTS = 16  # chosen: more than a curve drawn by hand needs; not measured
 
 
 class Protect(Table):

@@ -18,7 +18,7 @@ if TYPE_CHECKING:
     from blend.recipe.tables import Recipe
     from blend.recipe.target import Target
     from blend.science.grid import Alignment
-    from blend.science.line import Choice, Scale
+    from blend.science.line import Choice, FilterHalo, Scale
     from blend.science.picture import Formula, SolvedStretch, TargetLight
     from blend.science.sky import SkyFit
     from blend.science.stars import Stars
@@ -92,6 +92,10 @@ class Line:
         The highest significance of the emission outside stars; None where nothing is faded, which tells none.
     share : float
         Share of the frame in which some of the emission passes.
+    held : float or None
+        Share of the light standing out of the noise that the weight holds back.
+    halos : tuple of FilterHalo
+        Discs of the filter's reflections, where nothing passes.
     found : bool
         False where none of the emission is light of the line for sure.
     scale : Scale or None
@@ -108,6 +112,8 @@ class Line:
     knots: NDArray[np.bool_] | None = None
     strongest: float | None = None
     share: float = 1.0
+    held: float | None = None
+    halos: tuple[FilterHalo, ...] = ()
     found: bool = True
     scale: Scale | None = None
 
@@ -188,6 +194,12 @@ class Work:
     recorded: Mapping[str, Any] = field(default_factory=lambda: MappingProxyType({}))
     warnings: tuple[tuple[str, str], ...] = ()
     figures: bool = True
+
+    def __repr__(self) -> str:
+        fields = ("sources", "masters", "lines", "linear", "display")
+        filled = [name for name in fields if (value := getattr(self, name)) is not None and len(value)]
+        names = ", ".join(self.masters or self.sources)
+        return f"<Work on {names}: {', '.join(filled)}; {len(self.warnings)} warnings>"
 
     def with_(self, **changes: Any) -> Work:
         """Return a copy with fields replaced."""

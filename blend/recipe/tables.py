@@ -74,8 +74,10 @@ class Register(Step):
     """Every master onto one grid."""
 
     reference: MasterName = Field(default="rgb", description="the master whose grid the result has")
-    transform: Literal["auto", "similarity", "affine", "projective", "none"] = Field(
-        default="auto", description="how a master may lie to the reference; none: on one grid already"
+    transform: Literal["auto", "similarity", "affine", "projective", "radial", "polynomial", "none"] = Field(
+        default="auto",
+        description="how a master may lie to the reference; radial and polynomial follow the distortion of "
+        "other optics; none: on one grid already",
     )
     kernel: Literal["lanczos3"] = Field(default="lanczos3", description="the resampling kernel")
     canvas: Literal["reference", "common"] = Field(
@@ -168,7 +170,8 @@ class Continuum(Table):
         default=3.0,
         ge=0,
         le=20,
-        description="in regions that are surely there, a pixel passes whole from 0.8 of this many sigma; 0 keeps all",
+        description="a region's peak must pass 1.6 of this many sigma, and 4.8; a pixel in it passes whole from 0.8; "
+        "0 keeps all",
     )
 
 

@@ -65,7 +65,7 @@ def test_a_card_gives_its_fact(cards: dict[str, Any], fact: str, value: object) 
 
 
 def test_no_cards_give_no_facts() -> None:
-    assert facts_from_cards({}, full_scale=None) == Facts(rows="bottom-up")
+    assert facts_from_cards({}, full_scale=None) == Facts(rows="bottom-up", unit="adu")
 
 
 def test_full_scale_is_stated_or_none() -> None:

@@ -66,8 +66,10 @@ def test_worked_numbers(formula):
 @every_formula
 def test_amount_nought_changes_no_bit(formula):
     base, line = _planes()
-    assert apply_formula(formula, base, line, amount=0.0, sky=0.1) is base
-    assert apply_formula(formula, base, line, amount=0, sky=0.1) is base
+    for amount in (0.0, 0, np.float32(0)):
+        result = apply_formula(formula, base, line, amount=amount, sky=0.1)
+        assert result.tobytes() == base.tobytes()
+        assert not np.shares_memory(result, base)
 
 
 @every_formula

@@ -4,9 +4,10 @@ from __future__ import annotations
 
 import multiprocessing as mp
 import os
+import sys
 import threading
 from collections.abc import Callable, Iterator, Sequence
-from contextlib import suppress
+from contextlib import contextmanager, suppress
 from dataclasses import dataclass
 from multiprocessing.connection import Connection, wait
 from multiprocessing.process import BaseProcess
@@ -132,10 +133,22 @@ def _hire() -> _Worker:
     ours, theirs = context.Pipe()
     process = context.Process(target=_serve, args=(theirs,), daemon=True)
     # an interrupt from the keyboard reaches the batch alone, also while workers import
-    with deaf_to_interrupts():
+    with deaf_to_interrupts(), _script_left_out():
         process.start()
     theirs.close()
     return _Worker(process=process, pipe=ours)
+
+
+@contextmanager
+def _script_left_out() -> Iterator[None]:
+    """Keep a new process from importing the script that began this one: it would begin the batch once more."""
+    script = sys.modules["__main__"]
+    known = {name: vars(script).pop(name, None) for name in ("__spec__", "__file__")}
+    script.__spec__ = None
+    try:
+        yield
+    finally:
+        vars(script).update({name: value for name, value in known.items() if name == "__spec__" or value})
 
 
 def _dismiss(worker: _Worker, *, quick: bool) -> None:

@@ -211,7 +211,9 @@ def formulas(name: str | None) -> None:
     "--set", "settings", multiple=True, metavar="KEY=VALUE", help="With --plant: change one recipe value."
 )
 def inspect(files: tuple[Path, ...], plant: str | None, settings: tuple[str, ...], **options: Any) -> None:
-    """Say what each of FILES is: shape, facts, sky, noise, stars, and what looks wrong; of a raw, how it is exposed."""
+    """Say what each of FILES is: shape, facts, sky, noise, stars, and what looks wrong; of a raw, how it is exposed;
+    of a target file, whether its filters pass its lines.
+    """
     from blend.app.inspect import inspect_files
 
     if plant is not None:

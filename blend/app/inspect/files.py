@@ -11,7 +11,7 @@ from typing import Any
 import numpy as np
 
 from blend.app.frames import exposure_facts
-from blend.app.run import FLOAT_IN_FRACTIONS, brightest
+from blend.app.run import open_target
 from blend.base.errors import BlendError, Faults
 from blend.base.master import Flag, Master
 from blend.base.shares import MOST_SLOPE, in_percent
@@ -19,6 +19,8 @@ from blend.files.cards import odd_card_note
 from blend.files.raw import is_raw, peek_mosaic
 from blend.files.reader import coordinates_fault, header_text, peek, read_picture
 from blend.files.record import record_text
+from blend.recipe.lights import FLOAT_IN_FRACTIONS, brightest
+from blend.recipe.line_in_filter import passband_words
 from blend.science.plane import Figures, measure
 from blend.science.sensor import Verdict, judge
 from blend.science.stars import find_stars, typical_fwhm
@@ -72,7 +74,12 @@ def inspect_files(
 def inspect_file(
     path: Path, *, gain_e: float | None = None, read_noise_e: float | None = None
 ) -> dict[str, Any]:
-    """Return all that is measured on one file; levels are fractions of full scale where that is known."""
+    """Return all that is measured on one file; levels are fractions of full scale where that is known.
+
+    Of a target file, whether its filters pass its lines.
+    """
+    if path.suffix == ".toml":
+        return {"path": str(path), "kind": "target", "filters": passband_words(open_target(path))}
     if is_raw(path):
         return _raw_frame(path, gain_e, read_noise_e)
     seen = peek(path)
@@ -182,6 +189,11 @@ def _plane(master: Master, index: int, figures: Figures, verdict: Verdict, scale
 
 
 def _in_words(entry: dict[str, Any]) -> str:
+    if entry["kind"] == "target":
+        unknown = [
+            "neither center_nm nor velocity_km_s is given: whether the filters pass the lines is not told"
+        ]
+        return "\n  ".join([f"{entry['path']}", *(entry["filters"] or unknown)])
     if entry["kind"] == "raw":
         return _raw_in_words(entry)
     lines = [f"{entry['path']}"]

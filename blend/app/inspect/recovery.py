@@ -18,6 +18,7 @@ from blend.base.shares import in_percent
 from blend.recipe.check import width_ratio
 from blend.recipe.pipeline import STEPS, run_all
 from blend.recipe.state import Work, frozen
+from blend.science.grid import Alignment
 from blend.science.simulated import Sources, View, add_sources
 from blend.science.stars import FWHM_PER_SIGMA
 
@@ -234,19 +235,21 @@ def _with_knots(sources: dict[str, Any], measured: Work, name: str, knots: Sourc
         index = next(i for i, light in enumerate(sources["rgb"].lights) if settings.from_ in light.planes)
         shares.append(("rgb", index, 1.0))
     for role, index, share in shares:
-        matrix = measured.alignments[role, index].matrix
+        alignment = measured.alignments[role, index]
         lights = list(changed[role].lights)
         plane = settings.from_ if role == "rgb" else lights[index].planes[0]
-        lights[index] = _drawn(lights[index], plane, matrix, knots, share, measured.fwhm_px[role])
+        lights[index] = _drawn(lights[index], plane, alignment, knots, share, measured.fwhm_px[role])
         changed[role] = replace(changed[role], lights=tuple(lights))
     return changed
 
 
-def _drawn(light: Master, plane: str, matrix: Points, knots: Sources, share: float, fwhm_px: float) -> Master:
+def _drawn(
+    light: Master, plane: str, alignment: Alignment, knots: Sources, share: float, fwhm_px: float
+) -> Master:
     """Return a light with the knots in one plane; ``fwhm_px`` is its star width on the reference's grid."""
+    matrix = alignment.matrix
     area = abs(float(np.linalg.det(matrix[:2, :2] / matrix[2, 2])))
-    back = np.column_stack([knots.xy, np.ones(len(knots))]) @ np.linalg.inv(matrix).T
-    here = replace(knots, xy=back[:, :2] / back[:, 2:], fwhm_px=knots.fwhm_px / np.sqrt(area))
+    here = replace(knots, xy=alignment.backward(knots.xy), fwhm_px=knots.fwhm_px / np.sqrt(area))
     pixels = light.pixels.copy()
     index = light.planes.index(plane)
     star = max(fwhm_px / np.sqrt(area), 1.5)

@@ -8,8 +8,6 @@ if TYPE_CHECKING:
     from blend.app.run.check import check_files
     from blend.app.run.job import Outcome, claim_results, run_target, setup_of
     from blend.app.run.load import (
-        FLOAT_IN_FRACTIONS,
-        brightest,
         load_sources,
         open_recipe,
         open_target,
@@ -19,7 +17,7 @@ if TYPE_CHECKING:
         recipe_text,
         shipped_recipes,
     )
-    from blend.app.run.outputs import crop_box, result_names, turner
+    from blend.app.run.outputs import WRITERS, crop_box, picture_writer, result_names, turner
     from blend.app.run.preview import LONG_EDGE, Preview, preview_layers, shrink_layers, star_tint
     from blend.app.run.replay import replay_record
     from blend.app.run.terminal import Progress, printable, summary

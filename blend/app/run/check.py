@@ -13,8 +13,10 @@ from blend.files.catalogue import read_catalogue
 from blend.files.reader import peek
 from blend.files.source import Peek
 from blend.recipe.check import assumptions
+from blend.recipe.line_in_filter import passband_words
+from blend.recipe.mastertable import CALIBRATION
 from blend.recipe.tables import Calibrate, Recipe
-from blend.recipe.target import CALIBRATION, Target
+from blend.recipe.target import Target
 from blend.science.sensor import unlike, wrong_size
 
 
@@ -46,6 +48,7 @@ def check_files(
         if opened is not None:
             lines += [line for name in opened.masters for line in _doubts(read, opened, name, headers)]
             lines += [f"assumed: {text}" for _, text in assumptions(read, opened)]
+            lines += passband_words(opened)
     except FaultList as several:
         faults += several.faults
     except BlendError as fault:

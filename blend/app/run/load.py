@@ -12,8 +12,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from blend.base.errors import FaultList, InputError, RecipeError
-from blend.base.master import Flag, Master, flags_of
-from blend.base.rowblocks import map_row_blocks, map_together
+from blend.base.master import Master
+from blend.base.rowblocks import map_together
 from blend.files.cards import odd_card_note
 from blend.files.catalogue import read_catalogue
 from blend.files.reader import (
@@ -23,29 +23,18 @@ from blend.files.reader import (
     peek,
     read_picture,
     refuse_other_kind,
-    scaled,
 )
 from blend.recipe.check import check_together
 from blend.recipe.extend import extend
+from blend.recipe.lights import guess_words, in_fractions, judged, plane_of, shared_divisor
+from blend.recipe.mastertable import CALIBRATION, MasterFiles
 from blend.recipe.model import load_recipe
-from blend.recipe.state import COLOUR, Source
+from blend.recipe.state import Source
 from blend.recipe.tables import Recipe
-from blend.recipe.target import (
-    CALIBRATION,
-    MasterFiles,
-    Target,
-    load_target,
-    missing_files,
-    refuse_outside,
-    target_from_options,
-)
+from blend.recipe.target import Target, load_target, missing_files, refuse_outside, target_from_options
 from blend.recipe.toml import parse_setting, to_toml
-from blend.science.sensor import Verdict, judge, refuse_faults
 
 FrameReader = Callable[[Path], Master]
-
-FLOAT_IN_FRACTIONS = 1.5
-"""Floating-point data whose brightest pixel is below this are taken as fractions of full scale already."""
 
 
 def shipped_recipes() -> dict[str, Path]:
@@ -103,8 +92,12 @@ def _recipe_path(recipe: str, folder: Path = Path()) -> Path:
     return path
 
 
-def open_recipe(recipe: str, *, settings: Sequence[str] = (), target: Target | None = None) -> Recipe:
+def open_recipe(
+    recipe: str, *, settings: Sequence[str] | Mapping[str, Any] = (), target: Target | None = None
+) -> Recipe:
     """Return the recipe called or filed as ``recipe``, with the target's own settings and then ``settings``.
+
+    These are words as after ``--set``, or values by dotted key.
 
     Raises
     ------
@@ -113,7 +106,7 @@ def open_recipe(recipe: str, *, settings: Sequence[str] = (), target: Target | N
     """
     text, where = recipe_text(recipe)
     changes: dict[str, Any] = target.settings() if target is not None else {}
-    changes.update(parse_setting(text) for text in settings)
+    changes.update(settings if isinstance(settings, Mapping) else map(parse_setting, settings))
     opened = load_recipe(text, where=where, settings=changes)
     if target is not None:
         faults = check_together(opened, target)
@@ -210,10 +203,11 @@ def load_sources(target: Target, *, read_frame: FrameReader = read_picture) -> L
     pieces_of = map_together(lambda name: _read_master(name, target.masters[name], read_frame), names)
     raw = dict(zip(names, pieces_of, strict=True))
     del pieces_of
-    divisor, assumed = _shared_divisor(raw)
+    divisor, assumed = shared_divisor([light for pieces in raw.values() for light in pieces.lights])
     warnings: list[tuple[str, str]] = []
     if assumed:
-        warnings += [_no_full_scale(name, divisor) for name, pieces in raw.items() if _unscaled(pieces)]
+        for name, pieces in raw.items():
+            warnings += guess_words(name, pieces.lights, divisor)
 
     def source(name: str) -> tuple[Source, list[tuple[str, str]]]:
         # what was read is let go as soon as it is scaled: at 24 megapixels each plane is 96 MB
@@ -224,15 +218,6 @@ def load_sources(target: Target, *, read_frame: FrameReader = read_picture) -> L
     sources = {name: found for name, (found, _) in done.items()}
     warnings += [warning for _, found in done.values() for warning in found]
     return Loaded(sources=sources, catalogue=catalogue, files=tuple(files), warnings=tuple(warnings))
-
-
-def _unscaled(pieces: _Pieces) -> bool:
-    return any(master.facts.full_scale is None for master in pieces.lights)
-
-
-def _no_full_scale(name: str, divisor: float) -> tuple[str, str]:
-    text = f"{name}: no full scale is stated; {divisor:.6g} is taken as full scale for the whole target"
-    return ("assumed-full-scale", text)
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -247,7 +232,7 @@ def _read_master(name: str, files: MasterFiles, read_frame: FrameReader) -> _Pie
         if role != "catalogue":
             refuse_other_kind(path, role.partition(".")[0])
     frames = {
-        role: _plane_of(name, files, read_frame(path)) for role, path in files.paths() if role in CALIBRATION
+        role: plane_of(name, files, read_frame(path)) for role, path in files.paths() if role in CALIBRATION
     }
     if files.flat_calibrated is not None and "flat" in frames:
         frames["flat"] = frames["flat"].with_facts(offset_out=files.flat_calibrated)
@@ -282,21 +267,7 @@ def read_lights(name: str, files: MasterFiles) -> tuple[Master, ...]:
 def _named(name: str, files: MasterFiles, light: Master, path: Path) -> Master:
     if name == "rgb" and len(light.planes) != 3:
         raise _wrong_planes(path, light, "three planes: red, green, blue")
-    return _plane_of(name, files, light)
-
-
-def _plane_of(name: str, files: MasterFiles, picture: Master) -> Master:
-    """Return a line master's one plane, or a colour master's frame as it is."""
-    count = picture.pixels.shape[0]
-    if name == "rgb":
-        return picture.with_(planes=COLOUR if count == 3 else ("grey",))
-    index = COLOUR.index(files.plane) if count == 3 else 0
-    picture = picture.with_facts(file_planes=count)
-    if count == 1:
-        return picture.with_(planes=(name,))
-    # a copy, so that the other two planes are let go
-    pixels = picture.pixels[index : index + 1].copy()
-    return picture.with_(pixels=pixels, flags=flags_of(pixels), planes=(name,))
+    return plane_of(name, files, light)
 
 
 def _wrong_planes(path: Path, light: Master, expected: str) -> InputError:
@@ -307,48 +278,6 @@ def _wrong_planes(path: Path, light: Master, expected: str) -> InputError:
         expected=expected,
         advice="use the stacked colour master, or name one file a plane: light = {red=, green=, blue=}",
     )
-
-
-def _shared_divisor(raw: Mapping[str, _Pieces]) -> tuple[float, bool]:
-    """Return what counts as full scale where a file does not say, and whether it is a guess worth telling.
-
-    Floating-point data up to 1.5 are fractions already. Larger ones take the full scale that another light of the
-    target states; where none does, the brightest pixel of all lights is full scale: one number for the whole target,
-    so that its masters keep their proportions.
-    """
-    lights = [light for pieces in raw.values() for light in pieces.lights]
-    unknown = [light for light in lights if light.facts.full_scale is None]
-    if not unknown:
-        return 1.0, False
-    top = max(brightest(light) for light in unknown)
-    if top <= FLOAT_IN_FRACTIONS:
-        return 1.0, False
-    known = [light.facts.full_scale for light in lights if light.facts.full_scale is not None]
-    return (max(known) if known else top), True
-
-
-def brightest(light: Master) -> float:
-    """Return the brightest pixel of a master; 0 where none is a number."""
-
-    def measure_rows(block: slice) -> float:
-        return float(np.fmax.reduce(light.pixels[:, block], axis=None))
-
-    top = float(np.fmax.reduce(map_row_blocks(measure_rows, light.shape[0])))
-    return 0.0 if np.isnan(top) else top
-
-
-def _in_fractions(master: Master, divisor: float) -> Master:
-    """Return a master divided by its own full scale, or by the target's."""
-    own = master.facts.full_scale
-    if own is None:
-        own = 1.0 if brightest(master) <= FLOAT_IN_FRACTIONS else divisor
-    done = scaled(master, own) if own != 1.0 else master
-    stated = {plane: master.facts.noise.get(plane, master.facts.noise.get("")) for plane in master.planes}
-    noise = {p: {size: sigma / own for size, sigma in known.items()} for p, known in stated.items() if known}
-    full = master.facts.saturation
-    levels = {p: full.get(p, full.get("")) for p in master.planes}
-    saturation = {p: level / own for p, level in levels.items() if level is not None}
-    return done.with_facts(full_scale=own, noise=noise, saturation=saturation)
 
 
 def _source(
@@ -364,7 +293,9 @@ def _source(
     lights = []
     for light, (_, path) in zip(pieces.lights, pieces.paths, strict=False):
         warnings += odd_card_note(light.facts, path.name)
-        whole, verdict = _judged(_in_fractions(light, divisor), files, path)
+        whole, verdict = judged(
+            in_fractions(light, divisor), files, where=str(path), header=header_text(path)
+        )
         lights.append(whole)
         warnings += [(finding.code, f"{path.name}: {finding.text}") for finding in verdict.findings]
         if text := coordinates_fault(path, light):
@@ -373,7 +304,7 @@ def _source(
         kind = role.partition(".")[2]
         if kind in pieces.frames:
             warnings += odd_card_note(pieces.frames[kind].facts, path.name)
-    frames = {kind: _in_fractions(pieces.frames.pop(kind), divisor) for kind in tuple(pieces.frames)}
+    frames = {kind: in_fractions(pieces.frames.pop(kind), divisor) for kind in tuple(pieces.frames)}
     return Source(lights=tuple(lights), **frames, bias_level=_bias_level(name, files, lights)), warnings
 
 
@@ -390,28 +321,3 @@ def _bias_level(name: str, files: MasterFiles, lights: Sequence[Master]) -> floa
             advice="give it in the unit of the file's pixels",
         )
     return files.bias / full
-
-
-def _judged(light: Master, files: MasterFiles, path: Path) -> tuple[Master, Verdict]:
-    """Return a light with its borders masked and its saturation known, or refuse what the job cannot use."""
-    verdict = judge(light.pixels, light.planes, header=header_text(path), invalid=light.has(Flag.NO_DATA))
-    if files.domain != "display" or verdict.find("stretched") is None:
-        refuse_faults(verdict, str(path))
-    mosaic = verdict.find("mosaic")
-    if mosaic is not None:
-        raise InputError(
-            str(path),
-            found=mosaic.text,
-            expected="a stack in colour, or of one line",
-            advice="take the mosaic apart before stacking",
-        )
-    pixels, flags = light.pixels, light.flags
-    if verdict.border.any():
-        pixels, flags = pixels.copy(), flags.copy()
-        pixels[:, verdict.border] = np.nan
-        flags[verdict.border] |= np.uint8(Flag.NO_DATA)
-    # a flat spreads the level at which a sensor clips: what the stack states of it is no pile of equal pixels
-    measured = {plane: level for plane, level in verdict.saturation.items() if level is not None}
-    levels = {**measured, **light.facts.saturation}
-    done = light.with_(pixels=pixels, flags=flags, domain=files.domain)
-    return done.with_facts(saturation=levels), verdict

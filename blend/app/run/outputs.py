@@ -178,16 +178,13 @@ def begin_pictures(work: Work, results: Results, box: Box, *, balanced: Work | N
     """
     assert work.display is not None
     turn = turner(work)
-    picture = turn(_cut(work.display, box))
     bare = None if balanced is None else without_lines(balanced)
     for name, entry in FORMATS.items():
         if name not in work.recipe.output.formats:
             continue
-        if name == "fits":
-            write = _fits_writer(work, box)(work.display, COLOUR, "display, sRGB code values 0 to 1")
-        elif name == "without":
+        if name == "without":
             assert bare is not None
-            write = partial(WRITERS["png16"], display=turn(_cut(bare, box)))
+            write: Write = partial(WRITERS["png16"], display=turn(_cut(bare, box)))
         elif name == "residual":
             write = partial(_write_residual, residual=turn(_cut(_residual(work)[None], box)))
         elif name == "compare":
@@ -196,7 +193,7 @@ def begin_pictures(work: Work, results: Results, box: Box, *, balanced: Work | N
             pair = [turn(_cut(pixels, part)) for pixels in (bare, work.display)]
             write = partial(_write_pair, pair=pair, title=work.target.name, words=_lines_told(work))
         else:
-            write = partial(WRITERS[name], display=picture)
+            write = picture_writer(work, box, name)
         results.begin(entry.file, write)
 
 
@@ -209,6 +206,14 @@ def _write_residual(path: Path, *, residual: Array) -> None:
     """Write the residual, grey for nothing and `RESIDUAL_SPAN` from black to white: what shows arms or rings took light."""
     codes = np.broadcast_to(residual / RESIDUAL_SPAN + np.float32(0.5), (3, *residual.shape[1:]))
     write_png(path, np.clip(codes, 0.0, 1.0), long_edge=None)
+
+
+def picture_writer(work: Work, box: Box, form: str) -> Write:
+    """Return what writes the picture in a format of `FORMATS`, cut to ``box``."""
+    assert work.display is not None
+    if form == "fits":
+        return _fits_writer(work, box)(work.display, COLOUR, "display, sRGB code values 0 to 1")
+    return partial(WRITERS[form], display=turner(work)(_cut(work.display, box)))
 
 
 def _target_part(work: Work, box: Box) -> Box:

@@ -10,7 +10,8 @@ from typing import Any
 
 from blend.base.formats import picture_to_look_at
 from blend.base.system import is_terminal
-from blend.recipe.auto_words import amount_words, auto_words
+from blend.recipe.auto_words import amount_words, auto_words, held_words
+from blend.recipe.scale_words import scale_words
 from blend.recipe.state import Event
 from blend.recipe.tone_words import tone_words
 from blend.recipe.worth_words import worth_words
@@ -108,12 +109,18 @@ def summary(record: Mapping[str, Any], out: Path) -> str:
 
 def _registration(entry: Mapping[str, Any]) -> str:
     mirrored = ", mirrored" if entry["mirrored"] else ""
-    if entry["matched"] == 0:
+    if entry["by"] == "grid":
         return "taken as already on one grid"
-    return (
-        f"{entry['matched']} stars, {entry['rms_px']:.3f} px rms, {entry['transform']}{mirrored}, "
-        f"covers {100 * entry['overlap']:.0f} %"
+    covers = f"{entry['transform']}{mirrored}, covers {100 * entry['overlap']:.0f} %"
+    if entry["matched"] == 0:
+        return f"by {entry['by']}, {covers}"
+    error = entry["error_px"]
+    errs = (
+        ""
+        if error is None
+        else f", errs by {error['centre']:.2f} px at the centre and at most {error['worst']:.2f}"
     )
+    return f"{entry['matched']} stars, {entry['rms_px']:.3f} px rms, {covers}{errs}"
 
 
 def _catalogue(entry: Mapping[str, Any]) -> str:
@@ -132,10 +139,10 @@ def _gradient(entry: Mapping[str, Any]) -> str:
 
 
 def _continuum(entry: Mapping[str, Any]) -> str:
-    none = "" if entry["line_light"]["found"] else "; no line light found"
-    if entry["how"] == "given":
-        return f"scale {entry['scale']:.4g}, given{none}"
-    return f"scale {entry['scale']:.4g} +- {entry['error']:.2g} from {entry['stars']} stars{none}"
+    told = entry["line_light"]
+    held = held_words(told) if told["found"] else "no line light found"
+    outside = "" if entry.get("passband", {}).get("passes", True) else "the line may lie outside its filter"
+    return "; ".join(words for words in (f"scale {scale_words(entry)}", held, outside) if words)
 
 
 def _stretch(entry: Mapping[str, Any]) -> str:

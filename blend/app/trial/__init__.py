@@ -8,7 +8,7 @@ if TYPE_CHECKING:
     from blend.app.trial.keep import keep_tile
     from blend.app.trial.layers import parse_view
     from blend.app.trial.trial import Question, try_variants
-    from blend.app.trial.variants import parse_variation, value_text
+    from blend.app.trial.variants import Variation, parse_variation, value_text
 else:
     from blend.base.door import open_door
 

@@ -51,7 +51,7 @@ def _calibrated_source(work: Work, name: str) -> tuple[Source, list[tuple[str, s
         if settings.hot_sigma:
             done, counts = without_rays(done)
             rays |= counts
-        lights.append(_measured(done))
+        lights.append(measured(done))
     calibrated = Source(lights=tuple(lights))
     refuse_odd_units(name, calibrated)
     return calibrated, notes, rays
@@ -150,8 +150,8 @@ def _typical(frame: Master, index: int) -> float:
     return float(np.median(sample_pixels(frame.pixels[min(index, len(frame.planes) - 1)])))
 
 
-def _measured(light: Master) -> Master:
-    """Return the light with its noise as a fact: what its file states, else what its pixels show.
+def measured(light: Master) -> Master:
+    """Return a light with its noise as a fact: what its file states, else what its pixels show.
 
     A stack of interpolated frames hides its noise from every measurement; a header that tells it knows better.
     """
@@ -164,6 +164,6 @@ def _measured(light: Master) -> Master:
     unstated = [plane for plane in light.planes if plane not in light.facts.noise]
     broad = {plane: noise_over_areas(light.plane(plane), invalid=invalid) for plane in unstated}
     return light.with_facts(
-        noise=frozen({**noise, **light.facts.noise}),
+        noise=frozen({name: {**found, **light.facts.noise.get(name, {})} for name, found in noise.items()}),
         broad_noise=frozen({plane: sigma for plane, sigma in broad.items() if sigma is not None}),
     )

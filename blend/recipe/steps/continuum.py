@@ -10,28 +10,14 @@ from numpy.typing import NDArray
 from blend.base.robust import difference_noise
 from blend.base.rowblocks import map_row_blocks
 from blend.recipe.check import light_name
+from blend.recipe.line_in_filter import filter_warnings, line_in_filter
 from blend.recipe.state import Line, Plane, Work, frozen
 from blend.recipe.steps.doubts import doubt_line
-from blend.recipe.steps.line_light import Masks, masks_of, part_line, pixel_noise, wider_fwhm
+from blend.recipe.steps.line_light import Masks, masks_of, part_line, wider_fwhm
+from blend.recipe.steps.line_scale import field_of, find_scale
 from blend.recipe.steps.protect_stars import with_star_mask
-from blend.science.line import (
-    DISC_SIGMA,
-    Scale,
-    given_scale,
-    match_profiles,
-    scale_from_stars,
-    surroundings,
-    value_at,
-)
-from blend.science.sky import sky_uncertainty
-from blend.science.stars import Stars, find_stars, measure_at, seen_in_both, star_fluxes
-
-ENOUGH_BESIDE = 30
-"""So many stars beside the target tell the scale without those on it: a third are bright enough in the line."""
-
-NEBULA = 1.5
-"""Line over broad light of what the stars stand on, by that of stars, from which it is gas: discs of galaxies have 1 to
-1.2, a nebula whose light in the broad band is its lines' 5 and more."""
+from blend.science.line import CELL_PX, match_profiles
+from blend.science.stars import Stars, find_stars, measure_at, seen_in_both
 
 FEWEST_WIDTHS = 8
 """So many stars seen in both planes tell their widths better than all stars of each do."""
@@ -106,59 +92,43 @@ def _with_line(work: Work, name: str, broad: Plane) -> Work:
         kept = Line(scaled=whole, emission=None, sigma=sigma, scaled_sigma=sigma, broad="red")
         return work.with_(lines=frozen({**work.lines, name: kept}))
     masks = masks_of(work, name)
-    field, nebula = _beside_target(work, name, broad, masks)
-    widths = _widths(work, name, broad, field, masks)
+    field = field_of(work, name, broad, masks)
+    widths = _widths(work, name, broad, field.xy, masks)
     matched = match_profiles(line.pixels[0], broad, fwhm_line=widths[0], fwhm_broad=widths[1])
     fwhm_px = max((width for width in widths if width > 0), default=wider_fwhm(work, name))
-    scale = _scale(work, name, field, matched, masks, fwhm_px=fwhm_px)
-    sky_error = 0.0 if nebula else _sky_error(work, name, scale.value)
+    work, scale, parts = find_scale(work, name, field, matched, masks, fwhm_px=fwhm_px)
+    sky_error = None if field.nebula else _sky_error(work, name, scale.value)
     kept = part_line(work, name, scale, matched, masks, fwhm_px=fwhm_px, sky_error=sky_error)
     told: dict[str, Any] = {
         "scale": scale.value,
         "error": scale.error,
         "stars": scale.stars,
         "how": scale.how,
+        **parts,
     }
     if scale.rough:
         told["rough_sky"] = True
     told["light"] = light_name(work.target, name)
+    if passband := line_in_filter(work.target, name):
+        told["passband"] = passband
     work = work.tell("continuum", name, told)
+    work = work.warn(*filter_warnings(work.target, name))
     return work.with_(lines=frozen({**work.lines, name: kept}))
 
 
-def _sky_error(work: Work, name: str, scale: float) -> float:
-    """Return the standard error of the sky of line - s broad, as the fits of both skies state it.
+def _sky_error(work: Work, name: str, scale: float) -> Plane:
+    """Return the standard error of the sky of line - s broad in cells of 8 x 8 pixels, as the fits of both state it.
 
     Not for a nebula: where it leaves no sky free, what the fits state is as large as the nebula's own faint light.
     """
-    plane = work.recipe.continuum_for(name).from_
-    fits = (work.skies.get(key, {}).get(part) for key, part in ((name, name), ("rgb", plane)))
-    own, base = (0.0 if fit is None else sky_uncertainty(fit) for fit in fits)
-    return float(np.hypot(own, scale * base))
-
-
-def _beside_target(work: Work, name: str, broad: Plane, masks: Masks) -> tuple[NDArray[np.float64], bool]:
-    """Return the stars beside a disc of starlight, and whether the target is a nebula, where all stars are returned.
-
-    On a disc stand knots of gas too, but all its stars count where hardly any stand beside it. In a nebula the
-    surroundings are brighter in the line than starlight would be, and stars on it are as good as those beside it.
-    """
-    xy, fwhm_px = _clean_stars(work), wider_fwhm(work, name)
-    planes = (work.masters[name].pixels[0], broad)
-    line_around, around = (
-        value_at(surroundings(plane, fwhm_px=fwhm_px, without=masks.saturated), xy) for plane in planes
-    )
-    on_target = around > DISC_SIGMA * pixel_noise(work.rgb, work.recipe.continuum_for(name).from_)
-    if not on_target.any():
-        return xy, False
-    (line_flux, _), (flux, _) = (
-        star_fluxes(p, xy, radius_px=fwhm_px, invalid=masks.unusable) for p in planes
-    )
-    with np.errstate(divide="ignore", invalid="ignore"):
-        starlight = float(np.nanmedian(np.where(flux > 0, line_flux / flux, np.nan)))
-    nebula = float(np.median(line_around[on_target] / around[on_target])) > NEBULA * starlight
-    few = len(xy) - np.count_nonzero(on_target) < ENOUGH_BESIDE
-    return (xy if nebula or few else xy[~on_target]), nebula
+    y, x = (np.arange(-(-length // CELL_PX)) * CELL_PX for length in work.rgb.shape)
+    points = np.stack([np.tile(x, len(y)), np.repeat(y, len(x))], axis=1)
+    total = np.zeros(len(points))
+    for key, plane, share in ((name, name, 1.0), ("rgb", work.recipe.continuum_for(name).from_, scale)):
+        fit = work.skies.get(key, {}).get(plane)
+        if fit is not None:
+            total += (share * fit.at(points)[1]) ** 2
+    return np.sqrt(total).reshape(len(y), len(x)).astype(np.float32)
 
 
 def _widths(
@@ -177,30 +147,3 @@ def _widths(
     bright = snr >= np.median(snr)
     line_px, broad_px = (float(np.median(stars.fwhm_px[bright])) for stars in both)
     return line_px, broad_px
-
-
-def _scale(
-    work: Work,
-    name: str,
-    xy: NDArray[np.float64],
-    matched: tuple[Plane, Plane],
-    masks: Masks,
-    *,
-    fwhm_px: float,
-) -> Scale:
-    settings = work.recipe.continuum_for(name)
-    if settings.scale != "stars":
-        return given_scale(float(settings.scale), xy=xy)
-    return scale_from_stars(
-        *matched,
-        xy,
-        fwhm_px=fwhm_px,
-        invalid=masks.unusable,
-        where=f"continuum.{name}",
-        unmatched=work.masters[name].pixels[0],
-    )
-
-
-def _clean_stars(work: Work) -> NDArray[np.float64]:
-    assert work.stars is not None
-    return work.stars.xy[~work.stars.saturated]

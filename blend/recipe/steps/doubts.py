@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import replace
+from dataclasses import asdict, replace
+from typing import Any
 
 import numpy as np
 
@@ -13,7 +14,7 @@ from blend.base.rowblocks import copy_planes, map_together
 from blend.recipe.state import COLOUR, Plane, Source, Work, frozen
 from blend.recipe.steps.flatwords import APERTURE_FWHM
 from blend.recipe.steps.protect_stars import USUAL_FWHM_PX
-from blend.science.line import LINE_SIGMA, SAME_NOISE, same_noise
+from blend.science.line import LINE_SIGMA, SAME_NOISE, FilterHalo, same_noise
 from blend.science.picture import Gains
 from blend.science.plane import (
     DISAGREE_SIGMA,
@@ -58,12 +59,16 @@ def doubt_line(work: Work, name: str) -> Work:
     alike = same_noise(work.masters[name].pixels[0], list(work.rgb.pixels))
     copied = max(alike) > SAME_NOISE
     found = (line.strongest is None or line.strongest >= LINE_SIGMA) and not copied
-    told = {
+    told: dict[str, Any] = {
         "found": found,
         "sigma": line.strongest,
         "share": line.share,
+        "held_back": line.held,
         "noise_correlation": max(alike),
     }
+    if line.halos:
+        told["halos"] = [asdict(halo) for halo in line.halos]
+        work = work.warn(("filter-halo", _halo_words(name, line.halos)))
     work = work.add("continuum", name, {"line_light": told})
     work = work.with_(lines=frozen({**work.lines, name: replace(line, found=found)}))
     if copied:
@@ -82,6 +87,16 @@ def doubt_line(work: Work, name: str) -> Work:
         )
         work = work.warn(("no-line-light", text))
     return _doubt_order(work, name)
+
+
+def _halo_words(name: str, halos: tuple[FilterHalo, ...]) -> str:
+    radii = sorted(halo.radius_px for halo in halos)
+    wide = f"{radii[0]:.0f} px" if radii[-1] < 1.05 * radii[0] else f"{radii[0]:.0f} to {radii[-1]:.0f} px"
+    stars = ", ".join(f"({halo.star[0]:.0f}, {halo.star[1]:.0f})" for halo in halos[:MOST_NAMED])
+    more = ", ..." if len(halos) > MOST_NAMED else ""
+    text = f"{name}: discs of even light, of radius {wide}, lie around {len(halos)} bright stars in this line alone "
+    text += f"(stars at {stars}{more}; pixels of the reference): they may be reflections in the filter, and nothing of "
+    return text + "them comes into the picture"
 
 
 def _doubt_order(work: Work, name: str) -> Work:

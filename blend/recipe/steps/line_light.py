@@ -14,10 +14,16 @@ from blend.base.rowblocks import map_row_blocks
 from blend.recipe.check import width_ratio
 from blend.recipe.state import EmissionLayers, Line, Plane, Work
 from blend.science.line import (
+    APERTURE_FWHM,
+    MOST_STARS,
+    NOISE_PX,
     Scale,
+    cover_halos,
     cover_saturated,
     emission_sigma,
+    find_halos,
     fit_profiles,
+    held_back,
     keep_sharp,
     line_factor,
     line_light,
@@ -26,8 +32,10 @@ from blend.science.line import (
     noise_blocks,
     on_disc,
     refine_broad,
+    star_glow,
     star_mask,
     surroundings,
+    unsure_light,
     weigh_emission,
 )
 from blend.science.stars import Stars, star_fluxes
@@ -70,7 +78,7 @@ def part_line(
     masks: Masks,
     *,
     fwhm_px: float,
-    sky_error: float,
+    sky_error: Plane | None,
 ) -> Line:
     """Return a line whose continuum is scaled: its light in counts of the broad plane, and what of it is sure.
 
@@ -82,8 +90,8 @@ def part_line(
         The line and its broad plane with equal star profiles.
     fwhm_px : float
         Of the stars in both.
-    sky_error : float
-        Standard error of the sky of line - s broad.
+    sky_error : (rows / 8, columns / 8), or None
+        Standard error of the sky of line - s broad; what the data show alone where it is None.
     """
     settings, own = work.recipe.continuum_for(name), work.masters[name]
     line, broad = matched
@@ -114,34 +122,73 @@ def part_line(
         factor=factor,
         fwhm_px=fwhm_px,
         invalid=masks.unusable,
-        sky_error=sky_error,
         may_be_odd=~near(scale.xy),
+    )
+    unsure = unsure_light(
+        noise,
+        0.0 if sky_error is None else np.float32(factor) * sky_error,
+        np.float32(factor * scale.value)
+        * _glow(broad, disc, masks, least=noise.faint / (factor * scale.value)),
     )
     stars = star_mask(work.stars.select(~knots), work.rgb.shape, fwhm_px=fwhm_px)
     stars = cover_saturated(stars, masks.saturated, fwhm_px=fwhm_px)
+    on_star = noise_blocks(stars) > 0.0
+    halos = find_halos(
+        np.where(on_star, np.float32(np.nan), noise_blocks(light)),
+        *_brightest(work.stars, factor, line, radius_px=APERTURE_FWHM * fwhm_px),
+    )
     weight, strongest = weigh_emission(
-        light, broad, noise, fade_sigma=settings.fade_sigma, around=(glow, disc), stars=stars
+        light,
+        broad,
+        noise,
+        fade_sigma=settings.fade_sigma,
+        around=(glow, disc),
+        unsure=unsure,
+        stars=cover_halos(stars, halos, fwhm_px=fwhm_px),
     )
     sigma = noise.pixel
     if not np.shares_memory(line, own.pixels):
         light = keep_sharp(light, own.pixels[0], line, factor=factor, stars=stars)
         sigma = float(factor * np.hypot(pixel_noise(own), scale.value * pixel))
     wanted = work.figures and "fits" in work.recipe.output.formats
-    errors = emission_sigma(broad, noise, pixel=sigma) if wanted else None
+    stated = float(
+        factor * np.hypot(_summed_noise(work, name), scale.value * _summed_noise(work, "rgb", settings.from_))
+    )
+    errors = emission_sigma(broad, noise, pixel=stated, unsure=unsure) if wanted else None
     layers = EmissionLayers(light=light, weight=weight, sigma=errors)
+    passed, whole = layers.passed(), noise_blocks(light)
     return Line(
         scaled=_divided(own.pixels[0], scale.value),
-        emission=layers.passed(),
+        emission=passed,
         sigma=sigma,
         scaled_sigma=pixel_noise(own) / scale.value,
         broad=settings.from_,
-        unfaded=noise_blocks(light),
+        unfaded=whole,
         measured=layers,
         knots=knots,
         strongest=strongest,
         share=_lit(weight),
+        held=held_back(whole, noise_blocks(passed), covered=on_star, sky=noise.sky),
+        halos=tuple(halos),
         scale=scale,
     )
+
+
+def _brightest(
+    stars: Stars, factor: float, line: Plane, *, radius_px: float
+) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Return the places of the brightest stars and their light in the line's filter, in counts of the emission."""
+    xy = stars.xy[np.argsort(-stars.flux, kind="stable")[:MOST_STARS]]
+    flux, _ = star_fluxes(line, xy, radius_px=radius_px)
+    return xy, factor * np.nan_to_num(flux)
+
+
+def _glow(broad: Plane, disc: Plane, masks: Masks, *, least: float) -> Plane:
+    """Return the glow of saturated stars in the broad plane, in cells; they saturate where the plane's brightest do."""
+    top = broad[masks.saturated]
+    top = top[np.isfinite(top)]
+    level = float(np.median(top)) if top.size else 0.0
+    return star_glow(disc, masks.saturated, level=level, least=least)
 
 
 def _knots(
@@ -174,6 +221,20 @@ def pixel_noise(master: Master, plane: str = "") -> float:
     plane = plane or master.planes[0]
     sigma = master.facts.noise.get(plane, {}).get(1, float("nan"))
     return sigma if sigma > 0 else difference_noise(master.plane(plane))
+
+
+def _summed_noise(work: Work, name: str, plane: str = "") -> float:
+    """Return the noise of a pixel of the grid as sums over some pixels show it: that before resampling.
+
+    Interpolation and demosaicing spread noise over neighbours: a pixel of them scatters less, a sum does not.
+    """
+    master = work.masters[name]
+    plane = plane or master.planes[0]
+    one = pixel_noise(master, plane)
+    four = NOISE_PX * master.facts.noise.get(plane, {}).get(NOISE_PX, 0.0)
+    found = work.alignments.get((name, master.planes.index(plane))) or work.alignments.get((name, 0))
+    area = 1.0 if found is None else abs(float(np.linalg.det(found.matrix[:2, :2])))
+    return float(np.sqrt(area) * np.nanmax([one, four]))
 
 
 def _divided(plane: Plane, by: float) -> Plane:

@@ -25,7 +25,7 @@ USUAL_FWHM_PX = 3.0
 def with_star_mask(work: Work) -> Work:
     """Return the work with its star mask, for stars as wide as in the master that shows them widest."""
     assert work.stars is not None
-    fwhm = _widest(work, work.stars)
+    fwhm = star_width(work, work.stars)
     knots = _line_sources(work, work.stars)
     mask = star_mask(work.stars.select(~knots), work.rgb.shape, fwhm_px=fwhm)
     flags = np.bitwise_or.reduce([master.flags for master in work.masters.values()])
@@ -38,7 +38,7 @@ def with_star_mask(work: Work) -> Work:
     return work.with_(star_mask=mask).tell("protect", None, told)
 
 
-def _widest(work: Work, stars: Stars) -> float:
+def star_width(work: Work, stars: Stars) -> float:
     """Return the widest star width of the masters; one of more than twice the colour's is that of nebula."""
     own = typical_fwhm(stars)
     known = [width for width in (work.fwhm_px.get("rgb", own), own) if width > 0]

@@ -6,15 +6,19 @@ from dataclasses import replace
 from typing import Any
 
 import numpy as np
+from numpy.typing import NDArray
 
 from blend.base.errors import StepError
 from blend.base.master import Flag, Master
 from blend.base.rowblocks import map_row_blocks, map_together, row_blocks
 from blend.recipe.state import COLOUR, Plane, Source, Work, frozen
 from blend.recipe.steps.holes import coverage_box, crop_cost, flag_holes
-from blend.science.grid import Alignment, align, apply_matrix, resample, same_grid
+from blend.science.grid import Alignment, align, resample, same_grid, seed_of
 from blend.science.sensor import refine_centres
 from blend.science.stars import Stars, find_stars, measure_at, typical_fwhm
+
+Key = tuple[str, int]
+"""A master's name and the number of one of its lights."""
 
 FEWEST_STARS = 5
 """Shared stars below this number do not outvote a master's own list."""
@@ -28,9 +32,12 @@ def register(work: Work) -> Work:
         for name, source in work.sources.items()
         for index, light in enumerate(source.lights)
     }
-    stars = dict(zip(lights, map_together(_stars_of, lights.values()), strict=True))
     home = (settings.reference, 0)
-    alignments = _align_all(work, stars, home)
+    first = _first_alike(lights, home)
+    alone = [key for key, own in first.items() if key == own]
+    found = dict(zip(alone, map_together(_stars_of, [lights[key] for key in alone]), strict=True))
+    stars = {key: found[first[key]] for key in lights}
+    alignments = _align_all(work, stars, home, first)
     reference = work.sources[settings.reference].lights[0]
     masters = {
         name: _onto_reference(name, source, alignments, reference) for name, source in work.sources.items()
@@ -69,6 +76,25 @@ def crop_master(master: Master, box: tuple[int, int, int, int]) -> Master:
     )
 
 
+def _first_alike(lights: dict[Key, Master], home: Key) -> dict[Key, Key]:
+    """Return for every light the first one with the same pixels: a file that serves three planes is registered once."""
+    first: dict[Key, Key] = {}
+    for key in sorted(lights, key=lambda key: key != home):
+        light = lights[key].pixels
+        alike = (own for own in set(first.values()) if _same(light, lights[own].pixels))
+        first[key] = next(alike, key)
+    return first
+
+
+def _same(one: NDArray[np.float32], other: NDArray[np.float32]) -> bool:
+    if one.shape != other.shape:
+        return False
+    middle = one.shape[1] // 2
+    return np.array_equal(one[:, middle], other[:, middle], equal_nan=True) and np.array_equal(
+        one, other, equal_nan=True
+    )
+
+
 def _stars_of(light: Master) -> Stars:
     level = min(light.facts.saturation.values(), default=None)
     plane = _mean_plane(light)
@@ -90,29 +116,32 @@ def _mean_plane(light: Master) -> Plane:
     return total
 
 
-def _align_all(
-    work: Work, stars: dict[tuple[str, int], Stars], home: tuple[str, int]
-) -> dict[tuple[str, int], Alignment]:
+def _align_all(work: Work, stars: dict[Key, Stars], home: Key, first: dict[Key, Key]) -> dict[Key, Alignment]:
     settings = work.recipe.register_
     shapes = {key: work.sources[key[0]].lights[key[1]].shape for key in stars}
-    found: dict[tuple[str, int], Alignment] = {}
+    reference = work.sources[home[0]].lights[home[1]]
+    found: dict[Key, Alignment] = {}
     for key in stars:
         where = f"register {_label(key, work)} to {_label(home, work)}"
-        if key == home or settings.transform == "none":
+        if first[key] != key and first[key] in found:
+            found[key] = found[first[key]]
+        elif first[key] == home or settings.transform == "none":
             found[key] = same_grid(shapes[key], shapes[home], where=where)
         else:
+            light = work.sources[key[0]].lights[key[1]]
             found[key] = align(
                 stars[key],
                 stars[home],
                 moving_shape=shapes[key],
                 reference_shape=shapes[home],
                 transform=settings.transform,
+                seed=seed_of(light.facts.wcs, reference.facts.wcs, shapes[key], shapes[home]),
                 where=where,
             )
     return found
 
 
-def _label(key: tuple[str, int], work: Work) -> str:
+def _label(key: Key, work: Work) -> str:
     name, index = key
     lights = work.sources[name].lights
     return f"{name}.{COLOUR[index]}" if len(lights) > 1 else name
@@ -121,11 +150,17 @@ def _label(key: tuple[str, int], work: Work) -> str:
 def _onto_reference(
     name: str,
     source: Source,
-    alignments: dict[tuple[str, int], Alignment],
+    alignments: dict[Key, Alignment],
     reference: Master,
 ) -> Master:
     parts = [
-        resample(light.pixels, light.flags, alignments[name, index].matrix, reference.shape)
+        resample(
+            light.pixels,
+            light.flags,
+            alignments[name, index].matrix,
+            reference.shape,
+            distortion=alignments[name, index].distortion,
+        )
         for index, light in enumerate(source.lights)
     ]
     pixels = parts[0][0] if len(parts) == 1 else np.concatenate([part[0] for part in parts])
@@ -156,8 +191,8 @@ def _joined(source: Source, fact: str) -> dict[str, Any]:
 def _fwhm(
     name: str,
     light: Master,
-    stars: dict[tuple[str, int], Stars],
-    alignments: dict[tuple[str, int], Alignment],
+    stars: dict[Key, Stars],
+    alignments: dict[Key, Alignment],
 ) -> float:
     """Return a master's star width in its own pixels; a line master's is taken where the colour master has its stars.
 
@@ -168,10 +203,9 @@ def _fwhm(
     field = field.select(~field.saturated)
     if name == "rgb" or len(field) < FEWEST_STARS:
         return own
-    onto = np.linalg.inv(alignments[name, 0].matrix) @ alignments["rgb", 0].matrix
     shared = measure_at(
         _mean_plane(light),
-        apply_matrix(onto, field.xy),
+        alignments[name, 0].backward(alignments["rgb", 0].forward(field.xy)),
         fwhm_px=typical_fwhm(field) * _scale_of(alignments["rgb", 0]) / _scale_of(alignments[name, 0]),
         invalid=light.has(Flag.NO_DATA),
         saturation=min(light.facts.saturation.values(), default=None),
@@ -186,8 +220,8 @@ def _scale_of(alignment: Alignment) -> float:
 
 def _tell(
     work: Work,
-    alignments: dict[tuple[str, int], Alignment],
-    stars: dict[tuple[str, int], Stars],
+    alignments: dict[Key, Alignment],
+    stars: dict[Key, Stars],
     widths: dict[str, float],
 ) -> Work:
     home = (work.recipe.register_.reference, 0)
@@ -198,6 +232,8 @@ def _tell(
             continue
         label = f"{name}.{COLOUR[index]}" if name in several else name
         work = work.tell("register", label, _alignment_facts(alignment))
+        for code, words in alignment.doubts:
+            work = work.warn((code, f"{label}: {words}"))
         if alignment.overlap < 0.5:
             text = f"{label} covers only {alignment.overlap:.0%} of the reference's frame"
             work = work.warn(("small-overlap", text))
@@ -208,6 +244,7 @@ def _tell(
 
 
 def _alignment_facts(alignment: Alignment) -> dict[str, Any]:
+    error = alignment.error_px
     return {
         "matrix": [[float(value) for value in row] for row in alignment.matrix],
         "rms_px": alignment.rms_px,
@@ -215,4 +252,7 @@ def _alignment_facts(alignment: Alignment) -> dict[str, Any]:
         "mirrored": alignment.mirrored,
         "transform": alignment.transform,
         "overlap": alignment.overlap,
+        "by": alignment.by,
+        "distortion": None if alignment.distortion is None else alignment.distortion.facts(),
+        "error_px": None if error is None else {"centre": error[0], "worst": error[1]},
     }

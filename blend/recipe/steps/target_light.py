@@ -3,12 +3,18 @@
 from __future__ import annotations
 
 import numpy as np
+from numpy.typing import NDArray
 
 from blend.base.master import Flag
 from blend.base.rowblocks import copy_planes
 from blend.recipe.state import COLOUR, Plane, Work
+from blend.recipe.steps.protect_stars import USUAL_FWHM_PX, star_width
 from blend.recipe.steps.stretch import plane_noise
+from blend.science.line import star_mask
 from blend.science.picture import measure_target, shared_noise
+
+EDGE_FWHM = 4.0
+"""A star this near to the edge, in star widths, may be cut, and then no list of stars has it."""
 
 
 def with_target_light(work: Work) -> Work:
@@ -16,11 +22,11 @@ def with_target_light(work: Work) -> Work:
     rgb = work.rgb
     if rgb.domain != "linear" or work.objects is None or work.star_mask is None:
         return work
-    closed = np.asarray(rgb.flags & np.uint8(Flag.SATURATED | Flag.NO_DATA) != 0)
+    stars, closed = target_masks(work)
     found = measure_target(
         _all_light(work),
         objects=work.objects,
-        stars=work.star_mask,
+        stars=stars,
         closed=closed,
         noise=shared_noise(rgb.pixels, [plane_noise(work, plane) for plane in rgb.planes]),
     )
@@ -33,6 +39,23 @@ def with_target_light(work: Work) -> Work:
         "stars": found.stars,
     }
     return work.with_(target_light=found).tell("target_light", None, told)
+
+
+def target_masks(work: Work) -> tuple[Plane, NDArray[np.bool_]]:
+    """Return where stars are, above 0, and where nothing is to be looked at: clipped, without data, near an edge."""
+    rgb = work.rgb
+    assert work.star_mask is not None
+    closed = np.asarray(rgb.flags & np.uint8(Flag.SATURATED | Flag.NO_DATA) != 0)
+    width = USUAL_FWHM_PX if work.stars is None else star_width(work, work.stars)
+    margin = int(np.ceil(EDGE_FWHM * width))
+    if min(rgb.shape) > 4 * margin:
+        for edge in (closed[:margin], closed[-margin:], closed[:, :margin], closed[:, -margin:]):
+            edge[...] = True
+    if work.stars is None:
+        return work.star_mask, closed
+    # All of them, those too that shine in a line: such a one may be a star, and a knot says little of the whole target.
+    stars = star_mask(work.stars, rgb.shape, fwhm_px=width)
+    return np.maximum(stars, work.star_mask, out=stars), closed
 
 
 def _all_light(work: Work) -> Plane:

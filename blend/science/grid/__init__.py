@@ -5,7 +5,9 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
-    from blend.science.grid.register import Alignment, align, same_grid
+    from blend.science.grid.alignment import Alignment, same_grid
+    from blend.science.grid.coordinates import seed_of
+    from blend.science.grid.register import align
     from blend.science.grid.resampling import full_coverage_box, resample
     from blend.science.grid.transforms import apply_matrix
 else:

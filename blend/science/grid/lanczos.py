@@ -84,18 +84,28 @@ def mark_support(near: Any, reach: int) -> None:
 
 @kernel
 def resample_clean_rows(
-    planes: Any, near: Any, table: Any, inverse: Any, start: int, stop: int, out: Any, out_flags: Any
+    planes: Any,
+    near: Any,
+    table: Any,
+    inverse: Any,
+    bent: Any,
+    start: int,
+    stop: int,
+    out: Any,
+    out_flags: Any,
 ) -> None:
     """Fill what has an unflagged 6 x 6 support in rows ``start`` to ``stop``; give the rest the flag
     `UNDONE`.
 
     The result is floored at the least pixel of the support; it can only be below where it is below the
-    least of the four nearest, which is looked at first. Unsigned indices spare the test for negative ones,
+    least of the four nearest, which is looked at first. ``bent`` (2, stop - start, columns) is the distortion.
+    Unsigned indices spare the test for negative ones,
     and six sums side by side fill the processor's lanes: a third of the time of the plain double loop.
     """
     count, rows, columns = planes.shape
     one = np.uintp(1)
     u_step, v_step, d_step = inverse[0, 0], inverse[1, 0], inverse[2, 0]
+    bends = bent.shape[1] > 0
     for y in range(start, stop):
         u0 = inverse[0, 1] * y + inverse[0, 2]
         v0 = inverse[1, 1] * y + inverse[1, 2]
@@ -104,6 +114,11 @@ def resample_clean_rows(
             d = d_step * x + d0
             u = u_step * x + u0
             v = v_step * x + v0
+            if bends:
+                dx, dy = bent[0, y - start, x], bent[1, y - start, x]
+                u += u_step * dx + inverse[0, 1] * dy
+                v += v_step * dx + inverse[1, 1] * dy
+                d += d_step * dx + inverse[2, 1] * dy
             if d != 1.0:
                 u, v = u / d, v / d
             if not (u >= 2.0 and v >= 2.0 and u < columns - 3 and v < rows - 3) or d <= 0.0:
@@ -156,6 +171,7 @@ def resample_undone_rows(
     near: Any,
     table: Any,
     inverse: Any,
+    bent: Any,
     low_floor: bool,
     start: int,
     stop: int,
@@ -170,6 +186,7 @@ def resample_undone_rows(
     count, rows, columns = planes.shape
     half = table.shape[1] // 2
     radius = half / 3.0
+    bends = bent.shape[1] > 0
     for y in range(start, stop):
         for x in range(out.shape[2]):
             if out_flags[y, x] != 128:
@@ -177,11 +194,15 @@ def resample_undone_rows(
             for p in range(count):
                 out[p, y, x] = np.nan
             out_flags[y, x] = 1
-            d = inverse[2, 0] * x + inverse[2, 1] * y + inverse[2, 2]
+            px, py = float(x), float(y)
+            if bends:
+                px += bent[0, y - start, x]
+                py += bent[1, y - start, x]
+            d = inverse[2, 0] * px + inverse[2, 1] * py + inverse[2, 2]
             if d <= 0.0:
                 continue
-            u = (inverse[0, 0] * x + inverse[0, 1] * y + inverse[0, 2]) / d
-            v = (inverse[1, 0] * x + inverse[1, 1] * y + inverse[1, 2]) / d
+            u = (inverse[0, 0] * px + inverse[0, 1] * py + inverse[0, 2]) / d
+            v = (inverse[1, 0] * px + inverse[1, 1] * py + inverse[1, 2]) / d
             if not (u > -0.5 and v > -0.5 and u < columns - 0.5 and v < rows - 0.5):
                 continue
             i, j = int(np.floor(u)), int(np.floor(v))

@@ -10,7 +10,9 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from blend.science.grid.distortion import Warp
 from blend.science.grid.transforms import MODELS, Matrix, Points, apply_matrix, fit_model, scale_of
+from blend.science.grid.wholeframe import Pattern
 from blend.science.stars import FWHM_PER_SIGMA, Stars
 
 ACCEPT_PX = 1.5
@@ -49,6 +51,10 @@ class Side:
         keep[taken] = False
         return Side(self.xy[keep], self.error_px[keep], self.saturated[keep], self.index[keep], self.shape)
 
+    def moved(self, xy: Points) -> Side:
+        """Return the side with its stars elsewhere."""
+        return Side(xy, self.error_px, self.saturated, self.index, self.shape)
+
     @cached_property
     def tree(self) -> Any:
         """A search tree over the places."""
@@ -74,6 +80,8 @@ class Match:
     share: float
     log_chance: float
     in_place: bool
+    warp: Warp | None = None
+    pattern: Pattern | None = None
 
 
 def refine(matrix: Matrix, mine: Side, theirs: Side, *, transform: str, mirrored: bool) -> Match | None:
@@ -96,7 +104,7 @@ def refine(matrix: Matrix, mine: Side, theirs: Side, *, transform: str, mirrored
         allowed = [name for name in ladder if 2 * len(i) >= 3 * MODELS[name][1]]
         model = allowed[min(turn // 2, len(allowed) - 1)] if allowed else ladder[0]
         matrix, _ = robust_fit(model, mine, theirs, i, j, mirrored=mirrored)
-        if not _sound(matrix, mine, mirrored):
+        if not sound(matrix, mine.shape, mirrored):
             return None
         settled = len(i) == before and turn >= 5
         before = len(i)
@@ -122,7 +130,7 @@ def _conclude(
         if 2 * len(i) < MODELS[model][1]:
             return None
         matrix, _ = robust_fit(model, mine, theirs, i, j, mirrored=mirrored)
-        if not _sound(matrix, mine, mirrored):
+        if not sound(matrix, mine.shape, mirrored):
             return None
         if turn >= 4 and len(i) == before:
             break
@@ -130,17 +138,17 @@ def _conclude(
     i, j = pair(matrix, mine, theirs, radius=accept)
     if 2 * len(i) < max(MODELS[model][1], 6):
         return None
-    precise = _precise(matrix, mine, theirs, i, j)
+    precise = precise_pairs(matrix, mine, theirs, i, j)
     all_i, all_j, i, j = i, j, i[precise], j[precise]
     matrix, kept = robust_fit(model, mine, theirs, i, j, mirrored=mirrored)
-    if kept.sum() < 2 or not _sound(matrix, mine, mirrored):
+    if kept.sum() < 2 or not sound(matrix, mine.shape, mirrored):
         return None
     possible, share, chance = weigh(
         matrix, mine, theirs, matched=len(all_i), radius=accept, parameters=MODELS[model][1]
     )
     i, j = i[kept], j[kept]
     apart = np.hypot(*(apply_matrix(matrix, mine.xy[i]) - theirs.xy[j]).T)
-    weights = _weights(matrix, mine, theirs, i, j)
+    weights = weights_of(matrix, mine, theirs, i, j)
     rms = float(np.sqrt((weights * apart**2).sum() / weights.sum()))
     return Match(
         matrix,
@@ -190,7 +198,7 @@ def robust_fit(
     least = max(MODELS[model][1] // 2, 2)
     matrix = fit_model(model, source[keep], target[keep], mirrored=mirrored)
     for _ in range(12):
-        weights = _weights(matrix, mine, theirs, i, j)
+        weights = weights_of(matrix, mine, theirs, i, j)
         apart = np.hypot(*(apply_matrix(matrix, source) - target).T)
         pull = apart * np.sqrt(weights)
         # The median of a distance in two dimensions is 1.1774 sigma.
@@ -222,7 +230,7 @@ def choose_model(
         if 2 * len(i) <= MODELS[name][1]:
             continue
         matrix, _ = robust_fit(name, mine, theirs, i, j, mirrored=mirrored)
-        weights = _weights(matrix, mine, theirs, i, j)
+        weights = weights_of(matrix, mine, theirs, i, j)
         apart = np.hypot(*(apply_matrix(matrix, mine.xy[i]) - theirs.xy[j]).T)
         squares = float((weights * apart**2).sum())
         count = 2 * len(i)
@@ -287,7 +295,7 @@ def chance_of(matched: int, tried: int, probability: float) -> float:
     return min((first + log(total)) / log(10.0), 0.0)
 
 
-def _weights(
+def weights_of(
     matrix: Matrix, mine: Side, theirs: Side, i: NDArray[np.int64], j: NDArray[np.int64]
 ) -> NDArray[np.float64]:
     scale = abs(scale_of(matrix, _centre(mine.shape)))
@@ -295,26 +303,26 @@ def _weights(
     return 1.0 / variance
 
 
-def _precise(
+def precise_pairs(
     matrix: Matrix, mine: Side, theirs: Side, i: NDArray[np.int64], j: NDArray[np.int64]
 ) -> NDArray[np.bool_]:
     """Pick the pairs for the last fit: the vaguest stars weigh next to nothing and hide its quality."""
-    error = 1.0 / np.sqrt(_weights(matrix, mine, theirs, i, j))
+    error = 1.0 / np.sqrt(weights_of(matrix, mine, theirs, i, j))
     good: NDArray[np.bool_] = error <= 1.5 * np.median(error)
     return good if good.sum() >= _ENOUGH_PRECISE else np.ones(len(i), dtype=np.bool_)
 
 
-def _sound(matrix: Matrix, mine: Side, mirrored: bool) -> bool:
+def sound(matrix: Matrix, shape: tuple[int, int], mirrored: bool) -> bool:
     """Tell whether a map is finite, of the right parity, and neither folds nor tears the frame."""
     if not np.isfinite(matrix).all():
         return False
-    rows, columns = mine.shape
+    rows, columns = shape
     places = [
         (0.0, 0.0),
         (columns - 1.0, 0.0),
         (0.0, rows - 1.0),
         (columns - 1.0, rows - 1.0),
-        _centre(mine.shape),
+        _centre(shape),
     ]
     third = np.array([[x, y, 1.0] for x, y in places]) @ matrix[2]
     if third.min() <= 0.2 or third.max() > 5.0:

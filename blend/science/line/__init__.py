@@ -8,6 +8,7 @@ if TYPE_CHECKING:
     from blend.science.line.amount import (
         MOST_ADDED,
         MOST_OPAQUE,
+        NOISE_PX,
         Choice,
         LineLight,
         added_amount,
@@ -15,14 +16,25 @@ if TYPE_CHECKING:
         noise_blocks,
     )
     from blend.science.line.balmer import H_ALPHA_NM, hydrogen_share
-    from blend.science.line.continuum import Scale, given_scale, match_profiles, scale_from_stars
+    from blend.science.line.continuum import (
+        APERTURE_FWHM,
+        Scale,
+        given_scale,
+        match_profiles,
+        scale_from_stars,
+    )
     from blend.science.line.emission import emission_sigma, keep_sharp, line_factor, line_light
-    from blend.science.line.local_medians import DISC_SIGMA, on_disc, surroundings, value_at
+    from blend.science.line.halos import MOST_STARS, FilterHalo, cover_halos, find_halos
+    from blend.science.line.local_medians import CELL_PX, DISC_SIGMA, on_disc, surroundings, value_at
     from blend.science.line.match_psf import fit_profiles, refine_broad
+    from blend.science.line.own_disc import REDDER, DiscRatio, disc_ratio
     from blend.science.line.own_picture import SAME_NOISE, same_noise
+    from blend.science.line.passband import LIGHT_KM_S, NII_NM, SHAPES, Passband, Shape, passed_light
     from blend.science.line.protect import cover_saturated, line_sources, star_mask
-    from blend.science.line.significance import LINE_SIGMA, weigh_emission
+    from blend.science.line.scattered import star_glow, unsure_light
+    from blend.science.line.significance import LINE_SIGMA, thresholds, weigh_emission
     from blend.science.line.starlight_left import measure_noise
+    from blend.science.line.withheld import held_back
     from blend.science.line.worth import LineNoise, exposure_factor
 else:
     from blend.base.door import open_door

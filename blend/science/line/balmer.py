@@ -14,7 +14,7 @@ from dataclasses import dataclass
 from types import MappingProxyType
 from typing import Literal
 
-H_ALPHA_NM = 656.28
+H_ALPHA_NM = 656.28  # in air, as filters are named
 
 
 @dataclass(frozen=True)
@@ -89,6 +89,7 @@ def extinction(wavelength_nm: float, *, r_v: float = 3.1) -> float:
     return r_v * a + b
 
 
+# Coefficients of Cardelli, Clayton & Mathis (1989), ApJ 345, 245, their optical range.
 _CCM89 = (
     (0.17699, 1.41338),
     (-0.50447, 2.28305),

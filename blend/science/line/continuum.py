@@ -11,6 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from blend.base.errors import StepError
+from blend.science.line.lower_mode import MOST, LowerMode, lower_mode
 from blend.science.plane import blur_plane, mean_log_ratio
 from blend.science.stars import FWHM_PER_SIGMA, empty_places, profile_fluxes, scatter
 
@@ -44,8 +45,14 @@ nights the scale's error is 0.6 % rms, without them 1.1 %; wider or with more st
 WINGS = 0.01
 """Relative size that unequal wings are expected to have: half of 2 %, what one simulated profile has out there."""
 
+UNDER = 0.03
+"""Share of the light around a star by which its ring misses what lies under it: arms and H II regions are no plane."""
+
 FEWEST_STARS = 3
 """Fewer stars cannot show that one of them is an outlier."""
+
+PURE = 2.66
+"""ln(1 / 0.07): how much higher than a star's the ratio of nothing but line light is, through 7 of 100 nm."""
 
 
 def _no_values() -> NDArray[np.float64]:
@@ -91,11 +98,14 @@ def scale_from_stars(
     where: str = "continuum.ha",
     most: int = 400,
     unmatched: NDArray[np.float32] | None = None,
+    pure: float = PURE,
+    under: tuple[NDArray[np.floating], NDArray[np.floating]] | None = None,
 ) -> Scale:
     """Measure the continuum scale s = N* / R* on stars.
 
-    s = w exp(<ln(N_i / R_i)>), the mean being robust against stars with a line of their own, variable and
-    blended ones; w is what unequal wings beyond the aperture change, from wider apertures about the brightest.
+    s = w exp(<ln(N_i / R_i)>), the mean being robust against variable and blended stars, over those that `lower_mode`
+    takes for stars: H II regions as compact as stars lie above. w is what unequal wings beyond the aperture change,
+    from wider apertures about the brightest.
 
     Parameters
     ----------
@@ -114,11 +124,16 @@ def scale_from_stars(
     unmatched : (rows, columns), optional
         The line before ``match_profiles``, where that blurred it: noise that neighbours share by it would pass for a
         rough sky.
+    pure : float
+        ln(t / r), of `lower_mode`.
+    under : two arrays (n,), optional
+        What each plane's surroundings hold a pixel where the points stand: some of it stays in an aperture.
 
     Returns
     -------
     Scale
-        ``error`` holds flux errors, the star-to-star scatter, and half a percent that neither shows.
+        ``error`` holds flux errors, the star-to-star scatter, the other modes that few stars allow, and half a percent
+        that none of them shows; ``stars`` is the number of those that decided.
 
     Raises
     ------
@@ -146,20 +161,25 @@ def scale_from_stars(
     rough = asked[2] > ROUGH
     if rough:
         measured = [_fitted(plane, points, places, fwhm_px, invalid) for plane in (line, broad)]
+    elif under is not None:
+        area = UNDER * np.pi * (APERTURE_FWHM * fwhm_px) ** 2
+        measured = [
+            (flux, np.hypot(error, area * np.maximum(light[:most], 0.0)), rest)
+            for (flux, error, rest), light in zip(measured, under, strict=True)
+        ]
     (line_flux, line_error, _), (broad_flux, broad_error, _) = measured
     good = _well_measured(line_flux, line_error, broad_flux, broad_error)
     if int(good.sum()) < FEWEST_STARS:
-        raise StepError(
-            where,
-            found=f"{int(good.sum())} of {len(points)} stars bright enough in both masters "
-            "to measure the scale",
-            expected=f"at least {FEWEST_STARS}",
-            advice=f"give the ratio of line to broad starlight as a number, for example {where}.scale = 0.07",
+        raise _too_few(where, f"{int(good.sum())} of {len(points)} stars bright enough in both masters")
+    chosen, mode = _stars_among(good, *measured, pure=pure)
+    if len(chosen) == 0:
+        raise _too_few(
+            where, f"{int(good.sum())} points that all shine in the line as H II regions do, no stars,"
         )
-    errors = (line_error[good], broad_error[good])
-    fit = mean_log_ratio(line_flux[good], broad_flux[good], errors=errors)
+    errors = (line_error[chosen], broad_error[chosen])
+    fit = mean_log_ratio(line_flux[chosen], broad_flux[chosen], errors=errors)
     used = np.zeros(len(points), dtype=bool)
-    used[np.flatnonzero(good)[fit.used]] = True
+    used[chosen[fit.used]] = True
     value = float(np.exp(fit.value))
     well = used & (broad_flux > WELL_BROAD * broad_error) & (value * broad_flux > WELL_LINE * line_error)
     told = used
@@ -171,9 +191,11 @@ def scale_from_stars(
         ratio = line_flux[bright] / broad_flux[bright]
         wings = _wing_factor(line, broad, points[bright], ratio, fwhm_px=fwhm_px, invalid=invalid)
         value, line_flux = wings * value, wings * line_flux
+    # The mode's own error is that of so many stars, and the mean's where there are more.
+    error = max(fit.error, mode.error) if len(chosen) < MOST else fit.error
     return Scale(
         value,
-        value * float(np.hypot(fit.error, ROUGH_ERROR if rough else LEAST_ERROR)),
+        value * float(np.hypot(error, ROUGH_ERROR if rough else LEAST_ERROR)),
         int(told.sum()),
         "stars",
         fit.scatter,
@@ -185,8 +207,35 @@ def scale_from_stars(
     )
 
 
+def _too_few(where: str, found: str) -> StepError:
+    return StepError(
+        where,
+        found=f"{found} to measure the scale",
+        expected=f"at least {FEWEST_STARS}",
+        advice=f"give the ratio of line to broad starlight as a number, for example {where}.scale = 0.07",
+    )
+
+
 _Fluxes = tuple[NDArray[np.float64], NDArray[np.float64], float]
 """Fluxes and their errors, and how many times those the scatter at empty places is."""
+
+
+def _stars_among(
+    good: NDArray[np.bool_], line: _Fluxes, broad: _Fluxes, *, pure: float
+) -> tuple[NDArray[np.intp], LowerMode]:
+    """Return the indices of the stars among points, and their mode.
+
+    Once more with the stars' own ratio: by that of gas, points pass that are too faint in the line.
+    """
+    for last in (False, True):
+        chosen = np.flatnonzero(good)
+        (flux, error), (base, base_error) = ((f[chosen], e[chosen]) for f, e, _ in (line, broad))
+        mode = lower_mode(np.log(flux / base), np.hypot(error / flux, base_error / base), pure=pure)
+        again = _well_measured(*line[:2], *broad[:2], guess=float(np.exp(mode.value)))
+        if last or np.count_nonzero(again) < FEWEST_STARS:
+            break
+        good = again
+    return chosen[mode.stars], mode
 
 
 def _fluxes(
@@ -263,13 +312,15 @@ def _well_measured(
     line_error: NDArray[np.float64],
     broad_flux: NDArray[np.float64],
     broad_error: NDArray[np.float64],
+    guess: float | None = None,
 ) -> NDArray[np.bool_]:
     with np.errstate(invalid="ignore", divide="ignore"):
         good = np.isfinite(line_flux) & (broad_flux > 10.0 * broad_error) & (broad_error > 0)
         good &= line_error > 0
         if not good.any():
             return np.asarray(good)
-        guess = max(0.0, float(np.median(line_flux[good] / broad_flux[good])))
+        if guess is None:
+            guess = max(0.0, float(np.median(line_flux[good] / broad_flux[good])))
         good &= guess * broad_flux > 5.0 * line_error
         return np.asarray(good & (line_flux > 1.0 * line_error))
 

@@ -11,8 +11,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from blend.base.rowblocks import map_row_blocks
+from blend.science.line.local_medians import CELL_PX
 from blend.science.line.starlight_left import BLOCK_ROWS, FINE_PX, EmissionNoise, systematic_block
-from blend.science.plane import blur_block, gaussian_taps
+from blend.science.plane import blur_block, gaussian_taps, spread_rows
 
 
 def line_factor(
@@ -147,9 +148,13 @@ def keep_sharp(
 
 
 def emission_sigma(
-    broad: NDArray[np.float32], noise: EmissionNoise, *, pixel: float | None = None
+    broad: NDArray[np.float32],
+    noise: EmissionNoise,
+    *,
+    pixel: float | None = None,
+    unsure: NDArray[np.float32] | None = None,
 ) -> NDArray[np.float32]:
-    """Return the standard deviation of one pixel of the emission, systematic terms included.
+    """Return the standard error of one pixel of the emission, systematic terms included.
 
     Parameters
     ----------
@@ -157,7 +162,10 @@ def emission_sigma(
     noise : EmissionNoise
         See there for the equation.
     pixel : float, optional
-        Noise of a pixel at the sky where the light is sharper than that which ``noise`` was measured on.
+        Noise of a pixel at the sky as sums over pixels show it, where the light was resampled or blurred: neighbours
+        share noise then, and a single pixel scatters less.
+    unsure : (rows / 8, columns / 8), optional
+        From `unsure_light`, in place of the error of the sky.
     """
     pixel = noise.pixel if pixel is None else pixel
     out = np.empty(broad.shape, dtype=np.float32)
@@ -168,7 +176,8 @@ def emission_sigma(
         smooth = blur_block(broad[low:high], gaussian_taps(FINE_PX))
         wrong = systematic_block(smooth, noise, low)
         random = pixel**2 * (1.0 + noise.growth * np.maximum(smooth[part], 0.0))
-        out[rows] = np.sqrt(random + wrong[part] ** 2)
+        smooth_error = noise.sky if unsure is None else spread_rows(unsure, CELL_PX, rows, broad.shape[1])
+        out[rows] = np.sqrt(random + wrong[part] ** 2 + smooth_error**2)
         out[rows][np.isnan(broad[rows])] = np.nan
 
     map_row_blocks(fill_rows, broad.shape[0], height=BLOCK_ROWS)

@@ -8,13 +8,13 @@ starlight may leave; the diffuse part carries the errors of colour, scale and sk
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
 from blend.base.rowblocks import map_row_blocks
-from blend.science.line.local_medians import CELL_PX
+from blend.science.line.local_medians import CELL_PX, WINDOW_FWHM
 from blend.science.line.regions import confirm_regions, raise_significance
 from blend.science.line.starlight_left import (
     BLOCK_ROWS,
@@ -27,14 +27,16 @@ from blend.science.line.starlight_left import (
 )
 from blend.science.plane import bin_plane, binned_taps, blur_block, gaussian_taps, spread_rows
 
-FOOT, FULL, LEAST_FOOT = 0.45, 0.8, 1.35
-"""In units of ``fade_sigma``: a pixel's weight is 0 and 1 there, inside a region that is sure. And the least
-significance of a pixel of a region: lower, noise would join one to the next."""
+FOOT, FULL = 0.45, 0.8
+"""In units of ``fade_sigma``: a pixel's weight is 0 and 1 there, inside a region that is sure."""
 
-SEED, SURE = 4.8, 5.4
-"""Significance of a region's peak from which the region counts, and counts fully. A frame of 1 Mpx has some 100,000
-places of a star's size, each looked at in two widths: noise alone passes 4.8 sigma in one of six such frames, and
-covers less than one pixel in ten thousand."""
+SEED, SURE = 1.6, 1.8
+"""In units of ``fade_sigma``: significance of a region's peak from which the region counts, and counts fully."""
+
+LEAST = (1.35, 1.7, 4.8, 5.4)
+"""Significance that foot, full, seed and sure never fall below, whatever ``fade_sigma`` asks for. A frame of 1 Mpx has
+some 100,000 places of a star's size, each looked at in two widths: noise alone passes 4.8 sigma in one of six such
+frames, and covers less than one pixel in ten thousand; below a foot of 1.35 noise would join one region to the next."""
 
 LINE_SIGMA, MARGIN_PX = 6.0, 20
 """Significance of the brightest place from which a line is there for sure: noise alone passes it in one frame of 24 Mpx
@@ -60,15 +62,17 @@ def weigh_emission(
     *,
     fade_sigma: float = 3.0,
     around: tuple[Plane, Plane],
+    unsure: Plane | None = None,
     stars: Plane | None = None,
 ) -> tuple[Plane, float | None]:
     """Return the weight with which a blend lets a line's light through, and the highest significance outside stars.
 
     With E = C + D, D the median around (`surroundings`) and B likewise:
     S_c = max over k of (G_k * C) / sqrt(n_k^2 (1 + growth B) + (G_k * wrong(B_c))^2), G_k Gaussians of a star's width
-    and of twice that; S_d is the same at 8 px of what the compact part left, with wrong(B) and the error of the sky.
-    A region, S above 0.45 fade_sigma, counts if its peak passes 4.8 (softly up to 5.4); inside, a pixel's
-    share w_c or w_d rises from 0.45 to 0.8 fade_sigma. The weight is what of the smoothed light passes,
+    and of twice that; S_d is the same at 8 px of what the compact part left, with wrong(B) and what is unsure of the
+    sky and of the glow of bright stars, whose slope counts in S_c.
+    A region, S above 0.45 fade_sigma, counts if its peak passes 1.6 fade_sigma (softly up to 1.8) and 4.8; inside, a
+    pixel's share w_c or w_d rises from 0.45 to 0.8 fade_sigma. The weight is what of the smoothed light passes,
     P = w_c (C + v D) + w_d (E - w_c (C + v D)), by that light, between 0 and 1; v is 1 where D is known to much better
     than 3 % of a region's light, and 0 where a galaxy's colour leaves it open.
 
@@ -80,9 +84,12 @@ def weigh_emission(
         B, the broad plane it was made with.
     noise : EmissionNoise
     fade_sigma : float
-        Significance at which light passes whole; 0 or less lets everything pass.
+        Moves all thresholds of significance in proportion, down to `LEAST`; 0 or less lets everything pass.
     around : two arrays
         `surroundings` of the emission and of the broad plane.
+    unsure : (rows / 8, columns / 8), optional
+        From `unsure_light`: standard error of smooth light, whatever the broad plane shows; that of the sky where it
+        is not given.
     stars : (rows, columns), optional
         1 on stars without a line of their own, which have no weight, 0 elsewhere, soft between (`star_mask`).
 
@@ -101,8 +108,10 @@ def weigh_emission(
     if fade_sigma <= 0:
         everywhere = np.where(np.isfinite(emission), np.float32(-1.0), np.float32(0.0))
         return _without_stars(everywhere, stars), None
-    levels = (max(FOOT * fade_sigma, LEAST_FOOT), FULL * fade_sigma, SEED, SURE)
-    parts = _Parts(emission, broad, noise, *around)
+    levels = thresholds(fade_sigma)
+    if unsure is None:
+        unsure = np.full(around[0].shape, noise.sky, dtype=np.float32)
+    parts = _Parts(emission, broad, noise, *around, unsure)
     weight, wrong, smooth = _compact(parts)
     strongest = _strongest(weight, stars)
     confirm_regions(weight, *levels)
@@ -112,6 +121,22 @@ def weigh_emission(
     np.minimum(faint, 0.0, out=faint)
     _join(parts, weight, faint)
     return _without_stars(weight, stars), strongest
+
+
+def thresholds(fade_sigma: float) -> tuple[float, float, float, float]:
+    """Return the significance of a pixel that passes nothing and all of itself, and of a peak that counts and is sure.
+
+    Examples
+    --------
+    >>> [round(level, 2) for level in thresholds(3.0)]
+    [1.35, 2.4, 4.8, 5.4]
+    >>> [round(level, 2) for level in thresholds(6.0)]
+    [2.7, 4.8, 9.6, 10.8]
+    """
+    foot, full, seed, sure = (
+        max(part * fade_sigma, least) for part, least in zip((FOOT, FULL, SEED, SURE), LEAST, strict=True)
+    )
+    return foot, full, seed, sure
 
 
 def _strongest(field: Plane, stars: Plane | None, *, size: int = 1) -> float:
@@ -146,13 +171,14 @@ def _without_stars(weight: Plane, stars: Plane | None) -> Plane:
 
 @dataclass(frozen=True, eq=False)
 class _Parts:
-    """Emission and broad plane, and the surroundings of both in cells."""
+    """Emission and broad plane, the surroundings of both in cells, and the error of smooth light there."""
 
     emission: Plane
     broad: Plane
     noise: EmissionNoise
     glow: Plane
     disc: Plane
+    unsure: Plane
 
     def compact(self, rows: slice) -> tuple[Plane, Plane]:
         """Return what of the emission and of the broad plane stands out of its surroundings, in some rows."""
@@ -160,13 +186,19 @@ class _Parts:
         light = self.emission[rows] - spread_rows(self.glow, CELL_PX, rows, columns)
         return light, self.broad[rows] - spread_rows(self.disc, CELL_PX, rows, columns)
 
+    def bend(self) -> Plane:
+        """Return what of the unsure light may stand out of its own surroundings: its slope over half their window."""
+        half = 0.5 * WINDOW_FWHM * self.noise.fwhm_px / CELL_PX
+        down, across = np.gradient(np.pad(self.unsure, 1, mode="edge"))
+        return np.asarray(np.float32(half) * np.hypot(down, across)[1:-1, 1:-1])
+
     def around(self, rows: slice, columns: slice) -> tuple[Plane, Plane]:
         """Return the emission's surroundings in some rows and columns, and their systematic error."""
-        glow, disc = (
+        glow, disc, unsure = (
             spread_rows(cells, CELL_PX, rows, self.emission.shape[1])[:, columns]
-            for cells in (self.glow, self.disc)
+            for cells in (self.glow, self.disc, self.unsure)
         )
-        return glow, np.sqrt((self.noise.colour * disc) ** 2 + np.float32(self.noise.sky**2))
+        return glow, np.hypot(self.noise.colour * disc, unsure)
 
 
 def _compact(parts: _Parts) -> tuple[Plane, Plane, Plane]:
@@ -174,8 +206,7 @@ def _compact(parts: _Parts) -> tuple[Plane, Plane, Plane]:
 
     Then, in coarse bins, the systematic error of the whole light and the broad plane.
     """
-    noise = parts.noise
-    sharp = replace(noise, sky=0.0)
+    noise, bend = parts.noise, parts.bend()
     taps, fine = gaussian_taps(noise.fine_px), gaussian_taps(FINE_PX)
     halo = COARSE_BIN * ((len(taps) + len(fine)) // (2 * COARSE_BIN) + 1)
     rows, columns = parts.emission.shape
@@ -191,7 +222,10 @@ def _compact(parts: _Parts) -> tuple[Plane, Plane, Plane]:
         bins = slice(block.start // COARSE_BIN, -(-block.stop // COARSE_BIN))
         own, base = parts.compact(slice(low, high))
         broad_here = blur_block(parts.broad[low:high], fine)
-        narrow_here = systematic_block(blur_block(base, fine), sharp, low)
+        narrow_here = np.hypot(
+            systematic_block(blur_block(base, fine), noise, low),
+            spread_rows(bend, CELL_PX, slice(low, high), columns),
+        )
         out[block] = -np.inf
         over = blur_block(own, taps)[part]
         surely_dark[block] = over + spread_rows(parts.glow, CELL_PX, block, columns) < -NEGATIVE * noise.fine
@@ -254,9 +288,10 @@ def _diffuse(parts: _Parts, weight: Plane, wrong: Plane, smooth: Plane) -> Plane
 
     map_row_blocks(block, rows)
     size = FAINT_BIN // COARSE_BIN
+    unsure = spread_rows(parts.unsure, CELL_PX // FAINT_BIN, slice(0, light.shape[0]), light.shape[1])
     return _binned(
         light,
-        bin_plane(wrong, size),
+        np.hypot(bin_plane(wrong, size), unsure),
         bin_plane(smooth, size),
         taps=binned_taps(FAINT_PX, FAINT_BIN),
         left=parts.noise.faint,

@@ -99,7 +99,6 @@ def measure_noise(
     fwhm_px: float,
     invalid: NDArray[np.bool_] | None = None,
     growth: float | None = None,
-    sky_error: float = 0.0,
     may_be_odd: NDArray[np.bool_] | None = None,
 ) -> EmissionNoise:
     """Measure what the difference line - s broad holds besides emission.
@@ -119,8 +118,6 @@ def measure_noise(
     growth : float, optional
         Growth of the variance by one count of the broad plane, relative to that at the sky: 1 / (gain *
         pixel^2) or, under a bright sky, 1 / sky level. Measured on the data where it is not given.
-    sky_error : float
-        Standard error of the sky of ``line`` - s ``broad``; what the data themselves show counts where it is larger.
     may_be_odd : (n,) bool, optional
         Which stars of the scale are field stars, whose own colour may explain light; elsewhere gas explains it.
     """
@@ -128,7 +125,6 @@ def measure_noise(
     bands = _noise_bands(line, broad, scale.value, fine_px)
     pixel, fine = bands.noise
     coarse, faint, sky = _binned_noise(line, broad, scale.value, max(2.0 * fine_px, COARSE_PX))
-    sky = max(sky, sky_error)
     if growth is None:
         growth = bands.growth
     left = (fine, growth)
@@ -342,7 +338,7 @@ def _star_terms(
     shift = MAD_TO_SIGMA * np.median(np.abs(table[:, 1:3]))
     width = MAD_TO_SIGMA * np.median(np.abs(table[:, 3]))
     rest = np.median(table[:, 4])
-    if scale.how == "stars":
+    if scale.how != "given":
         colour = scale.scatter
     colour = np.hypot(max(LEAST_COLOUR, colour), rest)
     return _Terms(
@@ -400,9 +396,9 @@ def _fit_star(
 def systematic_block(
     smooth: NDArray[np.float32], noise: EmissionNoise, first_row: int
 ) -> NDArray[np.float32]:
-    """Return the systematic error of each pixel of a block of rows of the smoothed broad plane."""
+    """Return what of starlight may be left at each pixel of a block of rows of the smoothed broad plane."""
     out = np.empty_like(smooth)
-    _systematic(smooth, noise.colour, noise.shift, noise.width, noise.sky, out)
+    _systematic(smooth, noise.colour, noise.shift, noise.width, out)
     if noise.odd_excess.size:
         _add_odd_stars(smooth, noise.odd_xy, noise.odd_excess, ODD_REACH * noise.fwhm_px, first_row, out)
     return out
@@ -423,10 +419,10 @@ def _add_odd_stars(smooth, xy, excess, radius, first, out):  # type: ignore[no-u
 
 
 @kernel
-def _systematic(smooth, colour, shift, width, sky, out):  # type: ignore[no-untyped-def]
+def _systematic(smooth, colour, shift, width, out):  # type: ignore[no-untyped-def]
     rows, columns = smooth.shape
     c2, g2, l2 = np.float32(colour**2), np.float32(0.25 * shift**2), np.float32(width**2)
-    s2, four = np.float32(sky**2), np.float32(4.0)
+    four = np.float32(4.0)
     for row in range(rows):
         up, down = max(row - 1, 0), min(row + 1, rows - 1)
         for column in range(columns):
@@ -436,4 +432,4 @@ def _systematic(smooth, colour, shift, width, sky, out):  # type: ignore[no-unty
             c, d = smooth[up, column], smooth[down, column]
             curve = a + b + c + d - four * here
             slope2 = (b - a) * (b - a) + (d - c) * (d - c)
-            out[row, column] = np.sqrt(c2 * here * here + g2 * slope2 + l2 * curve * curve + s2)
+            out[row, column] = np.sqrt(c2 * here * here + g2 * slope2 + l2 * curve * curve)

@@ -65,6 +65,7 @@ TRANSFER_TABLES = np.stack(
 )
 
 _PIECE = 512
+"""Columns at a time: the rows of buffers for so many, 2 KiB each, stay in the nearest cache."""
 
 _SECOND, _THIRD_ORDER = np.float32(2.0 / 9.0), np.float32(14.0 / 81.0)
 

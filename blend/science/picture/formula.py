@@ -10,6 +10,7 @@ from typing import Any, Literal, TypeAlias
 import numpy as np
 from numpy.typing import NDArray
 
+from blend.base.arrays import plain_array, plain_value
 from blend.base.equation import Equation, Precision, evaluate_by_rows, parse
 from blend.base.errors import RecipeError
 from blend.base.notation import Apply, Name
@@ -194,11 +195,12 @@ def evaluate_formula(
     (rows, columns) float32
         Not clipped.
     """
+    base, line = plain_array(base, where="base"), plain_array(line, where="line")
     values = _values(formula, base, line, (amount, sky, base_sigma, line_sigma), params)
     return evaluate_by_rows(
         formula.parsed,
         values,
-        shape=_plane_shape(base),
+        shape=base.shape,
         dtype=formula.precision,
         after=_Finish(formula, base, line, amount=None),
     )
@@ -229,15 +231,22 @@ def apply_formula(
     Returns
     -------
     (rows, columns) float32
-        Not clipped. Amount 0 returns ``base`` itself, unchanged to the bit.
+        Not clipped. Amount 0 returns a copy of ``base``, unchanged to the bit.
+
+    Raises
+    ------
+    ArrayError
+        An array that `blend.base.arrays.plain_array` refuses.
     """
-    if np.ndim(amount) == 0 and float(amount) == 0.0:
-        return base
+    base, line = plain_array(base, where="base"), plain_array(line, where="line")
+    amount = plain_value(amount, where="amount")
+    if isinstance(amount, int | float) and amount == 0:
+        return base.copy()
     values = _values(formula, base, line, (amount, sky, base_sigma, line_sigma), params)
     return evaluate_by_rows(
         formula.parsed,
         values,
-        shape=_plane_shape(base),
+        shape=base.shape,
         dtype=formula.precision,
         after=_Finish(formula, base, line, amount=None if formula.uses_amount else amount),
     )
@@ -285,8 +294,10 @@ def _values(
     if base.shape != line.shape:
         raise ValueError(f"base of shape {base.shape} and line of shape {line.shape} are not on one grid")
     amount, sky, base_sigma, line_sigma = scalars
-    named = {"base": base, "line": line, "amount": amount, "sky": float(sky)}
-    return {**named, "base_sigma": base_sigma, "line_sigma": line_sigma, **_parameters(formula, params)}
+    named = {"base": base, "line": line, "sky": float(sky)}
+    either = {"amount": amount, "base_sigma": base_sigma, "line_sigma": line_sigma}
+    named |= {name: plain_value(value, where=name) for name, value in either.items()}
+    return {**named, **_parameters(formula, params)}
 
 
 def _parameters(formula: Formula, params: Mapping[str, float] | None) -> dict[str, float]:
@@ -299,9 +310,3 @@ def _parameters(formula: Formula, params: Mapping[str, float] | None) -> dict[st
                 advice=suggestion(name, list(formula.params)),
             )
     return {**formula.params, **(params or {})}
-
-
-def _plane_shape(plane: NDArray[np.floating]) -> tuple[int, int]:
-    if plane.ndim != 2:
-        raise ValueError(f"a plane has rows and columns, not shape {plane.shape}")
-    return (int(plane.shape[0]), int(plane.shape[1]))

@@ -13,8 +13,8 @@ from blend.science.picture.colour import LUMINANCE_WEIGHTS
 Mask = NDArray[np.bool_]
 
 PERCENTILE = 99.9
-MOST_PIXELS = 2_000_000
-"""More are looked at in steps; what is found is then looked at whole."""
+COARSE_PIXELS, MOST_PIXELS = 400_000, 1_000_000
+"""More are looked at in steps: to find the target, and to measure it."""
 
 STARLESS_SHARE = 0.2
 """Of a region's light that lies outside its stars' masks: 2 to 10 % of a star's does, by the wings of a Moffat star;
@@ -23,7 +23,7 @@ of the galaxies and nebulae of `benchmarks/accuracy/look.py` 50 % and more."""
 BESIDE = 0.1
 """Regions with this share of the largest one's light belong to the target."""
 
-LEAST_PIXELS = 30
+LEAST_PIXELS = 30  # fewer have no 99.9th percentile worth the name: chosen, not measured
 
 SEEN = 0.02
 """Of the target's brightest light: what is fainter is not counted to the part of the picture that shows the target."""
@@ -89,36 +89,48 @@ def measure_target(
     if found is None:
         return None
     rows, columns, inside, of_stars = found
-    thin = (slice(None, None, max(1, int(np.sqrt(inside.size / MOST_PIXELS)))),) * 2
-    own = planes[:, rows, columns][(slice(None), *thin)][:, inside[thin]].mean(axis=0, dtype=np.float64)
-    own = own[np.isfinite(own)]
+    light = planes[:, rows, columns].mean(axis=0, dtype=np.float64)
+    own = light[inside & np.isfinite(light)]
     if own.size < LEAST_PIXELS:
         return None
-    light = float(np.percentile(own, PERCENTILE))
-    box = None if of_stars else _seen_box(planes, inside, rows, columns, least=max(SEEN * light, 4.0 * noise))
-    return TargetLight(light, noise, int(own.size), of_stars, box) if light > 0.0 else None
+    level = float(np.percentile(own, PERCENTILE))
+    if not level > 0.0:
+        return None
+    seen = inside & (light > max(SEEN * level, 4.0 * noise))
+    box = None if of_stars else _box_around(seen if seen.any() else inside, rows, columns)
+    return TargetLight(level, noise, int(own.size), of_stars, box)
 
 
 def target_pixels(
     planes: NDArray[np.float32], *, objects: Mask, stars: NDArray[np.float32], closed: Mask
 ) -> tuple[slice, slice, Mask, bool] | None:
-    """Return rows and columns around the target, which pixels there are its own, and whether it is stars.
+    """Return rows and columns around the target, in steps, which pixels there are its own, and whether it is stars.
 
     Parameters are those of `measure_target`; None where there is no object.
     """
-    step = max(1, int(np.ceil(np.sqrt(objects.size / MOST_PIXELS))))
+    step = _step(objects.size, COARSE_PIXELS)
     coarse = (slice(None, None, step),) * 2
     labels, chosen = _regions(planes[(slice(None), *coarse)], objects[coarse], stars[coarse], closed[coarse])
     if labels is None:
         return None
     of_stars = not chosen.any()
-    rows, columns = (_span(labels, chosen, axis, step) for axis in (1, 0))
+    held = (labels > 0) if of_stars else chosen[labels]
+    spans = [np.flatnonzero(held.any(axis=axis)) for axis in (1, 0)]
+    ends = [
+        (int(span[0]) * step, min((int(span[-1]) + 1) * step, n))
+        for span, n in zip(spans, objects.shape, strict=True)
+    ]
+    fine = _step((ends[0][1] - ends[0][0]) * (ends[1][1] - ends[1][0]), MOST_PIXELS)
+    rows, columns = (slice(start, stop, fine) for start, stop in ends)
     inside = objects[rows, columns] & ~closed[rows, columns]
     if not of_stars:
-        part = np.repeat(np.repeat(chosen[labels], step, axis=0), step, axis=1)[rows, columns]
-        inside &= part[: inside.shape[0], : inside.shape[1]]
-        inside &= ~(stars[rows, columns] > 0)
+        places = (np.arange(start, stop, fine) // step for start, stop in ends)
+        inside &= held[np.ix_(*places)] & (stars[rows, columns] <= 0)
     return rows, columns, inside, of_stars
+
+
+def _step(size: int, most: int) -> int:
+    return max(1, int(np.ceil(np.sqrt(size / most))))
 
 
 def _regions(
@@ -140,25 +152,12 @@ def _regions(
     return labels, np.asarray(wide & (own >= BESIDE * most) & (most >= BESIDE * own.max()))
 
 
-def _seen_box(
-    planes: NDArray[np.float32], inside: Mask, rows: slice, columns: slice, *, least: float
-) -> tuple[int, int, int, int]:
-    """Return the box (x, y, width, height) around the target's light above a level, but for a few strays."""
-    step = max(1, int(np.ceil(np.sqrt(inside.size / MOST_PIXELS))))
-    thin = (slice(None, None, step),) * 2
-    bright = planes[:, rows, columns][(slice(None), *thin)].mean(axis=0) > least
-    places = np.argwhere(inside[thin] & bright)
-    if not len(places):
-        return (columns.start or 0, rows.start or 0, inside.shape[1], inside.shape[0])
-    low, high = (np.percentile(places, q, axis=0).astype(int) * step for q in (0.5, 99.5))
-    top, left = int(low[0]) + (rows.start or 0), int(low[1]) + (columns.start or 0)
-    return (left, top, int(high[1] - low[1]) + step, int(high[0] - low[0]) + step)
-
-
-def _span(labels: NDArray[np.int32], chosen: Mask, axis: int, step: int) -> slice:
-    """Return the rows (axis 1) or columns (axis 0), at full size, that hold the chosen regions; all where none is."""
-    held = np.flatnonzero(chosen[labels].any(axis=axis))
-    return slice(int(held[0]) * step, (int(held[-1]) + 1) * step) if held.size else slice(None)
+def _box_around(seen: Mask, rows: slice, columns: slice) -> tuple[int, int, int, int]:
+    """Return the box (x, y, width, height) around what is seen of a grid of pixels, but for a few strays."""
+    low, high = np.percentile(np.argwhere(seen), (0.5, 99.5), axis=0).astype(int)
+    step = rows.step
+    size = (high - low + 1) * step
+    return int(columns.start + low[1] * step), int(rows.start + low[0] * step), int(size[1]), int(size[0])
 
 
 def shared_noise(planes: NDArray[np.float32], sigmas: list[float]) -> float:
@@ -168,7 +167,7 @@ def shared_noise(planes: NDArray[np.float32], sigmas: list[float]) -> float:
     do, add up to more than independent ones, by as much as a sample of their pixels shows.
     """
     rows = planes.shape[1]
-    part = planes[:, rows // 3 : rows // 3 + max(min(rows // 3, 2_000_000 // planes.shape[2]), 8)]
+    part = planes[:, rows // 3 : rows // 3 + max(min(rows // 3, COARSE_PIXELS // planes.shape[2]), 8)]
     found = [difference_noise(plane) for plane in part]
     most = 0.0
     for weights in ((1 / 3, 1 / 3, 1 / 3), LUMINANCE_WEIGHTS):

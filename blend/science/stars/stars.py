@@ -223,6 +223,18 @@ def seen_in_both(first: Stars, second: Stars, *, reach_px: float) -> tuple[Stars
     return first.select(mutual), second.select(there[mutual])
 
 
+def isolated(stars: Stars, *, reach_px: float, share: float = 0.1) -> NDArray[np.bool_]:
+    """Return which stars (n,) have none within ``reach_px`` that has more than a share of their flux."""
+    from scipy.spatial import cKDTree
+
+    alone = np.ones(len(stars), dtype=np.bool_)
+    if len(stars) > 1:
+        first, second = cKDTree(stars.xy).query_pairs(reach_px, output_type="ndarray").T
+        for own, other in ((first, second), (second, first)):
+            alone[own[stars.flux[other] > share * stars.flux[own]]] = False
+    return alone
+
+
 def typical_fwhm(stars: Stars) -> float:
     """Return the median FWHM of the better half of the unsaturated stars, pixels; NaN for fewer than three.
 

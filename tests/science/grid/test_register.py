@@ -8,8 +8,9 @@ import numpy as np
 import pytest
 
 from blend.base.errors import StepError
+from blend.science.grid.alignment import same_grid
 from blend.science.grid.matching import chance_of
-from blend.science.grid.register import align, same_grid
+from blend.science.grid.register import align
 from blend.science.grid.transforms import apply_matrix, fit_affine, fit_projective
 from blend.science.stars.stars import Stars, find_stars
 

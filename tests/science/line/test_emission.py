@@ -270,6 +270,19 @@ def test_no_fading_lets_everything_pass():
     np.testing.assert_array_equal(let_through(light, broad, noise, fade_sigma=0.0), light)
 
 
+def test_fade_sigma_moves_the_thresholds_of_regions():
+    """A knot of 7 sigma passes at 3; at 6 its peak falls short of 9.6, at 20 nothing but the brightest is left."""
+    line, broad, xy = pair(knots=[(60, 60, 42), (200, 70, 600)], stars=12)
+    light, _, noise = extract(line, broad, xy, (3.0, 3.8))
+    passed = {f: let_through(light, broad, noise, fade_sigma=f) for f in (0.5, 1.0, 3.0, 6.0, 20.0)}
+    for kept in passed.values():
+        assert (np.abs(kept) <= np.abs(light)).all() and (kept * light >= 0.0).all()
+    near = np.hypot(*(np.mgrid[:256, :256] - 60.0)[::-1]) < 4
+    assert passed[3.0][near].sum() > 0.5 * light[near].sum() and not passed[6.0][near].any()
+    counts = [np.count_nonzero(passed[f]) for f in (0.5, 1.0, 3.0, 6.0, 20.0)]
+    assert counts[0] >= counts[1] >= counts[2] > counts[3] > counts[4] > 0
+
+
 def test_off_band_continuum_holds_no_line():
     """Where the broad plane holds no line, N - s R is a t F alone: only the throughput is divided out."""
     line, broad = np.full((2, 2), 2.4, np.float32), np.full((2, 2), 20.0, np.float32)

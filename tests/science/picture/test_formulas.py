@@ -84,7 +84,7 @@ def test_inputs_must_be_on_one_grid():
     base, line = _planes()
     with pytest.raises(ValueError, match="not on one grid"):
         apply_formula(FORMULAS["mean"], base, line[:-1], amount=1)
-    with pytest.raises(ValueError, match="rows and columns"):
+    with pytest.raises(ValueError, match=r"give one of shape \(rows, columns\)"):
         apply_formula(FORMULAS["mean"], base[None], line[None], amount=1)
 
 

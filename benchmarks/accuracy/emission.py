@@ -1,0 +1,381 @@
+"""Line light where there is none, and where a known amount is: what of it a run measures and lets through.
+
+    python benchmarks/accuracy/emission.py [--seeds N] [--only WORD]
+
+Simulated nights of 400 x 600 pixels, as `blend run galaxy-moonlit` sees them up to the emission, N seeds each:
+
+* ``none``: no line light anywhere (spirals and star fields): how much passes, how much looks significant;
+* ``early``: an early-type galaxy without a line whose colour changes by 0.3 mag from its centre outwards;
+* ``binned``: the H-alpha master binned 2 x 2 (its knots' light against that of the unbinned one);
+* ``bleeding``: a bleeding star at the edge whose glow in the line is another than in the red band;
+* ``halo``: discs that a narrowband filter's reflections put around bright stars, centred or shifted;
+* ``injected``: H II regions of 3 to 100 sigma on and off the arms: recovered light, completeness, pulls.
+"""
+
+from __future__ import annotations
+
+import argparse
+import tempfile
+from dataclasses import dataclass, field, replace
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from blend.app.demo.demo import write_night
+from blend.app.inspect.recovery import _with_knots  # the machinery of `blend inspect --plant`
+from blend.app.run import load_sources, open_recipe, open_target
+from blend.recipe.pipeline import STEPS, run_all
+from blend.recipe.state import Line, Work, frozen
+from blend.science.simulated import Night, SceneOptions, Sources, View, add_sources, simulate_night
+
+SHAPE = {"rows": 400, "columns": 600, "calibrated": True}
+MOST_PASSED, MOST_ABOVE = 0.005, 0.003
+"""Share of pixels without any line light that may pass, and that may exceed 3 of their own sigma."""
+
+MOST_BINNED = 0.02
+REGIONS = 15
+"""Injected or empty places of a frame, on bright ground and elsewhere."""
+
+
+def main() -> int:
+    """Print every part; exit code 1 where a bar is missed."""
+    parser = argparse.ArgumentParser(description=(__doc__ or "").split("\n")[0])
+    parser.add_argument("--seeds", type=int, default=20)
+    parser.add_argument("--only", choices=PARTS, help="one part")
+    parser.add_argument(
+        "--masters", type=Path, help="a target file: regions are injected into its masters alone"
+    )
+    options = parser.parse_args()
+    if options.masters:
+        return int(not injected(range(1, options.seeds + 1), masters=options.masters))
+    chosen = [options.only] if options.only else list(PARTS)
+    passed = [PARTS[name](range(1, options.seeds + 1)) for name in chosen]
+    return int(not all(passed))
+
+
+def worked(night: Night, *settings: str) -> Work:
+    """Return the work of the galaxy recipe on a night, up to the emission."""
+    with tempfile.TemporaryDirectory(prefix="emission-") as scratch:
+        target = open_target(write_night(night, Path(scratch)))
+        loaded = load_sources(target)
+        recipe = open_recipe("galaxy-moonlit", settings=list(settings), target=target)
+        work = Work(recipe=recipe, target=target, sources=loaded.sources, catalogue=loaded.catalogue)
+        return run_all(work, steps=STEPS[:4])
+
+
+def shares(line: Line) -> tuple[float, float]:
+    """Return the share of pixels that pass, and that exceed 3 sigma as the run states it."""
+    layers = line.measured
+    assert layers is not None and layers.sigma is not None
+    known = np.isfinite(layers.light) & np.isfinite(layers.sigma)
+    passed = (layers.weight * np.nan_to_num(layers.light) != 0.0) & known
+    above = layers.light[known] > 3.0 * layers.sigma[known]
+    return float(passed.sum() / known.sum()), float(np.mean(above))
+
+
+def report(name: str, rows: list[tuple[float, float]]) -> bool:
+    """Print shares of many nights; True where none passes a bar."""
+    table = np.array(rows)
+    most, mean = 100.0 * table.max(axis=0), 100.0 * table.mean(axis=0)
+    print(
+        f"{name}: passes in {most[0]:.3f} % of the pixels at most (mean {mean[0]:.3f}), "
+        f"above 3 sigma {most[1]:.3f} % (mean {mean[1]:.3f}), {len(rows)} nights"
+    )
+    return bool(table[:, 0].max() <= MOST_PASSED and table[:, 1].max() <= MOST_ABOVE)
+
+
+def no_line(seeds: range) -> bool:
+    """Spirals and star fields without a line."""
+    passed = True
+    for kind in ("spiral", "cluster"):
+        rows = []
+        for seed in seeds:
+            options = SceneOptions(seed=seed, kind=kind, ha_is_continuum_only=True, **SHAPE)
+            rows.append(shares(worked(simulate_night(options)).lines["ha"]))
+        passed &= report(f"none      {kind}", rows)
+    return passed
+
+
+def early_type(seeds: range) -> bool:
+    """A smooth galaxy that reddens by 0.3 mag towards its centre, by as much more in the line's narrow band."""
+    rows = []
+    for seed in seeds:
+        night = simulate_night(SceneOptions(seed=seed, kind="cluster", ha_grid="same", **SHAPE))
+        rng = np.random.default_rng(seed)
+        y, x = np.mgrid[: SHAPE["rows"], : SHAPE["columns"]].astype(np.float64)
+        middle = rng.uniform((230.0, 150.0), (370.0, 250.0))
+        radius = np.hypot(x - middle[0], (y - middle[1]) / 0.7)
+        # Sersic 4 of 40 px effective radius (de Vaucouleurs 1948), its cusp blurred; red over green falls by 0.3 mag
+        # from 5 to 100 px, and the line's place in the red band goes with a tenth of that: 3 %.
+        light = 0.02 * np.exp(-7.67 * (np.sqrt(np.sqrt(radius**2 + 9.0) / np.sqrt(40.0)) - 1.0))
+        red = 10.0 ** (-0.4 * 0.3 * (np.log(np.clip(radius, 5.0, 100.0) / 5.0) / np.log(20.0) - 0.5))
+        planes = light * np.stack([red, np.ones_like(red), 1.0 / red])
+        own = night.truth.continuum_scale * planes[0] * red**0.1
+        night = replace(night, rgb=added(night.rgb, planes, rng), ha=added(night.ha, own[None], rng))
+        rows.append(shares(worked(night).lines["ha"]))
+    return report("early     type", rows)
+
+
+def added(masters: Any, planes: NDArray[np.float64], rng: np.random.Generator) -> Any:
+    """Return masters with light and its own photon noise added."""
+    camera = masters.camera
+    electrons = camera.full_e * camera.frames
+    noise = rng.normal(size=planes.shape) * np.sqrt(np.maximum(planes, 0.0) / electrons)
+    light = np.minimum(masters.light + planes + noise, 1.0)
+    return replace(masters, light=light.astype(np.float32))
+
+
+def bleeding_star(seeds: range) -> bool:
+    """A star that bleeds at the edge, in nights without a line; its glow is lopsided in the line alone.
+
+    40 / r^2 of full scale at r px, as on a real night, up to 1.9 and down to 0.1 times that in the line.
+    """
+    rows = []
+    for seed in seeds:
+        options = SceneOptions(seed=seed, kind="spiral", ha_is_continuum_only=True, ha_grid="same", **SHAPE)
+        night, rng = simulate_night(options), np.random.default_rng(seed)
+        y, x = np.mgrid[: SHAPE["rows"], : SHAPE["columns"]].astype(np.float64)
+        at = float(rng.uniform(60.0, 540.0))
+        radius = np.hypot(x - at, y + 2.0)
+        glow = np.minimum(40.0 / np.maximum(radius, 1.0) ** 2, 2.0)
+        glow[:45, round(at) - 3 : round(at) + 4] = 2.0
+        lopsided = 1.0 + 0.9 * np.cos(np.arctan2(y + 2.0, x - at) - rng.uniform(0.0, np.pi))
+        own = np.where(glow < 2.0, night.truth.continuum_scale * glow * lopsided, 2.0)
+        broad = np.repeat(glow[None], 3, axis=0)
+        night = replace(night, rgb=added(night.rgb, broad, rng), ha=added(night.ha, own[None], rng))
+        rows.append(shares(worked(night).lines["ha"]))
+    return report("bleeding  star", [(passed, 0.0) for passed, _ in rows])
+
+
+def filter_halos(seeds: range) -> bool:
+    """Discs around the five brightest stars, a tenth of their light, every second night shifted off the axis.
+
+    So much is bright for a reflection, but stars of these nights are faint; only discs that noise cannot hide count.
+    """
+    found = shown = false = 0
+    through = []
+    for seed in seeds:
+        kind = ("spiral", "nebula", "cluster", "spiral")[seed % 4]
+        options = SceneOptions(seed=seed, kind=kind, ha_grid="same", **SHAPE)
+        night, rng = simulate_night(options), np.random.default_rng(seed)
+        sound = worked(night, "register.transform=none")
+        false += len(sound.lines["ha"].halos)
+        discs, drawn = _discs(night, radius=float(rng.uniform(24.0, 70.0)), shift=0.4 * (seed % 2))
+        line = worked(replace(night, ha=added(night.ha, discs[None], rng)), "register.transform=none").lines[
+            "ha"
+        ]
+        layers, noise = line.measured, line.sigma
+        assert layers is not None
+        for x, y, star, radius, level in drawn:
+            near = [h for h in line.halos if np.hypot(h.star[0] - star[0], h.star[1] - star[1]) < 3.0]
+            # 18 sigma of white noise over a disc and as large a ring: what is asked for is 12.
+            if level * radius * np.sqrt(np.pi) < 18.0 * np.sqrt(2.0) * noise / _factor(night):
+                continue
+            shown += 1
+            found += bool(near) and abs(near[0].radius_px - radius) < 0.2 * radius
+            inside = np.hypot(*(np.indices(discs.shape)[::-1] - np.array([x, y])[:, None, None])) < radius
+            before = sound.lines["ha"].measured
+            assert before is not None
+            through.append(float(np.mean((layers.weight > before.weight + 0.1)[inside])))
+    print(
+        f"halo      {found} of {shown} bright discs found with their radius; {false} in {len(seeds)} nights without; "
+        f"passes newly in {100 * float(np.mean(through)):.1f} % of a disc's pixels"
+    )
+    return false == 0 and found >= 0.9 * shown
+
+
+def _factor(night: Night) -> float:
+    """Return counts of the emission for a count of the line, as the truth has them."""
+    return night.truth.width_ratio / night.truth.continuum_scale / (1.0 - night.truth.width_ratio)
+
+
+def _discs(night: Night, *, radius: float, shift: float) -> tuple[NDArray[np.float64], list[Any]]:
+    """Return discs of constant light in the line master, and centre, star, radius and level of each."""
+    out = np.zeros((SHAPE["rows"], SHAPE["columns"]))
+    y, x = np.indices(out.shape)
+    middle, drawn = np.array(out.shape[::-1]) / 2.0, []
+    xy = night.truth.star_xy
+    inside = ((xy > 10.0) & (xy < np.array(out.shape[::-1]) - 10.0)).all(axis=1)
+    for i in np.flatnonzero(inside)[:5]:
+        centre = xy[i] + shift * radius * (xy[i] - middle) / np.hypot(*middle)
+        flux = night.truth.continuum_scale * night.truth.star_flux[0, i]
+        level = 0.1 * flux / (np.pi * radius**2)
+        out[np.hypot(x - centre[0], y - centre[1]) < radius] += level
+        drawn.append((*centre, tuple(xy[i]), radius, level))
+    return out, drawn
+
+
+def binned_masters(seeds: range) -> bool:
+    """Light of the bright knots from an H-alpha master binned 2 x 2, over that from the whole one."""
+    ratios = []
+    for seed in seeds:
+        night = simulate_night(SceneOptions(seed=seed, **SHAPE))
+        ha = night.ha
+        rows, columns = (length // 2 * 2 for length in ha.light.shape[1:])
+        small = ha.light[0, :rows, :columns].reshape(rows // 2, 2, columns // 2, 2).mean(axis=(1, 3))
+        # Four pixels of one full scale: the mean keeps the fraction, and the camera's frames count four times.
+        binned = replace(night, ha=replace(ha, light=small[None].astype(np.float32)))
+        sums = []
+        for one in (night, binned):
+            layers = worked(one).lines["ha"].measured
+            assert layers is not None
+            sums.append(_sums(np.nan_to_num(layers.light * layers.weight), night.truth.knots.xy, 8.0))
+        bright = sums[0] > np.quantile(sums[0], 0.7)
+        ratios.append(float(sums[1][bright].sum() / sums[0][bright].sum()))
+    print(
+        f"binned    2 x 2: light of the bright knots over the unbinned master's, median {np.median(ratios):.3f}, "
+        f"{min(ratios):.3f} to {max(ratios):.3f}, {len(ratios)} nights"
+    )
+    return bool(abs(np.median(ratios) - 1.0) <= MOST_BINNED)
+
+
+def _sums(plane: NDArray[Any], xy: NDArray[np.float64], radius: float) -> NDArray[np.float64]:
+    """Return sums in circles, NaN where one leaves the frame."""
+    out = np.full(len(xy), np.nan)
+    reach = int(radius) + 1
+    for i, (x, y) in enumerate(xy):
+        rows, columns = (slice(round(c) - reach, round(c) + reach + 1) for c in (y, x))
+        if rows.start < 0 or columns.start < 0 or rows.stop > plane.shape[0] or columns.stop > plane.shape[1]:
+            continue
+        dy, dx = np.ogrid[rows, columns]
+        out[i] = float(plane[rows, columns][np.hypot(dx - x, dy - y) <= radius].sum(dtype=np.float64))
+    return out
+
+
+STRENGTHS = (3.0, 5.0, 10.0, 30.0, 100.0)
+"""Of injected regions: their light by the error of the light that a star-like profile would be fitted with."""
+
+
+@dataclass
+class Injected:
+    """What became of injected regions: recovered over injected light, unfaded and passed, and pulls."""
+
+    strength: list[float] = field(default_factory=list)
+    unfaded: list[float] = field(default_factory=list)
+    passed: list[float] = field(default_factory=list)
+    pull: list[float] = field(default_factory=list)
+    empty: list[float] = field(default_factory=list)
+
+
+def inject(early: Work, seed: int, told: Injected) -> None:
+    """Add regions to calibrated masters, half of them on bright ground, and to ``told`` what became of them."""
+    bare = run_all(early, steps=STEPS[1:4])
+    layers = bare.lines["ha"].measured
+    assert layers is not None and layers.sigma is not None
+    fwhm = max(bare.fwhm_px["rgb"], bare.fwhm_px["ha"])
+    places = _free_places(bare, np.random.default_rng(seed), fwhm)
+    xy, empty = places[::2], places[1::2]
+    strength = np.array(STRENGTHS)[np.arange(len(xy)) % len(STRENGTHS)]
+    error = (
+        np.array([float(layers.sigma[round(y), round(x)]) for x, y in xy])
+        * 2.0
+        * np.sqrt(np.pi)
+        * fwhm
+        / 2.3548
+    )
+    flux = strength * error
+    regions = Sources(xy=xy, flux=flux, fwhm_px=np.zeros(len(xy)), b_v=np.zeros(len(xy)))
+    sources = frozen(_with_knots(dict(early.sources), bare, "ha", regions))
+    changed = run_all(early.with_(sources=sources), steps=STEPS[1:4]).lines["ha"].measured
+    assert changed is not None
+    drawn = np.zeros((1, *layers.light.shape), dtype=np.float32)
+    add_sources(drawn, View(layers.light.shape, np.eye(3), fwhm), regions, flux[None], fwhm_px=fwhm)
+    radius = 1.5 * fwhm
+    planted = _sums(drawn[0], xy, radius)
+    told.strength += list(strength)
+    told.unfaded += list(_sums(np.nan_to_num(changed.light - layers.light), xy, radius) / planted)
+    passed, before = (np.nan_to_num(one.light * one.weight) for one in (changed, layers))
+    told.passed += list(_sums(passed - before, xy, radius) / planted)
+    told.pull += list(_pulls(changed.light, layers.sigma, xy, radius, less=drawn[0]))
+    told.empty += list(_pulls(layers.light, layers.sigma, empty, radius))
+
+
+def _free_places(work: Work, rng: np.random.Generator, fwhm: float) -> NDArray[np.float64]:
+    """Return places apart from stars, bright line light, edges and each other, every second pair on bright ground."""
+    layers = work.lines["ha"].measured
+    assert layers is not None and work.stars is not None
+    rows, columns = layers.light.shape
+    margin = 10.0 * fwhm
+    tries = rng.uniform(margin, (columns - margin, rows - margin), (4000, 2))
+    broad = work.rgb.plane("red")
+    around = [broad[round(y) - 3 : round(y) + 4, round(x) - 3 : round(x) + 4] for x, y in tries]
+    level = np.array([float(np.nanmedian(box)) for box in around])
+    bright = level > np.quantile(level[np.isfinite(level)], 0.9)
+    chosen: list[NDArray[np.float64]] = []
+    for wanted in (bright, ~bright):
+        own: list[NDArray[np.float64]] = []
+        for at in tries[wanted]:
+            x, y = round(at[0]), round(at[1])
+            box = (slice(y - 12, y + 13), slice(x - 12, x + 13))
+            if np.hypot(*(work.stars.xy - at).T).min(initial=np.inf) < 5.0 * fwhm or layers.weight[box].any():
+                continue
+            if not np.isfinite(layers.light[box]).all():
+                continue
+            if all(np.hypot(*(at - other)) > 7.0 * fwhm for other in (*chosen, *own)):
+                own.append(at)
+            if len(own) == REGIONS:
+                break
+        chosen += own
+    return rng.permutation(np.array(chosen))
+
+
+def _pulls(
+    light: NDArray[Any], sigma: NDArray[Any], xy: NDArray[np.float64], radius: float, *, less: Any = 0.0
+) -> NDArray[np.float64]:
+    """Return sums in circles over a ring's mean, by their stated errors."""
+    left = np.nan_to_num(light - less)
+    area, wide = (_sums(np.ones_like(left), xy, r) for r in (radius, 2.0 * radius))
+    own, both = (_sums(left, xy, r) for r in (radius, 2.0 * radius))
+    variance = _sums(np.nan_to_num(sigma).astype(np.float64) ** 2, xy, radius)
+    return (own - area * (both - own) / (wide - area)) / np.sqrt(variance * (1.0 + area / (wide - area)))
+
+
+def injected(seeds: range, *, masters: Path | None = None) -> bool:
+    """H II regions put into calibrated masters, simulated or real."""
+    told = Injected()
+    for seed in seeds:
+        with tempfile.TemporaryDirectory(prefix="emission-") as scratch:
+            night = simulate_night(SceneOptions(seed=seed, **SHAPE)) if masters is None else None
+            target = open_target(write_night(night, Path(scratch)) if night else masters)
+            loaded = load_sources(target)
+            recipe = open_recipe("galaxy-moonlit", target=target)
+            work = Work(recipe=recipe, target=target, sources=loaded.sources)
+            inject(run_all(work, steps=STEPS[:1]), seed, told)
+    strength, unfaded, passed = (np.array(values) for values in (told.strength, told.unfaded, told.passed))
+    good = True
+    for one in STRENGTHS:
+        own = strength == one
+        whole, kept = (float(np.nanmedian(values[own])) for values in (unfaded, passed))
+        print(
+            f"injected  {one:3.0f} sigma: unfaded {whole:.3f}, let through {kept:.3f} (medians), "
+            f"{100 * float(np.mean(passed[own] > 0.5)):.0f} % pass by more than half, {int(own.sum())} regions"
+        )
+        good &= one < 10.0 or 0.97 <= kept <= 1.03
+    for name, pulls in (("injected", told.pull), ("empty", told.empty)):
+        values = np.array(pulls)
+        values = values[np.isfinite(values)]
+        spread = float(np.std(values))
+        print(f"          pulls of {name} places: {spread:.3f} (robust {mad(values):.3f}), {len(values)}")
+        good &= 0.9 <= spread <= 1.1
+    return good
+
+
+def mad(values: NDArray[np.float64]) -> float:
+    """Return the robust standard deviation."""
+    return 1.4826 * float(np.median(np.abs(values - np.median(values))))
+
+
+PARTS = {
+    "none": no_line,
+    "early": early_type,
+    "bleeding": bleeding_star,
+    "binned": binned_masters,
+    "halo": filter_halos,
+    "injected": injected,
+}
+
+
+if __name__ == "__main__":
+    raise SystemExit(main())

@@ -1,0 +1,29 @@
+"""A continuum scale in words, from its entry in the record."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Any
+
+
+def scale_words(entry: Mapping[str, Any]) -> str:
+    """Return a scale with its error, and what told it; where several did, what each of them says.
+
+    Examples
+    --------
+    >>> scale_words({"scale": 0.2, "error": 0.002, "stars": 40, "how": "stars"})
+    '0.2 +- 0.002 from 40 stars'
+    """
+    if entry["how"] == "given":
+        return f"{entry['scale']:.4g}, given"
+    text = f"{entry['scale']:.4g} +- {entry['error']:.2g}"
+    if entry["how"] == "stars":
+        return f"{text} from {entry['stars']} stars"
+    disc = entry["from_disc"]
+    if entry["how"] == "disc":
+        return f"{text} from the target's own disc ({disc['cells']} places), too few stars"
+    stars = entry["from_stars"]
+    return (
+        f"{text} from {stars['stars']} stars ({stars['scale']:.4g} +- {stars['error']:.2g}) and the target's own disc "
+        f"({disc['scale']:.4g} +- {disc['error']:.2g})"
+    )

@@ -1,0 +1,262 @@
+"""What tells a line's continuum scale: stars, the target's own disc where they are few, and whether it can be."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from blend.base.errors import StepError
+from blend.recipe.check import width_ratio
+from blend.recipe.mastertable import WIDTH_NM
+from blend.recipe.state import COLOUR, Plane, Work
+from blend.recipe.steps.line_light import Masks, pixel_noise, wider_fwhm
+from blend.science.line import (
+    DISC_SIGMA,
+    REDDER,
+    DiscRatio,
+    Scale,
+    disc_ratio,
+    given_scale,
+    scale_from_stars,
+    surroundings,
+    value_at,
+)
+from blend.science.sky import sky_uncertainty
+from blend.science.stars import isolated, measure_at, seen_in_both, star_fluxes
+
+ENOUGH_BESIDE = 30
+"""So many stars beside the target tell the scale without those on it: a third are bright enough in the line."""
+
+NEBULA = 1.5
+"""Line over broad light of what the stars stand on, by that of stars, from which it is gas: discs of galaxies have 1 to
+1.2, a nebula whose light in the broad band is its lines' 5 and more."""
+
+NEIGHBOUR_FWHM = 2.25
+"""No brighter star, nor one of a tenth of the light, within the aperture of `scale_from_stars`."""
+
+WIDER = 1.25
+"""Width in the line by that in the broad band, of the narrower quarter of sources, from which one is no point in the
+line: H II regions; stars differ by 0.03."""
+
+FEW_STARS, UNSURE = 8, 0.10
+"""Fewer stars, or a larger relative error, and the disc is asked too."""
+
+DISAGREE_SIGMA = 3.0
+"""Stars and disc that differ by more do not tell one scale."""
+
+MOST_OFF = 3.0
+"""Factor between the scale and what filters and exposures let expect: colours, throughputs and clouds make up to 2."""
+
+
+@dataclass(frozen=True, eq=False)
+class Field:
+    """Places of stars (n, 2) that may tell a line's scale, and what lies around every place, in cells of both planes.
+
+    ``nebula`` where the target shines in the line more than starlight could, and all stars are taken.
+    """
+
+    xy: NDArray[np.float64]
+    around: tuple[Plane, Plane]
+    nebula: bool
+
+
+def field_of(work: Work, name: str, broad: Plane, masks: Masks) -> Field:
+    """Return the stars beside a disc of starlight, and whether the target is a nebula, where all stars are returned.
+
+    On a disc stand H II regions too, but all its stars count where hardly any stand beside it. In a nebula the
+    surroundings are brighter in the line than starlight would be, and stars on it are as good as those beside it.
+    """
+    fwhm_px = wider_fwhm(work, name)
+    planes = (work.masters[name].pixels[0], broad)
+    xy = _compact(work, planes, masks, fwhm_px=fwhm_px)
+    around = (
+        surroundings(planes[0], fwhm_px=fwhm_px, without=masks.saturated),
+        surroundings(planes[1], fwhm_px=fwhm_px, without=masks.saturated),
+    )
+    line_around, under = (value_at(cells, xy) for cells in around)
+    on_target = under > DISC_SIGMA * pixel_noise(work.rgb, work.recipe.continuum_for(name).from_)
+    if not on_target.any():
+        return Field(xy, around, nebula=False)
+    (line_flux, _), (flux, _) = (
+        star_fluxes(p, xy, radius_px=fwhm_px, invalid=masks.unusable) for p in planes
+    )
+    with np.errstate(divide="ignore", invalid="ignore"):
+        starlight = float(np.nanmedian(np.where(flux > 0, line_flux / flux, np.nan)))
+    nebula = float(np.median(line_around[on_target] / under[on_target])) > NEBULA * starlight
+    few = len(xy) - np.count_nonzero(on_target) < ENOUGH_BESIDE
+    return Field(xy if nebula or few else xy[~on_target], around, nebula)
+
+
+def _compact(work: Work, planes: tuple[Plane, Plane], masks: Masks, *, fwhm_px: float) -> NDArray[np.float64]:
+    """Return the stars without a bright neighbour that are as wide in the line as others are, by their width in both.
+
+    Those that are too faint in the line to have a width there stay: their flux is judged by its error.
+    """
+    assert work.stars is not None
+    stars = work.stars.select(~work.stars.saturated)
+    xy = stars.xy[isolated(work.stars, reach_px=NEIGHBOUR_FWHM * fwhm_px)[~work.stars.saturated]]
+    line, broad = seen_in_both(
+        *(measure_at(plane, xy, fwhm_px=fwhm_px, invalid=masks.unusable) for plane in planes),
+        reach_px=0.5 * fwhm_px,
+    )
+    if len(line) < FEW_STARS:
+        return xy
+    ratio = line.fwhm_px / broad.fwhm_px
+    leeway = 1.0 + 3.0 * line.flux_error / line.flux
+    wide = broad.xy[ratio > WIDER * leeway * np.quantile(ratio, 0.25)]
+    kept: NDArray[np.float64] = xy[_apart(xy, wide) > 0.5 * fwhm_px]
+    return kept
+
+
+def _apart(xy: NDArray[np.float64], others: NDArray[np.float64]) -> NDArray[np.float64]:
+    from scipy.spatial import cKDTree
+
+    return np.asarray(cKDTree(others).query(xy)[0]) if len(others) else np.full(len(xy), np.inf)
+
+
+def find_scale(
+    work: Work, name: str, field: Field, matched: tuple[Plane, Plane], masks: Masks, *, fwhm_px: float
+) -> tuple[Work, Scale, dict[str, Any]]:
+    """Return the scale of a line, the work with what there is to warn of it, and the parts it was put together from.
+
+    Raises
+    ------
+    StepError
+        Without enough stars or a disc, and where the two disagree by more than three sigma.
+    """
+    settings = work.recipe.continuum_for(name)
+    if settings.scale != "stars":
+        scale = given_scale(float(settings.scale), xy=field.xy)
+        return doubt_expected(work, name, scale.value), scale, {}
+    where = f"continuum.{name}"
+    stars, fault = None, None
+    try:
+        stars = scale_from_stars(
+            *matched,
+            field.xy,
+            fwhm_px=fwhm_px,
+            invalid=masks.unusable,
+            where=where,
+            unmatched=work.masters[name].pixels[0],
+            under=(value_at(field.around[0], field.xy), value_at(field.around[1], field.xy)),
+            pure=float(np.log(settings.throughput_ratio / width_ratio(work.target, name))),
+        )
+    except StepError as few:
+        fault = few
+    few_stars = stars is None or stars.stars < FEW_STARS or stars.error > UNSURE * stars.value
+    disc = _disc(work, name, field, stars) if few_stars else None
+    if stars is None and disc is None:
+        assert fault is not None
+        raise fault
+    scale = together(stars, disc, where)
+    work = doubt_expected(work, name, scale.value)
+    if disc is None or stars is None:
+        return work, scale, {} if disc is None else {"from_disc": _told(disc)}
+    return work, scale, {"from_stars": _told(stars), "from_disc": _told(disc)}
+
+
+def _told(part: Scale | DiscRatio) -> dict[str, Any]:
+    count = {"stars": part.stars} if isinstance(part, Scale) else {"cells": part.cells}
+    return {"scale": part.value, "error": part.error, **count}
+
+
+def together(stars: Scale | None, disc: DiscRatio | None, where: str) -> Scale:
+    """Return the scale of stars, of a disc, or of both: the mean of their logarithms, weighted by their errors."""
+    if disc is None:
+        assert stars is not None
+        return stars
+    if stars is None:
+        return Scale(disc.value, disc.error, 0, "disc")
+    errors = np.array([stars.error / stars.value, disc.error / disc.value])
+    apart = float(np.log(stars.value / disc.value) / np.hypot(*errors))
+    if abs(apart) > DISAGREE_SIGMA:
+        raise StepError(
+            where,
+            found=f"{stars.value:.4g} +- {stars.error:.2g} from {stars.stars} stars and {disc.value:.4g} +- "
+            f"{disc.error:.2g} from the target's own disc, {abs(apart):.1f} sigma apart: the stars may be H II regions"
+            + ("" if apart > 0 else ", or the disc may hold gas"),
+            expected="two estimates of one scale",
+            advice=f"give the ratio of line to broad starlight as a number, for example {where}.scale = "
+            f"{min(stars.value, disc.value):.3g}",
+        )
+    weights = errors**-2.0
+    value = float(np.exp((weights * np.log([stars.value, disc.value])).sum() / weights.sum()))
+    error = value / float(np.sqrt(weights.sum()))
+    return replace(stars, value=value, error=error, how="stars and disc")
+
+
+def _disc(work: Work, name: str, field: Field, stars: Scale | None) -> DiscRatio | None:
+    """Return what a target's own disc tells of the scale, or None where it has none that shines by starlight."""
+    plane = work.recipe.continuum_for(name).from_
+    found = disc_ratio(
+        *field.around,
+        noise=(pixel_noise(work.masters[name]), pixel_noise(work.rgb, plane)),
+        sky_errors=_sky_errors(work, name),
+        width_nm=work.target.masters[name].width_nm or WIDTH_NM,
+    )
+    if found is None or (stars is not None and found.value > NEBULA * stars.value):
+        return None
+    expected = expected_scale(work, name)
+    if expected is not None and found.value > MOST_OFF * expected:
+        return None
+    return found if _is_starlight(work, name, plane, field) else None
+
+
+def _sky_errors(work: Work, name: str) -> tuple[float, float]:
+    """Return the standard errors of the skies of a line and of its broad plane, as their fits state them."""
+    plane = work.recipe.continuum_for(name).from_
+    fits = (work.skies.get(key, {}).get(part) for key, part in ((name, name), ("rgb", plane)))
+    own, base = (0.0 if fit is None else sky_uncertainty(fit) for fit in fits)
+    return own, base
+
+
+def _is_starlight(work: Work, name: str, plane: str, field: Field) -> bool:
+    """Return whether the bright cells are no redder than stars: a line fills its band, not those beside it."""
+    if len(work.rgb.planes) < len(COLOUR):
+        return True
+    others = [other for other in COLOUR if other != plane]
+    fwhm_px = wider_fwhm(work, name)
+    beside = [surroundings(work.rgb.plane(other), fwhm_px=fwhm_px) for other in others]
+    base = field.around[1]
+    bright = base > DISC_SIGMA * pixel_noise(work.rgb, plane)
+    flux = {p: star_fluxes(work.rgb.plane(p), field.xy, radius_px=fwhm_px)[0] for p in COLOUR}
+    with np.errstate(invalid="ignore", divide="ignore"):
+        own = float(np.median(base[bright])) / float(np.median(sum(cells[bright] for cells in beside)))
+        typical = float(np.nanmedian(flux[plane] / sum(flux[other] for other in others)))
+    return not (np.isfinite(typical) and typical > 0) or 0 < own < REDDER * typical
+
+
+def expected_scale(work: Work, name: str) -> float | None:
+    """Return the scale that widths and exposures let expect; None where the masters are not in counts of one unit.
+
+    r t (exposure ratio) (pixel area ratio) (ratio of gains), the gains stated or of one camera at one ISO setting.
+    """
+    line, rgb = work.masters[name].facts, work.rgb.facts
+    full, full_rgb = line.full_scale or 1.0, rgb.full_scale or 1.0
+    if min(full, full_rgb) < 2.0 or not line.exposure_s or not rgb.exposure_s:
+        return None
+    counts = full_rgb / full
+    if line.gain_e and rgb.gain_e:
+        counts *= rgb.gain_e / line.gain_e
+    elif not line.iso or line.iso != rgb.iso or full != full_rgb:
+        return None
+    bands = width_ratio(work.target, name) * work.recipe.continuum_for(name).throughput_ratio
+    areas = [
+        abs(float(np.linalg.det(work.alignments[key, 0].matrix[:2, :2])))
+        if (key, 0) in work.alignments
+        else 1.0
+        for key in (name, "rgb")
+    ]
+    return bands * line.exposure_s / rgb.exposure_s * areas[0] / areas[1] * counts
+
+
+def doubt_expected(work: Work, name: str, value: float) -> Work:
+    expected = expected_scale(work, name)
+    if expected is None or 1.0 / MOST_OFF <= value / expected <= MOST_OFF:
+        return work
+    text = f"{name}: its continuum scale is {value:.4g}, where the widths of the filters and the exposures let expect "
+    text += f"about {expected:.3g}. The stars may be H II regions, or a width, an exposure or the gain may be another, "
+    return work.warn(("scale-unexpected", text + "or the masters may be sums or normalised"))

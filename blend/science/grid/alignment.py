@@ -1,0 +1,150 @@
+"""How a moving frame lies on a reference frame: the values that registration returns."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+import numpy as np
+from numpy.typing import NDArray
+
+from blend.base.errors import StepError
+from blend.science.grid.distortion import Distortion, Warp, from_reference, to_reference
+
+Note = tuple[str, str]
+"""Code and text, as warnings are kept."""
+
+
+@dataclass(frozen=True, eq=False)
+class Alignment:
+    """How a moving frame lies on a reference frame: matrix m = r + D(r) for a point m of the moving frame, r of the
+    reference, D the distortion.
+
+    Attributes
+    ----------
+    matrix : (3, 3) float64
+        Maps (x, y, 1) of the moving frame to the reference, but for the distortion.
+    rms_px : float
+        Root mean square distance of the matched stars, weighted as in the fit, reference pixels.
+    matched : int
+        Stars in the fit: pairs, without outliers and the least precise.
+    mirrored : bool
+        One frame is a mirror image of the other.
+    transform : str
+        "similarity", "affine", "projective", "radial", "polynomial", "shift" or "none"; "world-coordinates" where the
+        distortion is the headers' or they serve alone.
+    overlap : float
+        Share of the reference frame that the moving frame covers, 0 to 1.
+    moving_xy, reference_xy : (matched, 2) float64
+        The stars of the fit, each in its own frame.
+    moving_stars, reference_stars : int
+        Lengths of the lists.
+    distortion : Distortion, optional
+    error_px : (centre, worst)
+        Distance, reference pixels, within which 95 % of such fits err at the middle of the covered area and where in it
+        they err most, by the fit's covariance; None where no star tells.
+    by : str
+        "stars", "world coordinates", "structure", or "grid" where nothing was sought.
+    doubts : of (code, text)
+        What makes the map doubtful; texts go on from the name of the master.
+    """
+
+    matrix: NDArray[np.float64]
+    rms_px: float
+    matched: int
+    mirrored: bool
+    transform: str
+    overlap: float
+    moving_xy: NDArray[np.float64]
+    reference_xy: NDArray[np.float64]
+    moving_stars: int
+    reference_stars: int
+    distortion: Distortion | None = None
+    error_px: tuple[float, float] | None = None
+    by: str = "stars"
+    doubts: tuple[Note, ...] = field(default=())
+
+    def forward(self, xy: NDArray[np.floating]) -> NDArray[np.float64]:
+        """Return where points (n, 2) of the moving frame fall on the reference."""
+        return to_reference(self.matrix, self.distortion, np.asarray(xy, dtype=np.float64))
+
+    def backward(self, xy: NDArray[np.floating]) -> NDArray[np.float64]:
+        """Return where points (n, 2) of the reference fall on the moving frame."""
+        return from_reference(self.matrix, self.distortion, np.asarray(xy, dtype=np.float64))
+
+
+def unmatched(
+    matrix: NDArray[np.float64],
+    transform: str,
+    shapes: tuple[tuple[int, int], tuple[int, int]],
+    *,
+    by: str,
+    stars: tuple[int, int] = (0, 0),
+    distortion: Distortion | None = None,
+    error_px: tuple[float, float] | None = None,
+    doubts: tuple[Note, ...] = (),
+) -> Alignment:
+    """Return a map that no stars were fitted for; ``shapes`` and ``stars`` of the moving frame and the reference."""
+    empty = np.empty((0, 2))
+    return Alignment(
+        matrix=matrix,
+        rms_px=0.0,
+        matched=0,
+        mirrored=bool(np.linalg.det(matrix[:2, :2]) < 0),
+        transform=transform,
+        overlap=len(covered_points(matrix, distortion, *shapes)) / GRID**2,
+        moving_xy=empty,
+        reference_xy=empty.copy(),
+        moving_stars=stars[0],
+        reference_stars=stars[1],
+        distortion=distortion,
+        error_px=error_px,
+        by=by,
+        doubts=doubts,
+    )
+
+
+def same_grid(
+    moving_shape: tuple[int, int], reference_shape: tuple[int, int], where: str = "register.transform"
+) -> Alignment:
+    """Return the map that moves nothing, for frames that are on one grid already.
+
+    Raises
+    ------
+    StepError
+        The shapes differ.
+    """
+    if tuple(moving_shape) != tuple(reference_shape):
+        raise StepError(
+            where,
+            found=f"the frame has {moving_shape[1]} x {moving_shape[0]} pixels and no map is to be sought",
+            expected=f"{reference_shape[1]} x {reference_shape[0]} pixels, as the reference has",
+            advice='set register.transform to "auto", so that the stars are used',
+        )
+    return unmatched(np.eye(3), "none", (moving_shape, reference_shape), by="grid")
+
+
+GRID = 64
+"""The frame is looked at in so many points a side: overlap to 1.5 %."""
+
+
+def covered_points(
+    matrix: NDArray[np.float64],
+    distortion: Distortion | None,
+    moving: tuple[int, int],
+    reference: tuple[int, int],
+) -> NDArray[np.float64]:
+    """Return those of 64 x 64 points of the reference, (n, 2), that the moving frame covers."""
+    y, x = np.mgrid[0:GRID, 0:GRID]
+    points = np.column_stack(
+        [(x.ravel() + 0.5) * reference[1] / GRID - 0.5, (y.ravel() + 0.5) * reference[0] / GRID - 0.5]
+    )
+    u, v = from_reference(matrix, distortion, points).T
+    inside = (u > -0.5) & (v > -0.5) & (u < moving[1] - 0.5) & (v < moving[0] - 0.5)
+    return np.asarray(points[inside])
+
+
+def expected_error(warp: Warp, points: NDArray[np.float64]) -> tuple[float, float] | None:
+    """Return the error of a map at the middle of points (n, 2) of the reference and where among them it errs most."""
+    if len(points) == 0:
+        return None
+    return float(warp.error_px(points.mean(axis=0, keepdims=True))[0]), float(warp.error_px(points).max())

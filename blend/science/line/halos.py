@@ -1,0 +1,188 @@
+"""Discs of even brightness that reflections in a line's filter put around bright stars, in the line alone."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from blend.base.robust import median_and_sigma
+
+Blocks = NDArray[np.floating]
+Window = NDArray[np.float64]
+
+BLOCK_PX = 4
+"""Side of the blocks that are looked at: a disc that star masks do not cover anyway is four of them wide and more."""
+
+RADII = tuple(float(radius) for radius in 4.0 * 1.12 ** np.arange(19))
+"""In blocks, 16 to 123 px: smaller discs lie under the star mask; a disc larger than that is lost in the sky's fit."""
+
+MOST_STARS = 50
+SURE_SIGMA = 12.0
+"""Of the step from disc to ring: each of eight directions then has four, enough to see that the disc ends there."""
+
+MOST_SHIFT = 0.7
+"""Of the radius: reflections off the axis move their disc, but the star stays inside."""
+
+SECTORS, FEWEST_SECTORS = 8, 6
+"""The edge is asked in so many directions, of which so many must lie in the frame."""
+
+LEAST_STEP, MOST_STEP, NOISE_SIGMA = 0.6, 1.5, 2.5
+"""Of the whole step, in every direction: a disc ends all around, as no cloud and no arm does. And by how many sigma
+noise may move a step."""
+
+EVEN = 0.4
+"""Most that the inner half differs from the outer part, by the step: a glow falls outwards by more."""
+
+MOST_OF_STAR = 0.2
+"""Light of the disc by the star's own in the line: a filter reflects a few percent at most, four or five times less in
+truth where the star is clipped. A planetary nebula outshines its star in the line."""
+
+
+@dataclass(frozen=True)
+class FilterHalo:
+    """A disc around a star: centre, radius and star in pixels, its level in the unit of the light, and its sigma."""
+
+    x: float
+    y: float
+    radius_px: float
+    level: float
+    sigma: float
+    star: tuple[float, float]
+
+
+def find_halos(light: Blocks, xy: NDArray[np.float64], flux: NDArray[np.float64]) -> list[FilterHalo]:
+    """Return the discs of even brightness around the brightest stars.
+
+    S(c, R) = (mean in R - mean in the ring R to 1.3 R) / error, greatest over centres and radii; then the edge is
+    looked at in eight directions, the disc's evenness, and its light by the star's.
+
+    Parameters
+    ----------
+    light : (rows / 4, columns / 4)
+        Means of the emission over 4 x 4 pixels, NaN on stars.
+    xy : (n, 2)
+        Stars, the brightest first.
+    flux : (n,)
+        What the stars put into the line's filter, as the emission counts light.
+
+    Notes
+    -----
+    A star around which the mean of the light is within its noise is passed over; 30 ms for one that is not.
+    """
+    _, noise = median_and_sigma(light)
+    if not noise > 0:
+        return []
+    found: list[FilterHalo] = []
+    for at, own in zip(xy[:MOST_STARS], flux[:MOST_STARS], strict=True):
+        middle = (at + 0.5) / BLOCK_PX - 0.5
+        if any(np.hypot(at[0] - halo.x, at[1] - halo.y) < halo.radius_px for halo in found):
+            continue
+        if _shines_near(light, middle, noise):
+            halo = _halo_at(light, middle, noise, own)
+            if halo is not None:
+                found.append(halo)
+    return found
+
+
+def cover_halos(mask: NDArray[np.float32], halos: list[FilterHalo], *, fwhm_px: float) -> NDArray[np.float32]:
+    """Return a star mask that is 1 on halos too, to half a star width and a block beyond their edge."""
+    out = mask.copy() if halos else mask
+    for halo in halos:
+        reach = halo.radius_px + 0.5 * fwhm_px + BLOCK_PX
+        rows, columns = (
+            slice(max(int(c - reach), 0), max(min(int(c + reach) + 2, length), 0))
+            for c, length in zip((halo.y, halo.x), mask.shape, strict=True)
+        )
+        y, x = np.ogrid[rows, columns]
+        out[rows, columns][np.hypot(x - halo.x, y - halo.y) <= reach] = 1.0
+    return out
+
+
+def _window(light: Blocks, middle: NDArray[np.float64], reach: float) -> tuple[Window, Window, Window]:
+    """Return the blocks within reach of a point, and their coordinates from it."""
+    rows, columns = (
+        np.arange(max(int(c - reach), 0), max(min(int(c + reach) + 2, length), 0))
+        for c, length in zip(middle[::-1], light.shape, strict=True)
+    )
+    values = np.asarray(light[np.ix_(rows, columns)], dtype=np.float64)
+    dy, dx = np.meshgrid(rows - middle[1], columns - middle[0], indexing="ij")
+    return values, dx, dy
+
+
+def _shines_near(light: Blocks, middle: NDArray[np.float64], noise: float) -> bool:
+    """Return whether the light within the next few rings of blocks around a star is above its noise."""
+    values, dx, dy = _window(light, middle, 2.0 * RADII[0])
+    near = values[(np.hypot(dx, dy) < 2.0 * RADII[0]) & np.isfinite(values)]
+    return bool(near.size >= 8 and near.mean() > 3.0 * noise / np.sqrt(near.size))
+
+
+def _halo_at(light: Blocks, middle: NDArray[np.float64], noise: float, flux: float) -> FilterHalo | None:
+    from scipy.signal import fftconvolve
+
+    values, dx, dy = _window(light, middle, 2.0 * RADII[-1])
+    known = np.isfinite(values).astype(np.float64)
+    filled = np.nan_to_num(values)
+    best = (SURE_SIGMA, 0.0, 0, 0)
+    for radius in RADII:
+        side = np.arange(-int(1.3 * radius) - 1, int(1.3 * radius) + 2)
+        distance = np.hypot(side[:, None], side[None, :])
+        kernels = ((distance <= radius), (distance > radius + 0.7) & (distance <= 1.3 * radius + 0.7))
+        (sum_in, n_in), (sum_out, n_out) = (
+            tuple(fftconvolve(plane, kernel.astype(np.float64), mode="same") for plane in (filled, known))
+            for kernel in kernels
+        )
+        usable = (n_in > 0.5 * kernels[0].sum()) & (n_out > 0.5 * kernels[1].sum())
+        usable &= np.hypot(dx, dy) < MOST_SHIFT * radius
+        with np.errstate(divide="ignore", invalid="ignore"):
+            step = (sum_in / n_in - sum_out / n_out) / (noise * np.sqrt(1.0 / n_in + 1.0 / n_out))
+        step = np.where(usable, step, -np.inf)
+        at = int(np.argmax(step)) if step.size else 0
+        if step.size and step.flat[at] > best[0]:
+            best = (float(step.flat[at]), radius, at // step.shape[1], at % step.shape[1])
+    sigma, radius, row, column = best
+    if radius == 0.0:
+        return None
+    x, y = float(dx[row, column]), float(dy[row, column])
+    level = _disc_level(values, np.hypot(dx - x, dy - y), np.arctan2(dy - y, dx - x), radius, noise)
+    if level is None or level * np.pi * (radius * BLOCK_PX) ** 2 > MOST_OF_STAR * flux:
+        return None
+    star = ((float(middle[0]) + 0.5) * BLOCK_PX - 0.5, (float(middle[1]) + 0.5) * BLOCK_PX - 0.5)
+    return FilterHalo(
+        star[0] + x * BLOCK_PX,
+        star[1] + y * BLOCK_PX,
+        radius * BLOCK_PX,
+        level,
+        sigma,
+        star,
+    )
+
+
+def _disc_level(values: Window, distance: Window, angle: Window, radius: float, noise: float) -> float | None:
+    """Return the step at a disc's edge, or None where it does not end all around or is not even within."""
+    known = np.isfinite(values)
+    inner = known & (distance < max(0.9 * radius, radius - 1.0)) & (distance > 0.6 * radius)
+    outer = (
+        known & (distance > max(1.1 * radius, radius + 1.0)) & (distance < max(1.4 * radius, radius + 3.0))
+    )
+    sector = np.floor((angle + np.pi) / (2.0 * np.pi) * SECTORS).astype(int) % SECTORS
+
+    def step_of(over: NDArray[np.bool_], under: NDArray[np.bool_]) -> tuple[float, float]:
+        """Return the difference of two means, and how far noise may move it."""
+        error = noise * np.sqrt(1.0 / np.count_nonzero(over) + 1.0 / np.count_nonzero(under))
+        return float(values[over].mean() - values[under].mean()), NOISE_SIGMA * float(error)
+
+    if not inner.any() or not outer.any():
+        return None
+    step, _ = step_of(inner, outer)
+    parts = [(inner & (sector == k), outer & (sector == k)) for k in range(SECTORS)]
+    parts = [(over, under) for over, under in parts if over.any() and under.any()]
+    if step <= 0.0 or len(parts) < FEWEST_SECTORS:
+        return None
+    for own, error in (step_of(*part) for part in parts):
+        if own <= 0.0 or not LEAST_STEP * step - error < own < MOST_STEP * step + error:
+            return None
+    core = known & (distance < 0.6 * radius)
+    uneven, error = step_of(core, inner) if core.any() else (0.0, 0.0)
+    return step if abs(uneven) < EVEN * step + error else None

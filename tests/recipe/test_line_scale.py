@@ -1,0 +1,131 @@
+"""Stars and a disc put together to one scale, or to a fault; and what filters and exposures let expect."""
+
+from __future__ import annotations
+
+from types import SimpleNamespace
+from typing import Any, cast
+
+import numpy as np
+import pytest
+
+from blend.base.errors import StepError
+from blend.base.master import Facts, Master, flags_of
+from blend.pages.verdict import verdict
+from blend.recipe.model import load_recipe
+from blend.recipe.scale_words import scale_words
+from blend.recipe.state import Work
+from blend.recipe.steps.line_scale import doubt_expected, expected_scale, together
+from blend.recipe.target import target_from_options
+from blend.science.line import DiscRatio, Scale
+
+
+def stars(value: float, error: float, count: int = 5) -> Scale:
+    return Scale(value, error, count, "stars")
+
+
+def test_stars_and_disc_that_agree_are_weighed_by_their_errors() -> None:
+    found = together(stars(0.22, 0.022), DiscRatio(0.2, 0.02, 100), "continuum.ha")
+    assert found.how == "stars and disc" and found.stars == 5
+    assert found.value == pytest.approx(np.sqrt(0.22 * 0.2)), "of equal relative errors the geometric mean"
+    assert found.error / found.value == pytest.approx(0.1 / np.sqrt(2))
+
+
+@pytest.mark.parametrize(
+    ("value", "words"), [(0.4, "the stars may be H II regions;"), (0.12, "the disc may hold gas")]
+)
+def test_stars_and_disc_that_differ_are_a_fault_with_both_numbers(value: float, words: str) -> None:
+    with pytest.raises(StepError) as fault:
+        together(stars(value, 0.05 * value), DiscRatio(0.2, 0.018, 100), "continuum.ha")
+    text = str(fault.value)
+    assert fault.value.exit_code == 4
+    assert f"{value:.4g} +-" in text and "0.2 +- 0.018 from the target's own disc" in text and words in text
+    assert "continuum.ha.scale = " in text
+
+
+def test_one_of_them_tells_alone() -> None:
+    assert together(stars(0.2, 0.01), None, "").how == "stars"
+    alone = together(None, DiscRatio(0.2, 0.02, 100), "")
+    assert (alone.value, alone.error, alone.stars, alone.how) == (0.2, 0.02, 0, "disc")
+
+
+def work_of(*, full: float = 65535.0, **facts: Any) -> Work:
+    def master(planes: tuple[str, ...], known: dict[str, Any]) -> Master:
+        pixels = np.zeros((len(planes), 8, 8), dtype=np.float32)
+        return Master(
+            pixels=pixels, flags=flags_of(pixels), planes=planes, facts=Facts(full_scale=full, **known)
+        )
+
+    rgb = master(("red", "green", "blue"), {"exposure_s": 60.0, "iso": 800.0, "gain_e": 0.5})
+    line = master(("ha",), {"exposure_s": 300.0, "iso": 800.0, **facts})
+    recipe = load_recipe("version = 1\n", where="r.toml")
+    return Work(
+        recipe=recipe,
+        target=target_from_options(["rgb=a.fits", "ha=b.fits"]),
+        masters={"rgb": rgb, "ha": line},
+        alignments={
+            ("ha", 0): cast(Any, SimpleNamespace(matrix=np.array([[0, -2.0, 5], [2.0, 0, 1], [0, 0, 1]])))
+        },
+    )
+
+
+def test_widths_exposures_and_pixels_tell_what_to_expect() -> None:
+    """7 of 100 nm, 300 of 60 s, pixels of four times the area."""
+    assert expected_scale(work_of(), "ha") == pytest.approx(0.07 * 5 * 4)
+
+
+def test_gains_count_where_they_are_stated() -> None:
+    assert expected_scale(work_of(gain_e=0.25, iso=None), "ha") == pytest.approx(0.07 * 5 * 4 * 2)
+
+
+@pytest.mark.parametrize("unknown", [{"full": 1.0}, {"exposure_s": None}, {"iso": 1600.0}, {"iso": None}])
+def test_masters_of_unknown_counts_let_nothing_expect(unknown: dict[str, Any]) -> None:
+    """Fractions, no exposure, another or an unknown gain: no false word."""
+    assert expected_scale(work_of(**unknown), "ha") is None
+
+
+@pytest.mark.parametrize(
+    ("value", "warned"), [(1.4, False), (4.1, False), (4.3, True), (0.48, False), (0.45, True)]
+)
+def test_a_scale_beyond_a_factor_of_three_is_warned_of_with_both_numbers(value: float, warned: bool) -> None:
+    warnings = doubt_expected(work_of(), "ha", value).warnings
+    assert [code for code, _ in warnings] == ["scale-unexpected"] * warned
+    if warned:
+        assert f"{value:.4g}" in warnings[0][1] and "1.4" in warnings[0][1]
+
+
+@pytest.mark.parametrize(
+    ("error", "good", "bad"), [(0.018, True, False), (0.022, False, False), (0.052, False, True)]
+)
+def test_the_verdict_is_amber_above_ten_percent_and_red_above_25(error: float, good: bool, bad: bool) -> None:
+    entry = {
+        "scale": 0.2,
+        "error": error,
+        "stars": 5,
+        "how": "stars",
+        "light": "H-alpha",
+        "line_light": {"found": True},
+    }
+    record: dict[str, Any] = {
+        "register": {},
+        "gradient": {},
+        "continuum": {"ha": entry},
+        "blend": {},
+        "star_tint": {"stars": 0},
+        "stretch": {},
+        "clipped": {"black": 0.0, "white": 0.0},
+    }
+    line = next(line for line in verdict(record) if line.what == "Continuum scale")
+    assert (line.good, line.bad) == (good, bad)
+
+
+def test_both_estimates_stand_in_the_words() -> None:
+    parts = {
+        "from_stars": {"scale": 0.22, "error": 0.022, "stars": 5},
+        "from_disc": {"scale": 0.2, "error": 0.02, "cells": 90},
+    }
+    words = scale_words({"scale": 0.21, "error": 0.015, "stars": 5, "how": "stars and disc", **parts})
+    assert words == "0.21 +- 0.015 from 5 stars (0.22 +- 0.022) and the target's own disc (0.2 +- 0.02)"
+    words = scale_words(
+        {"scale": 0.2, "error": 0.02, "stars": 0, "how": "disc", "from_disc": parts["from_disc"]}
+    )
+    assert words == "0.2 +- 0.02 from the target's own disc (90 places), too few stars"

@@ -1,0 +1,44 @@
+"""The glow of saturated stars is predicted where it is one, and bounded where a nebula lies around the star."""
+
+import numpy as np
+import pytest
+
+from blend.science.line.local_medians import surroundings
+from blend.science.line.scattered import star_glow
+from blend.science.plane import spread_rows
+
+SHAPE = (400, 600)
+ROWS, COLUMNS = np.indices(SHAPE).astype(np.float32)
+
+
+def glow_of(plane: np.ndarray, saturated: np.ndarray) -> np.ndarray:
+    disc = surroundings(plane.astype(np.float32), fwhm_px=3.0, without=saturated)
+    cells = star_glow(disc, saturated, level=1.0, least=1e-6)
+    return spread_rows(cells, 8, slice(0, SHAPE[0]), SHAPE[1])
+
+
+@pytest.mark.parametrize("at", [(300.0, 200.0), (40.0, 0.0)])
+def test_a_glow_that_falls_with_the_square_is_found(at):
+    away = np.hypot(COLUMNS - at[0], ROWS - at[1])
+    plane = np.minimum(40.0 / np.maximum(away, 1.0) ** 2, 1.0)
+    plane += np.random.default_rng(1).normal(0.0, 1e-4, SHAPE) + 0.01
+    found = glow_of(plane, away < 10.0)
+    for radius in (40.0, 80.0, 150.0):
+        ring = np.abs(away - radius) < 4.0
+        assert np.median(found[ring]) == pytest.approx(40.0 / radius**2, rel=0.35, abs=40.0 / 400.0**2)
+
+
+def test_a_nebula_around_a_small_star_is_no_glow():
+    away = np.hypot(COLUMNS - 300.0, ROWS - 200.0)
+    plane = 0.3 * np.exp(-((away / 80.0) ** 2))
+    found = glow_of(plane, away < 2.5)
+    ring = np.abs(away - 60.0) < 4.0
+    assert found[ring].max() < 0.05 * plane[ring].min()
+
+
+def test_no_saturated_star_no_glow():
+    plane = np.random.default_rng(2).normal(size=SHAPE)
+    assert not glow_of(plane, np.zeros(SHAPE, dtype=bool)).any()
+    hot = np.zeros(SHAPE, dtype=bool)
+    hot[17, 33] = True
+    assert not glow_of(plane, hot).any()
