@@ -43,7 +43,9 @@ FORMATS: Registry[Format] = Registry(
         Format("p3", "result-p3.tif", "16 bits, full size, in the wide gamut of Display P3"),
         Format("without", "without.png", "without the lines, all else the same; 16 bits, full size"),
         Format("compare", "compare.png", "without and with the lines, the target's part, captioned"),
-        Format("residual", "residual.png", "what noise reduction took out of the luminance, grey where nothing"),
+        Format(
+            "residual", "residual.png", "what noise reduction took out of the luminance, grey where nothing"
+        ),
         Format(
             "fits",
             "result.fits",

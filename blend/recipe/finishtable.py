@@ -8,7 +8,7 @@ from typing import Annotated, Any
 from pydantic import BeforeValidator, Field, WithJsonSchema
 
 from blend.recipe.fields import Table, is_number, wrong
-from blend.science.picture import FULL, LEAST_FIRST_SLOPE, MOST_SIGMA, PIVOT, kept_noise
+from blend.science.picture import FULL, LEAST_FIRST_SLOPE, LEAST_SIZE, MOST_SIGMA, PIVOT, kept_noise
 
 MOST_POINTS = 16  # chosen: more than a curve drawn by hand needs; not measured
 
@@ -39,7 +39,7 @@ def _check_points(value: Any) -> Any:
 
 
 class Finish(Table):
-    """What is done to the picture last, in the order: luminance noise, green, colour noise, contrast and curve, saturation."""
+    """What is done last, in the order: luminance noise, green, colour noise, contrast and curve, saturation, stars."""
 
     contrast: float = Field(
         default=0.0,
@@ -83,6 +83,19 @@ class Finish(Table):
         le=1,
         description="share of the green above both red and blue that is taken out where the picture is dark; "
         "leave it at 0 where [O III] shines green",
+    )
+
+    star_size: float = Field(
+        default=1.0,
+        ge=LEAST_SIZE,
+        le=1,
+        description="factor of the width of stars, each by its own profile; their colour stays; 1 changes nothing",
+    )
+    star_brightness: float = Field(
+        default=1.0,
+        ge=LEAST_SIZE,
+        le=1,
+        description="factor of the light of stars over what lies behind them, as shown; 1 changes nothing",
     )
 
     @property
@@ -130,4 +143,9 @@ class Finish(Table):
                 else ""
             )
             told.append(f"Colourfulness (chroma of OKLab, Ottosson 2020) times {self.saturation:g}{limits}.")
+        if min(self.star_size, self.star_brightness) < 1:
+            told.append(
+                f"Stars are shown {self.star_size:g} times as wide and {self.star_brightness:g} times as bright, each "
+                "by its own profile over what lies behind it; colours are kept. Derived here."
+            )
         return tuple(told)

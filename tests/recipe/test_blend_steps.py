@@ -202,6 +202,7 @@ def test_nothing_is_finished_unless_the_recipe_asks() -> None:
     assert work.recorded["finish"] == {
         **{"contrast": 0.0, "curve": (), "saturation": 1.0},
         **{"noise_sigma": 0.0, "chroma_reduction": 0.0, "green_limit": 0.0},
+        **{"star_size": 1.0, "star_brightness": 1.0},
     }
 
 

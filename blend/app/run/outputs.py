@@ -40,7 +40,7 @@ COMPARE_EDGE = 1200
 """Long edge of each picture of a pair, px."""
 TARGET_MARGIN = 0.1
 RESIDUAL_SPAN = np.float32(0.12)
-"""Code values: three times the brightest noise of a sky that a stretch allows, to either side."""
+"""Code values from black to white: three times the brightest noise that a stretch allows a sky, to either side."""
 WRITERS: dict[str, Callable[..., None]] = {
     "png": partial(write_png, long_edge=PREVIEW_EDGE),
     "jpeg": partial(write_jpeg, long_edge=PREVIEW_EDGE),
@@ -203,7 +203,7 @@ def _residual(work: Work) -> Array:
 
 
 def _write_residual(path: Path, *, residual: Array) -> None:
-    """Write the residual, grey for nothing and `RESIDUAL_SPAN` from black to white: what shows arms or rings took light."""
+    """Write the residual, grey for nothing: where it shows arms or rings, light was taken for noise."""
     codes = np.broadcast_to(residual / RESIDUAL_SPAN + np.float32(0.5), (3, *residual.shape[1:]))
     write_png(path, np.clip(codes, 0.0, 1.0), long_edge=None)
 

@@ -156,7 +156,9 @@ def _line_settings(work: Work, name: str) -> dict[str, Any]:
 def whole_frame_steps(work: Work) -> dict[str, float]:
     """Return the settings in use of what needs the full frame at full size, which no page can show."""
     settings = work.recipe.finish
-    return {"noise_sigma": settings.noise_sigma} if settings.noise_sigma > 0 else {}
+    values = {key: getattr(settings, key) for key in ("noise_sigma", "star_size", "star_brightness")}
+    neutral = type(settings)()
+    return {key: value for key, value in values.items() if value != getattr(neutral, key)}
 
 
 def _curve_settings(work: Work, master: str) -> dict[str, Any]:

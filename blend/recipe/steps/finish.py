@@ -10,7 +10,9 @@ import numpy as np
 from blend.base.rowblocks import map_row_blocks
 from blend.recipe.state import Plane, Work
 from blend.recipe.steps.blends import display_sky
-from blend.science.picture import Finished, LumaNoise, finish_picture, noise_of_luma
+from blend.recipe.steps.protect_stars import star_width
+from blend.science.line import star_radii
+from blend.science.picture import Finished, LumaNoise, finish_picture, noise_of_luma, shrink_stars
 
 
 def finish(work: Work) -> Work:
@@ -31,6 +33,7 @@ def finish(work: Work) -> Work:
         spared=spared,
         compare=work.figures,
     )
+    display = _with_small_stars(work, display)
     residual = noise.plane() if noise is not None and "residual" in work.recipe.output.formats else None
     work = work.with_(display=display, residual=residual).tell("finish", None, settings.model_dump())
     if noise is not None and work.figures:
@@ -40,6 +43,25 @@ def finish(work: Work) -> Work:
     for key, share in clipped_shares(display).items():
         work = work.tell("clipped", key, share)
     return work
+
+
+def _with_small_stars(work: Work, display: Plane) -> Plane:
+    """Return the picture with the stars of the mask smaller and fainter, as the recipe asks."""
+    settings, stars, mask = work.recipe.finish, work.stars, work.star_mask
+    if stars is None or mask is None or min(settings.star_size, settings.star_brightness) == 1:
+        return display
+    # What the mask has left out shines in a line, and is no star.
+    column, row = np.clip(np.rint(stars.xy).astype(int), 0, np.array(mask.shape)[::-1] - 1).T
+    shown = stars.select(mask[row, column] > 0.5)
+    radii = star_radii(shown, fwhm_px=star_width(work, stars))
+    return shrink_stars(
+        display,
+        xy=shown.xy,
+        radii=radii,
+        mask=mask,
+        size=settings.star_size,
+        brightness=settings.star_brightness,
+    )
 
 
 def _noise_facts(noise: LumaNoise) -> dict[str, Any]:

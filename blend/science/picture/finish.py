@@ -193,9 +193,7 @@ def finish_picture(
     if noise is not None:
         grain, shift[4] = noise.fine, noise.coarse
     tone = tone_table(sky=sky, contrast=contrast, curve=curve) if shapes else NO_TONE
-    result, outside = _touched(
-        codes, shift, grain, saturation=saturation, green_limit=green_limit, tone=tone
-    )
+    result, outside = _touched(codes, shift, grain, saturation=saturation, green_limit=green_limit, tone=tone)
     if not compare:
         return result, None
     return result, _compared(before[:3], _block_means(result)[:3], outside)

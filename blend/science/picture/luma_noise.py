@@ -14,6 +14,7 @@ same is taken from all three planes: their differences stay, and so does the col
 from __future__ import annotations
 
 from dataclasses import dataclass
+from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
@@ -36,7 +37,7 @@ MOST_SIGMA = 1.5
 """k at which a light of 4 sigma keeps 96 % or more: `tests/science/picture/test_luma_noise.py`."""
 
 KEPT_NOISE = ((0.0, 1.0), (0.5, 0.993), (0.8, 0.877), (1.0, 0.689), (1.2, 0.475), (1.3, 0.38), (1.5, 0.23))
-"""Measured by `tests/science/picture/test_luma_noise.py`; of the skies of `benchmarks/accuracy/look.py` less is left."""
+"""Measured by `tests/science/picture/test_luma_noise.py`."""
 
 FINE, COARSE = (1, 2, 4), (2, 4, 8, 16)
 """Steps of the bands, in pixels and in blocks of 4 x 4."""
@@ -79,7 +80,9 @@ class LumaNoise:
     def plane(self) -> Array:
         """Return all that is lost, (rows, columns): what a picture of the residual shows."""
         rows, columns = self.fine.shape
-        y, x = (_between(size, blocks) for size, blocks in zip((rows, columns), self.coarse.shape, strict=True))
+        y, x = (
+            _between(size, blocks) for size, blocks in zip((rows, columns), self.coarse.shape, strict=True)
+        )
         down = self.coarse[y[0]] * (1 - y[2])[:, None] + self.coarse[y[1]] * y[2][:, None]
         wide = down[:, x[0]] * (1 - x[2]) + down[:, x[1]] * x[2]
         return np.asarray(self.fine + wide, dtype=np.float32)
@@ -94,7 +97,7 @@ def _between(size: int, blocks: int) -> tuple[NDArray[np.intp], NDArray[np.intp]
 
 def kept_noise(sigma: float) -> float:
     """Return the share of white noise that is left at a ``sigma`` from 0 to `MOST_SIGMA`, standard deviations."""
-    return float(np.interp(sigma, *zip(*KEPT_NOISE, strict=True)))
+    return float(np.interp(sigma, [k for k, _ in KEPT_NOISE], [kept for _, kept in KEPT_NOISE]))
 
 
 def noise_of_luma(codes: NDArray[np.floating], *, sigma: float) -> LumaNoise:
@@ -231,7 +234,7 @@ def _measure(codes: Array, sky: np.float32) -> tuple[tuple[float, ...], Array]:
         planes = [_middle(plane, block.stop - block.start) for plane in _bands(codes, block, sky)]
         known = ~np.isnan(codes[:, block].sum(axis=0))[::2, ::2]
         return [
-            *((fine - coarse)[::2, ::2][known] for fine, coarse in zip(planes, planes[1:], strict=False)),
+            *((fine - coarse)[::2, ::2][known] for fine, coarse in pairwise(planes)),
             planes[-1][::2, ::2][known],
         ]
 
@@ -258,5 +261,3 @@ def _quiet(finest: Array, light: Array, middle: float, sigma: float) -> Array:
         table[int(np.clip(bright[at] * (STEPS - 1), 0, STEPS - 1)) :] = 1.0 / least**2
         at = end
     return table
-
-

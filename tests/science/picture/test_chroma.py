@@ -7,9 +7,9 @@ from blend.base.rowblocks import limit_threads
 from blend.science.picture.chroma import (
     BANDS,
     WHITE_NOISE_IN_BANDS,
-    mirror,
     _sharpened,
     _smooth,
+    mirror,
     noise_shifts,
 )
 
