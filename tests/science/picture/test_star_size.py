@@ -5,7 +5,7 @@ import pytest
 
 from blend.base.rowblocks import limit_threads
 from blend.science.picture.colourspace import srgb_decode, srgb_encode
-from blend.science.picture.shrink_stars import shrink_stars
+from blend.science.picture.star_size import shrink_stars
 
 SHAPE = (160, 200)
 PLACES = [(40.3, 40.2), (100.0, 50.4), (150.6, 120.1), (50.2, 110.3)]
@@ -145,5 +145,5 @@ def test_a_star_at_the_edge_or_outside_is_no_trouble():
 def test_values_out_of_range_are_refused():
     display, mask = _scene()
     for wrong in ({"size": 0.4}, {"brightness": 1.1}, {"size": float("nan")}):
-        with pytest.raises(ValueError, match="not from 0.5 to 1"):
+        with pytest.raises(ValueError, match=r"not from 0\.5 to 1"):
             _shrunk(display, mask, **wrong)
