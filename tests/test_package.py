@@ -7,6 +7,7 @@ import os
 import py_compile
 import re
 import shlex
+import shutil
 import subprocess
 import sys
 import tomllib
@@ -41,7 +42,7 @@ def text_of(paper: str) -> str:
 
 def fenced(paper: str, kind: str) -> Iterator[str]:
     """Give the fenced blocks of one kind."""
-    for found in re.finditer(rf"^```{kind}\n(.*?)^```$", text_of(paper), re.DOTALL | re.MULTILINE):
+    for found in re.finditer(rf"^```{kind}(?: run)?\n(.*?)^```$", text_of(paper), re.DOTALL | re.MULTILINE):
         yield found[1]
 
 
@@ -225,6 +226,15 @@ def test_every_page_of_the_manual_is_on_its_first_page() -> None:
     assert all(
         f"]({path.name})" in first for path in (PROJECT / "docs").glob("*.md") if path.name != "README.md"
     )
+
+
+@pytest.mark.skipif(shutil.which("bash") is None, reason="the manual's commands are for a shell")
+def test_commands_of_the_manual_print_what_stands_behind_them() -> None:
+    """Up to seconds, memory and the last digit; written anew by ``python docs/run.py --write``."""
+    done = subprocess.run(
+        [sys.executable, "docs/run.py"], cwd=PROJECT, capture_output=True, text=True, check=False
+    )
+    assert done.returncode == 0, done.stdout
 
 
 def test_the_readme_is_short() -> None:
