@@ -10,6 +10,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from blend.base.shrink import STRIDE_PX, sampled_means
 from blend.files.png import jpeg_bytes
 from blend.pages.figures import arrows_svg
 from blend.recipe.state import Work
@@ -18,7 +19,6 @@ Array = NDArray[np.float32]
 Turn = Callable[[Array], Array]
 CROP_PX = 144
 MOST_ARROWS = 400
-STRIDE_PX = 16
 SHOWN_SIGMA = 4.0
 """Grey of the sky lies this many sigma above black, and the softening of bright light as many above the sky."""
 PLACES = ("top left", "top right", "centre", "bottom left", "bottom right")
@@ -142,9 +142,9 @@ def signal_rows(work: Work, record: Mapping[str, Any]) -> list[tuple[str, float,
     """
     if work.objects is None or min(work.rgb.shape) < STRIDE_PX:
         return []
-    where = _sampled(work.objects) == 1.0
+    where = sampled_means(work.objects) == 1.0
     if work.star_mask is not None:
-        where &= _sampled(work.star_mask) < 0.1
+        where &= sampled_means(work.star_mask) < 0.1
     found = []
     for plane, gain in zip(work.rgb.planes, work.gains, strict=True):
         light = _bright(work.rgb.plane(plane), where) / gain
@@ -154,7 +154,7 @@ def signal_rows(work: Work, record: Mapping[str, Any]) -> list[tuple[str, float,
         one = record["masters"][name]["planes"][told[0]].get("noise", {}).get("1") if told else None
         if line.emission is not None and one:
             # Counts of the balanced plane to those of the line's master: the noise of one pixel is known in both.
-            shines = where & (_sampled(line.emission) > line.sigma)
+            shines = where & (sampled_means(line.emission) > line.sigma)
             light = _bright(line.emission, shines) * one / line.scaled_sigma
             found.append((f"{name}.emission", light, _ratios(light, record, name, told[0])))
     return found
@@ -166,14 +166,7 @@ def _ratios(light: float, record: Mapping[str, Any], master: str, plane: str) ->
     return [light / value if value else float("nan") for value in values]
 
 
-def _sampled(plane: NDArray[Any]) -> NDArray[np.float64]:
-    """Return means of 4 x 4 pixels, one in each square of 16 x 16."""
-    down, across = (size // STRIDE_PX for size in plane.shape)
-    squares = plane[: down * STRIDE_PX, : across * STRIDE_PX].reshape(down, STRIDE_PX, across, STRIDE_PX)
-    return np.asarray(squares[:, :4, :, :4].mean(axis=(1, 3), dtype=np.float64))
-
-
 def _bright(plane: Array, where: NDArray[np.bool_]) -> float:
-    known = _sampled(plane)[where]
+    known = sampled_means(plane)[where]
     known = known[np.isfinite(known)]
     return float(np.percentile(known, 90)) if known.size else float("nan")

@@ -24,6 +24,7 @@ from blend.app.run.outputs import (
     without_wanted,
 )
 from blend.app.run.preview import Preview, preview_layers, render_preview, settled, star_tint
+from blend.app.run.seen import picture_facts
 from blend.app.run.worth import taken_of, worth_of
 from blend.base.system import peak_mib
 from blend.files.claim import Claim
@@ -110,6 +111,7 @@ def run_target(
         record = _record(work, files, hashes)
         marks.refuse_changes()
         record["crop"] = dict(zip("xywh", box, strict=True))
+        record["picture"] = picture_facts(work, seen.layers, box)
         begin_pictures(work, results, box, balanced=balanced)
         del balanced
         # The page is drawn while the files are written: neither needs the other.

@@ -12,6 +12,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from blend.base.robust import median_and_sigma
 from blend.base.shrink import shrink
 from blend.recipe.pipeline import PICTURE_STEPS, run_all
 from blend.recipe.state import Line, Work, frozen
@@ -72,7 +73,7 @@ def settled(recipe: Recipe, work: Work) -> Recipe:
 
 
 def star_tint(layers: Work, preview: Preview) -> dict[str, Any]:
-    """Return by how much the blends moved the colours of stars: CIEDE2000, median and 95th percentile.
+    """Return by how much the blends moved the colours of stars: CIEDE2000, median with its error and 95th percentile.
 
     Colours are means over 3 x 3 pixels of the preview; stars that the picture clips to white have none to move.
     """
@@ -85,11 +86,12 @@ def star_tint(layers: Work, preview: Preview) -> dict[str, Any]:
     labs = [linear_to_lab(srgb_decode(colour[:, known])) for colour in colours]
     moved = ciede2000(labs[0], labs[1])
     if moved.size == 0:
-        return {"stars": 0, "median": None, "p95": None}
+        return {"stars": 0, "median": None, "p95": None, "error": None}
     return {
         "stars": int(moved.size),
         "median": float(np.median(moved)),
         "p95": float(np.percentile(moved, 95)),
+        "error": float(np.sqrt(np.pi / 2 / moved.size)) * median_and_sigma(moved)[1],
     }
 
 
