@@ -17,13 +17,16 @@ SEEN_LAB = 2.3
 PLAIN_LAB = 10.0
 """Over four just noticed: no gradient at the edge of seeing any more."""
 WIDENING = 1.5
-"""Line over colour star width: a line that much blurred shows compact H II regions at less than half their peak (1/1.5^2)."""
+"""Line over colour star width: so blurred, a compact H II region keeps less than half its peak (1/1.5^2)."""
 WORDS = {"fine": "fine", "look": "look", "wrong": "wrong", "": "not measured"}
 
 
 @dataclass(frozen=True)
 class Tile:
-    """One tile; ``mark`` is fine, look, wrong, or empty where nothing could be measured."""
+    """One tile; ``mark`` is fine, look, wrong, or empty where nothing could be measured.
+
+    ``bars`` are names with a length in percent and their number.
+    """
 
     what: str
     number: str
@@ -31,7 +34,7 @@ class Tile:
     mark: str
     jump: str
     more: str = ""
-    bars: tuple[tuple[str, float, float], ...] = ()
+    bars: tuple[tuple[str, float, str], ...] = ()
 
     @property
     def word(self) -> str:
@@ -93,9 +96,10 @@ def _lines(record: Mapping[str, Any]) -> Iterator[Tile]:
         if added:
             share = 100.0 * added["share"] * (amount or 1.0)
             error = 100.0 * added["error"] * (amount or 1.0)
-            number = measured(share, max(error, 1.0), "%", least=1.0)
+            number = measured(share, error, "%", least=0.1)
             more.append(
-                "of the broad plane's light where it passes" + ("" if amount else ", before its blend")
+                "of the broad plane's light in the brightest tenth of its area"
+                + ("" if amount else ", before its blend")
             )
         if told.get("share") is not None:
             more.append(f"area {100 * told['share']:.1f} % of the frame")
@@ -119,7 +123,12 @@ def _neutral(record: Mapping[str, Any]) -> Tile:
     sky, limit = record.get("picture", {}).get("sky"), f"limit {SEEN_LAB:g} CIELAB"
     if not sky:
         return Tile("Sky neutral", "-", limit, "", "sky", "too little sky free of target and stars")
-    bars = tuple((plane, value, error) for plane, (value, error) in sky["levels"].items())
+    levels = sky["levels"]
+    most = max(value for value, _ in levels.values()) or 1.0
+    bars = tuple(
+        (plane, 80.0 * max(levels[plane][0], 0.0) / most, measured(*levels[plane], least=0.0001))
+        for plane in ("red", "green", "blue")
+    )
     number = measured(sky["chroma"], sky["chroma_error"], least=0.1)
     mark = _mark(sky["chroma"], SEEN_LAB, PLAIN_LAB, sky["chroma_error"])
     return Tile(
@@ -138,7 +147,7 @@ def _width(record: Mapping[str, Any]) -> Iterator[Tile]:
     scale = {n: _scale(e["matrix"]) for n, e in record["register"].items() if "matrix" in e}
     widths = {
         name: (e["fwhm_px"] * scale.get(name, 1.0), (e.get("fwhm_error_px") or 0.0) * scale.get(name, 1.0))
-        for name, e in record["masters"].items()
+        for name, e in sorted(record["masters"].items(), key=lambda item: item[0] != "rgb")
         if e.get("fwhm_px") and math.isfinite(e["fwhm_px"])
     }
     if "rgb" not in widths:

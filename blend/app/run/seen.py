@@ -18,6 +18,9 @@ CELLS = 24
 FEWEST_CELLS, LEAST_SPREAD = 12, 0.3
 """Of cells that a slope is fitted to; and of their places, standard deviation, the frame being 2 wide."""
 
+BRIGHTEST = 90.0
+"""Percentile of the area where a line passes from which its light is told: H II regions, not the starlight around."""
+
 
 def picture_facts(work: Work, layers: Work, box: tuple[int, int, int, int]) -> dict[str, Any]:
     """Return the record's section on the delivered picture.
@@ -34,7 +37,7 @@ def picture_facts(work: Work, layers: Work, box: tuple[int, int, int, int]) -> d
     Returns
     -------
     dict
-        ``sky`` (see `seen_sky`) or None, and ``added``: a line's light as a share of the broad plane's where it passes.
+        ``sky`` (see `seen_sky`) or None, and ``added``: a line's light as a share of the broad plane's in its brightest tenth.
     """
     added = {name: told for name in layers.lines if (told := _added(layers, name)) is not None}
     return {"sky": seen_sky(work, box), "added": added}
@@ -123,12 +126,15 @@ def _median_error(values: Floats) -> float:
 
 
 def _added(layers: Work, name: str) -> dict[str, float] | None:
-    """Return a line's light over its broad plane's where it passes, and the error by its scale."""
+    """Return a line's light over its broad plane's in its brightest tenth, and the error by its scale."""
     line = layers.lines[name]
     if line.emission is None or not line.found:
         return None
     broad = layers.rgb.plane(line.broad)
     where = (line.emission > 0) & np.isfinite(broad) & np.isfinite(line.scaled)
+    if not where.any():
+        return None
+    where &= line.emission >= np.percentile(line.emission[where], BRIGHTEST)
     sums = [
         float(plane[where].sum(dtype=np.float64))
         for plane in (line.emission, broad, line.scaled - line.emission)

@@ -196,7 +196,7 @@ def _fwhm(
 ) -> tuple[float, float]:
     """Return a master's star width in its own pixels, with its error.
 
-    A line master's is taken where the colour master has its stars: in a narrow band lumps of nebula may outnumber the stars.
+    A line master's is taken where the colour master has its stars: in a narrow band lumps of nebula may outnumber them.
     """
     own = fwhm_and_error(stars[name, 0])
     field = stars["rgb", 0]
