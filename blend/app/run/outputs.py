@@ -115,6 +115,11 @@ class Results:
         """Do other work beside the run: what the page needs, for one."""
         return self._pool.submit(copy_context().run, task, *values)
 
+    @property
+    def names(self) -> list[str]:
+        """The files begun so far."""
+        return list(self._begun)
+
     def digests(self) -> list[dict[str, str]]:
         """Return path and SHA-256 of every file, in the order they were begun, or raise what befell one of them."""
         found = {name: job.result() for name, job in self._begun.items()}
@@ -171,10 +176,11 @@ def without_wanted(recipe: Recipe) -> bool:
     return not {"without", "compare"}.isdisjoint(recipe.output.formats)
 
 
-def begin_pictures(work: Work, results: Results, box: Box, *, balanced: Work | None = None) -> None:
+def begin_pictures(work: Work, results: Results, box: Box, *, balanced: Work | None = None) -> Array | None:
     """Begin every picture that the recipe asks for, cut to ``box``: upright, but for the FITS one.
 
-    ``balanced`` is the state after the balance step, where `without_wanted`.
+    ``balanced`` is the state after the balance step, where `without_wanted`: then the picture without lines is
+    returned, upright and cut.
     """
     assert work.display is not None
     turn = turner(work)
@@ -189,12 +195,13 @@ def begin_pictures(work: Work, results: Results, box: Box, *, balanced: Work | N
             write = partial(_write_residual, residual=turn(_cut(_residual(work)[None], box)))
         elif name == "compare":
             assert bare is not None
-            part = _target_part(work, box)
+            part = target_part(work, box)
             pair = [turn(_cut(pixels, part)) for pixels in (bare, work.display)]
             write = partial(_write_pair, pair=pair, title=work.target.name, words=_lines_told(work))
         else:
             write = picture_writer(work, box, name)
         results.begin(entry.file, write)
+    return None if bare is None else turn(_cut(bare, box))
 
 
 def _residual(work: Work) -> Array:
@@ -216,7 +223,7 @@ def picture_writer(work: Work, box: Box, form: str) -> Write:
     return partial(WRITERS[form], display=turner(work)(_cut(work.display, box)))
 
 
-def _target_part(work: Work, box: Box) -> Box:
+def target_part(work: Work, box: Box) -> Box:
     """Return the part of a box that shows the target with a margin around it; all of it where no target is known."""
     found = work.target_light.box if work.target_light is not None else None
     if found is None:

@@ -14,6 +14,9 @@ if TYPE_CHECKING:
         added_amount,
         luminance_amount,
         noise_blocks,
+        noise_covariance,
+        noise_limit,
+        noise_ratio,
     )
     from blend.science.line.balmer import H_ALPHA_NM, hydrogen_share
     from blend.science.line.continuum import (
