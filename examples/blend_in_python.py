@@ -52,7 +52,9 @@ def whole_picture(folder: Path) -> tuple[blend.Work, blend.Work]:
     state = blend.emission(state, ha={"from": "red", "fade_sigma": 3.0})
     balanced = state = blend.white(state, white="stars")
     state = blend.blend_lines(state, BLENDS)
-    state = blend.stretch(state, curve="asinh", white="target", sky_level=0.10, noise_sigma=1.2)
+    state = blend.stretch(
+        state, curve="asinh", white="target", sky_level=0.10, black_sigma=3.7, noise_sigma=1.2
+    )
     state = blend.blend_lines(state)
     state = blend.finish(
         state,
