@@ -144,7 +144,7 @@ def _places(work: Work, pictures: Pictures) -> Iterator[tuple[str, str, Point]]:
     for name, line in work.lines.items():
         yield from _line_places(name, line, work, objects & clear)
     yield from _corner_stars(work, pictures)
-    empty = ~objects & clear
+    empty = clear if work.objects is None else clear & ~objects
     if not empty.any():
         return
     half = min(CROP_PX // 2, width // 2, height // 2)
