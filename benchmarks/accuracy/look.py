@@ -2,8 +2,8 @@
 
 Run ``python benchmarks/accuracy/look.py [--scenes NAME,..] [--sheet look.png] [--real FOLDER]``. Every scene of
 `lookscenes` is drawn, goes through the steps of its recipe in memory, and is finished twice: as the recipe has it, and
-with the tone it had before (white at saturation, no contrast, no curve, saturation 1.25). The noise-free scene, through
-the tone that was fixed on the noisy one, is the reference of each. Printed are
+as it was before (white at saturation, no contrast, no curve, saturation 1.25, colour noise halved, luminance noise
+whole). The noise-free scene, through the tone that was fixed on the noisy one, is the reference of each. Printed are
 
 * where the target's 99.9th percentile stands, its signal-to-noise, and that from which noise allows the level;
 * the sky's level, its tint (CIEDE2000 from neutral) and noise, where the true light is below half a sigma; the clipped
@@ -66,9 +66,11 @@ class Value:
 
 
 def before_look(recipe: Recipe) -> Recipe:
-    """Return the recipe with the tone that pictures had before."""
-    stretch = recipe.stretch.model_copy(update={"white": "saturation"})
-    finish = recipe.finish.model_copy(update={"contrast": 0.0, "curve": (), "saturation": 1.25})
+    """Return the recipe with the tone and the noise that pictures had before."""
+    stretch = recipe.stretch.model_copy(update={"white": "saturation", "black_sigma": 3.1})
+    chroma = min(recipe.finish.chroma_reduction, 0.6)
+    old = {"contrast": 0.0, "curve": (), "saturation": 1.25, "noise_sigma": 0.0, "chroma_reduction": chroma}
+    finish = recipe.finish.model_copy(update=old)
     return recipe.model_copy(update={"stretch": stretch, "finish": finish})
 
 
@@ -155,12 +157,10 @@ def hue_values(work: Work, done: Work) -> Iterator[Value]:
     region = (seen > 0.5 * work.rgb.pixels[0]) & (seen > 10.0 * line.sigma)
     if region.sum() < 20:
         return
-    share = red.share_factors
-    intent = linear_to_lab(np.array([1.0, share.get("green", 0.0), share.get("blue", 0.0)]) * 0.3)
     shown = linear_to_lab(srgb_decode(done.display[:, region].astype(np.float64)).mean(axis=1))
-    off = float(np.angle((shown[1] + 1j * shown[2]) / (intent[1] + 1j * intent[2]), deg=True))
-    wanted = float(np.degrees(np.arctan2(intent[2], intent[1])))
-    yield Value("H II hue", f"{wanted + off:.0f} for {wanted:.0f}, {int(region.sum())} px", abs(off) <= HUE)
+    hue = float(np.degrees(np.arctan2(shown[2], shown[1])))
+    off = (hue - red.hue_deg + 180.0) % 360.0 - 180.0
+    yield Value("H II hue", f"{hue:.0f} for {red.hue_deg:.0f}, {int(region.sum())} px", abs(off) <= HUE)
 
 
 def true_light(night: Night, balanced: Work) -> Work:

@@ -14,7 +14,7 @@ from blend.pages.verdict import verdict
 from blend.recipe.model import load_recipe
 from blend.recipe.scale_words import scale_words
 from blend.recipe.state import Work
-from blend.recipe.steps.line_scale import doubt_expected, expected_scale, settle_scale
+from blend.recipe.steps.line_scale import doubt_expected, expected_scale, together
 from blend.recipe.target import target_from_options
 from blend.science.line import DiscRatio, Scale
 
@@ -24,7 +24,7 @@ def stars(value: float, error: float, count: int = 5) -> Scale:
 
 
 def test_stars_and_disc_that_agree_are_weighed_by_their_errors() -> None:
-    found = settle_scale(stars(0.22, 0.022), DiscRatio(0.2, 0.02, 100), "continuum.ha")
+    found = together(stars(0.22, 0.022), DiscRatio(0.2, 0.02, 100), "continuum.ha")
     assert found.how == "stars and disc" and found.stars == 5
     assert found.value == pytest.approx(np.sqrt(0.22 * 0.2)), "of equal relative errors the geometric mean"
     assert found.error / found.value == pytest.approx(0.1 / np.sqrt(2))
@@ -35,7 +35,7 @@ def test_stars_and_disc_that_agree_are_weighed_by_their_errors() -> None:
 )
 def test_stars_and_disc_that_differ_are_a_fault_with_both_numbers(value: float, words: str) -> None:
     with pytest.raises(StepError) as fault:
-        settle_scale(stars(value, 0.05 * value), DiscRatio(0.2, 0.018, 100), "continuum.ha")
+        together(stars(value, 0.05 * value), DiscRatio(0.2, 0.018, 100), "continuum.ha")
     text = str(fault.value)
     assert fault.value.exit_code == 4
     assert f"{value:.4g} +-" in text and "0.2 +- 0.018 from the target's own disc" in text and words in text
@@ -43,8 +43,8 @@ def test_stars_and_disc_that_differ_are_a_fault_with_both_numbers(value: float, 
 
 
 def test_one_of_them_tells_alone() -> None:
-    assert settle_scale(stars(0.2, 0.01), None, "").how == "stars"
-    alone = settle_scale(None, DiscRatio(0.2, 0.02, 100), "")
+    assert together(stars(0.2, 0.01), None, "").how == "stars"
+    alone = together(None, DiscRatio(0.2, 0.02, 100), "")
     assert (alone.value, alone.error, alone.stars, alone.how) == (0.2, 0.02, 0, "disc")
 
 
@@ -111,8 +111,8 @@ def test_the_verdict_is_amber_above_ten_percent_and_red_above_25(error: float, g
         "continuum": {"ha": entry},
         "blend": {},
         "star_tint": {"stars": 0},
-        "clipped": {"black": 0.0, "white": 0.0},
         "stretch": {},
+        "clipped": {"black": 0.0, "white": 0.0},
     }
     line = next(line for line in verdict(record) if line.what == "Continuum scale")
     assert (line.good, line.bad) == (good, bad)

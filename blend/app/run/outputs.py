@@ -39,6 +39,8 @@ PRINT_DPI = 300
 COMPARE_EDGE = 1200
 """Long edge of each picture of a pair, px."""
 TARGET_MARGIN = 0.1
+RESIDUAL_SPAN = np.float32(0.12)
+"""Code values from black to white: three times the brightest noise that a stretch allows a sky, to either side."""
 WRITERS: dict[str, Callable[..., None]] = {
     "png": partial(write_png, long_edge=PREVIEW_EDGE),
     "jpeg": partial(write_jpeg, long_edge=PREVIEW_EDGE),
@@ -189,6 +191,8 @@ def begin_pictures(work: Work, results: Results, box: Box, *, balanced: Work | N
         if name == "without":
             assert bare is not None
             write: Write = partial(WRITERS["png16"], display=turn(_cut(bare, box)))
+        elif name == "residual":
+            write = partial(_write_residual, residual=turn(_cut(_residual(work)[None], box)))
         elif name == "compare":
             assert bare is not None
             part = target_part(work, box)
@@ -198,6 +202,17 @@ def begin_pictures(work: Work, results: Results, box: Box, *, balanced: Work | N
             write = picture_writer(work, box, name)
         results.begin(entry.file, write)
     return None if bare is None else turn(_cut(bare, box))
+
+
+def _residual(work: Work) -> Array:
+    """Return what noise reduction took out of luma; zeros where it is off."""
+    return np.zeros(work.rgb.shape, np.float32) if work.residual is None else work.residual
+
+
+def _write_residual(path: Path, *, residual: Array) -> None:
+    """Write the residual, grey for nothing: where it shows arms or rings, light was taken for noise."""
+    codes = np.broadcast_to(residual / RESIDUAL_SPAN + np.float32(0.5), (3, *residual.shape[1:]))
+    write_png(path, np.clip(codes, 0.0, 1.0), long_edge=None)
 
 
 def picture_writer(work: Work, box: Box, form: str) -> Write:

@@ -10,9 +10,9 @@ from numpy.typing import NDArray
 
 from blend.base.errors import StepError
 from blend.recipe.check import width_ratio
+from blend.recipe.mastertable import WIDTH_NM
 from blend.recipe.state import COLOUR, Plane, Work
 from blend.recipe.steps.line_light import Masks, pixel_noise, wider_fwhm
-from blend.recipe.target import WIDTH_NM
 from blend.science.line import (
     DISC_SIGMA,
     REDDER,
@@ -151,7 +151,7 @@ def find_scale(
     if stars is None and disc is None:
         assert fault is not None
         raise fault
-    scale = settle_scale(stars, disc, where)
+    scale = together(stars, disc, where)
     work = doubt_expected(work, name, scale.value)
     if disc is None or stars is None:
         return work, scale, {} if disc is None else {"from_disc": _told(disc)}
@@ -163,7 +163,7 @@ def _told(part: Scale | DiscRatio) -> dict[str, Any]:
     return {"scale": part.value, "error": part.error, **count}
 
 
-def settle_scale(stars: Scale | None, disc: DiscRatio | None, where: str) -> Scale:
+def together(stars: Scale | None, disc: DiscRatio | None, where: str) -> Scale:
     """Return the scale of stars, of a disc, or of both: the mean of their logarithms, weighted by their errors."""
     if disc is None:
         assert stars is not None
@@ -194,7 +194,7 @@ def _disc(work: Work, name: str, field: Field, stars: Scale | None) -> DiscRatio
     found = disc_ratio(
         *field.around,
         noise=(pixel_noise(work.masters[name]), pixel_noise(work.rgb, plane)),
-        sky_errors=sky_errors(work, name),
+        sky_errors=_sky_errors(work, name),
         width_nm=work.target.masters[name].width_nm or WIDTH_NM,
     )
     if found is None or (stars is not None and found.value > NEBULA * stars.value):
@@ -205,7 +205,7 @@ def _disc(work: Work, name: str, field: Field, stars: Scale | None) -> DiscRatio
     return found if _is_starlight(work, name, plane, field) else None
 
 
-def sky_errors(work: Work, name: str) -> tuple[float, float]:
+def _sky_errors(work: Work, name: str) -> tuple[float, float]:
     """Return the standard errors of the skies of a line and of its broad plane, as their fits state them."""
     plane = work.recipe.continuum_for(name).from_
     fits = (work.skies.get(key, {}).get(part) for key, part in ((name, name), ("rgb", plane)))

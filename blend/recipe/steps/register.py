@@ -13,7 +13,7 @@ from blend.base.master import Flag, Master
 from blend.base.rowblocks import map_row_blocks, map_together, row_blocks
 from blend.recipe.state import COLOUR, Plane, Source, Work, frozen
 from blend.recipe.steps.holes import coverage_box, crop_cost, flag_holes
-from blend.science.grid import Alignment, align, resample, same_grid, seed_of
+from blend.science.grid import Alignment, align, noise_factor, resample, same_grid, seed_of
 from blend.science.sensor import refine_centres
 from blend.science.stars import Stars, find_stars, fwhm_and_error, measure_at, typical_fwhm
 
@@ -225,13 +225,17 @@ def _tell(
     widths: dict[str, tuple[float, float]],
 ) -> Work:
     home = (work.recipe.register_.reference, 0)
+    lights = {(name, i): light for name, s in work.sources.items() for i, light in enumerate(s.lights)}
     several = {name for name, index in stars if index > 0}
     for key, alignment in alignments.items():
         name, index = key
         if key == home:
             continue
         label = f"{name}.{COLOUR[index]}" if name in several else name
-        work = work.tell("register", label, _alignment_facts(alignment))
+        light, home_shape = lights[key], lights[home].shape
+        work = work.tell(
+            "register", label, _alignment_facts(alignment) | _noise_facts(light, alignment, home_shape)
+        )
         for code, words in alignment.doubts:
             work = work.warn((code, f"{label}: {words}"))
         if alignment.overlap < 0.5:
@@ -242,6 +246,13 @@ def _tell(
         facts = {"fwhm_px": width, "fwhm_error_px": error, "stars": len(found)} if index == 0 else {}
         work = work.add("masters", name, facts)
     return work
+
+
+def _noise_facts(light: Master, alignment: Alignment, shape: tuple[int, int]) -> dict[str, Any]:
+    """Return what resampling leaves of a pixel's noise, and the noise of a resampled pixel of each plane."""
+    factor = noise_factor(alignment.matrix, alignment.distortion, light.shape, shape)
+    noise = {plane: float(scales[1]) * factor for plane, scales in light.facts.noise.items() if 1 in scales}
+    return {"noise_factor": factor, "noise_after": noise}
 
 
 def _alignment_facts(alignment: Alignment) -> dict[str, Any]:

@@ -25,7 +25,8 @@ PIVOT = 0.3
 FULL = 10.88
 """K: at contrast 1 the slope is nowhere below 0.1, at -1 nowhere below 0.24: `tests/science/picture/test_tone.py`."""
 
-STEPS = 4096  # of the square root of luminance; between two of them the line is off by at most 0.01 of a step of 16 bits
+# Of the square root of luminance; between two of them the line is off by at most 0.01 of a step of 16 bits.
+STEPS = 4096
 
 LEAST_FIRST_SLOPE = 1.0 / 3.0
 """Of the line from the sky to a curve's first point: below it no rising cubic leaves the sky with slope 1."""

@@ -237,3 +237,15 @@ def test_places_off_the_plane_are_left_out():
     stars = measure_at(plane, np.concatenate([wrong, xy]), fwhm_px=3.0)
     assert len(stars) == len(xy) and nearest(stars, xy).max() < 0.1
     assert len(measure_at(plane, wrong, fwhm_px=3.0)) == 0
+
+
+def test_isolated_stars_have_no_neighbour_of_a_tenth_of_their_light():
+    from blend.science.stars.stars import Stars, isolated
+
+    xy = np.array([(10.0, 10.0), (14.0, 10.0), (50.0, 10.0), (53.0, 10.0), (90.0, 10.0)])
+    flux = np.array([100.0, 5.0, 100.0, 50.0, 1.0])
+    rest = [np.ones(5)] * 4
+    stars = Stars(xy, flux, *rest, np.zeros(5, dtype=bool))
+    assert isolated(stars, reach_px=6.0).tolist() == [True, False, False, False, True]
+    assert isolated(stars.select(np.arange(1)), reach_px=6.0).tolist() == [True]
+    assert isolated(stars.select(np.arange(0)), reach_px=6.0).tolist() == []
