@@ -94,7 +94,7 @@ def _lines(record: Mapping[str, Any]) -> Iterator[Tile]:
         told, added = entry["line_light"], record.get("picture", {}).get("added", {}).get(name)
         what = f"{entry['light']} added"
         if not told["found"]:
-            yield Tile(what, "none found", limit, "look", "line-light")
+            yield Tile(what, "no line light", limit, "look", "line-light")
             continue
         amount = sum(
             blend["amount"]

@@ -31,7 +31,7 @@ class Line:
 
 
 def verdict(record: Mapping[str, Any]) -> list[Line]:
-    """Return registration, slope left, scale with its error, star tint and clipped share, each good or to look at."""
+    """Return five findings, and more where there is need, each good or to look at."""
     lines = [_registration(record), _slope(record), _scale(record), _tint(record), _clipped(record)]
     lines += _no_light(record) + _held(record) + _filters(record)
     return lines + _amounts(record) + _tone(record)
