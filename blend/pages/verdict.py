@@ -132,3 +132,8 @@ def _tone(record: Mapping[str, Any]) -> list[Line]:
     words = tone_words(record)
     bound = words and record["stretch"]["rgb"]["target"]["bound"]
     return [Line("Tone", words, bound != "noise")] if words else []
+
+
+def run_state(record: Mapping[str, Any]) -> str:
+    """Return "look" where a run warns or shows a number beyond its limit, else "fine"."""
+    return "look" if record["warnings"] or any(not line.good for line in verdict(record)) else "fine"

@@ -5,9 +5,6 @@ from __future__ import annotations
 import base64
 import json
 import shlex
-import shutil
-import subprocess
-import tarfile
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any
@@ -310,25 +307,6 @@ def test_dim_red_leaves_no_green_or_blue(page: Any, tmp_path: Path) -> None:
     # A screen's own light: no control and no scroll bar shines in another colour.
     assert picture[..., 1:].max() < 50
     assert page.complaints == []
-
-
-@pytest.fixture(scope="module")
-def axe(tmp_path_factory: pytest.TempPathFactory) -> str:
-    """Return the source of axe-core, fetched for this test alone."""
-    npm = shutil.which("npm")
-    if npm is None:
-        pytest.skip("npm is not installed: axe-core cannot be fetched")
-    folder = tmp_path_factory.mktemp("axe")
-    done = subprocess.run(
-        [npm, "pack", "axe-core@4"], cwd=folder, capture_output=True, text=True, timeout=120
-    )
-    packs = list(folder.glob("axe-core-*.tgz"))
-    if done.returncode or not packs:
-        pytest.skip("axe-core cannot be fetched from the package registry")
-    with tarfile.open(packs[0]) as pack:
-        member = pack.extractfile("package/axe.min.js")
-        assert member is not None
-        return member.read().decode("utf-8")
 
 
 def serious_faults(tab: Any, axe: str) -> list[Any]:
