@@ -2,8 +2,8 @@
 
 Run ``python benchmarks/accuracy/look.py [--scenes NAME,..] [--sheet look.png] [--real FOLDER]``. Every scene of
 `lookscenes` is drawn, goes through the steps of its recipe in memory, and is finished twice: as the recipe has it, and
-with the tone it had before (white at saturation, no contrast, no curve, saturation 1.25). The noise-free scene, through
-the tone that was fixed on the noisy one, is the reference of each. Printed are
+as it was before (white at saturation, no contrast, no curve, saturation 1.25, colour noise halved, luminance noise
+whole). The noise-free scene, through the tone that was fixed on the noisy one, is the reference of each. Printed are
 
 * where the target's 99.9th percentile stands, its signal-to-noise, and that from which noise allows the level;
 * the sky's level, its tint (CIEDE2000 from neutral) and noise, where the true light is below half a sigma; the clipped
@@ -66,9 +66,11 @@ class Value:
 
 
 def before_look(recipe: Recipe) -> Recipe:
-    """Return the recipe with the tone that pictures had before."""
+    """Return the recipe with the tone and the noise that pictures had before."""
     stretch = recipe.stretch.model_copy(update={"white": "saturation", "black_sigma": 3.1})
-    finish = recipe.finish.model_copy(update={"contrast": 0.0, "curve": (), "saturation": 1.25})
+    chroma = min(recipe.finish.chroma_reduction, 0.6)
+    old = {"contrast": 0.0, "curve": (), "saturation": 1.25, "noise_sigma": 0.0, "chroma_reduction": chroma}
+    finish = recipe.finish.model_copy(update=old)
     return recipe.model_copy(update={"stretch": stretch, "finish": finish})
 
 

@@ -1,4 +1,4 @@
-"""The lines that say whether a run may be trusted: five, and more where there is need."""
+"""Whether a run may be trusted: findings in sentences, and one word for terminal, page and batch."""
 
 from __future__ import annotations
 
@@ -60,10 +60,10 @@ def _slope(record: Mapping[str, Any]) -> Line:
         if entry["slope_left_sigma"] is not None
     ]
     if not left:
-        return Line("Slope left", "not measured; no sky was taken out", False)
+        return Line("Residual gradient", "not measured; no sky was taken out", False)
     worst, where = max(left)
     text = f"{worst:.2f} sigma of a pixel from corner to corner at most, in {where}"
-    return Line("Slope left", text, worst <= GOOD_SLOPE_SIGMA)
+    return Line("Residual gradient", text, worst <= GOOD_SLOPE_SIGMA)
 
 
 def _scale(record: Mapping[str, Any]) -> Line:
@@ -86,12 +86,12 @@ def _filters(record: Mapping[str, Any]) -> list[Line]:
 def _tint(record: Mapping[str, Any]) -> Line:
     tint = record["star_tint"]
     if not tint["stars"]:
-        return Line("Star tint", "no stars to compare", True)
+        return Line("Star colour shift", "no stars to compare", True)
     text = (
         f"the blends moved the colours of {tint['stars']} stars by {tint['median']:.2f} (median) and "
         f"{tint['p95']:.2f} (95th percentile) CIEDE2000"
     )
-    return Line("Star tint", text, bool(tint["median"] <= GOOD_TINT))
+    return Line("Star colour shift", text, bool(tint["median"] <= GOOD_TINT))
 
 
 def _clipped(record: Mapping[str, Any]) -> Line:
@@ -134,6 +134,21 @@ def _tone(record: Mapping[str, Any]) -> list[Line]:
     return [Line("Tone", words, bound != "noise")] if words else []
 
 
+ASSUMED = "-assumed"
+"""How the codes of warnings end that say what was taken for granted: a filter's width, for one."""
+STATE_WORDS = {"fine": "done", "look": "done, look"}
+
+
+def assumed(record: Mapping[str, Any]) -> list[str]:
+    """Return what a run took for granted because no file told it, in sentences."""
+    return [entry["text"] for entry in record["warnings"] if entry["code"].endswith(ASSUMED)]
+
+
 def run_state(record: Mapping[str, Any]) -> str:
-    """Return "look" where a run warns or shows a number beyond its limit, else "fine"."""
-    return "look" if record["warnings"] or any(not line.good for line in verdict(record)) else "fine"
+    """Return "look" where a run warns, took something for granted or shows a number beyond its limit, else "fine"."""
+    from blend.pages.tiles import tiles
+
+    beyond = any(not line.good for line in verdict(record)) or any(
+        tile.mark in ("look", "wrong") for tile in tiles(record)
+    )
+    return "look" if record["warnings"] or beyond else "fine"
