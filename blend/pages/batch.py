@@ -6,7 +6,7 @@ import json
 from collections.abc import Mapping, Sequence
 from typing import Any
 
-from blend.pages.numbers import COLUMNS, shown_columns
+from blend.pages.numbers import Column, shown_columns
 
 MEANINGS = {
     "failed": "no picture was made",
@@ -27,7 +27,7 @@ def batch_page(
         As named on the command line.
     cards : sequence of mapping
         ``name label state reason reasons seconds values thumbnail report record``: ``label`` is a key of `MEANINGS`,
-        ``values`` are numbers by the keys of `COLUMNS`, the last three are links relative to the page, or empty.
+        ``values`` are numbers by the keys of `numbers.COLUMNS`, the last three links relative to the page, or empty.
     counts : mapping
         Targets ``done``, ``skipped`` and ``failed``.
     log : str
@@ -38,23 +38,23 @@ def batch_page(
     loader = PackageLoader("blend.pages", "templates")
     made = Environment(loader=loader, autoescape=True, undefined=StrictUndefined)
     urgent = list(MEANINGS)
-    drawn = sorted(
-        (_drawn(card, at) for at, card in enumerate(cards)), key=lambda c: urgent.index(c["label"])
-    )
+    columns = shown_columns([card["values"] for card in cards])
+    drawn = [_drawn(card, at, columns) for at, card in enumerate(cards)]
+    drawn.sort(key=lambda card: urgent.index(card["label"]))
     page: str = made.get_template("batch.html").render(
         recipe=recipe,
         cards=drawn,
         counts=counts,
         labels={label: sum(card["label"] == label for card in drawn) for label in MEANINGS},
         meanings=MEANINGS,
-        columns=COLUMNS,
+        columns=columns,
         log=log,
     )
     return page
 
 
-def _drawn(card: Mapping[str, Any], number: int) -> dict[str, Any]:
+def _drawn(card: Mapping[str, Any], number: int, columns: Sequence[Column]) -> dict[str, Any]:
     values = card["values"]
-    numbers = [(c.what, c.text(values.get(c.key))) for c in shown_columns([values]) if values]
+    numbers = [(c.what, c.text(values.get(c.key))) for c in columns if values]
     told = json.dumps({**values, "seconds": card["seconds"] or None})
     return {**card, "number": number, "numbers": numbers, "values": told}

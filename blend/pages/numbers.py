@@ -86,6 +86,13 @@ def _contrast(record: Record) -> float | None:
 COLUMNS = (
     Column("alignment_px", "alignment", "px rms", 2, _alignment),
     Column("residual_gradient_sigma", "residual gradient", "sigma", 2, _gradient),
+    Column(
+        "residual_gradient_lab",
+        "residual gradient",
+        "CIELAB",
+        1,
+        lambda record: number_at(record, "picture", "sky", "gradient"),
+    ),
     Column("exposure_factor", "exposure gained", "x", 1, _worth),
     Column("line_contrast", "line contrast", "x", 2, _contrast),
     Column(
@@ -96,13 +103,16 @@ COLUMNS = (
         lambda record: number_at(record, "star_tint", "median"),
     ),
 )
-"""Of a batch. The first two are the worst of all masters and planes, the next two the best of all lines."""
+"""Of a batch. The first two are the worst of all masters and planes, worth and contrast the best of all lines."""
+FINER = {"residual_gradient_lab": "residual_gradient_sigma", "exposure_factor": "line_contrast"}
+"""What says the same nearer to the picture, and what of the columns it stands for where it was measured."""
 
 
 def shown_columns(runs: Sequence[Mapping[str, float | None]]) -> list[Column]:
-    """Return the four columns to show of some runs: a line whose worth is measured needs no contrast beside it."""
-    worth = any(numbers.get("exposure_factor") is not None for numbers in runs)
-    return [c for c in COLUMNS if c.key != ("line_contrast" if worth else "exposure_factor")]
+    """Return the four columns to show of some runs."""
+    known = {key for key in FINER if any(numbers.get(key) is not None for numbers in runs)}
+    hidden = {worse if better in known else better for better, worse in FINER.items()}
+    return [column for column in COLUMNS if column.key not in hidden]
 
 
 def batch_numbers(record: Record) -> dict[str, float | None]:

@@ -26,11 +26,14 @@ RECORD: dict[str, Any] = {
 def test_a_batch_shows_the_worst_of_planes_and_the_best_of_lines() -> None:
     numbers = batch_numbers(RECORD)
     assert list(numbers) == [column.key for column in COLUMNS]
-    assert list(numbers.values()) == [0.06, 0.3, 4.6, 2.0, 0.003]
+    assert list(numbers.values()) == [0.06, 0.3, None, 4.6, 2.0, 0.003]
     # a fit without stars has no rms, and what is below its last digit is told as a limit
     assert COLUMNS[-1].text(0.003) == "< 0.01 CIEDE2000" and COLUMNS[0].text(None) == "-"
-    assert "line_contrast" not in {column.key for column in shown_columns([numbers])}
-    assert "line_contrast" in {column.key for column in shown_columns([{}])}
+    assert [column.key for column in shown_columns([numbers])] == [
+        *("alignment_px", "residual_gradient_sigma", "exposure_factor", "star_colour_shift")
+    ]
+    seen = [column.key for column in shown_columns([{"residual_gradient_lab": 1.0}])]
+    assert seen == ["alignment_px", "residual_gradient_lab", "line_contrast", "star_colour_shift"]
 
 
 def test_numbers_of_a_run_carry_their_errors() -> None:

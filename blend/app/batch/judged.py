@@ -10,11 +10,14 @@ from typing import Any, Literal
 from blend.base.errors import BlendError
 from blend.files.record import read_record
 from blend.pages.numbers import batch_numbers
+from blend.pages.tiles import tiles
 from blend.pages.verdict import run_state, verdict
 
 Label = Literal["failed", "look", "fine"]
 LABELS: tuple[Label, ...] = ("failed", "look", "fine")
 """Most urgent first: the order of page and tallies."""
+SAID = ("Alignment", "Star colour shift", "Assumed")
+"""Tiles whose findings the verdict's lines or the warnings say already."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -30,6 +33,11 @@ def judge(record: Mapping[str, Any]) -> Judged:
     """Return what is said of a run, from its record; one that makes no sense has to be looked at."""
     try:
         beyond = [f"{line.what}: {line.text}" for line in verdict(record) if not line.good]
+        beyond += [
+            f"{tile.what}: {tile.number}, {tile.limit}"
+            for tile in tiles(record)
+            if tile.mark in ("look", "wrong") and tile.what not in SAID
+        ]
         warned = [entry["text"] for entry in record["warnings"]]
         state: Label = "fine" if run_state(record) == "fine" else "look"
         return Judged(label=state, reasons=(*beyond, *warned), numbers=batch_numbers(record))

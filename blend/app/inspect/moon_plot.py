@@ -133,7 +133,7 @@ def _shade(axes: Any, night: Sequence[MoonPrediction], best: BestHours | None, *
 
 def _twilight(night: Sequence[MoonPrediction]) -> list[tuple[float, float]]:
     """Return begin and end of the hours in which the Sun stands higher than 18 degrees below the horizon."""
-    spans = []
+    spans: list[tuple[float, float]] = []
     for one, other in pairwise(night):
         begin, end = _hours(night, one.time), _hours(night, other.time)
         sun, then = one.sun_altitude_deg - ASTRONOMICAL_DEG, other.sun_altitude_deg - ASTRONOMICAL_DEG
