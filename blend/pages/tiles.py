@@ -22,9 +22,9 @@ SEEN_LAB = 2.3
 """CIELAB difference that is just noticed (Mahy et al. 1994, Color Res. Appl. 19, 105; from memory)."""
 PLAIN_LAB = 10.0
 """Over four just noticed: no gradient at the edge of seeing any more."""
-WIDENING = 1.5
-"""Line over colour star width: so blurred, a compact H II region keeps less than half its peak (1/1.5^2)."""
-WORDS = {"fine": "fine", "look": "look", "wrong": "wrong", "": "not measured"}
+WIDENING = 2.0
+"""Line over colour star width up to which stars are protected as wide as the line's (`protect_stars`)."""
+WORDS = {"fine": "fine", "look": "look", "wrong": "wrong", "": "not judged"}
 
 
 @dataclass(frozen=True)
@@ -59,6 +59,13 @@ def tiles(record: Mapping[str, Any]) -> list[Tile]:
     return [*found, *_width(record), *_worth(record), _assumed(record)]
 
 
+def _unsure(record: Mapping[str, Any], what: str, number: str, limit: str) -> Tile | None:
+    """Return the tile of a number of the sky, without a mark, where the run says that it does not know the sky."""
+    if not any(entry["code"] == "sky-uncertain" for entry in record["warnings"]):
+        return None
+    return Tile(what, number, limit, "", "sky", "too little of the frame is surely sky to judge it")
+
+
 def _alignment(record: Mapping[str, Any]) -> Tile:
     fits, limit = record["register"], f"limit {GOOD_RMS_PX:g} px"
     matched = [entry for entry in fits.values() if entry["matched"]]
@@ -83,6 +90,8 @@ def _gradient(record: Mapping[str, Any]) -> Tile:
     if not sky:
         return Tile(what, "-", limit, "", "sky", "too little sky free of target and stars")
     text = measured(sky["gradient"], sky["gradient_error"], least=0.1)
+    if (unsure := _unsure(record, what, text, limit)) is not None:
+        return unsure
     mark = _mark(sky["gradient"], SEEN_LAB, PLAIN_LAB, sky["gradient_error"])
     return Tile(what, text, limit, mark, "sky", "corner to corner in the picture; 2.3 is just noticed")
 
@@ -141,6 +150,8 @@ def _neutral(record: Mapping[str, Any]) -> Tile:
         for plane in ("red", "green", "blue")
     )
     number = measured(sky["chroma"], sky["chroma_error"], least=0.1)
+    if (unsure := _unsure(record, "Sky neutral", number, limit)) is not None:
+        return unsure
     mark = _mark(sky["chroma"], SEEN_LAB, PLAIN_LAB, sky["chroma_error"])
     return Tile(
         "Sky neutral", number, limit, mark, "sky", "chroma of the sky; bars: its display values", bars
