@@ -14,8 +14,8 @@ GOOD_TINT, GOOD_CLIPPED = 1.0, 0.001
 """Limits: a third of a pixel, a quarter of a pixel's noise, 10 %, one CIEDE2000, a thousandth."""
 BAD_SCALE_ERROR = 0.25
 """From which the emission on a disc tells nothing: it is a tenth to half of the light through the filter."""
-ASSUMED = "-assumed"
-"""How the codes of warnings end that say what was taken for granted: a filter's width, for one."""
+ASSUMED = "assumed"
+"""A word in the codes of warnings that say what was taken for granted: a filter's width, a full scale."""
 DOUBLE_PX = 1.0
 """Alignment from which stars of the usual 2 to 4 px FWHM look double (common practice)."""
 SEEN_LAB = 2.3
@@ -50,7 +50,7 @@ class Tile:
 
 def assumed(record: Mapping[str, Any]) -> list[str]:
     """Return what a run took for granted because no file told it, in sentences."""
-    return [entry["text"] for entry in record["warnings"] if entry["code"].endswith(ASSUMED)]
+    return [entry["text"] for entry in record["warnings"] if ASSUMED in entry["code"].split("-")]
 
 
 def tiles(record: Mapping[str, Any]) -> list[Tile]:
@@ -116,7 +116,12 @@ def _lines(record: Mapping[str, Any]) -> Iterator[Tile]:
         if added:
             share = 100.0 * added["share"] * (amount or 1.0)
             error = 100.0 * added["error"] * (amount or 1.0)
-            number = measured(share, error, "%", least=0.1)
+            many = share > 300.0  # in a band without starlight the line outshines it by far
+            number = (
+                measured(share / 100.0, error / 100.0, "x", least=0.1)
+                if many
+                else measured(share, error, "%", least=0.1)
+            )
             more.append(
                 "of the broad plane's light in the brightest tenth of its area"
                 + ("" if amount else ", before its blend")
