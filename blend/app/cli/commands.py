@@ -14,6 +14,7 @@ from typing import Any
 import click
 
 from blend.app.cli.batch import batch, plan, replay
+from blend.app.cli.compare import compare
 from blend.app.cli.frames import gain, stack
 from blend.app.cli.helptext import Tasks
 from blend.app.cli.trial import keep, try_
@@ -308,6 +309,7 @@ blend.add_command(gain)
 blend.add_command(batch)
 blend.add_command(plan)
 blend.add_command(replay)
+blend.add_command(compare)
 blend.add_command(try_)
 blend.add_command(keep)
 
