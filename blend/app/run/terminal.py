@@ -99,7 +99,7 @@ def summary(record: Mapping[str, Any], out: Path) -> str:
         tile for end in THREE for tile in tiles(record) if tile.what.endswith(end) and tile.number != "-"
     ]
     said = [
-        f"{tile.what} {tile.number}" + ("" if tile.mark == "fine" else f" ({tile.word})")
+        f"{tile.what}: {tile.number}" + ("" if tile.mark == "fine" else f" ({tile.word})")
         for tile in found[:3]
     ]
     lines += [f"  numbers  {'; '.join(said)}"] if said else []
