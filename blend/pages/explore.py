@@ -150,7 +150,9 @@ def write_explore(scene: Scene) -> str:
         facts=_safe(safe_json(facts)),
         packed=packed,
         engine=_safe(engine_source(scene.formulas)),
-        page_script=_safe(_text("explore-page.js")),
+        page_script=_safe(
+            "\n".join(_text(f"explore-{part}.js") for part in ("values", "numbers", "view", "controls", "page"))
+        ),
     )
     return page
 

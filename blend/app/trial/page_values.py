@@ -48,6 +48,7 @@ def control_facts(recipe: Recipe) -> dict[str, Any]:
     return {
         "ranges": ranges,
         "others": {f"finish.{key}": Finish.model_fields[key].description for key in _others()},
+        "neutral": {f"finish.{key}": Finish.model_fields[key].default for key in _others()},
     }
 
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import time
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from concurrent.futures import Future, ThreadPoolExecutor
 from contextvars import copy_context
 from dataclasses import dataclass
@@ -46,7 +46,7 @@ def make_tiles(
     folder: WholeFolder,
     *,
     page_of: int,
-    command: str,
+    page: Mapping[str, Any],
     edge: int,
     listener: Listener | None = None,
 ) -> Tiles:
@@ -59,8 +59,8 @@ def make_tiles(
     folder : WholeFolder
     page_of : int
         Place of the variant that the page opens with.
-    command : str
-        What makes that one at full size; the page shows it.
+    page : mapping
+        What `explore_page` is told beside its layers.
     edge : int
         Long edge of thumbnails, px.
     listener : callable, optional
@@ -88,7 +88,7 @@ def make_tiles(
             beside.call(_write_tile, folder, tiles[index], codes)
             if index == page_of:
                 at_opening = layers.with_(recipe=variants[index].recipe)
-                beside.call(_write_page, folder, at_opening, command, cache.factor, notes)
+                beside.call(_write_page, folder, at_opening, {**page, "factor": cache.factor}, notes)
                 del at_opening
             warnings |= dict.fromkeys(
                 (code, f"tile {index + 1}: {text}" if code == "blend-loss" else text)
@@ -107,12 +107,12 @@ def _write_tile(folder: WholeFolder, tile: dict[str, Any], codes: NDArray[np.uin
 
 
 def _write_page(
-    folder: WholeFolder, layers: Work, command: str, factor: int, notes: list[tuple[str, str]]
+    folder: WholeFolder, layers: Work, told: Mapping[str, Any], notes: list[tuple[str, str]]
 ) -> None:
     from blend.app.trial.explore import explore_page
 
     page, reason = page_or_plain(
-        lambda: explore_page(layers, command=command, factor=factor),
+        lambda: explore_page(layers, **told),
         title=f"page of the trial of {layers.target.name}",
         beside="the tiles and trial.json",
     )

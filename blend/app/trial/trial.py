@@ -9,6 +9,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
+from blend.app.run import shipped_recipes
 from blend.app.trial.layers import View
 from blend.app.trial.step_cache import StepCache
 from blend.app.trial.tiles import PAGE, make_tiles
@@ -19,6 +20,7 @@ from blend.files.png import write_png
 from blend.files.record import record_text, seal_of, sha256_of, versions
 from blend.files.store import DiskStore
 from blend.files.whole import WholeFolder, writing
+from blend.pages.explore import Origin
 from blend.pages.plain import drawn_or_why
 from blend.pages.sheet import Picture, draw_sheet, tile_edge
 from blend.recipe.model import load_recipe, resolved
@@ -108,7 +110,17 @@ def try_variants(
     with WholeFolder(out, record=TRIAL, guard=claim) as folder:
         try:
             made = make_tiles(
-                cache, variants, folder, page_of=opens_with, command=command, edge=edge, listener=listener
+                cache,
+                variants,
+                folder,
+                page_of=opens_with,
+                page={
+                    "command": command,
+                    "origin": _origin(question, variants[opens_with]),
+                    "tiles": [{"tile": n, "values": dict(v.values)} for n, v in enumerate(variants, start=1)],
+                },
+                edge=edge,
+                listener=listener,
             )
         finally:
             cache.close()
@@ -130,7 +142,7 @@ def try_variants(
             "scale": cache.factor,
             "box": dict(zip("xywh", cache.box, strict=True)),
             "tiles": tiles,
-            "page": {"file": PAGE, "command": command},
+            "page": {"file": PAGE, "command": command, "tile": opens_with + 1},
             "store": cache.found or ("nothing found" if store else "not used"),
             "seconds": {key: round(value, 3) for key, value in cache.seconds.items()},
             "warnings": [{"code": code, "text": text} for code, text in notes],
@@ -190,6 +202,15 @@ def _own_place(question: Question, variants: Sequence[Variant]) -> int:
     except BlendError:  # a recipe that only the varied values make whole
         return 0
     return next((place for place, variant in enumerate(variants) if resolved(variant.recipe) == own), 0)
+
+
+def _origin(question: Question, variant: Variant) -> Origin:
+    """Return what a recipe saved on the page builds on: a shipped recipe by its name, another by its whole path."""
+    shipped = {file.resolve(): name for name, file in shipped_recipes().items()}
+    file = Path(question.recipe_name).resolve()
+    return Origin(
+        extends=shipped.get(file, str(file)), given={**question.settings, **dict(variant.values)}
+    )
 
 
 def _run_command(question: Question, variant: Variant) -> str:
