@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from blend.app.run import turner
-from blend.app.trial.layers import shown
+from blend.app.trial.layers import Box, shown, target_part
 from blend.app.trial.step_cache import StepCache, plain_picture
 from blend.app.trial.tile_numbers import Yardstick
 from blend.app.trial.variants import Variant
@@ -76,7 +76,7 @@ def make_tiles(
                 what = f"tile {len(tiles) + 1} of {len(variants)}"
                 listener(Event("try", what, len(tiles) / len(variants)))
             picture = turner(work)(shown(work, cache.view))
-            small[index] = thumbnail(picture, edge)
+            small[index] = thumbnail(picture if cache.view.crop else measure.part(layers, work), edge)
             codes = code_values(picture, bits=8)
             tiles[index] = {
                 "tile": index + 1,
@@ -155,6 +155,15 @@ class _Measure:
         self._cache = cache
         self._plain: tuple[Any, Work] | None = None
         self._stick: Yardstick | None = None
+        self._box: tuple[Work, Box] | None = None
+
+    def part(self, layers: Work, work: Work) -> Picture:
+        """Return the part of a finished picture that holds the target, upright."""
+        if self._box is None or self._box[0] is not layers:
+            self._box = (layers, target_part(layers))
+        x, y, width, height = self._box[1]
+        assert work.display is not None
+        return turner(work)(work.display[:, y : y + height, x : x + width])
 
     def __call__(self, layers: Work, work: Work) -> dict[str, Any]:
         start = time.perf_counter()

@@ -105,7 +105,8 @@ def try_variants(
     claim = Claim(out, record=TRIAL, reads=question.files(), overwrite=overwrite)
     claim.check(names)
     cache = StepCache(question.target, question.view, store=store, listener=listener)
-    opens_with = _own_place(question, variants)
+    own = _own_place(question, variants)
+    opens_with = own or 0
     command, edge = _run_command(question, variants[opens_with]), tile_edge(_columns(question.variations))
     with WholeFolder(out, record=TRIAL, guard=claim) as folder:
         try:
@@ -126,7 +127,7 @@ def try_variants(
             cache.close()
         tiles = made.tiles
         notes = [*made.warnings, *cache.notes]
-        sheet, why = drawn_or_why(lambda: _sheet(question.variations, tiles, made.thumbnails))
+        sheet, why = drawn_or_why(lambda: _sheet(question.variations, tiles, made.thumbnails, own))
         if sheet is None:
             notes.append(("report-failed", f"{SHEET} could not be drawn: {why}; the tiles are whole"))
         else:
@@ -194,14 +195,14 @@ def _is_trial(value: Any) -> bool:
     )
 
 
-def _own_place(question: Question, variants: Sequence[Variant]) -> int:
-    """Return the place of the tile that leaves the recipe as it is, for the page to open with; the first without."""
+def _own_place(question: Question, variants: Sequence[Variant]) -> int | None:
+    """Return the place of the tile that leaves the recipe as it is; None where no tile does."""
     settings = {**question.target.settings(), **question.settings}
     try:
         own = resolved(load_recipe(question.recipe_text, where=question.recipe_name, settings=settings))
     except BlendError:  # a recipe that only the varied values make whole
-        return 0
-    return next((place for place, variant in enumerate(variants) if resolved(variant.recipe) == own), 0)
+        return None
+    return next((place for place, variant in enumerate(variants) if resolved(variant.recipe) == own), None)
 
 
 def _origin(question: Question, variant: Variant) -> Origin:
@@ -230,18 +231,27 @@ def _columns(variations: Sequence[Variation]) -> int:
 
 
 def _sheet(
-    variations: Sequence[Variation], tiles: Sequence[dict[str, Any]], pictures: Sequence[Picture]
+    variations: Sequence[Variation],
+    tiles: Sequence[dict[str, Any]],
+    pictures: Sequence[Picture],
+    own: int | None,
 ) -> Picture:
-    columns = _columns(variations)
-    last = variations[-1]
-    grid = len(variations) > 1
-    labels = [
-        f"{tile['tile']}" if grid else f"{tile['tile']}: {value_text(tile['values'][last.key])}"
-        for tile in tiles
-    ]
-    first = tiles[::columns] if grid else []
-    rows = [", ".join(value_text(tile["values"][item.key]) for item in variations[:-1]) for tile in first]
+    columns, last, grid = _columns(variations), variations[-1], len(variations) > 1
+    names = [item.key.split(".")[-1] for item in variations]
+    # Where two blends are varied, "amount" alone would not tell which.
+    short = names if len(set(names)) == len(names) else [item.key.removeprefix("blend.") for item in variations]
+    inside = []
+    for place, tile in enumerate(tiles):
+        head = f"{tile['tile']}   the recipe's own" if place == own else str(tile["tile"])
+        values = [f"{name} {value_text(tile['values'][v.key])}" for name, v in zip(short, variations, strict=True)]
+        inside.append("\n".join([head, *values]))
     down = ", ".join(item.key for item in variations[:-1])
     title = f"down: {down}   across: {last.key}" if grid else last.key
-    across = [value_text(value) for value in last.values] if grid else []
-    return draw_sheet(pictures, labels, columns=columns, title=title, column_names=across, row_names=rows)
+    labels = [_label(tile["numbers"]) for tile in tiles]
+    return draw_sheet(pictures, labels, columns=columns, title=title, inside=inside, own=own)
+
+
+def _label(numbers: Mapping[str, Any]) -> str:
+    """Return the two numbers of a tile that a choice is made by."""
+    parts = (("emission {:.2f}", numbers["emission_contrast"]), ("sky noise x {:.2f}", numbers["sky_noise"]))
+    return "   ".join(words.format(value) for words, value in parts if value is not None)
