@@ -151,7 +151,9 @@ def write_explore(scene: Scene) -> str:
         packed=packed,
         engine=_safe(engine_source(scene.formulas)),
         page_script=_safe(
-            "\n".join(_text(f"explore-{part}.js") for part in ("values", "numbers", "view", "controls", "page"))
+            "\n".join(
+                _text(f"explore-{part}.js") for part in ("values", "numbers", "view", "controls", "page")
+            )
         ),
     )
     return page

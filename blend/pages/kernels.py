@@ -18,8 +18,8 @@ import numpy as np
 
 PRELUDE = """const $isnan = (a) => a !== a;
 const $shape = (array, axis) => (axis === 0 ? array.length : $shape(array[0], axis - 1));
-const $make = (kind, [size, ...rest], value) => (rest.length ? Array.from({length: size}, () => $make(kind, rest, value))
-  : value ? new kind(size).fill(value) : new kind(size));
+const $make = (kind, [size, ...rest], value) => (rest.length
+  ? Array.from({length: size}, () => $make(kind, rest, value)) : value ? new kind(size).fill(value) : new kind(size));
 const $view = (array, kind) => (Array.isArray(array) ? array.map((part) => $view(part, kind))
   : new kind(array.buffer, array.byteOffset, array.length));"""
 

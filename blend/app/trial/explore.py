@@ -22,7 +22,6 @@ from blend.recipe.steps.protect_stars import colour_saturated, fill_picture, gua
 from blend.recipe.steps.stretch import mean_noise, plane_noise, white_level
 from blend.science.picture import SMALLEST_SIGMA, noise_lost
 
-
 SHIFT_SIGMA = 1e-4
 """Of what blocks lose of OKLab's a and b: steps of the page's codes are then 2e-6, a hundredth of an 8-bit one."""
 

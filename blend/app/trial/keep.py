@@ -70,7 +70,9 @@ def keep_tile(
     except (KeyError, TypeError, ValueError, AttributeError):
         raise _damaged(str(trial_place), tile) from None
     kept = Kept(found["values"], words, f"Kept from tile {tile} of a trial: {words}.\n{reason}")
-    return _keep(trial, trial_place, kept, out=out or _folder(trial_place) / f"kept-{tile}.toml", overwrite=overwrite)
+    return _keep(
+        trial, trial_place, kept, out=out or _folder(trial_place) / f"kept-{tile}.toml", overwrite=overwrite
+    )
 
 
 def keep_address(
@@ -101,7 +103,9 @@ def keep_address(
         if len(key) == 1:  # a look kept in one of the page's places, not what is on screen
             continue
         if not PAGE_KEYS.fullmatch(key):
-            raise RecipeError("address", found=f"{key!r}", expected="recipe keys behind its #", advice="copy it anew")
+            raise RecipeError(
+                "address", found=f"{key!r}", expected="recipe keys behind its #", advice="copy it anew"
+            )
         set_there[key] = parse_value(unquote(text), where=key)
     words = ", ".join(f"{key} = {value_text(value)}" for key, value in set_there.items()) or "as it opened"
     why = f"Kept from the page of a trial: {words}.\n{reason}".rstrip()
@@ -152,7 +156,9 @@ def _tile(trial: Mapping[str, Any], tile: Any, *, where: str) -> tuple[dict[str,
 
 
 def _damaged(where: str, tile: Any) -> InputError:
-    return InputError(where, found=f"what it says of tile {tile} is damaged", expected="a trial as it was written")
+    return InputError(
+        where, found=f"what it says of tile {tile} is damaged", expected="a trial as it was written"
+    )
 
 
 def _folder(trial_place: Path) -> Path:
@@ -172,7 +178,11 @@ def _keep(
     text = changed_text(trial["recipe"], changes, where=where)
     load_recipe(text, where=where)
     short, parents = _short_text(text, Path(str(trial.get("recipe_name", ""))), out)
-    reads = [_folder(trial_place) / TRIAL if trial_place.is_dir() else trial_place, Path(trial["target"]), *parents]
+    reads = [
+        _folder(trial_place) / TRIAL if trial_place.is_dir() else trial_place,
+        Path(trial["target"]),
+        *parents,
+    ]
     refuse_paths([(out, is_sealed)], reads=reads, overwrite=overwrite)
     write_whole(out, sealed((_note(kept.why) + short).encode(), kind="toml"))
     root = str(trial.get("root") or "")

@@ -79,7 +79,13 @@ def places(layers: Work, factor: int, turn: Callable[..., NDArray[Any]]) -> dict
         xy = np.round(layers.stars.xy / factor - 0.5 * (1 - 1 / factor)).astype(int)
         xy = xy[((xy >= 1) & (xy < (columns - 1, rows - 1))).all(axis=1)]
         stars = few(xy[:, 1] * columns + xy[:, 0])
-    pairs = {"shines": shines, "near": near, "sky": sky, "beside": sky + 1 if sky.size else sky, "stars": stars}
+    pairs = {
+        "shines": shines,
+        "near": near,
+        "sky": sky,
+        "beside": sky + 1 if sky.size else sky,
+        "stars": stars,
+    }
     return {"plane": stick.plane, **{name: at[index].tolist() for name, index in pairs.items()}}
 
 

@@ -209,9 +209,7 @@ def _origin(question: Question, variant: Variant) -> Origin:
     """Return what a recipe saved on the page builds on: a shipped recipe by its name, another by its whole path."""
     shipped = {file.resolve(): name for name, file in shipped_recipes().items()}
     file = Path(question.recipe_name).resolve()
-    return Origin(
-        extends=shipped.get(file, str(file)), given={**question.settings, **dict(variant.values)}
-    )
+    return Origin(extends=shipped.get(file, str(file)), given={**question.settings, **dict(variant.values)})
 
 
 def _run_command(question: Question, variant: Variant) -> str:
@@ -239,11 +237,15 @@ def _sheet(
     columns, last, grid = _columns(variations), variations[-1], len(variations) > 1
     names = [item.key.split(".")[-1] for item in variations]
     # Where two blends are varied, "amount" alone would not tell which.
-    short = names if len(set(names)) == len(names) else [item.key.removeprefix("blend.") for item in variations]
+    short = (
+        names if len(set(names)) == len(names) else [item.key.removeprefix("blend.") for item in variations]
+    )
     inside = []
     for place, tile in enumerate(tiles):
         head = f"{tile['tile']}   the recipe's own" if place == own else str(tile["tile"])
-        values = [f"{name} {value_text(tile['values'][v.key])}" for name, v in zip(short, variations, strict=True)]
+        values = [
+            f"{name} {value_text(tile['values'][v.key])}" for name, v in zip(short, variations, strict=True)
+        ]
         inside.append("\n".join([head, *values]))
     down = ", ".join(item.key for item in variations[:-1])
     title = f"down: {down}   across: {last.key}" if grid else last.key

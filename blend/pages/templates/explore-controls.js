@@ -132,7 +132,7 @@ function slotCard(name) {
   keep.setAttribute("aria-label", `Keep what is set in place ${name}`);
   keep.addEventListener("click", () => keepIn(name, values));
   const use = make("button", {type: "button", textContent: "Use", id: `use-${name}`, disabled: !kept});
-  use.setAttribute("aria-label", `Set what place ${name} holds`);
+  use.setAttribute("aria-label", `Use what place ${name} holds`);
   use.addEventListener("click", () => { values = structuredClone(slots[name].values); refresh(); });
   card.append(make("h3", {textContent: kept?.label ? `${name}: ${kept.label}` : name}), canvas);
   if (kept?.numbers) {
