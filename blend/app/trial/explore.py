@@ -2,14 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import replace
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
-from blend.app.run import LONG_EDGE, preview_layers, turner
+from blend.app.run import LONG_EDGE, crop_box, preview_layers, turner
 from blend.app.trial.page_values import control_facts, finish_facts, page_values, places
 from blend.base.robust import difference_noise
 from blend.pages.explore import Layer, Origin, Scene, mask_codes, offered, write_explore
@@ -62,11 +62,7 @@ def explore_page(
 
 def scene_of(small: Work, factor: int, *, command: str = "") -> Scene:
     """Return the page's content from binned layers: lines and cores as `blend_linear` begins with them."""
-    turn = turner(small)
-
-    def upright(plane: NDArray[np.float32]) -> NDArray[np.float32]:
-        return np.ascontiguousarray(turn(plane[None])[0])
-
+    upright = _upright(small)
     chosen, lost = _chosen_amounts(small), _lost(small)
     work = guard_lines(small, every=True)
     colour = colour_saturated(work)
@@ -93,13 +89,19 @@ def scene_of(small: Work, factor: int, *, command: str = "") -> Scene:
             **_facts(work, factor, layers["red"].pixels.shape),
             **own_values,
             "blends": [_blend(name, blend, name in chosen) for name, blend in work.recipe.blend.items()],
-            "places": places(small, factor, turn),
+            "places": places(small, factor, upright),
         },
         shifts={name: Layer(pixels=plane, sigma=SHIFT_SIGMA) for name, plane in lost.items()},
         formulas=offered(own),
         recipe=resolved(small.recipe),
         command=command,
     )
+
+
+def _upright(work: Work) -> Callable[[NDArray[Any]], NDArray[Any]]:
+    """Return the function that takes a plane of the grid to what a result shows of it, upright."""
+    turn, (x, y, width, height) = turner(work), crop_box(work)
+    return lambda plane: np.ascontiguousarray(turn(plane[None, y : y + height, x : x + width])[0])
 
 
 def _chosen_amounts(work: Work) -> dict[str, float]:
@@ -117,11 +119,11 @@ def _lost(work: Work) -> dict[str, NDArray[np.float32]]:
     if settings.chroma_reduction == settings.green_limit == 0:
         return {}
     done, strength = run_all(work.with_(figures=False), steps=PICTURE_STEPS[:-1]), work.recipe.protect.stars
-    turn = turner(work)
+    upright = _upright(work)
     assert done.display is not None
-    spared = None if work.star_mask is None or strength <= 0 else turn((strength * work.star_mask)[None])[0]
+    spared = None if work.star_mask is None or strength <= 0 else upright(strength * work.star_mask)
     planes = noise_lost(
-        np.ascontiguousarray(turn(done.display)),
+        np.stack([upright(plane) for plane in done.display]),
         chroma_reduction=settings.chroma_reduction,
         green_limit=settings.green_limit,
         spared=spared,

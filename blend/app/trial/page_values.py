@@ -62,31 +62,37 @@ def finish_facts(recipe: Recipe) -> dict[str, Any]:
     return {**once, "bend": bend, "neutral": list(untouched()), "vivid": VIVID, "least_side": LEAST_SIDE}
 
 
-def places(layers: Work, factor: int, turn: Callable[..., NDArray[Any]]) -> dict[str, Any]:
+def places(layers: Work, factor: int, upright: Callable[[NDArray[Any]], NDArray[Any]]) -> dict[str, Any]:
     """Return where the page measures its numbers, as places in its upright picture, row by row."""
     stick = Yardstick(layers, factor)
     rows, columns = layers.rgb.shape
-    turned = turn(np.arange(rows * columns).reshape(1, rows, columns))[0]
-    at = np.empty(rows * columns, dtype=np.int64)
-    at[turned.reshape(-1)] = np.arange(rows * columns)
+    turned = upright(np.arange(rows * columns).reshape(rows, columns))
+    at = np.full(rows * columns, -1, dtype=np.int64)
+    at[turned.reshape(-1)] = np.arange(turned.size)
 
-    def few(index: NDArray[np.intp]) -> NDArray[np.intp]:
-        return index[:: max(1, -(-index.size // MOST_PLACES))]
+    def few(*index: NDArray[np.intp]) -> list[list[int]]:
+        found = np.stack([at[part] for part in index])
+        found = found[:, (found >= 0).all(axis=0)]
+        return [part.tolist() for part in found[:, :: max(1, -(-found.shape[1] // MOST_PLACES))]]
 
-    shines, near, sky = (few(index) for index in (stick.shines, stick.near, stick.sky))
-    stars = np.zeros(0, dtype=np.int64)
-    if layers.stars is not None:
-        xy = np.round(layers.stars.xy / factor - 0.5 * (1 - 1 / factor)).astype(int)
-        xy = xy[((xy >= 1) & (xy < (columns - 1, rows - 1))).all(axis=1)]
-        stars = few(xy[:, 1] * columns + xy[:, 0])
-    pairs = {
-        "shines": shines,
-        "near": near,
-        "sky": sky,
-        "beside": sky + 1 if sky.size else sky,
-        "stars": stars,
+    (shines,), (near,) = few(stick.shines), few(stick.near)
+    sky, beside = few(stick.sky, stick.sky + 1) if stick.sky.size else ([], [])
+    return {
+        **{"plane": stick.plane, "shines": shines, "near": near, "sky": sky, "beside": beside},
+        "stars": _stars(layers, factor, at.reshape(rows, columns)),
     }
-    return {"plane": stick.plane, **{name: at[index].tolist() for name, index in pairs.items()}}
+
+
+def _stars(layers: Work, factor: int, at: NDArray[np.int64]) -> list[int]:
+    """Return the places of stars that have neighbours all round."""
+    if layers.stars is None:
+        return []
+    rows, columns = at.shape
+    xy = np.round(layers.stars.xy / factor - 0.5 * (1 - 1 / factor)).astype(int)
+    x, y = xy[((xy >= 1) & (xy < (columns - 1, rows - 1))).all(axis=1)].T
+    inside = (at[y - 1, x - 1] >= 0) & (at[y + 1, x + 1] >= 0)
+    found = at[y, x][inside]
+    return [int(place) for place in found[:: max(1, -(-found.size // MOST_PLACES))]]
 
 
 def _others() -> list[str]:

@@ -75,7 +75,7 @@ def make_tiles(
             if listener is not None:
                 what = f"tile {len(tiles) + 1} of {len(variants)}"
                 listener(Event("try", what, len(tiles) / len(variants)))
-            picture = turner(work)(shown(work, cache.view))
+            picture = turner(work)(shown(work, cache.view, cache.factor))
             small[index] = thumbnail(picture if cache.view.crop else measure.part(layers, work), edge)
             codes = code_values(picture, bits=8)
             tiles[index] = {

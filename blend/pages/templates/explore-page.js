@@ -124,7 +124,8 @@ function captionText() {
   if (facts.factor > 1) told.push(`Means of ${facts.factor} x ${facts.factor} pixels: less noise and smaller detail than a run's picture.`);
   if (noise && !same(effective(values), effective(original))) told.push("Colour noise is taken out as measured when the page was made; a run measures it anew.");
   else if (noise && facts.factor > 1) told.push("Colour noise is that of the means.");
-  if (values["finish.saturation"] > 1 && facts.factor === 1) told.push("Saturation goes by blocks of 4 x 4 pixels, which may begin elsewhere in a run.");
+  const blocks = [...(noise ? ["colour noise"] : []), ...(values["finish.saturation"] > 1 ? ["saturation above 1"] : [])];
+  if (blocks.length && facts.factor === 1) told.push(`By blocks of 4 x 4 pixels, which may begin elsewhere in a run: ${blocks.join(" and ")}.`);
   const unseen = Object.keys(facts.others).filter((key) => values[key] !== facts.neutral[key]);
   if (unseen.length) told.push(`Not shown, only a run does it: ${unseen.map(labelOf).join(", ")}.`);
   return told.join(" ") || "As a run makes it, to one step of 8 bits.";
