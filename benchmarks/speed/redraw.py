@@ -4,8 +4,8 @@
 
 PAGE is an explore.html; the layers of 24-megapixel masters have 1.4 megapixels. Each value is moved nine times, at half
 the size as while a slider moves, and in full as when it is let go. Printed are the milliseconds from the moved value
-to the drawn canvas, median and shortest, and the CPU time that the page's process spent on it, all threads together: the
-same on a busy machine, where the others are not.
+to the drawn canvas, median and shortest, and the CPU time that the page's process spent on it, all threads together:
+the same on a busy machine, where the others are not.
 """
 
 from __future__ import annotations

@@ -122,6 +122,8 @@ class _Printer:
                 array = self._value(value.value)
                 parts = [f"$shape({array}, {axis})" for axis in range(len(target.elts))]
             elif isinstance(value, ast.Tuple):
+                for name, part in zip(target.elts, value.elts, strict=True):
+                    self._note_slice(name, part)
                 parts = [self._value(part) for part in value.elts]
             else:
                 raise self._refused(value)
@@ -129,12 +131,15 @@ class _Printer:
             held = ", ".join(f"{name} = {part}" for name, part in zip(names, parts, strict=True))
             put = " ".join(f"{self._value(t)} = {n};" for t, n in zip(target.elts, names, strict=True))
             return f"{{ const {held}; {put} }}"
-        if isinstance(value, ast.Call) and _dotted(value.func) == "slice" and isinstance(target, ast.Name):
-            self._slices.add(target.id)
+        self._note_slice(target, value)
         place = self._value(target)
         if ".subarray(" in place:  # a part is filled with one value
             return f"{place}.fill({self._value(value)});"
         return f"{place} = {self._value(value)};"
+
+    def _note_slice(self, target: ast.expr, value: ast.expr) -> None:
+        if isinstance(value, ast.Call) and _dotted(value.func) == "slice" and isinstance(target, ast.Name):
+            self._slices.add(target.id)
 
     def _value(self, node: ast.expr) -> str:
         if isinstance(node, ast.Constant) and isinstance(node.value, int | float):

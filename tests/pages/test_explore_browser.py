@@ -424,7 +424,8 @@ def test_keys_alone_reach_everything(page: Any) -> None:
     wanted = set(
         page.run(
             "[...document.querySelectorAll('input, select, button, summary, [tabindex]')]"
-            f".filter((e) => e.checkVisibility({{contentVisibilityAuto: true}}) && e.offsetParent !== null && !e.disabled).map((e) => {name})"
+            ".filter((e) => e.checkVisibility({contentVisibilityAuto: true}) && e.offsetParent !== null && !e.disabled)"
+            f".map((e) => {name})"
         )
     )
     reached = set()

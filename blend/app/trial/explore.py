@@ -9,7 +9,8 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from blend.app.run import LONG_EDGE, crop_box, preview_layers, turner
+from blend.app.run import LONG_EDGE, preview_layers, turner
+from blend.app.trial.layers import Box
 from blend.app.trial.page_values import control_facts, finish_facts, page_values, places
 from blend.base.robust import difference_noise
 from blend.pages.explore import Layer, Origin, Scene, mask_codes, offered, write_explore
@@ -21,6 +22,8 @@ from blend.recipe.steps.blends import display_sky, luminance_noise
 from blend.recipe.steps.protect_stars import colour_saturated, fill_picture, guard_lines
 from blend.recipe.steps.stretch import mean_noise, plane_noise, white_level
 from blend.science.picture import SMALLEST_SIGMA, noise_lost
+
+Upright = Callable[[NDArray[Any]], NDArray[Any]]
 
 SHIFT_SIGMA = 1e-4
 """Of what blocks lose of OKLab's a and b: steps of the page's codes are then 2e-6, a hundredth of an 8-bit one."""
@@ -34,6 +37,7 @@ def explore_page(
     tiles: Sequence[Mapping[str, Any]] = (),
     long_edge: int = LONG_EDGE,
     factor: int = 1,
+    box: Box | None = None,
 ) -> str:
     """Return ``explore.html``: the layers before the blends, and all that makes the picture of them in a browser.
 
@@ -49,6 +53,8 @@ def explore_page(
         Of the layers, in pixels.
     factor : int
         Edge of the blocks that ``work`` has been averaged over already.
+    box : Box, optional
+        Of its pixels, what a result shows; all of them when absent.
 
     Returns
     -------
@@ -56,14 +62,15 @@ def explore_page(
         One self-contained HTML page.
     """
     small, binned = preview_layers(work, long_edge=long_edge)
-    scene = scene_of(small, factor * binned, command=command)
+    part = None if box is None else tuple(edge // binned for edge in box)
+    scene = scene_of(small, factor * binned, command=command, box=part)
     return write_explore(replace(scene, origin=origin, tiles=tiles))
 
 
-def scene_of(small: Work, factor: int, *, command: str = "") -> Scene:
+def scene_of(small: Work, factor: int, *, command: str = "", box: Box | None = None) -> Scene:
     """Return the page's content from binned layers: lines and cores as `blend_linear` begins with them."""
-    upright = _upright(small)
-    chosen, lost = _chosen_amounts(small), _lost(small)
+    upright = _upright(small, box)
+    chosen, lost = _chosen_amounts(small), _lost(small, upright)
     work = guard_lines(small, every=True)
     colour = colour_saturated(work)
     noise = _noises(work)
@@ -98,9 +105,9 @@ def scene_of(small: Work, factor: int, *, command: str = "") -> Scene:
     )
 
 
-def _upright(work: Work) -> Callable[[NDArray[Any]], NDArray[Any]]:
-    """Return the function that takes a plane of the grid to what a result shows of it, upright."""
-    turn, (x, y, width, height) = turner(work), crop_box(work)
+def _upright(work: Work, box: Box | None) -> Upright:
+    """Return the function that takes a plane of the grid to the part in a box, upright."""
+    turn, (x, y, width, height) = turner(work), box or (0, 0, *work.rgb.shape[::-1])
     return lambda plane: np.ascontiguousarray(turn(plane[None, y : y + height, x : x + width])[0])
 
 
@@ -113,13 +120,12 @@ def _chosen_amounts(work: Work) -> dict[str, float]:
     return {made.name: float(f"{made.blend.weight:.4g}") for made in done if made.choice is not None}
 
 
-def _lost(work: Work) -> dict[str, NDArray[np.float32]]:
+def _lost(work: Work, upright: Upright) -> dict[str, NDArray[np.float32]]:
     """Return what blocks of 4 x 4 pixels lose as colour noise under the recipe, upright; nothing where none do."""
     settings = work.recipe.finish
     if settings.chroma_reduction == settings.green_limit == 0:
         return {}
     done, strength = run_all(work.with_(figures=False), steps=PICTURE_STEPS[:-1]), work.recipe.protect.stars
-    upright = _upright(work)
     assert done.display is not None
     spared = None if work.star_mask is None or strength <= 0 else upright(strength * work.star_mask)
     planes = noise_lost(

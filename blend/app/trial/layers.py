@@ -44,8 +44,8 @@ class View:
 class Layers:
     """Balanced work cut to ``box`` of the reference's grid and averaged over blocks of ``factor`` pixels.
 
-    Where every pixel of all that a result shows is kept, the work is that of a run and is cut by `shown`: what is filled
-    and finished by neighbourhoods then comes out as in a run.
+    Where every pixel of all that a result shows is kept, the work is that of a run and is cut by `shown`: what is
+    filled and finished by neighbourhoods then comes out as in a run.
     """
 
     work: Work

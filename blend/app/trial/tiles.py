@@ -13,7 +13,7 @@ from typing import Any, Self
 import numpy as np
 from numpy.typing import NDArray
 
-from blend.app.run import turner
+from blend.app.run import crop_box, turner
 from blend.app.trial.layers import Box, shown, target_part
 from blend.app.trial.step_cache import StepCache, plain_picture
 from blend.app.trial.tile_numbers import Yardstick
@@ -87,8 +87,10 @@ def make_tiles(
             }
             beside.call(_write_tile, folder, tiles[index], codes)
             if index == page_of:
+                whole = cache.factor == 1 and not cache.view.crop
+                told = {**page, "factor": cache.factor, "box": crop_box(layers) if whole else None}
                 at_opening = layers.with_(recipe=variants[index].recipe)
-                beside.call(_write_page, folder, at_opening, {**page, "factor": cache.factor}, notes)
+                beside.call(_write_page, folder, at_opening, told, notes)
                 del at_opening
             warnings |= dict.fromkeys(
                 (code, f"tile {index + 1}: {text}" if code == "blend-loss" else text)
