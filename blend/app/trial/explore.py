@@ -62,7 +62,10 @@ def explore_page(
         One self-contained HTML page.
     """
     small, binned = preview_layers(work, long_edge=long_edge)
-    part = None if box is None else tuple(edge // binned for edge in box)
+    part = None
+    if box is not None:
+        x, y, width, height = (edge // binned for edge in box)
+        part = (x, y, width, height)
     scene = scene_of(small, factor * binned, command=command, box=part)
     return write_explore(replace(scene, origin=origin, tiles=tiles))
 
