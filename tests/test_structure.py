@@ -87,6 +87,7 @@ REACHED_THROUGH: dict[str, tuple[str, ...]] = {
         ),
     ),
     "science/picture/test_finish.py": ("science/picture/finish_loops",),
+    "science/picture/test_luma_noise.py": ("science/picture/luma_noise_loops",),
     "science/plane/test_badpixels.py": ("science/plane/badpixel_loops",),
     "science/sensor/test_calibration.py": ("science/sensor/calibration_loops",),
     "science/sensor/test_rays.py": ("science/sensor/ray_loops",),
@@ -95,7 +96,7 @@ REACHED_THROUGH: dict[str, tuple[str, ...]] = {
 }
 """Modules without a test of their name or in their room that imports them, by the test that reaches them."""
 
-NO_REASON_YET = {"science/grid": 6, "science/picture": 1}
+NO_REASON_YET = {"science/grid": 6}
 """Rooms with numbers that have a name and no reason, and how many at most: fewer from change to change."""
 
 
@@ -157,22 +158,25 @@ def unexplained(source: str) -> list[str]:
 
     Lines that stand together without a blank one are one group, which one comment or docstring explains.
     """
-    lines = source.splitlines()
-    tokens = tokenize.generate_tokens(io.StringIO(source).readline)
-    told = {token.start[0] for token in tokens if token.type == tokenize.COMMENT}
     body = ast.parse(source).body
-    for node in body:
-        if isinstance(node, ast.Expr) and isinstance(node.value, ast.Constant):
-            told |= set(range(node.lineno, (node.end_lineno or node.lineno) + 1))
+    spans = {node: set(range(node.lineno, (node.end_lineno or node.lineno) + 1)) for node in body}
+    together = {
+        n for node in body if isinstance(node, ast.Assign | ast.AnnAssign | ast.Expr) for n in spans[node]
+    }
+    told = {n for node in body if isinstance(node, ast.Expr) for n in spans[node]}
+    for token in tokenize.generate_tokens(io.StringIO(source).readline):
+        line, column = token.start
+        if token.type == tokenize.COMMENT and (column == 0 or line in together):
+            told.add(line)
+    together |= told
     found = []
     for node in body:
-        named = isinstance(node, ast.Assign | ast.AnnAssign) and is_numeric(node.value)
-        first, last = node.lineno, node.end_lineno or node.lineno
-        while named and first > 1 and lines[first - 2].strip():
-            first -= 1
-        while named and last < len(lines) and lines[last].strip():
-            last += 1
-        if named and not told & set(range(first, last + 1)):
+        if not (isinstance(node, ast.Assign | ast.AnnAssign) and is_numeric(node.value)):
+            continue
+        group = set(spans[node])
+        while more := {n for line in group for n in (line - 1, line + 1)} & together - group:
+            group |= more
+        if not told & group:
             found.append(ast.unparse(node))
     return found
 
@@ -381,6 +385,7 @@ def test_a_reason_may_stand_on_above_or_below_a_number() -> None:
     assert unexplained("A = 3\n\nB = 4  # pixels\n") == ["A = 3"]
     assert not unexplained("# of a frame\nA = (1, -2.5)\nB = 2**3\n")
     assert not unexplained('A = 1\nB = 2\n"""Both of a frame."""\n')
+    assert unexplained("def f():\n    return 1  # pixel\nA = 3\n") == ["A = 3"]
     assert unexplained('A = "word"\nB = True\nC = [1, 2]\n\n"""Of something else."""\n') == ["C = [1, 2]"]
 
 

@@ -10,6 +10,9 @@ from numpy.typing import NDArray
 from blend.base.jit import kernel
 from blend.base.rowblocks import map_row_blocks
 
+STRIDE_PX = 16
+"""Side of the squares of which `sampled_means` reads one sixteenth."""
+
 
 def shrink(pixels: NDArray[np.float32], factor: int) -> NDArray[np.float32]:
     """Return means over ``factor`` x ``factor`` blocks; rows and columns beyond the last whole block are left out.
@@ -62,3 +65,10 @@ def _block_means(source: Any, factor: Any, out: Any) -> None:  # pragma: no cove
                         count[column] += 1.0
         for column in range(columns):
             out[row, column] = total[column] / count[column] if count[column] > 0.0 else np.nan
+
+
+def sampled_means(plane: NDArray[Any]) -> NDArray[np.float64]:
+    """Return means of 4 x 4 pixels of a plane, one in each whole square of 16 x 16."""
+    down, across = (size // STRIDE_PX for size in plane.shape)
+    squares = plane[: down * STRIDE_PX, : across * STRIDE_PX].reshape(down, STRIDE_PX, across, STRIDE_PX)
+    return np.asarray(squares[:, :4, :, :4].mean(axis=(1, 3), dtype=np.float64))

@@ -24,13 +24,14 @@ from blend.recipe.lights import (
     plane_of,
     shared_divisor,
 )
+from blend.recipe.mastertable import CALIBRATION
 from blend.recipe.model import load_recipe, resolved
 from blend.recipe.state import Source, Work, frozen
 from blend.recipe.steps.calibrate import measured
 from blend.recipe.steps.holes import flag_holes
 from blend.recipe.steps.register import register
 from blend.recipe.tables import Recipe
-from blend.recipe.target import CALIBRATION, Target, load_target
+from blend.recipe.target import Target, load_target
 from blend.recipe.toml import to_toml
 
 Masters: TypeAlias = "Work | Mapping[str, Any] | Any"

@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 from typing import Annotated, Any, Literal
 
+import numpy as np
 from pydantic import (
     AfterValidator,
     BeforeValidator,
@@ -18,7 +19,7 @@ from pydantic import (
 from blend.base.registry import suggestion
 from blend.recipe.fields import KEBAB, PLANES, Table, exactly, is_number, wrong
 from blend.science.line import hydrogen_share
-from blend.science.picture import FORMULAS, MOST_AMOUNT
+from blend.science.picture import FORMULAS, MOST_AMOUNT, linear_to_lab
 
 _SOURCE = re.compile(r"([a-z][a-z0-9-]*)(\.emission)?")
 
@@ -100,8 +101,8 @@ class Blend(Table):
     params: dict[str, float] = Field(default_factory=dict, description="the formula's own parameters")
     share: Share = Field(
         default="none",
-        description="a model: what is added to red also goes, times these factors, into blue and green; "
-        "hydrogen: the factors of its Balmer lines, H-beta to H-delta",
+        description="the line's colour, a model: what is added to red also goes, times these factors, into blue and "
+        "green; 0.15 of blue makes pink, none orange red; hydrogen: the factors of its Balmer lines, H-beta to H-delta",
     )
     dust_a_v: float = Field(
         default=0.0,
@@ -150,7 +151,16 @@ class Blend(Table):
                 f"2006) behind dust of A(V) = {self.dust_a_v:g} (Cardelli, Clayton & Mathis 1989), seen by a "
                 f"typical colour camera"
             )
-        return f"Model, not measured: of each count added to red, {parts}; {origin}"
+        hue = f"The line's own colour is of hue {self.hue_deg:.0f} degrees (CIELAB; 0 is pink, 40 orange red)"
+        return f"Model, not measured: of each count added to red, {parts}; {origin}. {hue}"
+
+    @property
+    def hue_deg(self) -> float:
+        """The CIELAB hue at which the line alone is shown, in degrees: the colour that the recipe intends."""
+        factors = self.share_factors
+        light = np.array([1.0, factors.get("green", 0.0), factors.get("blue", 0.0)]) * 0.3
+        lab = linear_to_lab(light)
+        return float(np.degrees(np.arctan2(lab[2], lab[1])))
 
     @property
     def master(self) -> str:

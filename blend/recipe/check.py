@@ -9,9 +9,10 @@ from blend.base.errors import RecipeError
 from blend.base.registry import suggestion
 from blend.recipe.blendtable import Blend
 from blend.recipe.line_in_filter import is_h_alpha
+from blend.recipe.mastertable import CALIBRATION, RED_WIDTH_NM, WIDTH_NM, MasterFiles
 from blend.recipe.model import STEPS
 from blend.recipe.tables import Gradient, Recipe
-from blend.recipe.target import CALIBRATION, RED_WIDTH_NM, WIDTH_NM, MasterFiles, Target
+from blend.recipe.target import Target
 
 
 def check_together(recipe: Recipe, target: Target) -> list[RecipeError]:

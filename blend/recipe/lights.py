@@ -9,8 +9,8 @@ import numpy as np
 from blend.base.errors import InputError
 from blend.base.master import Flag, Master, flags_of, scaled
 from blend.base.rowblocks import map_row_blocks
+from blend.recipe.mastertable import MasterFiles
 from blend.recipe.state import COLOUR
-from blend.recipe.target import MasterFiles
 from blend.science.sensor import Verdict, judge, refuse_faults
 
 FLOAT_IN_FRACTIONS = 1.5

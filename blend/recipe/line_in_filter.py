@@ -5,7 +5,8 @@ from __future__ import annotations
 from dataclasses import asdict
 from typing import Any
 
-from blend.recipe.target import WIDTH_NM, MasterFiles, Target
+from blend.recipe.mastertable import WIDTH_NM, MasterFiles
+from blend.recipe.target import Target
 from blend.science.line import H_ALPHA_NM, LIGHT_KM_S, NII_NM, SHAPES, Passband, passed_light
 
 LEAST_PASSED = 0.5

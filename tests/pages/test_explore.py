@@ -173,10 +173,14 @@ SHIPPED = [
 ]
 
 
+NO_FRAME = {"finish.noise_sigma": 0.0, "finish.star_size": 1.0, "finish.star_brightness": 1.0}
+"""What needs every pixel of the frame, and is said on the page instead."""
+
+
 def shipped_work(balanced_work: Callable[..., Work], name: str, stars: float) -> Work:
     """Return balanced work of a shipped recipe; a second line is the first one's light into green."""
     text, _ = recipe_text(name)
-    work = balanced_work(text, settings={"protect.stars": stars})
+    work = balanced_work(text, settings={"protect.stars": stars, **NO_FRAME})
     if "oiii" not in text:
         return work
     line = replace(work.lines["ha"], broad="green")

@@ -6,6 +6,7 @@ from pathlib import Path
 
 import pytest
 
+from blend.app.run.load import recipe_text
 from blend.recipe.explain import WIDTH, explain
 from blend.recipe.model import load_recipe
 from blend.recipe.target import target_from_options
@@ -24,7 +25,7 @@ def words(text: str) -> str:
 
 @pytest.mark.parametrize("path", SHIPPED, ids=lambda path: path.stem)
 def test_steps_come_in_the_order_of_the_work(path: Path) -> None:
-    text = explain(load_recipe(path.read_text(encoding="utf-8"), where=path.name))
+    text = explain(load_recipe(recipe_text(str(path))[0], where=path.name))
     heads = [line.split(". ", 1)[1] for line in text.splitlines() if line[:1].isdigit()]
     assert heads == [
         "Calibrate",

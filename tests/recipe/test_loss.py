@@ -1,28 +1,45 @@
-"""A blend that destroys the picture is refused in words; what a few stars lose is let pass."""
+"""A blend that destroys the picture is refused in words, and warned of where it is only tried."""
 
 from __future__ import annotations
+
+from dataclasses import replace
 
 import pytest
 
 from blend.base.errors import StepError
-from blend.recipe.steps.loss import MOST_CLIPPED, refuse_loss
+from blend.recipe.model import load_recipe
+from blend.recipe.state import Work
+from blend.recipe.steps.loss import MOST_CLIPPED, heed_loss
+from blend.recipe.target import target_from_options
 from blend.science.picture import FORMULAS, BlendLoss
 
 SCREEN = FORMULAS["screen"]
+RUN = Work(recipe=load_recipe("version = 1", where="r.toml"), target=target_from_options(["rgb=a.fits"]))
+LOST = BlendLoss(lost=7, black=0.0, white=0.0)
+WHITE = BlendLoss(lost=0, black=0.0, white=0.5)
 
 
 @pytest.mark.parametrize(
     ("loss", "words"),
     [
-        (BlendLoss(lost=7, black=0.0, white=0.0), "makes no finite number of 7 pixels"),
-        (BlendLoss(lost=0, black=0.0, white=0.5), "turns 50% of the frame white"),
+        (LOST, "makes no finite number of 7 pixels"),
+        (WHITE, "turns 50% of the frame white"),
         (BlendLoss(lost=0, black=0.3, white=0.21), "turns 30% of the frame black"),
     ],
 )
 def test_losses_are_refused_by_name(loss: BlendLoss, words: str) -> None:
     with pytest.raises(StepError, match=f"blend.red: the formula 'screen' {words}"):
-        refuse_loss("red", SCREEN, loss)
+        heed_loss(RUN, "red", SCREEN, loss)
 
 
 def test_what_a_blend_may_clip_is_let_pass() -> None:
-    refuse_loss("red", SCREEN, BlendLoss(lost=0, black=MOST_CLIPPED, white=MOST_CLIPPED))
+    most = BlendLoss(lost=0, black=MOST_CLIPPED, white=MOST_CLIPPED)
+    assert heed_loss(RUN, "red", SCREEN, most) is RUN
+
+
+def test_a_try_shows_what_a_run_refuses_but_no_pixels_without_a_number() -> None:
+    tried = replace(RUN, figures=False)
+    ((code, text),) = heed_loss(tried, "red", SCREEN, WHITE).warnings
+    assert code == "blend-loss" and "turns 50% of the frame white" in text
+    with pytest.raises(StepError):
+        heed_loss(tried, "red", SCREEN, LOST)

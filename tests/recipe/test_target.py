@@ -11,9 +11,9 @@ from jsonschema import Draft202012Validator
 from blend.base.errors import FaultList, InputError, RecipeError
 from blend.recipe.check import assumptions, check_together, emission_lines, width_ratio
 from blend.recipe.fields import PLANES, folder_name
+from blend.recipe.mastertable import PlaneFiles
 from blend.recipe.model import load_recipe
 from blend.recipe.target import (
-    PlaneFiles,
     Target,
     load_target,
     missing_files,

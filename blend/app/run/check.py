@@ -14,8 +14,9 @@ from blend.files.reader import peek
 from blend.files.source import Peek
 from blend.recipe.check import assumptions
 from blend.recipe.line_in_filter import passband_words
+from blend.recipe.mastertable import CALIBRATION
 from blend.recipe.tables import Calibrate, Recipe
-from blend.recipe.target import CALIBRATION, Target
+from blend.recipe.target import Target
 from blend.science.sensor import unlike, wrong_size
 
 

@@ -27,18 +27,11 @@ from blend.files.reader import (
 from blend.recipe.check import check_together
 from blend.recipe.extend import extend
 from blend.recipe.lights import guess_words, in_fractions, judged, plane_of, shared_divisor
+from blend.recipe.mastertable import CALIBRATION, MasterFiles
 from blend.recipe.model import load_recipe
 from blend.recipe.state import Source
 from blend.recipe.tables import Recipe
-from blend.recipe.target import (
-    CALIBRATION,
-    MasterFiles,
-    Target,
-    load_target,
-    missing_files,
-    refuse_outside,
-    target_from_options,
-)
+from blend.recipe.target import Target, load_target, missing_files, refuse_outside, target_from_options
 from blend.recipe.toml import parse_setting, to_toml
 
 FrameReader = Callable[[Path], Master]

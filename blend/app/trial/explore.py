@@ -21,9 +21,12 @@ from blend.recipe.state import COLOUR, Work
 from blend.recipe.steps.blends import display_sky, luminance_noise
 from blend.recipe.steps.protect_stars import colour_saturated, fill_picture, guard_lines
 from blend.recipe.steps.stretch import mean_noise, plane_noise, white_level
-from blend.science.picture import SMALLEST_SIGMA, noise_lost
+from blend.science.picture import MOST_SIGMA, SMALLEST_SIGMA, kept_noise, noise_lost
 
 Upright = Callable[[NDArray[Any]], NDArray[Any]]
+
+KEPT_STEPS = 81
+"""Of what the finish leaves of noise, by its sigma: between two of them a straight line is off by less than 1e-3."""
 
 SHIFT_SIGMA = 1e-4
 """Of what blocks lose of OKLab's a and b: steps of the page's codes are then 2e-6, a hundredth of an 8-bit one."""
@@ -178,11 +181,14 @@ def _facts(work: Work, factor: int, shape: tuple[int, ...]) -> dict[str, Any]:
         "finish": finish_facts(work.recipe),
         "stretch": _curve_settings(work, "rgb"),
         "sigma": max(noise.values()),
+        "kept_noise": [kept_noise(float(sigma)) for sigma in np.linspace(0.0, MOST_SIGMA, KEPT_STEPS)],
+        "most_sigma": MOST_SIGMA,
         "mean_noise": mean_noise(work) if settings.colour == "preserve" else None,
         "noise": {**noise, "luminance": luminance_noise(work)},
         "display": _display_facts(work),
         "lines": {name: _line_settings(work, name) for name in work.lines},
         "protect": work.recipe.protect.stars,
+        "whole_frame": whole_frame_steps(work),
     }
 
 
@@ -202,6 +208,14 @@ def _line_settings(work: Work, name: str) -> dict[str, Any]:
     pixels = master.pixels[0]
     told = {"level": float(np.nanmedian(pixels)), "noise": difference_noise(pixels)}
     return {**settings, "display": told}
+
+
+def whole_frame_steps(work: Work) -> dict[str, float]:
+    """Return the settings in use of what needs the full frame at full size, which no page can show."""
+    settings = work.recipe.finish
+    values = {key: getattr(settings, key) for key in ("noise_sigma", "star_size", "star_brightness")}
+    neutral = type(settings)()
+    return {key: value for key, value in values.items() if value != getattr(neutral, key)}
 
 
 def _curve_settings(work: Work, master: str) -> dict[str, Any]:

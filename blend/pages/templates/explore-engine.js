@@ -422,7 +422,10 @@ function makeEngine(facts, layers, mask) {
     const aimed = colour && settings.white === "target" && facts.target ? [facts.target.light, settings.white_level] : null;
     const asked = {...own, sky_level: level, sigma, target: aimed, white: facts.white, shown: null};
     if (colour) {
-      asked.shown = aimed ? facts.target.noise : facts.mean_noise;
+      // As the finish leaves it.
+      const place = settings.noise_sigma / facts.most_sigma * (facts.kept_noise.length - 1), k = Math.min(Math.floor(place), facts.kept_noise.length - 2);
+      const kept = facts.kept_noise[k] + (place - k) * (facts.kept_noise[k + 1] - facts.kept_noise[k]);
+      asked.shown = aimed ? kept * facts.target.noise : facts.mean_noise && kept * facts.mean_noise;
       if (typeof settings.white === "number") asked.white = settings.white;
     }
     const key = JSON.stringify(asked);

@@ -160,5 +160,6 @@ function settingsOf(values, facts) {
   });
   const {chroma_reduction, green_limit, bend} = facts.finish;
   return {sky_level: values["stretch.sky_level"], white: values["stretch.white"], white_level: values["stretch.white_level"], blends,
+    noise_sigma: values["finish.noise_sigma"],
     finish: {contrast: values["finish.contrast"], saturation: values["finish.saturation"], chroma_reduction, green_limit, bend}};
 }

@@ -10,9 +10,9 @@ from numpy.typing import NDArray
 
 from blend.base.errors import StepError
 from blend.recipe.check import width_ratio
+from blend.recipe.mastertable import WIDTH_NM
 from blend.recipe.state import COLOUR, Plane, Work
 from blend.recipe.steps.line_light import Masks, pixel_noise, wider_fwhm
-from blend.recipe.target import WIDTH_NM
 from blend.science.line import (
     DISC_SIGMA,
     REDDER,

@@ -5,7 +5,14 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
-    from blend.science.plane.badpixels import fill_values, find_hot_in_dark, find_isolated, places, repair
+    from blend.science.plane.badpixels import (
+        HOT_SIGMA,
+        fill_values,
+        find_hot_in_dark,
+        find_isolated,
+        places,
+        repair,
+    )
     from blend.science.plane.borders import border_mask, cut_corners, is_constant
     from blend.science.plane.flux_ratio import RatioFit, line_log_ratio, mean_log_ratio
     from blend.science.plane.hot_columns import fill_columns, find_hot_columns

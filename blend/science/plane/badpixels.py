@@ -16,6 +16,9 @@ from blend.base.rowblocks import map_row_blocks
 from blend.science.plane.badpixel_loops import hot_rows, isolated_rows, mark_rows
 from blend.science.plane.noise import TILE, local_noise
 
+HOT_SIGMA = 8.0
+"""Usual limit in sigma of the local noise (common practice): of Gaussian noise one pixel in 10^15 passes it."""
+
 _WIDE_STARS_PX = 3.0
 """Width of stars from which a pair of pixels is told from a faint one."""
 
@@ -31,7 +34,7 @@ _AT_ONCE = 65_536
 
 
 def find_hot_in_dark(
-    dark: NDArray[np.floating], *, hot_sigma: float = 8.0, noise: NDArray[np.float32] | None = None
+    dark: NDArray[np.floating], *, hot_sigma: float = HOT_SIGMA, noise: NDArray[np.float32] | None = None
 ) -> NDArray[np.bool_]:
     """Find the pixels of a dark that stand far above the median of the 5x5 around them.
 
@@ -40,7 +43,7 @@ def find_hot_in_dark(
     dark : (rows, columns)
         One plane of a stacked dark.
     hot_sigma : float
-        Limit in standard deviations of the local noise, above 0, common practice; infinity finds none.
+        Limit in standard deviations of the local noise, above 0; infinity finds none.
     noise : optional
         `local_noise` of the dark, if it is at hand.
 
@@ -89,7 +92,7 @@ def _floors(plane: NDArray[np.float32]) -> NDArray[np.float32]:
 def find_isolated(
     light: NDArray[np.floating],
     *,
-    hot_sigma: float = 8.0,
+    hot_sigma: float = HOT_SIGMA,
     noise: NDArray[np.float32] | None = None,
     fwhm_px: float | None = None,
 ) -> NDArray[np.bool_]:
@@ -100,7 +103,7 @@ def find_isolated(
     light : (rows, columns)
         One plane before any resampling.
     hot_sigma : float
-        Limit in standard deviations of the local noise, above 0, common practice; infinity finds none.
+        Limit in standard deviations of the local noise, above 0; infinity finds none.
     noise : optional
         `local_noise` of the light, if it is at hand.
     fwhm_px : float, optional

@@ -18,6 +18,7 @@ from numpy.typing import NDArray
 from blend.base.errors import InputError, RecipeError, StepError
 from blend.base.rowblocks import map_row_blocks
 from blend.science.plane import (
+    HOT_SIGMA,
     fill_values,
     find_hot_in_dark,
     find_isolated,
@@ -39,9 +40,6 @@ from blend.science.sensor.darks import DarkEvidence, dark_fits, refuse_shifted
 from blend.science.sensor.flat_offset import look_at_flat, offset_note
 
 __all__ = ["DEAD_FLAT", "Calibrated", "DarkEvidence", "Frame", "calibrate", "dark_fits"]
-
-_USUAL = 8.0
-"""Limit in sigma with which `find_hot_in_dark` was asked already: of Gaussian noise one pixel in 10^15 passes it."""
 
 _OVEREXPOSED = 0.01
 """Share of a flat's pixels at its highest value from which it was overexposed; hot pixels are far fewer."""
@@ -124,7 +122,7 @@ def calibrate(
     flat_dark: Frame | None = None,
     dark_scaling: Scaling = "none",
     saturation: float | Sequence[float | None] | None = None,
-    hot_sigma: float = 8.0,
+    hot_sigma: float = HOT_SIGMA,
     allow_shifted: bool = False,
     gain_e: float | None = None,
     where: str = "calibrate",
@@ -143,7 +141,7 @@ def calibrate(
     saturation : float, sequence or None
         Level of the raw light, one or one a plane; None measures it.
     hot_sigma : float
-        Limit for hot, dark and isolated pixels in local noise, common practice; infinity repairs none.
+        Limit for hot, dark and isolated pixels in local noise; infinity repairs none.
     allow_shifted : bool
         Use the dark even where it does not fit the light's pixels.
     gain_e : float, optional
@@ -347,7 +345,7 @@ class _Job:
         masks["hot"][faults] = bad[faults] = True
         # the places in a dark that does not fit mean nothing in this light
         if dark is not None and hot is not None and evidence is not None and evidence.fits:
-            again = hot if self.hot_sigma == _USUAL else find_hot_in_dark(dark, hot_sigma=self.hot_sigma)
+            again = hot if self.hot_sigma == HOT_SIGMA else find_hot_in_dark(dark, hot_sigma=self.hot_sigma)
             faults = places(again)
             masks["hot"][faults] = bad[faults] = True
         masks["dead_flat"][places(dead)] = True

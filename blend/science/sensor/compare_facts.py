@@ -5,13 +5,15 @@ from __future__ import annotations
 from typing import Protocol
 
 from blend.base.errors import InputError
-from blend.science.sensor.ccd import DOUBLING_C, dark_residual
 
 EXPOSURE_SHARE = 0.02
 """Exposures that differ by less are the same: shutters and headers are no better (common practice)."""
 
 STEP_C = 0.5
 """A cooled sensor is held to better than this, degrees C (common practice)."""
+
+DOUBLING_C = (5.0, 8.0)
+"""Usual range of the temperature step that doubles the dark current, degrees C (common practice)."""
 
 Note = tuple[str, str]
 
@@ -152,6 +154,26 @@ def temperature_note(light_c: float, dark_c: float, *, signal_e: float | None) -
         " hot pixels each by its own share"
     )
     return ("dark-temperature", text)
+
+
+def dark_residual(step_c: float, doubling_c: float) -> float:
+    """Return the share of a dark's own signal that is wrong when light and dark differ in temperature.
+
+    |2^(step / T_d) - 1|
+
+    Parameters
+    ----------
+    step_c : float
+        Temperature of the light less that of the dark, degrees C.
+    doubling_c : float
+        T_d, the step that doubles the dark current, degrees C; see `DOUBLING_C`.
+
+    Examples
+    --------
+    >>> round(dark_residual(3.0, 5.0), 3), round(dark_residual(3.0, 8.0), 3)
+    (0.516, 0.297)
+    """
+    return float(abs(2.0 ** (step_c / doubling_c) - 1.0))
 
 
 def iso_note(light_iso: float, dark_iso: float, *, signal_e: float | None) -> Note | None:

@@ -19,8 +19,9 @@ SURE_SIGMA = 5.0
 """Of a brightness: ten hot pixels on stars by chance make no median of this size."""
 
 SEEN_SIGMA, LEAST_SHARE, FOUND_SIGMA = 6.0, 0.25, 3.0
-"""A hot pixel is looked for when it should stand so many sigma over the light, and found from a quarter of that on, and
-3 sigma: dark current doubles in 5 to 8 degrees C (`ccd.DOUBLING_C`), so a dark 10 degrees off still passes."""
+"""A hot pixel is looked for when it should stand so many sigma over the light, and found from a quarter of that on,
+and 3 sigma: dark current doubles in 5 to 8 degrees C (`compare_facts.DOUBLING_C`), so a dark 10 degrees off still
+passes."""
 
 FITS_SHARE = 0.5
 """Of the hot pixels, chance taken off: nearly all are found under their own dark, and none under another."""

@@ -88,18 +88,6 @@ def flipped(pattern: str, length: int, *, axis: Literal["rows", "columns"]) -> s
     return shifted(pattern, left=move if axis == "columns" else 0, top=move if axis == "rows" else 0)
 
 
-def transposed(pattern: str) -> str:
-    """Return the pattern after rows and columns are exchanged.
-
-    Examples
-    --------
-    >>> [transposed(pattern) for pattern in PATTERNS]
-    ['RGGB', 'BGGR', 'GBRG', 'GRBG']
-    """
-    _check(pattern)
-    return pattern[0] + pattern[2] + pattern[1] + pattern[3]
-
-
 def photosites(mosaic: NDArray[np.floating], pattern: str, colour: str = "red") -> NDArray[np.float32]:
     """Return the photosites of one colour alone, as a plane of half the size.
 

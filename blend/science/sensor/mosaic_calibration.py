@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 from blend.base.errors import StepError
 from blend.base.robust import known_median
 from blend.base.rowblocks import map_row_blocks
-from blend.science.plane import find_hot_in_dark, find_isolated, repair, sample_pixels
+from blend.science.plane import HOT_SIGMA, find_hot_in_dark, find_isolated, repair, sample_pixels
 from blend.science.sensor.calibration_loops import DEAD_FLAT
 from blend.science.sensor.rays import remove_rays
 from blend.science.stars import FWHM_PER_SIGMA, Stars, typical_fwhm
@@ -93,7 +93,7 @@ def prepare_sensor(
     bias: Plane | None = None,
     flat: Plane | None = None,
     factor: float = 1.0,
-    hot_sigma: float = 8.0,
+    hot_sigma: float = HOT_SIGMA,
     where: str = "stack light",
 ) -> Sensor:
     """Gather what is to be taken out of every frame.
@@ -171,7 +171,7 @@ def calibrate_mosaic(
     *,
     saturation: float | None,
     line: bool = False,
-    hot_sigma: float = 8.0,
+    hot_sigma: float = HOT_SIGMA,
     rays_in: Sequence[tuple[slice, slice]] = (),
     electrons: float | None = None,
 ) -> Light:

@@ -18,7 +18,6 @@ from blend.base.robust import MAD_TO_SIGMA, converged_clip_factor
 from blend.base.rowblocks import map_row_blocks
 from blend.science.sensor.stack_loops import combine_rows
 
-METHODS = ("mean", "median", "clip", "winsorised")
 MOST_FRAMES = 4096
 """Numbers of frames fit into 16 bits, and the network of so many values into memory: 139,263 comparisons."""
 

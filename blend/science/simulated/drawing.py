@@ -100,11 +100,6 @@ def psf_variances(fwhm_px: float) -> Floats:
     return np.array([(sigma * width) ** 2 for width in PSF_WIDTHS])
 
 
-def peak_share(fwhm_px: float) -> float:
-    """Return the share of a star's flux that falls on the pixel at its centre, to about 1 %."""
-    return float(np.sum(np.array(PSF_WEIGHTS) / psf_variances(fwhm_px)) / (2.0 * np.pi))
-
-
 def add_sources(frame: Pixels, view: View, sources: Sources, fluxes: Floats, *, fwhm_px: float) -> None:
     """Add round sources to a frame in place, each blurred by the star image and integrated over the pixels.
 

@@ -16,7 +16,6 @@ from blend.science.simulated.drawing import (
     add_sources,
     disc_light,
     draw,
-    peak_share,
     psf_variances,
 )
 from blend.science.simulated.night import (
@@ -86,7 +85,8 @@ def test_star_keeps_its_flux_and_its_declared_width() -> None:
     half = np.interp(-0.5, -profile, np.arange(31.0))
     # The half width falls on a sample at 4 px; integration over a pixel rounds the top by about 1 %.
     assert 2.0 * half == pytest.approx(4.0, rel=0.02)
-    assert frame.max() == pytest.approx(2.5 * peak_share(4.0), rel=0.02)
+    peak = float(np.sum(np.array(PSF_WEIGHTS) / psf_variances(4.0)) / (2.0 * np.pi))
+    assert frame.max() == pytest.approx(2.5 * peak, rel=0.02)
 
 
 def test_knot_blurred_by_a_star_adds_variances() -> None:
