@@ -7,8 +7,7 @@ from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from typing import Any
 
-from blend.pages.tiles import SEEN_LAB
-from blend.pages.verdict import GOOD_CLIPPED, GOOD_TINT, assumed
+from blend.pages.tiles import GOOD_CLIPPED, GOOD_TINT, SEEN_LAB, assumed
 from blend.recipe.auto_words import most_amount
 from blend.recipe.state import COLOUR, AppliedBlend, Work
 from blend.science.line import noise_blocks, noise_covariance, noise_limit, noise_ratio

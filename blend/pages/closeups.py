@@ -9,7 +9,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from blend.base.robust import difference_noise, median_and_sigma
+from blend.base.robust import difference_noise
 from blend.base.shrink import STRIDE_PX, sampled_means
 from blend.files.png import jpeg_bytes
 from blend.pages.viewer import Pictures, turned_box
@@ -62,11 +62,11 @@ def closeups(work: Work, pictures: Pictures) -> list[Site]:
     """
     x, y, width, height = pictures.crop
     cut = np.s_[:, y : y + height, x : x + width]
-    layers = {"colour": pictures.turn(work.rgb.pixels[cut])}
-    layers |= {name: pictures.turn(line.scaled[None][cut]) for name, line in work.lines.items()}
-    changed, step = _change(pictures)
+    whole = {"colour": work.rgb.pixels, **{name: line.scaled[None] for name, line in work.lines.items()}}
+    layers = {name: (pictures.turn(planes[cut]), _skies(planes, work)) for name, planes in whole.items()}
+    pair = _pair(pictures)
     return [
-        Site(name, text, tuple(_crops(layers, pictures.delivered, changed, step, _inside(pictures, place))))
+        Site(name, text, tuple(_crops(layers, pictures.delivered, pair, _inside(pictures, place))))
         for name, text, place in _places(work, pictures)
     ]
 
@@ -84,46 +84,62 @@ def _window(place: tuple[int, int], shape: tuple[int, ...], side: int) -> tuple[
     return slice(firsts[0], firsts[0] + side), slice(firsts[1], firsts[1] + side)
 
 
-def _change(pictures: Pictures) -> tuple[Picture, int]:
-    """Return result less picture without lines, as large as it is known, and how many pixels one of it stands for."""
+def _pair(pictures: Pictures) -> tuple[Picture, Picture, int]:
+    """Return the pictures with and without lines, at one size, and how many pixels one of theirs stands for."""
     if pictures.bare is not None:
-        return pictures.delivered - pictures.bare, 1
+        return pictures.delivered, pictures.bare, 1
     with_lines, without, _ = pictures.averaged()
-    return with_lines - without, pictures.factor
+    return with_lines, without, pictures.factor
 
 
 def _crops(
-    layers: dict[str, Picture], result: Picture, changed: Picture, step: int, place: tuple[int, int]
+    layers: dict[str, tuple[Picture, Picture]],
+    result: Picture,
+    pair: tuple[Picture, Picture, int],
+    place: tuple[int, int],
 ) -> Iterator[Crop]:
     large, small = (_window(place, result.shape, side) for side in (CROP_PX, CROP_PX // 3))
     # of the small one in the large one, whose own stretch it keeps
     part = tuple(slice(s.start - w.start, s.stop - w.start) for s, w in zip(small, large, strict=True))
-    for name, layer in layers.items():
-        yield _crop(name, _stretched(layer[:, *large]), part)
+    for name, (layer, skies) in layers.items():
+        yield _crop(name, _stretched(layer[:, *large], skies), part)
     yield _crop("result", np.nan_to_num(result[:, *large]), part)
+    with_lines, without, step = pair
     rows, columns = (
-        np.clip(np.arange(w.start, w.stop) // step, 0, size - 1)
-        for w, size in zip(large, changed.shape[1:], strict=True)
+        np.clip(np.arange(w.start, min(w.stop, end)) // step, 0, size - 1)
+        for w, end, size in zip(large, result.shape[1:], without.shape[1:], strict=True)
     )
+    at = np.s_[:, rows[:, None], columns[None, :]]
     # grey where nothing changed; a tenth of the display's range is full brightness
-    shown = np.clip(0.5 + 5.0 * np.nan_to_num(changed[:, rows[:, None], columns[None, :]]), 0.0, 1.0)
-    yield _crop("difference x 10", shown[:, : result.shape[1], : result.shape[2]], part)
+    shown = np.clip(0.5 + 5.0 * np.nan_to_num(with_lines[at] - without[at]), 0.0, 1.0)
+    yield _crop("difference x 10", shown, part)
 
 
 def _crop(column: str, shown: Picture, part: tuple[slice, ...]) -> Crop:
     return Crop(column, _url(shown), _url(shown[:, *part]))
 
 
-def _stretched(planes: Picture) -> Picture:
-    """Return a crop for the eye: each plane's own sky at one grey, one softening for all, so that stars compare."""
-    skies, noises = zip(*(median_and_sigma(plane[np.isfinite(plane)]) for plane in planes), strict=True)
-    noise = max(float(np.nanmean(noises)), 1e-12)
-    light = planes - np.array(skies, dtype=np.float32)[:, None, None]
+def _stretched(planes: Picture, skies: Picture) -> Picture:
+    """Return a crop for the eye: each plane's sky at one grey, one softening for all, so that stars compare."""
+    light = planes - skies
     known = light[np.isfinite(light)]
+    noises = [difference_noise(plane) for plane in light if min(plane.shape) >= 6]
+    noise = max(float(np.nanmean(noises)) if np.isfinite(noises).any() else 0.0, 1e-12)
     top = max(float(np.percentile(known, 99.8)) if known.size else 0.0, 20.0 * noise)
     soft = SHOWN_SIGMA * noise
     shown = np.arcsinh(np.nan_to_num(light, nan=-1.0) / soft) / np.arcsinh(top / soft)
     return np.asarray(np.clip(0.12 + 0.88 * shown, 0.0, 1.0), dtype=np.float32)
+
+
+def _skies(planes: Picture, work: Work) -> Picture:
+    """Return the level of the sky of each plane, (planes, 1, 1): medians of `sampled_means` off the target."""
+    means = [sampled_means(plane) for plane in planes]
+    where = np.isfinite(means).all(axis=0)
+    if work.objects is not None and (where & (sampled_means(work.objects) == 0)).any():
+        where &= sampled_means(work.objects) == 0
+    return np.array([np.median(mean[where]) if where.any() else 0.0 for mean in means], np.float32)[
+        :, None, None
+    ]
 
 
 def _url(planes: Picture) -> str:
@@ -144,7 +160,7 @@ def _places(work: Work, pictures: Pictures) -> Iterator[tuple[str, str, Point]]:
     for name, line in work.lines.items():
         yield from _line_places(name, line, work, objects & clear)
     yield from _corner_stars(work, pictures)
-    empty = ~objects & clear
+    empty = clear if work.objects is None else clear & ~objects
     if not empty.any():
         return
     half = min(CROP_PX // 2, width // 2, height // 2)

@@ -151,7 +151,7 @@ def arrows_svg(
     options = {"angles": "xy", "scale_units": "xy", "scale": key / (0.1 * columns), "width": 0.003}
     arrows = axes.quiver(xy[:, 0], xy[:, 1], left[:, 0], left[:, 1], color="#c8622e", **options)
     axes.plot(xy[:, 0], xy[:, 1], ".", color="#808a84", ms=2)
-    axes.quiverkey(arrows, 0.8, 1.05, key, f"{key:g} px", labelpos="E", coordinates="axes")
+    axes.quiverkey(arrows, 0.8, 1.05, key, f"{key:g} px", labelpos="E", coordinates="axes", labelcolor=INK)
     axes.set(xlim=(0, columns), ylim=(0, rows) if upward else (rows, 0), aspect="equal")
     axes.set(xlabel="column, px", ylabel="row, px")
     return _svg(figure), key

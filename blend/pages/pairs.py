@@ -15,6 +15,7 @@ from blend.recipe.state import Work
 
 Array = NDArray[np.float32]
 MOST_ARROWS = 400
+"""More of them, on a page, cover one another."""
 
 
 @dataclass(frozen=True)

@@ -8,8 +8,14 @@ from dataclasses import dataclass
 from typing import Any
 
 from blend.pages.measured import measured
-from blend.pages.verdict import BAD_SCALE_ERROR, GOOD_RMS_PX, GOOD_SCALE_ERROR, GOOD_TINT, assumed
 
+GOOD_RMS_PX, GOOD_SLOPE_SIGMA, GOOD_SCALE_ERROR = 0.3, 0.25, 0.10
+GOOD_TINT, GOOD_CLIPPED = 1.0, 0.001
+"""Limits: a third of a pixel, a quarter of a pixel's noise, 10 %, one CIEDE2000, a thousandth."""
+BAD_SCALE_ERROR = 0.25
+"""From which the emission on a disc tells nothing: it is a tenth to half of the light through the filter."""
+ASSUMED = "-assumed"
+"""How the codes of warnings end that say what was taken for granted: a filter's width, for one."""
 DOUBLE_PX = 1.0
 """Alignment from which stars of the usual 2 to 4 px FWHM look double (common practice)."""
 SEEN_LAB = 2.3
@@ -40,6 +46,11 @@ class Tile:
     def word(self) -> str:
         """The mark in words."""
         return WORDS[self.mark]
+
+
+def assumed(record: Mapping[str, Any]) -> list[str]:
+    """Return what a run took for granted because no file told it, in sentences."""
+    return [entry["text"] for entry in record["warnings"] if entry["code"].endswith(ASSUMED)]
 
 
 def tiles(record: Mapping[str, Any]) -> list[Tile]:
@@ -83,7 +94,7 @@ def _lines(record: Mapping[str, Any]) -> Iterator[Tile]:
         told, added = entry["line_light"], record.get("picture", {}).get("added", {}).get(name)
         what = f"{entry['light']} added"
         if not told["found"]:
-            yield Tile(what, "none found", limit, "look", "line-light")
+            yield Tile(what, "no line light", limit, "look", "line-light")
             continue
         amount = sum(
             blend["amount"]

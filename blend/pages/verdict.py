@@ -6,15 +6,18 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any
 
+from blend.pages.tiles import (
+    BAD_SCALE_ERROR,
+    GOOD_CLIPPED,
+    GOOD_RMS_PX,
+    GOOD_SCALE_ERROR,
+    GOOD_SLOPE_SIGMA,
+    GOOD_TINT,
+    tiles,
+)
 from blend.recipe.auto_words import held_words
 from blend.recipe.scale_words import scale_words
 from blend.recipe.tone_words import tone_words
-
-GOOD_RMS_PX, GOOD_SLOPE_SIGMA, GOOD_SCALE_ERROR = 0.3, 0.25, 0.10
-GOOD_TINT, GOOD_CLIPPED = 1.0, 0.001
-"""Bars of the verdict: a third of a pixel, a quarter of a pixel's noise, 10 %, one CIEDE2000, a thousandth."""
-BAD_SCALE_ERROR = 0.25
-"""From which the emission on a disc tells nothing: it is a tenth to half of the light through the filter."""
 
 
 @dataclass(frozen=True)
@@ -28,7 +31,7 @@ class Line:
 
 
 def verdict(record: Mapping[str, Any]) -> list[Line]:
-    """Return registration, slope left, scale with its error, star tint and clipped share, each good or to look at."""
+    """Return five findings, and more where there is need, each good or to look at."""
     lines = [_registration(record), _slope(record), _scale(record), _tint(record), _clipped(record)]
     lines += _no_light(record) + _held(record) + _filters(record)
     return lines + _amounts(record) + _tone(record)
@@ -85,7 +88,7 @@ def _filters(record: Mapping[str, Any]) -> list[Line]:
 
 def _tint(record: Mapping[str, Any]) -> Line:
     tint = record["star_tint"]
-    if not tint["stars"]:
+    if not tint or not tint["stars"]:
         return Line("Star colour shift", "no stars to compare", True)
     text = (
         f"the blends moved the colours of {tint['stars']} stars by {tint['median']:.2f} (median) and "
@@ -134,20 +137,11 @@ def _tone(record: Mapping[str, Any]) -> list[Line]:
     return [Line("Tone", words, bound != "noise")] if words else []
 
 
-ASSUMED = "-assumed"
-"""How the codes of warnings end that say what was taken for granted: a filter's width, for one."""
 STATE_WORDS = {"fine": "done", "look": "done, look"}
-
-
-def assumed(record: Mapping[str, Any]) -> list[str]:
-    """Return what a run took for granted because no file told it, in sentences."""
-    return [entry["text"] for entry in record["warnings"] if entry["code"].endswith(ASSUMED)]
 
 
 def run_state(record: Mapping[str, Any]) -> str:
     """Return "look" where a run warns, took something for granted or shows a number beyond its limit, else "fine"."""
-    from blend.pages.tiles import tiles
-
     beyond = any(not line.good for line in verdict(record)) or any(
         tile.mark in ("look", "wrong") for tile in tiles(record)
     )

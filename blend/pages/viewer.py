@@ -1,4 +1,4 @@
-"""The delivered picture with and without lines, at the sizes a page needs: the whole field, and the target pixel by pixel."""
+"""The delivered picture with and without lines, at the sizes a page needs: the whole field, the target at 100 %."""
 
 from __future__ import annotations
 

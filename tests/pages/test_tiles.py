@@ -76,7 +76,7 @@ def test_a_sound_run_is_fine_and_every_tile_has_its_number() -> None:
     assert shown == {
         "Alignment": "0.06 +- 0.02 px",
         "Residual gradient": "0.8 +- 0.2",
-        "H-alpha added": "30 +- 1 %",
+        "H-alpha added": "30.0 +- 1.0 %",
         "Star colour shift": "< 0.01",
         "Sky neutral": "0.3 +- 0.1",
         "Star width": "3.02 +- 0.02, 3.77 +- 0.03 px",

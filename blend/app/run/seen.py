@@ -37,7 +37,7 @@ def picture_facts(work: Work, layers: Work, box: tuple[int, int, int, int]) -> d
     Returns
     -------
     dict
-        ``sky`` (see `seen_sky`) or None, and ``added``: a line's light as a share of the broad plane's in its brightest tenth.
+        ``sky`` (see `seen_sky`) or None, and ``added``: a line's light as a share of its broad plane's, with its error.
     """
     added = {name: told for name in layers.lines if (told := _added(layers, name)) is not None}
     return {"sky": seen_sky(work, box), "added": added}

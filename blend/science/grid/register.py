@@ -290,8 +290,8 @@ def _search(mine: Side, theirs: Side, transform: str) -> tuple[Match | None, int
     simple = transform if transform in MODELS else "auto"
     if min(len(mine.xy), len(theirs.xy)) < FEWEST_MATCHED:
         return None, 0
-    for proposals in propose(mine.xy, theirs.xy, mine.shape):
-        tried += sum({proposal.mirrored: proposal.of for proposal in proposals}.values())
+    for compared, proposals in propose(mine.xy, theirs.xy, mine.shape):
+        tried += compared
         for proposal in proposals[:8]:
             match = refine(proposal.matrix, mine, theirs, transform=simple, mirrored=proposal.mirrored)
             if match is not None and match.log_chance < MOST_CHANCE:

@@ -123,6 +123,18 @@ def test_overlapping_stars_both_shrink():
     assert after.min() > SKY - 1e-3
 
 
+def test_a_nucleus_that_passed_for_a_star_stays():
+    y, x = np.mgrid[: SHAPE[0], : SHAPE[1]]
+    r = np.hypot(x - 100, y - 80)
+    nucleus = 0.8 * np.exp(-r / 20)
+    mask = np.clip(2 - 2 * r / RADIUS, 0, 1).astype(np.float32)
+    display = srgb_encode(np.clip(SKY + np.stack([nucleus] * 3), 0, 1)).astype(np.float32)
+    result = shrink_stars(
+        display, xy=np.array([(100.0, 80.0)]), radii=np.array([RADIUS]), mask=mask, size=0.6, brightness=0.7
+    )
+    assert np.array_equal(result, display)
+
+
 def test_missing_pixels_stay_alone_and_threads_change_no_bit():
     display, mask = _scene(noise=0.002)
     display[1, 40, 42] = np.nan
