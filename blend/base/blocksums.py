@@ -41,13 +41,14 @@ def block_sums(
     shape = (-(-rows // size), -(-columns // size))
     sums, counts = np.empty(shape, dtype=np.float64), np.empty(shape, dtype=np.int32)
     none = np.zeros((1, 1), dtype=np.bool_)
-    plane = np.ascontiguousarray(plane, dtype=np.float32 if plane.dtype == np.float32 else np.float64)
+    kind = np.float32 if plane.dtype == np.float32 else np.float64
 
     def fill_rows(block: slice) -> tuple[float, float]:
         part = slice(block.start * size, block.stop * size)
         skip = none if invalid is None else np.ascontiguousarray(invalid[part], dtype=np.bool_)
+        pixels = np.ascontiguousarray(plane[part], dtype=kind)
         found: tuple[float, float] = _sum_blocks(
-            plane[part], skip, invalid is not None, size, sums[block], counts[block]
+            pixels, skip, invalid is not None, size, sums[block], counts[block]
         )
         return found
 

@@ -2,10 +2,15 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 import numpy as np
 from numpy.typing import NDArray
 
 from blend.base.blocksums import block_means
+
+STRIDE_PX = 16
+"""Side of the squares of which `sampled_means` reads one sixteenth."""
 
 
 def shrink(pixels: NDArray[np.float32], factor: int) -> NDArray[np.float32]:
@@ -32,3 +37,10 @@ def shrink(pixels: NDArray[np.float32], factor: int) -> NDArray[np.float32]:
     rows, columns = pixels.shape[1] // factor, pixels.shape[2] // factor
     whole = pixels[:, : rows * factor, : columns * factor]
     return np.stack([block_means(plane, factor, least=0.0) for plane in whole]).astype(np.float32)
+
+
+def sampled_means(plane: NDArray[Any]) -> NDArray[np.float64]:
+    """Return means of 4 x 4 pixels of a plane, one in each whole square of 16 x 16."""
+    down, across = (size // STRIDE_PX for size in plane.shape)
+    squares = plane[: down * STRIDE_PX, : across * STRIDE_PX].reshape(down, STRIDE_PX, across, STRIDE_PX)
+    return np.asarray(squares[:, :4, :, :4].mean(axis=(1, 3), dtype=np.float64))

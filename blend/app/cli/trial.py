@@ -9,13 +9,14 @@ from typing import Any
 
 import click
 
+from blend.app.cli.helptext import Grouped
 from blend.app.cli.values import Number
 from blend.app.cli.words import one_target
 
 PATH = click.Path(path_type=Path)
 
 
-@click.command("try")
+@click.command("try", cls=Grouped)
 @click.argument("recipe")
 @click.argument("target", nargs=-1, required=True, type=PATH, callback=one_target)
 @click.option("--vary", multiple=True, metavar="KEY=V1,V2,..|START:STOP:STEP", help="A recipe value to vary.")
@@ -76,7 +77,7 @@ def try_(recipe: str, target: Path, **options: Any) -> None:
         click.launch(str(page if page.is_file() else out / "sheet.png"))
 
 
-@click.command()
+@click.command(cls=Grouped)
 @click.argument("trial", type=PATH)
 @click.argument("tile", type=int)
 @click.option("--out", type=PATH, help="The recipe file; default kept-TILE.toml in the trial's folder.")

@@ -131,6 +131,7 @@ def _facts(work: Work, factor: int, shape: tuple[int, ...]) -> dict[str, Any]:
         "display": _display_facts(work),
         "lines": {name: _line_settings(work, name) for name in work.lines},
         "protect": work.recipe.protect.stars,
+        "whole_frame": whole_frame_steps(work),
     }
 
 
@@ -150,6 +151,14 @@ def _line_settings(work: Work, name: str) -> dict[str, Any]:
     pixels = master.pixels[0]
     told = {"level": float(np.nanmedian(pixels)), "noise": difference_noise(pixels)}
     return {**settings, "display": told}
+
+
+def whole_frame_steps(work: Work) -> dict[str, float]:
+    """Return the settings in use of what needs the full frame at full size, which no page can show."""
+    settings = work.recipe.finish
+    values = {key: getattr(settings, key) for key in ("noise_sigma", "star_size", "star_brightness")}
+    neutral = type(settings)()
+    return {key: value for key, value in values.items() if value != getattr(neutral, key)}
 
 
 def _curve_settings(work: Work, master: str) -> dict[str, Any]:

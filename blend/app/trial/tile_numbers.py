@@ -7,7 +7,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from blend.app.run import Preview, star_tint
+from blend.app.run import Preview, star_colours, star_tint
 from blend.base.shrink import shrink
 from blend.recipe.state import COLOUR, Work
 from blend.science.picture import luminance
@@ -70,7 +70,7 @@ class Yardstick:
         shift = (
             {"stars": 0, "median": None, "p95": None}
             if self.layers.stars is None
-            else star_tint(self.layers, Preview(work.display, plain.display, self.factor))
+            else star_tint(star_colours(self.layers, Preview(work.display, plain.display, self.factor)))
         )
         outside = [made.out_of_gamut or 0.0 for made in work.blended]
         return {
