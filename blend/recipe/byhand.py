@@ -62,12 +62,12 @@ def align(masters: Masters, **settings: Any) -> Work:
     masters
         See `prepare`.
     **settings
-        Keys of ``[register]``: reference, transform, canvas.
+        Keys of ``[register]``: reference, method, transform, canvas.
 
     Raises
     ------
     StepError
-        No map is found between the stars.
+        No map is found between the masters.
 
     Examples
     --------
