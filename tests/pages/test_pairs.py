@@ -69,7 +69,12 @@ def fit_of(shift: tuple[float, float]) -> SimpleNamespace:
     xy = rng.uniform(0, 90, (30, 2))
     matrix = np.array([[1, 0, 5.0], [0, 1, -2.0], [0, 0, 1]])
     return SimpleNamespace(
-        matched=30, matrix=matrix, moving_xy=xy - (5.0, -2.0) + shift, reference_xy=xy, rms_px=0.1
+        matched=30,
+        matrix=matrix,
+        forward=lambda points: points + (5.0, -2.0),
+        moving_xy=xy - (5.0, -2.0) + shift,
+        reference_xy=xy,
+        rms_px=0.1,
     )
 
 
