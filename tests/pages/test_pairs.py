@@ -71,7 +71,7 @@ def fit_of(shift: tuple[float, float]) -> SimpleNamespace:
     return SimpleNamespace(
         matched=30,
         matrix=matrix,
-        forward=lambda points: points + (5.0, -2.0),
+        forward=lambda points: points + np.array([5.0, -2.0]),
         moving_xy=xy - (5.0, -2.0) + shift,
         reference_xy=xy,
         rms_px=0.1,
