@@ -33,7 +33,7 @@ LEAST_SHARE = 0.2
 LEAST_SHARE_IN_PLACE = 0.3
 """The same for a map that moves nothing: a sensor's own marks agree there whatever the sky does."""
 
-MOST_CHANCE = -8.0
+MOST_CHANCE = -6.0
 """Highest accepted log10 of the probability that chance made a match as good. A map is refined on the pairs that it is
 then weighed by, which the number of tries does not count: at -6, 2 of 550 unrelated pairs passed, none at -8."""
 
@@ -290,8 +290,8 @@ def _search(mine: Side, theirs: Side, transform: str) -> tuple[Match | None, int
     simple = transform if transform in MODELS else "auto"
     if min(len(mine.xy), len(theirs.xy)) < FEWEST_MATCHED:
         return None, 0
-    for proposals in propose(mine.xy, theirs.xy, mine.shape):
-        tried += sum({proposal.mirrored: proposal.of for proposal in proposals}.values())
+    for compared, proposals in propose(mine.xy, theirs.xy, mine.shape):
+        tried += compared
         for proposal in proposals[:8]:
             match = refine(proposal.matrix, mine, theirs, transform=simple, mirrored=proposal.mirrored)
             if match is not None and match.log_chance < MOST_CHANCE:
