@@ -145,15 +145,16 @@ def _registration(entry: Mapping[str, Any]) -> str:
     if entry["by"] == "grid":
         return "taken as already on one grid"
     covers = f"{entry['transform']}{mirrored}, covers {100 * entry['overlap']:.0f} %"
-    if entry["matched"] == 0:
-        return f"by {entry['by']}, {covers}"
     error = entry["error_px"]
     errs = (
         ""
         if error is None
         else f", errs by {error['centre']:.2f} px at the centre and at most {error['worst']:.2f}"
     )
-    return f"{entry['matched']} stars, {entry['rms_px']:.3f} px rms, {covers}{errs}"
+    how = (
+        f"{entry['matched']} stars, {entry['rms_px']:.3f} px rms" if entry["matched"] else f"by {entry['by']}"
+    )
+    return f"{how}, {covers}{errs}"
 
 
 def _catalogue(entry: Mapping[str, Any]) -> str:
