@@ -6,6 +6,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any
 
+from blend.pages.measured import measured
 from blend.pages.tiles import (
     BAD_SCALE_ERROR,
     GOOD_CLIPPED,
@@ -65,7 +66,7 @@ def _slope(record: Mapping[str, Any]) -> Line:
     if not left:
         return Line("Residual gradient", "not measured; no sky was taken out", False)
     worst, where = max(left)
-    text = f"{worst:.2f} sigma of a pixel from corner to corner at most, in {where}"
+    text = f"{measured(worst, None, 'sigma')} of a pixel from corner to corner at most, in {where}"
     return Line("Residual gradient", text, worst <= GOOD_SLOPE_SIGMA)
 
 
@@ -91,8 +92,8 @@ def _tint(record: Mapping[str, Any]) -> Line:
     if not tint or not tint["stars"]:
         return Line("Star colour shift", "no stars to compare", True)
     text = (
-        f"the blends moved the colours of {tint['stars']} stars by {tint['median']:.2f} (median) and "
-        f"{tint['p95']:.2f} (95th percentile) CIEDE2000"
+        f"the blends moved the colours of {tint['stars']} stars by {measured(tint['median'])} (median) and "
+        f"{measured(tint['p95'])} (95th percentile) CIEDE2000"
     )
     return Line("Star colour shift", text, bool(tint["median"] <= GOOD_TINT))
 
