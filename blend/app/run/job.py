@@ -29,7 +29,7 @@ from blend.app.run.seen import picture_facts
 from blend.app.run.worth import taken_of, worth_of
 from blend.base.system import peak_mib
 from blend.files.claim import Claim
-from blend.files.reader import read_picture
+from blend.files.reader import open_picture
 from blend.files.record import VERSION, code_digest, record_text, seal_of, sha256_of, versions
 from blend.files.source import Marks
 from blend.files.whole import WholeFolder, writing
@@ -63,7 +63,7 @@ def run_target(
     stages: bool = False,
     listener: Listener | None = None,
     command: str = "",
-    read_frame: FrameReader = read_picture,
+    read_frame: FrameReader = open_picture,
     claim: Claim | None = None,
 ) -> Outcome:
     """Apply a recipe to a target and leave the results in ``out``, all of them or none.
