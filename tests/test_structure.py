@@ -65,7 +65,7 @@ REACHED_THROUGH: dict[str, tuple[str, ...]] = {
     ),
     # variants of a recipe: what is kept between two of them changes no pixel
     "app/trial/test_trial.py": ("app/run/preview", "app/trial/tiles", "recipe/packing"),
-    "pages/test_explore.py": ("app/trial/explore",),
+    "pages/test_explore.py": ("app/trial/explore", "app/trial/page_values"),
     # steps, by the tests of the step that calls them and of the words they say
     "recipe/test_blend_steps.py": ("recipe/steps/choose_amounts",),
     "recipe/test_doubts.py": ("pages/verdict",),
