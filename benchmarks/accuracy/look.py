@@ -31,7 +31,7 @@ import numpy as np
 from lookscenes import SCENES, Look, balanced_of, draw_night
 from numpy.typing import NDArray
 
-from blend.app.run.preview import Preview, star_tint, without_lines
+from blend.app.run.preview import Preview, star_colours, star_tint, without_lines
 from blend.base.robust import MAD_TO_SIGMA, bin_mean
 from blend.pages.sheet import draw_sheet, thumbnail
 from blend.recipe.pipeline import PICTURE_STEPS, run_all
@@ -122,7 +122,7 @@ def star_values(work: Work, done: Work, bare: Array, then: Work, then_bare: Arra
     """Yield what became of stars."""
     assert done.display is not None and then.display is not None and work.stars is not None
     pairs = ((then.display, then_bare), (done.display, bare))
-    before, after = (star_tint(work, Preview(*pair, 1))["median"] or 0.0 for pair in pairs)
+    before, after = (star_tint(star_colours(work, Preview(*pair, 1)))["median"] or 0.0 for pair in pairs)
     yield Value("stars moved", f"{before:.2f}>{after:.2f}", after <= STARS)
     ring = darkest_ring(work, done.display)
     yield Value("darkest ring", f"{ring:+.2f}", ring >= RING)

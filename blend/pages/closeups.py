@@ -156,7 +156,9 @@ def _places(work: Work, pictures: Pictures) -> Iterator[tuple[str, str, Point]]:
     clear = inside if work.star_mask is None else inside & (sampled_means(work.star_mask) < 0.02)
     if (objects & inside).any():
         green = _smooth(np.nan_to_num(sampled_means(work.rgb.plane("green"))))
-        yield "Brightest part of the target", "", _centre(np.where(objects & inside, green, -np.inf))
+        # a field star before the target is none of it; a nucleus that passes for a star is where nothing else is left
+        where = objects & clear if (objects & clear).any() else objects & inside
+        yield "Brightest part of the target", "", _centre(np.where(where, green, -np.inf))
     for name, line in work.lines.items():
         yield from _line_places(name, line, work, objects & clear)
     yield from _corner_stars(work, pictures)

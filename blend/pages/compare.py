@@ -10,6 +10,9 @@ from blend.pages.measured import small
 LEAST_PERCENT, SHOWN_PERCENT = 0.05, 1000.0
 """Changes in percent that are told: less is 0.0, more says that the number before was next to zero."""
 
+SAME = "none"
+"""The change of a number that is the same in both runs, as of the same frames."""
+
 
 def compare_page(told: Mapping[str, Any], pictures: Sequence[str]) -> str:
     """Return the page as HTML, self-contained; every text in it is escaped.
@@ -25,8 +28,13 @@ def compare_page(told: Mapping[str, Any], pictures: Sequence[str]) -> str:
 
     loader = PackageLoader("blend.pages", "templates")
     made = Environment(loader=loader, autoescape=True, undefined=StrictUndefined)
+    rows = number_rows(told["numbers"])
     page: str = made.get_template("compare.html").render(
-        told=told, pictures=pictures, rows=number_rows(told["numbers"]), title=compare_title(told)
+        told=told,
+        pictures=pictures,
+        rows=[row for row in rows if row["change"] != SAME],
+        same=[row for row in rows if row["change"] == SAME],
+        title=compare_title(told),
     )
     return page
 
@@ -55,7 +63,7 @@ def _change(row: Mapping[str, Any]) -> str:
     if row["difference"] is None:
         return "-"
     if row["difference"] == 0:
-        return "none"
+        return SAME
     text = f"{row['difference']:+.3g}"
     if row["difference_error"] is not None:
         text += f" +- {row['difference_error']:.2g}"

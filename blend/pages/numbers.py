@@ -121,11 +121,13 @@ def batch_numbers(record: Record) -> dict[str, float | None]:
 
 
 def run_numbers(record: Record) -> list[Number]:
-    """Return all numbers of a run that two runs can be compared by, in the order of the work."""
+    """Return all numbers of a run that two runs can be compared by, what the picture shows first."""
     return [number for number in _all(record) if math.isfinite(number.value)]
 
 
 def _all(record: Record) -> Iterator[Number]:
+    yield from _of_the_picture(record)
+    yield from _worth_and_fits(record)
     for name, master in table_at(record, "masters").items():
         yield _one(name, "star width", number_at(master, "fwhm_px"), number_at(master, "fwhm_error_px"), "px")
         for plane in table_at(master, "planes"):
@@ -133,10 +135,6 @@ def _all(record: Record) -> Iterator[Number]:
             yield _one(label, "sky", number_at(master, "planes", plane, "sky"), None, "of full scale")
             noise = number_at(master, "planes", plane, "noise", "1")
             yield _one(label, "noise of a pixel", noise, None, "of full scale")
-    for name, fit in table_at(record, "register").items():
-        if number_at(fit, "matched"):
-            yield _one(name, "alignment, rms", number_at(fit, "rms_px"), None, "px")
-            yield _one(name, "stars matched", number_at(fit, "matched"), None, "")
     for name, planes in table_at(record, "gradient").items():
         for plane in table_at(planes):
             label = name if plane == name else f"{name}.{plane}"
@@ -152,11 +150,17 @@ def _all(record: Record) -> Iterator[Number]:
         yield _one(
             plane, "gain of the white balance", number_at(record, "balance", "gains", plane), error, ""
         )
+
+
+def _worth_and_fits(record: Record) -> Iterator[Number]:
     for name, entry in table_at(record, "worth").items():
         factor, share = number_at(entry, "exposure_factor"), number_at(entry, "error")
         error = None if factor is None or share is None else factor * share
         yield _one(name, "exposure gained", factor, error, "x")
-    yield from _of_the_picture(record)
+    for name, fit in table_at(record, "register").items():
+        if number_at(fit, "matched"):
+            yield _one(name, "alignment, rms", number_at(fit, "rms_px"), None, "px")
+            yield _one(name, "stars matched", number_at(fit, "matched"), None, "")
 
 
 def _of_the_picture(record: Record) -> Iterator[Number]:
@@ -177,4 +181,5 @@ def _of_the_picture(record: Record) -> Iterator[Number]:
 
 
 def _one(group: str, what: str, value: float | None, error: float | None, unit: str) -> Number:
-    return Number(group, what, math.nan if value is None else value, error, unit)
+    # an error of 0 belongs to what was fixed, not measured, as the gain that the others are held against
+    return Number(group, what, math.nan if value is None else value, error or None, unit)

@@ -14,17 +14,17 @@ GOOD_TINT, GOOD_CLIPPED = 1.0, 0.001
 """Limits: a third of a pixel, a quarter of a pixel's noise, 10 %, one CIEDE2000, a thousandth."""
 BAD_SCALE_ERROR = 0.25
 """From which the emission on a disc tells nothing: it is a tenth to half of the light through the filter."""
-ASSUMED = "-assumed"
-"""How the codes of warnings end that say what was taken for granted: a filter's width, for one."""
+ASSUMED = "assumed"
+"""A word in the codes of warnings that say what was taken for granted: a filter's width, a full scale."""
 DOUBLE_PX = 1.0
 """Alignment from which stars of the usual 2 to 4 px FWHM look double (common practice)."""
 SEEN_LAB = 2.3
 """CIELAB difference that is just noticed (Mahy et al. 1994, Color Res. Appl. 19, 105; from memory)."""
 PLAIN_LAB = 10.0
 """Over four just noticed: no gradient at the edge of seeing any more."""
-WIDENING = 1.5
-"""Line over colour star width: so blurred, a compact H II region keeps less than half its peak (1/1.5^2)."""
-WORDS = {"fine": "fine", "look": "look", "wrong": "wrong", "": "not measured"}
+WIDENING = 2.0
+"""Line over colour star width up to which stars are protected as wide as the line's (`protect_stars`)."""
+WORDS = {"fine": "fine", "look": "look", "wrong": "wrong", "": "not judged"}
 
 
 @dataclass(frozen=True)
@@ -50,13 +50,20 @@ class Tile:
 
 def assumed(record: Mapping[str, Any]) -> list[str]:
     """Return what a run took for granted because no file told it, in sentences."""
-    return [entry["text"] for entry in record["warnings"] if entry["code"].endswith(ASSUMED)]
+    return [entry["text"] for entry in record["warnings"] if ASSUMED in entry["code"].split("-")]
 
 
 def tiles(record: Mapping[str, Any]) -> list[Tile]:
     """Return the tiles of a run, from its record; a record of an older version has fewer."""
     found = [_alignment(record), _gradient(record), *_lines(record), _star_colour(record), _neutral(record)]
     return [*found, *_width(record), *_worth(record), _assumed(record)]
+
+
+def _unsure(record: Mapping[str, Any], what: str, number: str, limit: str) -> Tile | None:
+    """Return the tile of a number of the sky, without a mark, where the run says that it does not know the sky."""
+    if not any(entry["code"] == "sky-uncertain" for entry in record["warnings"]):
+        return None
+    return Tile(what, number, limit, "", "sky", "too little of the frame is surely sky to judge it")
 
 
 def _alignment(record: Mapping[str, Any]) -> Tile:
@@ -83,6 +90,8 @@ def _gradient(record: Mapping[str, Any]) -> Tile:
     if not sky:
         return Tile(what, "-", limit, "", "sky", "too little sky free of target and stars")
     text = measured(sky["gradient"], sky["gradient_error"], least=0.1)
+    if (unsure := _unsure(record, what, text, limit)) is not None:
+        return unsure
     mark = _mark(sky["gradient"], SEEN_LAB, PLAIN_LAB, sky["gradient_error"])
     return Tile(what, text, limit, mark, "sky", "corner to corner in the picture; 2.3 is just noticed")
 
@@ -107,7 +116,12 @@ def _lines(record: Mapping[str, Any]) -> Iterator[Tile]:
         if added:
             share = 100.0 * added["share"] * (amount or 1.0)
             error = 100.0 * added["error"] * (amount or 1.0)
-            number = measured(share, error, "%", least=0.1)
+            many = share > 300.0  # in a band without starlight the line outshines it by far
+            number = (
+                measured(share / 100.0, error / 100.0, "x", least=0.1)
+                if many
+                else measured(share, error, "%", least=0.1)
+            )
             more.append(
                 "of the broad plane's light in the brightest tenth of its area"
                 + ("" if amount else ", before its blend")
@@ -141,6 +155,8 @@ def _neutral(record: Mapping[str, Any]) -> Tile:
         for plane in ("red", "green", "blue")
     )
     number = measured(sky["chroma"], sky["chroma_error"], least=0.1)
+    if (unsure := _unsure(record, "Sky neutral", number, limit)) is not None:
+        return unsure
     mark = _mark(sky["chroma"], SEEN_LAB, PLAIN_LAB, sky["chroma_error"])
     return Tile(
         "Sky neutral", number, limit, mark, "sky", "chroma of the sky; bars: its display values", bars

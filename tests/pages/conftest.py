@@ -44,7 +44,7 @@ amount = 0.3
 
 
 def balanced_work(
-    text: str = RECIPE, *, shape: tuple[int, int] = (90, 120), settings: dict[str, Any] | None = None
+    text: str = RECIPE, *, shape: tuple[int, int] = (92, 120), settings: dict[str, Any] | None = None
 ) -> Work:
     """Return work as it stands after the balance step."""
     rng = np.random.default_rng(11)

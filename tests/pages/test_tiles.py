@@ -98,7 +98,7 @@ def test_a_sound_run_is_fine_and_every_tile_has_its_number() -> None:
         ("continuum/ha/error", 0.03, "H-alpha", "look"),
         ("continuum/ha/error", 0.06, "H-alpha", "wrong"),
         ("star_tint/median", 1.2, "Star colour shift", "look"),
-        ("masters/ha/fwhm_px", 6.0, "Star width", "look"),
+        ("masters/ha/fwhm_px", 8.0, "Star width", "look"),
         ("worth/ha/exposure_factor", 0.8, "Worth", "look"),
         ("warnings", [{"code": "width-assumed", "text": "7 nm"}], "Assumed", "look"),
     ],
@@ -120,8 +120,18 @@ def test_what_its_error_brings_within_the_limit_is_no_finding() -> None:
 def test_what_cannot_be_measured_says_so_and_accuses_nobody() -> None:
     record = with_("picture", {"sky": None, "added": {}})
     record["star_tint"] = {"stars": 0, "median": None, "p95": None, "error": None}
-    assert tile(record, "Residual gradient").word == tile(record, "Star colour").word == "not measured"
+    assert tile(record, "Residual gradient").word == tile(record, "Star colour").word == "not judged"
     assert run_state(record) == "fine"
+
+
+def test_where_the_sky_is_uncertain_it_is_not_judged() -> None:
+    record = with_("warnings", [{"code": "sky-uncertain", "text": "too little of the frame"}])
+    record["picture"]["sky"] |= {"gradient": 12.0, "chroma": 9.0}
+    shown = [tile(record, what) for what in ("Residual gradient", "Sky neutral")]
+    assert [(one.word, one.number) for one in shown] == [
+        ("not judged", "12.0 +- 0.2"),
+        ("not judged", "9.0 +- 0.1"),
+    ]
 
 
 def test_a_warning_alone_is_to_look_at_and_an_older_record_is_read() -> None:

@@ -33,7 +33,7 @@ def compare(a: Path, b: Path, out: Path, any_target: bool, as_json: bool, overwr
 
 def table(told: Mapping[str, Any], out: Path) -> str:
     """Return what differs: recipe, files, numbers, warnings and what to know, and where the page is."""
-    from blend.pages.compare import compare_title, number_rows
+    from blend.pages.compare import SAME, compare_title, number_rows
 
     lines = [compare_title(told)]
     lines += [f"{letter.upper()}  {told[letter]['label']}  {told[letter]['record']}" for letter in ("a", "b")]
@@ -41,8 +41,13 @@ def table(told: Mapping[str, Any], out: Path) -> str:
         changes = [(row["key"], row["a"], row["b"]) for row in told[key]]
         lines += ["", *(_columns([(what, "A", "B"), *changes]) if changes else [f"{what}: no difference"])]
     rows = number_rows(told["numbers"])
-    cells = [(row["what"], row["a"], row["b"], row["change"], row["mark"]) for row in rows]
-    lines += ["", *_columns([("numbers", "A", "B", "B less A", ""), *cells])]
+    cells = [tuple(row.values()) for row in rows if row["change"] != SAME]
+    lines += [
+        "",
+        *(_columns([("numbers", "A", "B", "B less A", ""), *cells]) if cells else ["numbers: no difference"]),
+    ]
+    if same := len(rows) - len(cells):
+        lines.append(f"{same} numbers are the same in both")
     for letter in ("a", "b"):
         lines += [f"{letter.upper()} alone warns: {text}" for text in told["warnings"][letter]]
     lines += ["", *(f"Note: {note}" for note in told["notes"]), f"look at {out / 'compare.html'}"]

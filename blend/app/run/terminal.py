@@ -99,7 +99,7 @@ def summary(record: Mapping[str, Any], out: Path) -> str:
         tile for end in THREE for tile in tiles(record) if tile.what.endswith(end) and tile.number != "-"
     ]
     said = [
-        f"{tile.what} {tile.number}" + ("" if tile.mark == "fine" else f" ({tile.word})")
+        f"{tile.what}: {tile.number}" + ("" if tile.mark == "fine" else f" ({tile.word})")
         for tile in found[:3]
     ]
     lines += [f"  numbers  {'; '.join(said)}"] if said else []
@@ -145,15 +145,16 @@ def _registration(entry: Mapping[str, Any]) -> str:
     if entry["by"] == "grid":
         return "taken as already on one grid"
     covers = f"{entry['transform']}{mirrored}, covers {100 * entry['overlap']:.0f} %"
-    if entry["matched"] == 0:
-        return f"by {entry['by']}, {covers}"
     error = entry["error_px"]
     errs = (
         ""
         if error is None
         else f", errs by {error['centre']:.2f} px at the centre and at most {error['worst']:.2f}"
     )
-    return f"{entry['matched']} stars, {entry['rms_px']:.3f} px rms, {covers}{errs}"
+    how = (
+        f"{entry['matched']} stars, {entry['rms_px']:.3f} px rms" if entry["matched"] else f"by {entry['by']}"
+    )
+    return f"{how}, {covers}{errs}"
 
 
 def _catalogue(entry: Mapping[str, Any]) -> str:

@@ -13,7 +13,15 @@ from blend.base.master import Flag, Master
 from blend.base.rowblocks import map_row_blocks, map_together, row_blocks
 from blend.recipe.state import COLOUR, Plane, Source, Work, frozen
 from blend.recipe.steps.holes import coverage_box, crop_cost, flag_holes
-from blend.science.grid import Alignment, align, noise_factor, resample, same_grid, seed_of
+from blend.science.grid import (
+    Alignment,
+    align,
+    align_by_structure,
+    noise_factor,
+    resample,
+    same_grid,
+    seed_of,
+)
 from blend.science.sensor import refine_centres
 from blend.science.stars import Stars, find_stars, fwhm_and_error, measure_at, typical_fwhm
 
@@ -117,18 +125,19 @@ def _mean_plane(light: Master) -> Plane:
 
 
 def _align_all(work: Work, stars: dict[Key, Stars], home: Key, first: dict[Key, Key]) -> dict[Key, Alignment]:
-    settings = work.recipe.register_
     shapes = {key: work.sources[key[0]].lights[key[1]].shape for key in stars}
     reference = work.sources[home[0]].lights[home[1]]
     found: dict[Key, Alignment] = {}
     for key in stars:
         where = f"register {_label(key, work)} to {_label(home, work)}"
+        settings, light = work.recipe.for_master("register", key[0]), work.sources[key[0]].lights[key[1]]
         if first[key] != key and first[key] in found:
             found[key] = found[first[key]]
         elif first[key] == home or settings.transform == "none":
             found[key] = same_grid(shapes[key], shapes[home], where=where)
+        elif settings.method == "structure":
+            found[key] = align_by_structure(_with_gaps(light), _with_gaps(reference), where=where)
         else:
-            light = work.sources[key[0]].lights[key[1]]
             found[key] = align(
                 stars[key],
                 stars[home],
@@ -139,6 +148,11 @@ def _align_all(work: Work, stars: dict[Key, Stars], home: Key, first: dict[Key, 
                 where=where,
             )
     return found
+
+
+def _with_gaps(light: Master) -> Plane:
+    """Return the mean of a light's planes, NaN where it has no data."""
+    return np.where(light.has(Flag.NO_DATA), np.float32(np.nan), _mean_plane(light))
 
 
 def _label(key: Key, work: Work) -> str:

@@ -33,7 +33,7 @@ LEAST_SHARE = 0.2
 LEAST_SHARE_IN_PLACE = 0.3
 """The same for a map that moves nothing: a sensor's own marks agree there whatever the sky does."""
 
-MOST_CHANCE = -8.0
+MOST_CHANCE = -6.0
 """Highest accepted log10 of the probability that chance made a match as good. A map is refined on the pairs that it is
 then weighed by, which the number of tries does not count: at -6, 2 of 550 unrelated pairs passed, none at -8."""
 

@@ -199,6 +199,37 @@ def finish_picture(
     return result, _compared(before[:3], _block_means(result)[:3], outside)
 
 
+def noise_lost(
+    rgb: NDArray[np.floating],
+    *,
+    chroma_reduction: float,
+    green_limit: float,
+    spared: NDArray[np.float32] | None = None,
+) -> Array:
+    """Return what `finish_picture` takes out of a picture as colour noise, means over 4 x 4 pixels.
+
+    Parameters
+    ----------
+    rgb, chroma_reduction, green_limit, spared
+        As there.
+
+    Returns
+    -------
+    (3, rows / 4, columns / 4) float32
+        n of the green limit, and what OKLab's a and b lose; 0 where nothing is asked for or nothing is there.
+    """
+    before = _block_means(_codes(rgb))
+    if np.isnan(before).all() or chroma_reduction == green_limit == 0.0:
+        return np.zeros((3, *before.shape[1:]), dtype=np.float32)
+    kept = None if spared is None else _mask_means(spared)
+    return noise_shifts(before, chroma_reduction=chroma_reduction, green_limit=green_limit, spared=kept)
+
+
+def untouched() -> tuple[float, ...]:
+    """Return what the loops take for a block that loses nothing and gets all of the saturation."""
+    return tuple(float(value) for value in _no_shift()[:, 0, 0])
+
+
 # --- the full picture -------------------------------------------------------------------------------------
 
 

@@ -73,7 +73,7 @@ def shrink_stars(
 
     Notes
     -----
-    24 Mpx with 4000 stars take about 1 core-second, and two planes of memory beside the new picture.
+    24 Mpx with 4000 stars take 1.8 core-seconds, and two planes of memory beside the new picture.
     """
     for name, value in (("size", size), ("brightness", brightness)):
         if not LEAST_SIZE <= value <= 1.0:
