@@ -118,7 +118,9 @@ def _registration(entry: Mapping[str, Any]) -> str:
         if error is None
         else f", errs by {error['centre']:.2f} px at the centre and at most {error['worst']:.2f}"
     )
-    how = f"{entry['matched']} stars, {entry['rms_px']:.3f} px rms" if entry["matched"] else f"by {entry['by']}"
+    how = (
+        f"{entry['matched']} stars, {entry['rms_px']:.3f} px rms" if entry["matched"] else f"by {entry['by']}"
+    )
     return f"{how}, {covers}{errs}"
 
 

@@ -35,7 +35,7 @@ LEAST_SHARE_IN_PLACE = 0.3
 
 MOST_CHANCE = -6.0
 """Highest accepted log10 of the probability that chance made a match as good, times the maps compared. That number is
-honest: of 1,400 unrelated pairs 2 went below -3, where 1.4 should, and none below -3.4."""
+honest: of 1,700 unrelated pairs 2 went below -3, where 1.7 should, and none below -3.4."""
 
 LOOSE_FEW = 1 / 3
 """Most that fewer than ten pairs may lie apart, by the radius: chance neighbours, 0.71 of it, keep 0.47 after a fit of
