@@ -23,7 +23,7 @@ from blend.science.grid import (
     seed_of,
 )
 from blend.science.sensor import refine_centres
-from blend.science.stars import Stars, find_stars, measure_at, typical_fwhm
+from blend.science.stars import Stars, find_stars, fwhm_and_error, measure_at, typical_fwhm
 
 Key = tuple[str, int]
 """A master's name and the number of one of its lights."""
@@ -56,7 +56,7 @@ def register(work: Work) -> Work:
         sources={},
         masters=masters,
         alignments=frozen(alignments),
-        fwhm_px={name: width * _scale_of(alignments[name, 0]) for name, width in widths.items()},
+        fwhm_px={name: width * _scale_of(alignments[name, 0]) for name, (width, _) in widths.items()},
     )
     if settings.reference == "rgb" and len(alignments) == len(masters) and settings.canvas == "reference":
         # The colour master is one file and stays on its own grid: its stars are the field's, found once.
@@ -207,12 +207,12 @@ def _fwhm(
     light: Master,
     stars: dict[Key, Stars],
     alignments: dict[Key, Alignment],
-) -> float:
-    """Return a master's star width in its own pixels; a line master's is taken where the colour master has its stars.
+) -> tuple[float, float]:
+    """Return a master's star width in its own pixels, with its error.
 
-    In a narrow band lumps of nebula may outnumber the stars.
+    A line master's is taken where the colour master has its stars: in a narrow band lumps of nebula may outnumber them.
     """
-    own = typical_fwhm(stars[name, 0])
+    own = fwhm_and_error(stars[name, 0])
     field = stars["rgb", 0]
     field = field.select(~field.saturated)
     if name == "rgb" or len(field) < FEWEST_STARS:
@@ -224,7 +224,7 @@ def _fwhm(
         invalid=light.has(Flag.NO_DATA),
         saturation=min(light.facts.saturation.values(), default=None),
     )
-    return typical_fwhm(shared) if np.count_nonzero(~shared.saturated) >= FEWEST_STARS else own
+    return fwhm_and_error(shared) if np.count_nonzero(~shared.saturated) >= FEWEST_STARS else own
 
 
 def _scale_of(alignment: Alignment) -> float:
@@ -236,7 +236,7 @@ def _tell(
     work: Work,
     alignments: dict[Key, Alignment],
     stars: dict[Key, Stars],
-    widths: dict[str, float],
+    widths: dict[str, tuple[float, float]],
 ) -> Work:
     home = (work.recipe.register_.reference, 0)
     lights = {(name, i): light for name, s in work.sources.items() for i, light in enumerate(s.lights)}
@@ -256,7 +256,8 @@ def _tell(
             text = f"{label} covers only {alignment.overlap:.0%} of the reference's frame"
             work = work.warn(("small-overlap", text))
     for (name, index), found in stars.items():
-        facts = {"fwhm_px": widths[name], "stars": len(found)} if index == 0 else {}
+        width, error = widths[name]
+        facts = {"fwhm_px": width, "fwhm_error_px": error, "stars": len(found)} if index == 0 else {}
         work = work.add("masters", name, facts)
     return work
 

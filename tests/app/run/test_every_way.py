@@ -51,8 +51,9 @@ def run(target: Path, out: Path, recipe: str | Path, *settings: str) -> Path:
     record = json.loads((out / "record.json").read_text(encoding="utf-8"))
     assert all((out / entry["path"]).is_file() for entry in record["outputs"])
     assert "could not be drawn" not in (out / "report.html").read_text(encoding="utf-8")
-    look_at = summary(record, out).rsplit("\n", 1)[1].split()
-    assert len(look_at) == 2
+    lines = summary(record, out).splitlines()
+    look_at = [line.split(maxsplit=1)[1] for line in lines if line.split()[0] in ("picture", "page")]
+    assert len(look_at) == 2 and len(lines) <= 4
     assert all(Path(name).is_file() for name in look_at)
     return out
 
