@@ -305,7 +305,7 @@ def _join(parts: _Parts, shares: Plane, faint: Plane) -> Plane:
         low, high = max(0, part.start - halo), min(rows, part.stop + halo)
         share = np.maximum(-shares[low:high], np.float32(0.0))
         diffuse = -spread_rows(faint, FAINT_BIN, slice(low, high), columns)
-        used = share.any(axis=0) | diffuse.any(axis=0)
+        used = np.any((share != 0.0) | (diffuse != 0.0), axis=0)
         around = parts.around(slice(low, high)) if used.any() else []
         weight[part] = 0.0
         for left in range(0, columns, JOIN_PX):
