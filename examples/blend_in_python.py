@@ -52,10 +52,18 @@ def whole_picture(folder: Path) -> tuple[blend.Work, blend.Work]:
     state = blend.emission(state, ha={"from": "red", "fade_sigma": 3.0})
     balanced = state = blend.white(state, white="stars")
     state = blend.blend_lines(state, BLENDS)
-    state = blend.stretch(state, curve="asinh", white="target", sky_level=0.10)
+    state = blend.stretch(
+        state, curve="asinh", white="target", sky_level=0.10, black_sigma=3.7, noise_sigma=1.2
+    )
     state = blend.blend_lines(state)
     state = blend.finish(
-        state, chroma_reduction=0.6, green_limit=0.7, contrast=0.2, curve=[[0.15, 0.2]], saturation=1.4
+        state,
+        noise_sigma=1.2,
+        chroma_reduction=0.95,
+        green_limit=0.7,
+        contrast=0.2,
+        curve=[[0.15, 0.2]],
+        saturation=1.4,
     )
     return balanced, state
 

@@ -1,4 +1,4 @@
-"""Promises of DEVELOPERS.md under faults: kills at random moments, a full disk, changed files, two batches at once.
+"""Promises of docs/faults.md: kills at random moments, a full disk, changed files, two batches at once.
 
     python tests/faults.py [--kills N] [--seed N]
 

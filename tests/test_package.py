@@ -7,6 +7,7 @@ import os
 import py_compile
 import re
 import shlex
+import shutil
 import subprocess
 import sys
 import tomllib
@@ -27,7 +28,11 @@ from blend.recipe.target import load_target
 from blend.science.picture.formulas import FORMULAS
 
 PROJECT = Path(__file__).parent.parent
-PAPERS = ("README.md", "DEVELOPERS.md")
+PAPERS = (
+    "README.md",
+    "DEVELOPERS.md",
+    *sorted(f"docs/{path.name}" for path in (PROJECT / "docs").glob("*.md")),
+)
 
 
 def text_of(paper: str) -> str:
@@ -37,7 +42,7 @@ def text_of(paper: str) -> str:
 
 def fenced(paper: str, kind: str) -> Iterator[str]:
     """Give the fenced blocks of one kind."""
-    for found in re.finditer(rf"^```{kind}\n(.*?)^```$", text_of(paper), re.DOTALL | re.MULTILINE):
+    for found in re.finditer(rf"^```{kind}(?: run)?\n(.*?)^```$", text_of(paper), re.DOTALL | re.MULTILINE):
         yield found[1]
 
 
@@ -157,26 +162,29 @@ def test_links_lead_somewhere(paper: str) -> None:
     text = text_of(paper)
     headings = re.findall(r"^#+ (.+)$", text, re.MULTILINE)
     anchors = {re.sub(r"[^\w\- ]", "", heading.lower()).replace(" ", "-") for heading in headings}
-    links = re.findall(r"\]\(([^)\s]+)\)", text)
-    assert links
-    for link in links:
+    for link in re.findall(r"\]\(([^)\s]+)\)", text):
         if link.startswith("#"):
             assert link[1:] in anchors, link
         elif not link.startswith("https://"):
-            assert (PROJECT / link).exists(), link
+            assert ((PROJECT / paper).parent / link).exists(), link
 
 
 def test_recipes_and_target_files_of_the_papers_are_sound(tmp_path: Path) -> None:
     blocks = [block for paper in PAPERS for block in fenced(paper, "toml")]
     kinds = set()
     for block in blocks:
-        if "[masters." in block:
+        if "extends = " in block:
+            recipe = tmp_path / "extends.toml"
+            recipe.write_text(block, encoding="utf-8")
+            open_recipe(str(recipe))
+            kinds.add("extends")
+        elif "[masters." in block:
             load_target(block, where="paper", folder=tmp_path)
             kinds.add("target")
         else:
             load_recipe(block if "version = 1" in block else f"version = 1\n{block}", where="paper")
             kinds.add("recipe")
-    assert kinds == {"target", "recipe"}
+    assert kinds == {"target", "recipe", "extends"}
 
 
 def test_the_map_names_every_folder_and_every_module_says_what_it_does() -> None:
@@ -194,12 +202,43 @@ def test_the_map_names_every_folder_and_every_module_says_what_it_does() -> None
 
 def test_formulas_printed_in_the_papers_are_those_computed() -> None:
     rows = re.findall(
-        r"^\| `([a-z-]+)` \| (linear|display) \| `(.+?)` \| (\S+) \|", text_of("README.md"), re.MULTILINE
+        r"^\| `([a-z-]+)` \| (linear|display) \| `(.+?)` \| (\S+) \|",
+        text_of("docs/formulas.md"),
+        re.MULTILINE,
     )
     assert len(rows) >= 5
     for name, domain, equation, neutral in rows:
         formula = FORMULAS[name]
         assert (domain, equation, neutral) == (formula.domain, formula.equation, formula.neutral)
+
+
+def test_the_reference_of_keys_is_what_the_schemas_say() -> None:
+    """Written anew by ``python docs/reference.py``."""
+    code = "import runpy; print(runpy.run_path('docs/reference.py')['reference'](), end='')"
+    done = subprocess.run(
+        [sys.executable, "-c", code], cwd=PROJECT, capture_output=True, text=True, check=True
+    )
+    assert done.stdout == text_of("docs/recipe-reference.md")
+
+
+def test_every_page_of_the_manual_is_on_its_first_page() -> None:
+    first = text_of("docs/README.md")
+    assert all(
+        f"]({path.name})" in first for path in (PROJECT / "docs").glob("*.md") if path.name != "README.md"
+    )
+
+
+@pytest.mark.skipif(shutil.which("bash") is None, reason="the manual's commands are for a shell")
+def test_commands_of_the_manual_print_what_stands_behind_them() -> None:
+    """Up to seconds, memory and the last digit; written anew by ``python docs/run.py --write``."""
+    done = subprocess.run(
+        [sys.executable, "docs/run.py"], cwd=PROJECT, capture_output=True, text=True, check=False
+    )
+    assert done.returncode == 0, done.stdout
+
+
+def test_the_readme_is_short() -> None:
+    assert len(text_of("README.md").splitlines()) <= 180
 
 
 def test_examples_compile(tmp_path: Path) -> None:

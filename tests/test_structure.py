@@ -87,6 +87,7 @@ REACHED_THROUGH: dict[str, tuple[str, ...]] = {
         ),
     ),
     "science/picture/test_finish.py": ("science/picture/finish_loops",),
+    "science/picture/test_luma_noise.py": ("science/picture/luma_noise_loops",),
     "science/plane/test_badpixels.py": ("science/plane/badpixel_loops",),
     "science/sensor/test_calibration.py": ("science/sensor/calibration_loops",),
     "science/sensor/test_rays.py": ("science/sensor/ray_loops",),

@@ -2,8 +2,8 @@
 
 Run ``python benchmarks/accuracy/look.py [--scenes NAME,..] [--sheet look.png] [--real FOLDER]``. Every scene of
 `lookscenes` is drawn, goes through the steps of its recipe in memory, and is finished twice: as the recipe has it, and
-with the tone it had before (white at saturation, no contrast, no curve, saturation 1.25). The noise-free scene, through
-the tone that was fixed on the noisy one, is the reference of each. Printed are
+as it was before (white at saturation, no contrast, no curve, saturation 1.25, colour noise halved, luminance noise
+whole). The noise-free scene, through the tone that was fixed on the noisy one, is the reference of each. Printed are
 
 * where the target's 99.9th percentile stands, its signal-to-noise, and that from which noise allows the level;
 * the sky's level, its tint (CIEDE2000 from neutral) and noise, where the true light is below half a sigma; the clipped
@@ -11,7 +11,9 @@ the tone that was fixed on the noisy one, is the reference of each. Printed are
 * how far the lines moved the colours of stars (CIEDE2000, before and after), and the darkest ring around the 50
   brightest stars in sigma;
 * the CIELAB hue of H II regions, where the line is more than half of the red light, against the recipe's intent;
-* CIEDE2000 against the reference, means over 4 px, median of target and sky, before and after.
+* the share of the colour noise of 16-px means that the finish leaves;
+* CIEDE2000 against the reference, means over 4 px, median of target, sky, and the rims of stars and H II regions, where
+  colour would bleed to, before and after.
 
 A value beyond its bar is marked with ``!``. ``--real`` adds pictures that `blend run` has made of real frames: every
 folder in it that holds a ``preview.png`` joins the sheet.
@@ -29,7 +31,7 @@ import numpy as np
 from lookscenes import SCENES, Look, balanced_of, draw_night
 from numpy.typing import NDArray
 
-from blend.app.run.preview import Preview, star_tint, without_lines
+from blend.app.run.preview import Preview, star_colours, star_tint, without_lines
 from blend.base.robust import MAD_TO_SIGMA, bin_mean
 from blend.pages.sheet import draw_sheet, thumbnail
 from blend.recipe.pipeline import PICTURE_STEPS, run_all
@@ -44,7 +46,7 @@ from blend.science.simulated.night import Night
 Array = NDArray[np.float32]
 Mask = NDArray[np.bool_]
 
-TARGET, SKY, TINT, NOISE, CLIPPED, STARS, RING, HUE = (
+TARGET, SKY, TINT, NOISE, CLIPPED, STARS, RING, HUE, CHROMA = (
     (0.75, 0.92),
     (0.08, 0.12),
     1.0,
@@ -53,6 +55,7 @@ TARGET, SKY, TINT, NOISE, CLIPPED, STARS, RING, HUE = (
     1.0,
     -1.0,
     15.0,
+    1 / 3,
 )
 
 
@@ -66,9 +69,11 @@ class Value:
 
 
 def before_look(recipe: Recipe) -> Recipe:
-    """Return the recipe with the tone that pictures had before."""
+    """Return the recipe with the tone and the noise that pictures had before."""
     stretch = recipe.stretch.model_copy(update={"white": "saturation", "black_sigma": 3.1})
-    finish = recipe.finish.model_copy(update={"contrast": 0.0, "curve": (), "saturation": 1.25})
+    chroma = min(recipe.finish.chroma_reduction, 0.6)
+    old = {"contrast": 0.0, "curve": (), "saturation": 1.25, "noise_sigma": 0.0, "chroma_reduction": chroma}
+    finish = recipe.finish.model_copy(update=old)
     return recipe.model_copy(update={"stretch": stretch, "finish": finish})
 
 
@@ -117,7 +122,7 @@ def star_values(work: Work, done: Work, bare: Array, then: Work, then_bare: Arra
     """Yield what became of stars."""
     assert done.display is not None and then.display is not None and work.stars is not None
     pairs = ((then.display, then_bare), (done.display, bare))
-    before, after = (star_tint(work, Preview(*pair, 1))["median"] or 0.0 for pair in pairs)
+    before, after = (star_tint(star_colours(work, Preview(*pair, 1)))["median"] or 0.0 for pair in pairs)
     yield Value("stars moved", f"{before:.2f}>{after:.2f}", after <= STARS)
     ring = darkest_ring(work, done.display)
     yield Value("darkest ring", f"{ring:+.2f}", ring >= RING)
@@ -172,17 +177,36 @@ def true_light(night: Night, balanced: Work) -> Work:
     return balanced.with_(masters=frozen(masters), lines=frozen(lines))
 
 
-def against_truth(night: Night, balanced: Work, recipe: Recipe, own: Mask, sky: Mask) -> tuple[float, float]:
-    """Return the median CIEDE2000 of 4-px means, of the target and of the sky, from the picture without noise."""
+def rims(work: Work) -> Mask:
+    """Return what lies within 8 px of stars and H II regions and is neither: where colour would bleed to."""
+    from scipy.ndimage import binary_dilation
+
+    assert work.star_mask is not None
+    shining = work.star_mask > 0.5
+    for line in work.lines.values():
+        if line.emission is not None:
+            shining |= np.nan_to_num(line.emission) > 10.0 * line.sigma
+    return np.asarray(binary_dilation(shining, iterations=8) & ~shining)
+
+
+def chroma_values(done: Work) -> Iterator[Value]:
+    """Yield which share of the colour noise of 16-px means is left."""
+    found = done.recorded["finish"].get("chroma_noise", {}).get("16", {})
+    if found.get("before") and found.get("after") is not None:
+        left = found["after"] / found["before"]
+        yield Value("chroma noise", f"{left:.2f}", left <= CHROMA)
+
+
+def against_truth(night: Night, balanced: Work, recipe: Recipe, masks: tuple[Mask, ...]) -> list[float]:
+    """Return the median CIEDE2000 of 4-px means inside each mask, from the picture without noise."""
     means = []
     for work in (balanced, true_light(night, balanced)):
         done = run_all(work.with_(recipe=recipe, figures=False), steps=PICTURE_STEPS).display
         assert done is not None
         means.append(np.stack([bin_mean(plane, 4) for plane in srgb_decode(done)]))
     off = ciede2000(*(linear_to_lab(np.nan_to_num(mean)) for mean in means))
-    parts = [bin_mean(mask.astype(np.float32), 4) == 1 for mask in (own, sky)]
-    target, ground = (float(np.nanmedian(off[part])) if part.any() else float("nan") for part in parts)
-    return target, ground
+    parts = [bin_mean(mask.astype(np.float32), 4) == 1 for mask in masks]
+    return [float(np.nanmedian(off[part])) if part.any() else float("nan") for part in parts]
 
 
 def one_scene(look: Look) -> tuple[list[Value], list[Array]]:
@@ -196,10 +220,11 @@ def one_scene(look: Look) -> tuple[list[Value], list[Array]]:
     own, sky = own_pixels(balanced), empty_sky(balanced)
     # Where a nebula fills the frame, what the run does not call an object is no sky for that.
     sky &= true_light(night, balanced).rgb.pixels.mean(axis=0) < 0.5 * mean_noise(balanced)
-    values = [*measured(balanced, done, own, sky), *hue_values(balanced, done)]
+    values = [*measured(balanced, done, own, sky), *chroma_values(done), *hue_values(balanced, done)]
     values += star_values(balanced, done, bare, then, without_lines(balanced.with_(recipe=old)))
-    before, after = (against_truth(night, balanced, one, own, sky) for one in (old, recipe))
-    for name, then_off, now_off in zip(("target", "sky"), before, after, strict=True):
+    masks = (own, sky, rims(balanced))
+    before, after = (against_truth(night, balanced, one, masks) for one in (old, recipe))
+    for name, then_off, now_off in zip(("target", "sky", "rims"), before, after, strict=True):
         values.append(Value(f"dE {name}", f"{then_off:.2f}>{now_off:.2f}", not now_off > then_off))
     assert done.display is not None and then.display is not None
     return values, [then.display, done.display]

@@ -1,11 +1,20 @@
 """Print how far a found map is from the planted one, over rotation, scale, mirror, width, noise and star count.
 
-Run: python benchmarks/accuracy/registration.py
+Then distorted fields, hard fields and unrelated ones, as lists of stars; the last two also by astroalign where it is
+installed.
+
+Run: python benchmarks/accuracy/registration.py [--unrelated 2000] [--first 0] [--only drawn distorted hard unrelated]
 """
 
 from __future__ import annotations
 
+import argparse
+import sys
 import time
+from collections import Counter
+from collections.abc import Callable
+from importlib.util import find_spec
+from pathlib import Path
 
 import numpy as np
 from numpy.typing import NDArray
@@ -14,6 +23,10 @@ from blend.base.errors import StepError
 from blend.science.grid.register import align
 from blend.science.grid.transforms import apply_matrix
 from blend.science.stars.stars import find_stars
+
+sys.path.insert(0, str(Path(__file__).parents[2]))
+from tests.science.grid.starfields import HARD, Pair, crowded, lattice, unrelated
+from tests.science.grid.test_distortion import KINDS, distorted_pair, worst_in_hull
 
 SHAPE = (900, 1200)
 CASES = [
@@ -90,9 +103,75 @@ def run(case: tuple[int, float, float, bool, float, float, float], seed: int) ->
     )
 
 
-if __name__ == "__main__":
-    print(
-        "stars scale   angle mirror fwhm of two noise |  mine theirs match       kind    rms   mean  worst   s"
+def run_distorted(count: int, kind: str, corner_px: float, seeds: range) -> None:
+    """Print how far maps of distorted fields err at worst inside the hull of their stars, beside what they state."""
+    worst, ratio, kinds = [], [], Counter[str]()
+    for seed in seeds:
+        moving, reference, shape, truth, sky = distorted_pair(seed, count, kind, corner_px)
+        try:
+            found = align(moving, reference, moving_shape=shape, reference_shape=SHAPE)
+        except StepError:
+            kinds["refused"] += 1
+            continue
+        kinds[found.transform] += 1
+        worst.append(worst_in_hull(found, truth, sky))
+        ratio.append(worst[-1] / (found.error_px or (0.0, np.inf))[1])
+    told = (
+        f"worst {np.quantile(worst, 0.95):6.3f}, by stated {np.quantile(ratio, 0.95):5.2f}" if worst else ""
     )
-    for number, case in enumerate(CASES):
-        run(case, number)
+    print(f"{count:5d} {kind:>10} {corner_px:5.1f} px | {told} (95 % of {len(seeds)}) {dict(kinds)}")
+
+
+def by_astroalign(pair: Pair) -> bool:
+    """Whether astroalign finds a map."""
+    import astroalign
+
+    try:
+        astroalign.find_transform(pair[0].xy, pair[1].xy)
+    except (astroalign.MaxIterError, ValueError, TypeError):
+        return False
+    return True
+
+
+def by_us(pair: Pair) -> bool:
+    """Whether we do."""
+    try:
+        align(pair[0], pair[1], moving_shape=pair[2], reference_shape=pair[3])
+    except StepError:
+        return False
+    return True
+
+
+def run_fields(name: str, make: Callable[[np.random.Generator], Pair], seeds: range) -> None:
+    """Print how many of a kind of field are registered."""
+    ways = {"ours": by_us} | ({"astroalign": by_astroalign} if find_spec("astroalign") else {})
+    done: Counter[str] = Counter()
+    for seed in seeds:
+        pair = make(np.random.default_rng(seed))
+        done.update(way for way, works in ways.items() if works(pair))
+    print(f"{name:>26} | " + ", ".join(f"{way} {done[way]} of {len(seeds)}" for way in ways))
+
+
+if __name__ == "__main__":
+    parser = argparse.ArgumentParser(description=__doc__)
+    parser.add_argument("--unrelated", type=int, default=2000)
+    parser.add_argument("--first", type=int, default=0, help="first seed")
+    parts = ("drawn", "distorted", "hard", "unrelated")
+    parser.add_argument("--only", nargs="+", choices=parts, default=parts)
+    asked = parser.parse_args()
+    if "drawn" in asked.only:
+        print(
+            "stars scale   angle mirror fwhm of two noise |  mine theirs match       kind    rms   mean  worst   s"
+        )
+        for number, case in enumerate(CASES):
+            run(case, asked.first + number)
+    for stars in (200, 60) if "distorted" in asked.only else ():
+        for bend in (*KINDS, "none"):
+            for px in (0.5, 2.0, 12.0) if bend in KINDS else (0.0,):
+                run_distorted(stars, bend, px, range(asked.first, asked.first + (20 if px else 200)))
+    if "hard" in asked.only:
+        for field, draw in {**HARD, "20,000 stars": crowded, "lattice, to be refused": lattice}.items():
+            run_fields(field, draw, range(asked.first, asked.first + 20))
+    if "unrelated" in asked.only:
+        chosen = range(asked.first, asked.first + asked.unrelated)
+        run_fields("unrelated, to be refused", unrelated, chosen)

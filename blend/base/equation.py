@@ -1,4 +1,4 @@
-"""Equations as text: checked against a whitelist, then computed, or printed as JavaScript, GLSL or MathML.
+"""Equations as text: checked against a whitelist, then computed, or printed as JavaScript or MathML.
 
 The text may come from a stranger's recipe. It is parsed by Python's own grammar and rebuilt node by node; a
 node that is not on the list below is refused, and nothing else is ever evaluated:
@@ -21,7 +21,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from blend.base.errors import RecipeError
-from blend.base.notation import Apply, Name, Node, Number, print_glsl, print_javascript, print_mathml
+from blend.base.notation import Apply, Name, Node, Number, print_javascript, print_mathml
 from blend.base.quiet import quiet
 from blend.base.registry import suggestion
 from blend.base.rowblocks import map_row_blocks
@@ -102,13 +102,6 @@ class Equation:
     def javascript(self) -> str:
         """Return a JavaScript expression in the same names; it needs `javascript_prelude`."""
         return print_javascript(self.tree)
-
-    def glsl(self) -> str:
-        """Return an expression of WebGL 2's shading language, in 32 bits; it needs `glsl_prelude`.
-
-        Names are written as `blend.base.notation.glsl_name` says.
-        """
-        return print_glsl(self.tree)
 
     def mathml(self) -> str:
         """Return presentation MathML, a whole ``math`` element."""
@@ -194,21 +187,6 @@ def evaluate_by_rows(
 def javascript_prelude() -> str:
     """Return the helper functions that `Equation.javascript` calls."""
     return "const blendClip = (x, low, high) => Math.min(Math.max(x, low), high);"
-
-
-def glsl_prelude() -> str:
-    """Return the helper functions that `Equation.glsl` calls."""
-    return """float clipped(float x, float low, float high) { return min(max(x, low), high); }
-// The logarithm loses small values, the first terms of its series do not.
-float areaSinh(float x) {
-  float size = abs(x);
-  return size < 0.03 ? x * (1.0 - x * x / 6.0) : sign(x) * log(size + sqrt(size * size + 1.0));
-}
-float wholePower(float x, int exponent) {
-  float made = 1.0;
-  for (int turn = abs(exponent); turn > 0; turn -= 1) made *= x;
-  return exponent < 0 ? 1.0 / made : made;
-}"""
 
 
 # --- from text to nodes ---------------------------------------------------------------------------------

@@ -44,6 +44,9 @@ FORMATS: Registry[Format] = Registry(
         Format("without", "without.png", "without the lines, all else the same; 16 bits, full size"),
         Format("compare", "compare.png", "without and with the lines, the target's part, captioned"),
         Format(
+            "residual", "residual.png", "what noise reduction took out of the luminance, grey where nothing"
+        ),
+        Format(
             "fits",
             "result.fits",
             "float32, with linear light, emission and star mask in files of their own",

@@ -12,6 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from blend.base.arrays import UNITS, plain_array, refusal, take_apart
+from blend.base.lazyplanes import LazyPlanes
 from blend.base.rowblocks import map_row_blocks
 
 Domain = Literal["linear", "display"]
@@ -71,7 +72,8 @@ class Master:
     Attributes
     ----------
     pixels : (planes, rows, columns) float32
-        Read-only. NaN where there is no data, until a hole is filled. Linear: fraction of full scale. Display: sRGB
+        Read-only; of a frame that a run has opened and not yet read, `LazyPlanes`. NaN where there is no data, until
+        a hole is filled. Linear: fraction of full scale. Display: sRGB
         code value, 0 to 1.
     flags : (rows, columns) uint8
         Read-only. Bits of `Flag`. A pixel that is NaN in any plane carries ``NO_DATA``.
@@ -88,6 +90,8 @@ class Master:
     facts: Facts = field(default_factory=Facts)
 
     def __post_init__(self) -> None:
+        if isinstance(self.pixels, LazyPlanes):
+            return
         plain = plain_array(self.pixels, where="pixels", ndim=(2, 3))
         pixels = np.ascontiguousarray(plain, dtype=np.float32)
         if pixels.ndim != 3 or pixels.shape[0] != len(self.planes):
@@ -250,10 +254,12 @@ class Master:
         return replace(self, facts=replace(self.facts, **changes))
 
 
-def flags_of(pixels: NDArray[np.floating]) -> NDArray[np.uint8]:
+def flags_of(pixels: NDArray[np.floating] | LazyPlanes) -> NDArray[np.uint8]:
     """Return flags for fresh pixels (planes, rows, columns): ``NO_DATA`` where any plane is not finite."""
     # pages of zeros that nothing is written to take no memory, and most pictures are whole
     flags = np.zeros(pixels.shape[1:], dtype=np.uint8)
+    if isinstance(pixels, LazyPlanes):
+        return flags
 
     def fill_rows(block: slice) -> None:
         for plane in pixels:
@@ -278,6 +284,8 @@ def scaled(master: Master, divisor: float) -> Master:
         raise ValueError(f"pixels cannot be divided by {divisor}")
     if divisor == 1.0:
         return master
+    if isinstance(master.pixels, LazyPlanes):
+        return master.with_(pixels=master.pixels.divided(divisor))
     pixels = np.empty_like(master.pixels)
 
     def divide(rows: slice) -> None:

@@ -1,4 +1,4 @@
-"""The nodes an equation is made of, and how they are printed: as JavaScript, as GLSL and as presentation MathML.
+"""The nodes an equation is made of, and how they are printed: as JavaScript and as presentation MathML.
 
 Names come from a checked list and numbers are floats, so no print can carry markup or code of its own.
 """
@@ -42,54 +42,14 @@ def print_javascript(node: Node) -> str:
     if isinstance(node, Name):
         return node.name
     parts = [print_javascript(argument) for argument in node.arguments]
-    alike = _print_as_in_c(node.operation, parts)
-    if alike is not None:
-        return alike
+    if node.operation in ("+", "-", "*", "/", "<", "<=", ">", ">="):
+        return f"({parts[0]} {node.operation} {parts[1]})"
+    if node.operation == "negate":
+        return f"(-{parts[0]})"
+    if node.operation == "where":
+        return f"({parts[0]} ? {parts[1]} : {parts[2]})"
     name = {"**": "Math.pow", "clip": "blendClip"}.get(node.operation, f"Math.{node.operation}")
     return f"{name}({', '.join(parts)})"
-
-
-def _print_as_in_c(operation: str, parts: list[str]) -> str | None:
-    """Return what JavaScript and the shading language write alike, None for the rest."""
-    if operation in ("+", "-", "*", "/", "<", "<=", ">", ">="):
-        return f"({parts[0]} {operation} {parts[1]})"
-    if operation == "negate":
-        return f"(-{parts[0]})"
-    if operation == "where":
-        return f"({parts[0]} ? {parts[1]} : {parts[2]})"
-    return None
-
-
-LARGEST_SHADER_NUMBER = 3e38
-"""Just below what a shader's float32 holds, 3.4e38: GLSL knows no infinity to write."""
-
-
-def print_glsl(node: Node) -> str:
-    """Return an expression in the shading language of WebGL 2, every operation in brackets; needs `glsl_prelude`.
-
-    Names are lower case, so that a ``V`` before them and a ``U`` for an underscore keep them apart, from each other
-    and from the language's own words.
-    """
-    if isinstance(node, Number):
-        return repr(min(max(node.value, -LARGEST_SHADER_NUMBER), LARGEST_SHADER_NUMBER))
-    if isinstance(node, Name):
-        return glsl_name(node.name)
-    parts = [print_glsl(argument) for argument in node.arguments]
-    alike = _print_as_in_c(node.operation, parts)
-    if alike is not None:
-        return alike
-    if node.operation == "**":
-        exponent = node.arguments[1]
-        assert isinstance(exponent, Number)
-        whole = exponent.value == int(exponent.value)
-        return f"wholePower({parts[0]}, {int(exponent.value)})" if whole else f"pow({parts[0]}, {parts[1]})"
-    name = {"clip": "clipped", "asinh": "areaSinh"}.get(node.operation, node.operation)
-    return f"{name}({', '.join(parts)})"
-
-
-def glsl_name(name: str) -> str:
-    """Return how `print_glsl` writes a name."""
-    return "V" + name.replace("_", "U")
 
 
 _BINDING = {

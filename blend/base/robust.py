@@ -9,6 +9,8 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
+from blend.base.blocksums import block_means
+
 MAD_TO_SIGMA = 1.482602218505602
 """1 / Phi^-1(3/4): turns a median absolute deviation into the standard deviation of a Gaussian."""
 
@@ -224,15 +226,8 @@ def bin_mean(plane: NDArray[np.floating], size: int) -> NDArray[np.float64]:
     array([[ 2.5,  4.5],
            [10.5, 12.5]])
     """
-    rows, columns = (plane.shape[0] // size, plane.shape[1] // size)
-    if rows == 0 or columns == 0:
-        return np.full((rows, columns), np.nan)
-    blocks = plane[: rows * size, : columns * size].reshape(rows, size, columns, size)
-    good = np.isfinite(blocks)
-    count = good.sum(axis=(1, 3))
-    total = np.where(good, blocks, 0.0).sum(axis=(1, 3), dtype=np.float64)
-    enough = count * 2 >= size * size
-    return np.where(enough, total / np.maximum(count, 1), np.nan)
+    rows, columns = plane.shape[0] // size * size, plane.shape[1] // size * size
+    return block_means(np.asarray(plane[:rows, :columns]), size, least=0.5)
 
 
 def noise_at_scales(

@@ -7,8 +7,10 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from blend.base.jit import kernel
-from blend.base.rowblocks import map_row_blocks
+from blend.base.blocksums import block_means
+
+STRIDE_PX = 16
+"""Side of the squares of which `sampled_means` reads one sixteenth."""
 
 
 def shrink(pixels: NDArray[np.float32], factor: int) -> NDArray[np.float32]:
@@ -32,33 +34,13 @@ def shrink(pixels: NDArray[np.float32], factor: int) -> NDArray[np.float32]:
     """
     if factor == 1:
         return pixels
-    planes, rows, columns = pixels.shape[0], pixels.shape[1] // factor, pixels.shape[2] // factor
-    result = np.empty((planes, rows, columns), dtype=np.float32)
-
-    def fill_rows(block: slice) -> None:
-        for plane in range(planes):
-            _block_means(
-                pixels[plane, block.start * factor : block.stop * factor], factor, result[plane, block]
-            )
-
-    map_row_blocks(fill_rows, rows)
-    return result
+    rows, columns = pixels.shape[1] // factor, pixels.shape[2] // factor
+    whole = pixels[:, : rows * factor, : columns * factor]
+    return np.stack([block_means(plane, factor, least=0.0) for plane in whole]).astype(np.float32)
 
 
-@kernel
-def _block_means(source: Any, factor: Any, out: Any) -> None:  # pragma: no cover - compiled
-    rows, columns = out.shape
-    total = np.zeros(columns)
-    count = np.zeros(columns)
-    for row in range(rows):
-        total[:] = 0.0
-        count[:] = 0.0
-        for y in range(row * factor, (row + 1) * factor):
-            for column in range(columns):
-                for x in range(column * factor, (column + 1) * factor):
-                    value = source[y, x]
-                    if not np.isnan(value):
-                        total[column] += value
-                        count[column] += 1.0
-        for column in range(columns):
-            out[row, column] = total[column] / count[column] if count[column] > 0.0 else np.nan
+def sampled_means(plane: NDArray[Any]) -> NDArray[np.float64]:
+    """Return means of 4 x 4 pixels of a plane, one in each whole square of 16 x 16."""
+    down, across = (size // STRIDE_PX for size in plane.shape)
+    squares = plane[: down * STRIDE_PX, : across * STRIDE_PX].reshape(down, STRIDE_PX, across, STRIDE_PX)
+    return np.asarray(squares[:, :4, :, :4].mean(axis=(1, 3), dtype=np.float64))

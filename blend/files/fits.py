@@ -20,6 +20,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from blend.base.errors import InputError
+from blend.base.lazyplanes import LazyPlanes
 from blend.base.master import Facts
 from blend.base.rowblocks import map_row_blocks, row_blocks
 from blend.files.cards import facts_from_cards, odd_cards, stated_full_scale, states_coordinates
@@ -36,6 +37,7 @@ from blend.files.source import (
     refuse_truncated,
     room_for,
 )
+from blend.files.stored import Stored
 from blend.files.whole import writing
 
 _STORED = {8: "u1", 16: ">i2", 32: ">i4", 64: ">i8", -32: ">f4", -64: ">f8"}
@@ -128,7 +130,13 @@ def peek_fits(path: Path) -> Peek:
 
 
 def read_fits(path: Path, *, most_bytes: int = MOST_BYTES) -> tuple[NDArray[np.float32], Facts]:
-    """Read the first picture of a FITS file.
+    """Read the first picture of a FITS file: `open_fits`, and every number of it."""
+    pixels, facts = open_fits(path, most_bytes=most_bytes)
+    return np.asarray(pixels), facts
+
+
+def open_fits(path: Path, *, most_bytes: int = MOST_BYTES) -> tuple[NDArray[np.float32] | LazyPlanes, Facts]:
+    """Open the first picture of a FITS file.
 
     physical = BZERO + BSCALE * stored
 
@@ -141,7 +149,7 @@ def read_fits(path: Path, *, most_bytes: int = MOST_BYTES) -> tuple[NDArray[np.f
     Returns
     -------
     pixels : (planes, rows, columns) float32
-        In the file's unit. BLANK and infinities are NaN.
+        In the file's unit. BLANK and infinities are NaN. Plain integers are read when they are asked for.
     facts : Facts
 
     Raises
@@ -154,6 +162,8 @@ def read_fits(path: Path, *, most_bytes: int = MOST_BYTES) -> tuple[NDArray[np.f
     The first image HDU that holds pixels is read, plain or tile-compressed. Rows stay in the file's order.
     """
     picture = _find(path, most_bytes=most_bytes)
+    if (stored := _stored(picture)) is not None:
+        return stored.planes(), _facts(picture, brightest=None)
     with reading(path, kind="FITS"), room_for(path, picture.needed):
         pixels, brightest = _read_compressed(picture) if picture.compressed else _read_plain(picture)
     return pixels, _facts(picture, brightest=brightest)
@@ -322,6 +332,21 @@ def _check_promise(picture: _Picture, *, most_bytes: int | None) -> None:
             expected=f"{tiles}, as its header promises",
             advice="copy or stack it again",
         )
+
+
+def _stored(picture: _Picture) -> Stored | None:
+    """Return where a picture's whole numbers lie; None where they are packed, scaled or may be missing."""
+    planes, rows, columns, planes_last = picture.layout
+    if picture.compressed or picture.full_scale is None or picture.blank is not None:
+        return None
+    return Stored(
+        path=picture.path,
+        offset=picture.offset,
+        kind=np.dtype(_STORED[picture.bitpix]),
+        shape=(planes, rows, columns),
+        zero=picture.zero,
+        samples=planes if planes_last else 1,
+    )
 
 
 def _read_plain(picture: _Picture) -> tuple[NDArray[np.float32], float]:

@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import TYPE_CHECKING, Literal
+from typing import TYPE_CHECKING, Any, Literal, cast
 
 import numpy as np
 from numpy.typing import NDArray
 
 from blend.base.errors import InputError
+from blend.base.lazyplanes import LazyPlanes
 from blend.base.master import Master, flags_of
 from blend.files.cards import stated_kind, states_coordinates
 from blend.files.source import EXPECTED, MOST_BYTES, Peek, describe, first_bytes, names_of
@@ -22,7 +23,20 @@ _TIFF_STARTS = (b"II*\0", b"MM\0*", b"II+\0", b"MM\0+")
 def read_picture(
     path: Path, *, planes: tuple[str, ...] | None = None, most_bytes: int = MOST_BYTES
 ) -> Master:
-    """Read a FITS or TIFF picture of one or three planes.
+    """Read a FITS or TIFF picture of one or three planes: `open_picture`, and every number of it."""
+    return loaded(open_picture(path, planes=planes, most_bytes=most_bytes))
+
+
+def loaded(master: Master) -> Master:
+    """Return a master whose pixels are an array, read now where they have not been yet."""
+    lazy = isinstance(master.pixels, LazyPlanes)
+    return master.with_(pixels=np.asarray(master.pixels)) if lazy else master
+
+
+def open_picture(
+    path: Path, *, planes: tuple[str, ...] | None = None, most_bytes: int = MOST_BYTES
+) -> Master:
+    """Open a FITS or TIFF picture of one or three planes; whole numbers that are not packed are read in bands later.
 
     Parameters
     ----------
@@ -46,13 +60,13 @@ def read_picture(
     """
     path = Path(path)
     if _kind(path) == "FITS":
-        from blend.files.fits import read_fits
+        from blend.files.fits import open_fits
 
-        pixels, facts = read_fits(path, most_bytes=most_bytes)
+        pixels, facts = open_fits(path, most_bytes=most_bytes)
     else:
-        from blend.files.tiff import read_tiff
+        from blend.files.tiff import open_tiff
 
-        pixels, facts = read_tiff(path, most_bytes=most_bytes)
+        pixels, facts = open_tiff(path, most_bytes=most_bytes)
     names = names_of(pixels.shape[0]) if planes is None else tuple(planes)
     if len(names) != pixels.shape[0]:
         raise InputError(
@@ -68,7 +82,7 @@ def read_picture(
             expected="a picture",
             advice="stack it again",
         )
-    return Master(pixels=pixels, flags=flags, planes=names, domain="linear", facts=facts)
+    return Master(pixels=cast(Any, pixels), flags=flags, planes=names, domain="linear", facts=facts)
 
 
 def read_mosaic(path: Path, *, pattern: str | None = None) -> Mosaic:

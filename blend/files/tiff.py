@@ -18,6 +18,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from blend.base.errors import InputError
+from blend.base.lazyplanes import LazyPlanes
 from blend.base.master import Facts
 from blend.base.rowblocks import map_row_blocks
 from blend.files.source import (
@@ -32,6 +33,7 @@ from blend.files.source import (
     room_for,
 )
 from blend.files.srgb import code_values, display_p3, p3_profile, srgb_profile
+from blend.files.stored import Stored
 from blend.files.whole import writing
 
 CLASSIC_LIMIT = 2**32 - 2**25
@@ -74,7 +76,13 @@ def peek_tiff(path: Path) -> Peek:
 
 
 def read_tiff(path: Path, *, most_bytes: int = MOST_BYTES) -> tuple[NDArray[np.float32], Facts]:
-    """Read the first page of a TIFF file.
+    """Read the first page of a TIFF file: `open_tiff`, and every number of it."""
+    pixels, facts = open_tiff(path, most_bytes=most_bytes)
+    return np.asarray(pixels), facts
+
+
+def open_tiff(path: Path, *, most_bytes: int = MOST_BYTES) -> tuple[NDArray[np.float32] | LazyPlanes, Facts]:
+    """Open the first page of a TIFF file.
 
     Parameters
     ----------
@@ -85,7 +93,8 @@ def read_tiff(path: Path, *, most_bytes: int = MOST_BYTES) -> tuple[NDArray[np.f
     Returns
     -------
     pixels : (planes, rows, columns) float32
-        Raw numbers; infinities are NaN. Samples beyond grey or red, green, blue are left out.
+        Raw numbers; infinities are NaN. Uncompressed integers are read when they are asked for. Samples beyond grey or
+        red, green, blue are left out.
     facts : Facts
 
     Raises
@@ -96,8 +105,23 @@ def read_tiff(path: Path, *, most_bytes: int = MOST_BYTES) -> tuple[NDArray[np.f
     with _first_page(path) as page:
         _check(path, page, most_bytes=most_bytes)
         count = _plane_count(path, page)
+        if (stored := _stored(path, page, count)) is not None:
+            return stored.planes(), _facts(page)
         with room_for(path, _needed(page, count)):
             return _unpacked(page, count), _facts(page)
+
+
+def _stored(path: Path, page: Any, count: int) -> Stored | None:
+    """Return where a page's whole numbers lie; None where they are packed, floating, or not in one piece."""
+    if page.dtype.kind not in "ui" or not page.is_memmappable:
+        return None
+    return Stored(
+        path=path,
+        offset=int(page.dataoffsets[0]),
+        kind=page.dtype.newbyteorder(page.parent.byteorder),
+        shape=(count, int(page.imagelength), int(page.imagewidth)),
+        samples=int(page.samplesperpixel) if page.axes == "YXS" else 1,
+    )
 
 
 def _needed(page: Any, count: int) -> int:

@@ -48,7 +48,8 @@ def emission_figures(work: Work) -> list[EmissionFigure]:
             upright = grey[:, ::-1] if work.rgb.facts.rows == "bottom-up" else grey
             return panel_url(upright, long_edge=PANEL_PX)
 
-        text = f"black to white: {HARD_SIGMA:g} sigma of a mean over 4 x 4 pixels below the sky to {HARD_SIGMA:g} above"
+        reach = f"{HARD_SIGMA:g} sigma of a mean over 4 x 4 pixels below the sky to {HARD_SIGMA:g} above"
+        text = f"Black to white: {reach}; black, too, where there are no data"
         held = held_words({"held_back": line.held})
         figures.append(
             EmissionFigure(

@@ -5,19 +5,20 @@ from __future__ import annotations
 import base64
 import json
 import zlib
-from collections.abc import Iterable, Mapping
-from dataclasses import dataclass
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass, field
 from functools import cache
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
-from blend.base.equation import glsl_prelude, javascript_prelude
-from blend.base.notation import glsl_name
-from blend.recipe.toml import to_toml
+from blend.base.equation import javascript_prelude
+from blend.pages.kernels import PRELUDE, kernel_javascript
+from blend.recipe.toml import flatten, to_toml, toml_value
 from blend.science.picture import (
     BLEND_NAMES,
+    CONTRAST,
     CURVES,
     FORMULAS,
     LUMINANCE_WEIGHTS,
@@ -26,6 +27,8 @@ from blend.science.picture import (
     Formula,
     colourspace,
 )
+from blend.science.picture.brighten import KNEE, brighten
+from blend.science.picture.finish_loops import mean_rows, touch_rows
 
 Plane = NDArray[np.float32]
 
@@ -60,6 +63,22 @@ class Layer:
         return KNEE_SIGMA * self.sigma
 
 
+@dataclass(frozen=True, kw_only=True)
+class Origin:
+    """Where a recipe comes from.
+
+    Attributes
+    ----------
+    extends : str
+        What a recipe that builds on it names: a shipped recipe, or the whole path of a file.
+    given : mapping
+        What was set beside it, by dotted key.
+    """
+
+    extends: str
+    given: Mapping[str, Any]
+
+
 @dataclass(frozen=True, kw_only=True, eq=False)
 class Scene:
     """What the page is made of.
@@ -80,8 +99,14 @@ class Scene:
         What may be chosen: the table's and the recipe's own.
     recipe : mapping
         Resolved.
+    shifts : mapping of str to Layer
+        ``n a b``, what blocks of 4 x 4 pixels lose as colour noise; empty where nothing is taken out.
     command : str
         What runs the recipe as it stands; empty where it is not known.
+    origin : Origin or None
+        Where the recipe comes from; None where only the whole of it can be saved.
+    tiles : sequence of mapping
+        Of a trial: ``tile``, its number, and ``values`` by dotted key.
     """
 
     title: str
@@ -91,7 +116,10 @@ class Scene:
     facts: Mapping[str, Any]
     formulas: Mapping[str, Formula]
     recipe: Mapping[str, Any]
+    shifts: Mapping[str, Layer] = field(default_factory=dict)
     command: str = ""
+    origin: Origin | None = None
+    tiles: Sequence[Mapping[str, Any]] = ()
 
 
 def write_explore(scene: Scene) -> str:
@@ -102,11 +130,13 @@ def write_explore(scene: Scene) -> str:
     Text from files is escaped by the template or, inside the page's data, by `safe_json`.
     """
     light = {**scene.layers, **{f"behind {name}": layer for name, layer in scene.behind.items()}}
+    light |= {f"shift {name}": layer for name, layer in scene.shifts.items()}
     facts = {
         **scene.facts,
         "title": scene.title,
         "command": scene.command,
-        "recipe": recipe_with_holes(scene.recipe),
+        "recipe": {**recipe_with_holes(scene.recipe, scene.facts["values"]), **_origin(scene.origin)},
+        "tiles": [dict(tile) for tile in scene.tiles],
         "layers": {name: {"knee": layer.knee, "sigma": layer.sigma} for name, layer in light.items()},
         "codes_per_e": CODES_PER_E,
         "middle": MIDDLE,
@@ -120,7 +150,11 @@ def write_explore(scene: Scene) -> str:
         facts=_safe(safe_json(facts)),
         packed=packed,
         engine=_safe(engine_source(scene.formulas)),
-        page_script=_safe(_text("explore-page.js")),
+        page_script=_safe(
+            "\n".join(
+                _text(f"explore-{part}.js") for part in ("values", "numbers", "view", "controls", "page")
+            )
+        ),
     )
     return page
 
@@ -171,7 +205,7 @@ def safe_json(value: Any) -> str:
     return text.replace("<", "\\u003c").replace(">", "\\u003e").replace("&", "\\u0026")
 
 
-def recipe_with_holes(recipe: Mapping[str, Any]) -> dict[str, Any]:
+def recipe_with_holes(recipe: Mapping[str, Any], keys: Iterable[str]) -> dict[str, Any]:
     """Return the recipe's TOML text with holes for what the page may change: ``{"text", "open"}``.
 
     A hole is a TOML text value: ``open``, a word the recipe does not contain, then the key.
@@ -181,11 +215,21 @@ def recipe_with_holes(recipe: Mapping[str, Any]) -> dict[str, Any]:
     while mark in plain:
         mark += "-"
     holed = json.loads(json.dumps(recipe))
-    holed["stretch"]["sky_level"] = f"{mark} stretch.sky_level"
-    for name, blend in holed["blend"].items():
-        for key in ("amount", "formula", "share", "dust_a_v", "params"):
-            blend[key] = f"{mark} blend.{name}.{key}"
+    for key in keys:
+        *path, last = key.split(".")
+        table = holed
+        for part in path:
+            table = table[part]
+        table[last] = f"{mark} {key}"
     return {"text": to_toml(holed), "open": mark}
+
+
+def _origin(origin: Origin | None) -> dict[str, Any]:
+    """Return what the page needs to save what differs alone."""
+    if origin is None:
+        return {"extends": "", "given": {}}
+    given = {key: toml_value(value) for key, value in flatten(origin.given).items()}
+    return {"extends": origin.extends, "given": given}
 
 
 # --- JavaScript -----------------------------------------------------------------------------------------
@@ -193,16 +237,17 @@ def recipe_with_holes(recipe: Mapping[str, Any]) -> dict[str, Any]:
 
 def engine_source(formulas: Mapping[str, Formula]) -> str:
     """Return the page's arithmetic as JavaScript that runs anywhere: equations, then the engine that uses them."""
+    loops = [kernel_javascript(kernel) for kernel in (brighten, mean_rows, touch_rows)]
     tables = [
         javascript_prelude(),
-        f"const LUMINANCE_WEIGHTS = {json.dumps(LUMINANCE_WEIGHTS)}, MOST_AMOUNT = {MOST_AMOUNT};",
+        PRELUDE,
+        *loops,
+        f"const LUMINANCE_WEIGHTS = {json.dumps(LUMINANCE_WEIGHTS)}, MOST_AMOUNT = {MOST_AMOUNT}, KNEE = {KNEE};",
+        f"const addContrast = (u, amount) => {CONTRAST.javascript()};",
         f"const CURVES = {_object((name, _curve(curve)) for name, curve in CURVES.items())};",
         f"const FORMULAS = {_object((name, _formula(formula)) for name, formula in formulas.items())};",
     ]
-    tables.append(f"const SHADER_PRELUDE = {json.dumps(glsl_prelude())};")
-    return "\n".join(
-        [*tables, _text("explore-engine.js"), _text("explore-gpu.js"), _text("explore-bands.js")]
-    )
+    return "\n".join([*tables, *(_text(f"explore-{part}.js") for part in ("engine", "finish", "bands"))])
 
 
 def offered(own: Mapping[str, Formula]) -> dict[str, Formula]:
@@ -240,22 +285,11 @@ def _formula(formula: Formula) -> str:
         "  }\n}"
     )
     limited = json.dumps(not formula.additive)
-    called, shader = _shader(formula)
     return (
         f"{{domain: {json.dumps(formula.domain)}, limited: {limited}, equation: {safe_json(formula.equation)}, "
         f"about: {safe_json(formula.about)}, params: {json.dumps(dict(formula.params))},\n"
-        f"neutral: (sky, {{{own}}}) => {formula.parsed_neutral.javascript()},\nblend: {loop},\n"
-        f"shaderName: {json.dumps(called)}, shader: {json.dumps(shader)}}}"
+        f"neutral: (sky, {{{own}}}) => {formula.parsed_neutral.javascript()},\nblend: {loop}}}"
     )
-
-
-def _shader(formula: Formula) -> tuple[str, str]:
-    """Return the name and the text of a shader's function of base, line, what every formula knows, and its own."""
-    called = "formulaOf" + formula.name.replace("-", "U")
-    given = ", ".join(f"float {glsl_name(name)}" for name in (*BLEND_NAMES, *formula.params))
-    base, amount = glsl_name("base"), glsl_name("amount")
-    opacity = "Made" if formula.uses_amount else f"{base} + {amount} * (Made - {base})"
-    return called, f"float {called}({given}) {{ float Made = {formula.parsed.glsl()}; return {opacity}; }}"
 
 
 # --- the template ---------------------------------------------------------------------------------------

@@ -1,44 +1,30 @@
-"""Registration as one can see it: what is left at every star, and line and colour by turns at corners and centre."""
+"""What a registration leaves at every star, and the signal to noise of every plane."""
 
 from __future__ import annotations
 
-import base64
-from collections.abc import Callable, Mapping
+from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
-from blend.files.png import jpeg_bytes
-from blend.pages.figures import arrows_svg
+from blend.base.shrink import STRIDE_PX, sampled_means
+from blend.pages.figures import arrows_svg, residuals_svg
 from blend.recipe.state import Work
 
 Array = NDArray[np.float32]
-Turn = Callable[[Array], Array]
-CROP_PX = 144
 MOST_ARROWS = 400
-STRIDE_PX = 16
-SHOWN_SIGMA = 4.0
-"""Grey of the sky lies this many sigma above black, and the softening of bright light as many above the sky."""
-PLACES = ("top left", "top right", "centre", "bottom left", "bottom right")
-
-
-@dataclass(frozen=True)
-class Pair:
-    """One place: the colour and the line on one grid, as data URLs."""
-
-    place: str
-    colour: str
-    line: str
+"""More of them, on a page, cover one another."""
 
 
 @dataclass(frozen=True)
 class Fit:
-    """One registration: the arrows as SVG text and what to say of them."""
+    """One registration: arrows and histogram as SVG text and what to say of them."""
 
     name: str
     svg: str
+    histogram: str
     text: str
 
 
@@ -59,78 +45,8 @@ def residual_fits(work: Work) -> list[Fit]:
             f"{len(left)} stars, {fit.rms_px:.3f} px rms, the longest {np.hypot(*left.T).max():.2f} px; "
             f"arrows point from the reference's star to where the fit puts the other's; the key is {arrow_px:g} px"
         )
-        found.append(Fit(label, svg, text))
+        found.append(Fit(label, svg, residuals_svg(left), text))
     return found
-
-
-def corner_pairs(work: Work, turn: Turn, crop: Mapping[str, int] | None) -> dict[str, list[Pair]]:
-    """Return, for every line, crops of colour and line at full size from the corners and the centre.
-
-    Parameters
-    ----------
-    work : Work
-        With balanced masters and lines.
-    turn : callable
-        Turns an array (planes, rows, columns) upright, as a view.
-    crop : mapping of x, y, w, h, or None
-        The part of the grid that results show; all of it where None.
-    """
-    down, across = _shown(work.rgb.shape, turn, crop)
-    pairs = {}
-    for name, line in work.lines.items():
-        broad = work.rgb.plane(line.broad if line.broad in work.rgb.planes else work.rgb.planes[0])
-        planes = [turn(plane[None])[0] for plane in (broad, line.scaled)]
-        boxes = _boxes(down, across)
-        pairs[name] = [
-            Pair(place, *(_url(plane[box]) for plane in planes))
-            for place, box in zip(PLACES, boxes, strict=True)
-        ]
-    return pairs
-
-
-def _shown(
-    shape: tuple[int, int], turn: Turn, crop: Mapping[str, int] | None
-) -> tuple[tuple[int, int], tuple[int, int]]:
-    """Return the rows and the columns (first, behind the last) of the turned grid that lie inside the crop."""
-    rows, columns = shape
-    box = crop or {"x": 0, "y": 0, "w": columns, "h": rows}
-    # Views of one row and one column of numbers: they tell where a turned pixel comes from.
-    x = turn(np.broadcast_to(np.arange(columns, dtype=np.float32)[None, None, :], (1, rows, columns)))[0]
-    y = turn(np.broadcast_to(np.arange(rows, dtype=np.float32)[None, :, None], (1, rows, columns)))[0]
-    centre = box["x"] + box["w"] // 2, box["y"] + box["h"] // 2
-    row = int(np.argmin(np.abs(x[:, 0] - centre[0]) + np.abs(y[:, 0] - centre[1])))
-    column = int(np.argmin(np.abs(x[row] - centre[0]) + np.abs(y[row] - centre[1])))
-    spans = []
-    for along_x, along_y in ((x[:, column], y[:, column]), (x[row], y[row])):
-        inside = (along_x >= box["x"]) & (along_x < box["x"] + box["w"])
-        inside &= (along_y >= box["y"]) & (along_y < box["y"] + box["h"])
-        where = np.flatnonzero(inside)
-        spans.append((int(where[0]), int(where[-1]) + 1))
-    return spans[0], spans[1]
-
-
-def _boxes(down: tuple[int, int], across: tuple[int, int]) -> list[tuple[slice, slice]]:
-    high, wide = (min(CROP_PX, span[1] - span[0]) for span in (down, across))
-    tops = {"top": down[0], "centre": (down[0] + down[1] - high) // 2, "bottom": down[1] - high}
-    lefts = {"left": across[0], "centre": (across[0] + across[1] - wide) // 2, "right": across[1] - wide}
-    places = [(place.split()[0], place.split()[-1]) for place in PLACES]
-    return [(slice(tops[v], tops[v] + high), slice(lefts[h], lefts[h] + wide)) for v, h in places]
-
-
-def _url(plane: Array) -> str:
-    """Return a grey crop as a data URL; sky and noise of the crop set its own scale, so that stars compare."""
-    known = plane[np.isfinite(plane)]
-    if known.size == 0:
-        shown = np.zeros(plane.shape, dtype=np.float32)
-    else:
-        sky = float(np.median(known))
-        noise = max(1.4826 * float(np.median(np.abs(known - sky))), 1e-12)
-        top = max(float(np.percentile(known, 99.8)) - sky, 20.0 * noise)
-        soft = SHOWN_SIGMA * noise
-        shown = np.arcsinh((plane - sky) / soft) / np.arcsinh(top / soft)
-        shown = np.clip(0.12 + 0.88 * np.nan_to_num(shown, nan=-1.0), 0.0, 1.0)
-    data = jpeg_bytes(np.asarray(shown, dtype=np.float32)[None], quality=85)
-    return "data:image/jpeg;base64," + base64.b64encode(data).decode("ascii")
 
 
 def signal_rows(work: Work, record: Mapping[str, Any]) -> list[tuple[str, float, list[float]]]:
@@ -142,9 +58,9 @@ def signal_rows(work: Work, record: Mapping[str, Any]) -> list[tuple[str, float,
     """
     if work.objects is None or min(work.rgb.shape) < STRIDE_PX:
         return []
-    where = _sampled(work.objects) == 1.0
+    where = sampled_means(work.objects) == 1.0
     if work.star_mask is not None:
-        where &= _sampled(work.star_mask) < 0.1
+        where &= sampled_means(work.star_mask) < 0.1
     found = []
     for plane, gain in zip(work.rgb.planes, work.gains, strict=True):
         light = _bright(work.rgb.plane(plane), where) / gain
@@ -154,7 +70,7 @@ def signal_rows(work: Work, record: Mapping[str, Any]) -> list[tuple[str, float,
         one = record["masters"][name]["planes"][told[0]].get("noise", {}).get("1") if told else None
         if line.emission is not None and one:
             # Counts of the balanced plane to those of the line's master: the noise of one pixel is known in both.
-            shines = where & (_sampled(line.emission) > line.sigma)
+            shines = where & (sampled_means(line.emission) > line.sigma)
             light = _bright(line.emission, shines) * one / line.scaled_sigma
             found.append((f"{name}.emission", light, _ratios(light, record, name, told[0])))
     return found
@@ -166,14 +82,7 @@ def _ratios(light: float, record: Mapping[str, Any], master: str, plane: str) ->
     return [light / value if value else float("nan") for value in values]
 
 
-def _sampled(plane: NDArray[Any]) -> NDArray[np.float64]:
-    """Return means of 4 x 4 pixels, one in each square of 16 x 16."""
-    down, across = (size // STRIDE_PX for size in plane.shape)
-    squares = plane[: down * STRIDE_PX, : across * STRIDE_PX].reshape(down, STRIDE_PX, across, STRIDE_PX)
-    return np.asarray(squares[:, :4, :, :4].mean(axis=(1, 3), dtype=np.float64))
-
-
 def _bright(plane: Array, where: NDArray[np.bool_]) -> float:
-    known = _sampled(plane)[where]
+    known = sampled_means(plane)[where]
     known = known[np.isfinite(known)]
     return float(np.percentile(known, 90)) if known.size else float("nan")

@@ -15,6 +15,8 @@ GAP = 12
 TEXT_PX = 22
 INK = (230, 230, 230)
 GROUND = (28, 28, 28)
+OWN = (240, 190, 70)
+"""Frame of the recipe's own tile: seen on a dark ground by everyone, and no colour of a nebula (chosen)."""
 SHEET_EDGE = 3600
 """Pixels; wider sheets are made of smaller tiles."""
 
@@ -43,6 +45,8 @@ def draw_sheet(
     *,
     columns: int,
     title: str,
+    inside: Sequence[str] = (),
+    own: int | None = None,
     column_names: Sequence[str] = (),
     row_names: Sequence[str] = (),
 ) -> Picture:
@@ -53,11 +57,15 @@ def draw_sheet(
     tiles : sequence of (3, rows, columns)
         Display pictures of one size; a smaller one stands in the upper left of its place.
     labels : sequence of str
-        Stands under each tile.
+        Stands under each tile: its numbers.
     columns : int
         Tiles side by side.
     title : str
         Stands above all.
+    inside : sequence of str
+        Lines that stand in the tile's upper left: its number and its values.
+    own : int, optional
+        Place of the tile that is the recipe's own, which gets a frame and says so.
     column_names, row_names : sequence of str
         The axes; empty where tiles only follow each other.
 
@@ -90,9 +98,22 @@ def draw_sheet(
         codes = np.round(np.nan_to_num(np.clip(tile, 0, 1)) * 255).astype(np.uint8)
         sheet.paste(Image.fromarray(np.ascontiguousarray(np.moveaxis(codes, 0, -1))), (x, y))
         write(x, y + high + 2, label, wide)
+        if inside:
+            _write_inside(draw, (x, y), inside[index], font, wide)
+        if index == own:
+            draw.rectangle((x - 5, y - 5, x + tile.shape[2] + 4, y + tile.shape[1] + 4), outline=OWN, width=4)
         if column == 0 and row < len(row_names):
             write(GAP, y + high // 2, row_names[row])
     return np.ascontiguousarray(np.moveaxis(np.asarray(sheet, dtype=np.float32) / 255, -1, 0))
+
+
+def _write_inside(draw: Any, place: tuple[int, int], text: str, font: Any, room: int) -> None:
+    """Write lines into a tile's corner on a dark ground, so that they read on any picture."""
+    lines = [_fitted(line, font, room - 16) for line in text.splitlines()]
+    wide = max(round(font.getlength(line)) for line in lines)
+    draw.rectangle((*place, place[0] + wide + 11, place[1] + len(lines) * (TEXT_PX + 3) + 5), fill=GROUND)
+    for number, line in enumerate(lines):
+        draw.text((place[0] + 6, place[1] + 2 + number * (TEXT_PX + 3)), line, font=font, fill=INK)
 
 
 def _fitted(text: str, font: Any, room: int | None) -> str:

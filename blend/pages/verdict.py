@@ -1,4 +1,4 @@
-"""The lines that say whether a run may be trusted: five, and more where there is need."""
+"""Whether a run may be trusted: findings in sentences, and one word for terminal, page and batch."""
 
 from __future__ import annotations
 
@@ -6,15 +6,18 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any
 
+from blend.pages.tiles import (
+    BAD_SCALE_ERROR,
+    GOOD_CLIPPED,
+    GOOD_RMS_PX,
+    GOOD_SCALE_ERROR,
+    GOOD_SLOPE_SIGMA,
+    GOOD_TINT,
+    tiles,
+)
 from blend.recipe.auto_words import held_words
 from blend.recipe.scale_words import scale_words
 from blend.recipe.tone_words import tone_words
-
-GOOD_RMS_PX, GOOD_SLOPE_SIGMA, GOOD_SCALE_ERROR = 0.3, 0.25, 0.10
-GOOD_TINT, GOOD_CLIPPED = 1.0, 0.001
-"""Bars of the verdict: a third of a pixel, a quarter of a pixel's noise, 10 %, one CIEDE2000, a thousandth."""
-BAD_SCALE_ERROR = 0.25
-"""From which the emission on a disc tells nothing: it is a tenth to half of the light through the filter."""
 
 
 @dataclass(frozen=True)
@@ -28,7 +31,7 @@ class Line:
 
 
 def verdict(record: Mapping[str, Any]) -> list[Line]:
-    """Return registration, slope left, scale with its error, star tint and clipped share, each good or to look at."""
+    """Return five findings, and more where there is need, each good or to look at."""
     lines = [_registration(record), _slope(record), _scale(record), _tint(record), _clipped(record)]
     lines += _no_light(record) + _held(record) + _filters(record)
     return lines + _amounts(record) + _tone(record)
@@ -60,10 +63,10 @@ def _slope(record: Mapping[str, Any]) -> Line:
         if entry["slope_left_sigma"] is not None
     ]
     if not left:
-        return Line("Slope left", "not measured; no sky was taken out", False)
+        return Line("Residual gradient", "not measured; no sky was taken out", False)
     worst, where = max(left)
     text = f"{worst:.2f} sigma of a pixel from corner to corner at most, in {where}"
-    return Line("Slope left", text, worst <= GOOD_SLOPE_SIGMA)
+    return Line("Residual gradient", text, worst <= GOOD_SLOPE_SIGMA)
 
 
 def _scale(record: Mapping[str, Any]) -> Line:
@@ -85,13 +88,13 @@ def _filters(record: Mapping[str, Any]) -> list[Line]:
 
 def _tint(record: Mapping[str, Any]) -> Line:
     tint = record["star_tint"]
-    if not tint["stars"]:
-        return Line("Star tint", "no stars to compare", True)
+    if not tint or not tint["stars"]:
+        return Line("Star colour shift", "no stars to compare", True)
     text = (
         f"the blends moved the colours of {tint['stars']} stars by {tint['median']:.2f} (median) and "
         f"{tint['p95']:.2f} (95th percentile) CIEDE2000"
     )
-    return Line("Star tint", text, bool(tint["median"] <= GOOD_TINT))
+    return Line("Star colour shift", text, bool(tint["median"] <= GOOD_TINT))
 
 
 def _clipped(record: Mapping[str, Any]) -> Line:
@@ -132,3 +135,14 @@ def _tone(record: Mapping[str, Any]) -> list[Line]:
     words = tone_words(record)
     bound = words and record["stretch"]["rgb"]["target"]["bound"]
     return [Line("Tone", words, bound != "noise")] if words else []
+
+
+STATE_WORDS = {"fine": "done", "look": "done, look"}
+
+
+def run_state(record: Mapping[str, Any]) -> str:
+    """Return "look" where a run warns, took something for granted or shows a number beyond its limit, else "fine"."""
+    beyond = any(not line.good for line in verdict(record)) or any(
+        tile.mark in ("look", "wrong") for tile in tiles(record)
+    )
+    return "look" if record["warnings"] or beyond else "fine"

@@ -62,12 +62,12 @@ def align(masters: Masters, **settings: Any) -> Work:
     masters
         See `prepare`.
     **settings
-        Keys of ``[register]``: reference, transform, canvas.
+        Keys of ``[register]``: reference, method, transform, canvas.
 
     Raises
     ------
     StepError
-        No map is found between the stars.
+        No map is found between the masters.
 
     Examples
     --------
@@ -235,13 +235,15 @@ def blend_lines(
     return _run("display-blends" if shown else "linear-blends", work, {})
 
 
-def stretch(masters: Masters, **settings: Any) -> Work:
+def stretch(masters: Masters, *, noise_sigma: float | None = None, **settings: Any) -> Work:
     """Return the state with ``display``, sRGB code values (3, rows, columns) from 0 to 1, and its solved curve.
 
     Parameters
     ----------
     masters
         What `blend_lines` has returned; or ``rgb``, balanced, sky 0.
+    noise_sigma : float, optional
+        That of `finish`, where it is to follow: what noise it leaves limits how bright the picture may be.
     **settings
         Keys of ``[stretch]``: curve, sky_level, colour; a table for a line that is blended afterwards.
 
@@ -254,7 +256,8 @@ def stretch(masters: Masters, **settings: Any) -> Work:
     work = _with_colour("stretch", _aligned(masters))
     if work.linear is None:
         work = work.with_(linear=work.rgb.pixels.copy())
-    return _run("stretch", work, {"stretch": settings})
+    follows = {} if noise_sigma is None else {"noise_sigma": noise_sigma}
+    return _run("stretch", work, {"stretch": settings, "finish": follows})
 
 
 def finish(masters: Masters, **settings: Any) -> Work:
@@ -265,7 +268,7 @@ def finish(masters: Masters, **settings: Any) -> Work:
     masters
         What `stretch` or `blend_lines` has returned; or ``rgb``, display values.
     **settings
-        Keys of ``[finish]``: saturation, chroma_reduction, green_limit.
+        Keys of ``[finish]``: noise_sigma, saturation, chroma_reduction, green_limit and others.
 
     Examples
     --------

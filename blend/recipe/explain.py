@@ -144,7 +144,11 @@ def _register(recipe: Recipe) -> Iterator[str]:
     else:
         simple = "the simplest transform that their positions allow"
         kind = simple if table.transform == "auto" else f"a transform of the kind {table.transform}"
-        yield f"Stars of every master are matched to those of {table.reference}, by {kind}."
+        if table.method == "stars":
+            yield f"Stars of every master are matched to those of {table.reference}, by {kind}."
+        else:
+            yield f"Every master is shifted onto {table.reference} by the cross-correlation of their gradients' sizes."
+            yield "Source: Guizar-Sicairos et al. (2008), Optics Letters 33, 156, for the place of its peak."
         yield "Pixels are resampled once, with a Lanczos kernel of three lobes whose weights sum to 1:"
         yield EQUATION + "L(x) = sinc(x) * sinc(x / 3) for |x| < 3"
         yield "and no value falls below the least it was made of. Source: Duchon (1979), from memory."

@@ -8,7 +8,7 @@ from typing import Annotated, Any
 from pydantic import BeforeValidator, Field, WithJsonSchema
 
 from blend.recipe.fields import Table, is_number, wrong
-from blend.science.picture import FULL, LEAST_FIRST_SLOPE, PIVOT
+from blend.science.picture import FULL, LEAST_FIRST_SLOPE, LEAST_SIZE, MOST_SIGMA, PIVOT, kept_noise
 
 MOST_POINTS = 16  # chosen: more than a curve drawn by hand needs; not measured
 
@@ -39,7 +39,7 @@ def _check_points(value: Any) -> Any:
 
 
 class Finish(Table):
-    """What is done to the picture last, in the order: green, colour noise, contrast and curve, saturation."""
+    """What is done last, in the order: luminance noise, green, colour noise, contrast and curve, saturation, stars."""
 
     contrast: float = Field(
         default=0.0,
@@ -64,6 +64,13 @@ class Finish(Table):
         description="factor of the colourfulness; 1 changes nothing; above 1 less where colour may be noise or is "
         "strong already",
     )
+    noise_sigma: float = Field(
+        default=0.0,
+        ge=0,
+        le=MOST_SIGMA,
+        description="luminance noise of 1 to 64 px: what stands so many sigma of it from its surroundings loses half, "
+        "what stands less loses more, 4 sigma next to nothing; 0 takes none",
+    )
     chroma_reduction: float = Field(
         default=0.0,
         ge=0,
@@ -78,6 +85,19 @@ class Finish(Table):
         "leave it at 0 where [O III] shines green",
     )
 
+    star_size: float = Field(
+        default=1.0,
+        ge=LEAST_SIZE,
+        le=1,
+        description="factor of the width of stars, each by its own profile; their colour stays; 1 changes nothing",
+    )
+    star_brightness: float = Field(
+        default=1.0,
+        ge=LEAST_SIZE,
+        le=1,
+        description="factor of the light of stars over what lies behind them, as shown; 1 changes nothing",
+    )
+
     @property
     def shapes(self) -> bool:
         """Whether the luminance is changed."""
@@ -87,6 +107,13 @@ class Finish(Table):
     def words(self) -> tuple[str, ...]:
         """What is done, in sentences; none where nothing is."""
         told = []
+        if self.noise_sigma > 0:
+            told.append(
+                f"Luminance noise of 1 to 64 px is taken out, by starlet bands: what stands {self.noise_sigma:g} sigma "
+                "of its band from its surroundings, in this band and the next, loses half, 4 sigma hardly anything; "
+                f"{kept_noise(self.noise_sigma):.0%} of white noise is left. Source: Starck & Murtagh (1998), from "
+                "memory, for the bands; the weight is derived here."
+            )
         if self.green_limit > 0:
             told.append(
                 f"Where the picture is dark, {self.green_limit:g} of the green above both red and blue is taken out; "
@@ -116,4 +143,9 @@ class Finish(Table):
                 else ""
             )
             told.append(f"Colourfulness (chroma of OKLab, Ottosson 2020) times {self.saturation:g}{limits}.")
+        if min(self.star_size, self.star_brightness) < 1:
+            told.append(
+                f"Stars are shown {self.star_size:g} times as wide and {self.star_brightness:g} times as bright, each "
+                "by its own profile over what lies behind it; colours are kept. Derived here."
+            )
         return tuple(told)

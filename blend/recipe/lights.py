@@ -7,6 +7,7 @@ from collections.abc import Mapping, Sequence
 import numpy as np
 
 from blend.base.errors import InputError
+from blend.base.lazyplanes import LazyPlanes
 from blend.base.master import Flag, Master, flags_of, scaled
 from blend.base.rowblocks import map_row_blocks
 from blend.recipe.mastertable import MasterFiles
@@ -29,7 +30,7 @@ def brightest(light: Master) -> float:
 
 def plane_of(name: str, files: MasterFiles, picture: Master) -> Master:
     """Return a line master's one plane, or a colour master's frame as it is."""
-    count = picture.pixels.shape[0]
+    count = len(picture.pixels)
     if name == "rgb":
         return picture.with_(planes=COLOUR if count == 3 else ("grey",))
     index = COLOUR.index(files.plane) if count == 3 else 0
@@ -37,7 +38,8 @@ def plane_of(name: str, files: MasterFiles, picture: Master) -> Master:
     if count == 1:
         return picture.with_(planes=(name,))
     # a copy, so that the other two planes are let go
-    pixels = picture.pixels[index : index + 1].copy()
+    pixels = picture.pixels[index : index + 1]
+    pixels = pixels if isinstance(pixels, LazyPlanes) else pixels.copy()
     return picture.with_(pixels=pixels, flags=flags_of(pixels), planes=(name,))
 
 
@@ -90,6 +92,8 @@ def judged(
     InputError
         It is empty of data, stretched already, or a mosaic.
     """
+    if isinstance(light.pixels, LazyPlanes):
+        light = light.with_(pixels=np.asarray(light.pixels))
     verdict = judge(light.pixels, light.planes, header=header, invalid=light.has(Flag.NO_DATA))
     if files.domain != "display" or verdict.find("stretched") is None:
         refuse_faults(verdict, where)

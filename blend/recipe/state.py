@@ -164,7 +164,7 @@ class Work:
 
     What a later step needs of an earlier one has a field of its own: ``alignments`` by master and the number of its
     light, ``skies`` by master and plane, ``stretches`` by master, ``blended`` in the order made. ``sky_views`` is for
-    the report alone.
+    the report alone. ``residual`` (rows, columns) is the luma that passed for noise, only where it is to be shown.
     ``catalogue`` (n, 3) holds right ascension, declination (degrees, ICRS) and B - V of stars. ``recorded`` holds the
     sections of the run's record: steps write it and none reads it, so that no pixel depends on it. Without ``figures``
     a step may leave out of the record what it would measure for it alone.
@@ -189,6 +189,7 @@ class Work:
     blended: tuple[AppliedBlend, ...] = ()
     catalogue: NDArray[np.float64] | None = None
     behind: Behind | None = None
+    residual: Plane | None = None
     target_light: TargetLight | None = None
     recorded: Mapping[str, Any] = field(default_factory=lambda: MappingProxyType({}))
     warnings: tuple[tuple[str, str], ...] = ()

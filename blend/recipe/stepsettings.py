@@ -38,8 +38,12 @@ def step_settings(recipe: Recipe, target: Target) -> dict[str, str]:
         },
         "balance": values["balance"],
         "linear-blends": [blends("linear"), values["protect"]],
-        "stretch": {key: value for key, value in values["stretch"].items() if key not in target.lines},
+        "stretch": [
+            {key: value for key, value in values["stretch"].items() if key not in target.lines},
+            # what noise reduction leaves decides how bright a picture may be
+            values["finish"]["noise_sigma"],
+        ],
         "display-blends": [blends("display"), values["stretch"], values["protect"]],
-        "finish": [values["finish"], values["protect"]],
+        "finish": [values["finish"], values["protect"], "residual" in values["output"]["formats"]],
     }
     return {name: json.dumps(read[name], sort_keys=True) for name in STEP_NAMES}

@@ -74,6 +74,11 @@ class Register(Step):
     """Every master onto one grid."""
 
     reference: MasterName = Field(default="rgb", description="the master whose grid the result has")
+    method: Literal["stars", "structure"] = Field(
+        default="stars",
+        description="stars: matched stars; structure: the shift that brings the edges of a nebula together, for "
+        "frames of one scale and direction with too few stars",
+    )
     transform: Literal["auto", "similarity", "affine", "projective", "radial", "polynomial", "none"] = Field(
         default="auto",
         description="how a master may lie to the reference; radial and polynomial follow the distortion of "
@@ -83,6 +88,15 @@ class Register(Step):
     canvas: Literal["reference", "common"] = Field(
         default="reference", description="the reference's whole frame, or only what every master covers"
     )
+
+    @model_validator(mode="after")
+    def _structure_shifts(self) -> Self:
+        if self.method == "structure" and self.transform not in ("auto", "none"):
+            raise wrong(
+                'transform = "auto": structure finds a shift alone',
+                'take out transform, or set method = "stars"',
+            )
+        return self
 
 
 class RegionTable(Table):

@@ -305,8 +305,3 @@ def test_a_choice_is_the_same_whether_one_side_or_both_are_needed():
     alone = np.concatenate([equation.evaluate({"x": x[i : i + 1]}) for i in range(11)])
     assert np.array_equal(mixed, alone)
     assert np.array_equal(mixed, np.where(x <= 0.5, x * 2, 7).astype(np.float32))
-
-
-def test_glsl_keeps_names_apart_and_writes_powers_as_products() -> None:
-    equation = parse("ec3 ** 2 + a_b ** 0.5 - asinh(-1e308)", ["ec3", "a_b"], where="x")
-    assert equation.glsl() == "((wholePower(Vec3, 2) + pow(VaUb, 0.5)) - areaSinh((-3e+38)))"

@@ -11,9 +11,9 @@ import tifffile
 from astropy.io import fits
 
 from blend.base.errors import InputError
-from blend.base.master import Flag
+from blend.base.master import Flag, scaled
 from blend.files.fits import write_fits
-from blend.files.reader import header_text, peek, read_picture, scaled, upright
+from blend.files.reader import header_text, peek, read_picture, upright
 from blend.files.tiff import write_tiff
 
 

@@ -9,6 +9,7 @@ import os
 import select
 import shutil
 import subprocess
+import tarfile
 import time
 from collections.abc import Callable, Iterator
 from pathlib import Path
@@ -43,7 +44,7 @@ amount = 0.3
 
 
 def balanced_work(
-    text: str = RECIPE, *, shape: tuple[int, int] = (90, 120), settings: dict[str, Any] | None = None
+    text: str = RECIPE, *, shape: tuple[int, int] = (92, 120), settings: dict[str, Any] | None = None
 ) -> Work:
     """Return work as it stands after the balance step."""
     rng = np.random.default_rng(11)
@@ -236,3 +237,22 @@ def tab(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Tab]:
     opened = Tab(program, tmp_path_factory.mktemp("profile"))
     yield opened
     opened.close()
+
+
+@pytest.fixture(scope="session")
+def axe(tmp_path_factory: pytest.TempPathFactory) -> str:
+    """Return the source of axe-core, fetched for this test alone."""
+    npm = shutil.which("npm")
+    if npm is None:
+        pytest.skip("npm is not installed: axe-core cannot be fetched")
+    folder = tmp_path_factory.mktemp("axe")
+    done = subprocess.run(
+        [npm, "pack", "axe-core@4"], cwd=folder, capture_output=True, text=True, timeout=120
+    )
+    packs = list(folder.glob("axe-core-*.tgz"))
+    if done.returncode or not packs:
+        pytest.skip("axe-core cannot be fetched from the package registry")
+    with tarfile.open(packs[0]) as pack:
+        member = pack.extractfile("package/axe.min.js")
+        assert member is not None
+        return member.read().decode("utf-8")

@@ -37,9 +37,9 @@ const runPage = ([path, jobs]) => {
       const bytes = packed[name], half = bytes.length / 2;
       light[name] = expandCodes(bytes.subarray(0, half), bytes.subarray(half), facts.layers[name].knee, facts);
     }
-    const engine = makeEngine(facts, light, packed.mask), bytes = new Uint8ClampedArray(4 * engine.size);
-    return jobs.map((settings) => {
-      const solved = engine.render(settings, bytes);
+    const draw = makePicture(facts, light, packed.mask), bytes = new Uint8ClampedArray(4 * facts.rows * facts.columns);
+    return jobs.map((values) => {
+      const solved = draw(settingsOf(values, facts), bytes);
       return {solved, bytes: Buffer.from(bytes).toString("base64")};
     });`)(facts, packed, jobs);
 };
@@ -83,15 +83,14 @@ def difference(job: dict[str, Any], work: Work) -> np.ndarray:
     return np.abs(shown[..., :3].astype(int) - expected)[expected.max(axis=2) < 250]
 
 
-def settings_of(work: Work) -> dict[str, Any]:
-    """Return a recipe's blends as the page's engine takes them."""
-    scene = scene_of(work, 1)
-    return {"sky_level": scene.facts["stretch"]["sky_level"], "blends": list(scene.facts["blends"])}
+def values_of(work: Work) -> dict[str, Any]:
+    """Return a recipe's values as the page keeps them."""
+    return dict(scene_of(work, 1).facts["values"])
 
 
 def program_bytes(work: Work) -> np.ndarray:
-    """Return what the program makes of the same layers before finish, 8 bits, (rows, columns, 3)."""
-    display = run_all(work, steps=PICTURE_STEPS[:-1]).display
+    """Return what the program makes of the same layers, 8 bits, (rows, columns, 3)."""
+    display = run_all(work, steps=PICTURE_STEPS).display
     assert display is not None
     upright = display if work.rgb.facts.rows == "top-down" else display[:, ::-1]
     return np.floor(255.0 * np.clip(np.nan_to_num(np.moveaxis(upright, 0, -1)), 0, 1) + 0.5).astype(int)
@@ -122,6 +121,12 @@ FORMS = {
     },
     "target white, planes": {"stretch.white": "target", "stretch.colour": "planes"},
     "white given": {"stretch.white": 0.2},
+    "contrast": {"finish.contrast": 0.6},
+    "less contrast": {"finish.contrast": -0.8},
+    "a curve and contrast": {"finish.contrast": 0.3, "finish.curve": [[0.15, 0.2], [0.5, 0.6]]},
+    "less colour": {"finish.saturation": 0.4},
+    "more colour": {"finish.saturation": 1.8, "stretch.white": "target"},
+    "colour noise": {"finish.chroma_reduction": 0.6, "finish.green_limit": 0.7, "finish.saturation": 1.4},
     "cielab": {"blend.luminance.method": "cielab"},
     "oklab": {"blend.luminance.method": "oklab"},
     "linear luminance": {"blend.luminance.formula": "emission-add", "blend.luminance.amount": 0.7},
@@ -150,7 +155,7 @@ FORMS = {
 def by_form(tmp_path_factory: pytest.TempPathFactory, balanced_work: Callable[..., Work]) -> dict[str, Any]:
     """Return what the page makes of every form, and the state of work it was made of."""
     works = {form: balanced_work(settings=settings) for form, settings in FORMS.items()}
-    pages = [(write_explore(scene_of(work, 1)), [settings_of(work)]) for work in works.values()]
+    pages = [(write_explore(scene_of(work, 1)), [values_of(work)]) for work in works.values()]
     made = run_pages(pages, tmp_path_factory.mktemp("forms"))
     return {form: (jobs[0], works[form]) for form, jobs in zip(FORMS, made, strict=True)}
 
@@ -168,10 +173,14 @@ SHIPPED = [
 ]
 
 
+NO_FRAME = {"finish.noise_sigma": 0.0, "finish.star_size": 1.0, "finish.star_brightness": 1.0}
+"""What needs every pixel of the frame, and is said on the page instead."""
+
+
 def shipped_work(balanced_work: Callable[..., Work], name: str, stars: float) -> Work:
     """Return balanced work of a shipped recipe; a second line is the first one's light into green."""
     text, _ = recipe_text(name)
-    work = balanced_work(text, settings={"protect.stars": stars})
+    work = balanced_work(text, settings={"protect.stars": stars, **NO_FRAME})
     if "oiii" not in text:
         return work
     line = replace(work.lines["ha"], broad="green")
@@ -188,7 +197,7 @@ def by_recipe(
 ) -> dict[tuple[str, float], Any]:
     """Return what the page makes of every shipped recipe, and the state of work it was made of."""
     works = {key: shipped_work(balanced_work, *key) for key in SHIPPED}
-    pages = [(write_explore(scene_of(work, 1)), [settings_of(work)]) for work in works.values()]
+    pages = [(write_explore(scene_of(work, 1)), [values_of(work)]) for work in works.values()]
     made = run_pages(pages, tmp_path_factory.mktemp("shipped"))
     return {key: (jobs[0], works[key]) for key, jobs in zip(SHIPPED, made, strict=True)}
 
@@ -206,7 +215,7 @@ def test_a_formula_turned_to_is_protected_as_a_run_of_it_is(
     # The page was made under a recipe whose lines were not all in use, and none limited.
     begun = balanced_work(settings={"blend.luminance.amount": 0.0})
     turned = balanced_work(settings={"blend.luminance.formula": "mean", "blend.luminance.amount": 0.6})
-    made = run_page(write_explore(scene_of(begun, 1)), [settings_of(turned)], tmp_path)[0]
+    made = run_page(write_explore(scene_of(begun, 1)), [values_of(turned)], tmp_path)[0]
     assert difference(made, turned).max() <= 1
     free = turned.with_(recipe=balanced_work(settings={"protect.stars": 0.0}).recipe)
     assert difference(made, free).max() > 10
@@ -219,9 +228,10 @@ def test_an_automatic_amount_is_shown_as_the_number_chosen(
     scene = scene_of(work, 1)
     red, luminance = scene.facts["blends"]
     assert red["chosen"] and not luminance["chosen"]
+    amount = scene.facts["values"]["blend.red.amount"]
     told = run_all(work, steps=PICTURE_STEPS[:-1]).recorded["blend"]["red"]["amount"]
-    assert red["amount"] == pytest.approx(told, rel=1e-3) and told > 0
-    made = run_page(write_explore(scene), [settings_of(work)], tmp_path)[0]
+    assert amount == pytest.approx(told, rel=1e-3) and told > 0
+    made = run_page(write_explore(scene), [values_of(work)], tmp_path)[0]
     assert difference(made, work).max() <= 1
 
 
@@ -237,7 +247,7 @@ def test_masters_that_are_stretched_already(
         codes = np.clip(0.2 + 4.0 * work.masters["ha"].pixels, 0, 1).astype(np.float32)
         masters["ha"] = work.masters["ha"].with_(pixels=codes, domain="display")
     work = work.with_(masters=masters)
-    made = run_page(write_explore(scene_of(work, 1)), [settings_of(work)], tmp_path)[0]
+    made = run_page(write_explore(scene_of(work, 1)), [values_of(work)], tmp_path)[0]
     assert difference(made, work).max() <= 1
 
 
@@ -259,7 +269,7 @@ def test_the_page_solves_the_stretch_as_the_program_does(
 ) -> None:
     levels = (0.05, 0.1, 0.3)
     work = balanced_work(settings={"stretch.curve": curve})
-    jobs = [{"sky_level": level, "blends": []} for level in levels]
+    jobs = [{**values_of(work), "stretch.sky_level": level} for level in levels]
     made = run_page(write_explore(scene_of(work, 1)), jobs, tmp_path)
     for level, job in zip(levels, made, strict=True):
         state = run_all(
@@ -280,13 +290,15 @@ def test_a_moved_slider_gives_what_a_fresh_page_gives(
 ) -> None:
     # What one picture leaves in the engine must not show in the next one.
     work = balanced_work()
-    first = settings_of(work)
+    first = values_of(work)
     others = [
-        {**first, "sky_level": 0.2},
-        {**first, "blends": [{**blend, "amount": 0.0} for blend in first["blends"]]},
-        {**first, "blends": [{**first["blends"][0], "formula": "maximum", "share": {}}, first["blends"][1]]},
+        {**first, "stretch.sky_level": 0.2},
+        {**first, "blend.red.amount": 0.0, "blend.luminance.amount": 0.0},
+        {**first, "blend.red.formula": "maximum", "blend.red.share": "none"},
+        {**first, "stretch.white": "target"},
+        {**first, "finish.saturation": 1.5, "finish.contrast": 0.5},
         first,
-        {**first, "blends": [first["blends"][0], {**first["blends"][1], "amount": 1.0}]},
+        {**first, "blend.luminance.amount": 1.0},
     ]
     page = write_explore(scene_of(work, 1))
     moved, *fresh = run_pages(
@@ -318,14 +330,15 @@ def test_a_formula_of_the_recipe_s_own_is_computed(
         'equation = "where(line > sky, base + count * value * line * (1 - base), base)"\n'
         'neutral = "0"\nparams = {value = 2.0, count = 0.1}\n'
     )
-    work = balanced_work(text)
-    made = run_page(write_explore(scene_of(work, 1)), [settings_of(work)], tmp_path)[0]
+    work = balanced_work(text, shape=(90, 120))
+    made = run_page(write_explore(scene_of(work, 1)), [values_of(work)], tmp_path)[0]
     assert difference(made, work).max() <= 1
 
 
 def test_the_copied_recipe_is_the_recipe(balanced_work: Callable[..., Work]) -> None:
     recipe = resolved(balanced_work().recipe)
-    holed = recipe_with_holes({**recipe, "title": "a hole in the sky"})
+    keys = values_of(balanced_work())
+    holed = recipe_with_holes({**recipe, "title": "a hole in the sky"}, keys)
     assert holed["open"] not in "a hole in the sky"
-    assert holed["text"].count(f'"{holed["open"]} ') == 1 + 5 * len(recipe["blend"])
+    assert holed["text"].count(f'"{holed["open"]} ') == len(keys)
     assert safe_json({"a": "<&>"}) == '{"a": "\\u003c\\u0026\\u003e"}'

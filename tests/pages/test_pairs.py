@@ -1,67 +1,16 @@
-"""What the report shows of registration and of signal: arrows, crops by turns, signal to noise."""
+"""What the report shows of registration and of signal: arrows, signal to noise."""
 
 from __future__ import annotations
 
-import base64
-import io
 from collections.abc import Callable
 from dataclasses import replace
 from types import MappingProxyType, SimpleNamespace
-from typing import Any
 
 import numpy as np
 import pytest
-from PIL import Image
-from scipy.stats import spearmanr
 
-from blend.pages import pairs
-from blend.pages.pairs import PLACES, corner_pairs, residual_fits, signal_rows
+from blend.pages.pairs import residual_fits, signal_rows
 from blend.recipe.state import Work
-
-
-def upright(pixels: Any) -> Any:
-    return pixels[:, ::-1]
-
-
-def pixels_of(url: str) -> Any:
-    """Return the grey values of a crop, (rows, columns)."""
-    head, _, body = url.partition(",")
-    assert head == "data:image/jpeg;base64"
-    return np.asarray(Image.open(io.BytesIO(base64.b64decode(body))).convert("L"), dtype=np.float64)
-
-
-@pytest.mark.parametrize("turns", [0, 1, 2, 3])
-@pytest.mark.parametrize("mirror", [False, True])
-def test_corners_are_those_of_the_picture_as_it_is_turned(
-    balanced_work: Callable[..., Work], turns: int, mirror: bool, monkeypatch: pytest.MonkeyPatch
-) -> None:
-    monkeypatch.setattr(pairs, "CROP_PX", 20)
-    work = balanced_work()
-    crop = {"x": 7, "y": 11, "w": 100, "h": 70}
-
-    def turn(pixels: Any) -> Any:
-        flipped = pixels[:, :, ::-1] if mirror else pixels
-        return np.rot90(flipped, turns, axes=(1, 2))
-
-    found = corner_pairs(work, turn, crop)["ha"]
-    assert tuple(pair.place for pair in found) == PLACES
-    # The slow way: cut first, then turn, then take the corners.
-    cut = turn(work.rgb.pixels[:1, 11:81, 7:107])[0]
-    rows, columns = cut.shape
-    middle = np.s_[(rows - 20) // 2 :, (columns - 20) // 2 :]
-    expected = (cut[:20, :20], cut[:20, -20:], cut[middle][:20, :20], cut[-20:, :20], cut[-20:, -20:])
-    shown = [pixels_of(pair.colour).ravel() for pair in found]
-    # a crop is its own place's, however its light is stretched: the order of the pixels stays, but for the JPEG
-    ranks = [[spearmanr(one, wanted.ravel(), nan_policy="omit")[0] for wanted in expected] for one in shown]
-    assert np.argmax(ranks, axis=1).tolist() == [0, 1, 2, 3, 4] and min(np.diag(ranks)) > 0.8
-
-
-def test_crops_are_pictures_and_a_place_without_data_is_black(balanced_work: Callable[..., Work]) -> None:
-    work = balanced_work()
-    empty = np.full_like(work.rgb.pixels, np.nan)
-    bare = work.with_(masters={**work.masters, "rgb": work.rgb.with_(pixels=empty)})
-    for pair, other in zip(*(corner_pairs(one, upright, None)["ha"] for one in (work, bare)), strict=True):
-        assert pixels_of(pair.colour).max() > 100.0 and pixels_of(other.colour).max() == 0.0
 
 
 def fit_of(shift: tuple[float, float]) -> SimpleNamespace:
@@ -69,7 +18,11 @@ def fit_of(shift: tuple[float, float]) -> SimpleNamespace:
     xy = rng.uniform(0, 90, (30, 2))
     matrix = np.array([[1, 0, 5.0], [0, 1, -2.0], [0, 0, 1]])
     return SimpleNamespace(
-        matched=30, matrix=matrix, moving_xy=xy - (5.0, -2.0) + shift, reference_xy=xy, rms_px=0.1
+        matched=30,
+        forward=lambda points: points @ matrix[:2, :2].T + matrix[:2, 2],
+        moving_xy=xy - (5.0, -2.0) + shift,
+        reference_xy=xy,
+        rms_px=0.1,
     )
 
 
@@ -81,7 +34,10 @@ def test_arrows_tell_what_is_left(balanced_work: Callable[..., Work]) -> None:
     assert (
         "30 stars" in found.text and "the longest 0.50 px" in found.text and "the key is 0.3 px" in found.text
     )
-    assert found.svg.startswith("<svg") and "<script" not in found.svg
+    for svg in (found.svg, found.histogram):
+        assert svg.startswith("<svg") and "<script" not in svg
+        # letters and axes in the page's ink, on the page's ground
+        assert "currentColor" in svg and "#ffffff" not in svg
 
 
 def test_signal_to_noise_of_a_known_disc(balanced_work: Callable[..., Work]) -> None:

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from blend.pages.sheet import GAP, GROUND, LARGEST_TILE, SMALLEST_TILE, draw_sheet, thumbnail, tile_edge
+from blend.pages.sheet import GAP, GROUND, LARGEST_TILE, OWN, SMALLEST_TILE, draw_sheet, thumbnail, tile_edge
 
 
 @pytest.mark.parametrize("columns", [0, 1, 3, 8, 40])
@@ -26,7 +26,7 @@ def test_every_tile_stands_at_its_place_unchanged() -> None:
     # colours that no letter has
     tiles = [np.full((3, 30, 40), level, dtype=np.float32) * [[[1.0]], [[0.0]], [[0.5]]] for level in levels]
     sheet = draw_sheet(
-        tiles, ["a tile with a long name"] * 5, columns=2, title="t", row_names=("one", "two", "three")
+        tiles, ["a tile with a long name"] * 5, columns=2, title="t", row_names=("one", "two", "three"), own=3
     )
     codes = np.rint(sheet * 255).astype(int)
     found = []
@@ -43,3 +43,17 @@ def test_missing_pixels_are_black() -> None:
     tile = np.full((3, 20, 20), np.nan, dtype=np.float32)
     sheet = draw_sheet([tile], [""], columns=1, title="")
     assert (sheet == 0.0).all(axis=0).sum() >= 400
+
+
+def test_number_and_values_stand_in_the_tile_and_the_own_one_has_a_frame() -> None:
+    tile = np.full((3, 200, 300), 1.0, dtype=np.float32)
+    inside = ["1\namount 0.5", "2   the recipe's own\namount 1"]
+    sheet = np.rint(255 * draw_sheet([tile, tile], ["", ""], columns=2, title="t", inside=inside, own=1))
+    plain = np.rint(255 * draw_sheet([tile, tile], ["", ""], columns=2, title="t"))
+    written = (sheet != plain).any(axis=0)
+    framed = (np.moveaxis(sheet, 0, -1) == OWN).all(axis=-1)
+    assert framed.any() and not framed[:, : GAP + 300].any()
+    # In the upper left quarter of each tile, ground under the words, and nowhere else.
+    rows, columns = np.nonzero(written & ~framed)
+    assert rows.max() < rows.min() + 100 and {0, 1} == set((columns - GAP) // (300 + GAP))
+    assert ((columns - GAP) % (300 + GAP)).max() < 250

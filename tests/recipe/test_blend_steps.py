@@ -17,6 +17,7 @@ from blend.recipe.model import load_recipe, resolved
 from blend.recipe.state import Line, Work
 from blend.recipe.steps.blends import blend_display, blend_linear
 from blend.recipe.steps.finish import finish
+from blend.recipe.steps.stretch import shown_noise
 from blend.recipe.target import target_from_options
 from blend.recipe.toml import to_toml
 from blend.science.line.balmer import hydrogen_share
@@ -200,7 +201,8 @@ def test_nothing_is_finished_unless_the_recipe_asks() -> None:
     assert work.display is picture
     assert work.recorded["finish"] == {
         **{"contrast": 0.0, "curve": (), "saturation": 1.0},
-        **{"chroma_reduction": 0.0, "green_limit": 0.0},
+        **{"noise_sigma": 0.0, "chroma_reduction": 0.0, "green_limit": 0.0},
+        **{"star_size": 1.0, "star_brightness": 1.0},
     }
 
 
@@ -212,6 +214,31 @@ def test_the_record_says_what_the_finish_did() -> None:
     assert facts["chroma_noise"]["4"]["after"] < facts["chroma_noise"]["4"]["before"]
     assert facts["colour_change"]["median"] > 0
     json.dumps(dict(facts), allow_nan=False)
+
+
+def test_luminance_noise_is_taken_out_and_its_residual_kept_on_request() -> None:
+    picture = (0.1 + 0.02 * np.random.default_rng(8).standard_normal((3, 200, 240))).astype(np.float32)
+    text = "[finish]\nnoise_sigma = 1.3\n"
+    work = finish(make_work(text).with_(display=picture))
+    assert work.residual is None
+    assert work.display is not None
+    facts = work.recorded["finish"]["luma_noise"]
+    assert facts["left"] == pytest.approx(0.38, abs=0.03)
+    assert set(facts) == {"1", "2", "4", "8", "16", "32", "64", "left"}
+    json.dumps(dict(work.recorded["finish"]), allow_nan=False)
+    shown = finish(make_work(text + '[output]\nformats = ["residual"]').with_(display=picture))
+    assert np.array_equal(shown.display, work.display)
+    assert shown.residual is not None
+    lost = np.tensordot(np.array([0.2126, 0.7152, 0.0722]), picture - work.display, 1)
+    # Where no plane is dark enough to be held at 0; there and back through light in float32.
+    assert np.abs(lost - shown.residual)[picture.min(axis=0) > 0.05].max() < 1e-4
+
+
+def test_the_stretch_counts_on_less_noise() -> None:
+    work = make_work("[finish]\nnoise_sigma = 1.2")
+    plain = shown_noise(make_work(""))
+    assert plain is not None
+    assert shown_noise(work) == pytest.approx(0.475 * plain)
 
 
 def test_chroma_reduction_spares_stars_by_their_protection() -> None:

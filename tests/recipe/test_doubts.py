@@ -3,14 +3,13 @@
 from __future__ import annotations
 
 from dataclasses import replace
-from pathlib import Path
 from types import MappingProxyType
 from typing import Any
 
 import numpy as np
 import pytest
 
-from blend.app.run.terminal import summary
+from blend.app.run.terminal import details
 from blend.base.errors import InputError, StepError
 from blend.base.master import Facts, Flag, Master, flags_of
 from blend.pages.verdict import verdict
@@ -88,7 +87,7 @@ def shown(work: Work) -> tuple[str, list[str]]:
         "worth": {},
         **work.recorded,
     }
-    return summary(record, Path("out")), [line.what for line in verdict(record)]
+    return details(record), [line.what for line in verdict(record)]
 
 
 def test_light_is_told_and_its_contrast_promised() -> None:

@@ -163,7 +163,7 @@ def test_all_faults_come_in_one_pass() -> None:
         (
             '[output]\nformats = ["fits", "tif"]',
             "output.formats[1]",
-            "one of: png, jpeg, tiff, print, png16, p3, without, compare, fits",
+            "one of: png, jpeg, tiff, print, png16, p3, without, compare, residual, fits",
         ),
         ("[output]\ncrop = 3", "output.crop", "one of: full-coverage, none, or a table {x, y, w, h}"),
         ("[output]\ncrop = {x = 0, y = 0, w = 0, h = 9}", "output.crop.w", "a whole number at least 1"),

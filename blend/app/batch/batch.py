@@ -9,6 +9,7 @@ from pathlib import Path
 from typing import Protocol
 
 from blend.app.batch.job import Verdict, failed
+from blend.app.batch.judged import judge_folder
 from blend.app.batch.plan import Planned, claim_batch, find_targets, plan_targets, refuse_too_large
 from blend.app.batch.summaries import write_summaries
 from blend.app.batch.workers import Piece, run_pieces
@@ -146,7 +147,9 @@ def run_batch(
             )
             watcher.verdict(verdict)
         verdicts = [known[index] for index in range(len(plan))]
-        write_summaries(out, recipe, verdicts, seconds=time.perf_counter() - start, claim=claim)
+        write_summaries(
+            out, recipe, verdicts, seconds=time.perf_counter() - start, claim=claim, logs=log.files
+        )
     return verdicts
 
 
@@ -162,7 +165,8 @@ def _all_verdicts(
         elif planned.done:
             # killed between its last rename and its end, a run is done and has not tidied up
             tidy_up(Path(job.out))
-            yield Verdict(name=job.name, target=job.target, out=job.out, state="skipped")
+            judged = judge_folder(Path(job.out))
+            yield Verdict(name=job.name, target=job.target, out=job.out, state="skipped", judged=judged)
         else:
             left.append(Piece(job=job, mib=planned.mib))
     if options.cluster is not None:

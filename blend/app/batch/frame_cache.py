@@ -8,7 +8,7 @@ from pathlib import Path
 from threading import Lock
 
 from blend.base.master import Master
-from blend.files.reader import read_picture
+from blend.files.reader import open_picture, read_picture
 from blend.files.source import mark_of
 
 MOST_BYTES = 512 * 2**20
@@ -32,7 +32,7 @@ class FrameCache:
 
     def reader(self, shared: Collection[str]) -> Callable[[Path], Master]:
         """Return what reads frames, and keeps those of ``shared``: a frame of one target would only fill memory."""
-        return lambda path: self.read(path) if str(path.resolve()) in shared else read_picture(path)
+        return lambda path: self.read(path) if str(path.resolve()) in shared else open_picture(path)
 
     def read(self, path: Path) -> Master:
         """Return the picture of a file, from memory where the file is still the same."""

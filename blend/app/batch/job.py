@@ -11,6 +11,7 @@ from pathlib import Path
 from typing import Any, Literal
 
 from blend.app.batch.frame_cache import FrameCache
+from blend.app.batch.judged import Judged, judge
 from blend.base.errors import BlendError
 from blend.base.quiet import quiet
 from blend.base.system import held_mib, peak_mib
@@ -53,6 +54,8 @@ class Verdict:
     steps : mapping of str to float
         Seconds of each step.
     warnings : tuple of str
+    judged : Judged
+        The word for it, why it has to be looked at, and its numbers.
     """
 
     name: str
@@ -66,6 +69,7 @@ class Verdict:
     rss_mib: float = 0.0
     steps: Mapping[str, float] = field(default_factory=dict)
     warnings: tuple[str, ...] = ()
+    judged: Judged = field(default_factory=lambda: Judged(label="failed"))
 
 
 _frames = FrameCache()
@@ -120,6 +124,7 @@ def do_job(job: Job, listener: Callable[[Event], None] | None = None) -> Verdict
         rss_mib=held_mib() or 0.0,
         steps=dict(outcome.record["seconds"]),
         warnings=tuple(text for _, text in outcome.warnings),
+        judged=judge(outcome.record),
     )
 
 
@@ -162,4 +167,7 @@ def plain_verdict(verdict: Verdict) -> dict[str, Any]:
         "rss_mib": verdict.rss_mib,
         "steps": dict(verdict.steps),
         "warnings": list(verdict.warnings),
+        "label": verdict.judged.label,
+        "look_at": list(verdict.judged.reasons),
+        "numbers": dict(verdict.judged.numbers),
     }

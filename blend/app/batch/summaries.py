@@ -1,4 +1,4 @@
-"""What a batch leaves beside its targets: the verdicts as JSON, as CSV and as a page of thumbnails."""
+"""What a batch leaves beside its targets: the verdicts as JSON, as CSV and as a page of cards."""
 
 from __future__ import annotations
 
@@ -6,31 +6,41 @@ import csv
 import hashlib
 import io
 import json
-from collections.abc import Mapping, Sequence
+import os
+from collections.abc import Iterable, Mapping, Sequence
 from pathlib import Path
 from typing import Any
 from urllib.parse import quote
 
 from blend.app.batch.job import Verdict, plain_verdict
+from blend.app.batch.judged import LABELS
 from blend.base.formats import picture_to_look_at
 from blend.files.claim import Claim
 from blend.files.record import seal_of
 from blend.files.whole import WholeFolder, writing
 from blend.pages.batch import batch_page
+from blend.pages.numbers import COLUMNS as NUMBERS
 from blend.pages.plain import page_or_plain
 
 VERSION = 1
 """Of the summary's layout: counted up when a reader of the last one would misread it."""
 COLUMNS = ("target", "verdict", "exit_code", "seconds", "peak_mib", "reason", "warnings", "file", "out")
-
-
+"""Of batch.csv; behind them stand the label and the numbers of `NUMBERS`."""
 SUMMARIES = ("batch.csv", "index.html", "batch.json")
 
 
 def write_summaries(
-    out: Path, recipe: str, verdicts: Sequence[Verdict], *, seconds: float, claim: Claim
+    out: Path,
+    recipe: str,
+    verdicts: Sequence[Verdict],
+    *,
+    seconds: float,
+    claim: Claim,
+    logs: Iterable[Path] = (),
 ) -> None:
     """Write ``batch.csv``, ``index.html`` and, last, ``batch.json`` into ``out``, all of them or none.
+
+    ``logs`` are files of events that the page links.
 
     Raises
     ------
@@ -40,7 +50,12 @@ def write_summaries(
         They cannot be written.
     """
     page, _ = page_or_plain(
-        lambda: batch_page(recipe, [_card(out, verdict) for verdict in verdicts], counts(verdicts)),
+        lambda: batch_page(
+            recipe,
+            [_card(out, verdict) for verdict in verdicts],
+            counts(verdicts),
+            log=next((_link(out, log) for log in logs if log.is_file()), ""),
+        ),
         title="page of the batch",
         beside="the targets' results, batch.csv and batch.json",
     )
@@ -63,6 +78,7 @@ def batch_json(recipe: str, verdicts: Sequence[Verdict], *, seconds: float, hash
         "version": VERSION,
         "recipe": recipe,
         "counts": counts(verdicts),
+        "labels": labels(verdicts),
         "seconds": round(seconds, 3),
         "targets": [plain_verdict(verdict) for verdict in verdicts],
         "outputs": [{"path": name, "sha256": digest} for name, digest in hashes.items()],
@@ -75,11 +91,13 @@ def batch_csv(verdicts: Sequence[Verdict]) -> str:
     """Return the verdicts as CSV; a cell that a spreadsheet would take for a formula begins with an apostrophe."""
     text = io.StringIO()
     writer = csv.writer(text, lineterminator="\n")
-    writer.writerow(COLUMNS)
+    numbers = [column.key for column in NUMBERS]
+    writer.writerow([*COLUMNS, "label", *numbers])
     for verdict in verdicts:
         told = plain_verdict(verdict)
         told["warnings"] = " | ".join(told["warnings"])
-        writer.writerow([safe_cell(told[column]) for column in COLUMNS])
+        cells = [told[column] for column in (*COLUMNS, "label")]
+        writer.writerow([safe_cell(cell) for cell in [*cells, *map(verdict.judged.numbers.get, numbers)]])
     return text.getvalue()
 
 
@@ -103,17 +121,34 @@ def counts(verdicts: Sequence[Verdict]) -> dict[str, int]:
     return {state: sum(verdict.state == state for verdict in verdicts) for state in states}
 
 
+def labels(verdicts: Sequence[Verdict]) -> dict[str, int]:
+    """Return how many targets are called by each word of `LABELS`."""
+    return {label: sum(verdict.judged.label == label for verdict in verdicts) for label in LABELS}
+
+
 def _card(out: Path, verdict: Verdict) -> dict[str, object]:
     folder = Path(verdict.out)
-    inside = quote(folder.name)
     there = [path.name for path in folder.iterdir()] if verdict.state != "failed" and folder.is_dir() else []
-    picture = picture_to_look_at(there, browser=True)
+    shown = {
+        "thumbnail": picture_to_look_at(there, browser=True),
+        "report": "report.html" if "report.html" in there else None,
+        "record": "record.json" if "record.json" in there else None,
+    }
     return {
         "name": verdict.name,
+        "label": verdict.judged.label,
         "state": verdict.state,
         "reason": verdict.reason,
+        "reasons": verdict.judged.reasons,
         "seconds": verdict.seconds,
-        "warnings": verdict.warnings,
-        "thumbnail": f"{inside}/{picture}" if picture else "",
-        "report": f"{inside}/report.html" if "report.html" in there else "",
+        "values": dict(verdict.judged.numbers),
+        **{key: f"{quote(folder.name)}/{name}" if name else "" for key, name in shown.items()},
     }
+
+
+def _link(out: Path, path: Path) -> str:
+    """Return a link from the page to a file, relative where there is a way; empty where there is none."""
+    try:
+        return quote(Path(os.path.relpath(path, out)).as_posix())
+    except ValueError:  # another drive
+        return ""

@@ -9,10 +9,12 @@ from types import TracebackType
 from typing import Any
 
 from blend.app.batch.job import Verdict
+from blend.app.batch.judged import LABELS
 from blend.app.batch.plan import START_SECONDS, Planned
-from blend.app.batch.summaries import counts
+from blend.app.batch.summaries import counts, labels
 from blend.app.run import printable
 from blend.base.system import is_terminal
+from blend.pages.numbers import shown_columns
 from blend.recipe.state import Event
 
 LAST_SHOWN = 8
@@ -69,10 +71,12 @@ class BatchView:
 
     def verdict(self, verdict: Verdict) -> None:
         """Show what became of one target."""
-        self._rows[verdict.target] = (verdict.state, 0.0, f"{verdict.seconds:.1f} s")
+        label = verdict.judged.label
+        self._rows[verdict.target] = (label, 0.0, _time(verdict))
         self._ended.append(verdict.target)
-        lines = verdict.reason.splitlines()
-        self._say(f"{verdict.name}: {verdict.state}" + (f": {lines[0]}" if lines else ""))
+        why = verdict.reason.splitlines() or list(verdict.judged.reasons)
+        unchanged = ", unchanged" if verdict.state == "skipped" else ""
+        self._say(f"{verdict.name}: {label}{unchanged}" + (f": {why[0]}" if why else ""))
 
     def _say(self, text: str) -> None:
         if not self._quiet and self._live is None:
@@ -85,7 +89,7 @@ class BatchView:
         from rich.text import Text
 
         table = Table("target", "step", "time", "verdict", box=None)
-        states = ("done", "skipped", "failed", "waiting")
+        states = (*LABELS, "waiting")
         shown = [(key, row) for key, row in self._rows.items() if row[0] not in states]
         cells = [
             (self._names[key], step, f"{time.monotonic() - since:.0f} s", "")
@@ -103,16 +107,35 @@ class BatchView:
         return Group(table, Text(tally))
 
 
+def _time(verdict: Verdict) -> str:
+    return "unchanged" if verdict.state == "skipped" else f"{verdict.seconds:.1f} s"
+
+
 def verdict_table(verdicts: Sequence[Verdict]) -> str:
-    """Return the table that a batch ends with, the reasons of failures below it."""
-    wide = max((len(v.name) for v in verdicts), default=0)
-    lines = [f"{v.name:<{wide}}  {v.state:<7}  {v.seconds:7.1f} s  {v.peak_mib:5d} MiB" for v in verdicts]
-    for verdict in verdicts:
-        if verdict.reason:
-            lines += ["", f"{verdict.name} (exit code {verdict.exit_code}):"]
-            lines += [f"  {line}" for line in verdict.reason.splitlines()]
-    told = counts(verdicts)
-    lines += ["", f"{told['done']} done, {told['skipped']} unchanged, {told['failed']} failed"]
+    """Return the table that a batch ends with: most urgent first, the reasons of failures and of looks below it."""
+    order = sorted(verdicts, key=lambda verdict: LABELS.index(verdict.judged.label))
+    columns = shown_columns([v.judged.numbers for v in order])
+    rows = [("target", "", "time", *(column.what for column in columns))]
+    rows += [
+        (v.name, v.judged.label, _time(v), *(c.text(v.judged.numbers.get(c.key)) for c in columns))
+        for v in order
+    ]
+    wide = [max(len(row[at]) for row in rows) for at in range(len(rows[0]))]
+    lines = [
+        "  ".join(cell.ljust(width) for cell, width in zip(row, wide, strict=True)).rstrip() for row in rows
+    ]
+    for v in order:
+        if v.reason:
+            lines += [
+                "",
+                f"{v.name} (exit code {v.exit_code}):",
+                *(f"  {line}" for line in v.reason.splitlines()),
+            ]
+        elif v.judged.reasons:
+            lines += ["", f"{v.name}, to look at:", *(f"  {reason}" for reason in v.judged.reasons)]
+    unchanged = counts(verdicts)["skipped"]
+    tally = ", ".join(f"{count} {label}" for label, count in labels(verdicts).items())
+    lines += ["", tally + (f"; {unchanged} unchanged" if unchanged else "")]
     return printable("\n".join(lines))
 
 

@@ -7,10 +7,12 @@ from typing import Any
 
 import click
 
+from blend.app.cli.helptext import Grouped
+
 PATH = click.Path(path_type=Path)
 
 
-@click.command()
+@click.command(cls=Grouped)
 @click.argument("recipe")
 @click.argument("targets", nargs=-1, required=True, type=PATH)
 @click.option("--out", type=PATH, default=Path("batch"), show_default=True, help="A folder a target inside.")
@@ -81,7 +83,7 @@ def batch(recipe: str, targets: tuple[Path, ...], **options: Any) -> None:
         raise SystemExit(4)
 
 
-@click.command()
+@click.command(cls=Grouped)
 @click.argument("record", type=PATH)
 @click.option("--find", "folders", multiple=True, type=PATH, help="Look here for inputs that have moved.")
 @click.option("--out", type=PATH, help="Keep the new results here; else they are compared and thrown away.")
@@ -106,7 +108,7 @@ def replay(record: Path, **options: Any) -> None:
         raise SystemExit(4)
 
 
-@click.command()
+@click.command(cls=Grouped)
 @click.argument("folder", type=PATH)
 @click.option("--out", type=PATH, help="Where target files are written; default FOLDER.")
 @click.option("--dry-run", is_flag=True, help="Tell, write nothing.")

@@ -14,18 +14,20 @@ from typing import Any
 import click
 
 from blend.app.cli.batch import batch, plan, replay
+from blend.app.cli.compare import compare
 from blend.app.cli.frames import gain, stack
+from blend.app.cli.helptext import Tasks
 from blend.app.cli.trial import keep, try_
 from blend.app.cli.values import Number
 from blend.app.cli.words import one_target
 from blend.base.errors import BlendError, shortened
 from blend.base.quiet import silence_process
-from blend.base.system import keep_freed_memory, put_null_device, send_nowhere
+from blend.base.system import is_terminal, keep_freed_memory, put_null_device, send_nowhere
 
 EXISTING = click.Path(path_type=Path)
 
 
-@click.group(context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100})
+@click.group(cls=Tasks, context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100})
 @click.version_option(package_name="narrowband-blend", message="blend %(version)s")
 def blend() -> None:
     """Blend a stacked H-alpha master into a moonlit colour master, by a recipe.
@@ -71,7 +73,8 @@ def demo(out: Path, size: str, seed: int, threads: int, overwrite: bool) -> None
 @click.option("--out", type=EXISTING, help="Folder for the results; default ./NAME.")
 @click.option("--set", "settings", multiple=True, metavar="KEY=VALUE", help="Change one recipe value.")
 @click.option("--stages", is_flag=True, help="Keep the masters after each linear step too.")
-@click.option("--json", "as_json", is_flag=True, help="Print the record instead of the table.")
+@click.option("--verbose", is_flag=True, help="Print everything that was measured, and all notes.")
+@click.option("--json", "as_json", is_flag=True, help="Print the record instead.")
 @click.option("--quiet", is_flag=True, help="No progress.")
 @click.option("--threads", type=click.IntRange(min=0), default=0, help="0: one a core.")
 @click.option("--root", type=EXISTING, help="A folder the target file may read in beside its own.")
@@ -83,9 +86,10 @@ def run(recipe: str, target: Path | None, **options: Any) -> None:
     from blend.app.run import (
         Progress,
         claim_results,
+        details,
+        notes,
         open_recipe,
         open_target,
-        printable,
         recipe_files,
         run_target,
         summary,
@@ -133,9 +137,11 @@ def run(recipe: str, target: Path | None, **options: Any) -> None:
     if options["as_json"]:
         click.echo(outcome.record_text)
     else:
+        if options["verbose"]:
+            click.echo(details(outcome.record) + "\n")
         click.echo(summary(outcome.record, out))
-    for _, text in outcome.warnings:
-        click.echo(printable(f"Note: {text}"), err=True)
+    for text, heavy in notes(outcome.record, few=is_terminal(sys.stderr) and not options["verbose"]):
+        click.echo(click.style(text, fg="yellow", bold=heavy), err=True)
 
 
 FILE_OPTIONS = {
@@ -303,6 +309,7 @@ blend.add_command(gain)
 blend.add_command(batch)
 blend.add_command(plan)
 blend.add_command(replay)
+blend.add_command(compare)
 blend.add_command(try_)
 blend.add_command(keep)
 

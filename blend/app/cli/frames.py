@@ -7,6 +7,7 @@ from typing import Any
 
 import click
 
+from blend.app.cli.helptext import Grouped
 from blend.app.cli.values import Number
 
 PATH = click.Path(path_type=Path)
@@ -27,7 +28,7 @@ class PathOrCounts(click.ParamType[Path | float]):
             return Path(value)
 
 
-@click.command()
+@click.command(cls=Grouped)
 @click.argument("kind", type=click.Choice(["light", "dark", "flat", "bias"]))
 @click.argument("frames", nargs=-1, required=True, type=PATH)
 @click.option("--out", type=PATH, required=True, help="The master, a FITS file.")
@@ -117,7 +118,7 @@ SAME_NAMES = [
 ]
 
 
-@click.command()
+@click.command(cls=Grouped)
 @click.argument("flat1", type=PATH)
 @click.argument("flat2", type=PATH)
 @click.argument("bias1", type=PATH)

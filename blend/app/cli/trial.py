@@ -9,13 +9,14 @@ from typing import Any
 
 import click
 
+from blend.app.cli.helptext import Grouped
 from blend.app.cli.values import Number
 from blend.app.cli.words import one_target
 
 PATH = click.Path(path_type=Path)
 
 
-@click.command("try")
+@click.command("try", cls=Grouped)
 @click.argument("recipe")
 @click.argument("target", nargs=-1, required=True, type=PATH, callback=one_target)
 @click.option("--vary", multiple=True, metavar="KEY=V1,V2,..|START:STOP:STEP", help="A recipe value to vary.")
@@ -76,17 +77,27 @@ def try_(recipe: str, target: Path, **options: Any) -> None:
         click.launch(str(page if page.is_file() else out / "sheet.png"))
 
 
-@click.command()
-@click.argument("trial", type=PATH)
-@click.argument("tile", type=int)
+@click.command(cls=Grouped)
+@click.argument("trial")
+@click.argument("tile", type=int, required=False)
 @click.option("--out", type=PATH, help="The recipe file; default kept-TILE.toml in the trial's folder.")
 @click.option("--reason", default="", help="Why this one; default its numbers.")
 @click.option("--overwrite", is_flag=True, help="Replace files in the way that blend did not write.")
-def keep(trial: Path, tile: int, out: Path | None, reason: str, overwrite: bool) -> None:
-    """Write the recipe of TILE, as numbered on the contact sheet of TRIAL."""
-    from blend.app.trial import keep_tile
+def keep(trial: str, tile: int | None, out: Path | None, reason: str, overwrite: bool) -> None:
+    """Write the recipe of TILE, as numbered on the contact sheet of TRIAL.
 
-    path, words = keep_tile(trial, tile, out=out, reason=reason, overwrite=overwrite)
+    Without TILE, TRIAL is the address of the trial's page, which holds what is set there, or a recipe saved on it.
+    """
+    from blend.app.trial import keep_address, keep_file, keep_tile
+
+    if tile is not None:
+        path, words = keep_tile(Path(trial), tile, out=out, reason=reason, overwrite=overwrite)
+    elif trial.endswith(".toml"):
+        path, words = keep_file(Path(trial), out=out, reason=reason, overwrite=overwrite)
+    elif "#" in trial or trial.endswith(".html"):
+        path, words = keep_address(trial, out=out, reason=reason, overwrite=overwrite)
+    else:
+        raise click.UsageError("TILE is missing: its number on the contact sheet, or give the page's address")
     click.echo(f"{path}\nthe picture at full size: blend run {shlex.join(words)}")
 
 

@@ -49,8 +49,8 @@ def compare(night: Night, record: Mapping[str, Any], out: Path) -> list[Check]:
     flat = read_picture(out / "stages" / "rgb-flattened.fits").pixels
     checks = [Check("registration, worst of the frame", registration_error(night, record), 0.10, "px")]
     left, sigmas = slopes_left(night, record, flat)
-    checks.append(Check("slope left, worst plane", 100 * left, 4.0, "%"))
-    checks.append(Check("slope left, corner to corner", sigmas, 0.25, "sigma"))
+    checks.append(Check("residual gradient, worst plane", 100 * left, 4.0, "%"))
+    checks.append(Check("residual gradient, corners", sigmas, 0.25, "sigma"))
     if night.truth.disc is not None:
         checks.append(Check("outer disc's flux lost or won", 100 * outer_flux_error(night, flat), 2.0, "%"))
     scale = record["continuum"]["ha"]["scale"]
@@ -75,7 +75,7 @@ def registration_error(night: Night, record: Mapping[str, Any]) -> float:
 
 
 def slopes_left(night: Night, record: Mapping[str, Any], flat: Array) -> tuple[float, float]:
-    """Return the worst plane's slope left as a share of what was there, and in sigma of a pixel, corner to corner.
+    """Return the worst plane's residual gradient: a share of what was there, and sigma of a pixel over the corners.
 
     The slope is that of a plane fitted to what the flattened picture holds beyond the true objects.
     """

@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
+    from blend.app.inspect.compare import compare_runs
     from blend.app.inspect.files import inspect_files
     from blend.app.inspect.manual import formula_page, formula_table
     from blend.app.inspect.moon import moon_command, moon_command_for_file

@@ -54,6 +54,7 @@ def moon_command(
     width_nm: float = 7.0,
     plot: Path | None = None,
     overwrite: bool = False,
+    name: str = "",
 ) -> str:
     """Return the report on one time and its night, and write the plot if one is asked for.
 
@@ -72,6 +73,8 @@ def moon_command(
         A ``.png`` or ``.svg`` file.
     overwrite : bool
         A file in the way of the plot may be lost that this command has not drawn.
+    name : str
+        Of the target, for the plot; its place in the sky where empty.
 
     Raises
     ------
@@ -84,7 +87,9 @@ def moon_command(
     refuse_plot(plot, overwrite=overwrite)
     ra_deg = read_angle(ra, where="--ra", hours=True, most=360.0)
     dec_deg = read_angle(dec, where="--dec", hours=False, most=90.0)
-    return _answer(ra_deg, dec_deg, read_time(time), read_site(site), conditions=conditions, plot=plot)
+    return _answer(
+        ra_deg, dec_deg, read_time(time), read_site(site), conditions=conditions, plot=plot, name=name
+    )
 
 
 def moon_command_for_master(
@@ -133,6 +138,7 @@ def moon_command_for_master(
         read_site(facts.site),
         conditions=conditions,
         plot=plot,
+        name=_title_of(Path(name)),
         grid=None if facts.wcs is None else (facts.wcs, master.shape),
     )
 
@@ -191,7 +197,12 @@ def moon_command_for_file(
             "--ra", found="only one of --ra and --dec", expected="both, or none for the header's"
         )
     facts = _complete(facts, str(path), placed=True)
-    return moon_command(ra=ra, dec=dec, time=_middle_time(facts), site=read_site(facts.site), **sky) + notes
+    moment, site = _middle_time(facts), read_site(facts.site)
+    return moon_command(ra=ra, dec=dec, time=moment, site=site, name=_title_of(path), **sky) + notes
+
+
+def _title_of(path: Path) -> str:
+    return path.name.removesuffix(".toml").removesuffix(".target") if path.suffix == ".toml" else path.name
 
 
 def _against(
@@ -366,13 +377,17 @@ def _answer(
     *,
     conditions: Conditions,
     plot: Path | None,
+    name: str = "",
     grid: tuple[Any, tuple[int, int]] | None = None,
 ) -> str:
     lines = moon_report(ra_deg, dec_deg, time, site, conditions=conditions, grid=grid)
     night = forecast_night(ra_deg=ra_deg, dec_deg=dec_deg, time=time, site=site, conditions=conditions)
     lines += ["", *night_table(night), "", *_assumptions(conditions)]
     if plot is not None:
-        write_plot(plot, night, best_hours(night))
+        place = f"{ra_deg:.3f}° {dec_deg:+.3f}°"
+        title = f"{name} ({place})" if name else f"Target at {place}"
+        title += f", site {abs(site[0]):.2f}° {'NS'[site[0] < 0]} {abs(site[1]):.2f}° {'EW'[site[1] < 0]}"
+        write_plot(plot, night, best_hours(night), title=title)
         lines.append(f"Plot in {plot}")
     return "\n".join(lines)
 

@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import io
+import math
 from collections.abc import Sequence
+from itertools import pairwise
 from pathlib import Path
 from typing import Any, Literal
 
@@ -11,14 +13,18 @@ from blend.base.errors import RecipeError, StepError
 from blend.files.claim import refuse_paths
 from blend.files.seal import is_sealed, sealed
 from blend.files.whole import write_whole
-from blend.science.moon import LOWEST_TARGET_DEG, BestHours, MoonPrediction
+from blend.science.moon import ACCURACY_PERCENT, LOWEST_TARGET_DEG, BestHours, MoonPrediction
 
-TARGET, MOON, DARK, BEST = "#1f6f5c", "#b5651d", "#5a6b8c", "#dfe9e5"
+TARGET, MOON, DARK, BEST, TWILIGHT = "#1f6f5c", "#b5651d", "#4a5a7a", "#cfe6dd", "#e4e1ee"
+ASTRONOMICAL_DEG = -18.0
+"""Altitude of the Sun at which twilight ends (astronomical twilight, common practice)."""
 _HOUR_S = 3600.0
 """Seconds in an hour."""
 
 
-def night_plot(night: Sequence[MoonPrediction], best: BestHours | None, *, kind: str) -> bytes:
+def night_plot(
+    night: Sequence[MoonPrediction], best: BestHours | None, *, kind: str, title: str = ""
+) -> bytes:
     """Return the plot of a night as a PNG or SVG file.
 
     Parameters
@@ -28,6 +34,8 @@ def night_plot(night: Sequence[MoonPrediction], best: BestHours | None, *, kind:
     best : BestHours or None
         Shaded.
     kind : {"png", "svg"}
+    title : str
+        Target and site, above the plot.
 
     Raises
     ------
@@ -46,7 +54,7 @@ def night_plot(night: Sequence[MoonPrediction], best: BestHours | None, *, kind:
     metadata: dict[str, Any] = {"Date": None, "Creator": None} if kind == "svg" else {"Software": None}
     data = io.BytesIO()
     with mpl.rc_context({"svg.hashsalt": "blend", "svg.fonttype": "path"}):
-        night_figure(night, best).savefig(data, format=kind, dpi=110, metadata=metadata)
+        night_figure(night, best, title=title).savefig(data, format=kind, dpi=110, metadata=metadata)
     return data.getvalue()
 
 
@@ -59,37 +67,97 @@ def refuse_plot(plot: Path | None, *, reads: Sequence[Path] = (), overwrite: boo
     refuse_paths([(plot, is_sealed)], reads=reads, overwrite=overwrite)
 
 
-def write_plot(plot: Path, night: Sequence[MoonPrediction], best: BestHours | None) -> None:
+def write_plot(
+    plot: Path, night: Sequence[MoonPrediction], best: BestHours | None, *, title: str = ""
+) -> None:
     """Draw a night into a file that `refuse_plot` has let pass, whole and with its mark."""
     kind: Literal["png", "svg"] = "png" if plot.suffix.lower() == ".png" else "svg"
-    write_whole(plot, sealed(night_plot(night, best, kind=kind), kind=kind))
+    write_whole(plot, sealed(night_plot(night, best, kind=kind, title=title), kind=kind))
 
 
-def night_figure(night: Sequence[MoonPrediction], best: BestHours | None) -> Any:
-    """Return a figure of altitudes above and of the sky's brightness below, over the hours of a night."""
+def night_figure(night: Sequence[MoonPrediction], best: BestHours | None, *, title: str = "") -> Any:
+    """Return a figure of altitudes, of the distance to the Moon and of the sky's brightness over the hours of a night.
+
+    Twilight and the best hours, which hold none of it, are shaded.
+    """
     from matplotlib.figure import Figure
 
-    figure = Figure(figsize=(7.5, 5.2), layout="constrained")
+    figure = Figure(figsize=(7.5, 7.0), layout="constrained")
     figure.patch.set_facecolor("#ffffff")
-    upper, lower = figure.subplots(2, 1, sharex=True)
+    upper, middle, lower = figure.subplots(3, 1, sharex=True, height_ratios=(3, 1.6, 3))
     hours = [_hours(night, hour.time) for hour in night]
     upper.plot(hours, [hour.target_altitude_deg for hour in night], color=TARGET, label="target")
-    upper.plot(hours, [hour.moon_altitude_deg for hour in night], color=MOON, label="Moon")
-    upper.axhline(LOWEST_TARGET_DEG, color="#9a9a9a", linestyle=":", linewidth=1, label="lowest for a target")
+    upper.plot(hours, [hour.moon_altitude_deg for hour in night], color=MOON, linestyle="--", label="Moon")
+    upper.axhline(LOWEST_TARGET_DEG, color="#767676", linestyle=":", linewidth=1, label="lowest for a target")
     upper.set(ylim=(0, 90), ylabel="altitude, degrees")
-    upper.set_title(f"Night of {night[0].time:%Y-%m-%d}", fontsize=10)
-    lower.plot(hours, [hour.sky_without_moon_mag for hour in night], color=DARK, label="without the Moon")
+    # a formula's signs in a name are text
+    heading = f"{title}\nnight of {night[0].time:%Y-%m-%d}".strip().replace("$", r"\$")
+    upper.set_title(heading, fontsize=10)
+    apart = [hour.separation_deg for hour in night]
+    middle.plot(hours, apart, color=MOON, linestyle="-.")
+    middle.set(ylim=_room(apart), ylabel="target to Moon,\ndegrees")
+    without = [hour.sky_without_moon_mag for hour in night]
+    lower.plot(hours, without, color=DARK, linestyle="--", label="without the Moon (assumed)")
     lower.plot(hours, [hour.sky_with_moon_mag for hour in night], color=MOON, label="with the Moon")
+    most = ACCURACY_PERCENT[1]
+    faint, bright = ([_with_moonlight(hour, 1.0 + sign * most / 100.0) for hour in night] for sign in (-1, 1))
+    lower.fill_between(
+        hours, faint, bright, color=MOON, alpha=0.25, linewidth=0, label=f"+- {most} % of its light"
+    )
     lower.invert_yaxis()
-    lower.set(ylabel="sky, V mag/arcsec²", xlabel="hour, UTC")
+    lower.set(
+        ylabel="sky, V mag/arcsec²", xlabel="hour, UTC", xlim=(hours[0], max(hours[-1], hours[0] + 0.5))
+    )
     lower.xaxis.set_major_formatter(lambda value, _: f"{value % 24:.0f}")
     lower.xaxis.set_major_locator(_even_hours())
+    for axes in (upper, middle, lower):
+        _shade(axes, night, best, told=axes is upper)
     for axes in (upper, lower):
-        if best is not None:
-            span = _hours(night, best.begin), _hours(night, best.end)
-            axes.axvspan(*span, color=BEST, zorder=0, label="best hours" if axes is upper else None)
-        axes.legend(frameon=False, loc="best", fontsize=8, ncols=2)
+        axes.legend(frameon=True, framealpha=0.8, edgecolor="none", loc="best", fontsize=8, ncols=2)
     return figure
+
+
+def _shade(axes: Any, night: Sequence[MoonPrediction], best: BestHours | None, *, told: bool) -> None:
+    """Shade twilight, to the minute at which it ends, and the best hours; one good moment is a line."""
+    for number, (begin, end) in enumerate(_twilight(night)):
+        axes.axvspan(begin, end, color=TWILIGHT, zorder=0, label="twilight" if told and number == 0 else None)
+    if best is None:
+        return
+    begin, end = _hours(night, best.begin), _hours(night, best.end)
+    label = "best hours" if told else None
+    if begin == end:
+        axes.axvline(begin, color=BEST, linewidth=4, zorder=0, label=label)
+    else:
+        axes.axvspan(begin, end, color=BEST, zorder=0, label=label)
+
+
+def _twilight(night: Sequence[MoonPrediction]) -> list[tuple[float, float]]:
+    """Return begin and end of the hours in which the Sun stands higher than 18 degrees below the horizon."""
+    spans: list[tuple[float, float]] = []
+    for one, other in pairwise(night):
+        begin, end = _hours(night, one.time), _hours(night, other.time)
+        sun, then = one.sun_altitude_deg - ASTRONOMICAL_DEG, other.sun_altitude_deg - ASTRONOMICAL_DEG
+        if sun <= 0.0 and then <= 0.0:
+            continue
+        if sun * then < 0.0:
+            crossing = begin + (end - begin) * sun / (sun - then)
+            begin, end = (begin, crossing) if sun > 0.0 else (crossing, end)
+        if spans and spans[-1][1] == begin:
+            begin = spans.pop()[0]
+        spans.append((begin, end))
+    return spans
+
+
+def _with_moonlight(hour: MoonPrediction, share: float) -> float:
+    """Return the sky's magnitude where the moonlight is ``share`` of what is predicted."""
+    moon_over_dark = 10.0 ** (0.4 * hour.brighter_by_mag) - 1.0
+    return hour.sky_without_moon_mag - 2.5 * math.log10(1.0 + share * moon_over_dark)
+
+
+def _room(values: Sequence[float]) -> tuple[float, float]:
+    """Return limits with room about some angles: at least 10 degrees, so that a slow change looks like one."""
+    middle, half = 0.5 * (min(values) + max(values)), max(5.0, 0.6 * (max(values) - min(values)))
+    return max(0.0, middle - half), min(180.0, middle + half)
 
 
 def _hours(night: Sequence[MoonPrediction], time: Any) -> float:

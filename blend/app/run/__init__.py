@@ -18,9 +18,16 @@ if TYPE_CHECKING:
         shipped_recipes,
     )
     from blend.app.run.outputs import WRITERS, crop_box, picture_writer, result_names, turner
-    from blend.app.run.preview import LONG_EDGE, Preview, preview_layers, shrink_layers, star_tint
+    from blend.app.run.preview import (
+        LONG_EDGE,
+        Preview,
+        preview_layers,
+        shrink_layers,
+        star_colours,
+        star_tint,
+    )
     from blend.app.run.replay import replay_record
-    from blend.app.run.terminal import Progress, printable, summary
+    from blend.app.run.terminal import Progress, details, notes, printable, summary
     from blend.app.run.worth import place_of, taken_of_master
 else:
     from blend.base.door import open_door

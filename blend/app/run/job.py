@@ -20,20 +20,23 @@ from blend.app.run.outputs import (
     crop_box,
     pool_beside,
     result_names,
+    target_part,
     turner,
     without_wanted,
 )
-from blend.app.run.preview import Preview, preview_layers, render_preview, settled, star_tint
+from blend.app.run.preview import Preview, preview_layers, render_preview, settled, star_colours, star_tint
+from blend.app.run.seen import picture_facts
 from blend.app.run.worth import taken_of, worth_of
 from blend.base.system import peak_mib
 from blend.files.claim import Claim
-from blend.files.reader import read_picture
+from blend.files.reader import open_picture
 from blend.files.record import VERSION, code_digest, record_text, seal_of, sha256_of, versions
 from blend.files.source import Marks
 from blend.files.whole import WholeFolder, writing
 from blend.pages import figures
 from blend.pages.plain import page_or_plain
-from blend.pages.report import DRAWN_AFTER, Pictures, report_page
+from blend.pages.report import DRAWN_AFTER, report_page
+from blend.pages.viewer import Pictures
 from blend.recipe.check import assumptions
 from blend.recipe.model import resolved
 from blend.recipe.pipeline import run_steps
@@ -60,7 +63,7 @@ def run_target(
     stages: bool = False,
     listener: Listener | None = None,
     command: str = "",
-    read_frame: FrameReader = read_picture,
+    read_frame: FrameReader = open_picture,
     claim: Claim | None = None,
 ) -> Outcome:
     """Apply a recipe to a target and leave the results in ``out``, all of them or none.
@@ -110,11 +113,12 @@ def run_target(
         record = _record(work, files, hashes)
         marks.refuse_changes()
         record["crop"] = dict(zip("xywh", box, strict=True))
-        begin_pictures(work, results, box, balanced=balanced)
+        record["picture"] = picture_facts(work, seen.layers, box)
+        bare = begin_pictures(work, results, box, balanced=balanced)
         del balanced
         # The page is drawn while the files are written: neither needs the other.
         page, reason = page_or_plain(
-            lambda: _report(work, record, seen, command),
+            lambda: _report(work, record, seen, command, box, bare, [*results.names, "record.json"]),
             title=f"report of {work.target.name}",
             beside="the pictures and the record",
         )
@@ -188,14 +192,31 @@ class _Seen:
     plots: Mapping[str, Future[Any]]
 
 
-def _report(work: Work, record: dict[str, Any], seen: _Seen, command: str) -> str:
+def _report(
+    work: Work, record: dict[str, Any], seen: _Seen, command: str, box: Box, bare: Any, files: Iterable[str]
+) -> str:
     """Return the page of a run, and tell the record what the blends did to the stars."""
     preview = seen.preview.result()
-    record["star_tint"] = star_tint(seen.layers, preview)
+    colours = star_colours(seen.layers, preview)
+    record["star_tint"] = star_tint(colours)
     turn = turner(work)
-    pictures = Pictures(turn(preview.with_lines), turn(preview.without_lines), preview.factor, turn)
+    assert work.display is not None
+    x, y, width, height = box
+    pictures = Pictures(
+        delivered=turn(work.display[:, y : y + height, x : x + width]),
+        bare=bare,
+        with_lines=turn(preview.with_lines),
+        without_lines=turn(preview.without_lines),
+        factor=preview.factor,
+        turn=turn,
+        grid=work.rgb.shape,
+        crop=box,
+        target=target_part(work, box),
+    )
     drawn = {step: plot.result() for step, plot in seen.plots.items()}
-    return report_page(work, record, pictures, command=command, drawn=drawn)
+    return report_page(
+        work, record, pictures, command=command, drawn=drawn, star_colours=colours, files=files
+    )
 
 
 def _first_state(recipe: Recipe, target: Target, loaded: Loaded, *, seconds: float) -> Work:

@@ -20,6 +20,7 @@ from blend.files.reader import (
     coordinates_fault,
     header_text,
     is_picture,
+    open_picture,
     peek,
     read_picture,
     refuse_other_kind,
@@ -237,10 +238,10 @@ def _read_master(name: str, files: MasterFiles, read_frame: FrameReader) -> _Pie
     if files.flat_calibrated is not None and "flat" in frames:
         frames["flat"] = frames["flat"].with_facts(offset_out=files.flat_calibrated)
     paths = tuple((f"{name}.{role}", path) for role, path in files.paths())
-    return _Pieces(lights=read_lights(name, files), frames=frames, paths=paths)
+    return _Pieces(lights=read_lights(name, files, read=open_picture), frames=frames, paths=paths)
 
 
-def read_lights(name: str, files: MasterFiles) -> tuple[Master, ...]:
+def read_lights(name: str, files: MasterFiles, *, read: FrameReader = read_picture) -> tuple[Master, ...]:
     """Return the light of a master in the units of its files: one master, or one a plane, facts as overridden.
 
     Raises
@@ -253,7 +254,7 @@ def read_lights(name: str, files: MasterFiles) -> tuple[Master, ...]:
         kind, _, plane = role.partition(".")
         if kind != "light":
             continue
-        picture = read_picture(path)
+        picture = read(path)
         if not plane:
             picture = _named(name, files, picture, path)
         elif len(picture.planes) != 1:

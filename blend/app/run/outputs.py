@@ -39,6 +39,8 @@ PRINT_DPI = 300
 COMPARE_EDGE = 1200
 """Long edge of each picture of a pair, px."""
 TARGET_MARGIN = 0.1
+RESIDUAL_SPAN = np.float32(0.12)
+"""Code values from black to white: three times the brightest noise that a stretch allows a sky, to either side."""
 WRITERS: dict[str, Callable[..., None]] = {
     "png": partial(write_png, long_edge=PREVIEW_EDGE),
     "jpeg": partial(write_jpeg, long_edge=PREVIEW_EDGE),
@@ -113,6 +115,11 @@ class Results:
         """Do other work beside the run: what the page needs, for one."""
         return self._pool.submit(copy_context().run, task, *values)
 
+    @property
+    def names(self) -> list[str]:
+        """The files begun so far."""
+        return list(self._begun)
+
     def digests(self) -> list[dict[str, str]]:
         """Return path and SHA-256 of every file, in the order they were begun, or raise what befell one of them."""
         found = {name: job.result() for name, job in self._begun.items()}
@@ -169,10 +176,11 @@ def without_wanted(recipe: Recipe) -> bool:
     return not {"without", "compare"}.isdisjoint(recipe.output.formats)
 
 
-def begin_pictures(work: Work, results: Results, box: Box, *, balanced: Work | None = None) -> None:
+def begin_pictures(work: Work, results: Results, box: Box, *, balanced: Work | None = None) -> Array | None:
     """Begin every picture that the recipe asks for, cut to ``box``: upright, but for the FITS one.
 
-    ``balanced`` is the state after the balance step, where `without_wanted`.
+    ``balanced`` is the state after the balance step, where `without_wanted`: then the picture without lines is
+    returned, upright and cut.
     """
     assert work.display is not None
     turn = turner(work)
@@ -183,14 +191,28 @@ def begin_pictures(work: Work, results: Results, box: Box, *, balanced: Work | N
         if name == "without":
             assert bare is not None
             write: Write = partial(WRITERS["png16"], display=turn(_cut(bare, box)))
+        elif name == "residual":
+            write = partial(_write_residual, residual=turn(_cut(_residual(work)[None], box)))
         elif name == "compare":
             assert bare is not None
-            part = _target_part(work, box)
+            part = target_part(work, box)
             pair = [turn(_cut(pixels, part)) for pixels in (bare, work.display)]
             write = partial(_write_pair, pair=pair, title=work.target.name, words=_lines_told(work))
         else:
             write = picture_writer(work, box, name)
         results.begin(entry.file, write)
+    return None if bare is None else turn(_cut(bare, box))
+
+
+def _residual(work: Work) -> Array:
+    """Return what noise reduction took out of luma; zeros where it is off."""
+    return np.zeros(work.rgb.shape, np.float32) if work.residual is None else work.residual
+
+
+def _write_residual(path: Path, *, residual: Array) -> None:
+    """Write the residual, grey for nothing: where it shows arms or rings, light was taken for noise."""
+    codes = np.broadcast_to(residual / RESIDUAL_SPAN + np.float32(0.5), (3, *residual.shape[1:]))
+    write_png(path, np.clip(codes, 0.0, 1.0), long_edge=None)
 
 
 def picture_writer(work: Work, box: Box, form: str) -> Write:
@@ -201,7 +223,7 @@ def picture_writer(work: Work, box: Box, form: str) -> Write:
     return partial(WRITERS[form], display=turner(work)(_cut(work.display, box)))
 
 
-def _target_part(work: Work, box: Box) -> Box:
+def target_part(work: Work, box: Box) -> Box:
     """Return the part of a box that shows the target with a margin around it; all of it where no target is known."""
     found = work.target_light.box if work.target_light is not None else None
     if found is None:

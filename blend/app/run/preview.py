@@ -12,6 +12,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from blend.base.robust import median_and_sigma
 from blend.base.shrink import shrink
 from blend.recipe.pipeline import PICTURE_STEPS, run_all
 from blend.recipe.state import Line, Work, frozen
@@ -71,25 +72,31 @@ def settled(recipe: Recipe, work: Work) -> Recipe:
     return recipe.model_copy(update={"blend": {made.name: made.blend for made in work.blended}})
 
 
-def star_tint(layers: Work, preview: Preview) -> dict[str, Any]:
-    """Return by how much the blends moved the colours of stars: CIEDE2000, median and 95th percentile.
+def star_colours(layers: Work, preview: Preview) -> NDArray[np.float64]:
+    """Return linear light of stars (2, 3, n) with lines and without, means over 3 x 3 pixels of the preview.
 
-    Colours are means over 3 x 3 pixels of the preview; stars that the picture clips to white have none to move.
+    Stars that the picture clips to white have no colour to move and are left out.
     """
     assert layers.stars is not None
     xy = np.round(layers.stars.xy / preview.factor - 0.5 * (1 - 1 / preview.factor)).astype(int)
     rows, columns = preview.with_lines.shape[1:]
     inside = ((xy >= 1) & (xy < (columns - 1, rows - 1))).all(axis=1)
-    colours = [_means_of_nine(picture, xy[inside]) for picture in (preview.with_lines, preview.without_lines)]
+    pair = (preview.with_lines, preview.without_lines)
+    colours = np.stack([_means_of_nine(picture, xy[inside]) for picture in pair])
     known = np.isfinite(colours).all(axis=(0, 1)) & (colours[1].min(axis=0) < 0.99)
-    labs = [linear_to_lab(srgb_decode(colour[:, known])) for colour in colours]
-    moved = ciede2000(labs[0], labs[1])
+    return np.stack([srgb_decode(colour[:, known]) for colour in colours])
+
+
+def star_tint(colours: NDArray[np.float64]) -> dict[str, Any]:
+    """Return by how much the blends moved `star_colours`: CIEDE2000, median with its error and 95th percentile."""
+    moved = ciede2000(*(linear_to_lab(colour) for colour in colours))
     if moved.size == 0:
-        return {"stars": 0, "median": None, "p95": None}
+        return {"stars": 0, "median": None, "p95": None, "error": None}
     return {
         "stars": int(moved.size),
         "median": float(np.median(moved)),
         "p95": float(np.percentile(moved, 95)),
+        "error": float(np.sqrt(np.pi / 2 / moved.size)) * median_and_sigma(moved)[1],
     }
 
 

@@ -1,4 +1,4 @@
-"""What a person sees while a run works, and the table at its end."""
+"""What a person sees while a run works, and the lines at its end."""
 
 from __future__ import annotations
 
@@ -10,6 +10,9 @@ from typing import Any
 
 from blend.base.formats import picture_to_look_at
 from blend.base.system import is_terminal
+from blend.pages.measured import measured
+from blend.pages.tiles import assumed, tiles
+from blend.pages.verdict import STATE_WORDS, run_state
 from blend.recipe.auto_words import amount_words, auto_words, held_words
 from blend.recipe.scale_words import scale_words
 from blend.recipe.state import Event
@@ -77,11 +80,48 @@ def printable(text: str) -> str:
     return "".join(c if c.isprintable() or c == "\n" else "?" for c in text)
 
 
+FEW_NOTES = 2
+"""Notes in full at the end of a run on a terminal; the page has all of them."""
+THREE = ("Alignment", "Residual gradient", "added", "Star colour shift", "Worth")
+"""Ends of the names of tiles, the most telling first; a run's end tells the first three that were measured."""
+
+
 def summary(record: Mapping[str, Any], out: Path) -> str:
-    """Return the table that a run ends with."""
+    """Return what a run ends with: how it stands, its picture, its page, and three numbers, each on a line."""
+    seconds = sum(record["seconds"].values())
+    memory = "" if record["peak_mib"] is None else f", {record['peak_mib']} MiB"
+    state = STATE_WORDS[run_state(record)]
+    lines = [f"{record['target']}: {state}; {len(record['outputs'])} files, {seconds:.1f} s{memory}"]
+    picture = picture_to_look_at(entry["path"] for entry in record["outputs"])
+    lines += [f"  picture  {out / picture}"] if picture else []
+    lines.append(f"  page     {out / 'report.html'}")
+    found = [
+        tile for end in THREE for tile in tiles(record) if tile.what.endswith(end) and tile.number != "-"
+    ]
+    said = [
+        f"{tile.what}: {tile.number}" + ("" if tile.mark == "fine" else f" ({tile.word})")
+        for tile in found[:3]
+    ]
+    lines += [f"  numbers  {'; '.join(said)}"] if said else []
+    return printable("\n".join(lines))
+
+
+def notes(record: Mapping[str, Any], *, few: bool) -> list[tuple[str, bool]]:
+    """Return a run's warnings as lines, each with whether it tells an assumption; of many the weightiest where few."""
+    taken = assumed(record)
+    told = sorted((entry["text"] for entry in record["warnings"]), key=lambda text: text not in taken)
+    lines = [(printable(f"Note: {text}"), text in taken) for text in told]
+    if few and len(lines) > FEW_NOTES:
+        left = len(lines) - FEW_NOTES
+        lines = [*lines[:FEW_NOTES], (f"Note: {left} more on the page, or with --verbose", False)]
+    return lines
+
+
+def details(record: Mapping[str, Any]) -> str:
+    """Return the table of everything that a run measured."""
     rows = [("registration", name, _registration(entry)) for name, entry in record["register"].items()]
     rows += [
-        ("sky taken out", f"{name}.{plane}", _gradient(entry))
+        ("gradient removed", f"{name}.{plane}", _gradient(entry))
         for name, planes in record["gradient"].items()
         for plane, entry in planes.items()
     ]
@@ -97,14 +137,7 @@ def summary(record: Mapping[str, Any], out: Path) -> str:
     taken = record["taken"].get("rgb", {})
     rows += [("worth", line, worth_words(entry, line, taken)) for line, entry in record["worth"].items()]
     wide = max((len(name) for _, name, _ in rows), default=0)
-    lines = [f"{what:<14} {name:<{wide}}  {text}" for what, name, text in rows]
-    seconds = sum(record["seconds"].values())
-    memory = "" if record["peak_mib"] is None else f", {record['peak_mib']} MiB"
-    lines.append(f"{len(record['outputs'])} files in {out}, {seconds:.1f} s{memory}; look at")
-    written = [entry["path"] for entry in record["outputs"]]
-    shown = [name for name in (picture_to_look_at(written), "report.html") if name]
-    lines.append("  " + "   ".join(str(out / name) for name in shown))
-    return "\n".join(lines)
+    return printable("\n".join(f"{what:<16} {name:<{wide}}  {text}" for what, name, text in rows))
 
 
 def _registration(entry: Mapping[str, Any]) -> str:
@@ -112,15 +145,16 @@ def _registration(entry: Mapping[str, Any]) -> str:
     if entry["by"] == "grid":
         return "taken as already on one grid"
     covers = f"{entry['transform']}{mirrored}, covers {100 * entry['overlap']:.0f} %"
-    if entry["matched"] == 0:
-        return f"by {entry['by']}, {covers}"
     error = entry["error_px"]
     errs = (
         ""
         if error is None
         else f", errs by {error['centre']:.2f} px at the centre and at most {error['worst']:.2f}"
     )
-    return f"{entry['matched']} stars, {entry['rms_px']:.3f} px rms, {covers}{errs}"
+    how = (
+        f"{entry['matched']} stars, {entry['rms_px']:.3f} px rms" if entry["matched"] else f"by {entry['by']}"
+    )
+    return f"{how}, {covers}{errs}"
 
 
 def _catalogue(entry: Mapping[str, Any]) -> str:
@@ -134,7 +168,7 @@ def _catalogue(entry: Mapping[str, Any]) -> str:
 
 def _gradient(entry: Mapping[str, Any]) -> str:
     left = entry["slope_left_sigma"]
-    told = "" if left is None else f", {left:.2f} sigma of a pixel left"
+    told = "" if left is None else f", residual {measured(left, None, 'sigma')} of a pixel"
     return f"degree {entry['degree']}, {entry['amplitude']:.3g} from end to end{told}"
 
 

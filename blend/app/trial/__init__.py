@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
-    from blend.app.trial.keep import keep_tile
+    from blend.app.trial.keep import keep_address, keep_file, keep_tile
     from blend.app.trial.layers import parse_view
     from blend.app.trial.trial import Question, try_variants
     from blend.app.trial.variants import Variation, parse_variation, value_text

@@ -2,26 +2,46 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import replace
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from blend.app.run import LONG_EDGE, preview_layers, turner
+from blend.app.trial.layers import Box
+from blend.app.trial.page_values import control_facts, finish_facts, page_values, places
 from blend.base.robust import difference_noise
-from blend.pages.explore import Layer, Scene, mask_codes, offered, write_explore
+from blend.pages.explore import Layer, Origin, Scene, mask_codes, offered, write_explore
 from blend.recipe.blendtable import Blend
 from blend.recipe.model import resolved
 from blend.recipe.pipeline import PICTURE_STEPS, run_all
 from blend.recipe.state import COLOUR, Work
 from blend.recipe.steps.blends import display_sky, luminance_noise
 from blend.recipe.steps.protect_stars import colour_saturated, fill_picture, guard_lines
-from blend.recipe.steps.stretch import aim, plane_noise, shown_noise, white_level
-from blend.science.picture import SMALLEST_SIGMA
+from blend.recipe.steps.stretch import mean_noise, plane_noise, white_level
+from blend.science.picture import MOST_SIGMA, SMALLEST_SIGMA, kept_noise, noise_lost
+
+Upright = Callable[[NDArray[Any]], NDArray[Any]]
+
+KEPT_STEPS = 81
+"""Of what the finish leaves of noise, by its sigma: between two of them a straight line is off by less than 1e-3."""
+
+SHIFT_SIGMA = 1e-4
+"""Of what blocks lose of OKLab's a and b: steps of the page's codes are then 2e-6, a hundredth of an 8-bit one."""
 
 
-def explore_page(work: Work, *, command: str = "", long_edge: int = LONG_EDGE, factor: int = 1) -> str:
+def explore_page(
+    work: Work,
+    *,
+    command: str = "",
+    origin: Origin | None = None,
+    tiles: Sequence[Mapping[str, Any]] = (),
+    long_edge: int = LONG_EDGE,
+    factor: int = 1,
+    box: Box | None = None,
+) -> str:
     """Return ``explore.html``: the layers before the blends, and all that makes the picture of them in a browser.
 
     Parameters
@@ -30,10 +50,14 @@ def explore_page(work: Work, *, command: str = "", long_edge: int = LONG_EDGE, f
         As it stands after the balance step, at full size or already binned by `preview_layers`.
     command : str, optional
         What runs the recipe on the target, ready for a shell; the page writes ``--set`` behind it.
+    origin, tiles
+        See `blend.pages.explore.Scene`.
     long_edge : int
         Of the layers, in pixels.
     factor : int
         Edge of the blocks that ``work`` has been averaged over already.
+    box : Box, optional
+        Of its pixels, what a result shows; all of them when absent.
 
     Returns
     -------
@@ -41,22 +65,24 @@ def explore_page(work: Work, *, command: str = "", long_edge: int = LONG_EDGE, f
         One self-contained HTML page.
     """
     small, binned = preview_layers(work, long_edge=long_edge)
-    return write_explore(scene_of(small, factor * binned, command=command))
+    part = None
+    if box is not None:
+        x, y, width, height = (edge // binned for edge in box)
+        part = (x, y, width, height)
+    scene = scene_of(small, factor * binned, command=command, box=part)
+    return write_explore(replace(scene, origin=origin, tiles=tiles))
 
 
-def scene_of(small: Work, factor: int, *, command: str = "") -> Scene:
+def scene_of(small: Work, factor: int, *, command: str = "", box: Box | None = None) -> Scene:
     """Return the page's content from binned layers: lines and cores as `blend_linear` begins with them."""
-    turn = turner(small)
-
-    def upright(plane: NDArray[np.float32]) -> NDArray[np.float32]:
-        return np.ascontiguousarray(turn(plane[None])[0])
-
-    chosen = _chosen_amounts(small)
+    upright = _upright(small, box)
+    chosen, lost = _chosen_amounts(small), _lost(small, upright)
     work = guard_lines(small, every=True)
     colour = colour_saturated(work)
     noise = _noises(work)
     planes = {**dict(zip(COLOUR, colour, strict=True)), **_lines(work)}
     layers = {name: Layer(pixels=upright(plane), sigma=noise[name]) for name, plane in planes.items()}
+    own_values = {"values": page_values(work.recipe, chosen), **control_facts(work.recipe)}
     mask = None if work.star_mask is None else mask_codes(upright(work.star_mask))
     behind = {}
     if mask is not None and work.star_mask is not None and work.recipe.protect.stars > 0:
@@ -72,11 +98,23 @@ def scene_of(small: Work, factor: int, *, command: str = "") -> Scene:
         layers=layers,
         behind=behind,
         mask=mask,
-        facts={**_facts(work, factor, layers["red"].pixels.shape), "blends": _blends(work, chosen)},
+        facts={
+            **_facts(work, factor, layers["red"].pixels.shape),
+            **own_values,
+            "blends": [_blend(name, blend, name in chosen) for name, blend in work.recipe.blend.items()],
+            "places": places(small, factor, upright),
+        },
+        shifts={name: Layer(pixels=plane, sigma=SHIFT_SIGMA) for name, plane in lost.items()},
         formulas=offered(own),
         recipe=resolved(small.recipe),
         command=command,
     )
+
+
+def _upright(work: Work, box: Box | None) -> Upright:
+    """Return the function that takes a plane of the grid to the part in a box, upright."""
+    turn, (x, y, width, height) = turner(work), box or (0, 0, *work.rgb.shape[::-1])
+    return lambda plane: np.ascontiguousarray(turn(plane[None, y : y + height, x : x + width])[0])
 
 
 def _chosen_amounts(work: Work) -> dict[str, float]:
@@ -86,6 +124,23 @@ def _chosen_amounts(work: Work) -> dict[str, float]:
     done = run_all(work, steps=PICTURE_STEPS[:-1]).blended
     # Four figures: what stands in the copied command is what is drawn.
     return {made.name: float(f"{made.blend.weight:.4g}") for made in done if made.choice is not None}
+
+
+def _lost(work: Work, upright: Upright) -> dict[str, NDArray[np.float32]]:
+    """Return what blocks of 4 x 4 pixels lose as colour noise under the recipe, upright; nothing where none do."""
+    settings = work.recipe.finish
+    if settings.chroma_reduction == settings.green_limit == 0:
+        return {}
+    done, strength = run_all(work.with_(figures=False), steps=PICTURE_STEPS[:-1]), work.recipe.protect.stars
+    assert done.display is not None
+    spared = None if work.star_mask is None or strength <= 0 else upright(strength * work.star_mask)
+    planes = noise_lost(
+        np.stack([upright(plane) for plane in done.display]),
+        chroma_reduction=settings.chroma_reduction,
+        green_limit=settings.green_limit,
+        spared=spared,
+    )
+    return dict(zip(("n", "a", "b"), planes, strict=True))
 
 
 def _lines(work: Work) -> dict[str, NDArray[np.float32]]:
@@ -115,22 +170,25 @@ def _noises(work: Work) -> dict[str, float]:
 
 def _facts(work: Work, factor: int, shape: tuple[int, ...]) -> dict[str, Any]:
     settings = work.recipe.for_master("stretch", "rgb")
-    noise = {plane: plane_noise(work, plane) for plane in COLOUR}
+    noise, target = {plane: plane_noise(work, plane) for plane in COLOUR}, work.target_light
     return {
         "rows": shape[0],
         "columns": shape[1],
         "factor": factor,
         "white": white_level(work),
-        "top": white_level(work) if isinstance(settings.white, str) else settings.white,
-        "target": aim(work),
+        "target": None if target is None else {"light": target.light, "noise": target.noise},
         "colour": settings.colour,
+        "finish": finish_facts(work.recipe),
         "stretch": _curve_settings(work, "rgb"),
         "sigma": max(noise.values()),
-        "shown_sigma": shown_noise(work),
+        "kept_noise": [kept_noise(float(sigma)) for sigma in np.linspace(0.0, MOST_SIGMA, KEPT_STEPS)],
+        "most_sigma": MOST_SIGMA,
+        "mean_noise": mean_noise(work) if settings.colour == "preserve" else None,
         "noise": {**noise, "luminance": luminance_noise(work)},
         "display": _display_facts(work),
         "lines": {name: _line_settings(work, name) for name in work.lines},
         "protect": work.recipe.protect.stars,
+        "whole_frame": whole_frame_steps(work),
     }
 
 
@@ -152,6 +210,14 @@ def _line_settings(work: Work, name: str) -> dict[str, Any]:
     return {**settings, "display": told}
 
 
+def whole_frame_steps(work: Work) -> dict[str, float]:
+    """Return the settings in use of what needs the full frame at full size, which no page can show."""
+    settings = work.recipe.finish
+    values = {key: getattr(settings, key) for key in ("noise_sigma", "star_size", "star_brightness")}
+    neutral = type(settings)()
+    return {key: value for key, value in values.items() if value != getattr(neutral, key)}
+
+
 def _curve_settings(work: Work, master: str) -> dict[str, Any]:
     settings = work.recipe.for_master("stretch", master)
     own = work.recipe.stretch.by_master.get(master)
@@ -163,21 +229,13 @@ def _curve_settings(work: Work, master: str) -> dict[str, Any]:
     }
 
 
-def _blends(work: Work, chosen: Mapping[str, float]) -> list[Mapping[str, Any]]:
-    return [_blend(name, blend, chosen.get(name)) for name, blend in work.recipe.blend.items()]
-
-
-def _blend(name: str, blend: Blend, chosen: float | None) -> Mapping[str, Any]:
+def _blend(name: str, blend: Blend, chosen: bool) -> Mapping[str, Any]:
+    """Return what the page needs of a blend and cannot change."""
     return {
         "name": name,
         "into": blend.into,
         "from": blend.from_,
-        "formula": blend.formula,
-        "amount": blend.weight if chosen is None else chosen,
-        "chosen": chosen is not None,
+        "chosen": chosen,
         "method": blend.method,
-        "params": dict(blend.params),
         "share": dict(blend.share_factors),
-        "share_value": blend.model_dump(mode="json")["share"],
-        "dust_a_v": blend.dust_a_v,
     }

@@ -1,13 +1,18 @@
-"""Keeping one tile of a trial: its recipe as a file, with a title and the reason."""
+"""Keeping one tile of a trial, or what its page shows: the recipe as a file, with a title and the reason."""
 
 from __future__ import annotations
 
 import os
+import re
 from collections.abc import Mapping
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
+from urllib.parse import unquote, urlsplit
+from urllib.request import url2pathname
 
 from blend.app.run import recipe_files, recipe_text, shipped_recipes
+from blend.app.trial.tiles import PAGE
 from blend.app.trial.trial import TRIAL, read_trial
 from blend.app.trial.variants import changed_text, value_text
 from blend.base.errors import BlendError, InputError, RecipeError
@@ -16,10 +21,23 @@ from blend.files.seal import is_sealed, sealed
 from blend.files.whole import write_whole
 from blend.recipe.extend import EXTENDS, MOST_PARENTS, difference
 from blend.recipe.model import load_recipe
-from blend.recipe.toml import read_toml, to_toml
+from blend.recipe.toml import parse_value, read_toml, to_toml
 
 LONGEST_TITLE = 200
 """Characters: a recipe's own title and the words of a variant."""
+
+
+PAGE_KEYS = re.compile(r"(stretch|finish|blend)\.[a-z0-9_.-]+")
+"""What an address of the page may set: values of the picture, by recipe key."""
+
+
+@dataclass(frozen=True)
+class Kept:
+    """What is written of a trial: recipe values by dotted key, the words for a title, and why."""
+
+    values: Mapping[str, Any]
+    words: str
+    why: str
 
 
 def keep_tile(
@@ -46,37 +64,129 @@ def keep_tile(
         No such trial or tile, or the file cannot be written.
     """
     trial = read_trial(trial_place)
-    found = next((item for item in trial["tiles"] if item.get("tile") == tile), None)
-    if found is None:
-        raise RecipeError(
-            "TILE", found=f"the trial has no tile {tile}", expected=f"1 to {len(trial['tiles'])}"
-        )
-    where = str(trial_place)
+    found, words = _tile(trial, tile, where=str(trial_place))
     try:
-        words = ", ".join(f"{key} = {value_text(value)}" for key, value in found["values"].items())
         reason = reason or _numbers(found["numbers"])
     except (KeyError, TypeError, ValueError, AttributeError):
-        raise InputError(
-            where, found=f"what it says of tile {tile} is damaged", expected="a trial as it was written"
-        ) from None
-    title = read_toml(trial["recipe"], where=where).get("title") or "Picture"
-    changes = {"title": f"{title} ({words})"[:LONGEST_TITLE], **found["values"]}
-    text = changed_text(trial["recipe"], changes, where=where)
-    load_recipe(text, where=where)
-    folder = trial_place if trial_place.is_dir() else trial_place.parent
-    path = out or folder / f"kept-{tile}.toml"
-    short, parents = _short_text(text, Path(str(trial.get("recipe_name", ""))), path)
-    why = [
-        f"Kept from tile {tile} of a trial: {words}.",
-        *reason.splitlines(),
-    ]
-    note = "".join(f"# {''.join(c if c.isprintable() else ' ' for c in line)}\n" for line in why)
-    trial_file = trial_place / TRIAL if trial_place.is_dir() else trial_place
-    reads = [trial_file, Path(trial["target"]), *parents]
+        raise _damaged(str(trial_place), tile) from None
+    kept = Kept(found["values"], words, f"Kept from tile {tile} of a trial: {words}.\n{reason}")
+    return _keep(
+        trial, trial_place, kept, out=out or _folder(trial_place) / f"kept-{tile}.toml", overwrite=overwrite
+    )
+
+
+def keep_address(
+    address: str, *, out: Path | None, reason: str = "", overwrite: bool = False
+) -> tuple[Path, list[str]]:
+    """Write the recipe that the address of a trial's page tells, as `keep_tile` does that of a tile.
+
+    Parameters
+    ----------
+    address : str
+        A ``file:`` address or a path of the trial's page, with what is set there behind a ``#``.
+    out, reason, overwrite
+        As `keep_tile`; the file is ``kept.toml`` beside the trial when ``out`` is absent.
+
+    Raises
+    ------
+    BlendError
+        No trial beside the page, a value that no recipe takes, or the file cannot be written.
+    """
+    place, _, query = address.partition("#")
+    path = Path(url2pathname(urlsplit(place).path)) if place.startswith("file:") else Path(place)
+    trial_place = path.parent if path.name == PAGE else path
+    trial = read_trial(trial_place)
+    own, _ = _tile(trial, trial.get("page", {}).get("tile", 1), where=str(trial_place))
+    set_there = {}
+    for part in filter(None, query.split("&")):
+        key, _, text = part.partition("=")
+        if len(key) == 1:  # a look kept in one of the page's places, not what is on screen
+            continue
+        if not PAGE_KEYS.fullmatch(key):
+            raise RecipeError(
+                "address", found=f"{key!r}", expected="recipe keys behind its #", advice="copy it anew"
+            )
+        set_there[key] = parse_value(unquote(text), where=key)
+    words = ", ".join(f"{key} = {value_text(value)}" for key, value in set_there.items()) or "as it opened"
+    why = f"Kept from the page of a trial: {words}.\n{reason}".rstrip()
+    kept = Kept({**own["values"], **set_there}, words, why)
+    return _keep(trial, trial_place, kept, out=out or _folder(trial_place) / "kept.toml", overwrite=overwrite)
+
+
+def keep_file(
+    saved: Path, *, out: Path | None, reason: str = "", overwrite: bool = False
+) -> tuple[Path, list[str]]:
+    """Check a recipe that the page has saved and write it under a name of its own, its parent found from there.
+
+    Parameters
+    ----------
+    saved : Path
+    out, reason, overwrite
+        As `keep_tile`; the file is ``kept.toml`` in the current folder when ``out`` is absent.
+
+    Raises
+    ------
+    BlendError
+        It is no recipe, or the file cannot be written.
+    """
+    text, _ = recipe_text(str(saved))
+    load_recipe(text, where=str(saved))
+    path, own = out or Path("kept.toml"), read_toml(saved.read_text(encoding="utf-8"), where=str(saved))
+    parents, base = recipe_files(str(saved))[1:], str(own.get(EXTENDS, ""))
+    short = to_toml(own)
+    if parents and base not in shipped_recipes():
+        short, parents = _short_text(text, parents[0], path)
+    note = _note(f"Kept on the page of a trial.\n{reason}".rstrip())
+    reads = [*parents, *([saved] if saved.resolve() != path.resolve() else [])]
     refuse_paths([(path, is_sealed)], reads=reads, overwrite=overwrite)
     write_whole(path, sealed((note + short).encode(), kind="toml"))
+    return path, [str(path), "TARGET"]
+
+
+def _tile(trial: Mapping[str, Any], tile: Any, *, where: str) -> tuple[dict[str, Any], str]:
+    """Return a tile of a trial, and its values in words."""
+    found = next((item for item in trial["tiles"] if item.get("tile") == tile), None)
+    if found is None:
+        expected = f"1 to {len(trial['tiles'])}"
+        raise RecipeError("TILE", found=f"the trial has no tile {tile}", expected=expected)
+    try:
+        return found, ", ".join(f"{key} = {value_text(value)}" for key, value in found["values"].items())
+    except (KeyError, TypeError, ValueError, AttributeError):
+        raise _damaged(where, tile) from None
+
+
+def _damaged(where: str, tile: Any) -> InputError:
+    return InputError(
+        where, found=f"what it says of tile {tile} is damaged", expected="a trial as it was written"
+    )
+
+
+def _folder(trial_place: Path) -> Path:
+    return trial_place if trial_place.is_dir() else trial_place.parent
+
+
+def _note(why: str) -> str:
+    return "".join(f"# {''.join(c if c.isprintable() else ' ' for c in line)}\n" for line in why.splitlines())
+
+
+def _keep(
+    trial: Mapping[str, Any], trial_place: Path, kept: Kept, *, out: Path, overwrite: bool
+) -> tuple[Path, list[str]]:
+    where = str(trial_place)
+    title = read_toml(trial["recipe"], where=where).get("title") or "Picture"
+    changes = {"title": f"{title} ({kept.words})"[:LONGEST_TITLE], **kept.values}
+    text = changed_text(trial["recipe"], changes, where=where)
+    load_recipe(text, where=where)
+    short, parents = _short_text(text, Path(str(trial.get("recipe_name", ""))), out)
+    reads = [
+        _folder(trial_place) / TRIAL if trial_place.is_dir() else trial_place,
+        Path(trial["target"]),
+        *parents,
+    ]
+    refuse_paths([(out, is_sealed)], reads=reads, overwrite=overwrite)
+    write_whole(out, sealed((_note(kept.why) + short).encode(), kind="toml"))
     root = str(trial.get("root") or "")
-    return path, [str(path), str(trial["target"]), *(["--root", root] if root else [])]
+    return out, [str(out), str(trial["target"]), *(["--root", root] if root else [])]
 
 
 def _short_text(text: str, base: Path, path: Path) -> tuple[str, list[Path]]:

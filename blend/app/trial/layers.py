@@ -42,7 +42,11 @@ class View:
 
 @dataclass(frozen=True, kw_only=True, eq=False)
 class Layers:
-    """Balanced work cut to ``box`` of the reference's grid and averaged over blocks of ``factor`` pixels."""
+    """Balanced work cut to ``box`` of the reference's grid and averaged over blocks of ``factor`` pixels.
+
+    Where every pixel of all that a result shows is kept, the work is that of a run and is cut by `shown`: what is
+    filled and finished by neighbourhoods then comes out as in a run.
+    """
 
     work: Work
     factor: int
@@ -99,6 +103,8 @@ def view_of(work: Work, view: View, *, box: Box | None = None) -> Layers:
         return Layers(work=work, factor=1, box=(0, 0, work.rgb.shape[1], work.rgb.shape[0]))
     box = box or _box_of(work, view.crop)
     factor = factor_of(view.scale, box)
+    if factor == 1 and not view.crop:
+        return Layers(work=work, factor=1, box=box)
     if min(box[2:]) < 16 * factor:
         raise RecipeError(
             "--crop",
@@ -109,13 +115,18 @@ def view_of(work: Work, view: View, *, box: Box | None = None) -> Layers:
     return Layers(work=shrink_layers(_cut(work, box), factor), factor=factor, box=box)
 
 
-def shown(work: Work, view: View) -> NDArray[np.float32]:
-    """Return the part of a finished picture that a view shows."""
+def shown(work: Work, view: View, factor: int) -> NDArray[np.float32]:
+    """Return the part of a finished picture, of layers averaged over ``factor`` pixels, that a view shows."""
     assert work.display is not None
-    if view != View(scale="full"):
+    if view.crop or factor > 1:
         return work.display
     x, y, width, height = crop_box(work)
     return work.display[:, y : y + height, x : x + width]
+
+
+def target_part(work: Work) -> Box:
+    """Return the part of a picture, in its own pixels, where most light is: what a sheet of small tiles shows."""
+    return _found_box(work, "target", crop_box(work))
 
 
 def factor_of(scale: str | int, box: Box) -> int:

@@ -7,7 +7,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from blend.app.run import Preview, star_tint
+from blend.app.run import Preview, star_colours, star_tint
 from blend.base.shrink import shrink
 from blend.recipe.state import COLOUR, Work
 from blend.science.picture import luminance
@@ -38,14 +38,14 @@ class Yardstick:
         self.layers = layers
         self.factor = factor
         emission, sigma, broad = _emission(layers)
-        self._plane = COLOUR.index(broad)
+        self.plane = COLOUR.index(broad)
         mask = layers.star_mask
         clear = np.isfinite(layers.rgb.pixels).all(axis=0) if mask is None else mask < 0.05
         clear = np.asarray(clear & ~layers.invalid())
         shines = np.asarray(clear & (emission > 5.0 * sigma / factor))
         near = grown(shines) & clear & (emission < 2.0 * sigma / factor)
-        self._shines, self._near = _sample(shines), _sample(near)
-        self._sky = _sample(_pairs(clear & (emission < 2.0 * sigma / factor), layers))
+        self.shines, self.near = _sample(shines), _sample(near)
+        self.sky = _sample(_pairs(clear & (emission < 2.0 * sigma / factor), layers))
 
     def measure(self, work: Work, plain: Work) -> dict[str, Any]:
         """Return the numbers of a finished picture beside the one without blends.
@@ -64,13 +64,13 @@ class Yardstick:
         noises = [self._noise(picture) for picture in (work.display, plain.display)]
         contrast = gain = None
         if contrasts[0] is not None:
-            contrast = float(contrasts[0][self._plane])
-        if contrast is not None and contrasts[1] is not None and contrasts[1][self._plane] > 0:
-            gain = contrast / float(contrasts[1][self._plane])
+            contrast = float(contrasts[0][self.plane])
+        if contrast is not None and contrasts[1] is not None and contrasts[1][self.plane] > 0:
+            gain = contrast / float(contrasts[1][self.plane])
         shift = (
             {"stars": 0, "median": None, "p95": None}
             if self.layers.stars is None
-            else star_tint(self.layers, Preview(work.display, plain.display, self.factor))
+            else star_tint(star_colours(self.layers, Preview(work.display, plain.display, self.factor)))
         )
         outside = [made.out_of_gamut or 0.0 for made in work.blended]
         return {
@@ -83,21 +83,21 @@ class Yardstick:
         }
 
     def _contrasts(self, display: NDArray[np.float32]) -> NDArray[np.float64] | None:
-        if self._shines.size < 20 or self._near.size < 20:
+        if self.shines.size < 20 or self.near.size < 20:
             return None
         flat = display.reshape(3, -1)
-        bright = np.nanmean(flat[:, self._shines], axis=1, dtype=np.float64)
-        near = np.asarray(np.nanmean(flat[:, self._near], axis=1, dtype=np.float64))
-        if not near[self._plane] >= BLACK:
+        bright = np.nanmean(flat[:, self.shines], axis=1, dtype=np.float64)
+        near = np.asarray(np.nanmean(flat[:, self.near], axis=1, dtype=np.float64))
+        if not near[self.plane] >= BLACK:
             return None
         return np.asarray((bright - near) / np.maximum(near, 1e-6))
 
     def _noise(self, display: NDArray[np.float32]) -> float:
         """Return the noise of the sky's luminance: the robust scatter of differences between neighbours in a row."""
-        if self._sky.size < 20:
+        if self.sky.size < 20:
             return 0.0
         flat = display.reshape(3, -1)
-        steps = [luminance(flat[:, self._sky + offset][:, None]) for offset in (1, 0)]
+        steps = [luminance(flat[:, self.sky + offset][:, None]) for offset in (1, 0)]
         difference = np.abs(steps[0] - steps[1])
         return float(np.nanmedian(difference) / (0.6744898 * np.sqrt(2.0)))
 

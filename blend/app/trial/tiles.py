@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import time
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from concurrent.futures import Future, ThreadPoolExecutor
 from contextvars import copy_context
 from dataclasses import dataclass
@@ -13,8 +13,8 @@ from typing import Any, Self
 import numpy as np
 from numpy.typing import NDArray
 
-from blend.app.run import turner
-from blend.app.trial.layers import shown
+from blend.app.run import crop_box, turner
+from blend.app.trial.layers import Box, shown, target_part
 from blend.app.trial.step_cache import StepCache, plain_picture
 from blend.app.trial.tile_numbers import Yardstick
 from blend.app.trial.variants import Variant
@@ -46,7 +46,7 @@ def make_tiles(
     folder: WholeFolder,
     *,
     page_of: int,
-    command: str,
+    page: Mapping[str, Any],
     edge: int,
     listener: Listener | None = None,
 ) -> Tiles:
@@ -59,8 +59,8 @@ def make_tiles(
     folder : WholeFolder
     page_of : int
         Place of the variant that the page opens with.
-    command : str
-        What makes that one at full size; the page shows it.
+    page : mapping
+        What `explore_page` is told beside its layers.
     edge : int
         Long edge of thumbnails, px.
     listener : callable, optional
@@ -75,8 +75,8 @@ def make_tiles(
             if listener is not None:
                 what = f"tile {len(tiles) + 1} of {len(variants)}"
                 listener(Event("try", what, len(tiles) / len(variants)))
-            picture = turner(work)(shown(work, cache.view))
-            small[index] = thumbnail(picture, edge)
+            picture = turner(work)(shown(work, cache.view, cache.factor))
+            small[index] = thumbnail(picture if cache.view.crop else measure.part(layers, work), edge)
             codes = code_values(picture, bits=8)
             tiles[index] = {
                 "tile": index + 1,
@@ -87,8 +87,10 @@ def make_tiles(
             }
             beside.call(_write_tile, folder, tiles[index], codes)
             if index == page_of:
+                whole = cache.factor == 1 and not cache.view.crop
+                told = {**page, "factor": cache.factor, "box": crop_box(layers) if whole else None}
                 at_opening = layers.with_(recipe=variants[index].recipe)
-                beside.call(_write_page, folder, at_opening, command, cache.factor, notes)
+                beside.call(_write_page, folder, at_opening, told, notes)
                 del at_opening
             warnings |= dict.fromkeys(
                 (code, f"tile {index + 1}: {text}" if code == "blend-loss" else text)
@@ -107,12 +109,12 @@ def _write_tile(folder: WholeFolder, tile: dict[str, Any], codes: NDArray[np.uin
 
 
 def _write_page(
-    folder: WholeFolder, layers: Work, command: str, factor: int, notes: list[tuple[str, str]]
+    folder: WholeFolder, layers: Work, told: Mapping[str, Any], notes: list[tuple[str, str]]
 ) -> None:
     from blend.app.trial.explore import explore_page
 
     page, reason = page_or_plain(
-        lambda: explore_page(layers, command=command, factor=factor),
+        lambda: explore_page(layers, **told),
         title=f"page of the trial of {layers.target.name}",
         beside="the tiles and trial.json",
     )
@@ -155,6 +157,15 @@ class _Measure:
         self._cache = cache
         self._plain: tuple[Any, Work] | None = None
         self._stick: Yardstick | None = None
+        self._box: tuple[Work, Box] | None = None
+
+    def part(self, layers: Work, work: Work) -> Picture:
+        """Return the part of a finished picture that holds the target, upright."""
+        if self._box is None or self._box[0] is not layers:
+            self._box = (layers, target_part(layers))
+        x, y, width, height = self._box[1]
+        assert work.display is not None
+        return turner(work)(work.display[:, y : y + height, x : x + width])
 
     def __call__(self, layers: Work, work: Work) -> dict[str, Any]:
         start = time.perf_counter()

@@ -9,6 +9,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
+from blend.app.run import shipped_recipes
 from blend.app.trial.layers import View
 from blend.app.trial.step_cache import StepCache
 from blend.app.trial.tiles import PAGE, make_tiles
@@ -19,6 +20,7 @@ from blend.files.png import write_png
 from blend.files.record import record_text, seal_of, sha256_of, versions
 from blend.files.store import DiskStore
 from blend.files.whole import WholeFolder, writing
+from blend.pages.explore import Origin
 from blend.pages.plain import drawn_or_why
 from blend.pages.sheet import Picture, draw_sheet, tile_edge
 from blend.recipe.model import load_recipe, resolved
@@ -103,18 +105,29 @@ def try_variants(
     claim = Claim(out, record=TRIAL, reads=question.files(), overwrite=overwrite)
     claim.check(names)
     cache = StepCache(question.target, question.view, store=store, listener=listener)
-    opens_with = _own_place(question, variants)
+    own = _own_place(question, variants)
+    opens_with = own or 0
     command, edge = _run_command(question, variants[opens_with]), tile_edge(_columns(question.variations))
     with WholeFolder(out, record=TRIAL, guard=claim) as folder:
         try:
             made = make_tiles(
-                cache, variants, folder, page_of=opens_with, command=command, edge=edge, listener=listener
+                cache,
+                variants,
+                folder,
+                page_of=opens_with,
+                page={
+                    "command": command,
+                    "origin": _origin(question, variants[opens_with]),
+                    "tiles": [{"tile": n, "values": dict(v.values)} for n, v in enumerate(variants, start=1)],
+                },
+                edge=edge,
+                listener=listener,
             )
         finally:
             cache.close()
         tiles = made.tiles
         notes = [*made.warnings, *cache.notes]
-        sheet, why = drawn_or_why(lambda: _sheet(question.variations, tiles, made.thumbnails))
+        sheet, why = drawn_or_why(lambda: _sheet(question.variations, tiles, made.thumbnails, own))
         if sheet is None:
             notes.append(("report-failed", f"{SHEET} could not be drawn: {why}; the tiles are whole"))
         else:
@@ -130,7 +143,7 @@ def try_variants(
             "scale": cache.factor,
             "box": dict(zip("xywh", cache.box, strict=True)),
             "tiles": tiles,
-            "page": {"file": PAGE, "command": command},
+            "page": {"file": PAGE, "command": command, "tile": opens_with + 1},
             "store": cache.found or ("nothing found" if store else "not used"),
             "seconds": {key: round(value, 3) for key, value in cache.seconds.items()},
             "warnings": [{"code": code, "text": text} for code, text in notes],
@@ -182,14 +195,21 @@ def _is_trial(value: Any) -> bool:
     )
 
 
-def _own_place(question: Question, variants: Sequence[Variant]) -> int:
-    """Return the place of the tile that leaves the recipe as it is, for the page to open with; the first without."""
+def _own_place(question: Question, variants: Sequence[Variant]) -> int | None:
+    """Return the place of the tile that leaves the recipe as it is; None where no tile does."""
     settings = {**question.target.settings(), **question.settings}
     try:
         own = resolved(load_recipe(question.recipe_text, where=question.recipe_name, settings=settings))
     except BlendError:  # a recipe that only the varied values make whole
-        return 0
-    return next((place for place, variant in enumerate(variants) if resolved(variant.recipe) == own), 0)
+        return None
+    return next((place for place, variant in enumerate(variants) if resolved(variant.recipe) == own), None)
+
+
+def _origin(question: Question, variant: Variant) -> Origin:
+    """Return what a recipe saved on the page builds on: a shipped recipe by its name, another by its whole path."""
+    shipped = {file.resolve(): name for name, file in shipped_recipes().items()}
+    file = Path(question.recipe_name).resolve()
+    return Origin(extends=shipped.get(file, str(file)), given={**question.settings, **dict(variant.values)})
 
 
 def _run_command(question: Question, variant: Variant) -> str:
@@ -209,18 +229,31 @@ def _columns(variations: Sequence[Variation]) -> int:
 
 
 def _sheet(
-    variations: Sequence[Variation], tiles: Sequence[dict[str, Any]], pictures: Sequence[Picture]
+    variations: Sequence[Variation],
+    tiles: Sequence[dict[str, Any]],
+    pictures: Sequence[Picture],
+    own: int | None,
 ) -> Picture:
-    columns = _columns(variations)
-    last = variations[-1]
-    grid = len(variations) > 1
-    labels = [
-        f"{tile['tile']}" if grid else f"{tile['tile']}: {value_text(tile['values'][last.key])}"
-        for tile in tiles
-    ]
-    first = tiles[::columns] if grid else []
-    rows = [", ".join(value_text(tile["values"][item.key]) for item in variations[:-1]) for tile in first]
+    columns, last, grid = _columns(variations), variations[-1], len(variations) > 1
+    names = [item.key.split(".")[-1] for item in variations]
+    # Where two blends are varied, "amount" alone would not tell which.
+    short = (
+        names if len(set(names)) == len(names) else [item.key.removeprefix("blend.") for item in variations]
+    )
+    inside = []
+    for place, tile in enumerate(tiles):
+        head = f"{tile['tile']}   the recipe's own" if place == own else str(tile["tile"])
+        values = [
+            f"{name} {value_text(tile['values'][v.key])}" for name, v in zip(short, variations, strict=True)
+        ]
+        inside.append("\n".join([head, *values]))
     down = ", ".join(item.key for item in variations[:-1])
     title = f"down: {down}   across: {last.key}" if grid else last.key
-    across = [value_text(value) for value in last.values] if grid else []
-    return draw_sheet(pictures, labels, columns=columns, title=title, column_names=across, row_names=rows)
+    labels = [_label(tile["numbers"]) for tile in tiles]
+    return draw_sheet(pictures, labels, columns=columns, title=title, inside=inside, own=own)
+
+
+def _label(numbers: Mapping[str, Any]) -> str:
+    """Return the two numbers of a tile that a choice is made by."""
+    parts = (("emission {:.2f}", numbers["emission_contrast"]), ("sky noise x {:.2f}", numbers["sky_noise"]))
+    return "   ".join(words.format(value) for words, value in parts if value is not None)

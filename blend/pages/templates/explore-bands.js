@@ -1,52 +1,92 @@
-// Bands of rows, each with an engine of its own in a worker: every step is pixel by pixel, so bands never meet.
+// Bands of rows, each with an engine of its own in a worker. They meet in one place: the means of all blocks, from which
+// the share of the saturation is told. While a slider moves a band draws every second pixel both ways.
 
-// Answers jobs {id, slot, settings, line, memory} with {id, solved, part}; `part` is null where nothing changed. It lies
-// in `memory`, that of an earlier part, where there is any: fresh memory takes longer to get than to fill.
-function bandServer({facts, layers, mask}) {
-  const engine = makeEngine(facts, layers, mask), slots = new Map();
-  return ({id, slot, settings, line, memory}) => {
-    const key = JSON.stringify([settings, line]);
-    let kept = slots.get(slot);
-    if (!kept) slots.set(slot, kept = {key: null, solved: null, bytes: new Uint8ClampedArray(4 * engine.size)});
-    if (kept.key === key) return {id, solved: kept.solved, part: null};
-    kept.key = null;
-    try {
-      kept.solved = line ? engine.renderLine(line, settings, kept.bytes) : engine.render(settings, kept.bytes, slot);
-    } catch (fault) {
-      if (!(fault instanceof RangeError)) throw fault;
-      return {id, fault: fault.message};
+// The part of everything from row `first` to `end`, every `step`-th pixel; rows of blocks are not parted.
+function bandOf(facts, layers, mask, first, end, step = 1) {
+  const {columns} = facts, wide = Math.ceil(columns / step), high = Math.ceil((end - first) / step);
+  const pick = (plane) => {
+    const made = new plane.constructor(wide * high);
+    for (let y = 0, i = 0; y < high; y += 1) {
+      const from = (first + y * step) * columns;
+      for (let x = 0; x < wide; x += 1, i += 1) made[i] = plane[from + x * step];
     }
-    kept.key = key;
-    const part = new Uint8ClampedArray(memory ?? kept.bytes.length);
-    part.set(kept.bytes);
-    return {id, solved: kept.solved, part};
+    return made;
   };
-}
-
-// Rows from `first` to `end` of everything an engine is made of, copied.
-function bandOf(facts, layers, mask, first, end) {
-  const [from, to] = [first * facts.columns, end * facts.columns];
-  const marked = (a, b) => {
-    let count = 0;
-    for (let i = a; i < b; i += 1) if (mask[i] > 0) count += 1;
-    return count;
-  };
-  const [starFrom, starTo] = mask ? [marked(0, from), marked(0, to)] : [0, 0];
+  const kept = [];
+  if (mask) {
+    for (let i = 0, j = 0; i < mask.length; i += 1) {
+      if (mask[i] === 0) continue;
+      const y = Math.floor(i / columns), x = i - y * columns;
+      if (y >= first && y < end && (y - first) % step === 0 && x % step === 0) kept.push(j);
+      j += 1;
+    }
+  }
   const part = {};
   for (const [name, light] of Object.entries(layers)) {
-    part[name] = name.startsWith("behind ") ? light.slice(starFrom, starTo) : light.slice(from, to);
+    if (name.startsWith("shift ")) part[name] = light.slice();
+    else part[name] = name.startsWith("behind ") ? Float32Array.from(kept, (j) => light[j]) : pick(light);
   }
-  return {facts: {...facts, rows: end - first}, layers: part, mask: mask ? mask.slice(from, to) : null};
+  return {facts: {...facts, columns: wide, rows: high, top: first / step, whole_rows: Math.ceil(facts.rows / step), whole_columns: columns, step},
+    layers: part, mask: mask ? pick(mask) : null};
+}
+
+// Answers {id, kind, slot, settings, line, share, memory}. "draft" and "line" give {solved, part}, "render" {solved,
+// means}, then "finish" {part}. `part` lies in `memory`, that of an earlier one, where there is any: fresh memory takes
+// longer to get than to fill.
+function bandServer({facts, layers, mask}) {
+  const engine = makeEngine(facts, layers, mask), lost = lostOf({columns: facts.columns}, layers);
+  const finisher = makeFinisher(facts, lost), slots = new Map();
+  let draft = null, coarse = null;
+  const slotOf = (name, size) => {
+    if (!slots.has(name)) slots.set(name, {codes: COLOUR.map(() => new Float32Array(size)), solved: null});
+    return slots.get(name);
+  };
+  const draftOf = () => {
+    if (draft) return draft;
+    const small = bandOf({...facts, rows: facts.rows}, layers, mask, 0, facts.rows, 2);
+    const placed = {...small.facts, top: facts.top / 2, whole_rows: Math.ceil(facts.whole_rows / 2)};
+    const less = lost && {n: halved(lost.n), a: halved(lost.a), b: halved(lost.b)};
+    draft = {engine: makeEngine(placed, small.layers, small.mask), finisher: makeFinisher(placed, less)};
+    return draft;
+  };
+  const room = (memory, size) => (memory?.byteLength === 4 * size ? new Uint8ClampedArray(memory) : new Uint8ClampedArray(4 * size));
+  const kinds = {
+    line({settings, line, memory}) {
+      const part = room(memory, engine.size);
+      return {solved: engine.renderLine(line, settings, part), part};
+    },
+    draft({settings, memory}) {
+      const small = draftOf(), kept = slotOf("draft", small.engine.size), part = room(memory, small.engine.size);
+      const solved = small.engine.render(settings, kept.codes, "draft");
+      small.finisher.finish(kept.codes, settings.finish, solved.level, coarse, part);
+      return {solved, part};
+    },
+    render({slot, settings}) {
+      const kept = slotOf(slot, engine.size);
+      kept.solved = engine.render(settings, kept.codes, slot);
+      return {solved: kept.solved, means: coarse === null || finisher.needsShares(settings.finish) ? finisher.means(kept.codes) : null};
+    },
+    finish({slot, settings, share, memory}) {
+      const kept = slotOf(slot, engine.size), part = room(memory, engine.size);
+      if (share) coarse = halved(share);
+      finisher.finish(kept.codes, settings.finish, kept.solved.level, share, part);
+      return {part};
+    },
+  };
+  return (job) => {
+    try {
+      return {id: job.id, ...kinds[job.kind](job)};
+    } catch (fault) {
+      if (!(fault instanceof RangeError)) throw fault;
+      return {id: job.id, fault: fault.message};
+    }
+  };
 }
 
 function startWorker(source, band) {
   const address = URL.createObjectURL(new Blob([source], {type: "text/javascript"}));
   const worker = new Worker(address);
   const open = new Map();
-  const end = (why) => {
-    for (const {refuse} of open.values()) refuse(new Error(why));
-    open.clear();
-  };
   worker.onmessage = ({data}) => {
     const {settle} = open.get(data.id);
     open.delete(data.id);
@@ -54,7 +94,8 @@ function startWorker(source, band) {
   };
   worker.onerror = (event) => {
     event.preventDefault();
-    end(event.message || "a worker stopped");
+    for (const {refuse} of open.values()) refuse(new Error(event.message || "a worker stopped"));
+    open.clear();
   };
   const parts = [...Object.values(band.layers), ...(band.mask ? [band.mask] : [])];
   worker.postMessage({band}, parts.map((part) => part.buffer));
@@ -74,10 +115,12 @@ onmessage = ({data}) => {
 
 // Paints with `count` workers, or in this thread where a browser starts none. `source` is the text of the engine.
 function bandPainter(facts, layers, mask, source, count) {
-  const edges = Array.from({length: count + 1}, (_, k) => Math.round(k * facts.rows / count));
+  // Whole blocks of the finish, of the half-sized picture too.
+  const edges = Array.from({length: count + 1}, (_, k) => (k === count ? facts.rows : 8 * Math.round(k * facts.rows / count / 8)));
+  const lost = lostOf(facts, layers);
   let ask = null, id = 0, spare = () => start(here);
   const start = (launch) => edges.slice(1).map((end, k) => (
-    {from: 4 * edges[k] * facts.columns, memory: null, ask: launch(bandOf(facts, layers, mask, edges[k], end))}));
+    {top: edges[k], memory: {}, ask: launch(bandOf(facts, layers, mask, edges[k], end))}));
   const here = (band) => {
     const answer = bandServer(band);
     return (job) => Promise.resolve(answer(job));
@@ -88,35 +131,57 @@ function bandPainter(facts, layers, mask, source, count) {
     ask = spare();
   }
   const asked = (job) => Promise.all(ask.map((band) => {
-    const {memory} = band;
-    band.memory = null;
+    const memory = band.memory[job.kind];
+    band.memory[job.kind] = null;
     return band.ask({...job, memory});
   }));
   async function answers(job) {
+    id += 1;
+    const whole = {...job, id};
+    let made;
     try {
-      return await asked(job);
+      made = await asked(whole);
     } catch (fault) {
       if (!spare) throw fault;
       ask = spare();
-      return asked(job);
+      made = await asked(whole);
     } finally {
       // The layers are held here until the workers have shown that they work.
       spare = null;
     }
-  }
-
-  // Fills `bytes`, which has to be the same for one slot, and returns what was solved.
-  async function paint(job, bytes) {
-    id += 1;
-    const made = await answers({...job, id});
     const failed = made.find(({fault}) => fault);
     if (failed) throw new RangeError(failed.fault);
+    return made;
+  }
+  function put(made, kind, bytes, step) {
+    const wide = Math.ceil(facts.columns / step);
     made.forEach(({part}, k) => {
-      if (!part) return;
-      bytes.set(part, ask[k].from);
-      ask[k].memory = part.buffer;
+      bytes.set(part, 4 * wide * (ask[k].top / step));
+      ask[k].memory[kind] = part.buffer;
     });
+  }
+
+  // Fills `bytes` with the picture of a slot and returns what was solved.
+  async function paint({slot, settings}, bytes) {
+    const made = await answers({kind: "render", slot, settings});
+    let share = null;
+    if (made[0].means) {
+      const means = [0, 1, 2].map((plane) => made.flatMap((band) => band.means[plane]));
+      share = saturationShares(means, settings.finish.chroma_reduction > 0 ? lost : null, facts);
+    }
+    put(await answers({kind: "finish", slot, settings, share}), "finish", bytes, 1);
     return made[0].solved;
   }
-  return {paint};
+  // Every second pixel both ways, at once; and one line by itself.
+  async function sketch(settings, bytes) {
+    const made = await answers({kind: "draft", settings});
+    put(made, "draft", bytes, 2);
+    return made[0].solved;
+  }
+  async function paintLine(line, settings, bytes) {
+    const made = await answers({kind: "line", line, settings});
+    put(made, "line", bytes, 1);
+    return made[0].solved;
+  }
+  return {paint, sketch, paintLine};
 }

@@ -1,5 +1,6 @@
 // The arithmetic of the page: the steps after balance and before finish, as the program does them.
-// It needs CURVES, FORMULAS, LUMINANCE_WEIGHTS and blendClip, which stand before it, and touches no document.
+// It needs CURVES, FORMULAS, LUMINANCE_WEIGHTS, KNEE and loops of the program's own, which are printed before it, and
+// touches no document.
 
 const COLOUR = ["red", "green", "blue"];
 const CHUNK = 256;
@@ -7,7 +8,6 @@ const BLOCK = 32 * CHUNK;
 const SAME_CODE = 6e-8;
 const MOST_SKY_NOISE = 0.025;
 const MOST_TARGET_NOISE = 0.02;
-const KNEE = 0.6, EDGE = 0.999;
 const [WEIGHT_RED, WEIGHT_GREEN, WEIGHT_BLUE] = LUMINANCE_WEIGHTS;
 
 // --- sRGB, IEC 61966-2-1, by tables of 2^16 steps: within 1e-4 of a code value -----------------------------
@@ -17,7 +17,6 @@ const decodeExactly = (code) => (code <= 0.04045 ? code / 12.92 : Math.pow((code
 const STEPS = 65536;
 const ENCODED = Float32Array.from({length: STEPS + 1}, (_, i) => encodeExactly(i / STEPS));
 const DECODED = Float32Array.from({length: STEPS + 1}, (_, i) => decodeExactly(i / STEPS));
-const BYTES = Uint8Array.from({length: STEPS + 1}, (_, i) => Math.floor(255 * encodeExactly(i / STEPS) + 0.5));
 
 // Outside [0, 1] a curve goes on as an odd function.
 const encodeAny = (light) => (light >= 0 && light <= 1 ? ENCODED[(light * STEPS + 0.5) | 0]
@@ -132,10 +131,11 @@ function gainTable(solved) {
   return tabulate((x) => decodeAny(Math.min(value(x), 1)) / x, 0.1 * solved.m);
 }
 
-// Every plane of a pixel by one gain, from the mean of the three; colours past the knee give up brightness and chroma.
-// Takes light of the layers and leaves light in [0, 1]. Comparisons, where Math.min and Math.max would cost thrice that.
-function stretchColour([red, green, blue], count, {black, white, m}, {first, values}, turnBack) {
+// Every plane of a pixel by one gain, from the mean of the three. Takes light of the layers and leaves light in [0, 1].
+// What any gain leaves in gamut is done here; the few colours past the knee go through the program's own loop.
+function stretchColour([red, green, blue], count, {black, white, m}, {first, values}) {
   const scale = 1 / (white - black), least = 0.1 * m, [faintest, brightest] = [values[0], values[values.length - 1]];
+  const past = [];
   for (let i = 0; i < count; i += 1) {
     const r = (red[i] - black) * scale, g = (green[i] - black) * scale, b = (blue[i] - black) * scale;
     const mean = (r + g + b) / 3;
@@ -148,45 +148,18 @@ function stretchColour([red, green, blue], count, {black, white, m}, {first, val
     } else if (mean !== mean) {
       red[i] = green[i] = blue[i] = NaN;
     } else {
-      paleInto(red, green, blue, i, x, y, z, grey, turnBack);
+      past.push([i, r, g, b, mean, gain]);
     }
   }
-}
-
-function paleInto(red, green, blue, i, x, y, z, mean, turnBack) {
-  const top = Math.max(x, y, z);
-  let down = 1 / Math.max(mean, 1);
-  if (top * down > 1) down *= Math.min(mean, 1) + (1 - Math.min(mean, 1)) / (top * down);
-  const grey = mean * down, out = (top * down - grey) / Math.max(1 - grey, 1e-12), past = (out - KNEE) / (1 - KNEE);
-  const share = out > KNEE ? (KNEE + (1 - KNEE) * past / (1 + past)) / out : 1;
-  const whole = [x * down, y * down, z * down], paled = whole.map((light) => grey + share * (light - grey));
-  const [r, g, b] = share < 1 ? turnBack(whole, paled) : paled;
-  red[i] = clip01(r); green[i] = clip01(g); blue[i] = clip01(b);
-}
-
-// Gives a colour the OKLab hue of another.
-function hueKeeper(spaces) {
-  const toLms = mixer(spaces.RGB_TO_LMS), fromLms = mixer(spaces.LMS_TO_RGB);
-  const toOklab = mixer(spaces.LMS_TO_OKLAB), fromOklab = mixer(spaces.OKLAB_TO_LMS);
-  const root = (cone) => Math.cbrt(Math.max(cone, 0));
-  const labOf = (light) => {
-    const lab = [0, 0, 0];
-    toLms(...light, lab);
-    toOklab(root(lab[0]), root(lab[1]), root(lab[2]), lab);
-    return lab;
-  };
-  return (whole, paled) => {
-    const [, a, b] = labOf(whole), out = labOf(paled);
-    const kept = Math.sqrt((out[1] ** 2 + out[2] ** 2) / Math.max(a * a + b * b, 1e-12));
-    fromOklab(out[0], kept * a, kept * b, out);
-    const pale = labOf(paled)[0] ** 3;
-    fromLms(out[0] ** 3, out[1] ** 3, out[2] ** 3, out);
-    const most = Math.max(...out), part = (EDGE - pale) / (most - pale);
-    return most > EDGE && pale < EDGE ? out.map((light) => pale + part * (light - pale)) : out;
-  };
+  if (past.length === 0) return;
+  const column = (k) => Float32Array.from(past, (entry) => entry[k]);
+  const planes = [column(1), column(2), column(3)];
+  brighten({planes, value: column(4), inside: new Float32Array(past.length).fill(1), light: column(5)});
+  past.forEach(([i], j) => { red[i] = planes[0][j]; green[i] = planes[1][j]; blue[i] = planes[2][j]; });
 }
 
 const SMALLEST = 2 ** -24;
+const keyOf = (solved) => JSON.stringify(solved);
 const valueTable = (solved) => tabulate(valueOf(solved), SMALLEST);
 
 function stretchPlane(plane, count, solved, table) {
@@ -422,11 +395,11 @@ function starPlaces(mask, strength, chunks) {
   return {places, share, first};
 }
 
-// settings: {sky_level, blends: [{into, from, formula, amount, method, params, share}]}
+// settings: {sky_level, white, white_level, blends: [{into, from, formula, amount, method, params, share}]}
 function makeEngine(facts, layers, mask) {
   const size = facts.rows * facts.columns;
   const chunks = Math.ceil(size / CHUNK);
-  const methods = {ratio: null, ...replacers(facts.spaces)}, turnBack = hueKeeper(facts.spaces);
+  const methods = {ratio: null, ...replacers(facts.spaces)};
   const colour = COLOUR.map((name) => layers[name]);
   const buffers = COLOUR.map(() => new Float32Array(BLOCK));
   const [ownBefore, wanted, shifted] = COLOUR.map(() => new Float32Array(BLOCK));
@@ -443,24 +416,30 @@ function makeEngine(facts, layers, mask) {
     return flags;
   }
 
-  function solve(name, settings, sigma, shown) {
-    const own = name === "rgb" ? facts.stretch : facts.lines[name];
+  function solve(name, settings, sigma) {
+    const colour = name === "rgb", own = colour ? facts.stretch : facts.lines[name];
     const level = own.own_level ? own.sky_level : settings.sky_level;
-    const key = `${name} ${level} ${sigma}`;
-    if (!(solvedFor[name]?.key === key)) {
-      solvedFor[name] = {key, value: solveStretch({...own, sky_level: level, sigma, white: name === "rgb" ? facts.top : facts.white, shown,
-        target: name === "rgb" ? facts.target : null})};
+    const aimed = colour && settings.white === "target" && facts.target ? [facts.target.light, settings.white_level] : null;
+    const asked = {...own, sky_level: level, sigma, target: aimed, white: facts.white, shown: null};
+    if (colour) {
+      // As the finish leaves it.
+      const place = settings.noise_sigma / facts.most_sigma * (facts.kept_noise.length - 1), k = Math.min(Math.floor(place), facts.kept_noise.length - 2);
+      const kept = facts.kept_noise[k] + (place - k) * (facts.kept_noise[k + 1] - facts.kept_noise[k]);
+      asked.shown = aimed ? kept * facts.target.noise : facts.mean_noise && kept * facts.mean_noise;
+      if (typeof settings.white === "number") asked.white = settings.white;
     }
+    const key = JSON.stringify(asked);
+    if (!(solvedFor[name]?.key === key)) solvedFor[name] = {key, value: solveStretch(asked)};
     return solvedFor[name].value;
   }
 
   // Masters that are stretched already have a sky and its noise, and no curve.
   const asGiven = ({level, noise}) => ({curve: "no", parameter: 0, black: 0, white: 1, m: 0, ratio: 1, shoulder: 1, level, noise, lowered: false});
   const solveColour = (settings) => (facts.display ? asGiven(facts.display)
-    : solve("rgb", settings, facts.sigma, facts.shown_sigma));
+    : solve("rgb", settings, facts.sigma));
 
   function colourTable(solved) {
-    const key = `${solved.parameter} ${solved.black}`;
+    const key = keyOf(solved);
     if (tableFor.key !== key) {
       tableFor.key = key;
       tableFor.value = facts.colour === "preserve" ? gainTable(solved) : valueTable(solved);
@@ -470,13 +449,13 @@ function makeEngine(facts, layers, mask) {
 
   function solveLine(from, settings) {
     const name = from.split(".")[0], given = facts.lines[name].display;
-    return given ? asGiven(given) : solve(name, settings, facts.layers[from].sigma, null);
+    return given ? asGiven(given) : solve(name, settings, facts.layers[from].sigma);
   }
 
   function lineLayer(blend, settings) {
     const given = facts.lines[blend.from.split(".")[0]].display;
     const solved = solveLine(blend.from, settings);
-    const key = `${solved.parameter} ${solved.black}`;
+    const key = keyOf(solved);
     const kept = stretched.get(blend.from);
     if (kept?.key === key) return {plane: kept.plane, solved};
     const light = layers[blend.from];
@@ -618,7 +597,7 @@ function makeEngine(facts, layers, mask) {
     if (facts.display) {
       for (const plane of planes) decodeRun(plane, count, plane);
     } else if (facts.colour === "preserve") {
-      stretchColour(planes, count, solved, colourTable(solved), turnBack);
+      stretchColour(planes, count, solved, colourTable(solved));
     } else {
       for (const plane of planes) {
         stretchPlane(plane, count, solved, colourTable(solved));
@@ -637,13 +616,9 @@ function makeEngine(facts, layers, mask) {
     }
   }
 
-  function store(planes, start, count, words) {
-    const [red, green, blue] = planes;
-    for (let i = 0; i < count; i += 1) {
-      words[start + i] = BYTES[(red[i] * STEPS + 0.5) | 0] | (BYTES[(green[i] * STEPS + 0.5) | 0] << 8)
-        | (BYTES[(blue[i] * STEPS + 0.5) | 0] << 16) | 0xff000000;
-    }
-  }
+  const store = (planes, start, count, codes) => {
+    planes.forEach((plane, k) => encodeRun(plane, count, codes[k].subarray(start, start + count)));
+  };
 
   // Which chunks any blend can change.
   function changed(blends) {
@@ -667,23 +642,21 @@ function makeEngine(facts, layers, mask) {
     return kept;
   }
 
-  // Fills `bytes` (red, green, blue, 255 a pixel) and returns what was solved. Pictures that are looked at by turns
-  // get a slot each, so that neither loses what the other kept.
-  function render(settings, bytes, slot = "with") {
+  // Fills `codes`, three planes of code values before the finish, and returns what was solved. Pictures that are looked at
+  // by turns get a slot and codes each, so that neither loses what the other kept.
+  function render(settings, codes, slot = "with") {
     const active = settings.blends.filter((blend) => blend.amount !== 0);
     const solved = solveColour(settings);
     const linear = active.filter((blend) => FORMULAS[blend.formula].domain === "linear").map(readyLinear);
     const display = active.filter((blend) => FORMULAS[blend.formula].domain === "display")
       .map((blend) => readyDisplay(blend, settings, solved));
     const flags = changed([...linear, ...display]);
-    const bare = `${solved.parameter} ${solved.black} ${solved.white}`;
-    const last = drawn.get(bytes);
-    // Four bytes at once, the first lowest, as on every machine that browsers run on.
-    const words = new Uint32Array(bytes.buffer, bytes.byteOffset, size);
+    const bare = keyOf(solved);
+    const last = drawn.get(codes);
     const plain = flags.map((flag, chunk) => (flag || (last?.bare === bare && !last.flags[chunk]) ? 0 : 1));
     byRuns(plain, 1, (start, count) => {
       stretchRun(buffers, [], solved, start, count);
-      store(buffers, start, count, words);
+      store(buffers, start, count, codes);
     });
     const limited = stars !== null && active.some((blend) => FORMULAS[blend.formula].limited);
     const into = display[0]?.blend.into;
@@ -702,9 +675,9 @@ function makeEngine(facts, layers, mask) {
       around?.planes.forEach((plane, k) => near[k].set(plane));
       const beside = around && {...around, planes: near};
       for (const ready of display) blendRun(ready, buffers, start, count, beside);
-      store(buffers, start, count, words);
+      store(buffers, start, count, codes);
     });
-    drawn.set(bytes, {bare, flags});
+    drawn.set(codes, {bare, flags});
     return solved;
   }
 
@@ -716,7 +689,6 @@ function makeEngine(facts, layers, mask) {
       bytes[k] = bytes[k + 1] = bytes[k + 2] = (Math.max(plane[i] + solved.level, 0) * 255 + 0.5) | 0;
       bytes[k + 3] = 255;
     }
-    drawn.delete(bytes);
     return solved;
   }
 

@@ -10,17 +10,21 @@ import numpy as np
 from blend.base.rowblocks import map_row_blocks
 from blend.recipe.state import Plane, Work
 from blend.recipe.steps.blends import display_sky
-from blend.science.picture import Finished, finish_picture
+from blend.recipe.steps.protect_stars import star_width
+from blend.science.line import star_radii
+from blend.science.picture import Finished, LumaNoise, finish_picture, noise_of_luma, shrink_stars
 
 
 def finish(work: Work) -> Work:
     """Return the work with the finishing touches of the recipe in ``display``."""
     assert work.display is not None
     settings, strength = work.recipe.finish, np.float32(work.recipe.protect.stars)
+    noise = noise_of_luma(work.display, sigma=settings.noise_sigma) if settings.noise_sigma > 0 else None
     spared = strength * work.star_mask if work.star_mask is not None and strength > 0 else None
     display, finished = finish_picture(
         work.display,
         saturation=settings.saturation,
+        noise=noise,
         chroma_reduction=settings.chroma_reduction,
         green_limit=settings.green_limit,
         contrast=settings.contrast,
@@ -29,12 +33,41 @@ def finish(work: Work) -> Work:
         spared=spared,
         compare=work.figures,
     )
-    work = work.with_(display=display).tell("finish", None, settings.model_dump())
+    display = _with_small_stars(work, display)
+    residual = noise.plane() if noise is not None and "residual" in work.recipe.output.formats else None
+    work = work.with_(display=display, residual=residual).tell("finish", None, settings.model_dump())
+    if noise is not None and work.figures:
+        work = work.tell("finish", "luma_noise", _noise_facts(noise))
     for key, value in (_facts(finished) if finished else {}).items():
         work = work.tell("finish", key, value)
     for key, share in clipped_shares(display).items():
         work = work.tell("clipped", key, share)
     return work
+
+
+def _with_small_stars(work: Work, display: Plane) -> Plane:
+    """Return the picture with the stars of the mask smaller and fainter, as the recipe asks."""
+    settings, stars, mask = work.recipe.finish, work.stars, work.star_mask
+    if stars is None or mask is None or min(settings.star_size, settings.star_brightness) == 1:
+        return display
+    # What the mask has left out shines in a line, and is no star.
+    column, row = np.clip(np.rint(stars.xy).astype(int), 0, np.array(mask.shape)[::-1] - 1).T
+    shown = stars.select(mask[row, column] > 0.5)
+    radii = star_radii(shown, fwhm_px=star_width(work, stars))
+    return shrink_stars(
+        display,
+        xy=shown.xy,
+        radii=radii,
+        mask=mask,
+        size=settings.star_size,
+        brightness=settings.star_brightness,
+    )
+
+
+def _noise_facts(noise: LumaNoise) -> dict[str, Any]:
+    """Return what the record says of luminance noise: by the size of its band in px, and the share that is left."""
+    bands = {str(2**k): sigma for k, sigma in enumerate(noise.sigmas)}
+    return {**bands, "left": None if isnan(noise.left) else noise.left}
 
 
 def _facts(finished: Finished) -> dict[str, Any]:

@@ -13,9 +13,17 @@ from blend.base.master import Flag, Master
 from blend.base.rowblocks import map_row_blocks, map_together, row_blocks
 from blend.recipe.state import COLOUR, Plane, Source, Work, frozen
 from blend.recipe.steps.holes import coverage_box, crop_cost, flag_holes
-from blend.science.grid import Alignment, align, resample, same_grid, seed_of
+from blend.science.grid import (
+    Alignment,
+    align,
+    align_by_structure,
+    noise_factor,
+    resample,
+    same_grid,
+    seed_of,
+)
 from blend.science.sensor import refine_centres
-from blend.science.stars import Stars, find_stars, measure_at, typical_fwhm
+from blend.science.stars import Stars, find_stars, fwhm_and_error, measure_at, typical_fwhm
 
 Key = tuple[str, int]
 """A master's name and the number of one of its lights."""
@@ -48,7 +56,7 @@ def register(work: Work) -> Work:
         sources={},
         masters=masters,
         alignments=frozen(alignments),
-        fwhm_px={name: width * _scale_of(alignments[name, 0]) for name, width in widths.items()},
+        fwhm_px={name: width * _scale_of(alignments[name, 0]) for name, (width, _) in widths.items()},
     )
     if settings.reference == "rgb" and len(alignments) == len(masters) and settings.canvas == "reference":
         # The colour master is one file and stays on its own grid: its stars are the field's, found once.
@@ -117,18 +125,19 @@ def _mean_plane(light: Master) -> Plane:
 
 
 def _align_all(work: Work, stars: dict[Key, Stars], home: Key, first: dict[Key, Key]) -> dict[Key, Alignment]:
-    settings = work.recipe.register_
     shapes = {key: work.sources[key[0]].lights[key[1]].shape for key in stars}
     reference = work.sources[home[0]].lights[home[1]]
     found: dict[Key, Alignment] = {}
     for key in stars:
         where = f"register {_label(key, work)} to {_label(home, work)}"
+        settings, light = work.recipe.for_master("register", key[0]), work.sources[key[0]].lights[key[1]]
         if first[key] != key and first[key] in found:
             found[key] = found[first[key]]
         elif first[key] == home or settings.transform == "none":
             found[key] = same_grid(shapes[key], shapes[home], where=where)
+        elif settings.method == "structure":
+            found[key] = align_by_structure(_with_gaps(light), _with_gaps(reference), where=where)
         else:
-            light = work.sources[key[0]].lights[key[1]]
             found[key] = align(
                 stars[key],
                 stars[home],
@@ -139,6 +148,11 @@ def _align_all(work: Work, stars: dict[Key, Stars], home: Key, first: dict[Key, 
                 where=where,
             )
     return found
+
+
+def _with_gaps(light: Master) -> Plane:
+    """Return the mean of a light's planes, NaN where it has no data."""
+    return np.where(light.has(Flag.NO_DATA), np.float32(np.nan), _mean_plane(light))
 
 
 def _label(key: Key, work: Work) -> str:
@@ -193,12 +207,12 @@ def _fwhm(
     light: Master,
     stars: dict[Key, Stars],
     alignments: dict[Key, Alignment],
-) -> float:
-    """Return a master's star width in its own pixels; a line master's is taken where the colour master has its stars.
+) -> tuple[float, float]:
+    """Return a master's star width in its own pixels, with its error.
 
-    In a narrow band lumps of nebula may outnumber the stars.
+    A line master's is taken where the colour master has its stars: in a narrow band lumps of nebula may outnumber them.
     """
-    own = typical_fwhm(stars[name, 0])
+    own = fwhm_and_error(stars[name, 0])
     field = stars["rgb", 0]
     field = field.select(~field.saturated)
     if name == "rgb" or len(field) < FEWEST_STARS:
@@ -210,7 +224,7 @@ def _fwhm(
         invalid=light.has(Flag.NO_DATA),
         saturation=min(light.facts.saturation.values(), default=None),
     )
-    return typical_fwhm(shared) if np.count_nonzero(~shared.saturated) >= FEWEST_STARS else own
+    return fwhm_and_error(shared) if np.count_nonzero(~shared.saturated) >= FEWEST_STARS else own
 
 
 def _scale_of(alignment: Alignment) -> float:
@@ -222,25 +236,37 @@ def _tell(
     work: Work,
     alignments: dict[Key, Alignment],
     stars: dict[Key, Stars],
-    widths: dict[str, float],
+    widths: dict[str, tuple[float, float]],
 ) -> Work:
     home = (work.recipe.register_.reference, 0)
+    lights = {(name, i): light for name, s in work.sources.items() for i, light in enumerate(s.lights)}
     several = {name for name, index in stars if index > 0}
     for key, alignment in alignments.items():
         name, index = key
         if key == home:
             continue
         label = f"{name}.{COLOUR[index]}" if name in several else name
-        work = work.tell("register", label, _alignment_facts(alignment))
+        light, home_shape = lights[key], lights[home].shape
+        work = work.tell(
+            "register", label, _alignment_facts(alignment) | _noise_facts(light, alignment, home_shape)
+        )
         for code, words in alignment.doubts:
             work = work.warn((code, f"{label}: {words}"))
         if alignment.overlap < 0.5:
             text = f"{label} covers only {alignment.overlap:.0%} of the reference's frame"
             work = work.warn(("small-overlap", text))
     for (name, index), found in stars.items():
-        facts = {"fwhm_px": widths[name], "stars": len(found)} if index == 0 else {}
+        width, error = widths[name]
+        facts = {"fwhm_px": width, "fwhm_error_px": error, "stars": len(found)} if index == 0 else {}
         work = work.add("masters", name, facts)
     return work
+
+
+def _noise_facts(light: Master, alignment: Alignment, shape: tuple[int, int]) -> dict[str, Any]:
+    """Return what resampling leaves of a pixel's noise, and the noise of a resampled pixel of each plane."""
+    factor = noise_factor(alignment.matrix, alignment.distortion, light.shape, shape)
+    noise = {plane: float(scales[1]) * factor for plane, scales in light.facts.noise.items() if 1 in scales}
+    return {"noise_factor": factor, "noise_after": noise}
 
 
 def _alignment_facts(alignment: Alignment) -> dict[str, Any]:

@@ -8,7 +8,7 @@ import numpy as np
 
 from blend.base.robust import difference_noise
 from blend.recipe.state import Work, frozen
-from blend.science.picture import SolvedStretch, solve_stretch, stretch_planes
+from blend.science.picture import SolvedStretch, kept_noise, solve_stretch, stretch_planes
 
 
 def stretch(work: Work) -> Work:
@@ -50,14 +50,12 @@ def aim(work: Work) -> tuple[float, float] | None:
 
 
 def shown_noise(work: Work) -> float | None:
-    """Return the noise of one sky pixel of what the stretch acts on, as it is when the picture is done.
-
-    A step of the finish that takes luminance noise out is to be counted here, as a factor below 1.
-    """
+    """Return the noise of one sky pixel of what the stretch acts on, as the finish leaves it."""
+    kept = kept_noise(work.recipe.finish.noise_sigma)
     settings = work.recipe.for_master("stretch", "rgb")
     if aim(work) is not None and work.target_light is not None:
-        return work.target_light.noise
-    return mean_noise(work) if settings.colour == "preserve" else None
+        return kept * work.target_light.noise
+    return kept * mean_noise(work) if settings.colour == "preserve" else None
 
 
 def white_level(work: Work) -> float:

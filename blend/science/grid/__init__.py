@@ -8,7 +8,8 @@ if TYPE_CHECKING:
     from blend.science.grid.alignment import Alignment, same_grid
     from blend.science.grid.coordinates import seed_of
     from blend.science.grid.register import align
-    from blend.science.grid.resampling import full_coverage_box, resample
+    from blend.science.grid.resampling import full_coverage_box, noise_factor, resample
+    from blend.science.grid.structure import align_by_structure
     from blend.science.grid.transforms import apply_matrix
 else:
     from blend.base.door import open_door

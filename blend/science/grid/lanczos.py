@@ -13,6 +13,10 @@ SUPPORT = 3
 PHASES = 4096
 """Sub-pixel positions in a table of weights: the position is rounded to 1/8192 px at worst."""
 
+AREA_BELOW = 1 / 1.5
+"""Below so many output pixels per input pixel weights by area are as sharp as the output can show, count every input
+pixel alike and have no lobes to ring. A tent, for a box folds a fifth of stripes that are finer than its pixels."""
+
 UNDONE = 128
 """Flag of an output pixel that `resample_clean_rows` left to `resample_undone_rows`."""
 
@@ -50,13 +54,19 @@ def weight_table(shrink: float) -> NDArray[np.float32]:
     ----------
     shrink : float
         Output pixels per input pixel, 0 to 1. Below 1 the kernel is wider by 1 / shrink, so that detail
-        finer than the output's pixels is averaged and not folded. Taps reach from ``1 - half`` to ``half``,
-        half = taps / 2.
+        finer than the output's pixels is averaged and not folded; below `AREA_BELOW` an input pixel weighs by the
+        area that it covers of a tent as wide at half height as the output's pixel. Taps reach from
+        ``1 - half`` to ``half``, half = taps / 2.
     """
     half = int(np.ceil(SUPPORT / shrink))
     phase = np.arange(PHASES + 1)[:, None] / PHASES
     taps = np.arange(1 - half, half + 1)[None, :]
-    weights = lanczos((taps - phase) * shrink)
+    if shrink < AREA_BELOW:
+        edge = [np.clip((taps - phase + side) * shrink, -1.0, 1.0) for side in (-0.5, 0.5)]
+        low, high = (end - 0.5 * end * np.abs(end) for end in edge)
+        weights = high - low
+    else:
+        weights = lanczos((taps - phase) * shrink)
     table: NDArray[np.float32] = (weights / weights.sum(axis=1, keepdims=True)).astype(np.float32)
     return table
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from functools import cached_property
-from math import lgamma, log, log1p
+from math import lgamma, log, log1p, log10
 from typing import Any
 
 import numpy as np
@@ -143,9 +143,14 @@ def _conclude(
     matrix, kept = robust_fit(model, mine, theirs, i, j, mirrored=mirrored)
     if kept.sum() < 2 or not sound(matrix, mine.shape, mirrored):
         return None
+    numbers = MODELS[model][1]
     possible, share, chance = weigh(
-        matrix, mine, theirs, matched=len(all_i), radius=accept, parameters=MODELS[model][1]
+        matrix, mine, theirs, matched=len(all_i), radius=accept, parameters=numbers
     )
+    # Neighbours by chance fill the radius evenly, stars crowd in its middle: two radii are asked, which is two tries.
+    close = len(pair(matrix, mine, theirs, radius=accept / 3.0)[0])
+    tight = weigh(matrix, mine, theirs, matched=close, radius=accept / 3.0, parameters=numbers)[2]
+    chance = min(min(chance, tight) + log10(2.0), 0.0)
     i, j = i[kept], j[kept]
     apart = np.hypot(*(apply_matrix(matrix, mine.xy[i]) - theirs.xy[j]).T)
     weights = weights_of(matrix, mine, theirs, i, j)

@@ -34,11 +34,14 @@ class Patterns:
         The stars of each figure, in the order its description fixes.
     sizes : (n,) float64
         Longest side, pixels.
+    sides : int
+        How many pairs of stars are the longest side of a figure.
     """
 
     codes: NDArray[np.float64]
     members: NDArray[np.int64]
     sizes: NDArray[np.float64]
+    sides: int
 
 
 def triangle_codes(corners: NDArray[np.floating]) -> tuple[NDArray[np.float64], NDArray[np.int64]]:
@@ -127,7 +130,8 @@ def make_patterns(xy: NDArray[np.float64], *, corners: int) -> Patterns:
     ends = (1, 2) if corners == 3 else (0, 1)
     sizes = np.hypot(*(xy[members[:, ends[0]]] - xy[members[:, ends[1]]]).T)
     real = sizes > 1e-9
-    return Patterns(codes=codes[real], members=members[real], sizes=sizes[real])
+    sides = np.unique(np.sort(members[:, ends], axis=1) @ [len(xy), 1])
+    return Patterns(codes=codes[real], members=members[real], sizes=sizes[real], sides=len(sides))
 
 
 def ransac_trials(inlier_share: float, sample: int, *, confidence: float = 0.99) -> int:

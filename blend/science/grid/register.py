@@ -34,7 +34,12 @@ LEAST_SHARE_IN_PLACE = 0.3
 """The same for a map that moves nothing: a sensor's own marks agree there whatever the sky does."""
 
 MOST_CHANCE = -6.0
-"""Highest accepted log10 of the probability that chance made a match as good: of a million users' frames one."""
+"""Highest accepted log10 of the probability that chance made a match as good. A map is refined on the pairs that it is
+then weighed by, which the number of tries does not count: at -6, 2 of 550 unrelated pairs passed, none at -8."""
+
+LOOSE_FEW = 1 / 3
+"""Most that fewer than ten pairs may lie apart, by the radius: chance neighbours, 0.71 of it, keep 0.47 after a fit of
+four numbers to six of them."""
 
 UNCERTAIN_PX = 1.0
 """A map that may err by a whole pixel gives stars a coloured rim of a pixel."""
@@ -63,7 +68,7 @@ def align(
     """Find shift, rotation, scale and mirror, and tilt and distortion where the stars justify them.
 
     Figures of four stars propose maps; a map is accepted when chance would not match as many stars as
-    closely, by log10 P(at least n of N within r) + log10(maps tried) < -6. Its pairs are then grown over the frame.
+    closely, by log10 P(at least n of N within r) + log10(maps tried) < -8. Its pairs are then grown over the frame.
     "auto" takes the map with the least BIC = 2n ln(S / 2n) + k ln(2n), S the weighted sum of squares and k the number
     of parameters; a freer kind must win by 6; and a distortion where it predicts unseen stars better (`choose_warp`).
 
@@ -274,8 +279,8 @@ def _ambiguity(match: Match, mine: Side, theirs: Side) -> str:
         return ""
     dx, dy = steps[int(crowd.argmax())]
     return (
-        f"ambiguous, for {most} of {len(chosen)} matched stars match once more a step of ({dx:.1f}, {dy:.1f}) px "
-        "aside, as those of a regular lattice do"
+        f"ambiguous, for {most} of {len(chosen)} stars match once more a step of ({dx:.1f}, {dy:.1f}) px aside, "
+        "as those of a regular lattice do"
     )
 
 
@@ -285,8 +290,8 @@ def _search(mine: Side, theirs: Side, transform: str) -> tuple[Match | None, int
     simple = transform if transform in MODELS else "auto"
     if min(len(mine.xy), len(theirs.xy)) < FEWEST_MATCHED:
         return None, 0
-    for proposals in propose(mine.xy, theirs.xy, mine.shape):
-        tried += sum({proposal.mirrored: proposal.of for proposal in proposals}.values())
+    for compared, proposals in propose(mine.xy, theirs.xy, mine.shape):
+        tried += compared
         for proposal in proposals[:8]:
             match = refine(proposal.matrix, mine, theirs, transform=simple, mirrored=proposal.mirrored)
             if match is not None and match.log_chance < MOST_CHANCE:
@@ -309,7 +314,7 @@ def _verdict(match: Match, tried: int) -> str:
         return f"{tale}, which chance does once in {10 ** min(max(-chance, 0.0), 15.0):.3g} times"
     if match.share < least:
         return f"{tale}, and the rest of the stars disagree"
-    if match.rms_px > 0.5 * match.radius_px:
+    if match.rms_px > (0.5 if len(match.paired_i) >= 10 else LOOSE_FEW) * match.radius_px:
         return f"{tale}, but {match.rms_px:.2f} px apart on average, as chance neighbours are"
     return ""
 

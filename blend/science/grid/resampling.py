@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from blend.base.jit import kernel
 from blend.base.master import Flag
 from blend.base.rowblocks import map_row_blocks
-from blend.science.grid.distortion import Distortion
+from blend.science.grid.distortion import Distortion, from_reference
 from blend.science.grid.lanczos import (
     SUPPORT,
     UNDONE,
@@ -127,6 +127,41 @@ def _bent_rows(nodes: NDArray[np.float64] | None, rows: slice, columns: int) -> 
     j, i = y // _BEND_PX, x // _BEND_PX
     down = nodes[:, j] * (1.0 - b)[:, None] + nodes[:, j + 1] * b[:, None]
     return np.ascontiguousarray(down[:, :, i] * (1.0 - a) + down[:, :, i + 1] * a)
+
+
+def noise_factor(
+    matrix: NDArray[np.floating],
+    distortion: Distortion | None,
+    moving: tuple[int, int],
+    shape: tuple[int, int],
+) -> float:
+    """Return the noise of a resampled pixel over that of an input pixel, for noise that pixels do not share.
+
+    sqrt(mean over the frame of sum(w_x^2) sum(w_y^2)), w the weights at each place.
+
+    Parameters
+    ----------
+    matrix, distortion
+        As for `resample`.
+    moving, shape : (rows, columns)
+        Of the input and of the output.
+
+    Examples
+    --------
+    >>> shift = np.array([[1.0, 0.0, 0.5], [0.0, 1.0, 0.5], [0.0, 0.0, 1.0]])
+    >>> round(noise_factor(shift, None, (100, 100), (100, 100)), 3)
+    0.786
+    """
+    forward = np.asarray(matrix, dtype=np.float64)
+    shrink = _scale_at_centre(forward, moving)
+    table = weight_table(1.0 if shrink > _AS_FINE else shrink).astype(np.float64)
+    y, x = (line.ravel() for line in np.mgrid[0:32, 0:32])
+    # an odd share of the frame, so that no scale falls into step with the grid
+    points = np.column_stack([x * shape[1] / 32.3819, y * shape[0] / 32.3819]).round()
+    at = from_reference(forward, distortion, points)
+    phase = np.rint((at - np.floor(at)) * (len(table) - 1)).astype(np.intp)
+    squares = (table**2).sum(axis=1)[phase]
+    return float(np.sqrt(squares.prod(axis=1).mean()))
 
 
 def _prepare(

@@ -7,7 +7,7 @@ from dataclasses import replace
 import numpy as np
 from numpy.typing import NDArray
 
-from blend.science.grid.distortion import KINDS, Distortion, Warp, frame_of, to_reference, warp_of
+from blend.science.grid.distortion import KINDS, Distortion, Warp, frame_of, to_reference
 from blend.science.grid.matching import (
     Match,
     Side,
@@ -54,7 +54,7 @@ def settle(match: Match, mine: Side, theirs: Side, transform: str, known: Distor
         # the match as it stands, with the error of its own stars
         a, b = np.searchsorted(mine.index, match.i), np.searchsorted(theirs.index, match.j)
         own = weights_of(match.matrix, mine, theirs, a, b)
-        plain = warp_of(match.matrix, match.model, mine.xy[a], theirs.xy[b], own, frame)
+        plain = Warp(match.matrix, match.model, None, frame, (mine.xy[a], theirs.xy[b], own))
         pattern = find_pattern(pairs.target, plain.rest(pairs.source, pairs.target), frame)
         return replace(match, warp=plain, pattern=pattern)
     return _rematched(match, warp, mine, theirs, pairs)

@@ -14,6 +14,9 @@ if TYPE_CHECKING:
         added_amount,
         luminance_amount,
         noise_blocks,
+        noise_covariance,
+        noise_limit,
+        noise_ratio,
     )
     from blend.science.line.balmer import H_ALPHA_NM, hydrogen_share
     from blend.science.line.continuum import (
@@ -30,7 +33,7 @@ if TYPE_CHECKING:
     from blend.science.line.own_disc import REDDER, DiscRatio, disc_ratio
     from blend.science.line.own_picture import SAME_NOISE, same_noise
     from blend.science.line.passband import LIGHT_KM_S, NII_NM, SHAPES, Passband, Shape, passed_light
-    from blend.science.line.protect import cover_saturated, line_sources, star_mask
+    from blend.science.line.protect import cover_saturated, line_sources, star_mask, star_radii
     from blend.science.line.scattered import star_glow, unsure_light
     from blend.science.line.significance import LINE_SIGMA, thresholds, weigh_emission
     from blend.science.line.starlight_left import measure_noise

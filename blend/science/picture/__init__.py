@@ -13,6 +13,7 @@ if TYPE_CHECKING:
         white_from_catalogue,
         white_from_stars,
     )
+    from blend.science.picture.chroma import LEAST_SIDE, VIVID
     from blend.science.picture.colour import (
         LUMINANCE_WEIGHTS,
         display_luminance,
@@ -25,7 +26,7 @@ if TYPE_CHECKING:
     from blend.science.picture.curves import CURVES, Curve
     from blend.science.picture.destroyed import BlendLoss, blend_loss
     from blend.science.picture.fill_stars import fill_at, fill_behind
-    from blend.science.picture.finish import Finished, finish_picture
+    from blend.science.picture.finish import Finished, finish_picture, noise_lost, untouched
     from blend.science.picture.formula import (
         BLEND_NAMES,
         MOST_AMOUNT,
@@ -38,8 +39,10 @@ if TYPE_CHECKING:
     )
     from blend.science.picture.formulas import FORMULAS, define_formula
     from blend.science.picture.holes import describe_holes, fill_holes, find_holes
+    from blend.science.picture.luma_noise import MOST_SIGMA, LumaNoise, kept_noise, noise_of_luma
     from blend.science.picture.neutral import check_neutral
     from blend.science.picture.saturated_cores import colour_cores
+    from blend.science.picture.star_size import LEAST_SIZE, shrink_stars
     from blend.science.picture.stretch import (
         SMALLEST_SIGMA,
         SolvedStretch,
@@ -48,7 +51,7 @@ if TYPE_CHECKING:
         stretch_planes,
     )
     from blend.science.picture.target_light import TargetLight, measure_target, shared_noise
-    from blend.science.picture.tone import FULL, LEAST_FIRST_SLOPE, PIVOT
+    from blend.science.picture.tone import CONTRAST, FULL, LEAST_FIRST_SLOPE, PIVOT, monotone_curve
 else:
     from blend.base.door import open_door
 

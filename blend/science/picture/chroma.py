@@ -158,11 +158,11 @@ def _sharpened(planes: Array) -> Array:
     """Return twice the planes less themselves smoothed by (1, 6, 1) / 8 down and across, mirrored at the edges."""
     rows, columns = planes.shape[1:]
     out = np.empty_like(planes)
-    left, right = (_mirror(np.arange(columns) + way, columns) for way in (-1, 1))
+    left, right = (mirror(np.arange(columns) + way, columns) for way in (-1, 1))
 
     def fill_rows(block: slice) -> None:
         index = np.arange(block.start, block.stop)
-        up, down = (planes[:, _mirror(index + way, rows)] for way in (-1, 1))
+        up, down = (planes[:, mirror(index + way, rows)] for way in (-1, 1))
         line = np.float32(0.75) * planes[:, block] + np.float32(0.125) * (up + down)
         blurred = np.float32(0.75) * line + np.float32(0.125) * (line[:, :, left] + line[:, :, right])
         out[:, block] = np.float32(2.0) * planes[:, block] - blurred
@@ -174,15 +174,15 @@ def _sharpened(planes: Array) -> Array:
 def _smooth(planes: Array, step: int) -> Array:
     """Return planes smoothed by the B3 spline (1, 4, 6, 4, 1) / 16 with holes of ``step``, mirrored at the edges."""
     rows, columns = planes.shape[1:]
-    across = _mirror(np.arange(-2 * step, columns + 2 * step), columns)
+    across = mirror(np.arange(-2 * step, columns + 2 * step), columns)
     out = np.empty_like(planes)
     near, far, middle = np.float32(4 / 16), np.float32(1 / 16), np.float32(6 / 16)
 
     def fill_rows(block: slice) -> None:
         index = np.arange(block.start, block.stop)
         for plane, filled in zip(planes, out, strict=True):
-            up, down = (plane[_mirror(index + way * step, rows)] for way in (-1, 1))
-            far_up, far_down = (plane[_mirror(index + 2 * way * step, rows)] for way in (-1, 1))
+            up, down = (plane[mirror(index + way * step, rows)] for way in (-1, 1))
+            far_up, far_down = (plane[mirror(index + 2 * way * step, rows)] for way in (-1, 1))
             line = middle * plane[block] + near * (up + down) + far * (far_up + far_down)
             wide = line[:, across]
             shifted = [wide[:, k * step : k * step + columns] for k in range(5)]
@@ -194,7 +194,7 @@ def _smooth(planes: Array, step: int) -> Array:
     return out
 
 
-def _mirror(index: NDArray[np.intp], size: int) -> NDArray[np.intp]:
+def mirror(index: NDArray[np.intp], size: int) -> NDArray[np.intp]:
     folded = np.abs(index) % max(2 * (size - 1), 1)
     back: NDArray[np.intp] = np.minimum(folded, 2 * (size - 1) - folded)
     return back if size > 1 else np.zeros_like(folded)

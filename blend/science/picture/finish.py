@@ -1,9 +1,9 @@
 """Finish: the last touches on the display picture, each measured for what it did.
 
-In this order: green above red and blue is limited, colour noise of 4 to 64 px taken out, the tone shaped
-(`blend.science.picture.tone`), chroma scaled. What needs a neighbourhood is worked out on means of 4 x 4 pixels; the
-full picture is then gone over once. Lightness (OKLab's L) is touched by the green limit and the tone alone. What
-takes out luminance noise belongs before the tone, what changes the size of stars behind all of it.
+In this order: luminance noise of 1 to 64 px is taken out (`blend.science.picture.luma_noise`), green above red and blue
+limited, colour noise of 4 to 64 px taken out, the tone shaped (`blend.science.picture.tone`), chroma scaled. Colour is
+worked out on means of 4 x 4 pixels; the full picture is then gone over once. What changes the size of stars comes
+behind all of it.
 """
 
 from __future__ import annotations
@@ -28,9 +28,13 @@ from blend.science.picture.colourspace import (
     srgb_decode,
 )
 from blend.science.picture.finish_loops import TRANSFER_TABLES, mean_rows, touch_rows
+from blend.science.picture.luma_noise import LumaNoise
 from blend.science.picture.tone import Points, tone_table
 
 Array = NDArray[np.float32]
+
+NO_GRAIN = np.zeros((1, 1), dtype=np.float32)
+"""A plane of one entry: no luma is lost."""
 
 NO_TONE = np.ones((2, 1), dtype=np.float32)
 """A table of one entry: the tone stays."""
@@ -96,13 +100,14 @@ def saturate(rgb: NDArray[np.floating], *, amount: float) -> NDArray[np.floating
         raise ValueError(f"amount is {amount}, not 0 or above")
     if amount == 1.0:
         return rgb
-    return _touched(_codes(rgb), _no_shift(), saturation=amount, green_limit=0.0, tone=NO_TONE)[0]
+    return _touched(_codes(rgb), _no_shift(), NO_GRAIN, saturation=amount, green_limit=0.0, tone=NO_TONE)[0]
 
 
 def finish_picture(
     rgb: NDArray[np.floating],
     *,
     saturation: float = 1.0,
+    noise: LumaNoise | None = None,
     chroma_reduction: float = 0.0,
     green_limit: float = 0.0,
     contrast: float = 0.0,
@@ -125,6 +130,8 @@ def finish_picture(
         Points of a monotone curve, none for none; see there.
     sky : float
         Code value of the sky, which contrast and curve leave where it is.
+    noise : LumaNoise, optional
+        What luma loses, as `noise_of_luma` found it in this picture.
     chroma_reduction : float
         0 to 1: share of the colour noise of 4 to 64 px to take out.
     green_limit : float
@@ -166,14 +173,15 @@ def finish_picture(
         if not 0.0 <= value <= most:
             raise ValueError(f"{name} is {value}, not from 0 to {most:g}")
     shapes = contrast != 0.0 or len(curve) > 0
-    if saturation == 1.0 and chroma_reduction == 0.0 and green_limit == 0.0 and not shapes:
+    if saturation == 1.0 and noise is None and chroma_reduction == green_limit == 0.0 and not shapes:
         return rgb, None
     codes = _codes(rgb)
     before = _block_means(codes)
     measured = chroma_reduction > 0.0 or green_limit > 0.0
     if np.isnan(before).all():
         return rgb, None
-    shift = _no_shift() if saturation <= 1.0 and not measured else _no_shift(before.shape[1:])
+    bare = saturation <= 1.0 and noise is None and not measured
+    shift = _no_shift() if bare else _no_shift(before.shape[1:])
     if measured:
         kept = None if spared is None else _mask_means(spared)
         shift[:3] = noise_shifts(
@@ -181,11 +189,45 @@ def finish_picture(
         )
     if saturation > 1.0:
         shift[3] = saturation_shares(before, shift)
+    grain = NO_GRAIN
+    if noise is not None:
+        grain, shift[4] = noise.fine, noise.coarse
     tone = tone_table(sky=sky, contrast=contrast, curve=curve) if shapes else NO_TONE
-    result, outside = _touched(codes, shift, saturation=saturation, green_limit=green_limit, tone=tone)
+    result, outside = _touched(codes, shift, grain, saturation=saturation, green_limit=green_limit, tone=tone)
     if not compare:
         return result, None
     return result, _compared(before[:3], _block_means(result)[:3], outside)
+
+
+def noise_lost(
+    rgb: NDArray[np.floating],
+    *,
+    chroma_reduction: float,
+    green_limit: float,
+    spared: NDArray[np.float32] | None = None,
+) -> Array:
+    """Return what `finish_picture` takes out of a picture as colour noise, means over 4 x 4 pixels.
+
+    Parameters
+    ----------
+    rgb, chroma_reduction, green_limit, spared
+        As there.
+
+    Returns
+    -------
+    (3, rows / 4, columns / 4) float32
+        n of the green limit, and what OKLab's a and b lose; 0 where nothing is asked for or nothing is there.
+    """
+    before = _block_means(_codes(rgb))
+    if np.isnan(before).all() or chroma_reduction == green_limit == 0.0:
+        return np.zeros((3, *before.shape[1:]), dtype=np.float32)
+    kept = None if spared is None else _mask_means(spared)
+    return noise_shifts(before, chroma_reduction=chroma_reduction, green_limit=green_limit, spared=kept)
+
+
+def untouched() -> tuple[float, ...]:
+    """Return what the loops take for a block that loses nothing and gets all of the saturation."""
+    return tuple(float(value) for value in _no_shift()[:, 0, 0])
 
 
 # --- the full picture -------------------------------------------------------------------------------------
@@ -198,8 +240,8 @@ def _codes(rgb: NDArray[np.floating]) -> Array:
 
 
 def _no_shift(shape: tuple[int, ...] = (1, 1)) -> Array:
-    """Return what touches nothing: no green or chroma lost, and all of the saturation everywhere."""
-    shift = np.zeros((4, *shape), dtype=np.float32)
+    """Return what touches nothing: no green, chroma or luma lost, and all of the saturation everywhere."""
+    shift = np.zeros((5, *shape), dtype=np.float32)
     shift[3] = 1.0
     return shift
 
@@ -230,7 +272,7 @@ def _mask_means(mask: NDArray[np.float32]) -> Array:
 
 
 def _touched(
-    codes: Array, shift: Array, *, saturation: float, green_limit: float, tone: Array
+    codes: Array, shift: Array, grain: Array, *, saturation: float, green_limit: float, tone: Array
 ) -> tuple[Array, float]:
     """Return the picture with the shifts, factors and tone applied, and the share of pixels out of gamut."""
     out = np.empty_like(codes)
@@ -243,7 +285,7 @@ def _touched(
     def measure_rows(block: slice) -> int:
         return int(
             touch_rows(
-                codes, out, shift, *matrices, TRANSFER_TABLES, tone, factors, (block.start, block.stop)
+                codes, out, shift, grain, *matrices, TRANSFER_TABLES, tone, factors, (block.start, block.stop)
             )
         )
 

@@ -75,6 +75,7 @@ def touch_rows(
     codes: Any,
     out: Any,
     shift: Any,
+    grain: Any,
     to_lms: Any,
     to_lab: Any,
     from_lab: Any,
@@ -88,8 +89,8 @@ def touch_rows(
     # pixels at a time, which it does not with one long loop (three times as slow). They stand in one kernel, since a
     # call inside a kernel would have to be a kernel itself.
     columns, high, wide = codes.shape[2], shift.shape[1], shift.shape[2]
-    line = np.empty((4, wide), np.float32)
-    moved = np.empty((4, columns), np.float32)
+    line = np.empty((5, wide), np.float32)
+    moved = np.empty((5, columns), np.float32)
     gain = np.ones(_PIECE, np.float32)
     red, green, blue = (
         np.empty(_PIECE, np.float32),
@@ -112,7 +113,7 @@ def touch_rows(
         above = int(place)
         below = min(above + 1, high - 1)
         part = place - np.float32(above)
-        for k in range(4):
+        for k in range(5):
             for x in range(wide):
                 line[k, x] = shift[k, above, x] + part * (shift[k, below, x] - shift[k, above, x])
             moved[k, :2] = line[k, 0]
@@ -125,14 +126,19 @@ def touch_rows(
                         moved[k, x] = line[k, left] + (_HALF * np.float32(j) + _QUARTER) * _HALF * step
             if 4 * wide - 2 < columns:
                 moved[k, 4 * wide - 2 :] = line[k, wide - 1]
+        if grain.shape[1] > 1:
+            for x in range(columns):
+                moved[4, x] += grain[y, x]
         for start in range(0, columns, _PIECE):
             size = min(_PIECE, columns - start)
             piece = slice(start, start + size)
             reds, greens, blues = codes[0, y, piece], codes[1, y, piece], codes[2, y, piece]
+            noise = moved[4, piece]
             for source, light in ((reds, red), (greens, green), (blues, blue)):
                 for x in range(size):
                     # Missing pixels pass as 0 here, and are missing again in the end.
-                    value = source[x] if source[x] > _ZERO else _ZERO
+                    value = source[x] - noise[x]
+                    value = value if value > _ZERO else _ZERO
                     light[x] = value if value < _ONE else _ONE
             if limit > _ZERO:
                 noise = moved[0, piece]

@@ -17,6 +17,7 @@ from collections.abc import Sequence
 import numpy as np
 from numpy.typing import NDArray
 
+from blend.base.equation import parse
 from blend.science.picture.colourspace import srgb_decode, srgb_encode
 
 Points = Sequence[tuple[float, float]]
@@ -26,7 +27,13 @@ FULL = 10.88
 """K: at contrast 1 the slope is nowhere below 0.1, at -1 nowhere below 0.24: `tests/science/picture/test_tone.py`."""
 
 # Of the square root of luminance; between two of them the line is off by at most 0.01 of a step of 16 bits.
+CONTRAST = parse(
+    f"u + amount * {FULL} * u ** 2 * (u - {PIVOT}) * (1 - u) ** 2", ["u", "amount"], where="contrast"
+)
+"""The one above; the page to look with prints it."""
+
 STEPS = 4096
+"""Of the square root of luminance; between two of them the line is off by at most 0.01 of a step of 16 bits."""
 
 LEAST_FIRST_SLOPE = 1.0 / 3.0
 """Of the line from the sky to a curve's first point: below it no rising cubic leaves the sky with slope 1."""
@@ -40,7 +47,7 @@ def add_contrast(u: NDArray[np.float64], amount: float) -> NDArray[np.float64]:
     >>> add_contrast(np.array([0.0, 0.15, 0.3, 0.6, 1.0]), 1.0).round(3)
     array([0.   , 0.123, 0.3  , 0.788, 1.   ])
     """
-    return u + amount * FULL * u**2 * (u - PIVOT) * (1.0 - u) ** 2
+    return CONTRAST.evaluate({"u": u, "amount": amount}, dtype="float64")
 
 
 def monotone_curve(points: Points, at: NDArray[np.float64]) -> NDArray[np.float64]:

@@ -74,7 +74,7 @@ def is_constant(plane: NDArray[np.floating]) -> bool:
     >>> is_constant(np.full((3, 3), np.nan)), is_constant(np.eye(3))
     (True, False)
     """
-    first = plane.flat[0]
+    first = plane[0][0]
     for row in plane:  # leaves at the first row that differs
         same = np.isnan(row) if np.isnan(first) else row == first
         if not same.all():

@@ -8,6 +8,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from blend.base.blocksums import block_sums
 from blend.base.jit import kernel
 from blend.base.robust import MAD_TO_SIGMA, difference_noise, interpolated_noise
 from blend.base.rowblocks import map_row_blocks
@@ -158,52 +159,13 @@ def bin_by_four(
         NaN where no pixel is usable.
     good : int
     """
-    pixels = np.ascontiguousarray(plane, dtype=np.float32)
-    unused = np.zeros((1, 1), dtype=np.bool_) if invalid is None else invalid
-    rows, columns = pixels.shape
-    means = np.full((rows // 4, columns // 4), np.nan, dtype=np.float32)
-    shares = np.zeros_like(means)
-
-    def measure_rows(block: slice) -> tuple[float, float, int]:
-        result: tuple[float, float, int] = _bin_rows(pixels, unused, means, shares, block.start, block.stop)
-        return result
-
-    parts = map_row_blocks(measure_rows, rows)
-    good = sum(part[2] for part in parts)
-    if good == 0:
-        return means, shares, float("nan"), float("nan"), 0
-    return means, shares, min(p[0] for p in parts), max(p[1] for p in parts), good
-
-
-@kernel
-def _bin_rows(
-    pixels: Any, invalid: Any, means: Any, shares: Any, start: int, stop: int
-) -> Any:  # pragma: no cover - compiled
-    columns = pixels.shape[1]
-    masked = invalid.shape[0] == pixels.shape[0] and invalid.shape[1] == columns
-    least = np.float32(np.inf)
-    greatest = np.float32(-np.inf)
-    good = 0
-    sums = np.zeros(columns // 4 + 1, dtype=np.float64)
-    counts = np.zeros(columns // 4 + 1, dtype=np.int64)
-    for y in range(start, stop):
-        for x in range(columns):
-            v = pixels[y, x]
-            if np.isfinite(v) and not (masked and invalid[y, x]):
-                least = min(least, v)
-                greatest = max(greatest, v)
-                sums[x >> 2] += v
-                counts[x >> 2] += 1
-        if y % 4 == 3 or y == stop - 1:
-            for i in range(columns // 4 + 1):
-                good += counts[i]
-                if y % 4 == 3 and i < columns // 4:
-                    shares[y >> 2, i] = counts[i] / 16.0
-                    if counts[i] >= 8:
-                        means[y >> 2, i] = sums[i] / counts[i]
-                sums[i] = 0.0
-                counts[i] = 0
-    return least, greatest, good
+    rows, columns = plane.shape[0] // 4, plane.shape[1] // 4
+    sums, counts, least, greatest = block_sums(plane, 4, invalid=invalid)
+    good = int(counts.sum())
+    sums, counts = sums[:rows, :columns], counts[:rows, :columns]
+    means = np.where(counts >= 8, sums / np.maximum(counts, 1), np.nan).astype(np.float32)
+    shares = (counts / 16.0).astype(np.float32)
+    return means, shares, least if good else float("nan"), greatest if good else float("nan"), good
 
 
 def coarser_blocks(

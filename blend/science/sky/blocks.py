@@ -12,8 +12,9 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from blend.base.blocksums import block_means
 from blend.base.jit import kernel
-from blend.base.rowblocks import ROWS_PER_BLOCK, map_row_blocks
+from blend.base.rowblocks import map_row_blocks
 
 SAMPLES_PER_BLOCK = 5120
 """Most pixels of a block that are looked at: 0.015 sigma a block is plenty, and 24 Mpx stay fast."""
@@ -165,15 +166,7 @@ def bin_light(
     invalid : (rows, columns) bool, optional
         True where a pixel must not be used. Pixels that are not finite never are.
     """
-    rows, columns = plane.shape
-    out = np.empty((-(-rows // size), -(-columns // size)), dtype=np.float64)
-    skip, has_skip = _mask_or_none(invalid)
-
-    def fill_rows(rows_of_bins: slice) -> None:
-        _bin_rows(plane, skip, has_skip, size, rows_of_bins.start, out[rows_of_bins])
-
-    map_row_blocks(fill_rows, out.shape[0], height=max(1, ROWS_PER_BLOCK // size))
-    return out
+    return block_means(plane, size, least=0.5, invalid=invalid)
 
 
 def measure_blocks(
@@ -229,27 +222,6 @@ def _mask_or_none(mask: NDArray[np.bool_] | None) -> tuple[NDArray[np.bool_], bo
     if mask is None:
         return np.zeros((1, 1), dtype=np.bool_), False
     return np.asarray(mask, dtype=np.bool_), True
-
-
-@kernel
-def _bin_rows(plane, skip, has_skip, size, first, out):  # type: ignore[no-untyped-def]
-    rows, columns = plane.shape
-    for b in range(out.shape[0]):
-        y0 = (first + b) * size
-        y1 = min(y0 + size, rows)
-        for c in range(out.shape[1]):
-            x0 = c * size
-            x1 = min(x0 + size, columns)
-            total = 0.0
-            count = 0
-            for y in range(y0, y1):
-                for x in range(x0, x1):
-                    value = plane[y, x]
-                    if value - value == 0.0 and not (has_skip and skip[y, x]):
-                        total += value
-                        count += 1
-            enough = 2 * count >= (y1 - y0) * (x1 - x0)
-            out[b, c] = total / count if enough else np.nan
 
 
 @kernel

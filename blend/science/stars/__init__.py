@@ -12,6 +12,7 @@ if TYPE_CHECKING:
         FWHM_PER_SIGMA,
         Stars,
         find_stars,
+        fwhm_and_error,
         isolated,
         measure_at,
         seen_in_both,

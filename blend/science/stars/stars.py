@@ -8,6 +8,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from blend.base.robust import median_and_sigma
 from blend.base.rowblocks import map_row_blocks
 from blend.science.stars.detect import find_candidates, native_plane
 from blend.science.stars.starshape import COLUMNS, aperture_fluxes, core_sigmas, measure_stars
@@ -244,13 +245,19 @@ def typical_fwhm(stars: Stars) -> float:
     >>> typical_fwhm(few)
     nan
     """
+    return fwhm_and_error(stars)[0]
+
+
+def fwhm_and_error(stars: Stars) -> tuple[float, float]:
+    """Return `typical_fwhm` and its standard error, sqrt(pi / 2) sigma / sqrt(n), that of a median."""
     clear = stars.select(~stars.saturated)
     if len(clear) < 3:
         clear = stars
     if len(clear) < 3:
-        return float("nan")
+        return float("nan"), float("nan")
     snr = clear.flux / np.maximum(clear.flux_error, 1e-300)
-    return float(np.median(clear.fwhm_px[snr >= np.median(snr)]))
+    widths = clear.fwhm_px[snr >= np.median(snr)]
+    return float(np.median(widths)), float(np.sqrt(np.pi / 2 / len(widths)) * median_and_sigma(widths)[1])
 
 
 def star_fluxes(

@@ -111,16 +111,11 @@ def test_words_of_strangers_do_nothing_to_page_table_and_terminal() -> None:
     assert row["reason"].startswith("'=") and "\x1b" not in row["reason"]
     assert "\x1b" not in verdict_table([verdict])
     card = {
-        "name": EVIL,
-        "state": "failed",
-        "reason": EVIL,
-        "seconds": 0,
-        "warnings": (),
-        "thumbnail": "",
-        "report": "",
+        **{"name": EVIL, "label": "failed", "state": "failed", "reason": EVIL, "reasons": (EVIL,)},
+        **{"seconds": 0, "values": {}, "thumbnail": "", "report": "", "record": ""},
     }
     page = batch_page(EVIL, [card], {"done": 0, "skipped": 0, "failed": 1})
-    assert "<script>" not in page
+    assert "<script>alert" not in page
 
 
 @pytest.mark.parametrize("jobs", [0, 1, 2, 7])

@@ -193,7 +193,9 @@ def test_a_sound_run_prints_a_table_and_leaves_everything(sound: tuple[Path, Pat
     out = tmp_path / "out"
     done = blend("run", "galaxy-moonlit", "-m", f"rgb={sound[0]}", "-m", f"ha={sound[1]}", "--out", out)
     assert done.returncode == 0, done.stderr
-    assert "registration" in done.stdout
+    lines = done.stdout.splitlines()
+    assert [line.split()[0] for line in lines] == ["blend:", "picture", "page", "numbers"]
+    assert "Alignment: " in lines[3] and "done, look" in lines[0]  # nobody stated the filter's width
     assert "\r" not in done.stderr
     names = {"result.fits", "result.tif", "linear.fits", "emission.fits", "star-mask.fits", "preview.png"}
     names |= {"emission-sigma.fits", "emission-weight.fits", "report.html", "record.json"}

@@ -10,7 +10,7 @@ import pytest
 from blend.app.demo.demo import write_night
 from blend.app.run.job import run_target
 from blend.app.run.load import open_recipe, open_target
-from blend.app.run.terminal import summary
+from blend.app.run.terminal import details
 from blend.science.simulated.night import SceneOptions, simulate_night
 
 
@@ -30,7 +30,7 @@ def test_a_run_chooses_its_amounts_and_says_why(tmp_path: Path) -> None:
     assert 0 < light["amount"] <= light["auto"]["limits"]["most"] == 1.0
     assert light["auto"]["for"] == "knots"
     assert record["recipe"]["blend"]["red"]["amount"] == "auto"
-    shown = summary(record, tmp_path)
+    shown = details(record)
     assert f"line contrast x {red['line_contrast']:.4g}" in shown
     page = (tmp_path / "out" / "report.html").read_text(encoding="utf-8")
     for entry in (red, light):

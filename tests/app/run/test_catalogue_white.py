@@ -65,7 +65,7 @@ def write(night: Night, folder: Path, *, coordinates: WCS | None) -> Path:
 def run(target: Path, out: Path, *words: str, white: str = f"b_v={WHITE}") -> tuple[int, str]:
     words = ("--set", f"balance.white={white}", *words)
     done = CliRunner().invoke(
-        blend, ["run", "galaxy-moonlit", str(target), "--out", str(out), "--quiet", *words]
+        blend, ["run", "galaxy-moonlit", str(target), "--out", str(out), "--quiet", "--verbose", *words]
     )
     if done.exception is not None and not isinstance(done.exception, SystemExit):
         raise done.exception

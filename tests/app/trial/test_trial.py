@@ -12,7 +12,7 @@ import pytest
 from blend.app.run.load import open_recipe, open_target, recipe_text
 from blend.app.trial import step_cache
 from blend.app.trial.input_key import code_hash, input_hash
-from blend.app.trial.keep import keep_tile
+from blend.app.trial.keep import keep_address, keep_file, keep_tile
 from blend.app.trial.layers import View, parse_view, shown
 from blend.app.trial.step_cache import StepCache
 from blend.app.trial.trial import Question, read_trial, try_variants
@@ -78,7 +78,7 @@ def test_every_tile_is_the_picture_a_run_makes_and_the_kept_recipe_makes_it_agai
     assert again.found == "state"
     assert whole.display is not None and work.display is not None
     assert np.array_equal(work.display, whole.display, equal_nan=True)
-    assert np.array_equal(shown(work, asked.view), shown(whole, asked.view), equal_nan=True)
+    assert np.array_equal(shown(work, asked.view, 1), shown(whole, asked.view, 1), equal_nan=True)
     assert read_trial(tmp_path / "trial")["tiles"] == trial["tiles"]
     assert (tmp_path / "trial" / "sheet.png").is_file()
     # the page opens with the tile that is the recipe as it stands, here the third
@@ -367,4 +367,48 @@ def test_a_damaged_trial_is_refused_in_plain_words(tmp_path: Path, trial: object
     with pytest.raises(BlendError, match=said) as fault:
         keep_tile(tmp_path, 1, out=None)
     assert fault.value.exit_code in (2, 3)
+    assert [path.name for path in tmp_path.iterdir()] == ["trial.json"]
+
+
+def test_what_the_page_shows_is_kept_by_its_address_or_by_the_recipe_it_saved(
+    night: Path, tmp_path: Path
+) -> None:
+    target, place = open_target(night), tmp_path / "a trial"
+    try_variants(question(target, "blend.red.amount=0.5,0.7", view=View(scale=4)), out=place, store=None)
+    page = (place / "explore.html").as_uri()
+    query = "blend.luminance.formula=mean&finish.contrast=0.4&A=stretch.sky_level%3D0.2"
+    # The page opened with the first tile; a look in one of its places is not what is on screen.
+    kept, words = keep_address(f"{page}#{query}", out=None)
+    assert kept == place / "kept.toml" and words[:2] == [str(kept), "night.target.toml"]
+    recipe = open_recipe(str(kept), target=target)
+    assert (recipe.blend["red"].amount, recipe.blend["luminance"].formula) == (0.5, "mean")
+    assert recipe.finish.contrast == 0.4 and recipe.stretch.sky_level == 0.10
+    saved = tmp_path / "downloads" / "kept.toml"
+    saved.parent.mkdir()
+    saved.write_text(
+        f"version = 1\nextends = {json.dumps(str(kept))}\nblend.red.amount = 1.5\n", encoding="utf-8"
+    )
+    again, words = keep_file(saved, out=tmp_path / "mine.toml")
+    assert words == [str(again), "TARGET"]
+    assert open_recipe(str(again), target=target).blend["red"].amount == 1.5
+    assert "downloads" not in again.read_text(encoding="utf-8")
+
+
+@pytest.mark.parametrize(
+    ("query", "said"),
+    [
+        ("blend.red.amount=7", "from 0 to 3"),
+        ("output.up=north", "recipe keys behind its #"),
+        ("blend.no-such.amount=1", "no-such"),
+        ("stretch.white=%ff{", "stretch.white"),
+    ],
+)
+def test_an_address_that_tells_no_recipe_is_refused(tmp_path: Path, query: str, said: str) -> None:
+    text = recipe_text("galaxy-moonlit")[0]
+    (tmp_path / "trial.json").write_text(
+        json.dumps({**TRIAL, "recipe": text, "tiles": [TILE]}), encoding="utf-8"
+    )
+    with pytest.raises(BlendError, match=said) as fault:
+        keep_address(f"{tmp_path}/explore.html#{query}", out=None)
+    assert fault.value.exit_code == 2
     assert [path.name for path in tmp_path.iterdir()] == ["trial.json"]

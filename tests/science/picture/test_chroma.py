@@ -7,9 +7,9 @@ from blend.base.rowblocks import limit_threads
 from blend.science.picture.chroma import (
     BANDS,
     WHITE_NOISE_IN_BANDS,
-    _mirror,
     _sharpened,
     _smooth,
+    mirror,
     noise_shifts,
 )
 
@@ -37,9 +37,9 @@ def test_bands_add_up_and_a_constant_has_none():
 
 
 def test_edges_are_mirrored():
-    assert _mirror(np.arange(-3, 7), 4).tolist() == [3, 2, 1, 0, 1, 2, 3, 2, 1, 0]
-    assert _mirror(np.arange(-2, 3), 1).tolist() == [0] * 5
-    assert _mirror(np.arange(-9, 3), 2).tolist() == [1, 0] * 5 + [0, 1][:0] + [1, 0][:0] + [1, 0]
+    assert mirror(np.arange(-3, 7), 4).tolist() == [3, 2, 1, 0, 1, 2, 3, 2, 1, 0]
+    assert mirror(np.arange(-2, 3), 1).tolist() == [0] * 5
+    assert mirror(np.arange(-9, 3), 2).tolist() == [1, 0] * 5 + [0, 1][:0] + [1, 0][:0] + [1, 0]
 
 
 def test_smoothing_is_the_slow_and_plain_sum():
@@ -48,8 +48,8 @@ def test_smoothing_is_the_slow_and_plain_sum():
     weights = np.array([1, 4, 6, 4, 1]) / 16
     for i, up in enumerate(weights):
         for j, across in enumerate(weights):
-            rows = _mirror(np.arange(23) + 2 * (i - 2), 23)
-            columns = _mirror(np.arange(31) + 2 * (j - 2), 31)
+            rows = mirror(np.arange(23) + 2 * (i - 2), 23)
+            columns = mirror(np.arange(31) + 2 * (j - 2), 31)
             plain += up * across * noise[0][np.ix_(rows, columns)]
     # float32 sums of 25 numbers up to 4.
     assert np.abs(_smooth(noise, 2)[0] - plain).max() < 1e-6

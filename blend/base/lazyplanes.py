@@ -1,0 +1,104 @@
+"""Planes that lie elsewhere and whose rows become numbers when they are asked for."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import AbstractContextManager, nullcontext
+from dataclasses import dataclass, replace
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from blend.base.rowblocks import map_row_blocks
+
+Guard = Callable[[], AbstractContextManager[Any]]
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class LazyPlane:
+    """One plane of finite float32 pixels: a slice of its rows is an array, ``np.asarray`` of it is all of them.
+
+    Attributes
+    ----------
+    shape : (rows, columns)
+    read : callable
+        Takes a slice of rows with start, stop and a step above 0, the divisor, and an array to fill, (n, columns)
+        float32, or None; returns the array.
+    divisor : float
+        What the rows are divided by.
+    """
+
+    shape: tuple[int, int]
+    read: Callable[[slice, float, NDArray[np.float32] | None], NDArray[np.float32]]
+    divisor: float = 1.0
+    ndim = 2
+    dtype = np.dtype(np.float32)
+
+    @property
+    def size(self) -> int:
+        """Number of pixels."""
+        return self.shape[0] * self.shape[1]
+
+    def __len__(self) -> int:
+        return self.shape[0]
+
+    def __getitem__(self, key: Any) -> Any:
+        if isinstance(key, tuple):
+            return self[key[0]][:, key[1]]
+        if isinstance(key, slice):
+            start, stop, step = key.indices(self.shape[0])
+            return self.read(slice(start, max(start, stop), step), self.divisor, None)
+        if not 0 <= key < self.shape[0]:
+            raise IndexError(key)
+        return self[key : key + 1][0]
+
+    def fill(self, out: NDArray[np.float32]) -> None:
+        """Fill an array with the whole plane."""
+
+        def fill_rows(block: slice) -> None:
+            self.read(slice(block.start, block.stop, 1), self.divisor, out[block])
+
+        map_row_blocks(fill_rows, self.shape[0])
+
+    def __array__(self, dtype: Any = None, copy: bool | None = None) -> NDArray[Any]:
+        out = np.empty(self.shape, dtype=np.float32)
+        self.fill(out)
+        return out if dtype is None else out.astype(dtype, copy=False)
+
+
+@dataclass(frozen=True, eq=False)
+class LazyPlanes(Sequence[LazyPlane]):
+    """Planes of one size, (planes, rows, columns); ``guard`` is entered while all of them become one array."""
+
+    parts: tuple[LazyPlane, ...]
+    guard: Guard = nullcontext
+    ndim = 3
+    dtype = np.dtype(np.float32)
+
+    @property
+    def shape(self) -> tuple[int, int, int]:
+        """Planes, rows and columns."""
+        return (len(self.parts), *self.parts[0].shape)
+
+    def __len__(self) -> int:
+        return len(self.parts)
+
+    def __iter__(self) -> Iterator[LazyPlane]:
+        return iter(self.parts)
+
+    def __getitem__(self, key: Any) -> Any:
+        return replace(self, parts=self.parts[key]) if isinstance(key, slice) else self.parts[key]
+
+    def divided(self, divisor: float) -> LazyPlanes:
+        """Return the planes divided by a number, in float32 as an array would be; once only."""
+        if any(part.divisor != 1.0 for part in self.parts):
+            raise ValueError("planes are divided once")
+        return replace(self, parts=tuple(replace(part, divisor=divisor) for part in self.parts))
+
+    def __array__(self, dtype: Any = None, copy: bool | None = None) -> NDArray[Any]:
+        with self.guard():
+            out = np.empty(self.shape, dtype=np.float32)
+            for part, place in zip(self.parts, out, strict=True):
+                part.fill(place)
+        return out if dtype is None else out.astype(dtype, copy=False)

@@ -1,0 +1,234 @@
+"""A kernel's loops printed as JavaScript, so that a page computes by the same text as the program.
+
+Of Python it knows what kernels are made of: numbers, loops over `range` or a fixed list, comparisons, arrays that are
+indexed, sliced or made, and a few functions of numpy. Anything else is refused when the page is made. An array of
+one dimension is a typed array, one of more an array of them; arithmetic is float64, what is stored rounds as in numpy.
+"""
+
+from __future__ import annotations
+
+import ast
+import inspect
+import json
+import textwrap
+from collections.abc import Callable
+from typing import Any
+
+import numpy as np
+
+PRELUDE = """const $isnan = (a) => a !== a;
+const $shape = (array, axis) => (axis === 0 ? array.length : $shape(array[0], axis - 1));
+const $make = (kind, [size, ...rest], value) => (rest.length
+  ? Array.from({length: size}, () => $make(kind, rest, value)) : value ? new kind(size).fill(value) : new kind(size));
+const $view = (array, kind) => (Array.isArray(array) ? array.map((part) => $view(part, kind))
+  : new kind(array.buffer, array.byteOffset, array.length));"""
+
+_KINDS = {
+    "float32": "Float32Array",
+    "float64": "Float64Array",
+    "int32": "Int32Array",
+    "bool_": "Uint8Array",
+}
+_OPERATORS: dict[type[ast.AST], str] = {
+    **{ast.Add: "+", ast.Sub: "-", ast.Mult: "*", ast.Div: "/", ast.Mod: "%", ast.BitAnd: "&"},
+    **{ast.Lt: "<", ast.LtE: "<=", ast.Gt: ">", ast.GtE: ">=", ast.Eq: "===", ast.NotEq: "!=="},
+    **{ast.And: "&&", ast.Or: "||", ast.USub: "-", ast.Not: "!"},
+}
+_CALLS = {
+    **{"abs": "Math.abs", "np.abs": "Math.abs", "np.isnan": "$isnan"},
+    **{"np.sqrt": "Math.sqrt", "np.hypot": "Math.hypot", "np.cbrt": "Math.cbrt", "np.float32": ""},
+    "float": "",
+}
+_WHOLE = ("int", "np.int32", "np.uint32")
+
+
+def kernel_javascript(kernel: Callable[..., Any]) -> str:
+    """Return a function of JavaScript that does what a kernel of `blend.base.jit` does; it needs `PRELUDE`.
+
+    Raises
+    ------
+    ValueError
+        The kernel uses what this module cannot print.
+    """
+    function: Any = kernel.python  # type: ignore[attr-defined]
+    tree = ast.parse(textwrap.dedent(inspect.getsource(function))).body[0]
+    assert isinstance(tree, ast.FunctionDef)
+    return _Printer(function.__globals__).function(tree)
+
+
+class _Printer:
+    def __init__(self, known: dict[str, Any]) -> None:
+        self._known = known
+        self._local: set[str] = set()
+        self._slices: set[str] = set()
+        self._count = 0
+
+    def function(self, tree: ast.FunctionDef) -> str:
+        given = [argument.arg for argument in tree.args.args]
+        stored = {n.id for n in ast.walk(tree) if isinstance(n, ast.Name) and isinstance(n.ctx, ast.Store)}
+        self._local = stored | set(given)
+        own = sorted(stored - set(given))
+        body = "\n".join(self._statement(line) for line in tree.body)
+        declared = f"let {', '.join(own)};\n" if own else ""
+        return f"const {tree.name} = ({{{', '.join(given)}}}) => {{\n{declared}{body}\n}};"
+
+    def _fresh(self) -> str:
+        self._count += 1
+        return f"$t{self._count}"
+
+    def _block(self, lines: list[ast.stmt]) -> str:
+        return "{\n" + "\n".join(self._statement(line) for line in lines) + "\n}"
+
+    def _statement(self, line: ast.stmt) -> str:
+        if isinstance(line, ast.Expr) and isinstance(line.value, ast.Constant):
+            return ""
+        if isinstance(line, ast.Assign):
+            made = [self._assign(line.targets[-1], line.value)]
+            return "\n".join([*made, *(self._assign(t, line.targets[-1]) for t in line.targets[:-1])])
+        if isinstance(line, ast.AugAssign):
+            value = ast.BinOp(line.target, line.op, line.value)
+            return self._assign(line.target, value)
+        if isinstance(line, ast.If):
+            rest = f" else {self._block(line.orelse)}" if line.orelse else ""
+            return f"if ({self._value(line.test)}) {self._block(line.body)}{rest}"
+        if isinstance(line, ast.For):
+            return self._loop(line)
+        if isinstance(line, ast.Return):
+            return f"return {self._value(line.value) if line.value else ''};"
+        if isinstance(line, ast.Continue | ast.Break):
+            return "continue;" if isinstance(line, ast.Continue) else "break;"
+        raise self._refused(line)
+
+    def _loop(self, line: ast.For) -> str:
+        body = self._block(line.body)
+        if isinstance(line.iter, ast.Tuple):
+            item = self._fresh()
+            places = line.target.elts if isinstance(line.target, ast.Tuple) else [line.target]
+            entries = [entry.elts if isinstance(entry, ast.Tuple) else [entry] for entry in line.iter.elts]
+            listed = ", ".join(f"[{', '.join(map(self._value, entry))}]" for entry in entries)
+            taken = "; ".join(f"{self._value(place)} = {item}[{k}]" for k, place in enumerate(places))
+            return f"for (const {item} of [{listed}]) {{\n{taken};\n{body}\n}}"
+        if isinstance(line.iter, ast.Call) and _dotted(line.iter.func) == "range":
+            name, end = self._value(line.target), self._fresh()
+            given = [self._value(argument) for argument in line.iter.args]
+            low, high = given[:2] if len(given) > 1 else ("0", given[0])
+            step = given[2] if len(given) > 2 else "1"
+            return f"for (let {end} = ({name} = {low}, {high}); {name} < {end}; {name} += {step}) {body}"
+        raise self._refused(line)
+
+    def _assign(self, target: ast.expr, value: ast.expr) -> str:
+        if isinstance(target, ast.Tuple):
+            if isinstance(value, ast.Attribute) and value.attr == "shape":
+                array = self._value(value.value)
+                parts = [f"$shape({array}, {axis})" for axis in range(len(target.elts))]
+            elif isinstance(value, ast.Tuple):
+                for name, part in zip(target.elts, value.elts, strict=True):
+                    self._note_slice(name, part)
+                parts = [self._value(part) for part in value.elts]
+            else:
+                raise self._refused(value)
+            names = [self._fresh() for _ in parts]
+            held = ", ".join(f"{name} = {part}" for name, part in zip(names, parts, strict=True))
+            put = " ".join(f"{self._value(t)} = {n};" for t, n in zip(target.elts, names, strict=True))
+            return f"{{ const {held}; {put} }}"
+        self._note_slice(target, value)
+        place = self._value(target)
+        if ".subarray(" in place:  # a part is filled with one value
+            return f"{place}.fill({self._value(value)});"
+        return f"{place} = {self._value(value)};"
+
+    def _note_slice(self, target: ast.expr, value: ast.expr) -> None:
+        if isinstance(value, ast.Call) and _dotted(value.func) == "slice" and isinstance(target, ast.Name):
+            self._slices.add(target.id)
+
+    def _value(self, node: ast.expr) -> str:
+        if isinstance(node, ast.Constant) and isinstance(node.value, int | float):
+            return json.dumps(node.value)
+        if isinstance(node, ast.Name):
+            return node.id if node.id in self._local else self._global(node.id)
+        if isinstance(node, ast.BinOp):
+            return self._arithmetic(node)
+        if isinstance(node, ast.UnaryOp) and type(node.op) in _OPERATORS:
+            return f"({_OPERATORS[type(node.op)]}{self._value(node.operand)})"
+        if isinstance(node, ast.Compare) and len(node.ops) == 1:
+            sign = _OPERATORS[type(node.ops[0])]
+            return f"({self._value(node.left)} {sign} {self._value(node.comparators[0])})"
+        if isinstance(node, ast.BoolOp):
+            return "(" + f" {_OPERATORS[type(node.op)]} ".join(map(self._value, node.values)) + ")"
+        if isinstance(node, ast.IfExp):
+            parts = (node.test, node.body, node.orelse)
+            return "({} ? {} : {})".format(*map(self._value, parts))
+        if isinstance(node, ast.Subscript):
+            return self._part(node)
+        if isinstance(node, ast.Call):
+            return self._call(node)
+        if isinstance(node, ast.Attribute) and _dotted(node) in ("np.nan", "np.inf"):
+            return {"np.nan": "NaN", "np.inf": "Infinity"}[_dotted(node)]
+        if isinstance(node, ast.Tuple):
+            return f"[{', '.join(map(self._value, node.elts))}]"
+        raise self._refused(node)
+
+    def _global(self, name: str) -> str:
+        if name not in self._known:
+            raise ValueError(f"a kernel's name {name} is not known")
+        value = self._known[name]
+        if isinstance(value, np.ndarray):
+            return json.dumps(value.tolist())
+        if isinstance(value, bool) or not isinstance(value, int | float | np.number):
+            raise ValueError(f"a kernel's {name} is neither a number nor an array")
+        return f"({json.dumps(value.item() if isinstance(value, np.number) else value)})"
+
+    def _arithmetic(self, node: ast.BinOp) -> str:
+        left, right = self._value(node.left), self._value(node.right)
+        if isinstance(node.op, ast.Pow):
+            if right in ("2", "3"):
+                return f"({' * '.join([left] * int(right))})"
+            return f"Math.pow({left}, {right})"
+        if isinstance(node.op, ast.FloorDiv):
+            return f"Math.floor({left} / {right})"
+        return f"({left} {_OPERATORS[type(node.op)]} {right})"
+
+    def _part(self, node: ast.Subscript) -> str:
+        if isinstance(node.value, ast.Attribute) and node.value.attr == "shape":
+            return f"$shape({self._value(node.value.value)}, {self._value(node.slice)})"
+        made = self._value(node.value)
+        for place in node.slice.elts if isinstance(node.slice, ast.Tuple) else [node.slice]:
+            if isinstance(place, ast.Name) and place.id in self._slices:
+                made += f".subarray({place.id}[0], {place.id}[1])"
+            elif isinstance(place, ast.Slice):
+                low = self._value(place.lower) if place.lower else "0"
+                made += f".subarray({low}{f', {self._value(place.upper)}' if place.upper else ''})"
+            else:
+                made += f"[{self._value(place)}]"
+        return made
+
+    def _call(self, node: ast.Call) -> str:
+        name = _dotted(node.func)
+        if name == "slice":
+            return f"[{', '.join(map(self._value, node.args))}]"
+        if name in ("np.empty", "np.zeros", "np.ones"):
+            sizes = node.args[0].elts if isinstance(node.args[0], ast.Tuple) else [node.args[0]]
+            kind = [*node.args[1:], *(word.value for word in node.keywords if word.arg == "dtype")]
+            typed = _KINDS[_dotted(kind[0]).removeprefix("np.") if kind else "float64"]
+            shape = ", ".join(map(self._value, sizes))
+            return f"$make({typed}, [{shape}], {int(name == 'np.ones')})"
+        if isinstance(node.func, ast.Attribute) and node.func.attr == "view":
+            kind_name = _KINDS[_dotted(node.args[0]).removeprefix("np.")]
+            return f"$view({self._value(node.func.value)}, {kind_name})"
+        if name in _WHOLE:
+            return f"({self._value(node.args[0])} | 0)"
+        if name in ("min", "max") and len(node.args) == 2:
+            # Written out: a browser calls no function in so long a kernel without calling it indeed.
+            first, second = map(self._value, node.args)
+            return f"({second} {'<' if name == 'min' else '>'} {first} ? {second} : {first})"
+        if name in _CALLS and not node.keywords:
+            return f"{_CALLS[name]}({', '.join(map(self._value, node.args))})"
+        raise self._refused(node)
+
+    def _refused(self, node: ast.AST) -> ValueError:
+        return ValueError(f"a kernel's {ast.unparse(node)!r} has no print in JavaScript")
+
+
+def _dotted(node: ast.expr) -> str:
+    """Return the dotted name of a name or an attribute, empty for anything else."""
+    return ast.unparse(node) if isinstance(node, ast.Name | ast.Attribute) else ""

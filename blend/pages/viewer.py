@@ -1,0 +1,177 @@
+"""The delivered picture with and without lines, at the sizes a page needs: the whole field, the target at 100 %."""
+
+from __future__ import annotations
+
+import base64
+from collections.abc import Callable
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from blend.files.png import jpeg_bytes
+from blend.pages.sheet import thumbnail
+
+Picture = NDArray[np.float32]
+Turn = Callable[[Picture], Picture]
+Box = tuple[int, int, int, int]
+WHOLE_EDGE, PART_EDGE = 2000, 1600
+"""Long edge of the whole field and of the part at 100 %, px: as wide as most windows."""
+MOST_BYTES = 800_000
+"""Of one JPEG: four of them, as text a third larger, stay below 4.3 MB, which leaves figures 1.7 MB of 6."""
+QUALITIES = (90, 84, 76, 66, 50)
+
+
+@dataclass(frozen=True, eq=False)
+class Pictures:
+    """Display pictures (3, rows, columns) that the page shows.
+
+    Attributes
+    ----------
+    delivered : (3, rows, columns)
+        As it is written: upright and cut.
+    bare : (3, rows, columns) or None
+        The same without lines, where the run made it at full size.
+    with_lines, without_lines : (3, rows, columns)
+        Upright, the whole grid averaged over ``factor`` pixels.
+    factor : int
+    turn : callable
+        Turns any array of the grid upright.
+    grid : rows, columns
+    crop, target : x, y, width, height
+        What of the grid is delivered, and what of that shows the target with a margin.
+    """
+
+    delivered: Picture
+    bare: Picture | None
+    with_lines: Picture
+    without_lines: Picture
+    factor: int
+    turn: Turn
+    grid: tuple[int, int]
+    crop: Box
+    target: Box
+
+    def averaged(self) -> tuple[Picture, Picture, Box]:
+        """Return the averaged pair cut to whole blocks that the delivered picture touches, and their box in it."""
+        f = self.factor
+        whole = (0, 0, self.grid[1] // f * f, self.grid[0] // f * f)
+        cover, shown = (turned_box(self.grid, self.turn, box) for box in (whole, self.crop))
+        spans = []
+        for axis in (0, 1):
+            size = cover[2 + axis]
+            first = max(0, (shown[axis] - cover[axis]) // f)
+            last = min(size // f, -(-(shown[axis] + shown[2 + axis] - cover[axis]) // f))
+            spans.append((first, last, cover[axis] + first * f - shown[axis]))
+        (left, right, x), (top, bottom, y) = spans
+        part = np.s_[:, top:bottom, left:right]
+        box = (x, y, (right - left) * f, (bottom - top) * f)
+        return self.with_lines[part], self.without_lines[part], box
+
+
+def turned_box(shape: tuple[int, int], turn: Turn, box: Box) -> Box:
+    """Return where a box (x, y, width, height) of a grid (rows, columns) lies once it is turned.
+
+    Examples
+    --------
+    >>> turned_box((4, 6), lambda planes: planes[:, ::-1], (1, 0, 2, 1))
+    (1, 3, 2, 1)
+    """
+    rows, columns = shape
+    # Views of one row and one column of numbers: they tell where a turned pixel comes from.
+    x = turn(np.broadcast_to(np.arange(columns, dtype=np.float32)[None, None, :], (1, rows, columns)))[0]
+    y = turn(np.broadcast_to(np.arange(rows, dtype=np.float32)[None, :, None], (1, rows, columns)))[0]
+    centre = box[0] + box[2] // 2, box[1] + box[3] // 2
+    row = int(np.argmin(np.abs(x[:, 0] - centre[0]) + np.abs(y[:, 0] - centre[1])))
+    column = int(np.argmin(np.abs(x[row] - centre[0]) + np.abs(y[row] - centre[1])))
+    spans = []
+    for along_x, along_y in ((x[row], y[row]), (x[:, column], y[:, column])):
+        inside = (along_x >= box[0]) & (along_x < box[0] + box[2])
+        inside &= (along_y >= box[1]) & (along_y < box[1] + box[3])
+        where = np.flatnonzero(inside)
+        spans.append((int(where[0]), int(where[-1]) + 1))
+    (left, right), (top, bottom) = spans
+    return left, top, right - left, bottom - top
+
+
+@dataclass(frozen=True)
+class Shown:
+    """One picture of the page: a data URL, its place in the delivered picture, px of that per px of its own."""
+
+    url: str
+    left: float
+    top: float
+    width: float
+    height: float
+    ratio: float
+
+
+@dataclass(frozen=True)
+class Viewer:
+    """What the top of the page shows, ``target`` in px of the delivered picture."""
+
+    width: int
+    height: int
+    target: Box
+    with_lines: tuple[Shown, ...]
+    without_lines: tuple[Shown, ...]
+    note: str
+
+
+def viewer(pictures: Pictures) -> Viewer:
+    """Return the pictures of the top of the page."""
+    rows, columns = pictures.delivered.shape[1:]
+    part = _inside(pictures, pictures.target)
+    with_lines = _sizes(pictures.delivered, part)
+    if pictures.bare is not None:
+        without, note = (
+            _sizes(pictures.bare, part),
+            "Both are the run's own pictures; they differ by the blends alone",
+        )
+    elif pictures.factor == 1:
+        without = (_whole(pictures.averaged()[1], pictures.averaged()[2], (rows, columns)),)
+        note = "Both from the same layers by the same steps; they differ by the blends alone"
+    else:
+        _, bare, box = pictures.averaged()
+        f = pictures.factor
+        without = (_whole(bare, box, (rows, columns)),)
+        note = (
+            f'Without lines: rendered from means of {f} x {f} pixels, so with less noise; "without" among '
+            "output.formats makes the run render it pixel by pixel"
+        )
+    return Viewer(columns, rows, part, with_lines, without, note)
+
+
+def _inside(pictures: Pictures, box: Box) -> Box:
+    """Return where a box of the grid, within the crop, lies in the delivered picture."""
+    left, top, _, _ = turned_box(pictures.grid, pictures.turn, pictures.crop)
+    x, y, width, height = turned_box(pictures.grid, pictures.turn, box)
+    return x - left, y - top, width, height
+
+
+def _sizes(picture: Picture, part: Box) -> tuple[Shown, ...]:
+    """Return the whole field and, where that is made smaller, the middle of a part at its own pixels."""
+    rows, columns = picture.shape[1:]
+    whole = _whole(picture, (0, 0, columns, rows), (rows, columns))
+    if max(rows, columns) <= WHOLE_EDGE:
+        return (whole,)
+    x, y, width, height = part
+    wide, high = min(width, PART_EDGE), min(height, PART_EDGE)
+    left, top = x + (width - wide) // 2, y + (height - high) // 2
+    pixels = picture[:, top : top + high, left : left + wide]
+    return whole, Shown(fitted_url(pixels), float(left), float(top), float(wide), float(high), 1.0)
+
+
+def _whole(picture: Picture, box: Box, shape: tuple[int, int]) -> Shown:
+    small = thumbnail(picture, WHOLE_EDGE)
+    left, top, width, height = map(float, box)
+    return Shown(fitted_url(small), left, top, width, height, max(width, height) / max(small.shape[1:]))
+
+
+def fitted_url(picture: Picture, *, most_bytes: int = MOST_BYTES) -> str:
+    """Return a JPEG as a data URL, at the best of `QUALITIES` that keeps it to ``most_bytes``."""
+    for quality in QUALITIES:
+        data = jpeg_bytes(picture, long_edge=None, quality=quality)
+        if len(data) <= most_bytes:
+            break
+    return "data:image/jpeg;base64," + base64.b64encode(data).decode("ascii")

@@ -1,0 +1,263 @@
+"""Noise of luma told from structure: what a finished picture may lose at 1 to 64 px.
+
+Luma y = 0.2126 R' + 0.7152 G' + 0.0722 B' of code values is parted into the bands of the B3 starlet, w_j of 2^j px,
+those of 8 px and more on means of 4 x 4 pixels. A band loses
+
+w_j / (1 + (m_j / k)^8), m_j^4 = e_j e_(j + 1), e_j = mean of (w_j / (g s_j))^2 over (1, 2, 1)^2 / 16
+
+of neighbours 2^j px apart. s_j is the band's noise in the darker half of the picture, so that noise which neighbours
+share counts as what it is; g <= 1 is how much less there is at the brightness of the place, by the finest band. Light
+is seen at two scales at once, noise at one of them; the coarsest band of each of the two parts speaks for itself. The
+same is taken from all three planes: their differences stay, and so does the colour.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from itertools import pairwise
+
+import numpy as np
+from numpy.typing import NDArray
+
+from blend.base.robust import known_median, median_and_sigma
+from blend.base.rowblocks import map_row_blocks, row_blocks
+from blend.science.picture.chroma import MOST_CORRELATION, WHITE_NOISE_IN_BANDS, mirror
+from blend.science.picture.colour import LUMINANCE_WEIGHTS
+from blend.science.picture.luma_noise_loops import (
+    energy_rows,
+    lose_rows,
+    luma_rows,
+    mean_blocks,
+    smooth_rows,
+)
+
+Array = NDArray[np.float32]
+
+MOST_SIGMA = 1.5
+"""k at which a light of 4 sigma keeps 96 % or more: `tests/science/picture/test_luma_noise.py`."""
+
+KEPT_NOISE = ((0.0, 1.0), (0.5, 0.993), (0.8, 0.877), (1.0, 0.689), (1.2, 0.475), (1.3, 0.38), (1.5, 0.23))
+"""Measured by `tests/science/picture/test_luma_noise.py`."""
+
+FINE, COARSE = (1, 2, 4), (2, 4, 8, 16)
+"""Steps of the bands, in pixels and in blocks of 4 x 4."""
+
+ROWS = 128
+"""Rows of a block: `PAD` more on both sides are worked out beside them."""
+
+PAD = 18
+"""2 (1 + 2 + 4) rows for three smoothings, 4 for the neighbours in the third band."""
+
+SAMPLED_BLOCKS = 8
+"""Blocks of rows that the noise is measured in, of a large picture: 6 million pixels of 24."""
+
+STEPS = 256
+FEWEST = 400
+"""Pixels whose scatter tells the noise at a brightness to 5 %."""
+
+
+@dataclass(frozen=True)
+class LumaNoise:
+    """What the picture loses.
+
+    Attributes
+    ----------
+    fine : (rows, columns) float32
+        At 1 to 4 px.
+    coarse : (rows / 4, columns / 4) float32
+        At 8 to 64 px, to be read with straight lines between the centres of blocks.
+    sigmas : tuple of float
+        The noise of the bands of 1, 2, 4, ... px, in code values.
+    left : float
+        Share of the noise that is left in the darker half of the picture, standard deviations.
+    """
+
+    fine: Array
+    coarse: Array
+    sigmas: tuple[float, ...]
+    left: float
+
+    def plane(self) -> Array:
+        """Return all that is lost, (rows, columns): what a picture of the residual shows."""
+        rows, columns = self.fine.shape
+        y, x = (
+            _between(size, blocks) for size, blocks in zip((rows, columns), self.coarse.shape, strict=True)
+        )
+        down = self.coarse[y[0]] * (1 - y[2])[:, None] + self.coarse[y[1]] * y[2][:, None]
+        wide = down[:, x[0]] * (1 - x[2]) + down[:, x[1]] * x[2]
+        return np.asarray(self.fine + wide, dtype=np.float32)
+
+
+def _between(size: int, blocks: int) -> tuple[NDArray[np.intp], NDArray[np.intp], NDArray[np.float64]]:
+    """Return the blocks whose centres a pixel lies between, and how far it is from the first."""
+    place = np.clip((np.arange(size) + 0.5) / 4 - 0.5, 0, blocks - 1)
+    first = place.astype(np.intp)
+    return first, np.minimum(first + 1, blocks - 1), place - first
+
+
+def kept_noise(sigma: float) -> float:
+    """Return the share of white noise that is left at a ``sigma`` from 0 to `MOST_SIGMA`, standard deviations."""
+    return float(np.interp(sigma, [k for k, _ in KEPT_NOISE], [kept for _, kept in KEPT_NOISE]))
+
+
+def noise_of_luma(codes: NDArray[np.floating], *, sigma: float) -> LumaNoise:
+    """Return what a picture loses of its luminance noise; the rule stands above.
+
+    Parameters
+    ----------
+    codes : (3, rows, columns)
+        Code values; NaN where there is no data, which counts as sky.
+    sigma : float
+        k, above 0 and at most `MOST_SIGMA`: what is so many sigma from its surroundings loses half.
+    """
+    if not 0.0 < sigma <= MOST_SIGMA:
+        raise ValueError(f"sigma is {sigma}, not above 0 and at most {MOST_SIGMA:g}")
+    codes = np.ascontiguousarray(codes, dtype=np.float32)
+    rows, columns = codes.shape[1:]
+    sky = _sky(codes)
+    sigmas, quiet = _measure(codes, sky)
+    limit = np.float32(1.0 / sigma**2) * quiet
+    fine = np.zeros((rows, columns), dtype=np.float32)
+    smooth = np.empty((-(-rows // 4), -(-columns // 4)), dtype=np.float32)
+
+    def fill_rows(block: slice) -> None:
+        planes = _bands(codes, block, sky)
+        rest = planes[-1][PAD - 14 : PAD - 14 + block.stop - block.start]
+        mean_blocks(rest, smooth[block.start // 4 : -(-block.stop // 4)])
+        _lose(planes, FINE, sigmas, rest, limit, fine[block])
+
+    map_row_blocks(fill_rows, rows, height=ROWS)
+    coarse, wide = _coarse(smooth, sigmas[0], limit)
+    return LumaNoise(fine, coarse, (*sigmas, *wide), _left(codes, fine))
+
+
+def _left(codes: Array, fine: Array) -> float:
+    """Return the share of the noise that is left in the dark, of a sample; NaN where none is known."""
+    step = max(1, int(np.sqrt(fine.size / 200_000)))
+    before = luma(codes[:, ::step, ::step])
+    after = before - fine[::step, ::step]
+    dark = np.flatnonzero(after <= known_median(after))
+    # What stands out by more than 5 sigma either way is none: the faintest stars are among the darker half.
+    middle, sigma = median_and_sigma(before.ravel()[dark])
+    dark = dark[np.abs(before.ravel()[dark] - middle) <= 5.0 * sigma]
+    spreads = [float(np.std(values.ravel()[dark], dtype=np.float64)) for values in (before, after)]
+    return spreads[1] / spreads[0] if dark.size and spreads[0] > 0 else float("nan")
+
+
+def _sky(codes: Array) -> np.float32:
+    """Return the luma that missing pixels count as: the median of a sample, 0 where nothing is known."""
+    step = max(1, int(np.sqrt(codes[0].size / 200_000)))
+    sample = luma(codes[:, ::step, ::step])
+    return np.float32(np.nan_to_num(known_median(sample)))
+
+
+def luma(codes: NDArray[np.floating]) -> NDArray[np.floating]:
+    """Return the luma of code values (3, ...)."""
+    return np.tensordot(np.asarray(LUMINANCE_WEIGHTS, dtype=codes.dtype), codes, 1)
+
+
+def _bands(codes: Array, block: slice, sky: np.float32) -> list[Array]:
+    """Return luma and its three smoothings over a block: rows `PAD` more on both sides, then 2, 6 and 14 less."""
+    rows, columns = codes.shape[1:]
+    index = mirror(np.arange(block.start - PAD, block.stop + PAD), rows)
+    plane = np.empty((index.size, columns), dtype=np.float32)
+    luma_rows(codes, index, sky, plane)
+    return _smoothed(plane, FINE)
+
+
+def _smoothed(plane: Array, steps: tuple[int, ...]) -> list[Array]:
+    """Return a plane and what is left of it after one smoothing after another, each with 4 ``step`` rows less."""
+    columns = plane.shape[1]
+    planes = [plane]
+    for step in steps:
+        across = mirror(np.arange(-2 * step, columns + 2 * step), columns)
+        out = np.empty((planes[-1].shape[0] - 4 * step, columns), dtype=np.float32)
+        smooth_rows(planes[-1], step, across, out)
+        planes.append(out)
+    return planes
+
+
+def _lose(
+    planes: list[Array],
+    steps: tuple[int, ...],
+    sigmas: tuple[float, ...],
+    light: Array,
+    limit: Array,
+    lost: Array,
+) -> None:
+    """Add to ``lost``, whose rows are the middle ones of the planes, what the bands lose; the coarsest goes first."""
+    rows, columns = lost.shape
+    coarser = None
+    for k in reversed(range(len(steps))):
+        step = steps[k]
+        # Rows of `fine` and `coarse` from one step before the block to one behind it.
+        fine, coarse = (_middle(plane, rows + 2 * step) for plane in planes[k : k + 2])
+        own = np.empty_like(lost)
+        across = mirror(np.arange(-step, columns + step), columns)
+        energy_rows(fine, coarse, step, across, np.float32(1.0 / max(sigmas[k], 1e-9) ** 2), own)
+        inner = slice(step, step + rows)
+        lose_rows(fine[inner], coarse[inner], own, own if coarser is None else coarser, light, limit, lost)
+        coarser = own
+
+
+def _middle(plane: Array, rows: int) -> Array:
+    spare = (plane.shape[0] - rows) // 2
+    return plane[spare : spare + rows]
+
+
+def _coarse(smooth: Array, finest: float, limit: Array) -> tuple[Array, tuple[float, ...]]:
+    """Return what the bands of 8 px and more lose, on blocks, and their noise."""
+    pad = 2 * sum(COARSE) + COARSE[-1]
+    index = mirror(np.arange(-pad, smooth.shape[0] + pad), smooth.shape[0])
+    planes = _smoothed(smooth[index], COARSE)
+    rows = smooth.shape[0]
+    inner = [_middle(plane, rows) for plane in planes]
+    dark = inner[-1] <= np.median(inner[-1])
+    sigmas = []
+    for k in range(len(COARSE)):
+        white = WHITE_NOISE_IN_BANDS[len(FINE)] / WHITE_NOISE_IN_BANDS[0] * 0.5**k
+        scatter = median_and_sigma((inner[k] - inner[k + 1])[dark])[1]
+        sigmas.append(min(scatter, MOST_CORRELATION * white * finest))
+    lost = np.zeros_like(smooth)
+    _lose(planes, COARSE, tuple(sigmas), inner[0], limit, lost)
+    return lost, tuple(sigmas)
+
+
+def _measure(codes: Array, sky: np.float32) -> tuple[tuple[float, ...], Array]:
+    """Return the noise of the bands of 1, 2 and 4 px in the dark, and 1 / g^2 by brightness, `STEPS` values."""
+    rows = codes.shape[1]
+    blocks = row_blocks(rows, height=ROWS)
+    chosen = blocks[:: max(1, -(-len(blocks) // SAMPLED_BLOCKS))]
+
+    def sampled(number: slice) -> list[Array]:
+        block = chosen[number.start]
+        planes = [_middle(plane, block.stop - block.start) for plane in _bands(codes, block, sky)]
+        known = ~np.isnan(codes[:, block].sum(axis=0))[::2, ::2]
+        return [
+            *((fine - coarse)[::2, ::2][known] for fine, coarse in pairwise(planes)),
+            planes[-1][::2, ::2][known],
+        ]
+
+    parts = map_row_blocks(sampled, len(chosen), height=1)
+    *bands, light = (np.concatenate(values) for values in zip(*parts, strict=True))
+    if not light.size:
+        return (0.0,) * len(FINE), np.ones(STEPS, dtype=np.float32)
+    middle = float(np.median(light))
+    dark = light <= middle
+    sigmas = tuple(median_and_sigma(band[dark])[1] for band in bands)
+    return sigmas, _quiet(bands[0], light, middle, sigmas[0])
+
+
+def _quiet(finest: Array, light: Array, middle: float, sigma: float) -> Array:
+    """Return 1 / g^2 by brightness: g falls only, from 1 at the middle brightness, as the finest band's noise does."""
+    table = np.ones(STEPS, dtype=np.float32)
+    order = np.argsort(light[light > middle], kind="stable")
+    bright, values = light[light > middle][order], finest[light > middle][order]
+    least, at = 1.0, 0
+    while at + FEWEST <= bright.size and sigma > 0.0:
+        # Bins hold a third of what is brighter still, so that the few brightest pixels have one of their own.
+        end = at + max(FEWEST, (bright.size - at) // 3)
+        least = min(least, max(median_and_sigma(values[at:end])[1] / sigma, 1e-3))
+        table[int(np.clip(bright[at] * (STEPS - 1), 0, STEPS - 1)) :] = 1.0 / least**2
+        at = end
+    return table
