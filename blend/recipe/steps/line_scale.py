@@ -27,6 +27,10 @@ from blend.science.line import (
 from blend.science.sky import sky_uncertainty
 from blend.science.stars import isolated, measure_at, seen_in_both, star_fluxes
 
+NO_LINE_IN_BAND = 5.0
+"""ln of how far above a star's ratio that of gas may lie where the broad plane does not hold the line: as far as odd
+points are looked for."""
+
 ENOUGH_BESIDE = 30
 """So many stars beside the target tell the scale without those on it: a third are bright enough in the line."""
 
@@ -142,7 +146,10 @@ def find_scale(
             where=where,
             unmatched=work.masters[name].pixels[0],
             under=field.under,
-            pure=float(np.log(settings.throughput_ratio / width_ratio(work.target, name))),
+            # Where the plane does not hold the line, gas may have any ratio.
+            pure=float(np.log(settings.throughput_ratio / width_ratio(work.target, name)))
+            if settings.line_in_band
+            else NO_LINE_IN_BAND,
         )
     except StepError as few:
         fault = few
