@@ -103,7 +103,9 @@ def check(page: Path, folder: Path, *, write: bool) -> list[str]:
             continue
         faults.append(f"{page.name}: {lines[-1]}\n--- the page\n{match[2]}--- now\n{printed}")
         if write and "\n...\n" not in f"\n{match[2]}":
-            text = text.replace(match[0], match[0].replace(match[2], printed.rstrip() + "\n"))
+            start = match.start(2) - match.start(0)
+            new = match[0][:start] + printed.rstrip() + "\n" + match[0][start + len(match[2]) :]
+            text = text.replace(match[0], new)
     if write:
         page.write_text(text, encoding="utf-8")
     return faults

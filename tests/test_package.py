@@ -83,7 +83,7 @@ def test_the_wheel_holds_code_recipes_and_templates(wheel: Path) -> None:
     assert not (recipes | package) - inside
     assert not {name for name in inside - recipes - package if ".dist-info/" not in name}
     kinds = {Path(name).suffix or Path(name).name for name in package}
-    assert kinds <= {".py", ".html", ".js", ".typed"}, "left-overs would be shipped"
+    assert kinds <= {".css", ".py", ".html", ".js", ".typed"}, "left-overs would be shipped"
 
 
 def test_the_installed_wheel_works_away_from_the_project(wheel: Path, tmp_path: Path) -> None:

@@ -49,7 +49,7 @@ REACHED_THROUGH: dict[str, tuple[str, ...]] = {
     # a command line's words, from typing to exit code
     "app/cli/test_words.py": ("app/cli/batch", "app/cli/frames", "app/cli/trial", "app/inspect/files"),
     "app/cli/test_cli.py": ("app/cli/warmup", "app/run/check", "recipe/blendtable", "recipe/tables"),
-    "app/inspect/test_moon.py": ("app/inspect/moon_plot",),
+    "app/inspect/test_compare.py": ("app/cli/compare", "app/inspect/compared_pictures"),
     "app/inspect/test_worth.py": ("app/inspect/moon_against", "app/run/worth", "recipe/worth_words"),
     # whole batches and stacks, compared with what one frame and one target give
     "app/batch/test_batch.py": ("app/batch/plan", "app/batch/workers", "pages/batch"),
@@ -65,7 +65,7 @@ REACHED_THROUGH: dict[str, tuple[str, ...]] = {
     ),
     # variants of a recipe: what is kept between two of them changes no pixel
     "app/trial/test_trial.py": ("app/run/preview", "app/trial/tiles", "recipe/packing"),
-    "pages/test_explore.py": ("app/trial/explore",),
+    "pages/test_explore.py": ("app/trial/explore", "app/trial/page_values"),
     # steps, by the tests of the step that calls them and of the words they say
     "recipe/test_blend_steps.py": ("recipe/steps/choose_amounts",),
     "recipe/test_doubts.py": ("pages/verdict",),

@@ -3,8 +3,9 @@
     python benchmarks/speed/main_job.py [--folder DIR] [--small]
 
 Draws the masters once into DIR (24 megapixels, 1.5 GB with their darks, flats and biases), runs the shipped recipe
-twice, and prints the second run: wall seconds, CPU seconds, peak memory, and the seconds of each step. Kernels are
-compiled in the first run. `blend --help` is timed beside a bare start of Python.
+three times, and prints the second run: wall seconds, CPU seconds, peak memory, and the seconds of each step; of the
+third the core-seconds of each step, those of files written beside it included. Kernels are compiled in the first run.
+`blend --help` is timed beside a bare start of Python.
 """
 
 from __future__ import annotations
@@ -17,11 +18,21 @@ import sys
 import tempfile
 import time
 from pathlib import Path
+from typing import Any
 
 from blend.app.demo.demo import write_night
 from blend.science.simulated.night import SceneOptions, simulate_night
 
 BLEND = [sys.executable, "-c", "from blend.app.cli import main; main()"]
+COUNTED = """
+import time, types
+import blend.recipe.pipeline as pipeline
+pipeline.time = types.SimpleNamespace(perf_counter=time.process_time)
+from blend.app.cli import main
+main()
+"""
+"""The command with the CPU's clock in place of the wall's for the seconds of steps in its record."""
+
 TARGET = "lantern-spiral.target.toml"
 
 
@@ -41,14 +52,21 @@ def best_start(command: list[str], *, runs: int = 7) -> float:
 
 
 def tell_run(what: str, words: list[str], out: Path) -> None:
-    """Run twice, so that kernels are compiled, and print the second run."""
-    run = [*BLEND, "run", "galaxy-moonlit", *words, "--out", str(out), "--quiet"]
+    """Run twice, so that kernels are compiled, and print the second run; once more for core-seconds."""
+    job = ["run", "galaxy-moonlit", *words, "--out", str(out), "--quiet"]
+    run = [*BLEND, *job]
     timed(run)
     wall, cpu, peak = timed(run)
     record = json.loads((out / "record.json").read_text())
     cores = len(os.sched_getaffinity(0))
     print(f"{what}: {wall:.1f} s wall, {cpu:.1f} s of CPU on {cores} cores, {peak:.0f} MiB at most")
-    print("  " + ", ".join(f"{step} {seconds:.1f}" for step, seconds in record["seconds"].items()))
+    print(f"  {_by_step(record)}")
+    timed([sys.executable, "-c", COUNTED, *job])
+    print(f"  core-seconds: {_by_step(json.loads((out / 'record.json').read_text()))}")
+
+
+def _by_step(record: dict[str, Any]) -> str:
+    return ", ".join(f"{step} {seconds:.1f}" for step, seconds in record["seconds"].items())
 
 
 def main() -> None:

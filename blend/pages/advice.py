@@ -46,13 +46,21 @@ def advice(work: Work, record: Mapping[str, Any], command: str) -> list[Advice]:
     return [*found, *_try(work, command)]
 
 
+def _words(command: str) -> list[str]:
+    """Return the words of a command; none where it is none."""
+    try:
+        return shlex.split(command)
+    except ValueError:
+        return []
+
+
 def _set(command: str, key: str, value: object) -> str:
     """Return the command with one value set, in place of what it set there before."""
-    words = shlex.split(command)
+    words = _words(command)
     before = [i for i, word in enumerate(words) if word == "--set" and words[i + 1 : i + 2]]
     gone = {j for i in before if words[i + 1].partition("=")[0].strip() == key for j in (i, i + 1)}
     kept = [word for i, word in enumerate(words) if i not in gone]
-    return shlex.join([*kept, "--set", f"{key}={value}"]) if command else ""
+    return shlex.join([*kept, "--set", f"{key}={value}"]) if words else ""
 
 
 def _amount(work: Work, made: AppliedBlend, command: str) -> Iterator[Advice]:
@@ -115,7 +123,7 @@ def _given(work: Work, command: str) -> Iterator[Advice]:
 
 def _try(work: Work, command: str) -> Iterator[Advice]:
     """Give the command that shows several amounts side by side, where the run was of a target file."""
-    words = shlex.split(command) if command else []
+    words = _words(command)
     if len(words) < 4 or words[1] != "run" or not words[3].endswith(".toml") or not work.blended:
         return
     made = work.blended[0]

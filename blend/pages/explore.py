@@ -21,14 +21,14 @@ from blend.science.picture import (
     CONTRAST,
     CURVES,
     FORMULAS,
+    KNEE,
+    LOOPS,
     LUMINANCE_WEIGHTS,
     MOST_AMOUNT,
     Curve,
     Formula,
     colourspace,
 )
-from blend.science.picture.brighten import KNEE, brighten
-from blend.science.picture.finish_loops import mean_rows, touch_rows
 
 Plane = NDArray[np.float32]
 
@@ -237,7 +237,7 @@ def _origin(origin: Origin | None) -> dict[str, Any]:
 
 def engine_source(formulas: Mapping[str, Formula]) -> str:
     """Return the page's arithmetic as JavaScript that runs anywhere: equations, then the engine that uses them."""
-    loops = [kernel_javascript(kernel) for kernel in (brighten, mean_rows, touch_rows)]
+    loops = [kernel_javascript(kernel) for kernel in LOOPS]
     tables = [
         javascript_prelude(),
         PRELUDE,

@@ -40,7 +40,7 @@ def histogram_svg(
     tone : (display values, linear light), optional
         Of the tone curve, light as a share of full scale.
     """
-    figure, axes = _figure(7.5, 3.0)
+    figure, axes = _figure(7.5, 3.0, top=0.35)  # room for the names
     edges = np.linspace(0.0, 1.0, 129)
     for plane, colour, name in zip(display, PLANE_COLOURS, ("red", "green", "blue"), strict=True):
         count, _ = np.histogram(plane[np.isfinite(plane)], bins=edges)
@@ -55,8 +55,8 @@ def histogram_svg(
         light.plot(*tone, color="#a06a14", linewidth=1.5, label="tone curve")
         light.set(yscale="log", ylabel="linear light, of full scale")
         _plain_decades(light.yaxis)
-        light.legend(frameon=False, loc="upper left")
-    axes.legend(frameon=False, loc="upper center", ncols=4)
+    lines = [handle for one in figure.axes for handle in one.get_legend_handles_labels()[0]]
+    axes.legend(handles=lines, frameon=False, loc="lower center", bbox_to_anchor=(0.5, 0.98), ncols=5)
     return _svg(figure)
 
 

@@ -6,6 +6,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any
 
+from blend.pages.measured import measured
 from blend.pages.tiles import (
     BAD_SCALE_ERROR,
     GOOD_CLIPPED,
@@ -68,15 +69,15 @@ def _slope(record: Mapping[str, Any]) -> Line:
     if not left:
         return Line("Residual gradient", "not measured; no sky was taken out", False)
     worst, where = max(left)
-    text = f"{worst:.2f} sigma of a pixel from corner to corner at most, in {where}"
-    uneven = max(
+    text = f"{measured(worst, None, 'sigma')} of a pixel from corner to corner at most, in {where}"
+    uneven, area = max(
         (entry.get("largest_deviation_sigma") or 0.0, f"{name}.{plane}")
         for name, planes in record["gradient"].items()
         for plane, entry in planes.items()
     )
-    if uneven[0] > 0.0:
-        text += f"; no area of a hundredth of the frame is further than {uneven[0]:.2f} from neutral (in {uneven[1]})"
-    return Line("Residual gradient", text, worst <= GOOD_SLOPE_SIGMA and uneven[0] <= GOOD_AREA_SIGMA)
+    if uneven > 0.0:
+        text += f"; no area of a hundredth of the frame is further than {uneven:.2f} from neutral (in {area})"
+    return Line("Residual gradient", text, worst <= GOOD_SLOPE_SIGMA and uneven <= GOOD_AREA_SIGMA)
 
 
 def _scale(record: Mapping[str, Any]) -> Line:
@@ -101,8 +102,8 @@ def _tint(record: Mapping[str, Any]) -> Line:
     if not tint or not tint["stars"]:
         return Line("Star colour shift", "no stars to compare", True)
     text = (
-        f"the blends moved the colours of {tint['stars']} stars by {tint['median']:.2f} (median) and "
-        f"{tint['p95']:.2f} (95th percentile) CIEDE2000"
+        f"the blends moved the colours of {tint['stars']} stars by {measured(tint['median'])} (median) and "
+        f"{measured(tint['p95'])} (95th percentile) CIEDE2000"
     )
     return Line("Star colour shift", text, bool(tint["median"] <= GOOD_TINT))
 

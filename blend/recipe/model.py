@@ -58,7 +58,7 @@ def load_recipe(text: str, *, where: str, settings: Mapping[str, Any] = MappingP
     Traceback (most recent call last):
     ...
     blend.base.errors.FaultList: stretch.sky_levl: there is no key 'sky_levl' here; expected one of: \
-black_sigma, colour, curve, sky_level. Did you mean 'sky_level'?
+black_sigma, colour, curve, sky_level, white, white_level. Did you mean 'sky_level'?
     >>> load_recipe("version = 1", where="r.toml", settings={"stretch.sky_level": 0.2}).stretch.sky_level
     0.2
     """

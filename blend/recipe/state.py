@@ -232,8 +232,15 @@ class Work:
 
     def invalid(self) -> NDArray[np.bool_]:
         """Return where any registered master has no data, (rows, columns)."""
-        masks = [master.has(Flag.NO_DATA) for master in self.masters.values()]
-        return np.asarray(np.logical_or.reduce(masks))
+        flags = [master.flags for master in self.masters.values()]
+        out = np.empty(flags[0].shape, dtype=np.bool_)
+
+        def block(rows: slice) -> None:
+            every = np.bitwise_or.reduce([plane[rows] for plane in flags])
+            np.not_equal(every & np.uint8(Flag.NO_DATA), 0, out=out[rows])
+
+        map_row_blocks(block, len(out))
+        return out
 
 
 @dataclass(frozen=True)

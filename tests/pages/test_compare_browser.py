@@ -19,7 +19,14 @@ CUT = "document.getElementById('wipe').style.getPropertyValue('--cut')"
 
 def told() -> dict[str, Any]:
     """Return a comparison whose every word a stranger wrote."""
-    run = {"record": HOSTILE, "target": HOSTILE, "label": "look", "title": HOSTILE, "taken": {"rgb": HOSTILE}}
+    run = {
+        "record": HOSTILE,
+        "target": HOSTILE,
+        "label": "look",
+        "title": HOSTILE,
+        "taken": {"rgb": HOSTILE},
+        "report": "r.html",
+    }
     row = {"of": "ha", "what": HOSTILE, "unit": "x", "a": 1.0, "b": 2.0, "a_error": 0.1, "b_error": 0.1}
     row |= {"difference": 1.0, "difference_error": 0.14, "percent": 100.0, "beyond_error": True}
     same = {**row, "b": 1.0, "difference": 0.0, "percent": 0.0, "beyond_error": False}
@@ -65,7 +72,7 @@ def test_the_seam_follows_the_pointer_and_the_arrow_keys(page: Any) -> None:
         "(() => { const b = document.getElementById('wipe').getBoundingClientRect();"
         " return [b.left, b.top, b.width, b.height]; })()"
     )
-    mouse = {"button": "left", "buttons": 1, "clickCount": 1, "y": box[1] + box[3] / 2}
+    mouse = {"button": "left", "buttons": 1, "clickCount": 1, "y": box[1] + 50}
     page.call("Input.dispatchMouseEvent", type="mousePressed", x=box[0] + box[2] / 2, **mouse)
     page.call("Input.dispatchMouseEvent", type="mouseMoved", x=box[0] + 0.8 * box[2], **mouse)
     page.call("Input.dispatchMouseEvent", type="mouseReleased", x=box[0] + 0.8 * box[2], **mouse)

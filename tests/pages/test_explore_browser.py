@@ -526,9 +526,12 @@ def test_hostile_words_run_on_no_page(
     shown = work.display
     pictures = Pictures(shown, None, shown, shown, 1, lambda planes: planes, work.rgb.shape, whole, whole)
     pages = {
-        "explore.html": (explore_page(balanced_work(text), command=HOSTILE), READY),
+        "explore.html": (
+            explore_page(balanced_work(text), command=shlex.join(["blend", "run", HOSTILE])),
+            READY,
+        ),
         "report.html": (
-            report_page(work, record, pictures, command=HOSTILE),
+            report_page(work, record, pictures, command=shlex.join(["blend", "run", HOSTILE])),
             "document.readyState === 'complete'",
         ),
     }

@@ -26,6 +26,6 @@ CASES = [
         wrong=_widths(stated=False),
         right=_widths(stated=True),
         warning="width-assumed",
-        says=": done, look;",
+        says="the filter is taken to be 7 nm wide",
     ),
 ]

@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 import math
+import os
 from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
+from urllib.parse import quote
 
 from blend.app.inspect.compared_pictures import both_pictures
 from blend.base.errors import InputError, RecipeError
@@ -89,7 +91,7 @@ def compare_runs(
     )
     claim.check([PAGE, COMPARED])
     told: dict[str, Any] = {"version": VERSION}
-    told |= {run.letter.lower(): _about(run) for run in runs}
+    told |= {run.letter.lower(): {**_about(run), "report": _report(run, out)} for run in runs}
     one, other = (run.record for run in runs)
     told["recipe"] = _changes(_settings(one), _settings(other))
     told["files"] = _changes(_files(one), _files(other))
@@ -174,6 +176,15 @@ def _about(run: Run) -> dict[str, Any]:
             for name, facts in taken.items()
         },
     }
+
+
+def _report(run: Run, out: Path) -> str:
+    """Return a link from the page to the run's own, empty where it has none that can be reached."""
+    page = run.path.parent / "report.html"
+    try:
+        return quote(Path(os.path.relpath(page, out)).as_posix()) if page.is_file() else ""
+    except ValueError:  # another drive
+        return ""
 
 
 def _settings(record: Mapping[str, Any]) -> dict[str, str]:

@@ -9,6 +9,7 @@ from datetime import datetime, timedelta
 from pathlib import Path
 from typing import Any
 
+from blend.app.inspect.moon_input import Site, read_angle, read_site, read_time, sky_conditions
 from blend.app.inspect.moon_plot import refuse_plot, write_plot
 from blend.app.run import open_target, read_lights
 from blend.base.errors import InputError, RecipeError
@@ -18,8 +19,6 @@ from blend.files.reader import read_picture
 from blend.science.moon import (
     ACCURACY_PERCENT,
     BAND_NM,
-    FIRST_YEAR,
-    LAST_YEAR,
     LOWEST_TARGET_DEG,
     BestHours,
     Conditions,
@@ -31,10 +30,7 @@ from blend.science.moon import (
     forecast_night,
     predict,
     slope_in_pixels,
-    utc,
 )
-
-Site = tuple[float, float, float]
 
 SUN_CAUTION = (
     "The Sun is above the horizon: never point a telescope at it. "
@@ -83,7 +79,7 @@ def moon_command(
     OutputError
         The plot cannot be written.
     """
-    conditions = _conditions(extinction=extinction, zenith=zenith, width_nm=width_nm)
+    conditions = sky_conditions(extinction=extinction, zenith=zenith, width_nm=width_nm)
     refuse_plot(plot, overwrite=overwrite)
     ra_deg = read_angle(ra, where="--ra", hours=True, most=360.0)
     dec_deg = read_angle(dec, where="--dec", hours=False, most=90.0)
@@ -123,7 +119,7 @@ def moon_command_for_master(
     or its begin. A position is the middle of the world coordinates, else what RA and DEC state.
     The gradient is told on the master's own grid too: columns and rows of its array.
     """
-    conditions = _conditions(extinction=extinction, zenith=zenith, width_nm=width_nm)
+    conditions = sky_conditions(extinction=extinction, zenith=zenith, width_nm=width_nm)
     refuse_plot(plot, overwrite=overwrite)
     facts = _complete(master.facts, name)
     if facts.wcs is None:
@@ -225,7 +221,7 @@ def _against(
             read_angle(dec, where="--dec", hours=False, most=90.0),
         )
     width = sky.get("width_nm", 7.0)
-    conditions = _conditions(
+    conditions = sky_conditions(
         extinction=sky.get("extinction", 0.25), zenith=sky.get("zenith", 21.0), width_nm=width
     )
     return [
@@ -317,58 +313,6 @@ def best_line(night: Sequence[MoonPrediction], best: BestHours | None) -> str:
     )
 
 
-def read_time(time: datetime | str, *, where: str = "--time") -> datetime:
-    """Return a time in UTC, from text like ``2024-03-22T23:10:00`` or a datetime."""
-    try:
-        moment = utc(datetime.fromisoformat(time.strip()) if isinstance(time, str) else time)
-    except (ValueError, OverflowError):
-        raise RecipeError(
-            where, found=f"{time!r} is no time", expected="UTC, like 2024-03-22T23:10:00"
-        ) from None
-    if not FIRST_YEAR < moment.year < LAST_YEAR:
-        raise RecipeError(
-            where, found=f"the year {moment.year}", expected=f"{FIRST_YEAR + 1} to {LAST_YEAR - 1}"
-        )
-    return moment
-
-
-def read_angle(value: float | str, *, where: str, hours: bool, most: float) -> float:
-    """Return degrees from a number of degrees, or from text in hours or degrees, minutes and seconds.
-
-    Examples
-    --------
-    >>> read_angle("13h29m52.7s", where="--ra", hours=True, most=360.0)  # doctest: +ELLIPSIS
-    202.4695...
-    >>> read_angle("-05:30", where="--dec", hours=False, most=90.0)
-    -5.5
-    """
-    degrees = _degrees(str(value), hours=hours)
-    least = 0.0 if hours else -most
-    if degrees is None or not least <= degrees <= most:
-        like = "13:29:52.7 (hours)" if hours else "+47:11:43"
-        raise RecipeError(
-            where,
-            found=f"{value!r} is no such angle",
-            expected=f"degrees from {least:.0f} to {most:.0f}, or like {like}",
-        )
-    return degrees
-
-
-def read_site(site: Any, *, where: str = "--site") -> Site:
-    """Return a site whose latitude, longitude and height can be."""
-    try:
-        latitude, longitude, height = map(float, (*site, 0.0) if len(site) == 2 else site)
-    except (TypeError, ValueError):
-        latitude = longitude = height = math.nan
-    if not (abs(latitude) <= 90.0 and abs(longitude) <= 360.0 and -500.0 <= height <= 10_000.0):
-        raise RecipeError(
-            where,
-            found=f"{site!r} is no site",
-            expected="latitude (degrees north, -90 to 90), longitude (degrees east), height (m)",
-        )
-    return (latitude, longitude, height)
-
-
 def _answer(
     ra_deg: float,
     dec_deg: float,
@@ -390,17 +334,6 @@ def _answer(
         write_plot(plot, night, best_hours(night), title=title)
         lines.append(f"Plot in {plot}")
     return "\n".join(lines)
-
-
-def _conditions(*, extinction: float, zenith: float, width_nm: float) -> Conditions:
-    for where, value, low, high, unit in (
-        ("--extinction", extinction, 0.01, 3.0, "magnitudes per airmass"),
-        ("--zenith", zenith, 10.0, 24.0, "V magnitudes per square arcsecond"),
-        ("--width-nm", width_nm, 0.01, 1000.0, "nanometres"),
-    ):
-        if not low <= value <= high:
-            raise RecipeError(where, found=f"{value:g}", expected=f"{low:g} to {high:g} {unit}")
-    return Conditions(extinction=extinction, zenith_mag=zenith, width_nm=width_nm)
 
 
 def _moon_line(now: MoonPrediction) -> str:
@@ -479,20 +412,6 @@ def _row(hour: MoonPrediction) -> str:
     if not hour.target_up:
         return f"{row}{'-':>15}{'-':>12}"
     return f"{row}{hour.sky_without_moon_mag:15.2f}{hour.sky_with_moon_mag:12.2f}"
-
-
-def _degrees(text: str, *, hours: bool) -> float | None:
-    from blend.files.cards import degrees_of
-
-    try:
-        return float(text)
-    except ValueError:
-        pass
-    plain = text.strip().lower()
-    for letter in "hdms°'\"":
-        plain = plain.replace(letter, " ")
-    degrees = degrees_of(" ".join(plain.replace(":", " ").split()))
-    return None if degrees is None else degrees * (15.0 if hours else 1.0)
 
 
 def _complete(facts: Facts, name: str, *, placed: bool = False) -> Facts:

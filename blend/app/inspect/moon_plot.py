@@ -104,6 +104,10 @@ def night_figure(night: Sequence[MoonPrediction], best: BestHours | None, *, tit
     lower.fill_between(
         hours, faint, bright, color=MOON, alpha=0.25, linewidth=0, label=f"+- {most} % of its light"
     )
+    if not any(map(math.isfinite, without)):
+        words = "the target stays below the horizon"
+        lower.text(0.5, 0.6, words, transform=lower.transAxes, ha="center", color="#3c3c3c")
+        lower.set_yticks([])
     lower.invert_yaxis()
     lower.set(
         ylabel="sky, V mag/arcsec²", xlabel="hour, UTC", xlim=(hours[0], max(hours[-1], hours[0] + 0.5))

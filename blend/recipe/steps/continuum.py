@@ -19,6 +19,9 @@ from blend.recipe.steps.protect_stars import with_star_mask
 from blend.science.line import CELL_PX, match_profiles
 from blend.science.stars import Stars, find_stars, measure_at, seen_in_both
 
+SKIP = 8
+"""Cells from one place to the next where the fits are asked for their error, which follows a surface of degree 2."""
+
 FEWEST_WIDTHS = 8
 """So many stars seen in both planes tell their widths better than all stars of each do."""
 
@@ -121,14 +124,19 @@ def _sky_error(work: Work, name: str, scale: float) -> Plane:
 
     Not for a nebula: where it leaves no sky free, what the fits state is as large as the nebula's own faint light.
     """
-    y, x = (np.arange(-(-length // CELL_PX)) * CELL_PX for length in work.rgb.shape)
+    cells = [np.arange(-(-length // CELL_PX)) for length in work.rgb.shape]
+    some = [np.append(along[:-1:SKIP], along[-1]) for along in cells]
+    y, x = (along * CELL_PX for along in some)
     points = np.stack([np.tile(x, len(y)), np.repeat(y, len(x))], axis=1)
     total = np.zeros(len(points))
     for key, plane, share in ((name, name, 1.0), ("rgb", work.recipe.continuum_for(name).from_, scale)):
         fit = work.skies.get(key, {}).get(plane)
         if fit is not None:
             total += (share * fit.at(points)[1]) ** 2
-    return np.sqrt(total).reshape(len(y), len(x)).astype(np.float32)
+    across = [np.interp(cells[1], some[1], row) for row in np.sqrt(total).reshape(len(y), len(x))]
+    return np.array(
+        [np.interp(cells[0], some[0], down) for down in np.transpose(across)], np.float32
+    ).T.copy()
 
 
 def _widths(

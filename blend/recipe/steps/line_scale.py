@@ -27,6 +27,10 @@ from blend.science.line import (
 from blend.science.sky import sky_uncertainty
 from blend.science.stars import isolated, measure_at, seen_in_both, star_fluxes
 
+NO_LINE_IN_BAND = 5.0
+"""ln of how far above a star's ratio that of gas may lie where the broad plane does not hold the line: as far as odd
+points are looked for."""
+
 ENOUGH_BESIDE = 30
 """So many stars beside the target tell the scale without those on it: a third are bright enough in the line."""
 
@@ -53,13 +57,14 @@ MOST_OFF = 3.0
 
 @dataclass(frozen=True, eq=False)
 class Field:
-    """Places of stars (n, 2) that may tell a line's scale, and what lies around every place, in cells of both planes.
+    """The line and its broad plane, stars (n, 2) that may tell the scale, and what lies around them in both planes.
 
     ``nebula`` where the target shines in the line more than starlight could, and all stars are taken.
     """
 
+    planes: tuple[Plane, Plane]
     xy: NDArray[np.float64]
-    around: tuple[Plane, Plane]
+    under: tuple[NDArray[np.float32], NDArray[np.float32]]
     nebula: bool
 
 
@@ -72,14 +77,12 @@ def field_of(work: Work, name: str, broad: Plane, masks: Masks) -> Field:
     fwhm_px = wider_fwhm(work, name)
     planes = (work.masters[name].pixels[0], broad)
     xy = _compact(work, planes, masks, fwhm_px=fwhm_px)
-    around = (
-        surroundings(planes[0], fwhm_px=fwhm_px, without=masks.saturated),
-        surroundings(planes[1], fwhm_px=fwhm_px, without=masks.saturated),
+    line_around, under = (
+        value_at(surroundings(plane, fwhm_px=fwhm_px, without=masks.saturated, at=xy), xy) for plane in planes
     )
-    line_around, under = (value_at(cells, xy) for cells in around)
     on_target = under > DISC_SIGMA * pixel_noise(work.rgb, work.recipe.continuum_for(name).from_)
     if not on_target.any():
-        return Field(xy, around, nebula=False)
+        return Field(planes, xy, (line_around, under), nebula=False)
     (line_flux, _), (flux, _) = (
         star_fluxes(p, xy, radius_px=fwhm_px, invalid=masks.unusable) for p in planes
     )
@@ -87,7 +90,8 @@ def field_of(work: Work, name: str, broad: Plane, masks: Masks) -> Field:
         starlight = float(np.nanmedian(np.where(flux > 0, line_flux / flux, np.nan)))
     nebula = float(np.median(line_around[on_target] / under[on_target])) > NEBULA * starlight
     few = len(xy) - np.count_nonzero(on_target) < ENOUGH_BESIDE
-    return Field(xy if nebula or few else xy[~on_target], around, nebula)
+    kept = np.full(len(xy), True) if nebula or few else ~on_target
+    return Field(planes, xy[kept], (line_around[kept], under[kept]), nebula)
 
 
 def _compact(work: Work, planes: tuple[Plane, Plane], masks: Masks, *, fwhm_px: float) -> NDArray[np.float64]:
@@ -141,13 +145,16 @@ def find_scale(
             invalid=masks.unusable,
             where=where,
             unmatched=work.masters[name].pixels[0],
-            under=(value_at(field.around[0], field.xy), value_at(field.around[1], field.xy)),
-            pure=float(np.log(settings.throughput_ratio / width_ratio(work.target, name))),
+            under=field.under,
+            # Where the plane does not hold the line, gas may have any ratio.
+            pure=float(np.log(settings.throughput_ratio / width_ratio(work.target, name)))
+            if settings.line_in_band
+            else NO_LINE_IN_BAND,
         )
     except StepError as few:
         fault = few
     few_stars = stars is None or stars.stars < FEW_STARS or stars.error > UNSURE * stars.value
-    disc = _disc(work, name, field, stars) if few_stars else None
+    disc = _disc(work, name, field, stars, masks) if few_stars else None
     if stars is None and disc is None:
         assert fault is not None
         raise fault
@@ -188,11 +195,14 @@ def together(stars: Scale | None, disc: DiscRatio | None, where: str) -> Scale:
     return replace(stars, value=value, error=error, how="stars and disc")
 
 
-def _disc(work: Work, name: str, field: Field, stars: Scale | None) -> DiscRatio | None:
+def _disc(work: Work, name: str, field: Field, stars: Scale | None, masks: Masks) -> DiscRatio | None:
     """Return what a target's own disc tells of the scale, or None where it has none that shines by starlight."""
     plane = work.recipe.continuum_for(name).from_
+    fwhm_px = wider_fwhm(work, name)
+    line, broad = (surroundings(one, fwhm_px=fwhm_px, without=masks.saturated) for one in field.planes)
     found = disc_ratio(
-        *field.around,
+        line,
+        broad,
         noise=(pixel_noise(work.masters[name]), pixel_noise(work.rgb, plane)),
         sky_errors=_sky_errors(work, name),
         width_nm=work.target.masters[name].width_nm or WIDTH_NM,
@@ -202,7 +212,7 @@ def _disc(work: Work, name: str, field: Field, stars: Scale | None) -> DiscRatio
     expected = expected_scale(work, name)
     if expected is not None and found.value > MOST_OFF * expected:
         return None
-    return found if _is_starlight(work, name, plane, field) else None
+    return found if _is_starlight(work, name, plane, broad, field.xy) else None
 
 
 def _sky_errors(work: Work, name: str) -> tuple[float, float]:
@@ -213,16 +223,15 @@ def _sky_errors(work: Work, name: str) -> tuple[float, float]:
     return own, base
 
 
-def _is_starlight(work: Work, name: str, plane: str, field: Field) -> bool:
+def _is_starlight(work: Work, name: str, plane: str, base: Plane, xy: NDArray[np.float64]) -> bool:
     """Return whether the bright cells are no redder than stars: a line fills its band, not those beside it."""
     if len(work.rgb.planes) < len(COLOUR):
         return True
     others = [other for other in COLOUR if other != plane]
     fwhm_px = wider_fwhm(work, name)
     beside = [surroundings(work.rgb.plane(other), fwhm_px=fwhm_px) for other in others]
-    base = field.around[1]
     bright = base > DISC_SIGMA * pixel_noise(work.rgb, plane)
-    flux = {p: star_fluxes(work.rgb.plane(p), field.xy, radius_px=fwhm_px)[0] for p in COLOUR}
+    flux = {p: star_fluxes(work.rgb.plane(p), xy, radius_px=fwhm_px)[0] for p in COLOUR}
     with np.errstate(invalid="ignore", divide="ignore"):
         own = float(np.median(base[bright])) / float(np.median(sum(cells[bright] for cells in beside)))
         typical = float(np.nanmedian(flux[plane] / sum(flux[other] for other in others)))

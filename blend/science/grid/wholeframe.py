@@ -10,7 +10,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from blend.science.grid.distortion import KINDS, ORDERS, Distortion, Warp, fewest_stars, fit_warp
+from blend.science.grid.distortion import CLEAR, KINDS, ORDERS, Distortion, Warp, fewest_stars, fit_warp
 from blend.science.grid.transforms import Matrix, Points, apply_matrix
 
 Indices = NDArray[np.int64]
@@ -23,11 +23,6 @@ FOLDS = 5
 
 MOST_TRIED = 400
 """Stars of the cross-validation: as many tell a hundredth of a pixel apart."""
-
-CLEAR = 1.25
-"""Standard errors by which a map must predict unseen stars better than a simpler one; Hastie, Tibshirani & Friedman
-(2009), The Elements of Statistical Learning, section 7.10 (from memory), take one. What is not there predicts worse, so
-that 1 to 3 % of undistorted pairs reach it; half a pixel at the corners does with 60 stars of 0.05 px, mostly."""
 
 LEAST_BEND_PX = 0.02
 """A distortion that moves no star by more is none: no centroid is as good."""

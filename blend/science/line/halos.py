@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
@@ -17,6 +18,9 @@ BLOCK_PX = 4
 
 RADII = tuple(float(radius) for radius in 4.0 * 1.12 ** np.arange(19))
 """In blocks, 16 to 123 px: smaller discs lie under the star mask; a disc larger than that is lost in the sky's fit."""
+
+FFT_SIDE = 180
+"""Blocks a side of the transforms: a window of 125 and the widest ring's radius of 41, so that nothing wraps around."""
 
 MOST_STARS = 50
 SURE_SIGMA = 12.0
@@ -119,21 +123,17 @@ def _shines_near(light: Blocks, middle: NDArray[np.float64], noise: float) -> bo
 
 
 def _halo_at(light: Blocks, middle: NDArray[np.float64], noise: float, flux: float) -> FilterHalo | None:
-    from scipy.signal import fftconvolve
+    from scipy.fft import irfft2, rfft2
 
     values, dx, dy = _window(light, middle, 2.0 * RADII[-1])
     known = np.isfinite(values).astype(np.float64)
-    filled = np.nan_to_num(values)
+    planes = rfft2(np.array([np.nan_to_num(values), known]), (FFT_SIDE, FFT_SIDE))
     best = (SURE_SIGMA, 0.0, 0, 0)
     for radius in RADII:
-        side = np.arange(-int(1.3 * radius) - 1, int(1.3 * radius) + 2)
-        distance = np.hypot(side[:, None], side[None, :])
-        kernels = ((distance <= radius), (distance > radius + 0.7) & (distance <= 1.3 * radius + 0.7))
-        (sum_in, n_in), (sum_out, n_out) = (
-            tuple(fftconvolve(plane, kernel.astype(np.float64), mode="same") for plane in (filled, known))
-            for kernel in kernels
-        )
-        usable = (n_in > 0.5 * kernels[0].sum()) & (n_out > 0.5 * kernels[1].sum())
+        areas, kernels = _disc_and_ring(radius)
+        sums = irfft2(planes[None] * kernels[:, None], (FFT_SIDE, FFT_SIDE))
+        (sum_in, n_in), (sum_out, n_out) = sums[..., : values.shape[0], : values.shape[1]]
+        usable = (n_in > 0.5 * areas[0]) & (n_out > 0.5 * areas[1])
         usable &= np.hypot(dx, dy) < MOST_SHIFT * radius
         with np.errstate(divide="ignore", invalid="ignore"):
             step = (sum_in / n_in - sum_out / n_out) / (noise * np.sqrt(1.0 / n_in + 1.0 / n_out))
@@ -157,6 +157,17 @@ def _halo_at(light: Blocks, middle: NDArray[np.float64], noise: float, flux: flo
         sigma,
         star,
     )
+
+
+@lru_cache(maxsize=len(RADII))
+def _disc_and_ring(radius: float) -> tuple[Window, NDArray[np.complex128]]:
+    """Return how many blocks a disc and its ring hold, and the transforms of both, about the first block."""
+    from scipy.fft import rfft2
+
+    side = np.fft.fftfreq(FFT_SIDE, 1.0 / FFT_SIDE)
+    distance = np.hypot(side[:, None], side[None, :])
+    both = np.array([distance <= radius, (distance > radius + 0.7) & (distance <= 1.3 * radius + 0.7)])
+    return both.sum(axis=(1, 2)), rfft2(both.astype(np.float64))
 
 
 def _disc_level(values: Window, distance: Window, angle: Window, radius: float, noise: float) -> float | None:

@@ -23,7 +23,11 @@ FEWEST, WIDEST = 8, 32
 
 
 def surroundings(
-    plane: NDArray[np.float32], *, fwhm_px: float, without: NDArray[np.bool_] | None = None
+    plane: NDArray[np.float32],
+    *,
+    fwhm_px: float,
+    without: NDArray[np.bool_] | None = None,
+    at: NDArray[np.float64] | None = None,
 ) -> NDArray[np.float32]:
     """Return the median of a plane around each cell of 8 x 8 pixels, to be spread by `spread_rows`.
 
@@ -35,6 +39,8 @@ def surroundings(
         Of the stars.
     without : bool (rows, columns), optional
         Pixels that are left out as well: the glow of a clipped star would fill a window.
+    at : (n, 2), optional
+        Points whose cells alone are wanted; other cells are 0 then.
 
     Returns
     -------
@@ -56,16 +62,20 @@ def surroundings(
     half = min(max(round(0.5 * WINDOW_FWHM * fwhm_px / BIN_PX), 3), 8)
     shape = tuple(-(-length // CELL_PX) for length in plane.shape)
     out = np.empty(shape, dtype=np.float32)
-    map_row_blocks(lambda cells: _medians(bins, half, cells.start, out[cells]), shape[0])
+    wanted = np.full(shape, at is None)
+    if at is not None:
+        wanted[_cell_of(shape, at)] = True
+    map_row_blocks(lambda cells: _medians(bins, wanted[cells], half, cells.start, out[cells]), shape[0])
     return out
+
+
+def _cell_of(shape: tuple[int, ...], xy: NDArray[np.float64]) -> tuple[NDArray[np.intp], ...]:
+    return tuple(np.clip((xy[:, 1 - k] + 0.5) // CELL_PX, 0, shape[k] - 1).astype(np.intp) for k in (0, 1))
 
 
 def value_at(cells: NDArray[np.float32], xy: NDArray[np.float64]) -> NDArray[np.float32]:
     """Return the surroundings of points (n, 2), those of the cell that each lies in."""
-    column, row = (
-        np.clip((xy[:, k] + 0.5) // CELL_PX, 0, cells.shape[1 - k] - 1).astype(np.intp) for k in (0, 1)
-    )
-    return np.asarray(cells[row, column])
+    return np.asarray(cells[_cell_of(cells.shape, xy)])
 
 
 def on_disc(
@@ -88,12 +98,15 @@ def on_disc(
 
 
 @kernel
-def _medians(bins, half, first, out):  # type: ignore[no-untyped-def]
+def _medians(bins, asked, half, first, out):  # type: ignore[no-untyped-def]
     rows, columns = bins.shape
     values = np.empty((2 * WIDEST) ** 2, dtype=np.float32)
     for row in range(out.shape[0]):
         for column in range(out.shape[1]):
             reach, count = half, 0
+            if not asked[row, column]:
+                out[row, column] = np.float32(0.0)
+                continue
             while True:
                 count = 0
                 top, left = 2 * (first + row) + 1 - reach, 2 * column + 1 - reach

@@ -8,6 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from blend.base.jit import kernel
 from blend.base.rowblocks import map_row_blocks
 from blend.science.line.continuum import Scale
 from blend.science.plane import (
@@ -145,18 +146,45 @@ def refine_broad(broad: NDArray[np.float32], fit: ProfileFit) -> NDArray[np.floa
         edge = some or low == 0 or high == rows
         valid = (~holes).astype(np.float32) if edge else filled
         here = filled[part]
-        result = here + np.float32(fit.terms[-1]) * (spread_rows(far, WIDE_BIN, block, columns) - here)
+        result = out[block]
+        _begin(
+            filled,
+            spread_rows(far, WIDE_BIN, block, columns),
+            fit.terms.astype(np.float32),
+            part.start,
+            result,
+        )
         for term, tap in zip(fit.terms[2:-1], taps, strict=True):
-            weight = blur_block(valid, tap)[part] if edge else side_weights(tap, columns)
-            result += np.float32(term) * (blur_block(filled, tap)[part] - weight * here)
-        dy, dx = _slopes(filled)
-        result += np.float32(fit.terms[0]) * dx[part] + np.float32(fit.terms[1]) * dy[part]
+            weight = blur_block(valid, tap)[part] if edge else side_weights(tap, columns)[None]
+            _add_term(np.float32(term), blur_block(filled, tap)[part], weight, here, result)
         if some:
             result[holes[part]] = np.nan
-        out[block] = result
 
     map_row_blocks(fill_rows, rows, height=BLOCK_ROWS)
     return out
+
+
+@kernel
+def _begin(source, far, terms, first, out):  # type: ignore[no-untyped-def]
+    """Fill in the plane, its wings and its shift; slopes are central differences, 0 on the rim of the block."""
+    rows, columns = source.shape
+    half, wide = np.float32(0.5), terms[len(terms) - 1]
+    for row in range(out.shape[0]):
+        y = row + first
+        inside = 0 < y < rows - 1
+        for x in range(columns):
+            here = source[y, x]
+            dy = half * (source[y + 1, x] - source[y - 1, x]) if inside else np.float32(0.0)
+            dx = half * (source[y, x + 1] - source[y, x - 1]) if 0 < x < columns - 1 else np.float32(0.0)
+            out[row, x] = here + wide * (far[row, x] - here) + (terms[0] * dx + terms[1] * dy)
+
+
+@kernel
+def _add_term(term, blurred, weight, here, out):  # type: ignore[no-untyped-def]
+    for row in range(out.shape[0]):
+        own = weight[row % weight.shape[0]]
+        for x in range(out.shape[1]):
+            out[row, x] += term * (blurred[row, x] - own[x] * here[row, x])
 
 
 def _blur_binned(plane: NDArray[np.float32], sigma: float) -> NDArray[np.float32]:

@@ -95,7 +95,7 @@ def star_radii(
 def cover_saturated(
     mask: NDArray[np.float32], saturated: NDArray[np.bool_], *, fwhm_px: float
 ) -> NDArray[np.float32]:
-    """Return the mask with everything near saturated pixels in it: 1 up to 4 FWHM, 0 from 5 FWHM.
+    """Put everything near saturated pixels into the mask, and return it: 1 up to 4 FWHM, 0 from 5 FWHM.
 
     Emission is left out nearest to them (`blend.science.line.emission.fade_emission`), and what wings leave lies
     beyond.
@@ -103,15 +103,13 @@ def cover_saturated(
     Parameters
     ----------
     mask : (rows, columns)
-        From `star_mask`.
+        From `star_mask`; filled in.
     saturated : bool (rows, columns)
     fwhm_px : float
     """
-    if not saturated.any():
-        return mask
-    out = mask.copy()
-    _cover(np.ascontiguousarray(saturated), CUT_REACH * fwhm_px, fwhm_px, out)
-    return out
+    if saturated.any():
+        _cover(np.ascontiguousarray(saturated), CUT_REACH * fwhm_px, fwhm_px, mask)
+    return mask
 
 
 def line_sources(

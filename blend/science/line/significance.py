@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 
 from blend.base.rowblocks import map_row_blocks
 from blend.science.line.local_medians import CELL_PX, WINDOW_FWHM
-from blend.science.line.regions import confirm_regions, raise_significance
+from blend.science.line.regions import add_error, confirm_regions, mark_dark, raise_bright, raise_significance
 from blend.science.line.starlight_left import (
     BLOCK_ROWS,
     COARSE_BIN,
@@ -48,6 +48,9 @@ NEGATIVE = 2.0
 TRUSTED = 0.03
 """Of a region's light: where the light around it is known better than this, it passes with the region. A median over
 seven star widths holds a few percent of a bright knot's own light."""
+
+JOIN_PX = 256
+"""Columns that are joined at a time: most of a frame holds nothing to join, and the rims of a strip cost a fifth."""
 
 LEAST_MEND = 0.7
 """The smallest factor that brings the flux around a pixel to what passes; beyond it noise would rule."""
@@ -119,7 +122,7 @@ def weigh_emission(
     strongest = max(strongest, _strongest(faint, stars, size=FAINT_BIN))
     confirm_regions(faint, *levels)
     np.minimum(faint, 0.0, out=faint)
-    _join(parts, weight, faint)
+    weight = _join(parts, weight, faint)
     return _without_stars(weight, stars), strongest
 
 
@@ -192,13 +195,10 @@ class _Parts:
         down, across = np.gradient(np.pad(self.unsure, 1, mode="edge"))
         return np.asarray(np.float32(half) * np.hypot(down, across)[1:-1, 1:-1])
 
-    def around(self, rows: slice, columns: slice) -> tuple[Plane, Plane]:
-        """Return the emission's surroundings in some rows and columns, and their systematic error."""
-        glow, disc, unsure = (
-            spread_rows(cells, CELL_PX, rows, self.emission.shape[1])[:, columns]
-            for cells in (self.glow, self.disc, self.unsure)
-        )
-        return glow, np.hypot(self.noise.colour * disc, unsure)
+    def around(self, rows: slice) -> list[Plane]:
+        """Return the surroundings of the emission and of the broad plane in some rows, and the unsure light there."""
+        columns = self.emission.shape[1]
+        return [spread_rows(cells, CELL_PX, rows, columns) for cells in (self.glow, self.disc, self.unsure)]
 
 
 def _compact(parts: _Parts) -> tuple[Plane, Plane, Plane]:
@@ -211,7 +211,6 @@ def _compact(parts: _Parts) -> tuple[Plane, Plane, Plane]:
     halo = COARSE_BIN * ((len(taps) + len(fine)) // (2 * COARSE_BIN) + 1)
     rows, columns = parts.emission.shape
     out = np.empty((rows, columns), dtype=np.float32)
-    surely_dark = np.empty((rows, columns), dtype=bool)
     light, narrow, wrong, smooth = (
         np.empty((-(-rows // COARSE_BIN), -(-columns // COARSE_BIN)), dtype=np.float32) for _ in range(4)
     )
@@ -222,21 +221,15 @@ def _compact(parts: _Parts) -> tuple[Plane, Plane, Plane]:
         bins = slice(block.start // COARSE_BIN, -(-block.stop // COARSE_BIN))
         own, base = parts.compact(slice(low, high))
         broad_here = blur_block(parts.broad[low:high], fine)
-        narrow_here = np.hypot(
-            systematic_block(blur_block(base, fine), noise, low),
-            spread_rows(bend, CELL_PX, slice(low, high), columns),
-        )
-        out[block] = -np.inf
+        narrow_here = systematic_block(blur_block(base, fine), noise, low)
+        add_error(narrow_here, spread_rows(bend, CELL_PX, slice(low, high), columns))
         over = blur_block(own, taps)[part]
-        surely_dark[block] = over + spread_rows(parts.glow, CELL_PX, block, columns) < -NEGATIVE * noise.fine
+        out[block] = -np.inf
         raise_significance(
-            over,
-            blur_block(narrow_here, taps)[part],
-            broad_here[part],
-            noise.fine,
-            noise.growth,
-            out[block],
+            over, blur_block(narrow_here, taps)[part], broad_here[part], noise.fine, noise.growth, out[block]
         )
+        glow = spread_rows(parts.glow, CELL_PX, block, columns)
+        mark_dark(over, glow, -NEGATIVE * noise.fine, out[block])
         light[bins] = bin_plane(own[part], COARSE_BIN)
         narrow[bins] = bin_plane(narrow_here[part], COARSE_BIN)
         wrong[bins] = bin_plane(systematic_block(broad_here, noise, low)[part], COARSE_BIN)
@@ -247,9 +240,7 @@ def _compact(parts: _Parts) -> tuple[Plane, Plane, Plane]:
     coarse = _binned(light, narrow, smooth, taps=taps_coarse, left=noise.coarse, growth=noise.growth)
 
     def raise_to_coarse(block: slice) -> None:
-        np.maximum(out[block], spread_rows(coarse, COARSE_BIN, block, columns), out=out[block])
-        # An edge in starlight that was taken off twice stands out of its surroundings, too.
-        out[block][surely_dark[block]] = 0.0
+        raise_bright(spread_rows(coarse, COARSE_BIN, block, columns), out[block])
 
     map_row_blocks(raise_to_coarse, rows)
     return out, wrong, smooth
@@ -299,13 +290,13 @@ def _diffuse(parts: _Parts, weight: Plane, wrong: Plane, smooth: Plane) -> Plane
     )
 
 
-def _join(parts: _Parts, weight: Plane, faint: Plane) -> None:
-    """Turn the share of the compact part, as minus ``weight``, into minus the weight of the whole light.
+def _join(parts: _Parts, shares: Plane, faint: Plane) -> Plane:
+    """Return minus the weight of the whole light, of minus the share of its compact part.
 
     With P what passes (`weigh_emission`) and G a star's width, G * P / G * E is smooth, and lets a peak's light through
     too easily: it is sharper than its blur. A factor, the same for neighbours, brings the flux over 2 G to that of P.
     """
-    shares = weight.copy()
+    weight = np.empty_like(shares)
     narrow, wide = (gaussian_taps(parts.noise.fine_px * times) for times in (1.0, 2.0))
     halo = (len(narrow) + len(wide)) // 2
     rows, columns = parts.emission.shape
@@ -314,14 +305,23 @@ def _join(parts: _Parts, weight: Plane, faint: Plane) -> None:
         low, high = max(0, part.start - halo), min(rows, part.stop + halo)
         share = np.maximum(-shares[low:high], np.float32(0.0))
         diffuse = -spread_rows(faint, FAINT_BIN, slice(low, high), columns)
-        used = np.flatnonzero(share.any(axis=0) | diffuse.any(axis=0))
+        used = np.any((share != 0.0) | (diffuse != 0.0), axis=0)
+        around = parts.around(slice(low, high)) if used.any() else []
         weight[part] = 0.0
-        if not used.size:
-            return
-        box = slice(max(int(used[0]) - halo, 0), int(used[-1]) + 1 + halo)
-        share, diffuse, whole = share[:, box], diffuse[:, box], parts.emission[low:high, box]
-        own = share * parts.compact(slice(low, high))[0][:, box]
-        around, doubt = parts.around(slice(low, high), box)
+        for left in range(0, columns, JOIN_PX):
+            tile = slice(left, min(left + JOIN_PX, columns))
+            box = slice(max(left - halo - len(wide), 0), tile.stop + halo + len(wide))
+            if used[tile].any():
+                cut = (plane[:, box] for plane in (parts.emission[low:high], share, diffuse, *around))
+                inner = (
+                    slice(part.start - low, part.stop - low),
+                    slice(left - box.start, tile.stop - box.start),
+                )
+                weight[part, tile] = join(*cut)[inner]
+
+    def join(whole: Plane, share: Plane, diffuse: Plane, around: Plane, disc: Plane, unsure: Plane) -> Plane:
+        doubt = np.hypot(parts.noise.colour * disc, unsure)
+        own = share * (whole - around)
         known = TRUSTED * np.maximum(blur_block(own, wide), 0.0)
         with np.errstate(divide="ignore", invalid="ignore"):
             passed = own + share * around * np.nan_to_num(known**2 / (known**2 + doubt**2))
@@ -336,6 +336,7 @@ def _join(parts: _Parts, weight: Plane, faint: Plane) -> None:
             mend = blur_block(passed, wide) / blur_block(ratio * whole, wide)
         ratio *= np.clip(np.nan_to_num(mend, nan=1.0), LEAST_MEND, 1.0 / LEAST_MEND)
         ratio[~np.isfinite(whole)] = 0.0
-        weight[part, box] = np.clip(-ratio, -1.0, 0.0)[part.start - low : part.stop - low]
+        return np.asarray(np.clip(-ratio, -1.0, 0.0))
 
     map_row_blocks(block, rows, height=BLOCK_ROWS)
+    return weight

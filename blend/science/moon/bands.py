@@ -42,7 +42,7 @@ def airglow_share(wavelength_nm: float) -> float:
     Examples
     --------
     >>> [round(airglow_share(nm), 2) for nm in BAND_NM.values()]
-    [0.09, 0.2, 0.52]
+    [0.09, 0.21, 0.52]
     """
     sunlit = _SUNLIT_NL / float(nanolamberts(_DARK_V))
     redder = float(np.interp(wavelength_nm, _NM, _SUN) - np.interp(wavelength_nm, _NM, _DARK))

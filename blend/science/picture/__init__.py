@@ -13,6 +13,7 @@ if TYPE_CHECKING:
         white_from_catalogue,
         white_from_stars,
     )
+    from blend.science.picture.brighten import KNEE
     from blend.science.picture.chroma import LEAST_SIDE, VIVID
     from blend.science.picture.colour import (
         LUMINANCE_WEIGHTS,
@@ -26,7 +27,7 @@ if TYPE_CHECKING:
     from blend.science.picture.curves import CURVES, Curve
     from blend.science.picture.destroyed import BlendLoss, blend_loss
     from blend.science.picture.fill_stars import fill_at, fill_behind
-    from blend.science.picture.finish import Finished, finish_picture, noise_lost, untouched
+    from blend.science.picture.finish import LOOPS, Finished, finish_picture, noise_lost, untouched
     from blend.science.picture.formula import (
         BLEND_NAMES,
         MOST_AMOUNT,

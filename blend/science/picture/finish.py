@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 
 from blend.base.robust import bin_mean, difference_noise
 from blend.base.rowblocks import map_row_blocks, map_together
+from blend.science.picture.brighten import brighten
 from blend.science.picture.chroma import noise_shifts, saturation_shares
 from blend.science.picture.colour import luminance
 from blend.science.picture.colourspace import (
@@ -38,6 +39,9 @@ NO_GRAIN = np.zeros((1, 1), dtype=np.float32)
 
 NO_TONE = np.ones((2, 1), dtype=np.float32)
 """A table of one entry: the tone stays."""
+
+LOOPS = (brighten, mean_rows, touch_rows)
+"""What makes a picture pixel by pixel; the page to try weights on prints them."""
 
 BLOCK_PX = 4
 """Side of the blocks whose means the neighbourhood work is done on."""

@@ -70,7 +70,7 @@ def monotone_curve(points: Points, at: NDArray[np.float64]) -> NDArray[np.float6
     Examples
     --------
     >>> monotone_curve([(0.5, 0.6)], np.array([0.0, 0.25, 0.5, 1.0])).round(4)
-    array([0.    , 0.3   , 0.6   , 1.    ])
+    array([0. , 0.3, 0.6, 1. ])
     """
     x, y = np.array([(0.0, 0.0), *points, (1.0, 1.0)]).T
     width = np.diff(x)

@@ -13,9 +13,8 @@ from blend.app.inspect.moon import (
     moon_command,
     moon_command_for_file,
     moon_command_for_master,
-    read_angle,
-    read_time,
 )
+from blend.app.inspect.moon_input import read_angle, read_time
 from blend.base.errors import InputError, RecipeError
 from blend.base.master import Facts, Master, flags_of
 

@@ -50,3 +50,9 @@ def test_a_white_night_is_shaded_from_end_to_end() -> None:
     night, figure = drawn(datetime(2024, 6, 21, 22, tzinfo=UTC))
     assert spans(figure.axes[0]) == [pytest.approx(figure.axes[0].get_xlim())]
     assert len(night) > 2
+
+
+def test_a_target_that_never_rises_is_told_in_place_of_its_sky() -> None:
+    _, figure = drawn(datetime(2026, 3, 12, 23, tzinfo=UTC), dec_deg=-60.0)
+    assert [text.get_text() for text in figure.axes[2].texts] == ["the target stays below the horizon"]
+    assert list(figure.axes[2].get_yticks()) == []

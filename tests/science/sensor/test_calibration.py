@@ -364,3 +364,15 @@ def test_inputs_are_not_changed_and_threads_do_not_matter():
         many = calibrate(light, **frames)
     assert one.pixels.tobytes() == many.pixels.tobytes()
     assert one.pixels.dtype == np.float32
+
+
+def test_a_hot_pixel_does_not_hide_that_a_flat_is_overexposed():
+    rng = np.random.default_rng(8)
+    light = rng.normal(0.2, 0.01, (1, 760, 760)).astype(np.float32)
+    flat = np.minimum(rng.normal(0.9, 0.05, light.shape), 0.95).astype(np.float32)
+    # of a frame of this size every other row is sampled at most
+    flat[0, 77, 60] = 1.0
+    sound = rng.normal(0.5, 0.01, light.shape).astype(np.float32)
+    for pixels, told in ((flat, True), (sound, False)):
+        notes = calibrate(Frame(pixels=light), flat=Frame(pixels=pixels)).notes
+        assert any(code == "flat-saturated" for code, _ in notes) is told
