@@ -40,7 +40,6 @@ PRIVATE_IN_TESTS = {
     "wrong.py": {"commands._run"},
     # parts against a slow, obvious version of each: to be asked through what is offered
     "science/picture/test_chroma.py": {"chroma._mirror", "chroma._sharpened", "chroma._smooth"},
-    "science/sky/test_arms.py": {"arms._shared_errors"},
     "science/sky/test_spline.py": {"spline._spline"},
 }
 """Private names that tests still use, and why: the list only becomes shorter."""

@@ -7,7 +7,6 @@ does. But objects have a core, or structure, or a colour of their own.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
@@ -31,11 +30,19 @@ MOST_COLOUR = 3.0
 """Light over sky in one plane over the same in another: lamps differ from the sky by less, emission by far more."""
 
 
-class Borders:
-    """Light in cells, measured once where a mask first touches the border.
+def smooth_borders(
+    masked: NDArray[np.bool_],
+    layers: Sequence[NDArray[np.float64]],
+    levels: Sequence[float],
+    *,
+    size_px: int,
+) -> NDArray[np.bool_]:
+    """Return where a mask covers wide light that touches the border, is smooth, and has the sky's colour.
 
     Parameters
     ----------
+    masked : (rows, columns) bool
+        Of bins.
     layers : sequence of (rows, columns)
         Bins of every plane over its noise, NaN where unknown.
     levels : sequence of float
@@ -43,55 +50,44 @@ class Borders:
     size_px : int
         Pixels across a bin.
     """
+    from scipy.ndimage import label
 
-    def __init__(
-        self, layers: Sequence[NDArray[np.float64]], levels: Sequence[float], *, size_px: int
-    ) -> None:
-        self.layers, self.levels = layers, levels
-        self.step = max(1, min(CELL_PX // size_px, min(layers[0].shape) // MOST_CELLS) // 2)
+    nothing = np.zeros(masked.shape, dtype=np.bool_)
+    step = max(1, min(CELL_PX // size_px, min(masked.shape) // MOST_CELLS) // 2)
+    covered = bin_mean(masked.astype(np.float32), step) > 0.5
+    names, _ = label(covered)
+    outer = np.unique(np.concatenate([names[0], names[-1], names[:, 0], names[:, -1]]))
+    patches = [names == name for name in outer[outer > 0]]
+    patches = [patch for patch in patches if patch.sum() >= FEWEST_CELLS]
+    if not patches or covered.all():
+        return nothing
+    cells = [_cell_medians(layer, step) for layer in layers]
+    noise = [difference_noise(one) for one in cells]
+    found = np.zeros(covered.shape, dtype=np.bool_)
+    for patch in patches:
+        if _is_sky(patch, ~covered, cells, noise, levels):
+            found |= patch
+    rows, columns = (
+        np.minimum(np.arange(full) // step, part - 1)
+        for full, part in zip(masked.shape, covered.shape, strict=True)
+    )
+    return np.asarray(found[np.ix_(rows, columns)] & masked)
 
-    @cached_property
-    def cells(self) -> list[NDArray[np.float64]]:
-        """Return the cells' medians of every plane."""
-        return [_cell_medians(layer, self.step) for layer in self.layers]
 
-    @cached_property
-    def noise(self) -> list[float]:
-        """Return the noise of a cell in every plane."""
-        return [difference_noise(one) for one in self.cells]
-
-    def smooth(self, masked: NDArray[np.bool_]) -> NDArray[np.bool_]:
-        """Return where a mask covers wide light that touches the border, is smooth, and has the sky's colour."""
-        from scipy.ndimage import label
-
-        nothing = np.zeros(masked.shape, dtype=np.bool_)
-        covered = bin_mean(masked.astype(np.float32), self.step) > 0.5
-        if covered.all():
-            return nothing
-        names, _ = label(covered)
-        outer = np.concatenate([names[0], names[-1], names[:, 0], names[:, -1]])
-        found = np.zeros(covered.shape, dtype=np.bool_)
-        for name in np.unique(outer[outer > 0]):
-            patch = names == name
-            if patch.sum() >= FEWEST_CELLS and self._is_sky(patch, ~covered):
-                found |= patch
-        if not found.any():
-            return nothing
-        rows, columns = (
-            np.minimum(np.arange(full) // self.step, part - 1)
-            for full, part in zip(masked.shape, covered.shape, strict=True)
-        )
-        return np.asarray(found[np.ix_(rows, columns)] & masked)
-
-    def _is_sky(self, patch: NDArray[np.bool_], free: NDArray[np.bool_]) -> bool:
-        if not all(_is_smooth(one, patch, noise) for one, noise in zip(self.cells, self.noise, strict=True)):
-            return False
-        above = [float(np.nanmedian(one[patch]) - np.nanmedian(one[free])) for one in self.cells]
-        best = int(np.argmax(above))
-        if max(above) <= 0.0:
-            return True
-        cusp = _has_a_cusp(self.cells[best], patch, self.noise[best])
-        return not cusp and _has_the_colour(above, self.levels)
+def _is_sky(
+    patch: NDArray[np.bool_],
+    free: NDArray[np.bool_],
+    cells: Sequence[NDArray[np.float64]],
+    noise: Sequence[float],
+    levels: Sequence[float],
+) -> bool:
+    if not all(_is_smooth(one, patch, own) for one, own in zip(cells, noise, strict=True)):
+        return False
+    above = [float(np.nanmedian(one[patch]) - np.nanmedian(one[free])) for one in cells]
+    best = int(np.argmax(above))
+    if max(above) <= 0.0:
+        return True
+    return not _has_a_cusp(cells[best], patch, noise[best]) and _has_the_colour(above, levels)
 
 
 def _cell_medians(layer: NDArray[np.float64], step: int) -> NDArray[np.float64]:

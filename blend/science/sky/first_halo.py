@@ -33,8 +33,6 @@ SHAPING = 4
 MOST_STEP = 0.3
 CALM_SHARE = 0.25
 """Of the used blocks of sky: those where the halo's doubt is least tell the noise."""
-CALM_SHARE = 0.25
-"""Of the used blocks of sky: those where the halo's doubt is least tell the noise."""
 DARK_SHARE = 0.05
 """Share of the sky's blocks below the first plane."""
 

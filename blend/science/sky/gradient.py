@@ -224,7 +224,7 @@ def choose_sky(
     safe = averaged_sky(ringed, first, degrees) if chosen.halo is not None and len(degrees) > 1 else None
     if safe is None:
         return chosen, others
-    return (safe, []) if _contradicted(chosen, safe, limit=SURELY_APART) else (chosen, [*others, (1.0, safe)])
+    return (safe, []) if contradicted(chosen, safe, limit=SURELY_APART) else (chosen, [*others, (1.0, safe)])
 
 
 def _settled(problem: SkyProblem, ringed: SkyProblem, degree: int) -> Solution:
@@ -259,10 +259,10 @@ def _hold_down(free: Solution, ringed: Solution) -> Solution:
 
     The ring makes the halo and so the sky far more certain, but some objects change their profile outside the mask.
     """
-    return free if _contradicted(ringed, free) else ringed
+    return free if contradicted(ringed, free) else ringed
 
 
-def _contradicted(sharp: Solution, safe: Solution, *, limit: float = 1.0) -> bool:
+def contradicted(sharp: Solution, safe: Solution, *, limit: float = 1.0) -> bool:
     """Tell whether a sharp estimate lies further from a safe one than the safe one's errors allow.
 
     ``limit`` is squared and in errors of a term; what only the sharp one has counts by its own errors.

@@ -18,7 +18,7 @@ from numpy.typing import NDArray
 from blend.base.robust import bin_mean, difference_noise, median_and_sigma
 from blend.base.rowblocks import map_row_blocks, map_together
 from blend.science.sky.blocks import bin_light, chebyshev_surface, chebyshev_terms, unit_coordinates
-from blend.science.sky.borders import Borders
+from blend.science.sky.borders import smooth_borders
 
 WANTED_BINS = 120_000
 LARGEST_BIN = 8
@@ -185,8 +185,7 @@ def _find_in_bins(
     if max(least) > 0.0:
         together = max(together, len(layers) ** 0.5)
     rough = [_first_sky(layer) for layer in layers]
-    borders = Borders(layers, levels, size_px=size_px)
-    raised, sharp = 1.0, None
+    raised = 1.0
     for turn in range(ROUNDS):
         raised = max(1.0, 0.5 * raised)
         flat = [layer - sky for layer, sky in zip(layers, rough, strict=True)]
@@ -200,16 +199,15 @@ def _find_in_bins(
             if (known & ~fresh).mean() >= WANTED_SKY or raised >= MOST_RAISED:
                 break
             raised *= 2.0
-        wide = borders.smooth(fresh)
-        if wide.any():
-            # Stars in it stay masked; they are the same at every turn.
-            sharp = np.logical_or.reduce([_sharp(layer) for layer in layers]) if sharp is None else sharp
-            fresh &= ~(wide & ~sharp)
         settled = turn > 0 and np.count_nonzero(fresh != masked) <= 0.005 * fresh.size
         masked = fresh
         if settled or turn == ROUNDS - 1:
             break
         rough = [_sky_outside(layer, masked, previous) for layer, previous in zip(layers, rough, strict=True)]
+    wide = smooth_borders(masked, layers, levels, size_px=size_px)
+    if wide.any():
+        # Stars in it stay masked.
+        masked &= ~wide | np.logical_or.reduce([_sharp(layer) for layer in layers])
     # A dark bin amid an object is the object's too, though too few neighbours are left to show it.
     closed = np.asarray(binary_closing(masked, structure=np.ones((3, 3), dtype=np.bool_)), dtype=np.bool_)
     return (masked | closed) & known

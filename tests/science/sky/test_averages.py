@@ -10,7 +10,7 @@ import pytest
 from blend.science.sky.arms import shared_errors
 from blend.science.sky.averages import average_skies, bends, sky_beside_halo
 from blend.science.sky.first_halo import about, first_halo, settled_errors
-from blend.science.sky.gradient import _contradicted, fit_sky
+from blend.science.sky.gradient import contradicted, fit_sky
 from blend.science.sky.halo import HALO_DOUBT, Ellipse, Halo
 from blend.science.sky.model import Solution, solve_sky
 from blend.science.sky.objects import object_mask
@@ -104,10 +104,10 @@ def test_a_sharp_sky_stays_within_the_errors_of_a_safe_one() -> None:
     sharp = replace(
         safe, coefficients=np.array([1.1, 0.1, 0.0, 0.0, 0.0, 0.0]), covariance=1e-6 * np.eye(6), degree=2
     )
-    assert not _contradicted(sharp, safe)
-    assert _contradicted(replace(sharp, coefficients=np.array([1.3, 0.0, 0.0, 0.0, 0.0, 0.0])), safe)
+    assert not contradicted(sharp, safe)
+    assert contradicted(replace(sharp, coefficients=np.array([1.3, 0.0, 0.0, 0.0, 0.0, 0.0])), safe)
     # A bend that only one of them has is held against what that one states of it.
-    assert _contradicted(replace(sharp, coefficients=np.array([1.0, 0.0, 0.0, 0.01, 0.0, 0.0])), safe)
+    assert contradicted(replace(sharp, coefficients=np.array([1.0, 0.0, 0.0, 0.01, 0.0, 0.0])), safe)
 
 
 @pytest.mark.parametrize("length", [40.0, 50.0, 56.0])
