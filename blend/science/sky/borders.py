@@ -15,6 +15,8 @@ from blend.base.robust import bin_mean, difference_noise
 
 CELL_PX = 64
 """Light is judged over so many pixels, by cells half as wide: a star, and most of a galaxy's core, is smaller."""
+LEAST_AREA = 0.02
+"""Share of the frame, twice the area that the eye judges (`neutral`): smaller patches are faint stars or chance."""
 FEWEST_CELLS = 10
 """Fewer cannot show how light bends along both axes."""
 MOST_CELLS = 12
@@ -58,14 +60,16 @@ def smooth_borders(
     names, _ = label(covered)
     outer = np.unique(np.concatenate([names[0], names[-1], names[:, 0], names[:, -1]]))
     patches = [names == name for name in outer[outer > 0]]
-    patches = [patch for patch in patches if patch.sum() >= FEWEST_CELLS]
+    fewest = max(FEWEST_CELLS, LEAST_AREA * covered.size)
+    patches = [patch for patch in patches if patch.sum() >= fewest]
     if not patches or covered.all():
         return nothing
     cells = [_cell_medians(layer, step) for layer in layers]
     noise = [difference_noise(one) for one in cells]
     found = np.zeros(covered.shape, dtype=np.bool_)
     for patch in patches:
-        if _is_sky(patch, ~covered, cells, noise, levels):
+        above = [float(np.nanmedian(one[patch]) - np.nanmedian(one[~covered])) for one in cells]
+        if _is_sky(patch, above, cells, noise, levels):
             found |= patch
     rows, columns = (
         np.minimum(np.arange(full) // step, part - 1)
@@ -76,18 +80,18 @@ def smooth_borders(
 
 def _is_sky(
     patch: NDArray[np.bool_],
-    free: NDArray[np.bool_],
+    above: Sequence[float],
     cells: Sequence[NDArray[np.float64]],
     noise: Sequence[float],
     levels: Sequence[float],
 ) -> bool:
     if not all(_is_smooth(one, patch, own) for one, own in zip(cells, noise, strict=True)):
         return False
-    above = [float(np.nanmedian(one[patch]) - np.nanmedian(one[free])) for one in cells]
     best = int(np.argmax(above))
-    if max(above) <= 0.0:
-        return True
-    return not _has_a_cusp(cells[best], patch, noise[best]) and _has_the_colour(above, levels)
+    # What is darker than the free sky is no object: a large galaxy has bent the rough sky.
+    return above[best] <= 0.0 or (
+        not _has_a_cusp(cells[best], patch, noise[best]) and _has_the_colour(above, levels)
+    )
 
 
 def _cell_medians(layer: NDArray[np.float64], step: int) -> NDArray[np.float64]:

@@ -185,8 +185,8 @@ def _find_in_bins(
     if max(least) > 0.0:
         together = max(together, len(layers) ** 0.5)
     rough = [_first_sky(layer) for layer in layers]
-    raised = 1.0
-    for turn in range(ROUNDS):
+    raised, last, sharp = 1.0, ROUNDS - 1, None
+    for turn in range(2 * ROUNDS):
         raised = max(1.0, 0.5 * raised)
         flat = [layer - sky for layer, sky in zip(layers, rough, strict=True)]
         if len(flat) > 1:
@@ -199,15 +199,19 @@ def _find_in_bins(
             if (known & ~fresh).mean() >= WANTED_SKY or raised >= MOST_RAISED:
                 break
             raised *= 2.0
+        if sharp is not None:
+            fresh &= sharp | ~smooth_borders(fresh, layers, levels, size_px=size_px)
         settled = turn > 0 and np.count_nonzero(fresh != masked) <= 0.005 * fresh.size
         masked = fresh
-        if settled or turn == ROUNDS - 1:
-            break
+        if settled or turn == last:
+            wide = masked if sharp is not None else smooth_borders(masked, layers, levels, size_px=size_px)
+            if sharp is not None or not wide.any():
+                break
+            # Stars in it stay masked; without it the rest is looked for once more.
+            sharp = np.logical_or.reduce([_sharp(layer) for layer in layers])
+            masked &= sharp | ~wide
+            last = turn + ROUNDS
         rough = [_sky_outside(layer, masked, previous) for layer, previous in zip(layers, rough, strict=True)]
-    wide = smooth_borders(masked, layers, levels, size_px=size_px)
-    if wide.any():
-        # Stars in it stay masked.
-        masked &= ~wide | np.logical_or.reduce([_sharp(layer) for layer in layers])
     # A dark bin amid an object is the object's too, though too few neighbours are left to show it.
     closed = np.asarray(binary_closing(masked, structure=np.ones((3, 3), dtype=np.bool_)), dtype=np.bool_)
     return (masked | closed) & known
