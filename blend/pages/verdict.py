@@ -21,7 +21,6 @@ from blend.recipe.auto_words import held_words
 from blend.recipe.scale_words import scale_words
 from blend.recipe.tone_words import tone_words
 
-
 DIM = 0.5
 """Of the level asked for the target: below it the picture is plainly darker than meant (chosen, not measured)."""
 
