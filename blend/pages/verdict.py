@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from blend.pages.measured import measured
+from blend.pages.notes import warnings_of
 from blend.pages.tiles import (
     BAD_SCALE_ERROR,
     GOOD_CLIPPED,
@@ -22,6 +23,8 @@ from blend.recipe.tone_words import tone_words
 
 GOOD_AREA_SIGMA = 1.0
 """Most that a hundredth of the frame may lie from neutral: a pixel's noise; stretched, more shows."""
+DIM = 0.5
+"""Of the level asked for the target: below it the picture is plainly darker than meant (chosen, not measured)."""
 
 
 @dataclass(frozen=True)
@@ -144,8 +147,10 @@ def _amounts(record: Mapping[str, Any]) -> list[Line]:
 def _tone(record: Mapping[str, Any]) -> list[Line]:
     """Return a line on the target's brightness; nothing where white was not set by it."""
     words = tone_words(record)
-    bound = words and record["stretch"]["rgb"]["target"]["bound"]
-    return [Line("Tone", words, bound != "noise")] if words else []
+    if not words:
+        return []
+    tone = record["stretch"]["rgb"]["target"]
+    return [Line("Tone", words, tone["bound"] != "noise" or tone["level"] >= DIM * tone["wanted"])]
 
 
 STATE_WORDS = {"fine": "done", "look": "done, look"}
@@ -156,4 +161,4 @@ def run_state(record: Mapping[str, Any]) -> str:
     beyond = any(not line.good for line in verdict(record)) or any(
         tile.mark in ("look", "wrong") for tile in tiles(record)
     )
-    return "look" if record["warnings"] or beyond else "fine"
+    return "look" if warnings_of(record) or beyond else "fine"
