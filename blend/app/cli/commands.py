@@ -216,6 +216,15 @@ def formulas(name: str | None) -> None:
 @click.option(
     "--set", "settings", multiple=True, metavar="KEY=VALUE", help="With --plant: change one recipe value."
 )
+@click.option(
+    "--sky",
+    "picture",
+    type=EXISTING,
+    help="FILE is a picture: draw what degree 2 and a spline leave of its sky, .png.",
+)
+@click.option(
+    "--overwrite", is_flag=True, help="With --sky: replace a file in the way that blend did not write."
+)
 def inspect(files: tuple[Path, ...], plant: str | None, settings: tuple[str, ...], **options: Any) -> None:
     """Say what each of FILES is: shape, facts, sky, noise, stars, and what looks wrong; of a raw, how it is exposed;
     of a target file, whether its filters pass its lines.
@@ -226,6 +235,14 @@ def inspect(files: tuple[Path, ...], plant: str | None, settings: tuple[str, ...
         from blend.app.inspect import inspect_planted
 
         click.echo(inspect_planted(plant, files, settings=settings, as_json=options["as_json"]))
+        return
+    picture, overwrite = options.pop("picture"), options.pop("overwrite")
+    if picture is not None:
+        from blend.app.inspect import inspect_sky
+
+        if len(files) != 1:
+            raise click.UsageError(f"--sky draws the sky of one FILE, not of {len(files)}.")
+        click.echo(inspect_sky(files[0], picture, overwrite=overwrite))
         return
     told = inspect_files(files, **options)
     click.echo(told.text, nl=bool(told.text))

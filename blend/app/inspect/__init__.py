@@ -10,6 +10,7 @@ if TYPE_CHECKING:
     from blend.app.inspect.manual import formula_page, formula_table
     from blend.app.inspect.moon import moon_command, moon_command_for_file
     from blend.app.inspect.recovery import inspect_planted
+    from blend.app.inspect.skies import inspect_sky
     from blend.app.inspect.worth import worth_report
 else:
     from blend.base.door import open_door

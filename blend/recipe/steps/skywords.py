@@ -26,6 +26,8 @@ TOO_UNSURE_SIGMA = 1.0
 """So is a sky whose own error, all over the frame, is more than a pixel's noise."""
 UNEVEN_SIGMA = 1.0
 """So is a hundredth of the frame that lies further from neutral than a pixel's noise: stretched, it shows."""
+CLEARLY_LESS = 0.5
+"""A spline is suggested where it leaves no more than this share of it."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -121,9 +123,13 @@ def _uneven(label: str, done: PlaneSky, noise: float) -> str:
     assert done.uneven is not None
     text = f"{label}: where no object was found, a hundredth of the frame or more lies {done.uneven / noise:.1f} sigma"
     text += " of a pixel from neutral: the sky may bend more than the model does (street light, reflections)"
-    if done.by_spline is None or done.by_spline > 0.5 * done.uneven:
+    if done.by_spline is None or done.by_spline > CLEARLY_LESS * done.uneven:
         return text
-    return text + f'. model = "spline" would leave {done.by_spline / noise:.1f}; ' + CAN_EAT
+    return (
+        text
+        + f'. model = "spline" would leave {done.by_spline / noise:.1f} (picture: inspect --sky); '
+        + CAN_EAT
+    )
 
 
 def _held(label: str, strength: Strength, noise: float) -> str:

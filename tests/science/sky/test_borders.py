@@ -67,3 +67,8 @@ def test_a_plain_sky_deviates_nowhere() -> None:
     told = largest_deviation(fit_sky(plane, masked=object_mask(plane[None])))
     # 9 blocks of about 440 pixels each: 0.02 sigma, and of a hundred areas the largest.
     assert told is not None and told < 0.08 * SIGMA
+
+
+def test_a_strong_vignette_is_sky() -> None:
+    light = -0.05 * (0.5 * (U**2 + V**2)) ** 2
+    assert object_mask(noisy(0.1 + light)[None]).mean() < 0.1
