@@ -72,6 +72,13 @@ def _alignment(record: Mapping[str, Any]) -> Tile:
     unseen = [n for n, e in fits.items() if not e["matched"] and e.get("by") == "world coordinates"]
     if unseen:
         return Tile("Alignment", "no star checks it", limit, "look", "alignment", ", ".join(unseen))
+    edges = [entry for entry in fits.values() if entry.get("by") == "structure"]
+    if edges:
+        error = max(entry["error_px"]["worst"] for entry in edges)
+        mark = "look" if error <= DOUBLE_PX else "wrong"
+        return Tile(
+            "Alignment", f"+- {error:.2f} px", limit, mark, "alignment", "by edges, no star checks it"
+        )
     if not matched:
         return Tile("Alignment", "one grid already", limit, "fine", "alignment")
     worst = max(entry["rms_px"] for entry in matched)

@@ -52,14 +52,23 @@ def _registration(record: Mapping[str, Any]) -> Line:
         return Line(
             "Registration", f"{unseen} by the headers' world coordinates alone, no star checks it", False
         )
-    if not fits:
+    edges = {name: entry for name, entry in record["register"].items() if entry["by"] == "structure"}
+    if not fits and not edges:
         return Line("Registration", "masters taken as they lie, on one grid already", True)
-    worst = max(entry["rms_px"] for entry in fits.values())
-    fewest = min(entry["matched"] for entry in fits.values())
-    errors = [entry["error_px"]["worst"] for entry in fits.values() if entry["error_px"]]
-    errs = f", the map good to {max(errors):.2f} px or better" if errors else ""
-    good = max([worst, *errors]) <= GOOD_RMS_PX
-    return Line("Registration", f"{worst:.2f} px rms, from {fewest} stars or more{errs}", good)
+    texts, reach = [], [entry["rms_px"] for entry in fits.values()]
+    if fits:
+        fewest = min(entry["matched"] for entry in fits.values())
+        errors = [entry["error_px"]["worst"] for entry in fits.values() if entry["error_px"]]
+        errs = f", the map good to {max(errors):.2f} px or better" if errors else ""
+        texts.append(f"{max(reach):.2f} px rms, from {fewest} stars or more{errs}")
+        reach += errors
+    for name, entry in edges.items():
+        error = entry["error_px"]["worst"]
+        texts.append(
+            f"{name} shifted by its edges alone, no star checks it; its quarters agree to {error:.2f} px"
+        )
+        reach.append(error)
+    return Line("Registration", "; ".join(texts), max(reach) <= GOOD_RMS_PX)
 
 
 def _slope(record: Mapping[str, Any]) -> Line:

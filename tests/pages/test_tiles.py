@@ -7,8 +7,8 @@ from typing import Any
 
 import pytest
 
-from blend.pages.tiles import tiles
-from blend.pages.verdict import run_state
+from blend.pages.tiles import GOOD_RMS_PX, tiles
+from blend.pages.verdict import run_state, verdict
 
 SOUND: dict[str, Any] = {
     "register": {
@@ -143,3 +143,18 @@ def test_a_warning_alone_is_to_look_at_and_an_older_record_is_read() -> None:
         assert run_state(dim) == state
     old = {key: value for key, value in SOUND.items() if key not in ("picture", "worth")}
     assert run_state(old) == "fine" and len(tiles(old)) == 7
+
+
+def test_a_shift_by_edges_is_not_called_one_grid() -> None:
+    entry = {
+        **SOUND["register"]["ha"],
+        "matched": 0,
+        "by": "structure",
+        "error_px": {"centre": 0.2, "worst": 0.4},
+    }
+    record = with_("register/ha", entry)
+    found = tile(record, "Alignment")
+    assert (found.number, found.mark) == ("+- 0.40 px", "look")
+    line = next(line for line in verdict({**record, "star_tint": None}) if line.what == "Registration")
+    assert line.text == "ha shifted by its edges alone, no star checks it; its quarters agree to 0.40 px"
+    assert line.good == (0.4 <= GOOD_RMS_PX)
