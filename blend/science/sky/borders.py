@@ -16,7 +16,7 @@ from blend.base.robust import bin_mean, difference_noise
 CELL_PX = 64
 """Light is judged over so many pixels, by cells half as wide: a star, and most of a galaxy's core, is smaller."""
 LEAST_AREA = 0.05
-"""Share of the frame: with 0.02 masks of large discs in drawn scenes moved, for nothing (`gradient.py`, series 5 to 42)."""
+"""Share of the frame: with 0.02 masks of large discs moved, for nothing (`gradient.py`, series 5 to 42)."""
 MOST_CELLS = 12
 """So many times that length fits along the short side at least."""
 MOST_BENT = 0.25

@@ -44,7 +44,7 @@ def test_the_picture_is_the_same_twice_and_replaces_its_own_alone(tmp_path: Path
 
 
 def test_what_is_no_picture_or_has_another_end_is_refused(tmp_path: Path) -> None:
-    with pytest.raises(RecipeError, match="one that ends in .png"):
+    with pytest.raises(RecipeError, match=r"one that ends in \.png"):
         inspect_sky(tmp_path / "lamp.fits", tmp_path / "lamp.jpg")
     (tmp_path / "night.target.toml").write_text("")
     with pytest.raises(InputError, match="a linear master as FITS or TIFF"):
