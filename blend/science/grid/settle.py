@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from functools import partial
 
 import numpy as np
 from numpy.typing import NDArray
@@ -38,18 +39,18 @@ def settle(match: Match, mine: Side, theirs: Side, transform: str, known: Distor
     """
     frame = frame_of(theirs.shape)
     bent = theirs if known is None else theirs.moved(theirs.xy + known.at(theirs.xy))
-    i, j = _all_pairs(match, mine, bent)
-    clear = ~(mine.saturated[i] | theirs.saturated[j])
-    bright = precise_pairs(match.matrix, mine, theirs, i, j)
-    chosen = bright & clear if (bright & clear).sum() >= 12 else bright
-    i, j = i[chosen], j[chosen]
-    weights = weights_of(match.matrix, mine, theirs, i, j)
-    pairs = Pairs(mine.xy[i], theirs.xy[j], weights)
+    i, j = _precise(match, mine, theirs, *_all_pairs(match, mine, bent))
+    pairs = _weighed(match, mine, theirs, i, j)
     base = match.model
     if transform not in MODELS and len(i) >= 3:
         base = choose_model(list(MODELS), mine, theirs, i, j, mirrored=match.mirrored)
     wanted = transform if transform in ("auto", *KINDS) else "none"
-    warp = choose_warp(pairs, frame=frame, base=base, mirrored=match.mirrored, wanted=wanted, known=known)
+    choose = partial(choose_warp, frame=frame, base=base, mirrored=match.mirrored, wanted=wanted, known=known)
+    warp = choose(pairs)
+    if warp is not None and warp.distortion is not None and known is None:
+        again = _weighed(match, mine, theirs, *_met_again(match, warp, mine, theirs))
+        if len(again.source) > len(pairs.source):
+            pairs, warp = again, choose(again)
     if warp is None or (warp.distortion is None and known is None):
         # the match as it stands, with the error of its own stars
         a, b = np.searchsorted(mine.index, match.i), np.searchsorted(theirs.index, match.j)
@@ -69,6 +70,39 @@ def _all_pairs(match: Match, mine: Side, theirs: Side) -> tuple[NDArray[np.int64
     # a neighbour's word is good to some percent of the way to it; a twelfth of the spacing meets few strangers
     reach = float(np.clip(spacing / 12.0, match.radius_px, 4.0 * match.radius_px))
     return grow(match.matrix, mine.xy[most], theirs.xy, i[near], j[near], radius=reach)
+
+
+def _precise(
+    match: Match, mine: Side, theirs: Side, i: NDArray[np.int64], j: NDArray[np.int64]
+) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
+    """Return the pairs of bright stars, clipped ones left out where others are enough."""
+    clear = ~(mine.saturated[i] | theirs.saturated[j])
+    bright = precise_pairs(match.matrix, mine, theirs, i, j)
+    chosen = bright & clear if (bright & clear).sum() >= 12 else bright
+    return i[chosen], j[chosen]
+
+
+def _weighed(match: Match, mine: Side, theirs: Side, i: NDArray[np.int64], j: NDArray[np.int64]) -> Pairs:
+    return Pairs(mine.xy[i], theirs.xy[j], weights_of(match.matrix, mine, theirs, i, j))
+
+
+def _met_again(
+    match: Match, warp: Warp, mine: Side, theirs: Side
+) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
+    """Return the pairs that a distorted map brings within its own error and the stars'.
+
+    A lone star in a corner, where its neighbours, continued linearly, do not put it, is what holds a distortion there:
+    of 60 stars decentred by 12 px without it the map erred by 0.54 px at worst, 0.05 are possible with it.
+    """
+    straight = mine.moved(to_reference(warp.matrix, warp.distortion, mine.xy))
+    i, j = pair(np.eye(3), straight, theirs, radius=match.radius_px)
+    settling = i < MOST_SETTLED
+    i, j = _precise(match, mine, theirs, i[settling], j[settling])
+    apart = np.hypot(*warp.rest(mine.xy[i], theirs.xy[j]).T)
+    pull = apart * np.sqrt(weights_of(match.matrix, mine, theirs, i, j))
+    beyond = np.maximum(apart - warp.error_px(theirs.xy[j]), 0.0)
+    near = within_sigma(pull) | (beyond * pull <= apart * pull[within_sigma(pull)].max(initial=0.0))
+    return i[near], j[near]
 
 
 def _rematched(match: Match, warp: Warp, mine: Side, theirs: Side, pairs: Pairs) -> Match:
