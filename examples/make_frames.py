@@ -1,4 +1,4 @@
-"""Draw the raw frames of an invented moonlit night, or compare a finished picture with what was drawn.
+"""Draw the raw frames of a simulated moonlit night, or compare a finished picture with what was drawn.
 
     python examples/make_frames.py draw FOLDER      lights in colour and through H-alpha, darks, flats, bias, as DNG
     python examples/make_frames.py compare FOLDER   the bars of the main job, on FOLDER/result

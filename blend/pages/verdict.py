@@ -64,9 +64,9 @@ def _slope(record: Mapping[str, Any]) -> Line:
         if entry["slope_left_sigma"] is not None
     ]
     if not left:
-        return Line("Residual gradient", "not measured; no sky was taken out", False)
+        return Line("Residual gradient", "not measured; no gradient was removed", False)
     worst, where = max(left)
-    text = f"{measured(worst, None, 'sigma')} of a pixel from corner to corner at most, in {where}"
+    text = f"{measured(worst, None, 'sigma')} of a pixel across the frame at most, in {where}"
     return Line("Residual gradient", text, worst <= GOOD_SLOPE_SIGMA)
 
 

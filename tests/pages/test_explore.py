@@ -133,13 +133,17 @@ FORMS = {
     "line master": {"blend.luminance.from": "ha", "blend.luminance.formula": "maximum-above-noise"},
     "own sky level": {"stretch.ha": {"sky_level": 0.02}, "blend.luminance.amount": 0.6},
     **{
-        f"{name} into red": {"blend.red.share": "none", "blend.red.formula": name, "blend.red.amount": 0.8}
+        f"{name} into red": {
+            "blend.red.into_other_planes": "none",
+            "blend.red.formula": name,
+            "blend.red.amount": 0.8,
+        }
         for name in ("screen", "maximum", "maximum-above-noise", "mean", "soft-light")
     },
     **{
         f"stars {stars}, {name} {kind}": {
             "protect.stars": stars,
-            "blend.red.share": "none",
+            "blend.red.into_other_planes": "none",
             "blend.red.formula": name,
             "blend.red.from": "ha",
             "blend.luminance.formula": name,
@@ -294,7 +298,7 @@ def test_a_moved_slider_gives_what_a_fresh_page_gives(
     others = [
         {**first, "stretch.sky_level": 0.2},
         {**first, "blend.red.amount": 0.0, "blend.luminance.amount": 0.0},
-        {**first, "blend.red.formula": "maximum", "blend.red.share": "none"},
+        {**first, "blend.red.formula": "maximum", "blend.red.into_other_planes": "none"},
         {**first, "stretch.white": "target"},
         {**first, "finish.saturation": 1.5, "finish.contrast": 0.5},
         first,

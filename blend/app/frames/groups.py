@@ -317,5 +317,5 @@ def refuse_too_small(memory_bytes: int, needed: int) -> None:
             "--memory",
             found=f"{memory_bytes / 2**20:.0f} MiB",
             expected=f"at least {needed / 2**20:.0f} MiB for frames of this size",
-            advice="allow more memory, or stack at half size with --demosaic half",
+            advice="allow more memory, or stack one pixel for 2 x 2 with --demosaic half",
         )
