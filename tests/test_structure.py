@@ -96,9 +96,6 @@ REACHED_THROUGH: dict[str, tuple[str, ...]] = {
 }
 """Modules without a test of their name or in their room that imports them, by the test that reaches them."""
 
-NO_REASON_YET = {"science/grid": 6}
-"""Rooms with numbers that have a name and no reason, and how many at most: fewer from change to change."""
-
 
 def name_of(path: Path) -> str:
     """Return the dotted name of a module or a package."""
@@ -378,7 +375,7 @@ def test_numbers_with_a_name_have_a_reason() -> None:
         names = [f"{path.name}: {name}" for name in unexplained(path.read_text(encoding="utf-8"))]
         found.setdefault(f"{folder}/{room}" if folder == "science" else folder, []).extend(names)
     for place, names in found.items():
-        assert len(names) <= NO_REASON_YET.get(place, 0), f"{place} has numbers without a reason: {names}"
+        assert not names, f"{place} has numbers without a reason: {names}"
 
 
 def test_a_reason_may_stand_on_above_or_below_a_number() -> None:
