@@ -219,13 +219,15 @@ def formulas(name: str | None) -> None:
 @click.option(
     "--set", "settings", multiple=True, metavar="KEY=VALUE", help="With --inject: change one recipe value."
 )
-def inspect(files: tuple[Path, ...], inject: str | None, settings: tuple[str, ...], **options: Any) -> None:
+def inspect(
+    files: tuple[Path, ...], inject: str | None, plant: str | None, settings: tuple[str, ...], **options: Any
+) -> None:
     """Say what each of FILES is: shape, facts, sky, noise, stars, and what looks wrong; of a raw, how it is exposed;
     of a target file, whether its filters pass its lines.
     """
     from blend.app.inspect import inspect_files
 
-    inject = inject or options["plant"]
+    inject = inject or plant
     if inject is not None:
         from blend.app.inspect import inspect_injected
 

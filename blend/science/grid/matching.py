@@ -26,7 +26,8 @@ _ENOUGH_UNSATURATED = 12
 _ENOUGH_PRECISE = 15
 """Pairs of the more precise half that a map is judged by alone: their scatter is known to 18 %, 1 / sqrt(2 x 15)."""
 _STRONG = 6.0
-"""Difference of Schwarz' criterion from which evidence counts as strong: Kass & Raftery (1995), JASA 90, 773; from memory."""
+"""Difference of Schwarz' criterion from which evidence counts as strong: Kass & Raftery (1995), JASA 90,
+773; from memory."""
 
 
 @dataclass(frozen=True, eq=False)

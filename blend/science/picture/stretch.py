@@ -28,10 +28,10 @@ from blend.science.picture.curves import CURVES, Curve
 from blend.science.picture.target_tone import Shoulder, Tone, black_for, solve_reach
 
 HIGHEST_SKY_NOISE = 0.025
-"""Display noise of a sky pixel that a level gives way to: 6 of 255 steps, grain seen at 100 %. Chosen by eye."""
+"""Display noise of a sky pixel that a level gives way to: 6 of 255 steps, grain seen at 100 %. Chosen."""
 
 LEAST_OF_SKY = 0.1
-"""Of the sky's place on the curve: darker light gets the gain of this one, so that noise below black is not enlarged."""
+"""Of the sky's place on the curve: darker light gets the gain of this one: noise below black is not enlarged."""
 
 SMALLEST_SIGMA = 1e-6
 """Noise taken for a noiseless (made) picture, as a share of white - sky: keeps the sky above black."""

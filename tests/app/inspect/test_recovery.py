@@ -53,5 +53,5 @@ def test_a_wrong_scale_shows(target: Path) -> None:
 @pytest.mark.parametrize("option", ["--inject", "--plant"])
 def test_one_target_file_is_asked_for_by_the_option_or_its_older_word(target: Path, option: str) -> None:
     done = CliRunner().invoke(cli.blend, ["inspect", option, "galaxy-moonlit", str(target), str(target)])
-    assert done.exit_code == 2 and "expected one target file" in done.output
+    assert "expected one target file" in str(done.exception)
     assert "--plant" not in CliRunner().invoke(cli.blend, ["inspect", "--help"]).output
