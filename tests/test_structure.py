@@ -8,6 +8,7 @@ import re
 import subprocess
 import sys
 import tokenize
+from collections.abc import Iterator
 from functools import cache
 from importlib import import_module
 from pathlib import Path
@@ -376,6 +377,41 @@ def test_numbers_with_a_name_have_a_reason() -> None:
         found.setdefault(f"{folder}/{room}" if folder == "science" else folder, []).extend(names)
     for place, names in found.items():
         assert not names, f"{place} has numbers without a reason: {names}"
+
+
+def raises_itself(function: ast.FunctionDef) -> bool:
+    """Return whether a function raises in its own body, that of functions inside it aside."""
+    left: list[ast.AST] = list(function.body)
+    while left:
+        node = left.pop()
+        if isinstance(node, ast.Raise) and node.exc is not None:
+            return True
+        if not isinstance(node, ast.FunctionDef | ast.ClassDef | ast.Lambda):
+            left.extend(ast.iter_child_nodes(node))
+    return False
+
+
+def public_functions(body: list[ast.stmt], path: str = "") -> Iterator[tuple[str, ast.FunctionDef]]:
+    """Give the public functions and methods of a module's body by their names."""
+    for node in body:
+        if isinstance(node, ast.FunctionDef) and not node.name.startswith("_"):
+            yield path + node.name, node
+        elif isinstance(node, ast.ClassDef) and not node.name.startswith("_"):
+            yield from public_functions(node.body, f"{path}{node.name}.")
+
+
+@pytest.mark.parametrize("path", MODULES, ids=lambda path: str(path.relative_to(PACKAGE)))
+def test_what_a_public_function_raises_stands_in_its_docstring(path: Path) -> None:
+    """Under Raises, for each that raises in its own body; commands are left out, whose docstring is their help."""
+    if path.is_relative_to(PACKAGE / "app" / "cli"):
+        return
+    functions = public_functions(ast.parse(path.read_text(encoding="utf-8")).body)
+    silent = [
+        name
+        for name, node in functions
+        if raises_itself(node) and "\nRaises\n------\n" not in (ast.get_docstring(node) or "")
+    ]
+    assert not silent, "say under Raises what they raise and when"
 
 
 def test_a_reason_may_stand_on_above_or_below_a_number() -> None:

@@ -132,7 +132,13 @@ _STRANGE_KINDS = {
 
 
 def refuse_other_kind(path: Path, role: str) -> None:
-    """Raise `InputError` where a file's header says that it is of a kind that cannot play its role, a flat as dark."""
+    """Raise `InputError` where a file's header says that it is of a kind that cannot play its role, a flat as dark.
+
+    Raises
+    ------
+    InputError
+        The header says that it is another kind of frame.
+    """
     kind = stated_kind(header_text(path))
     if kind in _STRANGE_KINDS[role]:
         raise InputError(

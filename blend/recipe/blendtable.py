@@ -173,7 +173,13 @@ class Blend(Table):
 
     @property
     def weight(self) -> float:
-        """The amount as a number, once an automatic one has been chosen."""
+        """The amount as a number, once an automatic one has been chosen.
+
+        Raises
+        ------
+        ValueError
+            An automatic amount has not been chosen yet.
+        """
         if self.amount == "auto":
             raise ValueError("an amount was used before it was chosen")
         return self.amount

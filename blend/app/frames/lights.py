@@ -35,7 +35,13 @@ SOFT = 2.0
 
 
 def stack_lights(files: list[Path], *, out: Path, options: StackOptions, listener: Listener) -> Stacked:
-    """Make a master of light frames; see `stack.stack_frames`."""
+    """Make a master of light frames; see `stack.stack_frames`.
+
+    Raises
+    ------
+    StepError
+        Too few frames can be registered.
+    """
     heads, unreadable = read_heads(files, pattern=options.pattern, least=1)
     members = choose_group(heads, "light", exposures_matter=True, mixed=options.mixed, group=options.group)
     frames = [LightFrame(index, heads[member]) for index, member in enumerate(members)]

@@ -125,6 +125,11 @@ def inject(work: Work) -> list[Region]:
     list of Region
         `REGIONS` a line at most, at places that depend on the masters alone.
 
+    Raises
+    ------
+    StepError
+        No line master has linear light, or too few places are free of stars.
+
     Notes
     -----
     What comes back is the difference of the emission with and without the regions. It may pass what was injected: a

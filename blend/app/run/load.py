@@ -170,7 +170,13 @@ class MissingFiles(InputError):
 
 
 def read_text(path: Path) -> str:
-    """Return the text of a recipe or target file, or raise ``RecipeError`` in plain words."""
+    """Return the text of a recipe or target file, or raise ``RecipeError`` in plain words.
+
+    Raises
+    ------
+    RecipeError
+        No file, no text, a picture, or more than 1 MB.
+    """
     if is_picture(path):
         advice = "name pictures with -m rgb=FILE -m ha=FILE, or in a target file"
         raise RecipeError(str(path), found="this is a picture", expected="a TOML text", advice=advice)

@@ -188,7 +188,13 @@ def make_variants(
 
 
 def changed_text(text: str, changes: Mapping[str, Any], *, where: str) -> str:
-    """Return a recipe's text with values set; comments are not kept."""
+    """Return a recipe's text with values set; comments are not kept.
+
+    Raises
+    ------
+    FaultList
+        A key that is no dotted key.
+    """
     values, faults = apply_settings(new_names(read_toml(text, where=where)), new_settings(changes))
     if faults:
         raise FaultList(faults)

@@ -61,7 +61,13 @@ def blend_linear(work: Work) -> Work:
 
 
 def blend_display(work: Work) -> Work:
-    """Return the work with every display blend in ``display``, in file order."""
+    """Return the work with every display blend in ``display``, in file order.
+
+    Raises
+    ------
+    RecipeError
+        Light for other planes is asked of a display formula.
+    """
     if work.behind is None and work.display is not None:
         work = work.with_(behind=picture_behind(work, work.display))
     for name, blend, formula in _blends(work, "display"):

@@ -32,6 +32,11 @@ def choose_linear(work: Work, name: str, blend: Blend, formula: Formula, base: P
     ----------
     base : (rows, columns)
         The plane, or the luminance, that the blend is to change.
+
+    Raises
+    ------
+    StepError
+        The noise of the emission is not known.
     """
     line, emission = _line_blocks(work, name, blend)
     blocks = noise_blocks(base)
@@ -74,6 +79,11 @@ def choose_display(
         Its sky.
     solved : SolvedStretch, optional
         The stretch that the line goes through; None for a line that is stretched already.
+
+    Raises
+    ------
+    StepError
+        The noise of the emission is not known, or the line is stretched already.
     """
     line, _ = _line_blocks(work, name, blend)
     if solved is None:

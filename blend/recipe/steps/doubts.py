@@ -126,7 +126,13 @@ def _doubt_order(work: Work, name: str) -> Work:
 
 
 def refuse_odd_units(name: str, source: Source) -> None:
-    """Raise `InputError` where the planes of a colour master are of different units, by their sky and their noise."""
+    """Raise `InputError` where the planes of a colour master are of different units, by their sky and their noise.
+
+    Raises
+    ------
+    InputError
+        Sky and noise of the planes show different units.
+    """
     planes = [(light, plane) for light in source.lights for plane in light.planes]
     if len(planes) != len(COLOUR) or any(light.domain == "display" for light, _ in planes):
         return

@@ -347,6 +347,11 @@ def ballesteros_temperature(b_v: float) -> float:
 
     T = 4600 (1 / (0.92 (B-V) + 1.7) + 1 / (0.92 (B-V) + 0.62))
 
+    Raises
+    ------
+    ValueError
+        B - V outside -0.6 to 6.
+
     References
     ----------
     Ballesteros (2012), EPL 97, 34008, eq. 14.
@@ -374,6 +379,11 @@ def black_body_rgb(temperature_k: float) -> NDArray[np.float64]:
     -------
     (3,) float64
         Red, green, blue. Within 0.3 % of Planck's law through the CIE 1931 observer for 3100 to 17000 K.
+
+    Raises
+    ------
+    ValueError
+        A temperature outside 1667 to 25000 K.
 
     References
     ----------

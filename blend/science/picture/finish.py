@@ -94,6 +94,11 @@ def saturate(rgb: NDArray[np.floating], *, amount: float) -> NDArray[np.floating
     (3, rows, columns) float32
         Amount 1 returns ``rgb`` itself. NaN is kept.
 
+    Raises
+    ------
+    ValueError
+        The amount is below 0.
+
     References
     ----------
     Ottosson (2020), "A perceptual color space for image processing".
@@ -154,6 +159,11 @@ def finish_picture(
         ``rgb`` itself where nothing is asked for or nothing is there. NaN is kept.
     finished : Finished or None
         None where ``rgb`` itself is returned, or nothing was to be measured.
+
+    Raises
+    ------
+    ValueError
+        A value outside its range.
 
     Notes
     -----

@@ -115,6 +115,11 @@ def noise_of_luma(codes: NDArray[np.floating], *, sigma: float) -> LumaNoise:
         Code values; NaN where there is no data, which counts as sky.
     sigma : float
         k, above 0 and at most `MOST_SIGMA`: what is so many sigma from its surroundings loses half.
+
+    Raises
+    ------
+    ValueError
+        ``sigma`` outside its range.
     """
     if not 0.0 < sigma <= MOST_SIGMA:
         raise ValueError(f"sigma is {sigma}, not above 0 and at most {MOST_SIGMA:g}")

@@ -73,6 +73,11 @@ def shrink_stars(
     -------
     (3, rows, columns) float32
 
+    Raises
+    ------
+    ValueError
+        A factor outside its range.
+
     Notes
     -----
     24 Mpx with 4000 stars take 1.8 core-seconds, and two planes of memory beside the new picture.

@@ -298,6 +298,11 @@ def stretch_planes(
         sRGB code values in [0, 1]. NaN in any plane gives NaN in every plane of that pixel under
         ``preserve``, and in its own plane under ``planes``.
 
+    Raises
+    ------
+    ValueError
+        Another shape, or another word for ``colour``.
+
     Notes
     -----
     Below a tenth of the sky's x the gain decode(curve(v)) / v is held, since v may be noise around 0. The
@@ -339,6 +344,11 @@ def stretch_line(
     -------
     (rows, columns) float32
         At most 1, not clipped below: noise around the sky stays on both sides of ``neutral``. NaN is kept.
+
+    Raises
+    ------
+    ValueError
+        Another shape.
     """
     if plane.ndim != 2:
         raise ValueError(f"a plane has rows and columns, not shape {plane.shape}")
