@@ -8,7 +8,6 @@ from contextlib import contextmanager
 from dataclasses import dataclass, field
 from pathlib import Path
 from threading import Lock
-from typing import Literal
 
 from blend.base.errors import BlendError, InputError
 from blend.base.master import Facts
@@ -34,7 +33,8 @@ class Peek:
     Attributes
     ----------
     path : Path
-    kind : "FITS" or "TIFF"
+    kind : str
+        The format, ``"FITS"`` for example.
     shape : (rows, columns)
     planes : tuple of str
         ``("red", "green", "blue")`` or ``("grey",)``.
@@ -47,7 +47,7 @@ class Peek:
     """
 
     path: Path
-    kind: Literal["FITS", "TIFF"]
+    kind: str
     shape: tuple[int, int]
     planes: tuple[str, ...]
     depth: str
