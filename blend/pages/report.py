@@ -160,7 +160,7 @@ def _template() -> Any:
 def _formulas(work: Work, record: Mapping[str, Any]) -> list[dict[str, Any]]:
     return [
         {
-            "label": blend_heading(work.target, work.recipe.blend[label]),
+            "label": blend_heading(work.target, entry["from"], entry["into"]),
             "text": f"{label}: from {entry['from']} into {entry['into']} by {entry['formula']}, {amount_words(entry)}"
             + (f"; {auto_words(entry)}" if "auto" in entry else ""),
             "mathml": _safe(work.recipe.formula(entry["formula"]).parsed.mathml()),

@@ -113,17 +113,16 @@ def light_name(target: Target, line: str) -> str:
     return "H-alpha + [N II]" if (files.width_nm or WIDTH_NM) > WIDE_NM else "H-alpha"
 
 
-def blend_heading(target: Target, blend: Blend) -> str:
-    """Return which light goes where, as a heading.
+def blend_heading(target: Target, source: str, into: str) -> str:
+    """Return as a heading which light a blend ``from`` a source puts ``into`` what.
 
     Examples
     --------
     >>> from blend.recipe.target import target_from_options
-    >>> target = target_from_options(["rgb=a.fits", "ha=b.fits"])
-    >>> blend_heading(target, Blend(into="red", **{"from": "ha.emission"}, formula="emission-add"))
+    >>> blend_heading(target_from_options(["rgb=a.fits", "ha=b.fits"]), "ha.emission", "red")
     'H-alpha + [N II] -> red'
     """
-    return f"{light_name(target, blend.master)} -> {blend.into}"
+    return f"{light_name(target, source.partition('.')[0])} -> {into}"
 
 
 def width_ratio(target: Target, line: str) -> float:

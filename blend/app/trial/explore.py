@@ -234,7 +234,7 @@ def _blend(work: Work, name: str, chosen: bool) -> Mapping[str, Any]:
     blend = work.recipe.blend[name]
     return {
         "name": name,
-        "heading": blend_heading(work.target, blend),
+        "heading": blend_heading(work.target, blend.from_, blend.into),
         "into": blend.into,
         "from": blend.from_,
         "chosen": chosen,
