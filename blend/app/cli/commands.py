@@ -44,7 +44,7 @@ def blend() -> None:
 @click.option("--threads", type=click.IntRange(min=0), default=0, help="0: one per core.")
 @click.option("--overwrite", is_flag=True, help="Replace files in the way that blend did not write.")
 def demo(out: Path, size: str, seed: int, threads: int, overwrite: bool) -> None:
-    """Draw an simulated moonlit night, run the shipped recipe on it, and compare with the truth."""
+    """Draw a simulated moonlit night, run the shipped recipe on it, and compare with the truth."""
     from blend.app.cli.warmup import start_loading
     from blend.app.demo import run_demo
     from blend.app.run import Progress
