@@ -51,18 +51,18 @@ REACHED_THROUGH: dict[str, tuple[str, ...]] = {
     "app/cli/test_words.py": ("app/cli/batch", "app/cli/frames", "app/cli/trial", "app/inspect/files"),
     "app/cli/test_cli.py": ("app/cli/warmup", "app/run/check", "recipe/blendtable", "recipe/tables"),
     "app/inspect/test_compare.py": ("app/cli/compare", "app/inspect/compared_pictures"),
-    "app/inspect/test_worth.py": ("app/inspect/moon_against", "app/run/worth", "recipe/worth_words"),
+    "app/inspect/test_worth.py": ("app/inspect/moon_against", "app/run/worth"),
     # whole batches and stacks, compared with what one frame and one target give
     "app/batch/test_batch.py": ("app/batch/plan", "app/batch/workers", "pages/batch"),
     "app/frames/test_stack.py": (
         *("app/frames/light_frame", "app/frames/lights", "app/frames/table", "science/simulated/shots"),
     ),
-    "app/frames/test_few_lights.py": ("app/frames/light_pairs", "app/frames/light_trails"),
+    "app/frames/test_few_lights.py": ("app/frames/few_lights",),
     # an invented night through the whole job, against its truth
     "app/run/test_main_job.py": (
         *("app/demo/demo", "app/demo/score", "recipe/pipeline"),
         *("recipe/steps/continuum", "recipe/steps/line_light", "recipe/steps/target_light"),
-        *("recipe/tone_words", "science/picture/target_tone"),
+        "science/picture/target_tone",
     ),
     # variants of a recipe: what is kept between two of them changes no pixel
     "app/trial/test_trial.py": ("app/run/preview", "app/trial/tiles", "recipe/packing"),

@@ -23,7 +23,7 @@ from blend.pages.verdict import STATE_WORDS, run_state, verdict
 from blend.pages.viewer import Picture, Pictures, fitted_url, viewer
 from blend.recipe.auto_words import amount_words, auto_words
 from blend.recipe.check import blend_heading
-from blend.recipe.scale_words import scale_words
+from blend.recipe.record_words import scale_words
 from blend.recipe.state import Work
 from blend.science.picture import display_luminance, luminance
 

@@ -7,8 +7,8 @@ from typing import Any
 
 from blend.pages.measured import measured, small
 from blend.pages.pairs import signal_rows
+from blend.recipe.record_words import worth_words
 from blend.recipe.state import Work
-from blend.recipe.worth_words import worth_words
 
 Table = dict[str, Any]
 

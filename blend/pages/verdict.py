@@ -17,8 +17,7 @@ from blend.pages.tiles import (
     tiles,
 )
 from blend.recipe.auto_words import held_words
-from blend.recipe.scale_words import scale_words
-from blend.recipe.tone_words import tone_words
+from blend.recipe.record_words import scale_words, tone_words
 
 
 @dataclass(frozen=True)

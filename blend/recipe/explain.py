@@ -11,9 +11,9 @@ from blend.recipe.blendtable import Blend
 from blend.recipe.check import assumptions, check_together, light_name, width_ratio
 from blend.recipe.line_in_filter import line_in_filter
 from blend.recipe.mastertable import MasterFiles
+from blend.recipe.record_words import SHOULDER, WHITE
 from blend.recipe.tables import Continuum, CropBox, Gradient, Recipe, Step, StepName
 from blend.recipe.target import Target
-from blend.recipe.tone_words import SHOULDER, WHITE
 from blend.science.line import thresholds
 from blend.science.picture import COLOUR_REACH, CURVES
 from blend.science.sensor import FEW_FRAMES

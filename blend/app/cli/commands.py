@@ -18,8 +18,7 @@ from blend.app.cli.compare import compare
 from blend.app.cli.frames import gain, stack
 from blend.app.cli.helptext import Tasks
 from blend.app.cli.trial import keep, try_
-from blend.app.cli.values import Number
-from blend.app.cli.words import one_target
+from blend.app.cli.words import Number, one_target
 from blend.base.errors import BlendError, shortened
 from blend.base.quiet import silence_process
 from blend.base.system import is_terminal, keep_freed_memory, put_null_device, send_nowhere

@@ -8,7 +8,7 @@ from typing import Any
 import click
 
 from blend.app.cli.helptext import Grouped
-from blend.app.cli.values import Number
+from blend.app.cli.words import Number
 
 PATH = click.Path(path_type=Path)
 CLIP = Number(min=2.0)

@@ -10,8 +10,7 @@ from typing import Any
 import click
 
 from blend.app.cli.helptext import Grouped
-from blend.app.cli.values import Number
-from blend.app.cli.words import one_target
+from blend.app.cli.words import Number, one_target
 
 PATH = click.Path(path_type=Path)
 

@@ -11,10 +11,9 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from blend.app.frames.few_lights import mask_trail, remove_paired_rays
 from blend.app.frames.groups import Sum, choose_group, combine_store, notes_of, read_heads, refuse_too_small
 from blend.app.frames.light_frame import LightFrame, LightPlan, check_dark, measure_frame, prepare_plan
-from blend.app.frames.light_pairs import remove_paired_rays
-from blend.app.frames.light_trails import mask_trail
 from blend.app.frames.stacked import BASE_BYTES, Stacked, StackOptions, shared_cards, tell_disk, write_master
 from blend.app.frames.table import FrameRow
 from blend.base.errors import InputError, StepError

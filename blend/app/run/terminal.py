@@ -14,10 +14,8 @@ from blend.pages.measured import measured
 from blend.pages.tiles import assumed, tiles
 from blend.pages.verdict import STATE_WORDS, run_state
 from blend.recipe.auto_words import amount_words, auto_words, held_words
-from blend.recipe.scale_words import scale_words
+from blend.recipe.record_words import scale_words, tone_words, worth_words
 from blend.recipe.state import Event
-from blend.recipe.tone_words import tone_words
-from blend.recipe.worth_words import worth_words
 
 
 class Progress:
