@@ -16,9 +16,9 @@ from datetime import datetime, timedelta
 from pathlib import Path
 
 import numpy as np
+from raw_camera import Body, write_dng
 
 from blend.app.demo.score import compare
-from blend.files.dng import write_dng
 from blend.files.reader import header_text, read_picture
 from blend.science.sensor.mosaic import half_matrix
 from blend.science.simulated.camera import Camera, FrameMasters, stream
@@ -35,7 +35,6 @@ from blend.science.simulated.night import (
     simulate_night,
 )
 from blend.science.simulated.scene import Scene, make_scene
-from blend.science.simulated.shots import Body
 
 SHAPE = (1000, 1500)
 SEED = 11

@@ -54,9 +54,7 @@ REACHED_THROUGH: dict[str, tuple[str, ...]] = {
     "app/inspect/test_worth.py": ("app/inspect/moon_against", "app/run/worth"),
     # whole batches and stacks, compared with what one frame and one target give
     "app/batch/test_batch.py": ("app/batch/plan", "app/batch/workers", "pages/batch"),
-    "app/frames/test_stack.py": (
-        *("app/frames/light_frame", "app/frames/lights", "app/frames/table", "science/simulated/shots"),
-    ),
+    "app/frames/test_stack.py": (*("app/frames/light_frame", "app/frames/lights", "app/frames/table"),),
     "app/frames/test_few_lights.py": ("app/frames/few_lights",),
     # an invented night through the whole job, against its truth
     "app/run/test_main_job.py": (
