@@ -61,16 +61,19 @@ def run_steps(
     """
     total = sum(step.weight for step in steps) + WRITING
     done = 0.0
+    # A step is given the only hold on its state: what it replaces is free while it works on.
+    held = [work]
+    del work
     for step in steps:
         if listener is not None:
             listener(Event(step.name, step.does, done / total))
         start = time.perf_counter()
-        work = step.change(work)
-        work = work.tell("seconds", step.name, round(time.perf_counter() - start, 3))
+        held.append(step.change(held.pop()))
+        held.append(held.pop().tell("seconds", step.name, round(time.perf_counter() - start, 3)))
         done += step.weight
-        yield step.name, work
+        yield step.name, held[0]
         if lighten is not None:
-            work = lighten(step.name, work)
+            held.append(lighten(step.name, held.pop()))
 
 
 def run_all(work: Work, *, steps: tuple[Step, ...] = STEPS, listener: Listener | None = None) -> Work:

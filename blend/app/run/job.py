@@ -38,7 +38,7 @@ from blend.pages.report import DRAWN_AFTER, report_page
 from blend.pages.viewer import Pictures
 from blend.recipe.check import assumptions
 from blend.recipe.model import resolved
-from blend.recipe.pipeline import run_steps
+from blend.recipe.pipeline import STEPS, run_steps
 from blend.recipe.state import Event, Listener, Work, frozen
 from blend.recipe.steps.holes import crop_cost
 from blend.recipe.tables import Recipe
@@ -238,8 +238,7 @@ def _through_steps(
     the preview and plots, made beside the steps. Last the balanced state, where a picture without lines is asked for.
     """
     plots, balanced = {}, None
-    for name, state in run_steps(begin.pop(), listener=listener, lighten=_without_files):
-        work = state
+    for name, work in run_steps(begin.pop(), listener=listener, lighten=_without_files):
         if name == "register":
             check_output(work)
         if stages:
@@ -256,7 +255,10 @@ def _through_steps(
         if name == "linear-blends":
             box = crop_box(work)
             begin_linear(work, results, box)
-    return work, box, _Seen(layers=layers, preview=preview, plots=plots), balanced
+        if name == STEPS[-1].name:
+            end = work
+        del work  # the next step has the only hold on it
+    return end, box, _Seen(layers=layers, preview=preview, plots=plots), balanced
 
 
 def _without_files(step: str, work: Work) -> Work:
