@@ -127,7 +127,13 @@ def _doubt_order(work: Work, name: str) -> Work:
 
 
 def refuse_odd_units(name: str, source: Source) -> None:
-    """Raise `InputError` where the planes of a colour master are of different units, by their sky and their noise."""
+    """Raise `InputError` where the planes of a colour master are of different units, by their sky and their noise.
+
+    Raises
+    ------
+    InputError
+        Sky and noise of the planes show different units.
+    """
     planes = [(light, plane) for light in source.lights for plane in light.planes]
     if len(planes) != len(COLOUR) or any(light.domain == "display" for light, _ in planes):
         return
@@ -237,12 +243,12 @@ def doubt_white(work: Work, gains: Gains) -> Work:
         if apart > DISAGREE_SIGMA:
             raise StepError(
                 "balance.white",
-                found=f"{text}; and {what} tells about {other:.2g}, {apart:.1f} sigma away",
+                found=f"{text}; and {what} gives about {other:.2g}, {apart:.1f} sigma away",
                 expected="two estimates that agree",
-                advice="many of the stars may be knots of a nebula: give the gains as three numbers, those of "
+                advice="many of the stars may be compact parts of a nebula: give the gains as three numbers, those of "
                 'another field of this camera for example, balance.white = [1.3, 1.0, 1.5], or "none"',
             )
-        text = f"white: {text}. {what[0].upper()}{what[1:]} tells about {other:.2g}, which does not contradict it"
+        text = f"white: {text}. {what[0].upper()}{what[1:]} gives about {other:.2g}, which does not contradict it"
         work = work.warn(
             ("white-out-of-bounds", text + "; the planes may be of different units or exposures")
         )

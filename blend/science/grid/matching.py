@@ -20,9 +20,15 @@ ACCEPT_PX = 1.5
 """Stars closer than this, in pixels of the coarser frame, count as matched when a map is weighed."""
 
 _FIRST_RADIUS_PX = 6.0
+"""Where partners are first looked for, of the coarser frame: a map from four stars errs by several centroid errors of
+1 px towards the corners. Chosen, not measured; 0.4 of the stars' spacing bounds it, so that partners stay theirs."""
 _ENOUGH_UNSATURATED = 12
+"""Pairs without a clipped core that a fit goes by alone: three for each of the four numbers of a similarity. Chosen."""
 _ENOUGH_PRECISE = 15
+"""Pairs of the more precise half that a map is judged by alone: their scatter is known to 18 %, 1 / sqrt(2 x 15)."""
 _STRONG = 6.0
+"""Difference of Schwarz' criterion from which evidence counts as strong: Kass & Raftery (1995), JASA 90,
+773; from memory."""
 
 
 @dataclass(frozen=True, eq=False)

@@ -20,7 +20,9 @@ SCALES = (0.2, 5.0)
 """Range of reference pixels per moving pixel that is looked at."""
 
 _CENTROID_PX = 1.0
+"""Error of a centroid that figures of stars allow for, ten times that of a sound star: blends and clipped cores."""
 _MOST_VOTES = 5_000
+"""Pairs of figures that are looked at, the most alike first: a bound on time alone. Chosen, not measured."""
 _FLIP = np.diag([-1.0, 1.0, 1.0])
 
 

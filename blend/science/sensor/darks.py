@@ -200,6 +200,11 @@ def refuse_shifted(evidence: DarkEvidence, unlike: Sequence[str], where: str) ->
         In what the dark is known to differ from the light, from `blend.science.sensor.compare_facts.unlike`.
     where : str
         ``masters.ha.dark`` for example.
+
+    Raises
+    ------
+    StepError
+        Hot pixels or borders show a dark of another sensor, or one moved against the light.
     """
     if evidence.fits:
         return

@@ -211,7 +211,13 @@ def judge(
 
 
 def refuse_faults(verdict: Verdict, where: str) -> None:
-    """Raise `InputError` for the first finding the job cannot go on with; ``where`` names the file."""
+    """Raise `InputError` for the first finding the job cannot go on with; ``where`` names the file.
+
+    Raises
+    ------
+    InputError
+        The first finding that no run can go on with.
+    """
     advice = {
         "stretched": "give the linear stack, as it was before any stretch, curve or gamma",
         "all-nan": "look at the file again",
