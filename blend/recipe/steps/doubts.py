@@ -10,6 +10,7 @@ import numpy as np
 
 from blend.base.errors import InputError, StepError
 from blend.base.master import Flag, Master
+from blend.base.robust import median
 from blend.base.rowblocks import copy_planes, map_together
 from blend.recipe.state import COLOUR, Plane, Source, Work, frozen
 from blend.recipe.steps.flatwords import APERTURE_FWHM
@@ -164,7 +165,7 @@ def fill_hot_columns(light: Master) -> tuple[Master, tuple[tuple[str, str], ...]
             flags[:, hot.columns] |= np.uint8(Flag.REPAIRED)
             numbers = ", ".join(str(column) for column in hot.columns[:MOST_NAMED])
             more = ", ..." if len(hot) > MOST_NAMED else ""
-            high = f"by {float(np.median(hot.excess)) / noise:.1f} sigma of a pixel" if noise > 0 else ""
+            high = f"by {median(hot.excess) / noise:.1f} sigma of a pixel" if noise > 0 else ""
             words.append(f"{len(hot)} in {name} ({numbers}{more}), {high}")
     text = f"columns of the sensor outshine their neighbours over most of their height: {'; '.join(words)}. They were "
     text += "filled from both sides; darks of the same length and dithering would take them out"
@@ -209,7 +210,7 @@ def _trail_words(trail: Trail) -> str:
 
 
 def _level(light: Master, plane: str) -> float:
-    return float(np.median(sample_pixels(light.plane(plane), most=LEVEL_PIXELS)))
+    return median(sample_pixels(light.plane(plane), most=LEVEL_PIXELS))
 
 
 def doubt_white(work: Work, gains: Gains) -> Work:

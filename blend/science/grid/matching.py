@@ -10,6 +10,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from blend.base.robust import median
 from blend.science.grid.distortion import Warp
 from blend.science.grid.transforms import MODELS, Matrix, Points, apply_matrix, fit_model, scale_of
 from blend.science.grid.wholeframe import Pattern
@@ -213,7 +214,7 @@ def robust_fit(
         apart = np.hypot(*(apply_matrix(matrix, source) - target).T)
         pull = apart * np.sqrt(weights)
         # The median of a distance in two dimensions is 1.1774 sigma.
-        limit = 3.5 * max(float(np.median(pull[allowed])) / 1.1774, 0.3)
+        limit = 3.5 * max(median(pull[allowed]) / 1.1774, 0.3)
         now = allowed & (pull <= limit)
         if now.sum() < least:
             break
@@ -319,7 +320,7 @@ def precise_pairs(
 ) -> NDArray[np.bool_]:
     """Pick the pairs for the last fit: the vaguest stars weigh next to nothing and hide its quality."""
     error = 1.0 / np.sqrt(weights_of(matrix, mine, theirs, i, j))
-    good: NDArray[np.bool_] = error <= 1.5 * np.median(error)
+    good: NDArray[np.bool_] = error <= 1.5 * median(error)
     return good if good.sum() >= _ENOUGH_PRECISE else np.ones(len(i), dtype=np.bool_)
 
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from blend.base.robust import difference_noise, median_and_sigma
+from blend.base.robust import difference_noise, median, median_and_sigma
 from blend.base.rowblocks import map_row_blocks, map_together
 from blend.science.picture.colourspace import linear_to_oklab, srgb_decode
 
@@ -103,7 +103,7 @@ def saturation_shares(means: Array, shift: Array) -> Array:
 def _without_holes(plane: Array) -> Array:
     """Return a plane whose missing values are the median of the others."""
     missing = np.isnan(plane)
-    return np.where(missing, np.median(plane[~missing]), plane) if missing.any() else plane
+    return np.where(missing, median(plane[~missing]), plane) if missing.any() else plane
 
 
 def _green_of_noise(means: Array) -> Array:
@@ -121,13 +121,13 @@ def _green_of_noise(means: Array) -> Array:
     # At the edges of stars, planes of different sharpness differ both ways: no more than twice what the neutral sky
     # has is noise.
     neutral = _sample(noise)[np.abs(_sample(difference)) < 2.0 * sigma]
-    most = 2.0 * float(np.median(neutral)) if neutral.size else np.inf
+    most = 2.0 * median(neutral) if neutral.size else np.inf
     return np.asarray(np.minimum(noise, most), dtype=np.float32)
 
 
 def _noise_of_chroma(lab: Array) -> Array:
     """Return the part of (a, b) that passes for noise at 4 to 64 px, (2, blocks down, blocks across)."""
-    light = np.maximum(lab[0] - np.float32(np.median(_sample(lab[0]))), 0.0) * np.float32(1.0 / EXPOSED)
+    light = np.maximum(lab[0] - np.float32(median(_sample(lab[0]))), 0.0) * np.float32(1.0 / EXPOSED)
     exposure = 1.0 / (1.0 + light * light)
     lost = np.zeros_like(lab[1:])
     smooth = lab[1:]

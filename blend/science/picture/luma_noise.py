@@ -19,7 +19,7 @@ from itertools import pairwise
 import numpy as np
 from numpy.typing import NDArray
 
-from blend.base.robust import known_median, median_and_sigma
+from blend.base.robust import known_median, median, median_and_sigma
 from blend.base.rowblocks import map_row_blocks, row_blocks
 from blend.science.picture.chroma import MOST_CORRELATION, WHITE_NOISE_IN_BANDS, mirror, sample_step
 from blend.science.picture.colour import LUMINANCE_WEIGHTS
@@ -222,7 +222,7 @@ def _coarse(smooth: Array, finest: float, limit: Array) -> tuple[Array, tuple[fl
     planes = _smoothed(smooth[index], COARSE)
     rows = smooth.shape[0]
     inner = [_middle(plane, rows) for plane in planes]
-    dark = inner[-1] <= np.median(inner[-1])
+    dark = inner[-1] <= median(inner[-1])
     sigmas = []
     for k in range(len(COARSE)):
         white = WHITE_NOISE_IN_BANDS[len(FINE)] / WHITE_NOISE_IN_BANDS[0] * 0.5**k
@@ -252,7 +252,7 @@ def _measure(codes: Array, sky: np.float32) -> tuple[tuple[float, ...], Array]:
     *bands, light = (np.concatenate(values) for values in zip(*parts, strict=True))
     if not light.size:
         return (0.0,) * len(FINE), np.ones(STEPS, dtype=np.float32)
-    middle = float(np.median(light))
+    middle = median(light)
     dark = light <= middle
     sigmas = tuple(median_and_sigma(band[dark])[1] for band in bands)
     return sigmas, _quiet(bands[0], light, middle, sigmas[0])

@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from blend.base.errors import InputError
-from blend.base.robust import difference_noise
+from blend.base.robust import difference_noise, median
 from blend.base.shares import in_percent
 from blend.science.plane import (
     border_mask,
@@ -163,7 +163,7 @@ def judge(
         noise = noises[index]
         saturation[planes[index]] = saturation_level(pixels[index], invalid=unused, noise=noise)
         findings += _value_findings(sample, planes[index], bits)
-        findings += _step_finding(sample, planes[index], bits, pixels[index], noise=float(np.median(noise)))
+        findings += _step_finding(sample, planes[index], bits, pixels[index], noise=median(noise))
         findings += _mosaic_finding(pixels[index], planes[index])
     findings += _balance_finding(saturation)
     findings += _colour_findings(whole, names, samples, unused)
@@ -301,7 +301,7 @@ def _mosaic_finding(plane: NDArray[np.floating], name: str) -> list[Finding]:
     mean = offsets.mean(axis=0)
     noise = difference_noise(phases[0])
     reach = float(np.ptp(mean))
-    level = float(np.median(np.abs(medians)))
+    level = median(np.abs(medians))
     high, low = int(np.argmax(mean)), int(np.argmin(mean))
     same = float((offsets[:, high] > offsets[:, low]).mean())
     if reach < _STEP_NOISE * noise or reach < _STEP_SKY * level or same < _SAME:
