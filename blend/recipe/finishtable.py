@@ -26,7 +26,8 @@ class Protect(Table):
 
 
 def _check_points(value: Any) -> Any:
-    points = [tuple(point) if isinstance(point, list | tuple) else () for point in value or ()]
+    given = value if isinstance(value, list | tuple) else [value]
+    points = [tuple(point) if isinstance(point, list | tuple) else () for point in given]
     if len(points) <= MOST_POINTS and all(len(point) == 2 and all(map(is_number, point)) for point in points):
         flat = [(0.0, 0.0), *((float(x), float(y)) for x, y in points), (1.0, 1.0)]
         rising = all(a[0] < b[0] and a[1] < b[1] for a, b in pairwise(flat))
