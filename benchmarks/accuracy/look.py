@@ -1,9 +1,9 @@
 """How good a picture looks, in numbers, and against the same picture without noise; and a sheet of all of them.
 
-Run ``python benchmarks/accuracy/look.py [--scenes NAME,..] [--sheet look.png] [--real]``. Every scene of `lookscenes`
-is drawn, goes through the steps of its recipe in memory, and is finished twice: as the recipe has it, and as it was
-before (white at saturation, no contrast, no curve, saturation 1.25, 0.6 of a galaxy's colour noise out, luminance noise
-whole).
+Run ``python benchmarks/accuracy/look.py [--scenes NAME,..] [--sheet look.png] [--real] [--aside N]``. Every scene of
+`lookscenes` is drawn, goes through the steps of its recipe in memory, and is finished twice: as the recipe has it, and
+as it was before (white at saturation, no contrast, no curve, saturation 1.25, 0.6 of a galaxy's colour noise out,
+luminance noise whole).
 The noise-free scene, through the tone that was fixed on the noisy one, is the truth of each; no noise reduction touches
 it, so that structure it takes counts as an error. Printed are
 
@@ -286,11 +286,12 @@ def real_scene(work: Work) -> tuple[list[Value], list[Array]]:
     return [*values, *star_values(work, pairs)], [then.display, done.display]
 
 
-def scenes(wanted: set[str], *, real: bool) -> Iterator[tuple[str, list[Value], list[Array]]]:
+def scenes(wanted: set[str], *, real: bool, aside: int) -> Iterator[tuple[str, list[Value], list[Array]]]:
     """Yield the name, the values and both pictures of every scene wanted."""
     for look in SCENES:
         if not wanted or look.name in wanted:
-            yield look.name, *one_scene(look)
+            options = {**look.options, "seed": look.options["seed"] + aside}
+            yield look.name, *one_scene(replace(look, options=options))
     for name, work in real_works() if real else ():
         if not wanted or name in wanted:
             yield name, *real_scene(work)
@@ -301,11 +302,14 @@ def main() -> int:
     parser = argparse.ArgumentParser(description=(__doc__ or "").split("\n")[0])
     parser.add_argument("--scenes", default="", help="names, separated by commas; all without")
     parser.add_argument("--sheet", type=Path, help="where the contact sheet goes")
+    parser.add_argument(
+        "--aside", type=int, default=0, help="added to every seed: scenes that nothing was tuned on"
+    )
     parser.add_argument("--real", action="store_true", help="the real frames, too")
     options = parser.parse_args()
     wanted = {name.strip() for name in options.scenes.split(",") if name.strip()}
     missed, tiles, names = 0, [], []
-    for name, values, pictures in scenes(wanted, real=options.real):
+    for name, values, pictures in scenes(wanted, real=options.real, aside=options.aside):
         words = [f"{value.name} {value.text}{'' if value.held else '!'}" for value in values]
         print(f"{name:<18} " + "  ".join(words), flush=True)
         missed += sum(not value.held for value in values)

@@ -3,13 +3,13 @@
 Luma y = 0.2126 R' + 0.7152 G' + 0.0722 B' of code values is parted into the bands of the B3 starlet, w_j of 2^j px,
 those of 8 px and more on means of 4 x 4 pixels. A band loses
 
-w_j / (1 + (m_j / k)^8), m_j^4 = the most of e_i e_(i + 1), i <= j, e_j = mean of (w_j / (g s_j))^2 over (1, 2, 1)^2 / 16
+w_j / (1 + (m_j / k)^8), m_j^4 = the most of e_i e_(i + 1), i <= j, e_j = mean of (w_j / (g s_j))^2
 
-of neighbours 2^j px apart. s_j is the band's noise in the darker half of the picture, so that noise which neighbours
-share counts as what it is; g <= 1 is how much less there is at the brightness of the place, by the finest band. Light
-is seen at two scales at once, noise at one of them, and what is seen at one scale keeps its wings in the wider ones:
-a star of 4 sigma lost 4 % without that. The coarsest band of each of the two parts speaks for itself. The same is
-taken from all three planes: their differences stay, and so does the colour.
+over (1, 2, 1)^2 / 16 of neighbours 2^j px apart. s_j is the band's noise in the darker half of the picture, so that
+noise which neighbours share counts as what it is; g <= 1 is how much less there is at the brightness of the place, by
+the finest band. Light is seen at two scales at once, noise at one of them, and what is seen at one scale keeps its
+wings in the wider ones: a star of 4 sigma lost 4 % without that. The coarsest band of each of the two parts speaks for
+itself. The same is taken from all three planes: their differences stay, and so does the colour.
 """
 
 from __future__ import annotations

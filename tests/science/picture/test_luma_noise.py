@@ -54,7 +54,8 @@ def test_what_is_left_of_white_noise_is_as_told(sigma):
 @pytest.mark.parametrize(("blur", "most"), [(0.0, 0.35), (0.5, 0.4), (1.0, 0.55)])
 def test_noise_that_neighbours_share_falls_as_much(blur, most):
     plane = _noise(blur=blur)
-    # Neighbours that share noise tell its strength less well than independent ones: blurred by 1 px, it looks like stars.
+    # Neighbours that share noise tell its strength less well than independent ones do:
+    # blurred by 1 px, it looks like stars.
     assert (plane - _lost(plane, 1.4)).std() < most * SIGMA
 
 
