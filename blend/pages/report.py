@@ -14,6 +14,7 @@ from blend.pages.advice import advice
 from blend.pages.closeups import closeups
 from blend.pages.emissionfigures import emission_figures
 from blend.pages.figures import colours_svg, histogram_svg, scale_svg
+from blend.pages.notes import notes_of, warnings_of
 from blend.pages.pairs import residual_fits
 from blend.pages.recipetext import recipe_lines
 from blend.pages.skyfigures import sky_figures
@@ -75,7 +76,8 @@ def report_page(
         state_words=STATE_WORDS[state],
         viewer=viewer(pictures),
         tiles=tiles(record),
-        warnings=record["warnings"],
+        warnings=warnings_of(record),
+        notes=notes_of(record),
         advice=advice(work, record, command),
         sites=closeups(work, pictures),
         added=fitted_url(added, most_bytes=300_000),

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from blend.pages.measured import measured
+from blend.pages.notes import warnings_of
 from blend.pages.tiles import (
     BAD_SCALE_ERROR,
     GOOD_CLIPPED,
@@ -19,6 +20,9 @@ from blend.pages.tiles import (
 from blend.recipe.auto_words import held_words
 from blend.recipe.scale_words import scale_words
 from blend.recipe.tone_words import tone_words
+
+DIM = 0.5
+"""Of the level asked for the target: below it the picture is plainly darker than meant (chosen, not measured)."""
 
 
 @dataclass(frozen=True)
@@ -134,8 +138,10 @@ def _amounts(record: Mapping[str, Any]) -> list[Line]:
 def _tone(record: Mapping[str, Any]) -> list[Line]:
     """Return a line on the target's brightness; nothing where white was not set by it."""
     words = tone_words(record)
-    bound = words and record["stretch"]["rgb"]["target"]["bound"]
-    return [Line("Tone", words, bound != "noise")] if words else []
+    if not words:
+        return []
+    tone = record["stretch"]["rgb"]["target"]
+    return [Line("Tone", words, tone["bound"] != "noise" or tone["level"] >= DIM * tone["wanted"])]
 
 
 STATE_WORDS = {"fine": "done", "look": "done, look"}
@@ -146,4 +152,4 @@ def run_state(record: Mapping[str, Any]) -> str:
     beyond = any(not line.good for line in verdict(record)) or any(
         tile.mark in ("look", "wrong") for tile in tiles(record)
     )
-    return "look" if record["warnings"] or beyond else "fine"
+    return "look" if warnings_of(record) or beyond else "fine"

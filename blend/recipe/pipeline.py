@@ -44,12 +44,17 @@ PICTURE_STEPS = STEPS[5:]
 
 
 def run_steps(
-    work: Work, *, steps: tuple[Step, ...] = STEPS, listener: Listener | None = None
+    work: Work,
+    *,
+    steps: tuple[Step, ...] = STEPS,
+    listener: Listener | None = None,
+    lighten: Callable[[str, Work], Work] | None = None,
 ) -> Iterator[tuple[str, Work]]:
     """Yield (name, work) after each step; the caller may write what it wants to keep.
 
     Seconds of each step are told under ``seconds``. Callers should not hold the earlier states: at 24 megapixels each
-    is hundreds of megabytes.
+    is hundreds of megabytes. ``lighten`` is asked after the caller has seen a step's state, and returns the state to go
+    on with: without layers that only the caller used.
     """
     total = sum(step.weight for step in steps)
     done = 0.0
@@ -61,6 +66,8 @@ def run_steps(
         work = work.tell("seconds", step.name, round(time.perf_counter() - start, 3))
         done += step.weight
         yield step.name, work
+        if lighten is not None:
+            work = lighten(step.name, work)
     if listener is not None:
         listener(Event("finish", "done", 1.0))
 

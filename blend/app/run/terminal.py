@@ -11,6 +11,7 @@ from typing import Any
 from blend.base.formats import picture_to_look_at
 from blend.base.system import is_terminal
 from blend.pages.measured import measured
+from blend.pages.notes import notes_of, warnings_of
 from blend.pages.tiles import assumed, tiles
 from blend.pages.verdict import STATE_WORDS, run_state
 from blend.recipe.auto_words import amount_words, auto_words, held_words
@@ -107,10 +108,11 @@ def summary(record: Mapping[str, Any], out: Path) -> str:
 
 
 def notes(record: Mapping[str, Any], *, few: bool) -> list[tuple[str, bool]]:
-    """Return a run's warnings as lines, each with whether it tells an assumption; of many the weightiest where few."""
+    """Return a run's warnings as lines, each with whether it asks for a look; of many the weightiest where few."""
     taken = assumed(record)
-    told = sorted((entry["text"] for entry in record["warnings"]), key=lambda text: text not in taken)
-    lines = [(printable(f"Note: {text}"), text in taken) for text in told]
+    warned = sorted((entry["text"] for entry in warnings_of(record)), key=lambda text: text not in taken)
+    lines = [(printable(f"Look: {text}"), True) for text in warned]
+    lines += [(printable(f"Note: {entry['text']}"), False) for entry in notes_of(record)]
     if few and len(lines) > FEW_NOTES:
         left = len(lines) - FEW_NOTES
         lines = [*lines[:FEW_NOTES], (f"Note: {left} more on the page, or with --verbose", False)]
