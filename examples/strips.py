@@ -56,7 +56,7 @@ KNOBS: dict[str, tuple[str, list[Any], bool]] = {
 }
 
 ROWS, COLUMNS = 500, 750
-WHOLE, PART = "265,150,208,140", "330,200,130,86"
+WHOLE, PART = "265,190,208,140", "330,200,130,86"
 
 
 def main() -> None:
