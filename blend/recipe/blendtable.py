@@ -156,7 +156,7 @@ class Blend(Table):
 
     @property
     def hue_deg(self) -> float:
-        """The CIELAB hue of what is added, in degrees; on the base light that is kept beneath, a sum of both is seen."""
+        """The CIELAB hue of what is added, in degrees; the base light beneath is kept, and a sum of both is seen."""
         factors = self.share_factors
         light = np.array([1.0, factors.get("green", 0.0), factors.get("blue", 0.0)]) * 0.3
         lab = linear_to_lab(light)

@@ -189,8 +189,8 @@ def _add_insignificant(
 def _sharpened(planes: Array) -> Array:
     """Return planes of which straight lines between blocks have nearly these block means: x + (planes - B x), thrice.
 
-    Van Cittert's iteration (1931, from memory). Once left 37 % of the colour noise of 4-px means in an invented sky,
-    thrice 22 %; what more would find is finer than two blocks.
+    Van Cittert's iteration (1931, from memory). Once left half of the colour noise of 4-px means of invented scenes,
+    thrice a third; what more would find is finer than two blocks.
     """
     rows, columns = planes.shape[1:]
     left, right = (mirror(np.arange(columns) + way, columns) for way in (-1, 1))
