@@ -143,8 +143,10 @@ def _left(codes: Array, fine: Array) -> float:
     # What stands out by more than 5 sigma either way is none: the faintest stars are among the darker half.
     middle, sigma = median_and_sigma(before.ravel()[dark])
     dark = dark[np.abs(before.ravel()[dark] - middle) <= 5.0 * sigma]
+    if not dark.size:
+        return float("nan")
     spreads = [float(np.std(values.ravel()[dark], dtype=np.float64)) for values in (before, after)]
-    return spreads[1] / spreads[0] if dark.size and spreads[0] > 0 else float("nan")
+    return spreads[1] / spreads[0] if spreads[0] > 0 else float("nan")
 
 
 def _sky(codes: Array) -> np.float32:
