@@ -38,7 +38,7 @@ KNOBS: dict[str, tuple[str, list[Any], bool]] = {
     ),
     "finish.saturation": ("clear", [0.0, 0.7, 1.0, 1.4, 2.4], False),
     "blend.red.amount": ("clear", [0.0, 0.5, 1.0, 1.5, 2.0], True),
-    "blend.red.share": (
+    "blend.red.into_other_planes": (
         "clear",
         [
             "none",
