@@ -123,8 +123,9 @@ class Finish(Table):
         if self.chroma_reduction > 0:
             told.append(
                 f"{self.chroma_reduction:g} of the colour noise of 4 to 64 px is taken out of OKLab's a and b, by "
-                "starlet bands; significant colour, bright light and protected stars keep theirs; lightness is kept. "
-                "Source: Starck & Murtagh (1998), from memory, for the bands."
+                "starlet bands; colour that goes with the light, significant colour and protected stars keep theirs; "
+                "lightness is kept. Sources: Starck & Murtagh (1998) for the bands, He, Sun & Tang (2010) for what "
+                "goes with the light, both from memory."
             )
         if self.contrast != 0:
             told.append(
