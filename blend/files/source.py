@@ -8,7 +8,6 @@ from contextlib import contextmanager
 from dataclasses import dataclass, field
 from pathlib import Path
 from threading import Lock
-from typing import Literal
 
 from blend.base.errors import BlendError, InputError
 from blend.base.master import Facts
@@ -29,30 +28,16 @@ COLOURS = ("red", "green", "blue")
 
 @dataclass(frozen=True, kw_only=True)
 class Peek:
-    """What a file's header says of its picture; no pixel is read.
-
-    Attributes
-    ----------
-    path : Path
-    kind : "FITS" or "TIFF"
-    shape : (rows, columns)
-    planes : tuple of str
-        ``("red", "green", "blue")`` or ``("grey",)``.
-    depth : str
-        Type of a pixel as a numpy name, after the offset that makes it unsigned: ``"uint16"``, ``"float32"``.
-    bytes : int
-        Size of the file.
-    facts : Facts
-        From the header alone.
-    """
+    """What a file's header says of its picture; no pixel is read."""
 
     path: Path
-    kind: Literal["FITS", "TIFF"]
-    shape: tuple[int, int]
-    planes: tuple[str, ...]
+    kind: str  # the format, ``"FITS"`` for example
+    shape: tuple[int, int]  # (rows, columns)
+    planes: tuple[str, ...]  # ``("red", "green", "blue")`` or ``("grey",)``
+    # type of a pixel as a numpy name, after the offset that makes it unsigned: ``"uint16"``, ``"float32"``
     depth: str
-    bytes: int
-    facts: Facts = field(default_factory=Facts)
+    bytes: int  # size of the file
+    facts: Facts = field(default_factory=Facts)  # from the header alone
 
 
 def names_of(count: int) -> tuple[str, ...]:
@@ -62,6 +47,11 @@ def names_of(count: int) -> tuple[str, ...]:
 
 def first_bytes(path: Path, *, count: int = 512) -> bytes:
     """Return the start of a regular file, or raise `InputError` saying why there is none.
+
+    Raises
+    ------
+    InputError
+        No file, or one that may not be read or is empty.
 
     Examples
     --------
@@ -143,7 +133,13 @@ _KNOWN = {
 
 @contextmanager
 def reading(path: Path, *, kind: str) -> Iterator[None]:
-    """Turn whatever a parser raises on a damaged file into an `InputError`, and keep its warnings quiet."""
+    """Turn whatever a parser raises on a damaged file into an `InputError`, and keep its warnings quiet.
+
+    Raises
+    ------
+    InputError
+        What goes wrong inside, as a fault of that file.
+    """
     try:
         with quiet():
             yield
@@ -200,7 +196,13 @@ _HELD: list[int] = []
 
 
 def refuse_size(path: Path, *, promised: int, limit: int) -> None:
-    """Raise `InputError` where a header promises more bytes than may be allocated."""
+    """Raise `InputError` where a header promises more bytes than may be allocated.
+
+    Raises
+    ------
+    InputError
+        It promises more than the limit.
+    """
     if promised > limit:
         raise InputError(
             str(path),
@@ -211,7 +213,13 @@ def refuse_size(path: Path, *, promised: int, limit: int) -> None:
 
 
 def refuse_truncated(path: Path, *, promised: int, held: int) -> None:
-    """Raise `InputError` where a file ends before the pixels that its header promises."""
+    """Raise `InputError` where a file ends before the pixels that its header promises.
+
+    Raises
+    ------
+    InputError
+        It holds less than it promises.
+    """
     if promised > held:
         raise InputError(
             str(path),
@@ -257,7 +265,13 @@ class Marks:
         self._marks = {path: mark_of(path) for path in paths}
 
     def refuse_changes(self) -> None:
-        """Raise `InputError` where a file is no longer the one that was looked at."""
+        """Raise `InputError` where a file is no longer the one that was looked at.
+
+        Raises
+        ------
+        InputError
+            A file has changed.
+        """
         for path, mark in self._marks.items():
             if mark_of(path) != mark:
                 raise InputError(

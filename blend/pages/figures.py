@@ -77,10 +77,10 @@ def scale_svg(scale: Scale) -> str:
     used = np.asarray(scale.used, dtype=bool)
     with np.errstate(divide="ignore", invalid="ignore"):
         left = 100.0 * (y / (scale.value * x) - 1.0)
-    along = _decades(x[good], "star flux in broad plane, of full scale x px")
+    along = _decades(x[good & used], x[good], "star flux in broad plane, of full scale x px")
     whole = one_box(width, height, top=8.0)
     high = 0.6 * whole[3] - 0.5 * GAP
-    top = Panel((*whole[:3], high), along, _decades(y[good], "flux in line"), named=False)
+    top = Panel((*whole[:3], high), along, _decades(y[good & used], y[good], "flux in line"), named=False)
     low = Panel(
         (whole[0], whole[1] + high + GAP, whole[2], whole[3] - high - GAP),
         along,
@@ -95,9 +95,12 @@ def scale_svg(scale: Scale) -> str:
     return drawing(width, height, top.text(), low.text())
 
 
-def _decades(values: Floats, name: str) -> Axis:
-    """Return an axis of decades that holds positive values; one decade where there are none."""
-    low, high = (float(values.min()), float(values.max())) if len(values) else (1.0, 10.0)
+def _decades(values: Floats, beside: Floats, name: str) -> Axis:
+    """Return an axis of decades that holds positive values, and of the others those that lie within a decade below."""
+    if len(values) == 0:
+        values = beside if len(beside) else np.array([1.0, 10.0])
+    low = max(float(values.min()) / 10.0, float(np.min(beside, initial=float(values.min()))))
+    high = max(float(values.max()), float(np.max(beside, initial=0.0)))
     return Axis(low / 1.3, high * 1.3, name, log=True)
 
 

@@ -18,8 +18,7 @@ from blend.pages.tiles import (
     tiles,
 )
 from blend.recipe.auto_words import held_words
-from blend.recipe.scale_words import scale_words
-from blend.recipe.tone_words import tone_words
+from blend.recipe.record_words import scale_words, tone_words
 
 GOOD_AREA_SIGMA = 1.0
 """Most that a hundredth of the frame may lie from neutral: a pixel's noise; stretched, more shows."""
@@ -79,9 +78,9 @@ def _slope(record: Mapping[str, Any]) -> Line:
         if entry["slope_left_sigma"] is not None
     ]
     if not left:
-        return Line("Residual gradient", "not measured; no sky was taken out", False)
+        return Line("Residual gradient", "not measured; no gradient was removed", False)
     worst, where = max(left)
-    text = f"{measured(worst, None, 'sigma')} of a pixel from corner to corner at most, in {where}"
+    text = f"{measured(worst, None, 'sigma')} of a pixel across the frame at most, in {where}"
     uneven, area = max(
         (entry.get("largest_deviation_sigma") or 0.0, f"{name}.{plane}")
         for name, planes in record["gradient"].items()

@@ -39,6 +39,9 @@ STEPS: tuple[Step, ...] = (
     Step("finish", "last touches", finish, 0.5),
 )
 
+WRITING = 1.0
+"""The weight of what follows the steps."""
+
 PICTURE_STEPS = STEPS[5:]
 """The steps after balance: all that the recipe's blends and looks can change."""
 
@@ -56,7 +59,7 @@ def run_steps(
     is hundreds of megabytes. ``lighten`` is asked after the caller has seen a step's state, and returns the state to go
     on with: without layers that only the caller used.
     """
-    total = sum(step.weight for step in steps)
+    total = sum(step.weight for step in steps) + WRITING
     done = 0.0
     # A step is given the only hold on its state: what it replaces is free while it works on.
     held = [work]
@@ -71,8 +74,6 @@ def run_steps(
         yield step.name, held[0]
         if lighten is not None:
             held.append(lighten(step.name, held.pop()))
-    if listener is not None:
-        listener(Event("finish", "done", 1.0))
 
 
 def run_all(work: Work, *, steps: tuple[Step, ...] = STEPS, listener: Listener | None = None) -> Work:

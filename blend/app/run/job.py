@@ -44,6 +44,12 @@ from blend.recipe.steps.holes import crop_cost
 from blend.recipe.tables import Recipe
 from blend.recipe.target import Target
 
+SECTIONS = (
+    *("masters", "register", "gradient", "continuum", "balance", "target_light"),
+    *("stretch", "protect", "blend", "finish", "clipped"),
+)
+"""What a record has, if empty; a step's further sections are added."""
+
 
 @dataclass(frozen=True, kw_only=True, eq=False)
 class Outcome:
@@ -265,19 +271,6 @@ def _without_files(step: str, work: Work) -> Work:
 
 def _record(work: Work, files: tuple[tuple[str, Path], ...], hashes: list[str]) -> dict[str, Any]:
     told = work.recorded
-    sections = (
-        "masters",
-        "register",
-        "gradient",
-        "continuum",
-        "balance",
-        "target_light",
-        "stretch",
-        "protect",
-        "blend",
-        "finish",
-        "clipped",
-    )
     return {
         "version": VERSION,
         "target": work.target.name,
@@ -290,7 +283,8 @@ def _record(work: Work, files: tuple[tuple[str, Path], ...], hashes: list[str]) 
             {"role": role, "path": str(path), "sha256": digest, "bytes": path.stat().st_size}
             for (role, path), digest in zip(files, hashes, strict=True)
         ],
-        **{section: told.get(section, {}) for section in sections},
+        **{section: {} for section in SECTIONS},
+        **told,
         "warnings": _warnings(work),
         "seconds": dict(told.get("seconds", {})),
         "versions": versions(),

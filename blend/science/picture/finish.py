@@ -43,6 +43,9 @@ NO_TONE = np.ones((2, 1), dtype=np.float32)
 LOOPS = (brighten, mean_rows, touch_rows)
 """What makes a picture pixel by pixel; the page to try weights on prints them."""
 
+WHOLE_PIXELS = 400_000
+"""Blocks of a picture whose noise is measured on all of them; of more a third does. Chosen, for time."""
+
 BLOCK_PX = 4
 """Side of the blocks whose means the neighbourhood work is done on."""
 
@@ -90,6 +93,11 @@ def saturate(rgb: NDArray[np.floating], *, amount: float) -> NDArray[np.floating
     -------
     (3, rows, columns) float32
         Amount 1 returns ``rgb`` itself. NaN is kept.
+
+    Raises
+    ------
+    ValueError
+        The amount is below 0.
 
     References
     ----------
@@ -152,13 +160,16 @@ def finish_picture(
     finished : Finished or None
         None where ``rgb`` itself is returned, or nothing was to be measured.
 
+    Raises
+    ------
+    ValueError
+        A value outside its range.
+
     Notes
     -----
-    Chroma reduction: the starlet bands of a and b of 4-px means lose ``chroma_reduction * e / (1 + (m / 4)^6)`` of
-    each value, m its distance from its neighbourhood in sigma of the band, (a, b) together, and
-    e = 1 / (1 + ((L - L_sky) / 0.25)^2) for L above the sky, so that significant colour and bright light keep theirs.
-    Sigma is that of the sky, where chroma is noisiest: a star's is surer than it says, and a pale star's colour, a
-    few sigma of a few blocks, would be halved. Hence ``spared``.
+    Chroma reduction: of the starlet bands of a and b of 4-px means, ``chroma_reduction`` times what
+    `blend.science.picture.chroma.noise_shifts` calls noise. A star's colour is sharper than its neighbourhood tells,
+    and a pale star's, a few sigma of a few blocks, would be halved. Hence ``spared``.
 
     Green limit: g' = g - k (x - n), x = w max(0, g - max(r, b)). w is 1 in the dark and fades to 0 from 0.25 to 0.5.
     Of a neutral noisy sky x has a mean above 0, since it is one-sided; n is what the local mean of x (16 px) holds
@@ -343,4 +354,4 @@ def _chroma_noise(lab: Array, size: int) -> float:
 def _strips(planes: Array) -> Array:
     """Return the middle third of the rows of a large picture, all of a small one: enough for a median."""
     rows = planes.shape[1]
-    return planes if planes[0].size < 400_000 else planes[:, rows // 3 : 2 * rows // 3]
+    return planes if planes[0].size < WHOLE_PIXELS else planes[:, rows // 3 : 2 * rows // 3]

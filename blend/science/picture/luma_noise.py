@@ -3,12 +3,13 @@
 Luma y = 0.2126 R' + 0.7152 G' + 0.0722 B' of code values is parted into the bands of the B3 starlet, w_j of 2^j px,
 those of 8 px and more on means of 4 x 4 pixels. A band loses
 
-w_j / (1 + (m_j / k)^8), m_j^4 = e_j e_(j + 1), e_j = mean of (w_j / (g s_j))^2 over (1, 2, 1)^2 / 16
+w_j / (1 + (m_j / k)^8), m_j^4 = the most of e_i e_(i + 1), i <= j, e_j = mean of (w_j / (g s_j))^2
 
-of neighbours 2^j px apart. s_j is the band's noise in the darker half of the picture, so that noise which neighbours
-share counts as what it is; g <= 1 is how much less there is at the brightness of the place, by the finest band. Light
-is seen at two scales at once, noise at one of them; the coarsest band of each of the two parts speaks for itself. The
-same is taken from all three planes: their differences stay, and so does the colour.
+over (1, 2, 1)^2 / 16 of neighbours 2^j px apart. s_j is the band's noise in the darker half of the picture, so that
+noise which neighbours share counts as what it is; g <= 1 is how much less there is at the brightness of the place, by
+the finest band. Light is seen at two scales at once, noise at one of them, and what is seen at one scale keeps its
+wings in the wider ones: a star of 4 sigma lost 4 % without that. The coarsest band of each of the two parts speaks for
+itself. The same is taken from all three planes: their differences stay, and so does the colour.
 """
 
 from __future__ import annotations
@@ -19,9 +20,9 @@ from itertools import pairwise
 import numpy as np
 from numpy.typing import NDArray
 
-from blend.base.robust import known_median, median_and_sigma
+from blend.base.robust import known_median, median, median_and_sigma
 from blend.base.rowblocks import map_row_blocks, row_blocks
-from blend.science.picture.chroma import MOST_CORRELATION, WHITE_NOISE_IN_BANDS, mirror
+from blend.science.picture.chroma import MOST_CORRELATION, WHITE_NOISE_IN_BANDS, mirror, sample_step
 from blend.science.picture.colour import LUMINANCE_WEIGHTS
 from blend.science.picture.luma_noise_loops import (
     energy_rows,
@@ -34,9 +35,9 @@ from blend.science.picture.luma_noise_loops import (
 Array = NDArray[np.float32]
 
 MOST_SIGMA = 1.5
-"""k at which a light of 4 sigma keeps 96 % or more: `tests/science/picture/test_luma_noise.py`."""
+"""k at which a light of 4 sigma keeps 98 % or more: `tests/science/picture/test_luma_noise.py`."""
 
-KEPT_NOISE = ((0.0, 1.0), (0.5, 0.993), (0.8, 0.877), (1.0, 0.689), (1.2, 0.475), (1.3, 0.38), (1.5, 0.23))
+KEPT_NOISE = ((0.0, 1.0), (0.5, 0.994), (0.8, 0.885), (1.0, 0.704), (1.2, 0.495), (1.3, 0.399), (1.5, 0.246))
 """Measured by `tests/science/picture/test_luma_noise.py`."""
 
 FINE, COARSE = (1, 2, 4), (2, 4, 8, 16)
@@ -48,8 +49,14 @@ ROWS = 128
 PAD = 18
 """2 (1 + 2 + 4) rows for three smoothings, 4 for the neighbours in the third band."""
 
+SMOOTHED = PAD - 2 * sum(FINE)
+"""The first row of a block in a plane that has lost the rows of all three smoothings."""
+
 SAMPLED_BLOCKS = 8
 """Blocks of rows that the noise is measured in, of a large picture: 6 million pixels of 24."""
+
+STAR_SIGMA = 5.0
+"""What stands out by more, either way, is no noise: the faintest stars are among the darker half of a picture."""
 
 STEPS = 256
 FEWEST = 400
@@ -109,6 +116,11 @@ def noise_of_luma(codes: NDArray[np.floating], *, sigma: float) -> LumaNoise:
         Code values; NaN where there is no data, which counts as sky.
     sigma : float
         k, above 0 and at most `MOST_SIGMA`: what is so many sigma from its surroundings loses half.
+
+    Raises
+    ------
+    ValueError
+        ``sigma`` outside its range.
     """
     if not 0.0 < sigma <= MOST_SIGMA:
         raise ValueError(f"sigma is {sigma}, not above 0 and at most {MOST_SIGMA:g}")
@@ -118,35 +130,38 @@ def noise_of_luma(codes: NDArray[np.floating], *, sigma: float) -> LumaNoise:
     sigmas, quiet = _measure(codes, sky)
     limit = np.float32(1.0 / sigma**2) * quiet
     fine = np.zeros((rows, columns), dtype=np.float32)
-    smooth = np.empty((-(-rows // 4), -(-columns // 4)), dtype=np.float32)
+    smooth, seen = (np.empty((-(-rows // 4), -(-columns // 4)), dtype=np.float32) for _ in range(2))
 
     def fill_rows(block: slice) -> None:
         planes = _bands(codes, block, sky)
-        rest = planes[-1][PAD - 14 : PAD - 14 + block.stop - block.start]
-        mean_blocks(rest, smooth[block.start // 4 : -(-block.stop // 4)])
-        _lose(planes, FINE, sigmas, rest, limit, fine[block])
+        rest = planes[-1][SMOOTHED : SMOOTHED + block.stop - block.start]
+        here = np.zeros_like(rest)
+        _lose(planes, FINE, sigmas, rest, limit, fine[block], here)
+        for plane, means in ((rest, smooth), (here, seen)):
+            mean_blocks(plane, means[block.start // 4 : -(-block.stop // 4)])
 
     map_row_blocks(fill_rows, rows, height=ROWS)
-    coarse, wide = _coarse(smooth, sigmas[0], limit)
+    coarse, wide = _coarse(smooth, seen, sigmas[0], limit)
     return LumaNoise(fine, coarse, (*sigmas, *wide), _left(codes, fine))
 
 
 def _left(codes: Array, fine: Array) -> float:
     """Return the share of the noise that is left in the dark, of a sample; NaN where none is known."""
-    step = max(1, int(np.sqrt(fine.size / 200_000)))
+    step = sample_step(fine)
     before = luma(codes[:, ::step, ::step])
     after = before - fine[::step, ::step]
     dark = np.flatnonzero(after <= known_median(after))
-    # What stands out by more than 5 sigma either way is none: the faintest stars are among the darker half.
     middle, sigma = median_and_sigma(before.ravel()[dark])
-    dark = dark[np.abs(before.ravel()[dark] - middle) <= 5.0 * sigma]
+    dark = dark[np.abs(before.ravel()[dark] - middle) <= STAR_SIGMA * sigma]
+    if not dark.size:
+        return float("nan")
     spreads = [float(np.std(values.ravel()[dark], dtype=np.float64)) for values in (before, after)]
-    return spreads[1] / spreads[0] if dark.size and spreads[0] > 0 else float("nan")
+    return spreads[1] / spreads[0] if spreads[0] > 0 else float("nan")
 
 
 def _sky(codes: Array) -> np.float32:
     """Return the luma that missing pixels count as: the median of a sample, 0 where nothing is known."""
-    step = max(1, int(np.sqrt(codes[0].size / 200_000)))
+    step = sample_step(codes[0])
     sample = luma(codes[:, ::step, ::step])
     return np.float32(np.nan_to_num(known_median(sample)))
 
@@ -184,20 +199,23 @@ def _lose(
     light: Array,
     limit: Array,
     lost: Array,
+    seen: Array,
 ) -> None:
-    """Add to ``lost``, whose rows are the middle ones of the planes, what the bands lose; the coarsest goes first."""
+    """Add to ``lost``, whose rows are the middle ones of the planes, what the bands lose, the finest first.
+
+    ``seen`` is the most m^4 of finer bands, and in the end of these, too.
+    """
     rows, columns = lost.shape
-    coarser = None
-    for k in reversed(range(len(steps))):
-        step = steps[k]
+    owns = []
+    for k, step in enumerate(steps):
         # Rows of `fine` and `coarse` from one step before the block to one behind it.
         fine, coarse = (_middle(plane, rows + 2 * step) for plane in planes[k : k + 2])
-        own = np.empty_like(lost)
+        owns.append(np.empty_like(lost))
         across = mirror(np.arange(-step, columns + step), columns)
-        energy_rows(fine, coarse, step, across, np.float32(1.0 / max(sigmas[k], 1e-9) ** 2), own)
-        inner = slice(step, step + rows)
-        lose_rows(fine[inner], coarse[inner], own, own if coarser is None else coarser, light, limit, lost)
-        coarser = own
+        energy_rows(fine, coarse, step, across, np.float32(1.0 / max(sigmas[k], 1e-9) ** 2), owns[k])
+    for k, own in enumerate(owns):
+        fine, coarse = (_middle(plane, rows) for plane in planes[k : k + 2])
+        lose_rows(fine, coarse, own, owns[min(k + 1, len(owns) - 1)], seen, light, limit, lost)
 
 
 def _middle(plane: Array, rows: int) -> Array:
@@ -205,21 +223,21 @@ def _middle(plane: Array, rows: int) -> Array:
     return plane[spare : spare + rows]
 
 
-def _coarse(smooth: Array, finest: float, limit: Array) -> tuple[Array, tuple[float, ...]]:
+def _coarse(smooth: Array, seen: Array, finest: float, limit: Array) -> tuple[Array, tuple[float, ...]]:
     """Return what the bands of 8 px and more lose, on blocks, and their noise."""
     pad = 2 * sum(COARSE) + COARSE[-1]
     index = mirror(np.arange(-pad, smooth.shape[0] + pad), smooth.shape[0])
     planes = _smoothed(smooth[index], COARSE)
     rows = smooth.shape[0]
     inner = [_middle(plane, rows) for plane in planes]
-    dark = inner[-1] <= np.median(inner[-1])
+    dark = inner[-1] <= median(inner[-1])
     sigmas = []
     for k in range(len(COARSE)):
         white = WHITE_NOISE_IN_BANDS[len(FINE)] / WHITE_NOISE_IN_BANDS[0] * 0.5**k
         scatter = median_and_sigma((inner[k] - inner[k + 1])[dark])[1]
         sigmas.append(min(scatter, MOST_CORRELATION * white * finest))
     lost = np.zeros_like(smooth)
-    _lose(planes, COARSE, tuple(sigmas), inner[0], limit, lost)
+    _lose(planes, COARSE, tuple(sigmas), inner[0], limit, lost, seen)
     return lost, tuple(sigmas)
 
 
@@ -242,7 +260,7 @@ def _measure(codes: Array, sky: np.float32) -> tuple[tuple[float, ...], Array]:
     *bands, light = (np.concatenate(values) for values in zip(*parts, strict=True))
     if not light.size:
         return (0.0,) * len(FINE), np.ones(STEPS, dtype=np.float32)
-    middle = float(np.median(light))
+    middle = median(light)
     dark = light <= middle
     sigmas = tuple(median_and_sigma(band[dark])[1] for band in bands)
     return sigmas, _quiet(bands[0], light, middle, sigmas[0])

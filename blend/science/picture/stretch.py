@@ -27,51 +27,35 @@ from blend.science.picture.colourspace import decode_block, encode_block
 from blend.science.picture.curves import CURVES, Curve
 from blend.science.picture.target_tone import Shoulder, Tone, black_for, solve_reach
 
+HIGHEST_SKY_NOISE = 0.025
+"""Display noise of a sky pixel that a level gives way to: 6 of 255 steps, grain seen at 100 %. Chosen."""
+
+LEAST_OF_SKY = 0.1
+"""Of the sky's place on the curve: darker light gets the gain of this one: noise below black is not enlarged."""
+
 SMALLEST_SIGMA = 1e-6
 """Noise taken for a noiseless (made) picture, as a share of white - sky: keeps the sky above black."""
 
 
 @dataclass(frozen=True)
 class SolvedStretch:
-    """A curve with its parameter, black and white fixed.
-
-    Attributes
-    ----------
-    curve : str
-    parameter : float
-        NaN for ``linear``.
-    black, white : float
-        Linear levels shown as 0 and 1.
-    sky : float
-        Linear level of the sky.
-    sky_level, wanted_level : float
-        Display value the sky gets, and the one asked for.
-    sky_slope : float
-        dy / dI at the sky: display per linear unit.
-    sky_noise : float
-        Noise of one sky pixel as displayed.
-    lowered : bool
-        The level was lowered to keep ``sky_noise`` within its limit.
-    clipped_share : float
-        Share of sky pixels below black, for Gaussian noise.
-    shoulder : Shoulder or None
-        What the curve becomes above the target.
-    tone : Tone or None
-        Where the target landed, and what kept it from its level; None where white was given.
-    """
+    """A curve with its parameter, black and white fixed."""
 
     curve: str
-    parameter: float
+    parameter: float  # NaN for ``linear``
+    # black and white: linear levels shown as 0 and 1
     black: float
     white: float
-    sky: float
+    sky: float  # linear level of the sky
+    # sky_level and wanted_level: display value the sky gets, and the one asked for
     sky_level: float
     wanted_level: float
-    sky_slope: float
-    sky_noise: float
-    lowered: bool
-    clipped_share: float
-    shoulder: Shoulder | None = None
+    sky_slope: float  # dy / dI at the sky: display per linear unit
+    sky_noise: float  # noise of one sky pixel as displayed
+    lowered: bool  # the level was lowered to keep ``sky_noise`` within its limit
+    clipped_share: float  # share of sky pixels below black, for Gaussian noise
+    shoulder: Shoulder | None = None  # what the curve becomes above the target
+    # where the target landed, and what kept it from its level; None where white was given
     tone: Tone | None = None
 
     @property
@@ -94,7 +78,7 @@ def solve_stretch(
     white: float,
     sky_level: float,
     black_sigma: float = 3.0,
-    most_sky_noise: float = 0.025,
+    most_sky_noise: float = HIGHEST_SKY_NOISE,
     shown_sigma: float | None = None,
     target: tuple[float, float] | None = None,
     where: str = "stretch",
@@ -292,6 +276,11 @@ def stretch_planes(
         sRGB code values in [0, 1]. NaN in any plane gives NaN in every plane of that pixel under
         ``preserve``, and in its own plane under ``planes``.
 
+    Raises
+    ------
+    ValueError
+        Another shape, or another word for ``colour``.
+
     Notes
     -----
     Below a tenth of the sky's x the gain decode(curve(v)) / v is held, since v may be noise around 0. The
@@ -333,6 +322,11 @@ def stretch_line(
     -------
     (rows, columns) float32
         At most 1, not clipped below: noise around the sky stays on both sides of ``neutral``. NaN is kept.
+
+    Raises
+    ------
+    ValueError
+        Another shape.
     """
     if plane.ndim != 2:
         raise ValueError(f"a plane has rows and columns, not shape {plane.shape}")
@@ -422,7 +416,7 @@ class _PlaneStretch:
 class _ColourStretch:
     def __init__(self, solved: SolvedStretch) -> None:
         self._curve = _CurveBlock(solved)
-        self._least = np.float32(0.1 * solved.sky_position)
+        self._least = np.float32(LEAST_OF_SKY * solved.sky_position)
 
     def __call__(self, block: NDArray[np.float32]) -> NDArray[np.float32]:
         one = np.float32(1.0)

@@ -17,6 +17,7 @@ from numpy.typing import NDArray
 
 from blend.base.errors import InputError, RecipeError, StepError
 from blend.base.lazyplanes import LazyPlane
+from blend.base.robust import median
 from blend.science.plane import (
     HOT_SIGMA,
     fill_values,
@@ -55,61 +56,38 @@ Scaling = Literal["none", "exposure"]
 
 @dataclass(frozen=True, kw_only=True, eq=False)
 class Frame:
-    """Pixels of a light or of a calibration stack, and what is known of how they were taken.
+    """Pixels of a light or of a calibration stack, and what is known of how they were taken."""
 
-    Attributes
-    ----------
-    pixels : (planes, rows, columns)
-        All frames of one calibration in one unit. Read only.
-    exposure_s, temperature_c, iso, filter
-        None where nobody stated it.
-    file_planes : int or None
-        Planes of the file that this one plane was taken of.
-    offset_out : bool or None
-        Of a flat: whether the sensor's offset was taken out of its frames before they were stacked.
-    """
-
+    # (planes, rows, columns); all frames of one calibration in one unit. Read only.
     pixels: NDArray[np.floating]
+    # exposure_s, temperature_c, iso and filter: None where nobody stated it
     exposure_s: float | None = None
     temperature_c: float | None = None
     iso: float | None = None
     filter: str | None = None
-    file_planes: int | None = None
+    file_planes: int | None = None  # planes of the file that this one plane was taken of
+    # of a flat: whether the sensor's offset was taken out of its frames before they were stacked
     offset_out: bool | None = None
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
 class Calibrated:
-    """A calibrated light.
+    """A calibrated light."""
 
-    Attributes
-    ----------
-    pixels : (planes, rows, columns) float32
-        In the light's unit; negatives are kept; NaN is no data.
-    dead_flat, hot, repaired, saturated : (rows, columns) bool
-        True where it holds in any plane: the flat is dead, the pixel is hot or isolated, a fault was filled
-        from its neighbours, the raw light was at its saturation.
-    notes : tuple of (code, text)
-        Warnings.
-    dark_factor : float or None
-        k; None without a dark.
-    flat_norm : tuple of float
-        What the flat of each plane was divided by.
-    evidence : tuple of DarkEvidence
-        A plane, where a dark was used.
-    saturation : tuple of (float or None)
-        The level used for each plane of the raw light.
-    """
-
+    # (planes, rows, columns) float32; in the light's unit; negatives are kept; NaN is no data
     pixels: NDArray[np.float32]
+    # dead_flat, hot, repaired and saturated: (rows, columns) bool; True where it holds in any plane: the flat is
+    # dead, the pixel is hot or isolated, a fault was filled from its neighbours, the raw light was at its
+    # saturation
     dead_flat: NDArray[np.bool_]
     hot: NDArray[np.bool_]
     repaired: NDArray[np.bool_]
     saturated: NDArray[np.bool_]
-    notes: tuple[Note, ...] = ()
-    dark_factor: float | None = None
-    flat_norm: tuple[float, ...] = ()
-    evidence: tuple[DarkEvidence, ...] = ()
+    notes: tuple[Note, ...] = ()  # tuple of (code, text); warnings
+    dark_factor: float | None = None  # k; None without a dark
+    flat_norm: tuple[float, ...] = ()  # what the flat of each plane was divided by
+    evidence: tuple[DarkEvidence, ...] = ()  # A plane, where a dark was used
+    # tuple of (float or None); the level used for each plane of the raw light
     saturation: tuple[float | None, ...] = ()
 
 
@@ -321,7 +299,7 @@ class _Job:
         bias = self.given.get("bias")
         if gain_e is None or bias is None:
             return None
-        level = np.median(sample_pixels(dark.pixels[0])) - np.median(sample_pixels(bias.pixels[0]))
+        level = median(sample_pixels(dark.pixels[0])) - median(sample_pixels(bias.pixels[0]))
         return max(0.0, float(level) * gain_e)
 
     def plane(
@@ -345,7 +323,7 @@ class _Job:
         dead, bad = take_out(light, part, self.factor, norm, out)
         noise = local_noise(out)
         if dark is not None:
-            self._check_level(out, dark, float(np.median(noise)))
+            self._check_level(out, dark, median(noise))
         wide = star_width(out, level) if np.isfinite(self.hot_sigma) else None
         faults = places(find_isolated(out, hot_sigma=self.hot_sigma, noise=noise, fwhm_px=wide))
         masks["hot"][faults] = bad[faults] = True
@@ -423,7 +401,7 @@ class _Job:
         sample = sample_pixels(pixels)
         if sample.size == 0:
             return
-        level = float(np.median(sample))
+        level = median(sample)
         # what all pixels share, an offset say, is not better known than a hundredth of their noise
         error = noise / min(100.0, np.sqrt(sample.size))
         if not level < -max(_BELOW_SIGMA * error, _BELOW_NOISE * noise):
@@ -431,7 +409,7 @@ class _Job:
         text = (
             f"the light's median is {level:.4g} after the dark, {-level / noise:.1f} sigma of a pixel below 0"
         )
-        offset = float(np.median(sample_pixels(dark)))
+        offset = median(sample_pixels(dark))
         if level < -_BELOW_SIGMA * noise and -level > _BELOW_OFFSET * abs(offset) and not self.allow_shifted:
             raise StepError(
                 f"{self.where}.dark",

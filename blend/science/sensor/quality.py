@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from blend.base.errors import InputError
-from blend.base.robust import difference_noise
+from blend.base.robust import difference_noise, median
 from blend.base.shares import in_percent
 from blend.science.plane import (
     border_mask,
@@ -78,55 +78,29 @@ _TIPPED = 0.6
 
 @dataclass(frozen=True, kw_only=True)
 class Finding:
-    """One thing about a picture that a user should know.
+    """One thing about a picture that a user should know."""
 
-    Attributes
-    ----------
-    code : str
-        ``all-nan constant negative border rotated stretched perhaps-stretched white-balance combed eight-bit
-        posterised mosaic line-in-colour grey-in-colour``
-    text : str
-        What was found, in a sentence without its full stop.
-    plane : str or None
-        None when the whole picture is meant.
-    evidence : dict
-        Figures behind the sentence.
-    fault : bool
-        Whether the job cannot go on with such a picture.
-    """
-
+    # ``all-nan constant negative border rotated stretched perhaps-stretched white-balance combed eight-bit
+    # posterised mosaic line-in-colour grey-in-colour``
     code: str
-    text: str
-    plane: str | None = None
-    evidence: Mapping[str, float] = field(default_factory=dict)
-    fault: bool = False
+    text: str  # what was found, in a sentence without its full stop
+    plane: str | None = None  # None when the whole picture is meant
+    evidence: Mapping[str, float] = field(default_factory=dict)  # figures behind the sentence
+    fault: bool = False  # whether the job cannot go on with such a picture
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
 class Verdict:
-    """All findings on one picture.
-
-    Attributes
-    ----------
-    findings : tuple of Finding
-    linear : bool
-        False only where the evidence for a stretch is strong.
-    confidence : float
-        0 to 1, that the picture was stretched.
-    linearity : Linearity or None
-        What the tests of linearity found on the plane with the most contrast, and the stars of the others where
-        those of it do not decide; None without any.
-    border : (rows, columns) bool
-        True outside the data.
-    saturation : dict
-        Plane to the level at which its pixels pile up, None where they do not.
-    """
+    """All findings on one picture."""
 
     findings: tuple[Finding, ...]
-    linear: bool
-    confidence: float
+    linear: bool  # False only where the evidence for a stretch is strong
+    confidence: float  # 0 to 1, that the picture was stretched
+    # what the tests of linearity found on the plane with the most contrast, and the stars of the others where
+    # those of it do not decide; None without any
     linearity: Linearity | None
-    border: NDArray[np.bool_]
+    border: NDArray[np.bool_]  # (rows, columns) bool; True outside the data
+    # plane to the level at which its pixels pile up, None where they do not
     saturation: Mapping[str, float | None]
 
     def find(self, code: str) -> Finding | None:
@@ -189,7 +163,7 @@ def judge(
         noise = noises[index]
         saturation[planes[index]] = saturation_level(pixels[index], invalid=unused, noise=noise)
         findings += _value_findings(sample, planes[index], bits)
-        findings += _step_finding(sample, planes[index], bits, pixels[index], noise=float(np.median(noise)))
+        findings += _step_finding(sample, planes[index], bits, pixels[index], noise=median(noise))
         findings += _mosaic_finding(pixels[index], planes[index])
     findings += _balance_finding(saturation)
     findings += _colour_findings(whole, names, samples, unused)
@@ -211,7 +185,13 @@ def judge(
 
 
 def refuse_faults(verdict: Verdict, where: str) -> None:
-    """Raise `InputError` for the first finding the job cannot go on with; ``where`` names the file."""
+    """Raise `InputError` for the first finding the job cannot go on with; ``where`` names the file.
+
+    Raises
+    ------
+    InputError
+        The first finding that no run can go on with.
+    """
     advice = {
         "stretched": "give the linear stack, as it was before any stretch, curve or gamma",
         "all-nan": "look at the file again",
@@ -321,7 +301,7 @@ def _mosaic_finding(plane: NDArray[np.floating], name: str) -> list[Finding]:
     mean = offsets.mean(axis=0)
     noise = difference_noise(phases[0])
     reach = float(np.ptp(mean))
-    level = float(np.median(np.abs(medians)))
+    level = median(np.abs(medians))
     high, low = int(np.argmax(mean)), int(np.argmin(mean))
     same = float((offsets[:, high] > offsets[:, low]).mean())
     if reach < _STEP_NOISE * noise or reach < _STEP_SKY * level or same < _SAME:
