@@ -18,26 +18,26 @@ def test_planted_stars_are_found_among_regions(stars, regions):
     off = []
     for seed in range(20):
         logs, errors = points(stars, regions, seed)
-        mode = lower_mode(logs, errors)
+        mode = lower_mode(np.exp(logs), errors * np.exp(logs))
         off.append(abs(mode.value) / mode.error)
         assert not mode.stars[stars:][logs[stars:] > 0.35].any() or mode.error > 0.1
     assert np.count_nonzero(np.array(off) > 3.0) <= 1
 
 
 def test_two_stars_below_three_regions_of_one_ratio_are_the_lower_mode():
-    logs = np.array([0.01, -0.02, 0.26, 0.24, 0.27])
-    mode = lower_mode(logs, np.full(5, 0.03))
+    logs = np.array([0.01, -0.02, 0.46, 0.44, 0.47])
+    mode = lower_mode(np.exp(logs), np.full(5, 0.03))
     assert abs(mode.value) < 0.05
     assert mode.stars.tolist() == [True, True, False, False, False]
 
 
 def test_stars_alone_are_all_stars_and_told_as_their_mean():
     logs, errors = points(60, 0, 1)
-    mode = lower_mode(logs, errors)
+    mode = lower_mode(np.exp(logs), errors * np.exp(logs))
     assert np.count_nonzero(mode.stars) >= 57  # three of a thousand lie beyond 3 sigma
     assert mode.value == pytest.approx(logs.mean(), abs=0.01)  # the grid's step
     assert mode.error == pytest.approx(0.0424 / np.sqrt(60), rel=0.5)
 
 
 def test_one_point_tells_hardly_anything():
-    assert lower_mode(np.array([0.3]), np.array([0.01])).error > 0.2
+    assert lower_mode(np.array([1.35]), np.array([0.013])).error > 0.2
