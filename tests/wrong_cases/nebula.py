@@ -24,6 +24,6 @@ CASES = [
         name="a nebula's knots for stars",
         wrong=nebula(stars_per_mpx=300.0),
         right=nebula(stars_per_mpx=6000.0),
-        says="from the nebula's own light",
+        warning="scale-from-nebula",
     ),
 ]

@@ -52,6 +52,11 @@ FEW_STARS, UNSURE = 8, 0.10
 DISAGREE_SIGMA = 3.0
 """Stars and disc that differ by more do not tell one scale."""
 
+NEBULA_WORDS = (
+    "too few stars stand out of the nebula to tell the continuum scale, which therefore goes by the nebula's own light and "
+    "the widths of the filters; a number measured elsewhere (continuum scale) may be better by much"
+)
+
 EXPECTED_ERROR = 0.7
 """Of ln of the scale that filters and exposures let expect: a factor of two."""
 
@@ -165,17 +170,22 @@ def find_scale(
     stars = None if isinstance(found, StepError) else found
     own = None
     if stars is None or stars.stars < FEW_STARS or stars.error > UNSURE * stars.value:
-        own = None if pure is None else _nebula(work, name, field, masks, pure)
-        if own is not None:
-            again = by_stars((float(np.log(own.value)), own.error / own.value))
-            stars = None if isinstance(again, StepError) else again
-        else:
-            own = _disc(work, name, field, stars, masks)
+        own = (None if pure is None else _nebula(work, name, field, masks, pure)) or _disc(
+            work, name, field, stars, masks
+        )
+    scale = None
+    if own is not None and (own.of == "nebula" or stars is None or stars.error > UNSURE * stars.value):
+        # Points that do not know by themselves are stars or gas by what the target's own light tells.
+        again = by_stars((float(np.log(own.value)), own.error / own.value))
+        stars = None if isinstance(again, StepError) else again
+        scale = None if stars is None else replace(stars, how=f"stars and {own.of}")
     if stars is None and own is None:
         assert isinstance(found, StepError)
         raise found
-    scale = together(stars, own, where)
+    scale = scale or together(stars, own, where)
     work = doubt_expected(work, name, scale.value)
+    if own is not None and own.of == "nebula":
+        work = work.warn(("scale-from-nebula", f"{name}: {NEBULA_WORDS}"))
     parts = {} if own is None else {f"from_{own.of}": _told(own)}
     if own is not None and stars is not None:
         parts["from_stars"] = _told(stars)
@@ -194,9 +204,6 @@ def together(stars: Scale | None, disc: DiscRatio | None, where: str) -> Scale:
         return stars
     if stars is None:
         return Scale(disc.value, disc.error, 0, disc.of)
-    if disc.of == "nebula":
-        # The stars were told what the nebula says.
-        return replace(stars, how="stars and nebula")
     errors = np.array([stars.error / stars.value, disc.error / disc.value])
     apart = float(np.log(stars.value / disc.value) / np.hypot(*errors))
     if abs(apart) > DISAGREE_SIGMA:

@@ -190,8 +190,9 @@ def scale_from_stars(
                 line_flux[well], broad_flux[well], errors=(line_error[well], broad_error[well])
             )
             value, told = float(np.exp(fit.value)), well
+        value, error = _with_expected(value, fit.error, expected)
         # The mode's own error is that of so many stars, and the mean's where there are more.
-        error = max(fit.error, mode.error) if len(seen) < MOST else fit.error
+        error = max(error, mode.error) if len(seen) < MOST else error
         scattered = fit.scatter
     else:
         # Too few shine well enough for a mean: the mode is what all of them tell together.
@@ -213,6 +214,15 @@ def scale_from_stars(
         used,
         rough,
     )
+
+
+def _with_expected(value: float, error: float, expected: tuple[float, float] | None) -> tuple[float, float]:
+    """Return a scale and the error of its logarithm, weighed with what else is known of it."""
+    if expected is None:
+        return value, error
+    weights = np.array([error, expected[1]]) ** -2.0
+    mean = float((weights * [np.log(value), expected[0]]).sum() / weights.sum())
+    return float(np.exp(mean)), float(weights.sum() ** -0.5)
 
 
 def _too_few(where: str, found: str) -> StepError:
