@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from blend.pages.measured import measured
+from blend.pages.notes import warnings_of
 from blend.pages.tiles import (
     BAD_SCALE_ERROR,
     GOOD_CLIPPED,
@@ -17,8 +18,10 @@ from blend.pages.tiles import (
     tiles,
 )
 from blend.recipe.auto_words import held_words
-from blend.recipe.scale_words import scale_words
-from blend.recipe.tone_words import tone_words
+from blend.recipe.record_words import scale_words, tone_words
+
+DIM = 0.5
+"""Of the level asked for the target: below it the picture is plainly darker than meant (chosen, not measured)."""
 
 
 @dataclass(frozen=True)
@@ -64,9 +67,9 @@ def _slope(record: Mapping[str, Any]) -> Line:
         if entry["slope_left_sigma"] is not None
     ]
     if not left:
-        return Line("Residual gradient", "not measured; no sky was taken out", False)
+        return Line("Residual gradient", "not measured; no gradient was removed", False)
     worst, where = max(left)
-    text = f"{measured(worst, None, 'sigma')} of a pixel from corner to corner at most, in {where}"
+    text = f"{measured(worst, None, 'sigma')} of a pixel across the frame at most, in {where}"
     return Line("Residual gradient", text, worst <= GOOD_SLOPE_SIGMA)
 
 
@@ -134,8 +137,10 @@ def _amounts(record: Mapping[str, Any]) -> list[Line]:
 def _tone(record: Mapping[str, Any]) -> list[Line]:
     """Return a line on the target's brightness; nothing where white was not set by it."""
     words = tone_words(record)
-    bound = words and record["stretch"]["rgb"]["target"]["bound"]
-    return [Line("Tone", words, bound != "noise")] if words else []
+    if not words:
+        return []
+    tone = record["stretch"]["rgb"]["target"]
+    return [Line("Tone", words, tone["bound"] != "noise" or tone["level"] >= DIM * tone["wanted"])]
 
 
 STATE_WORDS = {"fine": "done", "look": "done, look"}
@@ -146,4 +151,4 @@ def run_state(record: Mapping[str, Any]) -> str:
     beyond = any(not line.good for line in verdict(record)) or any(
         tile.mark in ("look", "wrong") for tile in tiles(record)
     )
-    return "look" if record["warnings"] or beyond else "fine"
+    return "look" if warnings_of(record) or beyond else "fine"

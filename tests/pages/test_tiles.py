@@ -136,5 +136,10 @@ def test_where_the_sky_is_uncertain_it_is_not_judged() -> None:
 
 def test_a_warning_alone_is_to_look_at_and_an_older_record_is_read() -> None:
     assert run_state(with_("warnings", [{"code": "hot-pixels", "text": "many"}])) == "look"
+    noisy = {"bound": "noise", "level": 0.8, "wanted": 0.85, "needed": 0.1}
+    for level, state in ((0.8, "fine"), (0.4, "look")):
+        dim = with_("stretch", {"rgb": {"target": {**noisy, "level": level}}})
+        dim["target_light"] = {"light": 0.1, "signal_to_noise": 40.0, "stars": False}
+        assert run_state(dim) == state
     old = {key: value for key, value in SOUND.items() if key not in ("picture", "worth")}
     assert run_state(old) == "fine" and len(tiles(old)) == 7

@@ -9,6 +9,7 @@ from typing import Any, Literal
 
 from blend.base.errors import BlendError
 from blend.files.record import read_record
+from blend.pages.notes import warnings_of
 from blend.pages.numbers import batch_numbers
 from blend.pages.tiles import tiles
 from blend.pages.verdict import run_state, verdict
@@ -38,7 +39,7 @@ def judge(record: Mapping[str, Any]) -> Judged:
             for tile in tiles(record)
             if tile.mark in ("look", "wrong") and tile.what not in SAID
         ]
-        warned = [entry["text"] for entry in record["warnings"]]
+        warned = [entry["text"] for entry in warnings_of(record)]
         state: Label = "fine" if run_state(record) == "fine" else "look"
         return Judged(label=state, reasons=(*beyond, *warned), numbers=batch_numbers(record))
     except (KeyError, TypeError, ValueError, AttributeError) as fault:

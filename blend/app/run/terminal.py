@@ -11,13 +11,12 @@ from typing import Any
 from blend.base.formats import picture_to_look_at
 from blend.base.system import is_terminal
 from blend.pages.measured import measured
+from blend.pages.notes import notes_of, warnings_of
 from blend.pages.tiles import assumed, tiles
 from blend.pages.verdict import STATE_WORDS, run_state
 from blend.recipe.auto_words import amount_words, auto_words, held_words
-from blend.recipe.scale_words import scale_words
+from blend.recipe.record_words import scale_words, tone_words, worth_words
 from blend.recipe.state import Event
-from blend.recipe.tone_words import tone_words
-from blend.recipe.worth_words import worth_words
 
 
 class Progress:
@@ -107,10 +106,11 @@ def summary(record: Mapping[str, Any], out: Path) -> str:
 
 
 def notes(record: Mapping[str, Any], *, few: bool) -> list[tuple[str, bool]]:
-    """Return a run's warnings as lines, each with whether it tells an assumption; of many the weightiest where few."""
+    """Return a run's warnings as lines, each with whether it asks for a look; of many the weightiest where few."""
     taken = assumed(record)
-    told = sorted((entry["text"] for entry in record["warnings"]), key=lambda text: text not in taken)
-    lines = [(printable(f"Note: {text}"), text in taken) for text in told]
+    warned = sorted((entry["text"] for entry in warnings_of(record)), key=lambda text: text not in taken)
+    lines = [(printable(f"Look: {text}"), True) for text in warned]
+    lines += [(printable(f"Note: {entry['text']}"), False) for entry in notes_of(record)]
     if few and len(lines) > FEW_NOTES:
         left = len(lines) - FEW_NOTES
         lines = [*lines[:FEW_NOTES], (f"Note: {left} more on the page, or with --verbose", False)]
@@ -144,7 +144,7 @@ def _registration(entry: Mapping[str, Any]) -> str:
     mirrored = ", mirrored" if entry["mirrored"] else ""
     if entry["by"] == "grid":
         return "taken as already on one grid"
-    covers = f"{entry['transform']}{mirrored}, covers {100 * entry['overlap']:.0f} %"
+    covers = f"{entry['transform']}{mirrored}, overlap {100 * entry['overlap']:.0f} %"
     error = entry["error_px"]
     errs = (
         ""
@@ -169,7 +169,7 @@ def _catalogue(entry: Mapping[str, Any]) -> str:
 def _gradient(entry: Mapping[str, Any]) -> str:
     left = entry["slope_left_sigma"]
     told = "" if left is None else f", residual {measured(left, None, 'sigma')} of a pixel"
-    return f"degree {entry['degree']}, {entry['amplitude']:.3g} from end to end{told}"
+    return f"degree {entry['degree']}, range {entry['amplitude']:.3g} across the frame{told}"
 
 
 def _continuum(entry: Mapping[str, Any]) -> str:
@@ -187,4 +187,4 @@ def _stretch(entry: Mapping[str, Any]) -> str:
 
 
 def _blend(entry: Mapping[str, Any]) -> str:
-    return f"{entry['from']} into {entry['into']} by {entry['formula']}, {amount_words(entry)}"
+    return f"from {entry['from']} into {entry['into']} by {entry['formula']}, {amount_words(entry)}"

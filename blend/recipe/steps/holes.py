@@ -16,6 +16,9 @@ from blend.science.picture import describe_holes, fill_holes, find_holes
 
 Box = tuple[int, int, int, int]
 
+FILLS = 0.5
+"""Of the frame: a target's box that takes more is cut by every camera angle but one (chosen, not measured)."""
+
 WORTH_TELLING = 0.05
 """Of the frame: a crop that takes less is what any dithered stack loses at its rim."""
 
@@ -98,7 +101,7 @@ def _outline(master: Master) -> NDArray[np.bool_]:
 
 
 def crop_cost(work: Work, box: Box, setting: str) -> list[tuple[str, str]]:
-    """Return what to say of a crop to what all masters cover: nothing where it takes up to 5 % of the frame.
+    """Return what to say of a crop to what all masters cover: nothing where it takes up to 5 % of frame and target.
 
     Parameters
     ----------
@@ -111,11 +114,29 @@ def crop_cost(work: Work, box: Box, setting: str) -> list[tuple[str, str]]:
     rows, columns = work.rgb.shape
     lost = 1.0 - box[2] * box[3] / (rows * columns)
     if lost <= WORTH_TELLING:
-        return []
-    covers = {name: float(_outline(master).mean()) for name, master in work.masters.items()}
-    parts = ", ".join(f"{name} {share:.0%}" for name, share in covers.items())
+        return _target_cut(work, box, setting)
+    overlaps = {name: float(_outline(master).mean()) for name, master in work.masters.items()}
+    parts = ", ".join(f"{name} {share:.0%}" for name, share in overlaps.items())
     text = (
         f"{setting} leaves out {lost:.0%} of the frame: {box[2]} x {box[3]} of {columns} x {rows} px are the largest "
-        f"rectangle that every master covers; of the frame they cover: {parts}"
+        f"rectangle in which all masters overlap; of the frame they hold: {parts}"
     )
-    return [("crop-cost", text)]
+    return [("crop-cost", text), *_target_cut(work, box, setting)]
+
+
+def _target_cut(work: Work, box: Box, setting: str) -> list[tuple[str, str]]:
+    target = None if work.target_light is None else work.target_light.box
+    rows, columns = work.rgb.shape
+    if target is None or target[2] * target[3] > FILLS * rows * columns:
+        return []
+    wide, high = (
+        max(0, min(box[k] + box[k + 2], target[k] + target[k + 2]) - max(box[k], target[k])) for k in (0, 1)
+    )
+    lost = 1.0 - wide * high / (target[2] * target[3])
+    if lost <= WORTH_TELLING:
+        return []
+    text = (
+        f"{setting} cuts the target: of the {target[2]} x {target[3]} px around its light {lost:.0%} lie outside what "
+        'the overlap of all masters; output.crop = "none" keeps them'
+    )
+    return [("target-cut", text)]

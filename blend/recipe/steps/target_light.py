@@ -37,6 +37,7 @@ def with_target_light(work: Work) -> Work:
         "signal_to_noise": found.signal_to_noise,
         "pixels": found.pixels,
         "stars": found.stars,
+        "box": found.box,
     }
     return work.with_(target_light=found).tell("target_light", None, told)
 

@@ -119,3 +119,9 @@ def test_a_crop_that_takes_more_than_a_twentieth_says_so(whole: Path, tmp_path: 
     assert text.startswith(f"{setting.replace('=', ' = ')} leaves out ")
     assert f"{box['w']} x {box['h']} of 600 x 400 px" in text  # type: ignore[index]
     assert "they cover: rgb 100%, ha 8" in text
+
+
+def test_a_crop_that_cuts_the_target_says_so(whole: Path, tmp_path: Path) -> None:
+    told = codes(run(pierced(whole, tmp_path, "ha", np.s_[:, :300])))
+    assert "cuts the target: of the " in told["target-cut"] and "crop-cost" in told
+    assert "target-cut" not in codes(run(pierced(whole, tmp_path / "b", "ha", np.s_[:, :20])))
