@@ -298,13 +298,8 @@ def inject(bare: Bare, seed: int, told: Injected) -> None:
     error = np.array([bare.compact[round(y), round(x)] for x, y in xy]) * 2.0 * np.sqrt(np.pi) * fwhm / 2.3548
     flux = strength * error
     regions = Sources(xy=xy, flux=flux, fwhm_px=np.zeros(len(xy)), b_v=np.zeros(len(xy)))
-<<<<<<< HEAD
-    sources = frozen(_with_knots(dict(bare.early.sources), bare.work, "ha", regions))
+    sources = frozen(_with_regions(dict(bare.early.sources), bare.work, "ha", regions))
     changed = run_all(bare.early.with_(sources=sources), steps=STEPS[1:4]).lines["ha"].measured
-=======
-    sources = frozen(_with_regions(dict(early.sources), bare, "ha", regions))
-    changed = run_all(early.with_(sources=sources), steps=STEPS[1:4]).lines["ha"].measured
->>>>>>> main
     assert changed is not None
     drawn = np.zeros((1, *layers.light.shape), dtype=np.float32)
     add_sources(drawn, View(layers.light.shape, np.eye(3), fwhm), regions, flux[None], fwhm_px=fwhm)
