@@ -173,18 +173,18 @@ def find_scale(
         own = (None if pure is None else _nebula(work, name, field, masks, pure)) or _disc(
             work, name, field, stars, masks
         )
-    scale = None
+    weighed: Scale | None = None
     if own is not None and (own.of == "nebula" or stars is None or stars.error > UNSURE * stars.value):
         # Points that do not know by themselves are stars or gas by what the target's own light tells.
         again = by_stars((float(np.log(own.value)), own.error / own.value))
         stars = None if isinstance(again, StepError) else again
-        scale = None if stars is None else replace(stars, how=f"stars and {own.of}")
+        weighed = None if stars is None else replace(stars, how=f"stars and {own.of}")
     if stars is None and own is None:
         assert isinstance(found, StepError)
         raise found
-    scale = scale or together(stars, own, where)
+    scale = weighed or together(stars, own, where)
     work = doubt_expected(work, name, scale.value)
-    if own is not None and own.of == "nebula":
+    if scale.how == "nebula":
         work = work.warn(("scale-from-nebula", f"{name}: {NEBULA_WORDS}"))
     parts = {} if own is None else {f"from_{own.of}": _told(own)}
     if own is not None and stars is not None:
