@@ -53,8 +53,8 @@ DISAGREE_SIGMA = 3.0
 """Stars and disc that differ by more do not tell one scale."""
 
 NEBULA_WORDS = (
-    "too few stars stand out of the nebula to measure the continuum scale on; it goes by the nebula's own light and the "
-    "widths of the filters, to a third. Give it as a number where it is known"
+    "too few stars stand out of the nebula to measure the continuum scale on; it goes by the nebula's own light and "
+    "the widths of the filters, to a third. Give it as a number where it is known"
 )
 
 EXPECTED_ERROR = 0.7
