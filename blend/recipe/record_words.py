@@ -27,13 +27,16 @@ def scale_words(entry: Mapping[str, Any]) -> str:
     text = f"{entry['scale']:.4g} +- {entry['error']:.2g}"
     if entry["how"] == "stars":
         return f"{text} from {entry['stars']} stars"
-    disc = entry["from_disc"]
-    if entry["how"] == "disc":
-        return f"{text} from the target's own disc ({disc['cells']} places), too few stars"
+    own = entry.get("from_disc") or entry["from_nebula"]
+    whose = "the target's own disc"
+    if "from_nebula" in entry:
+        whose = "the nebula's own light and the widths of the filters"
+    if entry["how"] in ("disc", "nebula"):
+        return f"{text} from {whose} ({own['cells']} places), too few stars"
     stars = entry["from_stars"]
     return (
-        f"{text} from {stars['stars']} stars ({stars['scale']:.4g} +- {stars['error']:.2g}) and the target's own disc "
-        f"({disc['scale']:.4g} +- {disc['error']:.2g})"
+        f"{text} from {stars['stars']} stars ({stars['scale']:.4g} +- {stars['error']:.2g}) and {whose} "
+        f"({own['scale']:.4g} +- {own['error']:.2g})"
     )
 
 

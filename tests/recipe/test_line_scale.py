@@ -129,3 +129,20 @@ def test_both_estimates_stand_in_the_words() -> None:
         {"scale": 0.2, "error": 0.02, "stars": 0, "how": "disc", "from_disc": parts["from_disc"]}
     )
     assert words == "0.2 +- 0.02 from the target's own disc (90 places), too few stars"
+
+
+def test_a_nebula_tells_alone_and_says_so() -> None:
+    gas = DiscRatio(0.2, 0.06, 480, "nebula")
+    alone = together(None, gas, "")
+    assert (alone.value, alone.error, alone.stars, alone.how) == (0.2, 0.06, 0, "nebula")
+    words = scale_words(
+        {
+            "scale": 0.2,
+            "error": 0.06,
+            "how": "nebula",
+            "from_nebula": {"scale": 0.2, "error": 0.06, "cells": 480},
+        }
+    )
+    assert words.endswith(
+        "from the nebula's own light and the widths of the filters (480 places), too few stars"
+    )

@@ -226,15 +226,16 @@ def pixel_noise(master: Master, plane: str = "") -> float:
 def _summed_noise(work: Work, name: str, plane: str = "") -> float:
     """Return the noise of a pixel of the grid as sums over some pixels show it: that before resampling.
 
-    Interpolation and demosaicing spread noise over neighbours: a pixel of them scatters less, a sum does not.
+    Interpolation and demosaicing spread noise over neighbours: a pixel of them scatters less, a sum does not. Noise of
+    a fine pattern, on a real sensor a fifth of it, is in pixels alone and not in sums.
     """
     master = work.masters[name]
     plane = plane or master.planes[0]
-    one = pixel_noise(master, plane)
     four = NOISE_PX * master.facts.noise.get(plane, {}).get(NOISE_PX, 0.0)
+    one = four if four > 0 else pixel_noise(master, plane)
     found = work.alignments.get((name, master.planes.index(plane))) or work.alignments.get((name, 0))
     area = 1.0 if found is None else abs(float(np.linalg.det(found.matrix[:2, :2])))
-    return float(np.sqrt(area) * np.nanmax([one, four]))
+    return float(np.sqrt(area) * one)
 
 
 def _divided(plane: Plane, by: float) -> Plane:

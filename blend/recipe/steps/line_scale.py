@@ -19,6 +19,7 @@ from blend.science.line import (
     DiscRatio,
     Scale,
     disc_ratio,
+    gas_scale,
     given_scale,
     scale_from_stars,
     surroundings,
@@ -50,6 +51,14 @@ FEW_STARS, UNSURE = 8, 0.10
 
 DISAGREE_SIGMA = 3.0
 """Stars and disc that differ by more do not tell one scale."""
+
+NEBULA_WORDS = (
+    "too few stars stand out of the nebula to measure the continuum scale on; it goes by the nebula's own light and "
+    "the widths of the filters, to a third. Give it as a number where it is known"
+)
+
+EXPECTED_ERROR = 0.7
+"""Of ln of the scale that filters and exposures let expect: a factor of two."""
 
 MOST_OFF = 3.0
 """Factor between the scale and what filters and exposures let expect: colours, throughputs and clouds make up to 2."""
@@ -136,33 +145,51 @@ def find_scale(
         scale = given_scale(float(settings.scale), xy=field.xy)
         return doubt_expected(work, name, scale.value), scale, {}
     where = f"continuum.{name}"
-    stars, fault = None, None
-    try:
-        stars = scale_from_stars(
-            *matched,
-            field.xy,
-            fwhm_px=fwhm_px,
-            invalid=masks.unusable,
-            where=where,
-            unmatched=work.masters[name].pixels[0],
-            under=field.under,
-            # Where the plane does not hold the line, gas may have any ratio.
-            pure=float(np.log(settings.throughput_ratio / width_ratio(work.target, name)))
-            if settings.line_in_band
-            else NO_LINE_IN_BAND,
+    # Where the plane does not hold the line, gas may have any ratio.
+    in_band = settings.line_in_band
+    pure = float(np.log(settings.throughput_ratio / width_ratio(work.target, name))) if in_band else None
+    expected = expected_scale(work, name)
+
+    def by_stars(known: tuple[float, float] | None) -> Scale | StepError:
+        try:
+            return scale_from_stars(
+                *matched,
+                field.xy,
+                fwhm_px=fwhm_px,
+                invalid=masks.unusable,
+                where=where,
+                unmatched=work.masters[name].pixels[0],
+                under=field.under,
+                pure=NO_LINE_IN_BAND if pure is None else pure,
+                expected=known,
+            )
+        except StepError as few:
+            return few
+
+    found = by_stars(None if expected is None else (float(np.log(expected)), EXPECTED_ERROR))
+    stars = None if isinstance(found, StepError) else found
+    own = None
+    if stars is None or stars.stars < FEW_STARS or stars.error > UNSURE * stars.value:
+        own = (None if pure is None else _nebula(work, name, field, masks, pure)) or _disc(
+            work, name, field, stars, masks
         )
-    except StepError as few:
-        fault = few
-    few_stars = stars is None or stars.stars < FEW_STARS or stars.error > UNSURE * stars.value
-    disc = _disc(work, name, field, stars, masks) if few_stars else None
-    if stars is None and disc is None:
-        assert fault is not None
-        raise fault
-    scale = together(stars, disc, where)
+    weighed: Scale | None = None
+    if own is not None and (own.of == "nebula" or stars is None or stars.error > UNSURE * stars.value):
+        # Points that do not know by themselves are stars or gas by what the target's own light tells.
+        again = by_stars((float(np.log(own.value)), own.error / own.value))
+        stars = None if isinstance(again, StepError) else again
+        weighed = None if stars is None else replace(stars, how=f"stars and {own.of}")
+    if stars is None and own is None:
+        assert isinstance(found, StepError)
+        raise found
+    scale = weighed or together(stars, own, where)
     work = doubt_expected(work, name, scale.value)
-    if disc is None or stars is None:
-        return work, scale, {} if disc is None else {"from_disc": _told(disc)}
-    return work, scale, {"from_stars": _told(stars), "from_disc": _told(disc)}
+    if scale.how == "nebula":
+        work = work.warn(("scale-from-nebula", f"{name}: {NEBULA_WORDS}"))
+    parts = {} if own is None else {f"from_{own.of}": _told(own)}
+    if own is not None and stars is not None:
+        parts["from_stars"] = _told(stars)
+    return work, scale, parts
 
 
 def _told(part: Scale | DiscRatio) -> dict[str, Any]:
@@ -182,7 +209,7 @@ def together(stars: Scale | None, disc: DiscRatio | None, where: str) -> Scale:
         assert stars is not None
         return stars
     if stars is None:
-        return Scale(disc.value, disc.error, 0, "disc")
+        return Scale(disc.value, disc.error, 0, disc.of)
     errors = np.array([stars.error / stars.value, disc.error / disc.value])
     apart = float(np.log(stars.value / disc.value) / np.hypot(*errors))
     if abs(apart) > DISAGREE_SIGMA:
@@ -218,7 +245,30 @@ def _disc(work: Work, name: str, field: Field, stars: Scale | None, masks: Masks
     expected = expected_scale(work, name)
     if expected is not None and found.value > MOST_OFF * expected:
         return None
-    return found if _is_starlight(work, name, plane, broad, field.xy) else None
+    return found if _is_starlight(work, name, plane, broad, field) else None
+
+
+def _nebula(work: Work, name: str, field: Field, masks: Masks, pure: float) -> DiscRatio | None:
+    """Return what a nebula tells of the scale, or None where there is none, or no colour to know it by."""
+    others = [other for other in COLOUR if other != work.recipe.continuum_for(name).from_]
+    if len(work.rgb.planes) < len(COLOUR):
+        return None
+    fwhm_px = wider_fwhm(work, name)
+    planes = (*field.planes, *(work.rgb.plane(other) for other in others))
+    line, broad, *beside = (surroundings(one, fwhm_px=fwhm_px, without=masks.saturated) for one in planes)
+    colour = _star_colour(work, field, others)
+    return gas_scale(line, broad, np.sum(beside, axis=0), star_colour=colour, pure=pure)
+
+
+def _star_colour(work: Work, field: Field, others: list[str]) -> float:
+    """Return the typical flux of stars in the broad plane by that in the others; NaN without stars."""
+    planes = (field.planes[1], *(work.rgb.plane(other) for other in others))
+    if not (len(field.xy) and work.fwhm_px["rgb"] > 0):
+        return float("nan")
+    flux, *beside = (star_fluxes(one, field.xy, radius_px=work.fwhm_px["rgb"])[0] for one in planes)
+    with np.errstate(invalid="ignore", divide="ignore"):
+        ratios = flux / np.sum(beside, axis=0)
+    return float(np.median(ratios[np.isfinite(ratios)])) if np.isfinite(ratios).any() else float("nan")
 
 
 def _sky_errors(work: Work, name: str) -> tuple[float, float]:
@@ -229,7 +279,7 @@ def _sky_errors(work: Work, name: str) -> tuple[float, float]:
     return own, base
 
 
-def _is_starlight(work: Work, name: str, plane: str, base: Plane, xy: NDArray[np.float64]) -> bool:
+def _is_starlight(work: Work, name: str, plane: str, base: Plane, field: Field) -> bool:
     """Return whether the bright cells are no redder than stars: a line fills its band, not those beside it."""
     if len(work.rgb.planes) < len(COLOUR):
         return True
@@ -237,10 +287,9 @@ def _is_starlight(work: Work, name: str, plane: str, base: Plane, xy: NDArray[np
     fwhm_px = wider_fwhm(work, name)
     beside = [surroundings(work.rgb.plane(other), fwhm_px=fwhm_px) for other in others]
     bright = base > DISC_SIGMA * pixel_noise(work.rgb, plane)
-    flux = {p: star_fluxes(work.rgb.plane(p), xy, radius_px=fwhm_px)[0] for p in COLOUR}
     with np.errstate(invalid="ignore", divide="ignore"):
         own = float(np.median(base[bright])) / float(np.median(sum(cells[bright] for cells in beside)))
-        typical = float(np.nanmedian(flux[plane] / sum(flux[other] for other in others)))
+    typical = _star_colour(work, field, others)
     return not (np.isfinite(typical) and typical > 0) or 0 < own < REDDER * typical
 
 

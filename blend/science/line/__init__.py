@@ -30,7 +30,7 @@ if TYPE_CHECKING:
     from blend.science.line.halos import MOST_STARS, FilterHalo, cover_halos, find_halos
     from blend.science.line.local_medians import CELL_PX, DISC_SIGMA, on_disc, surroundings, value_at
     from blend.science.line.match_psf import fit_profiles, refine_broad
-    from blend.science.line.own_disc import REDDER, DiscRatio, disc_ratio
+    from blend.science.line.own_disc import REDDER, DiscRatio, disc_ratio, gas_scale
     from blend.science.line.own_picture import SAME_NOISE, same_noise
     from blend.science.line.passband import LIGHT_KM_S, NII_NM, SHAPES, Passband, Shape, passed_light
     from blend.science.line.protect import cover_saturated, line_sources, star_mask, star_radii

@@ -11,7 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from blend.base.errors import StepError
-from blend.science.line.lower_mode import MOST, LowerMode, lower_mode
+from blend.science.line.lower_mode import MOST, lower_mode
 from blend.science.plane import blur_plane, mean_log_ratio
 from blend.science.stars import FWHM_PER_SIGMA, empty_places, profile_fluxes, scatter
 
@@ -50,6 +50,9 @@ UNDER = 0.03
 
 FEWEST_STARS = 3
 """Fewer stars cannot show that one of them is an outlier."""
+
+MOST_ERROR = 0.5
+"""Of ln s: points that leave it wider open tell no scale; a line taken off a half too strongly or weakly is none."""
 
 PURE = 2.66
 """ln(1 / 0.07): how much higher than a star's the ratio of nothing but line light is, through 7 of 100 nm."""
@@ -99,6 +102,7 @@ def scale_from_stars(
     most: int = 400,
     unmatched: NDArray[np.float32] | None = None,
     pure: float = PURE,
+    expected: tuple[float, float] | None = None,
     under: tuple[NDArray[np.floating], NDArray[np.floating]] | None = None,
 ) -> Scale:
     """Measure the continuum scale s = N* / R* on stars.
@@ -126,6 +130,8 @@ def scale_from_stars(
         rough sky.
     pure : float
         ln(t / r), of `lower_mode`.
+    expected : two floats, optional
+        What else tells ln s, and its standard deviation.
     under : two arrays (n,), optional
         What each plane's surroundings hold a pixel where the points stand: some of it stays in an aperture.
 
@@ -138,7 +144,7 @@ def scale_from_stars(
     Raises
     ------
     StepError
-        With fewer than three stars well enough measured in both.
+        With fewer than three bright points, or where they leave the scale open by more than a half.
 
     Notes
     -----
@@ -154,57 +160,69 @@ def scale_from_stars(
     Waller (1990), PASP 102, 1217 (from memory), for scaling on stars; the robust mean is derived here.
     """
     points = np.asarray(xy, dtype=np.float64).reshape(-1, 2)[:most]
-    places = empty_places(line.shape, np.asarray(xy, dtype=np.float64).reshape(-1, 2), fwhm_px=fwhm_px)
-    measured = [_fluxes(plane, points, places, fwhm_px, invalid) for plane in (line, broad)]
-    # The line alone is asked: faint stars that no list holds roughen the broad plane of any field.
-    asked = measured[0] if unmatched is None else _fluxes(unmatched, points[:0], places, fwhm_px, invalid)
-    rough = asked[2] > ROUGH
-    if rough:
-        measured = [_fitted(plane, points, places, fwhm_px, invalid) for plane in (line, broad)]
-    elif under is not None:
-        area = UNDER * np.pi * (APERTURE_FWHM * fwhm_px) ** 2
-        measured = [
-            (flux, np.hypot(error, area * np.maximum(light[:most], 0.0)), rest)
-            for (flux, error, rest), light in zip(measured, under, strict=True)
-        ]
-    (line_flux, line_error, _), (broad_flux, broad_error, _) = measured
-    good = _well_measured(line_flux, line_error, broad_flux, broad_error)
-    if int(good.sum()) < FEWEST_STARS:
-        raise _too_few(where, f"{int(good.sum())} of {len(points)} stars bright enough in both masters")
-    chosen, mode = _stars_among(good, *measured, pure=pure)
-    if len(chosen) == 0:
-        raise _too_few(
-            where, f"{int(good.sum())} points that all shine in the line as H II regions do, no stars,"
-        )
-    errors = (line_error[chosen], broad_error[chosen])
-    fit = mean_log_ratio(line_flux[chosen], broad_flux[chosen], errors=errors)
+    (line_flux, line_error), (broad_flux, broad_error), rough = _measured(
+        (line, broad), xy, most, fwhm_px=fwhm_px, invalid=invalid, unmatched=unmatched, under=under
+    )
+    seen = _seen(line_flux, line_error, broad_flux, broad_error)
+    if len(seen) < FEWEST_STARS:
+        raise _too_few(where, f"{len(seen)} of {len(points)} stars bright enough in the broad band")
+    mode = lower_mode(
+        line_flux[seen] / broad_flux[seen], line_error[seen] / broad_flux[seen], pure=pure, expected=expected
+    )
+    if mode.error > MOST_ERROR or not mode.stars.any():
+        words = "that may all shine in the line, as H II regions do" if mode.stars.any() else "that all"
+        raise _too_few(where, f"{len(seen)} points {words}, hardly a star among them,")
+    stars, value = seen[mode.stars], float(np.exp(mode.value))
+    with np.errstate(invalid="ignore"):
+        shines = (value * broad_flux > 5.0 * line_error) & (line_flux > line_error)
+    chosen = stars[shines[stars]]
     used = np.zeros(len(points), dtype=bool)
-    used[chosen[fit.used]] = True
-    value = float(np.exp(fit.value))
-    well = used & (broad_flux > WELL_BROAD * broad_error) & (value * broad_flux > WELL_LINE * line_error)
-    told = used
-    if np.count_nonzero(well) >= ENOUGH_WELL:
-        fit = mean_log_ratio(line_flux[well], broad_flux[well], errors=(line_error[well], broad_error[well]))
-        value, told = float(np.exp(fit.value)), well
+    error, scattered, told = mode.error, GIVEN_SCATTER, used
+    if len(chosen) >= FEWEST_STARS:
+        fit = mean_log_ratio(
+            line_flux[chosen], broad_flux[chosen], errors=(line_error[chosen], broad_error[chosen])
+        )
+        used[chosen[fit.used]] = True
+        value = float(np.exp(fit.value))
+        well = used & (broad_flux > WELL_BROAD * broad_error) & (value * broad_flux > WELL_LINE * line_error)
+        if np.count_nonzero(well) >= ENOUGH_WELL:
+            fit = mean_log_ratio(
+                line_flux[well], broad_flux[well], errors=(line_error[well], broad_error[well])
+            )
+            value, told = float(np.exp(fit.value)), well
+        value, error = _with_expected(value, fit.error, expected)
+        # The mode's own error is that of so many stars, and the mean's where there are more.
+        error = max(error, mode.error) if len(seen) < MOST else error
+        scattered = fit.scatter
+    else:
+        # Too few shine well enough for a mean: the mode is what all of them tell together.
+        used[stars] = True
     if not rough:
         bright = np.flatnonzero(told)[:WIDE_STARS]
         ratio = line_flux[bright] / broad_flux[bright]
         wings = _wing_factor(line, broad, points[bright], ratio, fwhm_px=fwhm_px, invalid=invalid)
         value, line_flux = wings * value, wings * line_flux
-    # The mode's own error is that of so many stars, and the mean's where there are more.
-    error = max(fit.error, mode.error) if len(chosen) < MOST else fit.error
     return Scale(
         value,
         value * float(np.hypot(error, ROUGH_ERROR if rough else LEAST_ERROR)),
         int(told.sum()),
         "stars",
-        fit.scatter,
+        scattered,
         points,
         line_flux,
         broad_flux,
         used,
         rough,
     )
+
+
+def _with_expected(value: float, error: float, expected: tuple[float, float] | None) -> tuple[float, float]:
+    """Return a scale and the error of its logarithm, weighed with what else is known of it."""
+    if expected is None:
+        return value, error
+    weights = np.array([error, expected[1]]) ** -2.0
+    mean = float((weights * [np.log(value), expected[0]]).sum() / weights.sum())
+    return float(np.exp(mean)), float(weights.sum() ** -0.5)
 
 
 def _too_few(where: str, found: str) -> StepError:
@@ -220,22 +238,33 @@ _Fluxes = tuple[NDArray[np.float64], NDArray[np.float64], float]
 """Fluxes and their errors, and how many times those the scatter at empty places is."""
 
 
-def _stars_among(
-    good: NDArray[np.bool_], line: _Fluxes, broad: _Fluxes, *, pure: float
-) -> tuple[NDArray[np.intp], LowerMode]:
-    """Return the indices of the stars among points, and their mode.
-
-    Once more with the stars' own ratio: by that of gas, points pass that are too faint in the line.
-    """
-    for last in (False, True):
-        chosen = np.flatnonzero(good)
-        (flux, error), (base, base_error) = ((f[chosen], e[chosen]) for f, e, _ in (line, broad))
-        mode = lower_mode(np.log(flux / base), np.hypot(error / flux, base_error / base), pure=pure)
-        again = _well_measured(*line[:2], *broad[:2], guess=float(np.exp(mode.value)))
-        if last or np.count_nonzero(again) < FEWEST_STARS:
-            break
-        good = again
-    return chosen[mode.stars], mode
+def _measured(
+    planes: tuple[NDArray[np.float32], NDArray[np.float32]],
+    xy: NDArray[np.float64],
+    most: int,
+    *,
+    fwhm_px: float,
+    invalid: NDArray[np.bool_] | None,
+    unmatched: NDArray[np.float32] | None,
+    under: tuple[NDArray[np.floating], NDArray[np.floating]] | None,
+) -> tuple[
+    tuple[NDArray[np.float64], NDArray[np.float64]], tuple[NDArray[np.float64], NDArray[np.float64]], bool
+]:
+    """Return fluxes and their errors of the first stars in the line and in the broad plane, and if the sky is rough."""
+    everyone = np.asarray(xy, dtype=np.float64).reshape(-1, 2)
+    points = everyone[:most]
+    places = empty_places(planes[0].shape, everyone, fwhm_px=fwhm_px)
+    line, broad = (_fluxes(plane, points, places, fwhm_px, invalid) for plane in planes)
+    # The line alone is asked: faint stars that no list holds roughen the broad plane of any field.
+    asked = line if unmatched is None else _fluxes(unmatched, points[:0], places, fwhm_px, invalid)
+    if asked[2] > ROUGH:
+        line, broad = (_fitted(plane, points, places, fwhm_px, invalid) for plane in planes)
+        return line[:2], broad[:2], True
+    if under is None:
+        return line[:2], broad[:2], False
+    area = UNDER * np.pi * (APERTURE_FWHM * fwhm_px) ** 2
+    own, base = (area * np.maximum(light[:most], 0.0) for light in under)
+    return (line[0], np.hypot(line[1], own)), (broad[0], np.hypot(broad[1], base)), False
 
 
 def _fluxes(
@@ -307,22 +336,18 @@ def given_scale(value: float, *, error: float = 0.0, xy: NDArray[np.float64] | N
     return Scale(value, error, 0, "given", xy=points, used=np.ones(len(points), dtype=bool))
 
 
-def _well_measured(
+def _seen(
     line_flux: NDArray[np.float64],
     line_error: NDArray[np.float64],
     broad_flux: NDArray[np.float64],
     broad_error: NDArray[np.float64],
-    guess: float | None = None,
-) -> NDArray[np.bool_]:
-    with np.errstate(invalid="ignore", divide="ignore"):
-        good = np.isfinite(line_flux) & (broad_flux > 10.0 * broad_error) & (broad_error > 0)
-        good &= line_error > 0
-        if not good.any():
-            return np.asarray(good)
-        if guess is None:
-            guess = max(0.0, float(np.median(line_flux[good] / broad_flux[good])))
-        good &= guess * broad_flux > 5.0 * line_error
-        return np.asarray(good & (line_flux > 1.0 * line_error))
+) -> NDArray[np.intp]:
+    """Return the indices of points that are bright in the broad plane, whatever they are in the line."""
+    with np.errstate(invalid="ignore"):
+        good = (
+            np.isfinite(line_flux) & (broad_flux > 10.0 * broad_error) & (broad_error > 0) & (line_error > 0)
+        )
+    return np.flatnonzero(good)
 
 
 def match_profiles(

@@ -1,12 +1,14 @@
-"""The continuum scale told by a target's own disc of starlight, where hardly any star tells it."""
+"""The continuum scale told by a target's own light, where hardly any star tells it: a disc of starlight, or gas."""
 
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Literal
 
 import numpy as np
 from numpy.typing import NDArray
 
+from blend.base.robust import MAD_TO_SIGMA
 from blend.science.line.starlight_left import OTHER_COLOUR
 
 Floats = NDArray[np.float64]
@@ -37,13 +39,71 @@ REDDER = 1.7
 the field differ by 0.4 mag at most."""
 
 
+BRIGHT_GAS, NO_GAS = 0.9, 0.5
+"""Quantiles of the line's cells: above the first they are a nebula's, below the second its surroundings."""
+
+SEEN_SIGMA = 3.0
+"""In the scatter of the surroundings: how bright a nebula is in both planes."""
+
+OTHER_LIGHT, OTHER_LIGHT_ERROR = 0.15, 0.3
+"""ln of a nebula's light in the broad band by its lines through the filter, and its error: 0 for a line alone; [S II],
+helium, [N II] beside a narrow filter and starlight on dust add to it, together a third in the Orion Nebula (from
+memory)."""
+
+
 @dataclass(frozen=True)
 class DiscRatio:
-    """Line over broad light of a disc of starlight, its standard error, and how many cells told it."""
+    """The scale by a disc of starlight or by a nebula, its standard error, and how many cells told it."""
 
     value: float
     error: float
     cells: int
+    of: Literal["disc", "nebula"] = "disc"
+
+
+def gas_scale(
+    line: NDArray[np.float32],
+    broad: NDArray[np.float32],
+    beside: NDArray[np.float32],
+    *,
+    star_colour: float,
+    pure: float,
+) -> DiscRatio | None:
+    """Return the scale by a nebula whose light in the broad band is the line's: s = (N / R) r / t; None without one.
+
+    The median ratio of the cells that are brightest in the line, a tenth, over the fainter half: no sky counts.
+
+    Parameters
+    ----------
+    line, broad : (rows / 8, columns / 8)
+        `surroundings` of both planes.
+    beside : (rows / 8, columns / 8)
+        The sum of the other bands' surroundings: a line fills its band, not those beside it.
+    star_colour : float
+        Typical flux of stars in the broad band by that in the others.
+    pure : float
+        ln(t / r).
+    """
+    known = np.isfinite(line) & np.isfinite(broad) & np.isfinite(beside)
+    if np.count_nonzero(known) < 10 * FEWEST_CELLS or not star_colour > 0:
+        return None
+    low, high = np.quantile(line[known], (NO_GAS, BRIGHT_GAS))
+    around, gas = known & (line <= low), known & (line >= high)
+    light = []
+    for plane in (line, broad, beside):
+        level = float(np.median(plane[around]))
+        light.append(np.asarray(plane[gas] - level, dtype=np.float64))
+        noise = MAD_TO_SIGMA * float(np.median(np.abs(plane[around] - level)))
+        if plane is not beside and not np.median(light[-1]) > SEEN_SIGMA * noise:
+            return None
+    if np.median(light[1]) < REDDER * star_colour * np.median(light[2]):
+        return None
+    with np.errstate(invalid="ignore", divide="ignore"):
+        logs = np.log(light[0] / light[1])
+    logs = logs[np.isfinite(logs)]
+    value = float(np.exp(np.median(logs) - pure + OTHER_LIGHT))
+    spread = MAD_TO_SIGMA * float(np.median(np.abs(logs - np.median(logs))))
+    return DiscRatio(value, value * float(np.hypot(spread, OTHER_LIGHT_ERROR)), len(logs), "nebula")
 
 
 def disc_ratio(

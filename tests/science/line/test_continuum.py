@@ -118,7 +118,7 @@ def test_too_few_stars_is_a_fault_that_says_what_to_do():
     with pytest.raises(StepError) as fault:
         scale_from_stars(line, broad, xy[:2], fwhm_px=3.4, where="continuum.ha")
     assert str(fault.value) == (
-        "continuum.ha: 2 of 2 stars bright enough in both masters to measure the scale; expected at least 3. "
+        "continuum.ha: 2 of 2 stars bright enough in the broad band to measure the scale; expected at least 3. "
         "Do this: give the ratio of line to broad starlight as a number, for example continuum.ha.scale = 0.07."
     )
     empty = np.zeros((64, 64), dtype=np.float32)
