@@ -30,7 +30,7 @@ BLENDS = {
         "from": "ha.emission",
         "formula": "emission-add",
         "amount": 1.0,
-        "share": {"blue": 0.15, "green": 0.05},
+        "into_other_planes": {"blue": 0.15, "green": 0.05},
     },
     "luminance": {"into": "luminance", "from": "ha.emission", "formula": "screen", "amount": 0.2},
 }
@@ -49,7 +49,7 @@ def whole_picture(folder: Path) -> tuple[blend.Work, blend.Work]:
     state = blend.calibrate(state)
     state = blend.align(state)
     state = blend.subtract_sky(state)
-    state = blend.emission(state, ha={"from": "red", "fade_sigma": 3.0})
+    state = blend.emission(state, ha={"from": "red", "weight_sigma": 3.0})
     balanced = state = blend.white(state, white="stars")
     state = blend.blend_lines(state, BLENDS)
     state = blend.stretch(
@@ -70,8 +70,8 @@ def whole_picture(folder: Path) -> tuple[blend.Work, blend.Work]:
 
 def another_formula(balanced: blend.Work) -> blend.Master:
     """Return linear light with the line in the red plane, by a formula of one's own."""
-    # This one compresses the bright knots: k is the line's light, in counts of the red plane, that comes in at half
-    # its strength. The text is what a recipe has in its table [formulas].
+    # This one compresses the bright H II regions: k is the line's light, in counts of the red plane, that comes in at
+    # half its strength. The text is what a recipe has in its table [formulas].
     gentle = blend.define_formula(
         "gentle-add",
         domain="linear",

@@ -1,7 +1,7 @@
 #!/usr/bin/env bash
 # Start a Dask scheduler and two workers on this machine, run a batch on them, and stop them again.
 # Usage: bash examples/cluster.sh [RECIPE TARGET...|FOLDER [options of `blend batch`]]
-# Without arguments: two small invented nights in ./cluster-demo.
+# Without arguments: two small simulated nights in ./cluster-demo.
 set -euo pipefail
 here=$(cd "$(dirname "${BASH_SOURCE[0]}")/.." && pwd)
 source "$here/examples/venv.sh"

@@ -1,5 +1,5 @@
 #!/usr/bin/env bash
-# Make .venv if needed, install blend into it, and run the demonstration on invented masters.
+# Make .venv if needed, install blend into it, and run the demonstration on simulated masters.
 # Usage: bash examples/demo.sh [options of `blend demo`]
 set -euo pipefail
 here=$(cd "$(dirname "${BASH_SOURCE[0]}")/.." && pwd)

@@ -1,5 +1,5 @@
 #!/usr/bin/env bash
-# From raw frames to the finished picture: draw an invented night as DNG files, stack them, blend, compare with the truth.
+# From raw frames to the finished picture: draw a simulated night as DNG files, stack them, blend, compare with the truth.
 # Usage: bash examples/from-frames.sh [FOLDER]   (default ./from-frames; about 400 MB)
 set -euo pipefail
 here=$(cd "$(dirname "${BASH_SOURCE[0]}")/.." && pwd)

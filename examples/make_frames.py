@@ -1,4 +1,4 @@
-"""Draw the raw frames of an invented moonlit night, or compare a finished picture with what was drawn.
+"""Draw the raw frames of a simulated moonlit night, or compare a finished picture with what was drawn.
 
     python examples/make_frames.py draw FOLDER      lights in colour and through H-alpha, darks, flats, bias, as DNG
     python examples/make_frames.py compare FOLDER   the bars of the main job, on FOLDER/result
@@ -16,9 +16,9 @@ from datetime import datetime, timedelta
 from pathlib import Path
 
 import numpy as np
+from raw_camera import Body, write_dng
 
 from blend.app.demo.score import compare
-from blend.files.dng import write_dng
 from blend.files.reader import header_text, read_picture
 from blend.science.sensor.mosaic import half_matrix
 from blend.science.simulated.camera import Camera, FrameMasters, stream
@@ -35,7 +35,6 @@ from blend.science.simulated.night import (
     simulate_night,
 )
 from blend.science.simulated.scene import Scene, make_scene
-from blend.science.simulated.shots import Body
 
 SHAPE = (1000, 1500)
 SEED = 11

@@ -34,13 +34,16 @@ from blend.app.run.load import open_recipe, open_target, shipped_recipes
 from blend.app.run.replay import _target as target_of_record
 from blend.base.errors import BlendError
 from blend.files.catalogue import read_catalogue
-from blend.files.dng import write_dng
 from blend.files.fits import write_fits
 from blend.files.reader import header_text, peek, read_mosaic, read_picture
 from blend.files.record import read_record
 from blend.files.store import DiskStore
 from blend.recipe.model import load_recipe
 from blend.recipe.toml import to_toml
+
+sys.path.insert(0, str(Path(__file__).resolve().parents[1] / "examples"))
+
+from raw_camera import write_dng
 
 LONGEST_S = 10.0
 TRIES = 3

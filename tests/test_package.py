@@ -25,7 +25,7 @@ from blend.app.cli import commands as cli
 from blend.app.run.load import open_recipe, shipped_recipes
 from blend.recipe.model import load_recipe
 from blend.recipe.target import load_target
-from blend.science.picture.formulas import FORMULAS
+from blend.science.picture.formulas import FORMULAS, Example, Formula
 
 PROJECT = Path(__file__).parent.parent
 PAPERS = (
@@ -198,6 +198,14 @@ def test_the_map_names_every_folder_and_every_module_says_what_it_does() -> None
     for path in package.rglob("*.py"):
         first = (ast.get_docstring(ast.parse(path.read_text(encoding="utf-8"))) or "").split("\n")[0]
         assert len(first) > 20, f"{path.relative_to(package)} needs a first line that says what it does"
+
+
+def test_the_formula_of_the_contributors_guide_can_be_put_in_as_it_stands() -> None:
+    (block,) = fenced("DEVELOPERS.md", "python")
+    (formula,) = eval(block, {"Formula": Formula, "Example": Example})
+    for example in formula.examples:
+        values = {**formula.params, **example.values, "amount": 1.0}
+        assert formula.parsed.evaluate(values) == pytest.approx(example.result)
 
 
 def test_formulas_printed_in_the_papers_are_those_computed() -> None:

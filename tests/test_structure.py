@@ -8,6 +8,7 @@ import re
 import subprocess
 import sys
 import tokenize
+from collections.abc import Iterator
 from functools import cache
 from importlib import import_module
 from pathlib import Path
@@ -50,18 +51,16 @@ REACHED_THROUGH: dict[str, tuple[str, ...]] = {
     "app/cli/test_words.py": ("app/cli/batch", "app/cli/frames", "app/cli/trial", "app/inspect/files"),
     "app/cli/test_cli.py": ("app/cli/warmup", "app/run/check", "recipe/blendtable", "recipe/tables"),
     "app/inspect/test_compare.py": ("app/cli/compare", "app/inspect/compared_pictures"),
-    "app/inspect/test_worth.py": ("app/inspect/moon_against", "app/run/worth", "recipe/worth_words"),
+    "app/inspect/test_worth.py": ("app/inspect/moon_against", "app/run/worth"),
     # whole batches and stacks, compared with what one frame and one target give
     "app/batch/test_batch.py": ("app/batch/plan", "app/batch/workers", "pages/batch"),
-    "app/frames/test_stack.py": (
-        *("app/frames/light_frame", "app/frames/lights", "app/frames/table", "science/simulated/shots"),
-    ),
-    "app/frames/test_few_lights.py": ("app/frames/light_pairs", "app/frames/light_trails"),
+    "app/frames/test_stack.py": (*("app/frames/light_frame", "app/frames/lights", "app/frames/table"),),
+    "app/frames/test_few_lights.py": ("app/frames/few_lights",),
     # an invented night through the whole job, against its truth
     "app/run/test_main_job.py": (
         *("app/demo/demo", "app/demo/score", "recipe/pipeline"),
         *("recipe/steps/continuum", "recipe/steps/line_light", "recipe/steps/target_light"),
-        *("recipe/tone_words", "science/picture/target_tone"),
+        "science/picture/target_tone",
     ),
     # variants of a recipe: what is kept between two of them changes no pixel
     "app/trial/test_trial.py": ("app/run/preview", "app/trial/tiles", "recipe/packing"),
@@ -95,9 +94,6 @@ REACHED_THROUGH: dict[str, tuple[str, ...]] = {
     "science/sensor/test_linearity.py": ("science/sensor/star_curve_loops",),
 }
 """Modules without a test of their name or in their room that imports them, by the test that reaches them."""
-
-NO_REASON_YET = {"science/grid": 6}
-"""Rooms with numbers that have a name and no reason, and how many at most: fewer from change to change."""
 
 
 def name_of(path: Path) -> str:
@@ -378,7 +374,42 @@ def test_numbers_with_a_name_have_a_reason() -> None:
         names = [f"{path.name}: {name}" for name in unexplained(path.read_text(encoding="utf-8"))]
         found.setdefault(f"{folder}/{room}" if folder == "science" else folder, []).extend(names)
     for place, names in found.items():
-        assert len(names) <= NO_REASON_YET.get(place, 0), f"{place} has numbers without a reason: {names}"
+        assert not names, f"{place} has numbers without a reason: {names}"
+
+
+def raises_itself(function: ast.FunctionDef) -> bool:
+    """Return whether a function raises in its own body, that of functions inside it aside."""
+    left: list[ast.AST] = list(function.body)
+    while left:
+        node = left.pop()
+        if isinstance(node, ast.Raise) and node.exc is not None:
+            return True
+        if not isinstance(node, ast.FunctionDef | ast.ClassDef | ast.Lambda):
+            left.extend(ast.iter_child_nodes(node))
+    return False
+
+
+def public_functions(body: list[ast.stmt], path: str = "") -> Iterator[tuple[str, ast.FunctionDef]]:
+    """Give the public functions and methods of a module's body by their names."""
+    for node in body:
+        if isinstance(node, ast.FunctionDef) and not node.name.startswith("_"):
+            yield path + node.name, node
+        elif isinstance(node, ast.ClassDef) and not node.name.startswith("_"):
+            yield from public_functions(node.body, f"{path}{node.name}.")
+
+
+@pytest.mark.parametrize("path", MODULES, ids=lambda path: str(path.relative_to(PACKAGE)))
+def test_what_a_public_function_raises_stands_in_its_docstring(path: Path) -> None:
+    """Under Raises, for each that raises in its own body; commands are left out, whose docstring is their help."""
+    if path.is_relative_to(PACKAGE / "app" / "cli"):
+        return
+    functions = public_functions(ast.parse(path.read_text(encoding="utf-8")).body)
+    silent = [
+        name
+        for name, node in functions
+        if raises_itself(node) and "\nRaises\n------\n" not in (ast.get_docstring(node) or "")
+    ]
+    assert not silent, "say under Raises what they raise and when"
 
 
 def test_a_reason_may_stand_on_above_or_below_a_number() -> None:

@@ -185,7 +185,7 @@ def spread(blocks: NDArray[np.floating], lag: int = 2) -> float:
 def automatic_amounts(blended: Blended) -> Iterator[Value]:
     """Yield what amount = "auto" comes to: noise of emission-add, and signal-to-noise of luminance by the best."""
     yield _added(blended)
-    for signal in ("faint", "knots"):
+    for signal in ("faint", "bright"):
         yield from _shown(blended, signal)
 
 
@@ -267,7 +267,7 @@ def _weights(blended: Blended, signal: str) -> NDArray[np.float64]:
     """Return weights of the 4-px blocks that hold the signal, by the true line and the rules of the program."""
     light = bin_mean(blended.true_line, 4)
     noise = spread(_planes(blended, 0.0).blocks(4)[1])
-    if signal == "knots":
+    if signal == "bright":
         bright = bright_weights(light, noise)
         return np.full(light.shape, np.nan) if bright is None else bright
     on = faint_places(bin_mean(light, 4), noise / 4.0)

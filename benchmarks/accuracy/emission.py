@@ -24,7 +24,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from blend.app.demo.demo import write_night
-from blend.app.inspect.recovery import _with_knots  # the machinery of `blend inspect --plant`
+from blend.app.inspect.recovery import _with_regions  # the machinery of `blend inspect --inject`
 from blend.app.run import load_sources, open_recipe, open_target
 from blend.recipe.pipeline import STEPS, run_all
 from blend.recipe.state import Line, Work, frozen
@@ -277,7 +277,7 @@ def inject(early: Work, seed: int, told: Injected) -> None:
     )
     flux = strength * error
     regions = Sources(xy=xy, flux=flux, fwhm_px=np.zeros(len(xy)), b_v=np.zeros(len(xy)))
-    sources = frozen(_with_knots(dict(early.sources), bare, "ha", regions))
+    sources = frozen(_with_regions(dict(early.sources), bare, "ha", regions))
     changed = run_all(early.with_(sources=sources), steps=STEPS[1:4]).lines["ha"].measured
     assert changed is not None
     drawn = np.zeros((1, *layers.light.shape), dtype=np.float32)

@@ -1,11 +1,16 @@
 """How long the main job takes and how much memory it needs, as a user meets it: whole processes, timed from outside.
 
     python benchmarks/speed/main_job.py [--folder DIR] [--small]
+    python benchmarks/speed/main_job.py --beside SCRIPT [--beside SCRIPT ...] [--rounds 5]
 
 Draws the masters once into DIR (24 megapixels, 1.5 GB with their darks, flats and biases), runs the shipped recipe
 three times, and prints the second run: wall seconds, CPU seconds, peak memory, and the seconds of each step; of the
 third the core-seconds of each step, those of files written beside it included. Kernels are compiled in the first run.
 `blend --help` is timed beside a bare start of Python.
+
+With ``--beside`` the masters are whole numbers of 16 bits, as cameras' stacks are, and the run alternates with other
+scripts for the same job, each called as SCRIPT FOLDER OUT on a folder that holds rgb, rgb-dark, rgb-flat, ha, ha-dark
+and ha-flat as FITS; medians and ratios are printed.
 """
 
 from __future__ import annotations
@@ -19,6 +24,9 @@ import tempfile
 import time
 from pathlib import Path
 from typing import Any
+
+import numpy as np
+from astropy.io import fits
 
 from blend.app.demo.demo import write_night
 from blend.science.simulated.night import SceneOptions, simulate_night
@@ -34,6 +42,8 @@ main()
 """The command with the CPU's clock in place of the wall's for the seconds of steps in its record."""
 
 TARGET = "lantern-spiral.target.toml"
+FULL = 65535
+"""Full scale of 16 bits."""
 
 
 def timed(command: list[str]) -> tuple[float, float, float]:
@@ -69,17 +79,57 @@ def _by_step(record: dict[str, Any]) -> str:
     return ", ".join(f"{step} {seconds:.1f}" for step, seconds in record["seconds"].items())
 
 
+def write_whole_numbers(source: Path, folder: Path) -> None:
+    """Write a night's masters anew with 16 bits a pixel, and under the names that other scripts read."""
+    folder.mkdir(parents=True, exist_ok=True)
+    for path in source.glob("*.fits"):
+        pixels, header = fits.getdata(path), fits.getheader(path)
+        header["SATURATE"] = FULL
+        codes = np.clip(np.rint(pixels * float(FULL)), 0, FULL).astype(np.uint16)
+        fits.PrimaryHDU(codes, header).writeto(folder / path.name, overwrite=True)
+        plain = folder / path.name.replace("-light", "")
+        if not plain.exists():
+            plain.symlink_to(path.name)
+    (folder / TARGET).write_text((source / TARGET).read_text())
+
+
+def tell_beside(folder: Path, scripts: list[Path], rounds: int) -> None:
+    """Alternate the run with other scripts, and print the median of each and its ratio to the run."""
+    own = ["run", "galaxy-moonlit", str(folder / TARGET), "--out", str(folder / "out"), "--quiet"]
+    jobs = {"blend run": [*BLEND, *own]}
+    for script in scripts:
+        jobs[script.name] = [sys.executable, str(script), str(folder), str(folder / f"out-{script.stem}.tif")]
+    timed(jobs["blend run"])  # kernels are compiled
+    found: dict[str, list[tuple[float, float, float]]] = {name: [] for name in jobs}
+    for _ in range(rounds):
+        for name, command in jobs.items():
+            found[name].append(timed(command))
+    middle = {name: np.median(np.array(rows), axis=0) for name, rows in found.items()}
+    for name, (wall, cpu, peak) in middle.items():
+        ratio = wall / middle["blend run"][0]
+        print(
+            f"{name}: {wall:.1f} s wall, {cpu:.1f} s of CPU, {peak:.0f} MiB at most, {ratio:.2f} of the run"
+        )
+
+
 def main() -> None:
     """Draw, run, print."""
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
     parser.add_argument("--folder", type=Path, default=Path(tempfile.gettempdir()) / "blend-main-job")
     parser.add_argument("--small", action="store_true", help="1.5 megapixels")
+    parser.add_argument("--beside", type=Path, action="append", default=[], help="a script for the same job")
+    parser.add_argument("--rounds", type=int, default=5, help="of a comparison")
     options = parser.parse_args()
     size = "small" if options.small else "full"
     folder = options.folder / size
     if not (folder / TARGET).is_file():
         print(f"drawing masters into {folder} ...")
         write_night(simulate_night(SceneOptions.sized(size, seed=7)), folder)
+    if options.beside:
+        if not (folder / "codes" / TARGET).is_file():
+            write_whole_numbers(folder, folder / "codes")
+        tell_beside(folder / "codes", options.beside, options.rounds)
+        return
     if not (folder / "bare" / TARGET).is_file():
         write_night(simulate_night(SceneOptions.sized(size, seed=7, calibrated=True)), folder / "bare")
     tell_run(f"{size}, calibrated masters", [str(folder / "bare" / TARGET)], folder / "bare" / "out")

@@ -28,7 +28,10 @@ from typing import Any
 import numpy as np
 
 from blend.app.frames.groups import parse_memory
-from blend.files.dng import write_dng
+
+sys.path.insert(0, str(Path(__file__).resolve().parents[2] / "examples"))
+
+from raw_camera import write_dng
 
 
 def write_frames(folder: Path, frames: int, shape: tuple[int, int]) -> None:

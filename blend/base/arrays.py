@@ -115,7 +115,13 @@ def take_apart(array: Any, *, where: str) -> Parts:
 
 
 def refuse_foreign(arguments: Sequence[Any], *, where: str) -> None:
-    """Raise `ArrayError` where a compiled loop would be handed an array that it cannot read, or not as it is meant."""
+    """Raise `ArrayError` where a compiled loop would be handed an array that it cannot read, or not as it is meant.
+
+    Raises
+    ------
+    ArrayError
+        An array with a mask or a unit, or of another byte order.
+    """
     for array in arguments:
         if not isinstance(array, np.ndarray):
             continue

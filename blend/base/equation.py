@@ -164,6 +164,11 @@ def evaluate_by_rows(
     Returns
     -------
     (rows, columns) float32
+
+    Raises
+    ------
+    ValueError
+        Values of different shapes.
     """
     rows, columns = shape
     for name, value in values.items():

@@ -91,7 +91,13 @@ class LazyPlanes(Sequence[LazyPlane]):
         return replace(self, parts=self.parts[key]) if isinstance(key, slice) else self.parts[key]
 
     def divided(self, divisor: float) -> LazyPlanes:
-        """Return the planes divided by a number, in float32 as an array would be; once only."""
+        """Return the planes divided by a number, in float32 as an array would be; once only.
+
+        Raises
+        ------
+        ValueError
+            The planes are divided already.
+        """
         if any(part.divisor != 1.0 for part in self.parts):
             raise ValueError("planes are divided once")
         return replace(self, parts=tuple(replace(part, divisor=divisor) for part in self.parts))

@@ -279,6 +279,11 @@ def scaled(master: Master, divisor: float) -> Master:
     master : Master
     divisor : float
         Positive, in the unit of the file. ``facts.full_scale`` stays in that unit.
+
+    Raises
+    ------
+    ValueError
+        A divisor that is not finite and above 0.
     """
     if not (np.isfinite(divisor) and divisor > 0.0):
         raise ValueError(f"pixels cannot be divided by {divisor}")

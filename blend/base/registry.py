@@ -57,7 +57,13 @@ class Registry(Mapping[str, Entry]):
         return len(self._entries)
 
     def find(self, name: str, *, where: str) -> Entry:
-        """Return the entry called ``name``, or raise ``RecipeError`` with the nearest name there is."""
+        """Return the entry called ``name``, or raise ``RecipeError`` with the nearest name there is.
+
+        Raises
+        ------
+        RecipeError
+            There is no entry of that name.
+        """
         if name in self._entries:
             return self._entries[name]
         raise RecipeError(

@@ -148,7 +148,13 @@ class Claim:
         self._seen: dict[Path, tuple[tuple[int, ...] | None, str]] = {}
 
     def check(self, names: Iterable[str]) -> None:
-        """Raise `FaultList` where a result of one of these names may not be written."""
+        """Raise `FaultList` where a result of one of these names may not be written.
+
+        Raises
+        ------
+        FaultList
+            Every file in the way that may not be replaced.
+        """
         wanted = self.wanted(names)
         faults = [*self._left_over_inputs(), *self._links_out(path for path, _ in wanted)]
         if faults:

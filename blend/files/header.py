@@ -80,7 +80,13 @@ class Header:
         return value
 
     def real(self, key: str, default: float) -> float:
-        """Return a number that the meaning of the pixels depends on; faults as of `whole`."""
+        """Return a number that the meaning of the pixels depends on; faults as of `whole`.
+
+        Raises
+        ------
+        InputError
+            The card holds no number.
+        """
         value = self.cards.get(key)
         if value is None and key not in self.odd:
             return default

@@ -60,7 +60,13 @@ def write_codes(path: Path, codes: NDArray[np.uint8]) -> None:
 
 
 def png_bytes(display: NDArray[np.floating], *, long_edge: int | None = LONG_EDGE, bits: int = 8) -> bytes:
-    """Return the bytes that `write_png` writes; for pictures inside a page."""
+    """Return the bytes that `write_png` writes; for pictures inside a page.
+
+    Raises
+    ------
+    ValueError
+        Neither 8 nor 16 bits.
+    """
     if bits not in (8, 16):
         raise ValueError(f"a PNG is written with 8 or 16 bits, not {bits}")
     return _png(code_values(_fit(display, long_edge), bits=bits))

@@ -174,7 +174,13 @@ def read_mosaic(path: Path, *, pattern: str | None = None, most_bytes: int = MOS
 def read_counts(
     path: Path, *, pattern: str | None = None, most_bytes: int = MOST_BYTES
 ) -> tuple[Head, NDArray[Any], float | None]:
-    """Return what `read_mosaic` does, as head, pixels and clip; pixels of a raw are uint16, as they were counted."""
+    """Return what `read_mosaic` does, as head, pixels and clip; pixels of a raw are uint16, as they were counted.
+
+    Raises
+    ------
+    InputError
+        The file cannot be read, or holds no number.
+    """
     path = Path(path)
     if first_bytes(path).startswith(b"SIMPLE  ="):
         from blend.files.fits import read_fits

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable, Mapping
+from importlib import import_module
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Literal, cast
 
@@ -17,7 +19,12 @@ from blend.files.source import EXPECTED, MOST_BYTES, Peek, describe, first_bytes
 if TYPE_CHECKING:
     from blend.files.raw import Mosaic
 
-_TIFF_STARTS = (b"II*\0", b"MM\0*", b"II+\0", b"MM\0+")
+READERS: Mapping[str, tuple[bytes, ...]] = {
+    "fits": (b"SIMPLE  =",),
+    "tiff": (b"II*\0", b"MM\0*", b"II+\0", b"MM\0+"),
+}
+"""What a file of each format begins with. ``blend/files/NAME.py`` reads it, by ``open_NAME``, ``peek_NAME`` and
+``NAME_header_text``."""
 
 
 def read_picture(
@@ -59,14 +66,7 @@ def open_picture(
         valid pixel.
     """
     path = Path(path)
-    if _kind(path) == "FITS":
-        from blend.files.fits import open_fits
-
-        pixels, facts = open_fits(path, most_bytes=most_bytes)
-    else:
-        from blend.files.tiff import open_tiff
-
-        pixels, facts = open_tiff(path, most_bytes=most_bytes)
+    pixels, facts = _reader(path, "open_{}")(path, most_bytes=most_bytes)
     names = names_of(pixels.shape[0]) if planes is None else tuple(planes)
     if len(names) != pixels.shape[0]:
         raise InputError(
@@ -100,26 +100,14 @@ def peek(path: Path) -> Peek:
     InputError
         As for `read_picture`, but for what only pixels show.
     """
-    path = Path(path)
-    if _kind(path) == "FITS":
-        from blend.files.fits import peek_fits
-
-        return peek_fits(path)
-    from blend.files.tiff import peek_tiff
-
-    return peek_tiff(path)
+    seen: Peek = _reader(Path(path), "peek_{}")(Path(path))
+    return seen
 
 
 def header_text(path: Path) -> dict[str, str]:
     """Return what a header says in its own words, as text: FITS cards by keyword, TIFF tags by name."""
-    path = Path(path)
-    if _kind(path) == "FITS":
-        from blend.files.fits import fits_header_text
-
-        return fits_header_text(path)
-    from blend.files.tiff import tiff_header_text
-
-    return tiff_header_text(path)
+    text: dict[str, str] = _reader(Path(path), "{}_header_text")(Path(path))
+    return text
 
 
 _STRANGE_KINDS = {
@@ -132,7 +120,13 @@ _STRANGE_KINDS = {
 
 
 def refuse_other_kind(path: Path, role: str) -> None:
-    """Raise `InputError` where a file's header says that it is of a kind that cannot play its role, a flat as dark."""
+    """Raise `InputError` where a file's header says that it is of a kind that cannot play its role, a flat as dark.
+
+    Raises
+    ------
+    InputError
+        The header says that it is another kind of frame.
+    """
     kind = stated_kind(header_text(path))
     if kind in _STRANGE_KINDS[role]:
         raise InputError(
@@ -161,13 +155,21 @@ def upright(pixels: NDArray[np.floating], rows: Literal["bottom-up", "top-down"]
     return pixels[..., ::-1, :] if rows == "bottom-up" else pixels
 
 
-def _kind(path: Path) -> Literal["FITS", "TIFF"]:
+def _reader(path: Path, name: str) -> Callable[..., Any]:
+    """Return the function called ``name`` of the module that reads a file of this content."""
+    form = _format(path)
+    function: Callable[..., Any] = getattr(import_module(f"blend.files.{form}"), name.format(form))
+    return function
+
+
+def _format(path: Path) -> str:
     start = first_bytes(path)
-    if start.startswith(b"SIMPLE  ="):
-        return "FITS"
-    _refuse_raw(path)
-    if start.startswith(_TIFF_STARTS):
-        return "TIFF"
+    if start.startswith(READERS["fits"]):
+        return "fits"
+    _refuse_raw(path)  # many begin like a TIFF
+    for name, starts in READERS.items():
+        if start.startswith(starts):
+            return name
     advice = "give the linear stack as FITS or TIFF"
     if start.startswith(b"\x1f\x8b"):
         advice = "unpack it first"
@@ -180,7 +182,7 @@ def is_picture(path: Path) -> bool:
 
     try:
         start = first_bytes(path)
-        return start.startswith((b"SIMPLE  =", *_TIFF_STARTS)) or is_raw(path)
+        return start.startswith(sum(READERS.values(), ())) or is_raw(path)
     except InputError:
         return False
 

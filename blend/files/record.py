@@ -16,7 +16,6 @@ from typing import Any
 import numpy as np
 
 from blend.base.errors import InputError, shortened
-from blend.files.whole import writing
 
 VERSION = 1
 """Of the record's layout: counted up when a reader of the last one would misread it."""
@@ -87,29 +86,8 @@ def sha256_of(path: Path) -> str:
         raise InputError(str(path), found=f"it cannot be read ({error.strerror or error})") from error
 
 
-def write_record(path: Path, record: Mapping[str, Any]) -> None:
-    """Write a record as JSON, the same bytes for the same values.
-
-    Parameters
-    ----------
-    path : Path
-        Written as it stands; `WholeFolder` makes it appear whole, and last.
-    record : mapping
-        Numbers of numpy, arrays, paths and tuples are accepted. NaN and infinities become null. Keys are
-        sorted, but for those of the recipe and the blends, whose order has a meaning.
-
-    Raises
-    ------
-    OutputError
-        The file could not be written.
-    """
-    text = record_text(record)
-    with writing(path):
-        path.write_text(text, encoding="utf-8", newline="\n")
-
-
 def record_text(record: Mapping[str, Any]) -> str:
-    """Return the text that `write_record` writes.
+    """Return a record as JSON, the same bytes for the same values.
 
     Examples
     --------

@@ -87,7 +87,13 @@ class FrameStore:
             self._place = None
 
     def put(self, index: int, pixels: NDArray[Any]) -> None:
-        """Keep a frame (planes, rows, columns); an earlier one of that index is replaced."""
+        """Keep a frame (planes, rows, columns); an earlier one of that index is replaced.
+
+        Raises
+        ------
+        ValueError
+            A frame of another shape.
+        """
         if pixels.shape != self.shape:
             raise ValueError(f"a frame of shape {pixels.shape} does not fit {self.shape}")
         kept = _in_two_bytes(pixels) if self.whole else np.ascontiguousarray(pixels, dtype=np.float32)

@@ -50,7 +50,13 @@ def sealed(data: bytes, *, kind: Kind) -> bytes:
 
 
 def seal_fits(path: Path) -> None:
-    """Write the hash into a FITS file whose header holds `CARD` with the value `BLANK`."""
+    """Write the hash into a FITS file whose header holds `CARD` with the value `BLANK`.
+
+    Raises
+    ------
+    ValueError
+        The file has no card for the seal.
+    """
     with path.open("r+b") as file:
         place = _place_of_mark(file)
         if place is None:

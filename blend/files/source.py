@@ -8,7 +8,6 @@ from contextlib import contextmanager
 from dataclasses import dataclass, field
 from pathlib import Path
 from threading import Lock
-from typing import Literal
 
 from blend.base.errors import BlendError, InputError
 from blend.base.master import Facts
@@ -34,7 +33,8 @@ class Peek:
     Attributes
     ----------
     path : Path
-    kind : "FITS" or "TIFF"
+    kind : str
+        The format, ``"FITS"`` for example.
     shape : (rows, columns)
     planes : tuple of str
         ``("red", "green", "blue")`` or ``("grey",)``.
@@ -47,7 +47,7 @@ class Peek:
     """
 
     path: Path
-    kind: Literal["FITS", "TIFF"]
+    kind: str
     shape: tuple[int, int]
     planes: tuple[str, ...]
     depth: str
@@ -62,6 +62,11 @@ def names_of(count: int) -> tuple[str, ...]:
 
 def first_bytes(path: Path, *, count: int = 512) -> bytes:
     """Return the start of a regular file, or raise `InputError` saying why there is none.
+
+    Raises
+    ------
+    InputError
+        No file, or one that may not be read or is empty.
 
     Examples
     --------
@@ -143,7 +148,13 @@ _KNOWN = {
 
 @contextmanager
 def reading(path: Path, *, kind: str) -> Iterator[None]:
-    """Turn whatever a parser raises on a damaged file into an `InputError`, and keep its warnings quiet."""
+    """Turn whatever a parser raises on a damaged file into an `InputError`, and keep its warnings quiet.
+
+    Raises
+    ------
+    InputError
+        What goes wrong inside, as a fault of that file.
+    """
     try:
         with quiet():
             yield
@@ -200,7 +211,13 @@ _HELD: list[int] = []
 
 
 def refuse_size(path: Path, *, promised: int, limit: int) -> None:
-    """Raise `InputError` where a header promises more bytes than may be allocated."""
+    """Raise `InputError` where a header promises more bytes than may be allocated.
+
+    Raises
+    ------
+    InputError
+        It promises more than the limit.
+    """
     if promised > limit:
         raise InputError(
             str(path),
@@ -211,7 +228,13 @@ def refuse_size(path: Path, *, promised: int, limit: int) -> None:
 
 
 def refuse_truncated(path: Path, *, promised: int, held: int) -> None:
-    """Raise `InputError` where a file ends before the pixels that its header promises."""
+    """Raise `InputError` where a file ends before the pixels that its header promises.
+
+    Raises
+    ------
+    InputError
+        It holds less than it promises.
+    """
     if promised > held:
         raise InputError(
             str(path),
@@ -257,7 +280,13 @@ class Marks:
         self._marks = {path: mark_of(path) for path in paths}
 
     def refuse_changes(self) -> None:
-        """Raise `InputError` where a file is no longer the one that was looked at."""
+        """Raise `InputError` where a file is no longer the one that was looked at.
+
+        Raises
+        ------
+        InputError
+            A file has changed.
+        """
         for path, mark in self._marks.items():
             if mark_of(path) != mark:
                 raise InputError(

@@ -275,6 +275,11 @@ def writing(path: Path) -> Iterator[None]:
 
     Only what runs in the body counts, whatever its error number: the same number from an input file is no
     fault of the output.
+
+    Raises
+    ------
+    OutputError
+        What the system refuses inside, as a fault of that place.
     """
     try:
         yield

@@ -10,10 +10,13 @@ from typing import Any
 from blend.pages.tiles import GOOD_CLIPPED, GOOD_TINT, SEEN_LAB, assumed
 from blend.recipe.auto_words import most_amount
 from blend.recipe.state import COLOUR, AppliedBlend, Work
-from blend.science.line import noise_blocks, noise_covariance, noise_limit, noise_ratio
+from blend.science.line import NOISE_PX, noise_blocks, noise_covariance, noise_limit, noise_ratio
 
 LEAST_STEP = 0.05
 """Of an amount: a smaller step is not seen (common practice)."""
+
+ENOUGH_BLOCKS = 400_000
+"""So many tell a noise to a part in 600: rows of the middle stand for a larger picture."""
 
 
 @dataclass(frozen=True)
@@ -37,7 +40,7 @@ def advice(work: Work, record: Mapping[str, Any], command: str) -> list[Advice]:
 
     Notes
     -----
-    Two means over 4 x 4 pixels of a whole plane for each blend that adds light: some 0.1 s at 24 megapixels.
+    Two means over 4 x 4 pixels for each blend that adds light, of at most six megapixels.
     """
     found = [Advice(f"Not known, and taken for granted: {text}.") for text in assumed(record)]
     found += [one for made in work.blended for one in _amount(work, made, command)]
@@ -70,9 +73,13 @@ def _amount(work: Work, made: AppliedBlend, command: str) -> Iterator[Advice]:
         return
     if line.unfaded is None or line.emission is None or not line.found:
         return
+    first, last = _middle(line.unfaded.shape)
+    rows = slice(NOISE_PX * first, NOISE_PX * last)
     try:
         covariance = noise_covariance(
-            noise_blocks(work.rgb.plane(blend.into)), line.unfaded, light=noise_blocks(line.emission)
+            noise_blocks(work.rgb.plane(blend.into)[rows]),
+            line.unfaded[first:last],
+            light=noise_blocks(line.emission[rows]),
         )
     except ValueError:
         return
@@ -86,6 +93,13 @@ def _amount(work: Work, made: AppliedBlend, command: str) -> Iterator[Advice]:
     elif blend.weight > most + LEAST_STEP:
         text = f"{said}: amount {best:g} would keep to it, it is {blend.weight:g}."
         yield Advice(text, _set(command, f"blend.{made.name}.amount", f"{best:g}"))
+
+
+def _middle(shape: tuple[int, int]) -> tuple[int, int]:
+    """Return the first and the last of the rows of blocks that tell the noise: the middle of a large picture."""
+    count = min(shape[0], max(1, ENOUGH_BLOCKS // shape[1]))
+    first = (shape[0] - count) // 2
+    return first, first + count
 
 
 def _picture(record: Mapping[str, Any], command: str) -> Iterator[Advice]:

@@ -176,12 +176,6 @@ def companded(layer: Layer) -> NDArray[np.uint16]:
     return np.where(np.isnan(layer.pixels), 0, codes).astype(np.uint16)
 
 
-def expanded(codes: NDArray[np.uint16], knee: float) -> Plane:
-    """Return light from codes, as the page does."""
-    light = knee * np.sinh((codes.astype(np.float64) - MIDDLE) / CODES_PER_E)
-    return np.where(codes == 0, np.nan, light).astype(np.float32)
-
-
 def packed_codes(codes: NDArray[np.uint16]) -> str:
     """Return codes as text: all high bytes, then all low ones, deflated, in base 64."""
     return _packed((codes >> 8).astype(np.uint8).tobytes() + (codes & 255).astype(np.uint8).tobytes())

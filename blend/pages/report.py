@@ -23,7 +23,8 @@ from blend.pages.tiles import tiles
 from blend.pages.verdict import STATE_WORDS, run_state, verdict
 from blend.pages.viewer import Picture, Pictures, fitted_url, viewer
 from blend.recipe.auto_words import amount_words, auto_words
-from blend.recipe.scale_words import scale_words
+from blend.recipe.check import blend_heading
+from blend.recipe.record_words import scale_words
 from blend.recipe.state import Work
 from blend.science.picture import display_luminance, luminance
 
@@ -161,8 +162,8 @@ def _template() -> Any:
 def _formulas(work: Work, record: Mapping[str, Any]) -> list[dict[str, Any]]:
     return [
         {
-            "label": label,
-            "text": f"{entry['from']} into {entry['into']} by {entry['formula']}, {amount_words(entry)}"
+            "label": blend_heading(work.target, entry["from"], entry["into"]),
+            "text": f"{label}: from {entry['from']} into {entry['into']} by {entry['formula']}, {amount_words(entry)}"
             + (f"; {auto_words(entry)}" if "auto" in entry else ""),
             "mathml": _safe(work.recipe.formula(entry["formula"]).parsed.mathml()),
             "params": ", ".join(f"{name} = {value:g}" for name, value in entry["params"].items()),

@@ -142,8 +142,8 @@ def _text(fit: SkyFit, noise: float) -> str:
         "; moonlight fitted below 0 and held at 0" if fit.strength is not None and fit.strength.held else ""
     )
     return (
-        f"{kind}: {fit.amplitude:.3g} of full scale from end to end, {fit.amplitude / noise:.3g} sigma of a pixel; "
-        f"{used} blocks used, {rejected} rejected (orange), {masked} masked (blue){guided}{held}"
+        f"{kind}: range {fit.amplitude:.3g} of full scale across the frame, {fit.amplitude / noise:.3g} sigma of a "
+        f"pixel; {used} blocks used, {rejected} rejected (orange), {masked} masked (blue){guided}{held}"
     )
 
 

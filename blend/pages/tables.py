@@ -7,8 +7,8 @@ from typing import Any
 
 from blend.pages.measured import measured, small
 from blend.pages.pairs import signal_rows
+from blend.recipe.record_words import worth_words
 from blend.recipe.state import Work
-from blend.recipe.worth_words import worth_words
 
 Table = dict[str, Any]
 
@@ -27,7 +27,7 @@ def tables(work: Work, record: Mapping[str, Any]) -> list[Table]:
         ),
         _table(
             "Registration to the reference",
-            ("master", "stars", "rms +- error of the map (95 %)", "transform", "mirrored", "covers"),
+            ("master", "stars", "rms +- error of the map (95 %)", "transform", "mirrored", "overlap"),
             [
                 (
                     n,
@@ -42,7 +42,7 @@ def tables(work: Work, record: Mapping[str, Any]) -> list[Table]:
         ),
         _table(
             "Gradient removed, fractions of full scale; residual gradient in sigma of a pixel",
-            ("plane", "model", "end to end", "residual"),
+            ("plane", "model", "range across the frame", "residual"),
             [
                 (
                     f"{n}.{p}",

@@ -93,7 +93,7 @@ def _gradient(record: Mapping[str, Any]) -> Tile:
     if (unsure := _unsure(record, what, text, limit)) is not None:
         return unsure
     mark = _mark(sky["gradient"], SEEN_LAB, PLAIN_LAB, sky["gradient_error"])
-    return Tile(what, text, limit, mark, "sky", "corner to corner in the picture; 2.3 is just noticed")
+    return Tile(what, text, limit, mark, "sky", "range across the picture; 2.3 is just noticed")
 
 
 def _lines(record: Mapping[str, Any]) -> Iterator[Tile]:
@@ -204,4 +204,4 @@ def _worth(record: Mapping[str, Any]) -> Iterator[Tile]:
 def _assumed(record: Mapping[str, Any]) -> Tile:
     told = assumed(record)
     number = f"{len(told)} of the masters' facts" if told else "nothing"
-    return Tile("Assumed", number, "limit: nothing", "look" if told else "fine", "to-know", "; ".join(told))
+    return Tile("Assumed", number, "limit: nothing", "look" if told else "fine", "warnings", "; ".join(told))

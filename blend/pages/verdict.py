@@ -18,8 +18,7 @@ from blend.pages.tiles import (
     tiles,
 )
 from blend.recipe.auto_words import held_words
-from blend.recipe.scale_words import scale_words
-from blend.recipe.tone_words import tone_words
+from blend.recipe.record_words import scale_words, tone_words
 
 DIM = 0.5
 """Of the level asked for the target: below it the picture is plainly darker than meant (chosen, not measured)."""
@@ -68,9 +67,9 @@ def _slope(record: Mapping[str, Any]) -> Line:
         if entry["slope_left_sigma"] is not None
     ]
     if not left:
-        return Line("Residual gradient", "not measured; no sky was taken out", False)
+        return Line("Residual gradient", "not measured; no gradient was removed", False)
     worst, where = max(left)
-    text = f"{measured(worst, None, 'sigma')} of a pixel from corner to corner at most, in {where}"
+    text = f"{measured(worst, None, 'sigma')} of a pixel across the frame at most, in {where}"
     return Line("Residual gradient", text, worst <= GOOD_SLOPE_SIGMA)
 
 

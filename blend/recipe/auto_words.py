@@ -37,12 +37,12 @@ def amount_faults(label: str, table: Mapping[str, Any], formula: Formula) -> lis
     faults = []
     if table.get("amount") == "auto":
         faults += list(_auto_faults(f"blend.{label}.amount", lit, str(table.get("from", "")), formula))
-    if table.get("for", "faint") == "knots" and not lit:
+    if table.get("optimise_for", "faint") == "bright" and not lit:
         faults.append(
             RecipeError(
-                f"blend.{label}.for",
+                f"blend.{label}.optimise_for",
                 found="a signal named for a blend that is not into luminance",
-                expected="for only beside a blend into luminance",
+                expected="optimise_for only beside a blend into luminance",
                 advice="take it out; a blend into a plane has its noise_budget",
             )
         )
@@ -80,11 +80,11 @@ def auto_rule(blend: Blend, formula: Formula) -> Iterator[str]:
     if blend.into == "luminance":
         named = {
             "faint": "the fainter half of the emission that passes 3 sigma in means over 16 px",
-            "knots": "its brightest tenth, the knots",
+            "bright": "its brightest tenth",
         }
         yield (
-            f"The amount is chosen from the masters: {most:g}, or less where less shows {named[blend.for_]} at the "
-            "best signal-to-noise, by means of 4 x 4 pixels:"
+            f"The amount is chosen from the masters: {most:g}, or less where less shows {named[blend.optimise_for]} at "
+            "the best signal-to-noise, by means of 4 x 4 pixels:"
         )
         yield "    (w_base, w_change) = C^-1 a,  amount = w_change / w_base"
         yield (

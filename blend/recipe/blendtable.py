@@ -31,25 +31,25 @@ def _check_source(text: str) -> str:
     raise wrong('a line\'s master, like "ha", or its emission, "ha.emission"', "name a master of [masters]")
 
 
-_ShareWord = Literal["none", "hydrogen"]
-_SHARE_FITS = "a share only beside a linear formula into red"
+_OtherWord = Literal["none", "hydrogen"]
+_LIGHT_FITS = "into_other_planes only beside a linear formula into red"
 
 
-class ShareTable(Table):
+class OtherTable(Table):
     """How much of the light added to red goes into the other planes, count for count."""
 
     blue: float = Field(default=0.0, ge=0, le=1, description="into blue, of each count added to red")
     green: float = Field(default=0.0, ge=0, le=1, description="into green, of each count added to red")
 
 
-def _share_kind(value: Any) -> str:
-    return "<factors>" if isinstance(value, dict | ShareTable) else "<word>"
+def _other_kind(value: Any) -> str:
+    return "<factors>" if isinstance(value, dict | OtherTable) else "<word>"
 
 
-Share = Annotated[
-    Annotated[_ShareWord, exactly(_ShareWord, ", or a table {blue, green}"), Tag("<word>")]
-    | Annotated[ShareTable, Tag("<factors>")],
-    Discriminator(_share_kind),
+OtherPlanes = Annotated[
+    Annotated[_OtherWord, exactly(_OtherWord, ", or a table {blue, green}"), Tag("<word>")]
+    | Annotated[OtherTable, Tag("<factors>")],
+    Discriminator(_other_kind),
 ]
 
 
@@ -81,7 +81,7 @@ class Blend(Table):
     ] = Field(
         default=1.0,
         description="opacity; 0 leaves the channel as it is, to the bit; auto: of added light 1.5, or less where "
-        "noise_budget allows less; into luminance what shows the signal of for best",
+        "noise_budget allows less; into luminance what shows the signal of optimise_for best",
     )
     noise_budget: float = Field(
         default=1.2,
@@ -89,9 +89,8 @@ class Blend(Table):
         le=10,
         description="for amount = auto of added light: the plane's noise at 4 px may become this many times the old",
     )
-    for_: Literal["faint", "knots"] = Field(
+    optimise_for: Literal["faint", "bright"] = Field(
         default="faint",
-        alias="for",
         description="for amount = auto into luminance: the signal to show best, the fainter half of the emission "
         "that is sure at 16 px, or its brightest tenth",
     )
@@ -99,56 +98,61 @@ class Blend(Table):
         default="ratio", description="how a new luminance is put back into the colour"
     )
     params: dict[str, float] = Field(default_factory=dict, description="the formula's own parameters")
-    share: Share = Field(
+    into_other_planes: OtherPlanes = Field(
         default="none",
         description="the line's colour, a model: what is added to red also goes, times these factors, into blue and "
         "green; 0.15 of blue makes pink, none orange red; hydrogen: the factors of its Balmer lines, H-beta to H-delta",
     )
-    dust_a_v: float = Field(
+    extinction_a_v: float = Field(
         default=0.0,
         ge=0,
         le=10,
-        description='for share = "hydrogen": dust before the gas, A(V) in magnitudes',
+        description='for into_other_planes = "hydrogen": extinction by the dust before the gas, A(V) in magnitudes',
     )
 
-    @field_validator("share")
+    @field_validator("into_other_planes")
     @classmethod
-    def _share_has_light(cls, share: Share, info: ValidationInfo) -> Share:
-        """Refuse a share of what is not light added to red; own formulas are looked at when they are used."""
+    def _light_for_others(cls, others: OtherPlanes, info: ValidationInfo) -> OtherPlanes:
+        """Refuse factors of what is not light added to red; own formulas are looked at when they are used."""
         formula = FORMULAS.get(info.data.get("formula", ""))
         shown = formula is not None and formula.domain == "display"
-        if share != "none" and (info.data.get("into", "red") != "red" or shown):
-            raise wrong(_SHARE_FITS, "take the share out, or blend into red by emission-add")
-        return share
+        if others != "none" and (info.data.get("into", "red") != "red" or shown):
+            raise wrong(_LIGHT_FITS, "take it out, or blend into red by emission-add")
+        return others
 
-    @field_validator("dust_a_v")
+    @field_validator("extinction_a_v")
     @classmethod
-    def _dust_reddens_hydrogen(cls, dust_a_v: float, info: ValidationInfo) -> float:
-        if dust_a_v > 0 and info.data.get("share", "hydrogen") != "hydrogen":
-            raise wrong('0, or share = "hydrogen"', "given factors have their dust in them already")
-        return dust_a_v
+    def _dust_reddens_hydrogen(cls, a_v: float, info: ValidationInfo) -> float:
+        if a_v > 0 and info.data.get("into_other_planes", "hydrogen") != "hydrogen":
+            raise wrong(
+                '0, or into_other_planes = "hydrogen"', "given factors have their dust in them already"
+            )
+        return a_v
 
     @property
-    def share_factors(self) -> dict[Literal["red", "green", "blue"], float]:
+    def plane_factors(self) -> dict[Literal["red", "green", "blue"], float]:
         """What of each count added to red goes into another plane; empty where nothing does."""
-        if self.share == "none":
+        if self.into_other_planes == "none":
             return {}
-        if self.share == "hydrogen":
-            return {plane: hydrogen_share(plane, dust_a_v=self.dust_a_v) for plane in ("blue", "green")}
-        return {"blue": self.share.blue, "green": self.share.green}
+        if self.into_other_planes == "hydrogen":
+            return {
+                plane: hydrogen_share(plane, extinction_a_v=self.extinction_a_v)
+                for plane in ("blue", "green")
+            }
+        return {"blue": self.into_other_planes.blue, "green": self.into_other_planes.green}
 
     @property
-    def share_words(self) -> str:
-        """What the share is, in a sentence that calls it a model; empty where there is none."""
-        factors = self.share_factors
+    def plane_words(self) -> str:
+        """What those factors are, in a sentence that calls it a model; empty where there is none."""
+        factors = self.plane_factors
         if not factors:
             return ""
         parts = " and ".join(f"{factor:.3g} into {plane}" for plane, factor in factors.items())
         origin = "factors given in the recipe"
-        if self.share == "hydrogen":
+        if self.into_other_planes == "hydrogen":
             origin = (
                 f"Balmer lines H-beta to H-delta of ionised hydrogen (case B, 10 000 K; Osterbrock & Ferland "
-                f"2006) behind dust of A(V) = {self.dust_a_v:g} (Cardelli, Clayton & Mathis 1989), seen by a "
+                f"2006) behind dust of A(V) = {self.extinction_a_v:g} (Cardelli, Clayton & Mathis 1989), seen by a "
                 f"typical colour camera"
             )
         hue = f"The line's own colour is of hue {self.hue_deg:.0f} degrees (CIELAB; 0 is pink, 40 orange red)"
@@ -157,7 +161,7 @@ class Blend(Table):
     @property
     def hue_deg(self) -> float:
         """The CIELAB hue at which the line alone is shown, in degrees: the colour that the recipe intends."""
-        factors = self.share_factors
+        factors = self.plane_factors
         light = np.array([1.0, factors.get("green", 0.0), factors.get("blue", 0.0)]) * 0.3
         lab = linear_to_lab(light)
         return float(np.degrees(np.arctan2(lab[2], lab[1])))
@@ -169,7 +173,13 @@ class Blend(Table):
 
     @property
     def weight(self) -> float:
-        """The amount as a number, once an automatic one has been chosen."""
+        """The amount as a number, once an automatic one has been chosen.
+
+        Raises
+        ------
+        ValueError
+            An automatic amount has not been chosen yet.
+        """
         if self.amount == "auto":
             raise ValueError("an amount was used before it was chosen")
         return self.amount

@@ -90,6 +90,11 @@ def subtract_sky(masters: Masters, **settings: Any) -> Work:
     **settings
         Keys of ``[gradient]``; a table for one master: ``ha={"degree": 1}``.
 
+    Raises
+    ------
+    StepError
+        It is done already, or the masters are not aligned.
+
     Examples
     --------
     >>> rows, columns = np.mgrid[:96, :96]
@@ -269,6 +274,11 @@ def finish(masters: Masters, **settings: Any) -> Work:
         What `stretch` or `blend_lines` has returned; or ``rgb``, display values.
     **settings
         Keys of ``[finish]``: noise_sigma, saturation, chroma_reduction, green_limit and others.
+
+    Raises
+    ------
+    StepError
+        Nothing is stretched yet.
 
     Examples
     --------

@@ -11,6 +11,7 @@ from blend.recipe.blendtable import Blend
 from blend.recipe.line_in_filter import is_h_alpha
 from blend.recipe.mastertable import CALIBRATION, RED_WIDTH_NM, WIDTH_NM, MasterFiles
 from blend.recipe.model import STEPS
+from blend.recipe.old_keys import renamed_words
 from blend.recipe.tables import Gradient, Recipe
 from blend.recipe.target import Target
 
@@ -43,7 +44,7 @@ def assumptions(recipe: Recipe, target: Target) -> list[tuple[str, str]]:
 
     Only what changes the picture is told: a filter's width matters where the line's emission is used.
     """
-    told = _lights_in_common(target)
+    told = renamed_words(recipe.renamed) + _lights_in_common(target)
     planes = set()
     for line in emission_lines(recipe):
         if line not in target.lines:
@@ -110,6 +111,18 @@ def light_name(target: Target, line: str) -> str:
     if not is_h_alpha(line, files):
         return line if files.line_nm is None else f"{line}, {files.line_nm:g} nm"
     return "H-alpha + [N II]" if (files.width_nm or WIDTH_NM) > WIDE_NM else "H-alpha"
+
+
+def blend_heading(target: Target, source: str, into: str) -> str:
+    """Return as a heading which light a blend ``from`` a source puts ``into`` what.
+
+    Examples
+    --------
+    >>> from blend.recipe.target import target_from_options
+    >>> blend_heading(target_from_options(["rgb=a.fits", "ha=b.fits"]), "ha.emission", "red")
+    'H-alpha + [N II] -> red'
+    """
+    return f"{light_name(target, source.partition('.')[0])} -> {into}"
 
 
 def width_ratio(target: Target, line: str) -> float:
@@ -195,7 +208,7 @@ def _absent_guides(recipe: Recipe, target: Target) -> Iterator[RecipeError]:
             yield RecipeError(
                 "gradient.guide" if recipe.gradient.guide == "line" else f"gradient.{name}.guide",
                 found=f'"line", but the target {target.name!r} has no line\'s master of linear light',
-                expected="a line's master that tells where the emission is",
+                expected="a line's master that shows where the emission is",
                 advice='add one, such as [masters.ha], or set it to "none" and mark sky_boxes',
             )
             return

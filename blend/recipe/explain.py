@@ -11,9 +11,9 @@ from blend.recipe.blendtable import Blend
 from blend.recipe.check import assumptions, check_together, light_name, width_ratio
 from blend.recipe.line_in_filter import line_in_filter
 from blend.recipe.mastertable import MasterFiles
+from blend.recipe.record_words import SHOULDER, WHITE
 from blend.recipe.tables import Continuum, CropBox, Gradient, Recipe, Step, StepName
 from blend.recipe.target import Target
-from blend.recipe.tone_words import SHOULDER, WHITE
 from blend.science.line import thresholds
 from blend.science.picture import COLOUR_REACH, CURVES
 from blend.science.sensor import FEW_FRAMES
@@ -153,7 +153,7 @@ def _register(recipe: Recipe) -> Iterator[str]:
         yield EQUATION + "L(x) = sinc(x) * sinc(x / 3) for |x| < 3"
         yield "and no value falls below the least it was made of. Source: Duchon (1979), from memory."
     if table.canvas == "common":
-        yield "The grid is cut to what every master covers."
+        yield "The grid is cut to the overlap of all masters."
     else:
         yield f"The grid is the whole frame of {table.reference}."
     yield from _overrides(recipe, "register")
@@ -208,8 +208,8 @@ _SKY_MODELS = {"polynomial": _polynomial_sky, "moonlight": _moonlit_sky, "spline
 def _sky_blocks(table: Gradient) -> Iterator[str]:
     if table.model != "spline" and (table.guide == "line" or table.model == "moonlight"):
         yield (
-            "Where there is a line's master it tells how much of each block is emission, by one factor a plane; "
-            "the line's own sky lies under its least light. The sky is 0 afterwards; negatives stay."
+            "Where there is a line's master it gives how much of each block is emission, by one factor a plane; "
+            "the line's own sky is under its least light. The sky is 0 afterwards; negatives stay."
         )
     else:
         yield "Galaxy, nebula and stars are masked and grown first. The sky is 0 afterwards; negatives stay."
@@ -233,7 +233,7 @@ def _one_continuum(line: str, table: Continuum, target: Target | None) -> Iterat
     if table.scale == "stars":
         yield (
             f"The scale s is the typical ratio of star fluxes, {line} over {plane}; H II regions as compact as stars "
-            "lie above it and are left out. Where fewer than 8 stars tell it, or not to 10 %, the target's own disc is "
+            "lie above it and are left out. Where fewer than 8 stars give it, or not to 10 %, the target's own disc is "
             "asked too, and the run stops where the two disagree."
         )
     else:
@@ -244,7 +244,7 @@ def _one_continuum(line: str, table: Continuum, target: Target | None) -> Iterat
     ratio = ""
     if target is not None and line in target.lines:
         ratio = f" = {width_ratio(target, line):.4g}"
-    holds = "holds the line too, hence t - r" if table.line_in_band else "does not hold the line"
+    holds = "holds the line too, so t - r" if table.line_in_band else "does not hold the line"
     yield (
         f"with r the width of the line's filter over that of the {plane} band{ratio}, and t the throughput "
         f"at the line, filter over band = {table.throughput_ratio:g}. The {plane} band {holds}."
@@ -254,8 +254,8 @@ def _one_continuum(line: str, table: Continuum, target: Target | None) -> Iterat
         if passband := line_in_filter(target, line):
             yield f"{passband['words'][0].upper()}{passband['words'][1:]}. Pixels are not changed by this."
     yield "Both are in counts of that plane. Source: Gil de Paz, Madore & Pevunova (2003), appendix A."
-    if table.fade_sigma > 0:
-        foot, full, seed, _ = thresholds(table.fade_sigma)
+    if table.weight_sigma > 0:
+        foot, full, seed, _ = thresholds(table.weight_sigma)
         yield (
             f"Emission passes inside regions whose peak passes {seed:.3g} sigma, pixel by pixel from {foot:.3g} to "
             f"{full:.3g} sigma; the rest adds nothing, noise least of all."
@@ -299,7 +299,7 @@ def _stretch(recipe: Recipe) -> Iterator[str]:
     yield EQUATION + f"x = (light - black) / (white - black),  y = {curve.equation}"
     yield f"{curve.about} Source: {curve.source}."
     solved = f"{curve.parameter} is solved so that the sky" if curve.parameter else "The sky"
-    yield f"Black lies {table.black_sigma:g} sigma below the sky; {solved} lands at {table.sky_level:g}."
+    yield f"Black is {table.black_sigma:g} sigma below the sky; {solved} lands at {table.sky_level:g}."
     if table.white == "target":
         yield WHITE["target"].format(level=table.white_level)
         yield EQUATION + SHOULDER
@@ -325,15 +325,15 @@ def _blends(recipe: Recipe, domain: Domain) -> Iterator[str]:
         yield from _one_blend(recipe, label, blend)
     if recipe.protect.stars > 0 and any(blend.amount != 0 for blend in blends.values()):
         yield (
-            f"Over stars the blends fade out by {recipe.protect.stars:g}: what they add there is taken from around the "
-            "star, so that its colour stays and a nebula behind it shows."
+            f"Over stars the blends are taken back by {recipe.protect.stars:g}: what they add there is taken from "
+            "around the star, so that its colour stays and a nebula behind it shows."
         )
 
 
 def _one_blend(recipe: Recipe, label: str, blend: Blend) -> Iterator[str]:
     formula = recipe.formula(blend.formula)
     number = "auto" if blend.amount == "auto" else f"{blend.amount:g}"
-    yield f"{label}: {blend.from_} into {blend.into} by {formula.name}, amount {number}."
+    yield f"{label}: from {blend.from_} into {blend.into} by {formula.name}, amount {number}."
     if blend.amount == 0:
         yield "Amount 0: left out, not a bit changes."
         return
@@ -356,8 +356,8 @@ def _one_blend(recipe: Recipe, label: str, blend: Blend) -> Iterator[str]:
         times = "(1 + amount)" if blend.amount == "auto" else f"(1 + amount) = {1 + blend.amount:g}"
         yield f"Line contrast x {times}."
     yield f"{formula.about} Source: {formula.source}.".lstrip()
-    if blend.share_words:
-        yield f"{blend.share_words}."
+    if blend.plane_words:
+        yield f"{blend.plane_words}."
     if blend.into == "luminance":
         yield "Luminance is Y of ITU-R BT.709, of linear light."
         yield f"The new luminance is put back by {_METHODS[blend.method]}."
@@ -382,6 +382,6 @@ def _output(recipe: Recipe) -> Iterator[str]:
     elif crop == "none":
         kept = "the whole grid"
     else:
-        kept = "the largest rectangle that every master covers"
+        kept = "the largest rectangle in which all masters overlap"
     up = {"file": "as the file has it", "north": "north up"}.get(str(table.up), f"{table.up} quarter turn(s)")
     yield f"Written as {', '.join(table.formats)}: {kept}, {up}."

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from blend.base.errors import FaultList, RecipeError
+from blend.recipe.old_keys import new_names, old_keys
 from blend.recipe.toml import read_toml
 
 EXTENDS = "extends"
@@ -19,10 +20,11 @@ Read = Callable[[str, str], tuple[str, str]]
 
 @dataclass(frozen=True)
 class Extended:
-    """A recipe with its parents in it, and the files of all of them, its own first."""
+    """A recipe with its parents in it, the files of all of them, its own first, and its own keys with old names."""
 
     values: Mapping[str, Any]
     files: tuple[str, ...]
+    renamed: tuple[str, ...] = ()
 
 
 def extend(text: str, *, where: str, read: Read) -> Extended:
@@ -64,8 +66,8 @@ def extend(text: str, *, where: str, read: Read) -> Extended:
         chain.append((file, read_toml(parent, where=file)))
     values: Mapping[str, Any] = {}
     for _, own in reversed(chain):
-        values = merged(values, own)
-    return Extended(values, tuple(file for file, _ in chain))
+        values = merged(values, new_names(own))
+    return Extended(values, tuple(file for file, _ in chain), tuple(old_keys(chain[0][1])))
 
 
 def _fault(files: list[str], found: str, expected: str) -> RecipeError:

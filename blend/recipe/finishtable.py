@@ -20,7 +20,7 @@ class Protect(Table):
         default=1.0,
         ge=0,
         le=1,
-        description="how far blends fade out over stars: what they add there is taken from around the star, and "
+        description="how far blends are taken back over stars: what they add there is taken from around the star, and "
         "saturated cores get the colour of their wings; chroma reduction spares them too; 0 protects nothing",
     )
 

@@ -132,8 +132,8 @@ class FactOverrides(Table):
         default=None,
         ge=-3000,
         le=150_000,
-        description="of the target, receding, c z as catalogues have it; with center_nm it tells whether the filter "
-        "passes the line; of rgb: for every line",
+        description="of the target, receding, c z as catalogues have it; with center_nm it decides whether the "
+        "filter passes the line; of rgb: for every line",
     )
     redshift: float | None = Field(
         default=None, ge=-0.01, le=10, description="of the target, where velocity_km_s is not given"
@@ -142,7 +142,7 @@ class FactOverrides(Table):
         default=None,
         ge=0,
         le=10,
-        description="both lines of [N II] by H-alpha, to tell them apart in numbers; 0 where absent, H II regions have "
+        description="both lines of [N II] by H-alpha, to part them in numbers; 0 where absent, H II regions have "
         "0.1 to 0.5",
     )
 
@@ -171,7 +171,7 @@ class MasterFiles(Table):
     flat_calibrated: bool | None = Field(
         default=None,
         description="true: bias or dark was taken off the flats before they were stacked, so that nothing is taken off "
-        "the master flat; false: it was not. Without it header and pixels tell",
+        "the master flat; false: it was not. Without it header and pixels decide",
     )
     catalogue: FilePath | None = Field(
         default=None,
@@ -185,7 +185,7 @@ class MasterFiles(Table):
         default=None, ge=100, le=3000, description="centre of the line's filter in a parallel beam, nm"
     )
     passband: Shape | None = Field(
-        default=None, description="shape of the filter's throughput; where absent, both are told"
+        default=None, description="shape of the filter's throughput; where absent, both are reported"
     )
     f_ratio: float | None = Field(
         default=None,

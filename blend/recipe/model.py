@@ -13,6 +13,7 @@ from blend.base.registry import suggestion
 from blend.recipe.auto_words import amount_faults
 from blend.recipe.extend import EXTENDS, refuse_extends
 from blend.recipe.fields import is_number
+from blend.recipe.old_keys import new_key, new_names, new_settings, old_keys
 from blend.recipe.tables import (
     Continuum,
     OwnFormula,
@@ -64,9 +65,12 @@ black_sigma, colour, curve, sky_level, white, white_level. Did you mean 'sky_lev
     """
     raw = read_toml(text, where=where)
     refuse_extends(raw)
+    renamed = (*old_keys(raw), *(key for key in settings if new_key(key) != key))
+    raw, settings = new_names(raw), new_settings(settings)
     fitting, faults = _fitting_settings(raw, settings)
     values, more = apply_settings(raw, fitting)
     faults += more
+    values = new_names(values)
     if "version" not in values:
         advice = f"add version = 1 at the top of {where}"
         faults.append(
@@ -83,7 +87,7 @@ black_sigma, colour, curve, sky_level, white, white_level. Did you mean 'sky_lev
     faults += more + _blend_faults(values, own)
     if faults or recipe is None:
         raise FaultList([_marked(fault, fitting) for fault in faults])
-    return _completed(recipe)
+    return _completed(recipe).model_copy(update={"renamed": renamed})
 
 
 def resolved(recipe: Recipe) -> dict[str, Any]:
@@ -105,6 +109,7 @@ def resolved(recipe: Recipe) -> dict[str, Any]:
 def recipe_schema() -> dict[str, Any]:
     """Return the JSON Schema of a recipe, for editors that check while one types."""
     schema = Recipe.model_json_schema(by_alias=True)
+    del schema["properties"]["<renamed>"]
     for definition in schema["$defs"].values():
         by_master = definition.get("properties", {}).pop("<by master>", None)
         if by_master:
@@ -200,13 +205,17 @@ def _blend_faults(values: Mapping[str, Any], own: Mapping[str, Formula | None]) 
         if formula is not None:
             faults += _param_faults(f"blend.{label}.params", formula, _tables(table, "params", of=object))
             faults += amount_faults(label, table, formula)
-            if name in own and formula.domain == "display" and table.get("share", "none") != "none":
+            if (
+                name in own
+                and formula.domain == "display"
+                and table.get("into_other_planes", "none") != "none"
+            ):
                 faults.append(
                     RecipeError(
-                        f"blend.{label}.share",
-                        found=f"a share beside {name!r}, whose domain is display",
-                        expected="a share only beside a linear formula into red",
-                        advice="take the share out",
+                        f"blend.{label}.into_other_planes",
+                        found=f"light for other planes beside {name!r}, whose domain is display",
+                        expected="into_other_planes only beside a linear formula into red",
+                        advice="take it out",
                     )
                 )
     return faults

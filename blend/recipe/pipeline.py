@@ -39,30 +39,41 @@ STEPS: tuple[Step, ...] = (
     Step("finish", "last touches", finish, 0.5),
 )
 
+WRITING = 1.0
+"""The weight of what follows the steps."""
+
 PICTURE_STEPS = STEPS[5:]
 """The steps after balance: all that the recipe's blends and looks can change."""
 
 
 def run_steps(
-    work: Work, *, steps: tuple[Step, ...] = STEPS, listener: Listener | None = None
+    work: Work,
+    *,
+    steps: tuple[Step, ...] = STEPS,
+    listener: Listener | None = None,
+    lighten: Callable[[str, Work], Work] | None = None,
 ) -> Iterator[tuple[str, Work]]:
     """Yield (name, work) after each step; the caller may write what it wants to keep.
 
     Seconds of each step are told under ``seconds``. Callers should not hold the earlier states: at 24 megapixels each
-    is hundreds of megabytes.
+    is hundreds of megabytes. ``lighten`` is asked after the caller has seen a step's state, and returns the state to go
+    on with: without layers that only the caller used.
     """
-    total = sum(step.weight for step in steps)
+    total = sum(step.weight for step in steps) + WRITING
     done = 0.0
+    # A step is given the only hold on its state: what it replaces is free while it works on.
+    held = [work]
+    del work
     for step in steps:
         if listener is not None:
             listener(Event(step.name, step.does, done / total))
         start = time.perf_counter()
-        work = step.change(work)
-        work = work.tell("seconds", step.name, round(time.perf_counter() - start, 3))
+        held.append(step.change(held.pop()))
+        held.append(held.pop().tell("seconds", step.name, round(time.perf_counter() - start, 3)))
         done += step.weight
-        yield step.name, work
-    if listener is not None:
-        listener(Event("finish", "done", 1.0))
+        yield step.name, held[0]
+        if lighten is not None:
+            held.append(lighten(step.name, held.pop()))
 
 
 def run_all(work: Work, *, steps: tuple[Step, ...] = STEPS, listener: Listener | None = None) -> Work:

@@ -29,14 +29,11 @@ def step_settings(recipe: Recipe, target: Target) -> dict[str, str]:
             for label, blend in recipe.blends(domain).items()
         ]
 
+    # a step reads the table of its name, but for these
     read: dict[str, Any] = {
-        "calibrate": values["calibrate"],
-        "register": values["register"],
-        "gradient": values["gradient"],
         "continuum": {
             line: recipe.continuum_for(line).model_dump(mode="json", by_alias=True) for line in target.lines
         },
-        "balance": values["balance"],
         "linear-blends": [blends("linear"), values["protect"]],
         "stretch": [
             {key: value for key, value in values["stretch"].items() if key not in target.lines},
@@ -46,4 +43,4 @@ def step_settings(recipe: Recipe, target: Target) -> dict[str, str]:
         "display-blends": [blends("display"), values["stretch"], values["protect"]],
         "finish": [values["finish"], values["protect"], "residual" in values["output"]["formats"]],
     }
-    return {name: json.dumps(read[name], sort_keys=True) for name in STEP_NAMES}
+    return {name: json.dumps(read.get(name, values.get(name)), sort_keys=True) for name in STEP_NAMES}

@@ -86,7 +86,7 @@ class Register(Step):
     )
     kernel: Literal["lanczos3"] = Field(default="lanczos3", description="the resampling kernel")
     canvas: Literal["reference", "common"] = Field(
-        default="reference", description="the reference's whole frame, or only what every master covers"
+        default="reference", description="the reference's whole frame, or only the overlap of all masters"
     )
 
     @model_validator(mode="after")
@@ -141,7 +141,7 @@ class Gradient(Step):
     )
     guide: Literal["none", "line"] = Field(
         default="none",
-        description="line: for a nebula that fills the frame, the line's master tells how much of each block is "
+        description="line: for a nebula that fills the frame, the line's master gives how much of each block is "
         "emission; none: objects are masked",
     )
     brightens_towards_deg: Annotated[Literal["predict"] | float, BeforeValidator(_check_direction)] = Field(
@@ -151,8 +151,8 @@ class Gradient(Step):
     )
     flat_fault: Literal["report", "correct"] = Field(
         default="report",
-        description="a centred bowl or ring, which no Moon makes: told only, or divided out as well where star fluxes "
-        "against another master show it too",
+        description="a centred bowl or ring, which no Moon makes: reported only, or divided out as well where star "
+        "fluxes against another master show it too",
     )
     object_boxes: tuple[RegionTable, ...] = Field(
         default=(), strict=False, description="regions to leave out of the fit, besides the objects found"
@@ -180,7 +180,7 @@ class Continuum(Table):
     throughput_ratio: float = Field(
         default=1.0, gt=0, le=5, description="throughput at the line: the line's filter over the plane's"
     )
-    fade_sigma: float = Field(
+    weight_sigma: float = Field(
         default=3.0,
         ge=0,
         le=20,
@@ -319,7 +319,8 @@ class Output(Table):
         default=("fits", "tiff", "png"), strict=False, description="of the result"
     )
     crop: Crop = Field(
-        default="full-coverage", description="the largest rectangle that every master covers, none, or a box"
+        default="full-coverage",
+        description="the largest rectangle in which all masters overlap, none, or a box",
     )
     up: Annotated[_Up, exactly(_Up)] = Field(
         default="file", description="as in the file, north, or this many quarter turns counter-clockwise"
@@ -366,6 +367,7 @@ class Recipe(Table):
     finish: Finish = Field(default_factory=Finish)
     output: Output = Field(default_factory=Output)
     formulas: dict[Kebab, OwnFormula] = Field(default_factory=dict)
+    renamed: tuple[str, ...] = Field(default=(), alias="<renamed>", exclude=True)
 
     @overload
     def for_master(self, step: Literal["calibrate"], master: str) -> Calibrate: ...

@@ -149,7 +149,13 @@ def outside_paths(target: Target, folder: Path, root: Path | None = None) -> lis
 
 
 def refuse_outside(target: Target, folder: Path, root: Path | None = None) -> None:
-    """Raise `FaultList` where `outside_paths` finds files, or ``root`` is not above ``folder``."""
+    """Raise `FaultList` where `outside_paths` finds files, or ``root`` is not above ``folder``.
+
+    Raises
+    ------
+    FaultList
+        Every file that lies outside, or a root that does not hold the target file.
+    """
     if root is not None and not _lies_in(folder, root.resolve()):
         found = f"{root} is not a folder above {folder}"
         raise FaultList([RecipeError("--root", found=found, advice="name a folder that holds both")])

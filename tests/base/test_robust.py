@@ -12,6 +12,7 @@ from blend.base.robust import (
     converged_clip_factor,
     difference_noise,
     interpolated_noise,
+    median,
     median_and_sigma,
     noise_at_scales,
 )
@@ -88,3 +89,17 @@ def test_planes_that_are_not_demosaiced_are_told_from_those_that_are(seed):
     # half its pixels have the noise, half a half of it: sqrt(5 / 8)
     assert interpolated_noise(green) == pytest.approx(2.0 * np.sqrt(0.625), rel=0.03)
     assert difference_noise(green) < 0.8
+
+
+@pytest.mark.parametrize("kind", [np.float32, np.float64, np.int32])
+@pytest.mark.parametrize("size", [1, 2, 3, 10, 11, 1000, 40_001, 100_000])
+def test_the_median_is_numpys_to_the_bit(kind: type, size: int) -> None:
+    values = (1000.0 * np.random.default_rng(size).normal(size=size)).astype(kind)
+    assert median(values) == float(np.median(values))
+    assert median(np.repeat(values[:1], size)) == float(values[0])
+
+
+def test_the_median_of_what_is_no_number_is_none() -> None:
+    assert np.isnan(median(np.array([1.0, np.nan, 3.0]))) and np.isnan(median(np.array([])))
+    assert median(np.array([-np.inf, 1.0, np.inf])) == 1.0
+    assert median(np.array([np.inf, np.inf])) == np.inf

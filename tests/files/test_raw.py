@@ -11,9 +11,9 @@ from pathlib import Path
 import numpy as np
 import pytest
 import rawpy
+from raw_camera import write_dng
 
 from blend.base.errors import InputError
-from blend.files.dng import write_dng
 from blend.files.fits import write_fits
 from blend.files.raw import PATTERNS, is_raw, peek_mosaic, read_mosaic
 from blend.files.reader import read_mosaic as read_by_reader

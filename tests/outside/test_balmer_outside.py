@@ -47,12 +47,12 @@ def test_extinction_by_eq_3a_and_3b_written_out():
 @pytest.mark.parametrize(("a_v", "ratio"), [(0.0, 0.3493), (1.0, 0.2538), (2.0, 0.1845)])
 def test_dust_reddens_the_balmer_lines(a_v, ratio):
     # Both sources together; worked with k of three decimals, which moves the fourth digit by one.
-    assert balmer_ratio("H-beta", dust_a_v=a_v) == pytest.approx(ratio, abs=1e-4)
+    assert balmer_ratio("H-beta", extinction_a_v=a_v) == pytest.approx(ratio, abs=1e-4)
 
 
 def test_the_share_falls_with_dust_and_is_a_sum_of_lines():
     for plane in ("blue", "green"):
-        shares = [hydrogen_share(plane, dust_a_v=a_v) for a_v in np.linspace(0, 5, 11)]
+        shares = [hydrogen_share(plane, extinction_a_v=a_v) for a_v in np.linspace(0, 5, 11)]
         assert (np.diff(shares) < 0).all()
         assert 0 < shares[-1] < shares[0] < 0.5
     clear = sum(

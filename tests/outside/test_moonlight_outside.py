@@ -14,7 +14,7 @@ from types import SimpleNamespace
 import numpy as np
 import pytest
 
-from blend.science.moon.ephemeris import phase_angle_of, sky_places
+from blend.science.moon.ephemeris import illuminated_fraction, sky_places
 from blend.science.moon.sky_brightness import (
     ZENITH_MAG,
     brightening,
@@ -213,11 +213,11 @@ def test_share_of_the_sky_that_is_moonlight(separation: float, phase: float, sha
 @pytest.mark.parametrize(("phase", "lit"), [(0, 1.0), (60, 0.75), (90, 0.5), (120, 0.25)])
 def test_lit_share_of_a_phase_angle(phase: float, lit: float) -> None:
     # (1 + cos i) / 2: Meeus, Astronomical Algorithms; from memory.
-    assert float(phase_angle_of(lit)) == pytest.approx(phase, abs=1e-6)
+    assert float(illuminated_fraction(phase)) == pytest.approx(lit, abs=1e-9)
 
 
 def test_a_moon_lit_to_88_percent_has_a_phase_angle_of_40_degrees() -> None:
-    assert float(phase_angle_of(0.88)) == pytest.approx(40.5, abs=0.05)
+    assert float(illuminated_fraction(40.5)) == pytest.approx(0.88, abs=6e-4)
 
 
 def test_moon_sun_and_target_stand_where_ephem_has_them() -> None:

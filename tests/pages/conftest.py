@@ -34,7 +34,7 @@ into = "red"
 from = "ha.emission"
 formula = "emission-add"
 amount = 1.0
-share = {blue = 0.15, green = 0.05}
+into_other_planes = {blue = 0.15, green = 0.05}
 [blend.luminance]
 into = "luminance"
 from = "ha.emission"

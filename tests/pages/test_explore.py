@@ -16,7 +16,15 @@ import pytest
 
 from blend.app.run.load import recipe_text
 from blend.app.trial.explore import scene_of
-from blend.pages.explore import Layer, companded, expanded, recipe_with_holes, safe_json, write_explore
+from blend.pages.explore import (
+    CODES_PER_E,
+    MIDDLE,
+    Layer,
+    companded,
+    recipe_with_holes,
+    safe_json,
+    write_explore,
+)
 from blend.recipe.model import resolved
 from blend.recipe.pipeline import PICTURE_STEPS, run_all
 from blend.recipe.state import Work
@@ -133,13 +141,17 @@ FORMS = {
     "line master": {"blend.luminance.from": "ha", "blend.luminance.formula": "maximum-above-noise"},
     "own sky level": {"stretch.ha": {"sky_level": 0.02}, "blend.luminance.amount": 0.6},
     **{
-        f"{name} into red": {"blend.red.share": "none", "blend.red.formula": name, "blend.red.amount": 0.8}
+        f"{name} into red": {
+            "blend.red.into_other_planes": "none",
+            "blend.red.formula": name,
+            "blend.red.amount": 0.8,
+        }
         for name in ("screen", "maximum", "maximum-above-noise", "mean", "soft-light")
     },
     **{
         f"stars {stars}, {name} {kind}": {
             "protect.stars": stars,
-            "blend.red.share": "none",
+            "blend.red.into_other_planes": "none",
             "blend.red.formula": name,
             "blend.red.from": "ha",
             "blend.luminance.formula": name,
@@ -254,7 +266,10 @@ def test_masters_that_are_stretched_already(
 def test_codes_are_finer_than_an_eighth_of_the_noise_and_keep_what_is_missing() -> None:
     light = np.concatenate([np.linspace(-50, 5000, 4001), [0.0, np.nan, 1e5]]).astype(np.float32)[None] * 0.01
     layer = Layer(pixels=light, sigma=0.01)
-    back = expanded(companded(layer), layer.knee)
+    codes = companded(layer)
+    # as the page does
+    light_of = layer.knee * np.sinh((codes.astype(np.float64) - MIDDLE) / CODES_PER_E)
+    back = np.where(codes == 0, np.nan, light_of).astype(np.float32)
     assert np.array_equal(np.isnan(back), np.isnan(light))
     assert back[0, 4001] == 0.0
     known = ~np.isnan(light)
@@ -294,7 +309,7 @@ def test_a_moved_slider_gives_what_a_fresh_page_gives(
     others = [
         {**first, "stretch.sky_level": 0.2},
         {**first, "blend.red.amount": 0.0, "blend.luminance.amount": 0.0},
-        {**first, "blend.red.formula": "maximum", "blend.red.share": "none"},
+        {**first, "blend.red.formula": "maximum", "blend.red.into_other_planes": "none"},
         {**first, "stretch.white": "target"},
         {**first, "finish.saturation": 1.5, "finish.contrast": 0.5},
         first,

@@ -98,7 +98,7 @@ def test_every_control_changes_the_picture_and_the_copied_text_makes_it_again(
     before = last = shown(page, work)
     for name, value in (
         ("blend.red.amount-slider", 2.0),
-        ("blend.red.share.blue-slider", 0.6),
+        ("blend.red.into_other_planes.blue-slider", 0.6),
         ("blend.luminance.amount", 0.8),
         ("stretch.sky_level-slider", 0.15),
         ("stretch.white", "target"),

@@ -151,7 +151,7 @@ def test_crops_blink_and_are_at_their_true_size(report: Any) -> None:
     widths = report.run(
         "[...document.querySelectorAll('.crops img')].map((i) => [i.width, i.naturalWidth, i.className])"
     )
-    assert widths and all(shown == (3 if name == "thrice" else 1) * own for shown, own, name in widths)
+    assert widths and all(shown == (3 if name == "x3" else 1) * own for shown, own, name in widths)
     first = "document.querySelector('.crops img').src"
     colour = report.run(first)
     report.run("document.getElementById('blink-crops').click()")

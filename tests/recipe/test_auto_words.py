@@ -79,12 +79,12 @@ def faults(text: str, **settings: Any) -> list[str]:
         ),
         (RED + "amount = true", "expected a number from 0 to 3, or auto"),
         (RED + "noise_budget = 0.9", "blend.red.noise_budget: found 0.9; expected a number from 1 to 10."),
-        (LIGHT + 'for = "knot"', "Did you mean 'knots'?"),
+        (LIGHT + 'optimise_for = "brigt"', "Did you mean 'bright'?"),
         (RED.replace("emission-add", "screen") + 'amount = "auto"', "\"auto\" beside 'screen' into a plane"),
         (RED.replace("ha.emission", "ha") + 'amount = "auto"', 'write from = "ha.emission"'),
         (OWN + RED.replace("emission-add", "own") + 'amount = "auto"', "\"auto\" beside 'own' into a plane"),
         (OWN + LIGHT.replace("screen", "own") + 'amount = "auto"', "whose equation names amount itself"),
-        (RED + 'for = "knots"', "a signal named for a blend that is not into luminance"),
+        (RED + 'optimise_for = "bright"', "a signal named for a blend that is not into luminance"),
     ],
 )
 def test_what_means_nothing_is_refused(text: str, told: str) -> None:
@@ -110,7 +110,7 @@ def test_the_schema_lists_the_word_the_range_and_the_keys() -> None:
     word, number = keys["amount"]["anyOf"]
     assert word["const"] == "auto"
     assert (number["minimum"], number["maximum"]) == (0, 3)
-    assert keys["for"]["enum"] == ["faint", "knots"]
+    assert keys["optimise_for"]["enum"] == ["faint", "bright"]
     assert (keys["noise_budget"]["minimum"], keys["noise_budget"]["default"]) == (1, 1.2)
 
 
@@ -136,7 +136,7 @@ def test_reds_noise_where_emission_is_whole_is_the_budget() -> None:
 
 
 def test_nothing_significant_is_nothing_added_to_the_bit() -> None:
-    before = make_work(RED + 'amount = "auto"\nshare = "hydrogen"', light=0.0)
+    before = make_work(RED + 'amount = "auto"\ninto_other_planes = "hydrogen"', light=0.0)
     work = blend_linear(before)
     assert work.linear is before.rgb.pixels
     facts = work.recorded["blend"]["red"]
@@ -144,15 +144,18 @@ def test_nothing_significant_is_nothing_added_to_the_bit() -> None:
     assert "no emission is significant" in facts["auto"]["reason"]
 
 
-@pytest.mark.parametrize("signal", ["faint", "knots"])
+@pytest.mark.parametrize("signal", ["faint", "bright"])
 @pytest.mark.parametrize("formula", ["screen", "mean", "emission-add"])
 def test_luminance_gets_a_number_its_reason_and_its_gain(formula: str, signal: str) -> None:
-    text = LIGHT.replace("screen", formula) + f'amount = "auto"\nfor = "{signal}"\n[balance]\nwhite = "none"'
+    text = (
+        LIGHT.replace("screen", formula)
+        + f'amount = "auto"\noptimise_for = "{signal}"\n[balance]\nwhite = "none"'
+    )
     work = blend_display(stretch(blend_linear(make_work(text))))
     facts = work.recorded["blend"]["light"]
     most = 1.5 if formula == "emission-add" else 1.0
     assert 0 < facts["amount"] <= most
-    assert facts["auto"]["for"] == signal
+    assert facts["auto"]["optimise_for"] == signal
     assert facts["auto"]["limits"]["most"] == most
     assert facts["auto"]["gain"] > 1
     assert json.loads(json.dumps(dict(work.recorded["blend"]), allow_nan=False)) == work.recorded["blend"]
@@ -174,7 +177,7 @@ def test_a_line_without_light_before_the_fading_is_told() -> None:
 def test_gains_reach_the_light_before_fading() -> None:
     line = make_work(RED).lines["ha"]
     assert line.unfaded is not None
-    twice = line_times(line, 2.0).unfaded
+    twice = line_times([line], 2.0).unfaded
     assert twice is not None
     assert np.array_equal(twice, 2 * line.unfaded, equal_nan=True)
 
@@ -187,7 +190,7 @@ def test_gains_reach_the_light_before_fading() -> None:
         (RED + 'amount = "auto"', "Line contrast x (1 + amount)."),
         (RED + "amount = 0.8", "Line contrast x (1 + amount) = 1.8."),
         (LIGHT + 'amount = "auto"', "the fainter half of the emission"),
-        (LIGHT + 'amount = "auto"\nfor = "knots"', "the knots"),
+        (LIGHT + 'amount = "auto"\noptimise_for = "bright"', "its brightest tenth"),
     ],
 )
 def test_explain_tells_the_rule(text: str, said: str) -> None:

@@ -53,7 +53,7 @@ def make_work(text: str, *, line_nm: float | None = 656.28, **settings: Any) -> 
 
 def test_a_share_of_what_red_gains_goes_into_the_other_planes() -> None:
     plain = make_work(RED)
-    work = blend_linear(make_work(RED + "amount = 0.8\nshare = {blue = 0.15, green = 0.05}"))
+    work = blend_linear(make_work(RED + "amount = 0.8\ninto_other_planes = {blue = 0.15, green = 0.05}"))
     old, new = plain.rgb.pixels.astype(np.float64), work.linear
     assert new is not None
     gained = new[0] - old[0]
@@ -66,7 +66,7 @@ def test_a_share_of_what_red_gains_goes_into_the_other_planes() -> None:
     # A pixel that the line lacks is missing, and no other.
     assert np.isnan(new).any(axis=0).sum() == 1
     facts = work.recorded["blend"]["red"]
-    assert facts["share"] == {"blue": 0.15, "green": 0.05}
+    assert facts["into_other_planes"] == {"blue": 0.15, "green": 0.05}
     assert facts["model"].startswith(
         "Model, not measured: of each count added to red, 0.15 into blue and 0.05"
     )
@@ -100,14 +100,14 @@ def test_three_lines_go_where_the_users_table_says() -> None:
 
 
 def test_the_sky_outside_the_emission_keeps_its_bits() -> None:
-    work = blend_linear(make_work(RED + 'share = "hydrogen"'))
+    work = blend_linear(make_work(RED + 'into_other_planes = "hydrogen"'))
     assert work.linear is not None
     outside = np.s_[:, 45:, :]
     assert np.array_equal(work.linear[outside], work.rgb.pixels[outside])
 
 
 def test_amount_nought_changes_no_bit_share_or_not() -> None:
-    work = blend_linear(make_work(RED + 'amount = 0\nshare = "hydrogen"'))
+    work = blend_linear(make_work(RED + 'amount = 0\ninto_other_planes = "hydrogen"'))
     assert work.linear is work.rgb.pixels or np.array_equal(work.linear, work.rgb.pixels)  # type: ignore[arg-type]
 
 
@@ -115,14 +115,14 @@ def test_no_share_leaves_blue_and_green_alone() -> None:
     work = blend_linear(make_work(RED))
     assert work.linear is not None
     assert np.array_equal(work.linear[1:], work.rgb.pixels[1:])
-    assert not {"share", "model"} & set(work.recorded["blend"]["red"])
+    assert not {"into_other_planes", "model"} & set(work.recorded["blend"]["red"])
 
 
 def test_hydrogens_share_is_a_labelled_model_with_its_dust() -> None:
-    work = blend_linear(make_work(RED + 'share = "hydrogen"\ndust_a_v = 1.5'))
+    work = blend_linear(make_work(RED + 'into_other_planes = "hydrogen"\nextinction_a_v = 1.5'))
     facts = work.recorded["blend"]["red"]
-    expected = {plane: hydrogen_share(plane, dust_a_v=1.5) for plane in ("blue", "green")}  # type: ignore[arg-type]
-    assert facts["share"] == expected
+    expected = {plane: hydrogen_share(plane, extinction_a_v=1.5) for plane in ("blue", "green")}  # type: ignore[arg-type]
+    assert facts["into_other_planes"] == expected
     for word in ("Model, not measured", "A(V) = 1.5", "Osterbrock", "Cardelli"):
         assert word in facts["model"]
     assert work.warnings == ()
@@ -130,22 +130,37 @@ def test_hydrogens_share_is_a_labelled_model_with_its_dust() -> None:
 
 @pytest.mark.parametrize(("line_nm", "warned"), [(656.28, 0), (658.0, 0), (None, 0), (671.6, 1)])
 def test_hydrogens_share_of_another_line_is_warned_of(line_nm: float | None, warned: int) -> None:
-    work = blend_linear(make_work(RED + 'share = "hydrogen"', line_nm=line_nm))
+    work = blend_linear(make_work(RED + 'into_other_planes = "hydrogen"', line_nm=line_nm))
     assert [code for code, _ in work.warnings] == ["share-not-hydrogen"] * warned
 
 
 @pytest.mark.parametrize(
     ("text", "told"),
     [
-        (RED.replace('"red"', '"blue"', 1) + 'share = "hydrogen"', "blend.red.share: found"),
-        (LIGHT + "share = {blue = 0.1}", "blend.light.share: found"),
-        (RED.replace("emission-add", "screen") + "share = {blue = 0.1}", "blend.red.share: found"),
-        (RED + "share = {blue = 1.5}", "blend.red.share.blue: found 1.5; expected a number from 0 to 1."),
-        (RED + 'share = "hydrogn"', "Did you mean 'hydrogen'?"),
-        (RED + "share = {blu = 0.1}", "Did you mean 'blue'?"),
-        (RED + "share = {blue = 0.1}\ndust_a_v = 1.0", "blend.red.dust_a_v: found 1.0; expected 0, or share"),
-        (RED + "dust_a_v = 1.0", "blend.red.dust_a_v: found 1.0; expected 0, or share"),
-        (RED + 'share = "hydrogen"\ndust_a_v = -1', "blend.red.dust_a_v"),
+        (
+            RED.replace('"red"', '"blue"', 1) + 'into_other_planes = "hydrogen"',
+            "blend.red.into_other_planes: found",
+        ),
+        (LIGHT + "into_other_planes = {blue = 0.1}", "blend.light.into_other_planes: found"),
+        (
+            RED.replace("emission-add", "screen") + "into_other_planes = {blue = 0.1}",
+            "blend.red.into_other_planes: found",
+        ),
+        (
+            RED + "into_other_planes = {blue = 1.5}",
+            "blend.red.into_other_planes.blue: found 1.5; expected a number from 0 to 1.",
+        ),
+        (RED + 'into_other_planes = "hydrogn"', "Did you mean 'hydrogen'?"),
+        (RED + "into_other_planes = {blu = 0.1}", "Did you mean 'blue'?"),
+        (
+            RED + "into_other_planes = {blue = 0.1}\nextinction_a_v = 1.0",
+            "blend.red.extinction_a_v: found 1.0; expected 0, or into_other_planes",
+        ),
+        (
+            RED + "extinction_a_v = 1.0",
+            "blend.red.extinction_a_v: found 1.0; expected 0, or into_other_planes",
+        ),
+        (RED + 'into_other_planes = "hydrogen"\nextinction_a_v = -1', "blend.red.extinction_a_v"),
     ],
 )
 def test_faults_of_a_share(text: str, told: str) -> None:
@@ -157,20 +172,24 @@ def test_faults_of_a_share(text: str, told: str) -> None:
 
 @pytest.mark.parametrize("share", ['"none"', '"hydrogen"', "{blue = 0.1}"])
 def test_a_share_survives_the_way_back(share: str) -> None:
-    recipe = load_recipe(VERSION + RED + f"share = {share}", where="r.toml")
+    recipe = load_recipe(VERSION + RED + f"into_other_planes = {share}", where="r.toml")
     assert load_recipe(to_toml(resolved(recipe)), where="again") == recipe
 
 
 def test_a_share_beside_a_display_formula_of_ones_own_is_a_fault_of_the_recipe() -> None:
     own = '[formulas.own]\ndomain = "display"\nequation = "max(base, line)"\nneutral = "sky"\n'
-    text = own + RED.replace("emission-add", "own") + "share = {blue = 0.1}"
-    with pytest.raises(RecipeError, match=r"blend\.red\.share: a share beside 'own'"):
+    text = own + RED.replace("emission-add", "own") + "into_other_planes = {blue = 0.1}"
+    with pytest.raises(
+        RecipeError, match=r"blend\.red\.into_other_planes: light for other planes beside 'own'"
+    ):
         blend_display(make_work(text).with_(display=np.full((3, 70, 80), 0.1, dtype=np.float32)))
 
 
 def test_a_share_beside_a_linear_formula_of_ones_own_is_of_what_it_added() -> None:
     own = '[formulas.own]\ndomain = "linear"\nequation = "base + 2 * line"\nneutral = "0"\n'
-    work = blend_linear(make_work(own + RED.replace("emission-add", "own") + "share = {blue = 0.5}"))
+    work = blend_linear(
+        make_work(own + RED.replace("emission-add", "own") + "into_other_planes = {blue = 0.5}")
+    )
     assert work.linear is not None
     gained = work.linear[0, 30, 40] - work.rgb.pixels[0, 30, 40]
     assert gained == pytest.approx(0.1, abs=1e-7)

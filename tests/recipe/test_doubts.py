@@ -47,7 +47,7 @@ def work_of(*, light: float, copied: bool = False, fade: float = 3.0, sky: tuple
     kept = np.zeros(SHAPE, dtype=np.float32)
     if light:
         kept[100:140, 100:140] = np.maximum(emission[100:140, 100:140], 0)
-    recipe = load_recipe(f"version = 1\n{RED}[continuum.ha]\nfade_sigma = {fade}\n", where="r.toml")
+    recipe = load_recipe(f"version = 1\n{RED}[continuum.ha]\nweight_sigma = {fade}\n", where="r.toml")
     work = Work(recipe=recipe, target=target_from_options(["rgb=a.fits", "ha=b.fits"]))
     levels = MappingProxyType(dict(zip(COLOUR, sky, strict=bool(sky))))
     own = Line(
@@ -144,7 +144,7 @@ def test_a_ninth_that_the_sky_contradicts_stops_the_run() -> None:
         doubt_white(work_of(light=0.0, sky=SKY), gains(1.25 / 9))
     assert caught.value.exit_code == 4
     assert "red x 0.139 +- 0.02 over green from 5 stars; cameras ask for 0.33 to 5" in str(caught.value)
-    assert "the colour of the sky that was taken out tells about 1.4, 4.8 sigma away" in str(caught.value)
+    assert "the colour of the sky that was taken out gives about 1.4, 4.8 sigma away" in str(caught.value)
     assert "balance.white = [1.3, 1.0, 1.5]" in str(caught.value)
 
 

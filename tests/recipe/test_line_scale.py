@@ -12,7 +12,7 @@ from blend.base.errors import StepError
 from blend.base.master import Facts, Master, flags_of
 from blend.pages.verdict import verdict
 from blend.recipe.model import load_recipe
-from blend.recipe.scale_words import scale_words
+from blend.recipe.record_words import scale_words
 from blend.recipe.state import Work
 from blend.recipe.steps.line_scale import doubt_expected, expected_scale, together
 from blend.recipe.target import target_from_options

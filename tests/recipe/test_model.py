@@ -79,8 +79,8 @@ def test_a_recipe_of_its_version_alone_is_all_defaults() -> None:
 def test_a_misspelt_key_is_told_in_one_whole_sentence() -> None:
     found = faults(RED.replace("formula", "formla"))
     assert found["blend.red.formla"].sentence() == (
-        "blend.red.formla: there is no key 'formla' here; expected one of: amount, dust_a_v, for, formula, "
-        "from, into, method, noise_budget, params, share. Did you mean 'formula'?"
+        "blend.red.formla: there is no key 'formla' here; expected one of: amount, extinction_a_v, formula, from, "
+        "into, into_other_planes, method, noise_budget, optimise_for, params. Did you mean 'formula'?"
     )
     assert found["blend.red.formula"].found == "the key is missing"
 

@@ -28,7 +28,7 @@ into = "red"
 from = "ha.emission"
 formula = "emission-add"
 amount = "auto"
-share = "hydrogen"
+into_other_planes = "hydrogen"
 [blend.bright]
 into = "luminance"
 from = "ha.emission"
@@ -39,7 +39,7 @@ into = "luminance"
 from = "ha"
 formula = "screen"
 amount = "auto"
-for = "knots"
+optimise_for = "bright"
 """
 
 

@@ -23,7 +23,7 @@ def read(**settings: object) -> dict[str, str]:
     [
         ("calibrate.hot_sigma", 9.0, "calibrate"),
         ("gradient.degree", 1, "gradient"),
-        ("continuum.ha.fade_sigma", 2.0, "continuum"),
+        ("continuum.ha.weight_sigma", 2.0, "continuum"),
         ("balance.white", "none", "balance"),
         ("blend.red.amount", 0.5, "linear-blends"),
         ("stretch.sky_level", 0.2, "stretch"),

@@ -323,7 +323,7 @@ def test_a_sky_guided_by_a_line_needs_one() -> None:
     fault = together('[gradient]\nguide = "line"', lonely)["gradient.guide"]
     assert fault.sentence() == (
         "gradient.guide: \"line\", but the target 't' has no line's master of linear light; expected a line's master "
-        'that tells where the emission is. Do this: add one, such as [masters.ha], or set it to "none" and mark '
+        'that shows where the emission is. Do this: add one, such as [masters.ha], or set it to "none" and mark '
         "sky_boxes."
     )
     assert set(together('[gradient.rgb]\nguide = "line"', lonely)) == {"gradient.rgb.guide"}

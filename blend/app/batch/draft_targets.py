@@ -85,7 +85,7 @@ def plan_folder(folder: Path, *, out: Path) -> Plan:
             except BlendError as fault:
                 left_out.append(str(fault))
     left_out += [
-        f"{f.path}: what kind of frame it is, neither header nor name tells" for f in frames if not f.kind
+        f"{f.path}: what kind of frame it is, neither header nor name says" for f in frames if not f.kind
     ]
     lights = [frame for frame in frames if frame.kind == "light"]
     if not lights:
@@ -93,7 +93,7 @@ def plan_folder(folder: Path, *, out: Path) -> Plan:
             str(folder),
             found="no master light among its pictures",
             expected="files whose IMAGETYP says light, or with light in their names",
-            advice="write the target file by hand; blend schema target tells its keys",
+            advice="write the target file by hand; blend schema target lists its keys",
         )
     targets = sorted({frame.target for frame in lights})
     names = [folder_name(_kebab(target)) for target in targets]

@@ -20,7 +20,7 @@ PATH = click.Path(path_type=Path)
     "--jobs",
     type=click.IntRange(min=0),
     default=0,
-    help="Worker processes, one a core at most; 0: one a core.",
+    help="Worker processes, one per core at most; 0: one per core.",
 )
 @click.option(
     "--threads", type=click.IntRange(min=0), default=0, help="Of a worker; 0: what the cores allow."
@@ -87,7 +87,7 @@ def batch(recipe: str, targets: tuple[Path, ...], **options: Any) -> None:
 @click.argument("record", type=PATH)
 @click.option("--find", "folders", multiple=True, type=PATH, help="Look here for inputs that have moved.")
 @click.option("--out", type=PATH, help="Keep the new results here; else they are compared and thrown away.")
-@click.option("--threads", type=click.IntRange(min=0), default=0, help="0: one a core.")
+@click.option("--threads", type=click.IntRange(min=0), default=0, help="0: one per core.")
 @click.option("--quiet", is_flag=True, help="No progress.")
 @click.option("--overwrite", is_flag=True, help="Replace files in the way that blend did not write.")
 def replay(record: Path, **options: Any) -> None:
@@ -111,7 +111,7 @@ def replay(record: Path, **options: Any) -> None:
 @click.command(cls=Grouped)
 @click.argument("folder", type=PATH)
 @click.option("--out", type=PATH, help="Where target files are written; default FOLDER.")
-@click.option("--dry-run", is_flag=True, help="Tell, write nothing.")
+@click.option("--dry-run", is_flag=True, help="Say what would be done, write nothing.")
 @click.option("--overwrite", is_flag=True, help="Replace files in the way that blend did not write.")
 def plan(folder: Path, out: Path | None, dry_run: bool, overwrite: bool) -> None:
     """Read the headers of all masters in FOLDER, pair them, and write target files to look at and edit."""

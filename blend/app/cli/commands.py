@@ -18,8 +18,7 @@ from blend.app.cli.compare import compare
 from blend.app.cli.frames import gain, stack
 from blend.app.cli.helptext import Tasks
 from blend.app.cli.trial import keep, try_
-from blend.app.cli.values import Number
-from blend.app.cli.words import one_target
+from blend.app.cli.words import Number, one_target
 from blend.base.errors import BlendError, shortened
 from blend.base.quiet import silence_process
 from blend.base.system import is_terminal, keep_freed_memory, put_null_device, send_nowhere
@@ -41,10 +40,10 @@ def blend() -> None:
 @click.option("--out", type=EXISTING, default=Path("demo"), show_default=True, help="Folder for everything.")
 @click.option("--size", type=click.Choice(["small", "full"]), default="small", show_default=True)
 @click.option("--seed", type=click.IntRange(min=0), default=7, show_default=True, help="Another sky.")
-@click.option("--threads", type=click.IntRange(min=0), default=0, help="0: one a core.")
+@click.option("--threads", type=click.IntRange(min=0), default=0, help="0: one per core.")
 @click.option("--overwrite", is_flag=True, help="Replace files in the way that blend did not write.")
 def demo(out: Path, size: str, seed: int, threads: int, overwrite: bool) -> None:
-    """Draw an invented moonlit night, run the shipped recipe on it, and compare with the truth."""
+    """Draw a simulated moonlit night, run the shipped recipe on it, and compare with the truth."""
     from blend.app.cli.warmup import start_loading
     from blend.app.demo import run_demo
     from blend.app.run import Progress
@@ -76,7 +75,7 @@ def demo(out: Path, size: str, seed: int, threads: int, overwrite: bool) -> None
 @click.option("--verbose", is_flag=True, help="Print everything that was measured, and all notes.")
 @click.option("--json", "as_json", is_flag=True, help="Print the record instead.")
 @click.option("--quiet", is_flag=True, help="No progress.")
-@click.option("--threads", type=click.IntRange(min=0), default=0, help="0: one a core.")
+@click.option("--threads", type=click.IntRange(min=0), default=0, help="0: one per core.")
 @click.option("--root", type=EXISTING, help="A folder the target file may read in beside its own.")
 @click.option("--log", type=EXISTING, help="Append one line of JSON an event.")
 @click.option("--overwrite", is_flag=True, help="Replace files in the way that blend did not write.")
@@ -194,7 +193,7 @@ def schema(which: str) -> None:
 @blend.command()
 @click.argument("name", required=False)
 def formulas(name: str | None) -> None:
-    """List the blend formulas, or tell all about the one called NAME."""
+    """List the blend formulas, or print the one called NAME with its facts."""
     from blend.app.inspect import formula_page, formula_table
 
     click.echo(formula_page(name) if name else formula_table())
@@ -207,25 +206,31 @@ def formulas(name: str | None) -> None:
     "--gain",
     "gain_e",
     type=Number(min=0, min_open=True),
-    help="Single frames: electrons a count, as blend gain tells.",
+    help="Single frames: e-/count, as blend gain measures it.",
 )
 @click.option("--read-noise", "read_noise_e", type=Number(min=0), help="Single frames: electrons.")
 @click.option(
-    "--plant", metavar="RECIPE", help="FILE is a target: plant knots into its lines, tell what comes back."
+    "--inject",
+    metavar="RECIPE",
+    help="FILE is a target: inject H II regions into its lines and report what is recovered.",
 )
+@click.option("--plant", metavar="RECIPE", hidden=True, help="The older word for --inject.")
 @click.option(
-    "--set", "settings", multiple=True, metavar="KEY=VALUE", help="With --plant: change one recipe value."
+    "--set", "settings", multiple=True, metavar="KEY=VALUE", help="With --inject: change one recipe value."
 )
-def inspect(files: tuple[Path, ...], plant: str | None, settings: tuple[str, ...], **options: Any) -> None:
+def inspect(
+    files: tuple[Path, ...], inject: str | None, plant: str | None, settings: tuple[str, ...], **options: Any
+) -> None:
     """Say what each of FILES is: shape, facts, sky, noise, stars, and what looks wrong; of a raw, how it is exposed;
     of a target file, whether its filters pass its lines.
     """
     from blend.app.inspect import inspect_files
 
-    if plant is not None:
-        from blend.app.inspect import inspect_planted
+    inject = inject or plant
+    if inject is not None:
+        from blend.app.inspect import inspect_injected
 
-        click.echo(inspect_planted(plant, files, settings=settings, as_json=options["as_json"]))
+        click.echo(inspect_injected(inject, files, settings=settings, as_json=options["as_json"]))
         return
     told = inspect_files(files, **options)
     click.echo(told.text, nl=bool(told.text))

@@ -8,7 +8,7 @@ from typing import Any
 import click
 
 from blend.app.cli.helptext import Grouped
-from blend.app.cli.values import Number
+from blend.app.cli.words import Number
 
 PATH = click.Path(path_type=Path)
 CLIP = Number(min=2.0)
@@ -58,7 +58,7 @@ class PathOrCounts(click.ParamType[Path | float]):
 )
 @click.option("--dark-scaling", type=click.Choice(["none", "exposure"]), default="none", show_default=True)
 @click.option(
-    "--line", metavar="NAME", help="Lights through a line filter: red photosites alone, half the size."
+    "--line", metavar="NAME", help="Lights through a line filter: red photosites alone, one pixel for 2 x 2."
 )
 @click.option(
     "--demosaic", type=click.Choice(["gradient", "bilinear", "half"]), default="gradient", show_default=True
@@ -69,13 +69,13 @@ class PathOrCounts(click.ParamType[Path | float]):
 )
 @click.option("--mixed", is_flag=True, help="Stack frames of different exposure, ISO or temperature.")
 @click.option("--group", type=click.IntRange(min=1), help="Stack only this group of such frames.")
-@click.option("--gain", "gain_e", type=Number(min=0.0, min_open=True), help="Electrons a count.")
+@click.option("--gain", "gain_e", type=Number(min=0.0, min_open=True), help="Gain in e-/count.")
 @click.option("--filter", "filter_", metavar="NAME", help="Written into the master.")
 @click.option("--rejected", type=PATH, help="Write how many values were rejected at each pixel.")
 @click.option("--csv", "csv_file", type=PATH, help="Write the table of frames as CSV.")
 @click.option("--json", "as_json", is_flag=True, help="Print the table as JSON.")
 @click.option("--quiet", is_flag=True, help="No progress.")
-@click.option("--threads", type=click.IntRange(min=0), default=0, help="0: one a core.")
+@click.option("--threads", type=click.IntRange(min=0), default=0, help="0: one per core.")
 @click.option("--overwrite", is_flag=True, help="Replace files in the way that blend did not write.")
 def stack(kind: str, frames: tuple[Path, ...], out: Path, **options: Any) -> None:
     """Make a master of a camera's FRAMES (raws, FITS mosaics, folders of them): light, dark, flat or bias."""
@@ -128,7 +128,7 @@ SAME_NAMES = [
 )
 @click.option("--json", "as_json", is_flag=True, help="Print everything as JSON.")
 def gain(flat1: Path, flat2: Path, bias1: Path, bias2: Path, pattern: str | None, as_json: bool) -> None:
-    """Measure gain (electrons a count) and read noise from two flats and two bias frames of one camera and ISO."""
+    """Measure gain (e-/count) and read noise from two flats and two bias frames of one camera and ISO."""
     from blend.app.frames import measure_gain
 
     found = measure_gain((flat1, flat2), (bias1, bias2), pattern=pattern)

@@ -35,7 +35,7 @@ OPTIONS: Mapping[str, tuple[str, ...]] = {
             "no_resume",
             "overwrite",
         ),
-        *("plant", "size", "seed"),
+        *("inject", "size", "seed"),
     ),
     "Running": (
         *("quiet", "threads", "jobs", "memory", "temp", "log", "cluster", "no_store", "store", "store_gib"),

@@ -10,8 +10,7 @@ from typing import Any
 import click
 
 from blend.app.cli.helptext import Grouped
-from blend.app.cli.values import Number
-from blend.app.cli.words import one_target
+from blend.app.cli.words import Number, one_target
 
 PATH = click.Path(path_type=Path)
 
@@ -36,7 +35,7 @@ PATH = click.Path(path_type=Path)
 @click.option("--open", "show", is_flag=True, help="Open the page, or else the contact sheet, when done.")
 @click.option("--json", "as_json", is_flag=True, help="Print trial.json instead of the table.")
 @click.option("--quiet", is_flag=True, help="No progress.")
-@click.option("--threads", type=click.IntRange(min=0), default=0, help="0: one a core.")
+@click.option("--threads", type=click.IntRange(min=0), default=0, help="0: one per core.")
 @click.option("--root", type=PATH, help="A folder the target file may read in beside its own.")
 @click.option("--overwrite", is_flag=True, help="Replace files in the way that blend did not write.")
 def try_(recipe: str, target: Path, **options: Any) -> None:

@@ -1,12 +1,25 @@
-"""Words of the command line that several commands read alike."""
+"""Words of the command line that several commands read alike: finite numbers, and one target file."""
 
 from __future__ import annotations
 
+import math
 from pathlib import Path
+from typing import Any
 
 import click
 
 from blend.base.errors import RecipeError
+
+
+class Number(click.FloatRange):
+    """A finite number within a range; "nan" and "inf" are numbers to Python, and pass every comparison or none."""
+
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> float:
+        """Return the number, or end with click's own fault and exit code 2."""
+        number = float(super().convert(value, param, ctx))
+        if not math.isfinite(number):
+            self.fail(f"{value} is no finite number.", param, ctx)
+        return number
 
 
 def one_target(context: click.Context, parameter: click.Parameter, paths: tuple[Path, ...]) -> Path | None:

@@ -1,4 +1,4 @@
-"""The demonstration: an invented night, and how close a run came to its truth."""
+"""The demonstration: a simulated night, and how close a run came to its truth."""
 
 from __future__ import annotations
 

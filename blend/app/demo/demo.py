@@ -1,4 +1,4 @@
-"""The demonstration: an invented moonlit night, the shipped recipe, and a comparison with the truth."""
+"""The demonstration: a simulated moonlit night, the shipped recipe, and a comparison with the truth."""
 
 from __future__ import annotations
 
@@ -60,7 +60,7 @@ def run_demo(
     options = SceneOptions.sized(size, seed=seed)
     refuse_demo(out, options, overwrite=overwrite)
     if listener is not None:
-        listener(Event("simulate", "drawing an invented moonlit night", 0.0))
+        listener(Event("simulate", "drawing a simulated moonlit night", 0.0))
     night = simulate_night(options)
     target_file = write_night(night, out / "masters")
     target = open_target(target_file)
@@ -165,7 +165,7 @@ def _table_of(name: str, files: Mapping[str, str], options: SceneOptions) -> str
 
 
 def _table(checks: list[Check]) -> list[str]:
-    lines = ["Against the truth of the invented night:"]
+    lines = ["Against the truth of the simulated night:"]
     wide = max(len(check.what) for check in checks)
     for check in checks:
         verdict = "within" if check.passed else "OUTSIDE"

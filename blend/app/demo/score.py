@@ -1,4 +1,4 @@
-"""How close a run on an invented night came to the truth, measured on the files it left."""
+"""How close a run on a simulated night came to the truth, measured on the files it left."""
 
 from __future__ import annotations
 

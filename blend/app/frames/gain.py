@@ -141,9 +141,7 @@ def exposure_facts(
     if over is not None:
         words.append(_limit_words(over, head.facts.exposure_s))
     elif head.kind == "raw":
-        words.append(
-            "with gain and read noise (blend gain) it could be told whether sky or read noise limits"
-        )
+        words.append("with gain and read noise (blend gain) one could say whether sky or read noise limits")
     return {
         "path": str(path),
         "exposure_s": head.facts.exposure_s,
@@ -204,7 +202,7 @@ def _doubled_words(top: float, saturated: float) -> str:
 
 def _limit_words(over: float, exposure_s: float | None) -> str:
     if not over > 0.0:
-        return "no sky above the black level: nothing can be told of what limits the frame"
+        return "no sky above the black level: what limits the frame cannot be said"
     penalty = 100.0 * (sqrt(1.0 + 1.0 / over) - 1.0)
     kind = "sky" if over >= SKY_LIMITED else "read noise" if over < READ_LIMITED else "sky, nearly"
     text = f"limited by the {kind}: the sky is {over:.1f} times the squared read noise, which costs {penalty:.0f} %"

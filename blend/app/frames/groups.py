@@ -111,7 +111,13 @@ def unread(path: Path, fault: InputError) -> FrameRow:
 
 
 def refuse_too_few(paths: Sequence[Path], *, least: int = 2) -> None:
-    """Raise `InputError` where there are fewer than ``least`` frames."""
+    """Raise `InputError` where there are fewer than ``least`` frames.
+
+    Raises
+    ------
+    InputError
+        Fewer frames than the kind of master needs.
+    """
     if len(paths) < least:
         raise InputError(
             str(paths[0]) if paths else "FRAMES",
@@ -122,7 +128,13 @@ def refuse_too_few(paths: Sequence[Path], *, least: int = 2) -> None:
 
 
 def check_same_camera(head: Head, first: Head) -> None:
-    """Raise `InputError` where two files are not of one camera, binning and crop."""
+    """Raise `InputError` where two files are not of one camera, binning and crop.
+
+    Raises
+    ------
+    InputError
+        A frame of another size, pattern or camera than the first.
+    """
     for told, mine, theirs in (
         ("pixels", _size(head), _size(first)),
         ("pattern", head.pattern or "none", first.pattern or "none"),
@@ -292,6 +304,11 @@ def _strips(rows: int, columns: int, frames: int, tile_bytes: int) -> Iterator[s
 def parse_memory(text: str) -> int:
     """Return bytes for a size such as ``2GiB``, ``1500MB`` or ``800M``.
 
+    Raises
+    ------
+    InputError
+        No such size.
+
     Examples
     --------
     >>> parse_memory("2GiB"), parse_memory("1.5 GB"), parse_memory("800M")
@@ -311,11 +328,17 @@ def parse_memory(text: str) -> int:
 
 
 def refuse_too_small(memory_bytes: int, needed: int) -> None:
-    """Raise `StepError` where the frames do not even pass one by one."""
+    """Raise `StepError` where the frames do not even pass one by one.
+
+    Raises
+    ------
+    StepError
+        Less memory than one band of all frames takes.
+    """
     if memory_bytes < needed:
         raise StepError(
             "--memory",
             found=f"{memory_bytes / 2**20:.0f} MiB",
             expected=f"at least {needed / 2**20:.0f} MiB for frames of this size",
-            advice="allow more memory, or stack at half size with --demosaic half",
+            advice="allow more memory, or stack one pixel for 2 x 2 with --demosaic half",
         )

@@ -122,7 +122,13 @@ class LightPlan:
 
 
 def prepare_plan(first: Head, options: StackOptions, *, frames: int) -> tuple[LightPlan, list[str]]:
-    """Read the masters, gather what is to be taken out, and say what the stack of ``frames`` is made into."""
+    """Read the masters, gather what is to be taken out, and say what the stack of ``frames`` is made into.
+
+    Raises
+    ------
+    InputError
+        A line is asked of a sensor without colours.
+    """
     if options.line is not None and first.pattern is None:
         raise InputError(
             str(first.path),

@@ -11,10 +11,9 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from blend.app.frames.few_lights import mask_trail, remove_paired_rays
 from blend.app.frames.groups import Sum, choose_group, combine_store, notes_of, read_heads, refuse_too_small
 from blend.app.frames.light_frame import LightFrame, LightPlan, check_dark, measure_frame, prepare_plan
-from blend.app.frames.light_pairs import remove_paired_rays
-from blend.app.frames.light_trails import mask_trail
 from blend.app.frames.stacked import BASE_BYTES, Stacked, StackOptions, shared_cards, tell_disk, write_master
 from blend.app.frames.table import FrameRow
 from blend.base.errors import InputError, StepError
@@ -35,7 +34,13 @@ SOFT = 2.0
 
 
 def stack_lights(files: list[Path], *, out: Path, options: StackOptions, listener: Listener) -> Stacked:
-    """Make a master of light frames; see `stack.stack_frames`."""
+    """Make a master of light frames; see `stack.stack_frames`.
+
+    Raises
+    ------
+    StepError
+        Too few frames can be registered.
+    """
     heads, unreadable = read_heads(files, pattern=options.pattern, least=1)
     members = choose_group(heads, "light", exposures_matter=True, mixed=options.mixed, group=options.group)
     frames = [LightFrame(index, heads[member]) for index, member in enumerate(members)]

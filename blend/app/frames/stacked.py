@@ -229,7 +229,13 @@ def offset_plane(counts: float, head: Head) -> NDArray[np.float32]:
 
 
 def check_master(master: Mosaic, first: Head, role: str) -> None:
-    """Raise `InputError` where a calibration master is of another kind, or has not the frames' size or pattern."""
+    """Raise `InputError` where a calibration master is of another kind, or has not the frames' size or pattern.
+
+    Raises
+    ------
+    InputError
+        A master of another size or pattern than the frames.
+    """
     if master.head.kind == "FITS":
         refuse_other_kind(master.head.path, role)
     mine, theirs = master.head, first

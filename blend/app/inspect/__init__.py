@@ -1,4 +1,4 @@
-"""Looking without a run: what files, formulas, planted knots and the Moon say."""
+"""Looking without a run: what files, formulas, injected H II regions and the Moon say."""
 
 from __future__ import annotations
 
@@ -9,7 +9,7 @@ if TYPE_CHECKING:
     from blend.app.inspect.files import inspect_files
     from blend.app.inspect.manual import formula_page, formula_table
     from blend.app.inspect.moon import moon_command, moon_command_for_file
-    from blend.app.inspect.recovery import inspect_planted
+    from blend.app.inspect.recovery import inspect_injected
     from blend.app.inspect.worth import worth_report
 else:
     from blend.base.door import open_door

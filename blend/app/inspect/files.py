@@ -191,7 +191,7 @@ def _plane(master: Master, index: int, figures: Figures, verdict: Verdict, scale
 def _in_words(entry: dict[str, Any]) -> str:
     if entry["kind"] == "target":
         unknown = [
-            "neither center_nm nor velocity_km_s is given: whether the filters pass the lines is not told"
+            "neither center_nm nor velocity_km_s is given: whether the filters pass the lines is not known"
         ]
         return "\n  ".join([f"{entry['path']}", *(entry["filters"] or unknown)])
     if entry["kind"] == "raw":
@@ -208,7 +208,7 @@ def _in_words(entry: dict[str, Any]) -> str:
         lines += _plane_in_words(name, told)
     lines += _linearity_in_words(entry["linearity"])
     if entry["findings"]:
-        lines.append("  what to know:")
+        lines.append("  warnings:")
         lines += [f"    {finding['text']} [{finding['code']}]" for finding in entry["findings"]]
     else:
         lines.append("  nothing looks wrong: no stretch seen, no border, no mosaic")
@@ -257,13 +257,13 @@ def _plane_in_words(name: str, told: dict[str, Any]) -> list[str]:
 def _noise_in_words(noise: dict[str, float]) -> str:
     known = [f"{_short(sigma)} at {size} px" for size, sigma in noise.items() if np.isfinite(sigma)]
     unknown = [size for size, sigma in noise.items() if not np.isfinite(sigma)]
-    without = f"too little of the frame tells it at {', '.join(unknown)} px" if unknown else ""
+    without = f"too little of the frame for it at {', '.join(unknown)} px" if unknown else ""
     return "; ".join(part for part in (f"noise {', '.join(known)}" if known else "noise", without) if part)
 
 
 def _slope_in_words(told: dict[str, Any]) -> str:
     if not np.isfinite(told["slope"]):
-        return "slope across the frame not told: too little sky"
+        return "slope across the frame not measured: too little sky"
     share = in_percent(told["slope_percent"] / 100.0, most=MOST_SLOPE)
     of = (
         f"{share} of the sky" if share else "no share of the sky, whose level is near 0 or below: subtracted?"

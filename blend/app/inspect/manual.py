@@ -29,7 +29,7 @@ _NAMES = (
 def formula_table() -> str:
     """Return all formulas and curves, a line each."""
     wide = max(len(name) for name in FORMULAS)
-    lines = ["Blend formulas (blend formulas NAME tells all about one):"]
+    lines = ["Blend formulas (blend formulas NAME prints all of one):"]
     lines += [f"  {f.name:<{wide}}  {f.domain:<7}  {f.equation}" for f in FORMULAS.values()]
     lines += ["", *_NAMES, "", "Stretch curves (x: 0 at black, 1 at white):"]
     lines += [f"  {c.name:<{wide}}  {c.equation}" for c in CURVES.values()]

@@ -295,7 +295,7 @@ def night_table(night: Sequence[MoonPrediction]) -> list[str]:
     ]
     lines += [_row(hour) for hour in night]
     if any(hour.twilight for hour in night):
-        lines.append("* twilight: the sky is brighter than told here")
+        lines.append("* twilight: the sky is brighter than given here")
     return [*lines, best_line(night, best_hours(night))]
 
 
@@ -347,7 +347,7 @@ def _moon_line(now: MoonPrediction) -> str:
 def _target_line(now: MoonPrediction) -> str:
     sun = f"Sun at {now.sun_altitude_deg:.1f}"
     if now.twilight:
-        sun += ", twilight or day: the sky is brighter than told here"
+        sun += ", twilight or day: the sky is brighter than given here"
     if not now.target_up:
         return f"Target: below the horizon ({now.target_altitude_deg:.1f} degrees); {sun}"
     return f"Target: altitude {now.target_altitude_deg:.1f} degrees; {sun}"

@@ -13,7 +13,13 @@ Site = tuple[float, float, float]
 
 
 def read_time(time: datetime | str, *, where: str = "--time") -> datetime:
-    """Return a time in UTC, from text like ``2024-03-22T23:10:00`` or a datetime."""
+    """Return a time in UTC, from text like ``2024-03-22T23:10:00`` or a datetime.
+
+    Raises
+    ------
+    RecipeError
+        No time, or one outside the years that the ephemeris knows.
+    """
     try:
         moment = utc(datetime.fromisoformat(time.strip()) if isinstance(time, str) else time)
     except (ValueError, OverflowError):
@@ -29,6 +35,11 @@ def read_time(time: datetime | str, *, where: str = "--time") -> datetime:
 
 def read_angle(value: float | str, *, where: str, hours: bool, most: float) -> float:
     """Return degrees from a number of degrees, or from text in hours or degrees, minutes and seconds.
+
+    Raises
+    ------
+    RecipeError
+        No angle, or one outside its range.
 
     Examples
     --------
@@ -50,7 +61,13 @@ def read_angle(value: float | str, *, where: str, hours: bool, most: float) -> f
 
 
 def read_site(site: Any, *, where: str = "--site") -> Site:
-    """Return a site whose latitude, longitude and height can be."""
+    """Return a site whose latitude, longitude and height can be.
+
+    Raises
+    ------
+    RecipeError
+        No place on Earth.
+    """
     try:
         latitude, longitude, height = map(float, (*site, 0.0) if len(site) == 2 else site)
     except (TypeError, ValueError):
@@ -79,7 +96,13 @@ def _degrees(text: str, *, hours: bool) -> float | None:
 
 
 def sky_conditions(*, extinction: float, zenith: float, width_nm: float) -> Conditions:
-    """Return what a forecast assumes, each number within what can be."""
+    """Return what a forecast assumes, each number within what can be.
+
+    Raises
+    ------
+    RecipeError
+        A value outside its range.
+    """
     for where, value, low, high, unit in (
         ("--extinction", extinction, 0.01, 3.0, "magnitudes per airmass"),
         ("--zenith", zenith, 10.0, 24.0, "V magnitudes per square arcsecond"),

@@ -59,7 +59,13 @@ def night_plot(
 
 
 def refuse_plot(plot: Path | None, *, reads: Sequence[Path] = (), overwrite: bool = False) -> None:
-    """Raise `RecipeError` where a plot has no name of its kind, or would replace a file that it must not."""
+    """Raise `RecipeError` where a plot has no name of its kind, or would replace a file that it must not.
+
+    Raises
+    ------
+    RecipeError
+        Another ending than .png or .svg.
+    """
     if plot is None:
         return
     if plot.suffix.lower() not in (".png", ".svg"):

@@ -1,4 +1,4 @@
-"""Plant knots of known line light into a target's own masters, and tell how much of each comes back as emission."""
+"""Inject H II regions of known line light into a target's own masters, and measure how much of each is recovered."""
 
 from __future__ import annotations
 
@@ -24,27 +24,27 @@ from blend.science.stars import FWHM_PER_SIGMA
 
 Points = NDArray[np.float64]
 
-KNOTS = 24
+REGIONS = 24
 FEWEST = 6
 """Fewer places free of stars show no typical share."""
 
 PEAKS_SIGMA = (15.0, 40.0, 100.0)
-"""Peaks over the noise of a pixel of the emission: well above the fading of noise, up to a bright knot."""
+"""Peaks over the noise of a pixel of the emission: well above the weight's threshold, up to a bright region."""
 
 OWN_FWHM = (0.0, 1.2)
-"""Widths of the knots themselves in star widths: like a star, and slightly extended."""
+"""Widths of the regions themselves in star widths: like a star, and slightly extended."""
 
 BAR = 0.05
-"""How far the median may lie from what was planted."""
+"""How far the median may lie from what was injected."""
 
 MOST_BACK = 2.0
-"""More than twice the light of a knot, found or missing in its place, is not the knot's."""
+"""More than twice the light of a region, found or missing in its place, is not the region's."""
 
 CLEAR_FWHM, CLEAR_PX = 6.0, 6.0
-"""A knot so far from every star lies in no star's ring of sky (4.5 widths and 6 px) with any of its 1.5 widths.
+"""A region so far from every star lies in no star's ring of sky (4.5 widths and 6 px) with any of its 1.5 widths.
 
-In the rings knots lower the stars' fluxes: the scale of a small night fell by 2.3 to 4.3 %, and all knots came back as
-much too bright.
+In the rings regions lower the stars' fluxes: the scale of a small night fell by 2.3 to 4.3 %, and all regions came
+out much too bright.
 """
 
 EARLY, SKY, LINE = STEPS[:1], STEPS[1:3], STEPS[3:4]
@@ -53,8 +53,8 @@ SEED = 20
 
 
 @dataclass(frozen=True)
-class Knot:
-    """One planted knot.
+class Region:
+    """One injected region.
 
     Attributes
     ----------
@@ -65,10 +65,10 @@ class Knot:
     extended : bool
         Wider than a star, or like one.
     background_sigma : float
-        Level of the broad plane before planting, in its noise of a pixel.
+        Level of the broad plane before injecting, in its noise of a pixel.
     peak_sigma : float
         Height over the noise of a pixel of the emission.
-    planted, found : float
+    injected, found : float
         Light inside 1.5 widths, in counts of the broad plane, before and after the steps.
     """
 
@@ -78,19 +78,19 @@ class Knot:
     extended: bool
     background_sigma: float
     peak_sigma: float
-    planted: float
+    injected: float
     found: float
 
     @property
     def share(self) -> float:
         """Which share of the light came back."""
-        return self.found / self.planted
+        return self.found / self.injected
 
 
-def inspect_planted(
+def inspect_injected(
     recipe: str, targets: Sequence[Path], *, settings: Sequence[str] = (), as_json: bool = False
 ) -> str:
-    """Return what `blend inspect --plant` prints of one target.
+    """Return what `blend inspect --inject` prints of one target.
 
     Raises
     ------
@@ -100,19 +100,19 @@ def inspect_planted(
         As in a run; StepError also where too few places are free of stars.
     """
     if len(targets) != 1:
-        raise RecipeError("inspect --plant", found=f"{len(targets)} files", expected="one target file")
+        raise RecipeError("inspect --inject", found=f"{len(targets)} files", expected="one target file")
     target = open_target(targets[0])
     chosen = open_recipe(recipe, settings=settings, target=target)
     loaded = load_sources(target)
     work = Work(recipe=chosen, target=target, sources=loaded.sources, catalogue=loaded.catalogue)
-    knots = plant(work)
-    return _as_json(knots) if as_json else _in_words(knots, target.name)
+    regions = inject(work)
+    return _as_json(regions) if as_json else _in_words(regions, target.name)
 
 
-def plant(work: Work) -> list[Knot]:
-    """Plant knots into the calibrated masters of ``work`` and return what the steps to emission make of them.
+def inject(work: Work) -> list[Region]:
+    """Inject regions into the calibrated masters of ``work`` and return what the steps to emission make of them.
 
-    The lights get what a knot of flux F in the broad plane shows: F itself where the band holds the line, and
+    The lights get what a region of flux F in the broad plane shows: F itself where the band holds the line, and
     s F t / r in the line master. s is the scale of the stars, whatever scale the recipe gives: a wrong one shows.
 
     Parameters
@@ -122,14 +122,19 @@ def plant(work: Work) -> list[Knot]:
 
     Returns
     -------
-    list of Knot
-        `KNOTS` a line at most, at places that depend on the masters alone.
+    list of Region
+        `REGIONS` a line at most, at places that depend on the masters alone.
+
+    Raises
+    ------
+    StepError
+        No line master has linear light, or too few places are free of stars.
 
     Notes
     -----
-    What comes back is the difference of the emission with and without the knots. It may pass what was planted: a knot
-    on faint gas lifts the gas over the fading, too. Knots are planted after calibration: what flat and dark do is not
-    tested. The steps run twice.
+    What comes back is the difference of the emission with and without the regions. It may pass what was injected: a
+    region on faint gas lifts the gas over the threshold, too. Flat and dark are not tested:
+    injection comes after them. The steps run twice.
 
     References
     ----------
@@ -141,15 +146,17 @@ def plant(work: Work) -> list[Knot]:
     bare = run_all(flat, steps=LINE)
     lines = tuple(name for name in bare.line_names if bare.lines[name].emission is not None)
     if not lines:
-        raise StepError("inspect --plant", found="no line master has linear light", expected="linear masters")
+        raise StepError(
+            "inspect --inject", found="no line master has linear light", expected="linear masters"
+        )
     measured = run_all(_scaled_by_stars(flat), steps=LINE) if _given(work) else bare
-    xy = _places(bare, KNOTS * len(lines))
-    sets = {name: _knots_for(bare, name, xy[i :: len(lines)]) for i, name in enumerate(lines)}
+    xy = _places(bare, REGIONS * len(lines))
+    sets = {name: _regions_for(bare, name, xy[i :: len(lines)]) for i, name in enumerate(lines)}
     sources = dict(work.sources)
-    for name, knots in sets.items():
-        sources = _with_knots(sources, measured, name, knots)
+    for name, regions in sets.items():
+        sources = _with_regions(sources, measured, name, regions)
     after = run_all(work.with_(sources=frozen(sources)), steps=(*SKY, *LINE))
-    return [knot for name in lines for knot in _compare(bare, after, name, sets[name])]
+    return [region for name in lines for region in _compare(bare, after, name, sets[name])]
 
 
 def _given(work: Work) -> bool:
@@ -167,7 +174,7 @@ def _scaled_by_stars(work: Work) -> Work:
 def _places(work: Work, most: int) -> Points:
     """Return places (n, 2) apart from stars, edges and each other, half of them where the frame is brightest.
 
-    Places within the rings in which stars find their sky come last: there knots would change the stars' fluxes.
+    Places within the rings in which stars find their sky come last: there regions would change the stars' fluxes.
     """
     assert work.stars is not None
     from scipy.spatial import cKDTree
@@ -197,7 +204,7 @@ def _places(work: Work, most: int) -> Points:
                 chosen.append(at)
     if len(chosen) < FEWEST:
         raise StepError(
-            "inspect --plant",
+            "inspect --inject",
             found=f"{len(chosen)} places are free of stars and edges",
             expected=f"at least {FEWEST}",
             advice="use larger masters",
@@ -214,8 +221,8 @@ def _wider(work: Work, name: str) -> float:
     return max([work.fwhm_px[one] for one in ("rgb", name) if work.fwhm_px[one] > 0], default=3.0)
 
 
-def _knots_for(work: Work, name: str, xy: Points) -> Sources:
-    """Return knots whose peaks and widths take turns, fluxes in counts of the broad plane on the reference's grid."""
+def _regions_for(work: Work, name: str, xy: Points) -> Sources:
+    """Return regions whose peaks and widths take turns, fluxes in counts of the broad plane on the reference's grid."""
     wide = _wider(work, name)
     turn = np.arange(len(xy))
     own = np.array(OWN_FWHM)[turn % 2] * wide
@@ -224,7 +231,7 @@ def _knots_for(work: Work, name: str, xy: Points) -> Sources:
     return Sources(xy=xy, flux=2.0 * np.pi * sigma**2 * peak, fwhm_px=own, b_v=np.zeros(len(xy)))
 
 
-def _with_knots(sources: dict[str, Any], measured: Work, name: str, knots: Sources) -> dict[str, Any]:
+def _with_regions(sources: dict[str, Any], measured: Work, name: str, regions: Sources) -> dict[str, Any]:
     settings = measured.recipe.continuum_for(name)
     scale = measured.lines[name].scale
     assert scale is not None
@@ -238,49 +245,51 @@ def _with_knots(sources: dict[str, Any], measured: Work, name: str, knots: Sourc
         alignment = measured.alignments[role, index]
         lights = list(changed[role].lights)
         plane = settings.from_ if role == "rgb" else lights[index].planes[0]
-        lights[index] = _drawn(lights[index], plane, alignment, knots, share, measured.fwhm_px[role])
+        lights[index] = _drawn(lights[index], plane, alignment, regions, share, measured.fwhm_px[role])
         changed[role] = replace(changed[role], lights=tuple(lights))
     return changed
 
 
 def _drawn(
-    light: Master, plane: str, alignment: Alignment, knots: Sources, share: float, fwhm_px: float
+    light: Master, plane: str, alignment: Alignment, regions: Sources, share: float, fwhm_px: float
 ) -> Master:
-    """Return a light with the knots in one plane; ``fwhm_px`` is its star width on the reference's grid."""
+    """Return a light with the regions in one plane; ``fwhm_px`` is its star width on the reference's grid."""
     matrix = alignment.matrix
     area = abs(float(np.linalg.det(matrix[:2, :2] / matrix[2, 2])))
-    here = replace(knots, xy=alignment.backward(knots.xy), fwhm_px=knots.fwhm_px / np.sqrt(area))
+    here = replace(regions, xy=alignment.backward(regions.xy), fwhm_px=regions.fwhm_px / np.sqrt(area))
     pixels = light.pixels.copy()
     index = light.planes.index(plane)
     star = max(fwhm_px / np.sqrt(area), 1.5)
     view = View(light.shape, np.eye(3), star)
-    add_sources(pixels[index : index + 1], view, here, share * knots.flux[None] / area, fwhm_px=star)
+    add_sources(pixels[index : index + 1], view, here, share * regions.flux[None] / area, fwhm_px=star)
     return light.with_(pixels=pixels)
 
 
-def _compare(bare: Work, after: Work, name: str, knots: Sources) -> list[Knot]:
+def _compare(bare: Work, after: Work, name: str, regions: Sources) -> list[Region]:
     before, now = (work.lines[name].emission for work in (bare, after))
     assert before is not None and now is not None
     wide = _wider(bare, name)
     drawn = np.zeros((1, *before.shape), dtype=np.float32)
-    add_sources(drawn, View(before.shape, np.eye(3), wide), knots, knots.flux[None], fwhm_px=max(wide, 1.5))
+    add_sources(
+        drawn, View(before.shape, np.eye(3), wide), regions, regions.flux[None], fwhm_px=max(wide, 1.5)
+    )
     broad = bare.rgb.plane(bare.lines[name].broad)
     noise = bare.rgb.facts.noise[bare.lines[name].broad][1]
     told = []
-    for i, at in enumerate(knots.xy):
-        box = _box(before.shape, at, 1.5 * float(np.hypot(knots.fwhm_px[i], wide)))
+    for i, at in enumerate(regions.xy):
+        box = _box(before.shape, at, 1.5 * float(np.hypot(regions.fwhm_px[i], wide)))
         y, x = np.mgrid[box]
-        disc = np.hypot(x - at[0], y - at[1]) <= 1.5 * np.hypot(knots.fwhm_px[i], wide)
+        disc = np.hypot(x - at[0], y - at[1]) <= 1.5 * np.hypot(regions.fwhm_px[i], wide)
         sums = [float(np.nansum(plane[box][disc], dtype=np.float64)) for plane in (drawn[0], now, before)]
         told.append(
-            Knot(
+            Region(
                 line=name,
                 x=float(at[0]),
                 y=float(at[1]),
-                extended=bool(knots.fwhm_px[i] > 0),
+                extended=bool(regions.fwhm_px[i] > 0),
                 background_sigma=float(np.median(broad[box])) / noise,
                 peak_sigma=PEAKS_SIGMA[(i // 2) % 3],
-                planted=sums[0],
+                injected=sums[0],
                 found=sums[1] - sums[2],
             )
         )
@@ -295,56 +304,59 @@ def _box(shape: tuple[int, int], at: Points, radius: float) -> tuple[slice, slic
     )
 
 
-def median_and_spread(knots: Sequence[Knot]) -> tuple[float, float]:
+def median_and_spread(regions: Sequence[Region]) -> tuple[float, float]:
     """Return the median share that came back, and half of the range of the middle 68 %."""
-    shares = np.array([knot.share for knot in knots])
+    shares = np.array([region.share for region in regions])
     low, middle, high = np.percentile(shares, [16, 50, 84])
     return float(middle), float(high - low) / 2
 
 
-def _as_json(knots: list[Knot]) -> str:
+def _as_json(regions: list[Region]) -> str:
     lines = {}
-    for name in dict.fromkeys(knot.line for knot in knots):
-        own = [knot for knot in knots if knot.line == name]
+    for name in dict.fromkeys(region.line for region in regions):
+        own = [region for region in regions if region.line == name]
         median, spread = median_and_spread(own)
         lines[name] = {
             "median": median,
             "spread": spread,
             "within": abs(median - 1) <= BAR,
-            "knots": [asdict(knot) | {"share": knot.share} for knot in own],
+            "regions": [asdict(region) | {"share": region.share} for region in own],
         }
     return json.dumps(lines, indent=2)
 
 
-def _in_words(knots: list[Knot], target: str) -> str:
+def _in_words(regions: list[Region], target: str) -> str:
     out = []
-    for name in dict.fromkeys(knot.line for knot in knots):
-        own = [knot for knot in knots if knot.line == name]
-        out.append(f"{target}: {len(own)} knots planted into {name}, light in counts of the broad plane")
-        out.append("        x       y  kind        behind it      peak    planted      found   came back")
-        for knot in own:
-            kind = "extended " if knot.extended else "star-like"
+    for name in dict.fromkeys(region.line for region in regions):
+        own = [region for region in regions if region.line == name]
+        out.append(
+            f"{target}: {len(own)} H II regions injected into {name}, light in counts of the broad plane"
+        )
+        out.append("        x       y  kind        behind it      peak    injected      found   recovered")
+        for region in own:
+            kind = "extended " if region.extended else "star-like"
             out.append(
-                f"  {knot.x:7.1f} {knot.y:7.1f}  {kind} {knot.background_sigma:8.1f} sigma "
-                f"{knot.peak_sigma:3.0f} sigma {knot.planted:10.5f} {knot.found:10.5f} {_came_back(knot.share):>10}"
+                f"  {region.x:7.1f} {region.y:7.1f}  {kind} {region.background_sigma:8.1f} sigma "
+                f"{region.peak_sigma:3.0f} sigma {region.injected:10.5f} {region.found:10.5f} "
+                f"{_came_back(region.share):>10}"
             )
         median, spread = median_and_spread(own)
         if not in_percent(median, least=-MOST_BACK, most=MOST_BACK):
             out.append(
-                "  what came back is no share of what was planted: the knots changed other steps of the run too"
+                "  what was recovered is no share of what was injected: the regions changed other steps of the run too"
             )
             continue
         verdict = "within" if abs(median - 1) <= BAR else "OUTSIDE"
         out.append(
             f"  median {100 * median:.1f} %, spread {100 * spread:.1f} %: "
-            f"{verdict} {100 * BAR:.0f} % of what was planted"
+            f"{verdict} {100 * BAR:.0f} % of what was injected"
         )
         for peak in PEAKS_SIGMA:
-            part = [knot for knot in own if knot.peak_sigma == peak]
+            part = [region for region in own if region.peak_sigma == peak]
             if part:
                 out.append(f"    peaks of {peak:3.0f} sigma: median {_came_back(median_and_spread(part)[0])}")
     return "\n".join(out)
 
 
 def _came_back(share: float) -> str:
-    return in_percent(share, least=-MOST_BACK, most=MOST_BACK) or "not told"
+    return in_percent(share, least=-MOST_BACK, most=MOST_BACK) or "not measured"

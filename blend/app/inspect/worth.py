@@ -7,7 +7,7 @@ from pathlib import Path
 
 from blend.base.errors import InputError
 from blend.files.record import read_record
-from blend.recipe.worth_words import worth_words
+from blend.recipe.record_words import worth_words
 
 
 def worth_report(paths: Sequence[Path]) -> str:

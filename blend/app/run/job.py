@@ -5,7 +5,7 @@ from __future__ import annotations
 import time
 from collections.abc import Iterable, Mapping
 from concurrent.futures import Future
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
@@ -33,17 +33,22 @@ from blend.files.reader import open_picture
 from blend.files.record import VERSION, code_digest, record_text, seal_of, sha256_of, versions
 from blend.files.source import Marks
 from blend.files.whole import WholeFolder, writing
-from blend.pages import figures
 from blend.pages.plain import page_or_plain
 from blend.pages.report import DRAWN_AFTER, report_page
 from blend.pages.viewer import Pictures
 from blend.recipe.check import assumptions
 from blend.recipe.model import resolved
-from blend.recipe.pipeline import run_steps
-from blend.recipe.state import Event, Listener, Work
+from blend.recipe.pipeline import STEPS, run_steps
+from blend.recipe.state import Event, Listener, Work, frozen
 from blend.recipe.steps.holes import crop_cost
 from blend.recipe.tables import Recipe
 from blend.recipe.target import Target
+
+SECTIONS = (
+    *("masters", "register", "gradient", "continuum", "balance", "target_light"),
+    *("stretch", "protect", "blend", "finish", "clipped"),
+)
+"""What a record has, if empty; a step's further sections are added."""
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -104,7 +109,6 @@ def run_target(
         begin = [_first_state(recipe, target, loaded, seconds=time.perf_counter() - start)]
         del loaded
         results = Results(folder, pool)
-        pool.submit(figures.prepare)
         work, box, seen, balanced = _through_steps(begin, results, stages=stages, listener=listener)
         start = time.perf_counter()
         _say(listener, "write", f"results into {out}", 0.95)
@@ -234,8 +238,7 @@ def _through_steps(
     the preview and plots, made beside the steps. Last the balanced state, where a picture without lines is asked for.
     """
     plots, balanced = {}, None
-    for name, state in run_steps(begin.pop(), listener=listener):
-        work = state
+    for name, work in run_steps(begin.pop(), listener=listener, lighten=_without_files):
         if name == "register":
             check_output(work)
         if stages:
@@ -252,24 +255,22 @@ def _through_steps(
         if name == "linear-blends":
             box = crop_box(work)
             begin_linear(work, results, box)
-    return work, box, _Seen(layers=layers, preview=preview, plots=plots), balanced
+        if name == STEPS[-1].name:
+            end = work
+        del work  # the next step has the only hold on it
+    return end, box, _Seen(layers=layers, preview=preview, plots=plots), balanced
+
+
+def _without_files(step: str, work: Work) -> Work:
+    """Let go of the layers that are written once the linear blends are done: 12 bytes a pixel of a line."""
+    if step != "linear-blends":
+        return work
+    lines = {name: replace(line, measured=None) for name, line in work.lines.items()}
+    return work.with_(lines=frozen(lines))
 
 
 def _record(work: Work, files: tuple[tuple[str, Path], ...], hashes: list[str]) -> dict[str, Any]:
     told = work.recorded
-    sections = (
-        "masters",
-        "register",
-        "gradient",
-        "continuum",
-        "balance",
-        "target_light",
-        "stretch",
-        "protect",
-        "blend",
-        "finish",
-        "clipped",
-    )
     return {
         "version": VERSION,
         "target": work.target.name,
@@ -282,7 +283,8 @@ def _record(work: Work, files: tuple[tuple[str, Path], ...], hashes: list[str]) 
             {"role": role, "path": str(path), "sha256": digest, "bytes": path.stat().st_size}
             for (role, path), digest in zip(files, hashes, strict=True)
         ],
-        **{section: told.get(section, {}) for section in sections},
+        **{section: {} for section in SECTIONS},
+        **told,
         "warnings": _warnings(work),
         "seconds": dict(told.get("seconds", {})),
         "versions": versions(),

@@ -26,7 +26,7 @@ from blend.files.reader import (
     refuse_other_kind,
 )
 from blend.recipe.check import check_together
-from blend.recipe.extend import extend
+from blend.recipe.extend import Extended, extend
 from blend.recipe.lights import guess_words, in_fractions, judged, plane_of, shared_divisor
 from blend.recipe.mastertable import CALIBRATION, MasterFiles
 from blend.recipe.model import load_recipe
@@ -53,10 +53,8 @@ def recipe_text(recipe: str) -> tuple[str, str]:
     RecipeError, FaultList
         Missing file, or no text; a parent that cannot be had.
     """
-    path = _recipe_path(recipe)
-    text = read_text(path)
-    found = extend(text, where=os.path.normpath(path), read=_read_parent)
-    return (to_toml(found.values) if len(found.files) > 1 else text), str(path)
+    text, path, _ = _whole_recipe(recipe)
+    return text, path
 
 
 def recipe_files(recipe: str) -> list[Path]:
@@ -65,6 +63,14 @@ def recipe_files(recipe: str) -> list[Path]:
     return [
         Path(file) for file in extend(read_text(path), where=os.path.normpath(path), read=_read_parent).files
     ]
+
+
+def _whole_recipe(recipe: str) -> tuple[str, str, Extended]:
+    path = _recipe_path(recipe)
+    text = read_text(path)
+    found = extend(text, where=os.path.normpath(path), read=_read_parent)
+    as_written = len(found.files) == 1 and not found.renamed
+    return (text if as_written else to_toml(found.values)), str(path), found
 
 
 def _read_parent(name: str, of: str) -> tuple[str, str]:
@@ -105,10 +111,11 @@ def open_recipe(
     RecipeError
         Missing file, or every fault of the text at once.
     """
-    text, where = recipe_text(recipe)
+    text, where, found = _whole_recipe(recipe)
     changes: dict[str, Any] = target.settings() if target is not None else {}
     changes.update(settings if isinstance(settings, Mapping) else map(parse_setting, settings))
     opened = load_recipe(text, where=where, settings=changes)
+    opened = opened.model_copy(update={"renamed": (*found.renamed, *opened.renamed)})
     if target is not None:
         faults = check_together(opened, target)
         if faults:
@@ -163,7 +170,13 @@ class MissingFiles(InputError):
 
 
 def read_text(path: Path) -> str:
-    """Return the text of a recipe or target file, or raise ``RecipeError`` in plain words."""
+    """Return the text of a recipe or target file, or raise ``RecipeError`` in plain words.
+
+    Raises
+    ------
+    RecipeError
+        No file, no text, a picture, or more than 1 MB.
+    """
     if is_picture(path):
         advice = "name pictures with -m rgb=FILE -m ha=FILE, or in a target file"
         raise RecipeError(str(path), found="this is a picture", expected="a TOML text", advice=advice)

@@ -266,7 +266,13 @@ def check_output(work: Work) -> None:
 
 
 def crop_box(work: Work) -> Box:
-    """Return the box (x, y, width, height) of the reference's grid that results show."""
+    """Return the box (x, y, width, height) of the reference's grid that results show.
+
+    Raises
+    ------
+    StepError
+        A box that leaves the frame.
+    """
     crop = work.recipe.output.crop
     rows, columns = work.rgb.shape
     if crop == "none":

@@ -12,7 +12,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from blend.base.robust import median_and_sigma
+from blend.base.robust import median, median_and_sigma
 from blend.base.shrink import shrink
 from blend.recipe.pipeline import PICTURE_STEPS, run_all
 from blend.recipe.state import Line, Work, frozen
@@ -94,7 +94,7 @@ def star_tint(colours: NDArray[np.float64]) -> dict[str, Any]:
         return {"stars": 0, "median": None, "p95": None, "error": None}
     return {
         "stars": int(moved.size),
-        "median": float(np.median(moved)),
+        "median": median(moved),
         "p95": float(np.percentile(moved, 95)),
         "error": float(np.sqrt(np.pi / 2 / moved.size)) * median_and_sigma(moved)[1],
     }

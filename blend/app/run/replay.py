@@ -83,7 +83,7 @@ def replay_record(
         target = _target(record, found, where=str(path))
         recipe = load_recipe(to_toml(record["recipe"]), where=str(path))
     except (RecipeError, TypeError, ValueError) as fault:
-        found_there = f"what it tells of recipe or masters cannot be read ({fault})"
+        found_there = f"what it says of recipe or masters cannot be read ({fault})"
         raise InputError(str(path), found=found_there, advice=WRITTEN) from None
     differences += _other_versions(record)
     with ExitStack() as stack:
@@ -140,7 +140,7 @@ def _target(record: dict[str, Any], found: dict[str, Path], *, where: str) -> Ta
     setup = record.get("setup")
     if not isinstance(setup, dict) or not all(isinstance(table, dict) for table in setup.values()):
         raise InputError(
-            where, found="it does not tell how the masters were described", advice="run the target again"
+            where, found="it does not say how the masters were described", advice="run the target again"
         )
     masters: dict[str, dict[str, Any]] = {name: dict(table) for name, table in setup.items()}
     for role, path in found.items():

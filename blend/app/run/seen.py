@@ -7,7 +7,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from blend.base.robust import median_and_sigma
+from blend.base.robust import median, median_and_sigma
 from blend.base.shrink import STRIDE_PX, sampled_means
 from blend.recipe.state import COLOUR, Work
 from blend.science.picture import linear_to_lab, srgb_decode
@@ -80,8 +80,7 @@ def seen_sky(work: Work, box: tuple[int, int, int, int]) -> dict[str, Any] | Non
         "chroma": float(np.hypot(middle[1], middle[2])),
         "chroma_error": float(np.hypot(errors[1], errors[2])),
         "levels": {
-            plane: [float(np.median(row)), _median_error(row)]
-            for plane, row in zip(COLOUR, values, strict=True)
+            plane: [median(row), _median_error(row)] for plane, row in zip(COLOUR, values, strict=True)
         },
         "cells": int(u.size),
     }
@@ -105,7 +104,7 @@ def _sky_cells(work: Work, box: tuple[int, int, int, int]) -> tuple[Floats, Floa
             cell = np.s_[top : top + side, left : left + side]
             if 2 * np.count_nonzero(sky[cell]) >= side * side:
                 place = (left + 0.5 * side) / sky.shape[1], (top + 0.5 * side) / sky.shape[0]
-                found.append((*place, *(float(np.median(plane[cell][sky[cell]])) for plane in planes)))
+                found.append((*place, *(median(plane[cell][sky[cell]]) for plane in planes)))
     if len(found) < FEWEST_CELLS:
         return None
     table = np.array(found).T

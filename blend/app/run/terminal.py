@@ -15,10 +15,8 @@ from blend.pages.notes import notes_of, warnings_of
 from blend.pages.tiles import assumed, tiles
 from blend.pages.verdict import STATE_WORDS, run_state
 from blend.recipe.auto_words import amount_words, auto_words, held_words
-from blend.recipe.scale_words import scale_words
+from blend.recipe.record_words import scale_words, tone_words, worth_words
 from blend.recipe.state import Event
-from blend.recipe.tone_words import tone_words
-from blend.recipe.worth_words import worth_words
 
 
 class Progress:
@@ -146,7 +144,7 @@ def _registration(entry: Mapping[str, Any]) -> str:
     mirrored = ", mirrored" if entry["mirrored"] else ""
     if entry["by"] == "grid":
         return "taken as already on one grid"
-    covers = f"{entry['transform']}{mirrored}, covers {100 * entry['overlap']:.0f} %"
+    covers = f"{entry['transform']}{mirrored}, overlap {100 * entry['overlap']:.0f} %"
     error = entry["error_px"]
     errs = (
         ""
@@ -171,7 +169,7 @@ def _catalogue(entry: Mapping[str, Any]) -> str:
 def _gradient(entry: Mapping[str, Any]) -> str:
     left = entry["slope_left_sigma"]
     told = "" if left is None else f", residual {measured(left, None, 'sigma')} of a pixel"
-    return f"degree {entry['degree']}, {entry['amplitude']:.3g} from end to end{told}"
+    return f"degree {entry['degree']}, range {entry['amplitude']:.3g} across the frame{told}"
 
 
 def _continuum(entry: Mapping[str, Any]) -> str:
@@ -189,4 +187,4 @@ def _stretch(entry: Mapping[str, Any]) -> str:
 
 
 def _blend(entry: Mapping[str, Any]) -> str:
-    return f"{entry['from']} into {entry['into']} by {entry['formula']}, {amount_words(entry)}"
+    return f"from {entry['from']} into {entry['into']} by {entry['formula']}, {amount_words(entry)}"

@@ -14,7 +14,7 @@ from blend.app.trial.layers import Box
 from blend.app.trial.page_values import control_facts, finish_facts, page_values, places
 from blend.base.robust import difference_noise
 from blend.pages.explore import Layer, Origin, Scene, mask_codes, offered, write_explore
-from blend.recipe.blendtable import Blend
+from blend.recipe.check import blend_heading
 from blend.recipe.model import resolved
 from blend.recipe.pipeline import PICTURE_STEPS, run_all
 from blend.recipe.state import COLOUR, Work
@@ -101,7 +101,7 @@ def scene_of(small: Work, factor: int, *, command: str = "", box: Box | None = N
         facts={
             **_facts(work, factor, layers["red"].pixels.shape),
             **own_values,
-            "blends": [_blend(name, blend, name in chosen) for name, blend in work.recipe.blend.items()],
+            "blends": [_blend(work, name, name in chosen) for name in work.recipe.blend],
             "places": places(small, factor, upright),
         },
         shifts={name: Layer(pixels=plane, sigma=SHIFT_SIGMA) for name, plane in lost.items()},
@@ -229,13 +229,15 @@ def _curve_settings(work: Work, master: str) -> dict[str, Any]:
     }
 
 
-def _blend(name: str, blend: Blend, chosen: bool) -> Mapping[str, Any]:
+def _blend(work: Work, name: str, chosen: bool) -> Mapping[str, Any]:
     """Return what the page needs of a blend and cannot change."""
+    blend = work.recipe.blend[name]
     return {
         "name": name,
+        "heading": blend_heading(work.target, blend.from_, blend.into),
         "into": blend.into,
         "from": blend.from_,
         "chosen": chosen,
         "method": blend.method,
-        "share": dict(blend.share_factors),
+        "share": dict(blend.plane_factors),
     }

@@ -219,7 +219,7 @@ def number_words(numbers: Mapping[str, Any]) -> str:
         ("emission contrast {:.2f}", numbers["emission_contrast"]),
         ("{:.2f} times that without blends", numbers["emission_gain"]),
         ("sky noise {:.2f} times", numbers["sky_noise"]),
-        ("stars moved by {:.2f} CIEDE2000 (median)", shift["median"]),
+        ("star colour shift {:.2f} CIEDE2000 (median)", shift["median"]),
         ("clipped to white {:.3%}", numbers["clipped"]["white"]),
         ("out of gamut {:.3%}", numbers["out_of_gamut"]),
     ]

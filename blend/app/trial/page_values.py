@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from blend.app.trial.tile_numbers import Yardstick
-from blend.recipe.blendtable import ShareTable
+from blend.recipe.blendtable import OtherTable
 from blend.recipe.finishtable import Finish
 from blend.recipe.model import resolved
 from blend.recipe.state import Work
@@ -32,7 +32,10 @@ def page_values(recipe: Recipe, chosen: Mapping[str, float]) -> dict[str, Any]:
     values |= {f"finish.{key}": finish[key] for key in ("contrast", "saturation", *_others())}
     table = resolved(recipe)["blend"]
     for name in recipe.blend:
-        own = {key: table[name][key] for key in ("formula", "amount", "params", "share", "dust_a_v")}
+        own = {
+            key: table[name][key]
+            for key in ("formula", "amount", "params", "into_other_planes", "extinction_a_v")
+        }
         own["amount"] = chosen.get(name, own["amount"])
         values |= {f"blend.{name}.{key}": value for key, value in own.items()}
     return values
@@ -44,7 +47,7 @@ def control_facts(recipe: Recipe) -> dict[str, Any]:
     ranges |= {f"finish.{key}": _range(Finish, key) for key in ("contrast", "saturation", *_others())}
     for name in recipe.blend:
         ranges[f"blend.{name}.amount"] = [0.0, MOST_AMOUNT]
-        ranges[f"blend.{name}.share"] = _range(ShareTable, "blue")
+        ranges[f"blend.{name}.into_other_planes"] = _range(OtherTable, "blue")
     return {
         "ranges": ranges,
         "others": {f"finish.{key}": Finish.model_fields[key].description for key in _others()},

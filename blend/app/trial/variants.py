@@ -12,6 +12,7 @@ from typing import Any
 from blend.base.errors import FaultList, RecipeError
 from blend.recipe.check import check_together
 from blend.recipe.model import load_recipe
+from blend.recipe.old_keys import new_names, new_settings
 from blend.recipe.tables import Recipe
 from blend.recipe.target import Target
 from blend.recipe.toml import apply_settings, parse_value, read_toml, to_toml, toml_value
@@ -187,8 +188,14 @@ def make_variants(
 
 
 def changed_text(text: str, changes: Mapping[str, Any], *, where: str) -> str:
-    """Return a recipe's text with values set; comments are not kept."""
-    values, faults = apply_settings(read_toml(text, where=where), changes)
+    """Return a recipe's text with values set; comments are not kept.
+
+    Raises
+    ------
+    FaultList
+        A key that is no dotted key.
+    """
+    values, faults = apply_settings(new_names(read_toml(text, where=where)), new_settings(changes))
     if faults:
         raise FaultList(faults)
     return to_toml(values)

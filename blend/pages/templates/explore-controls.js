@@ -50,16 +50,16 @@ function paramsOf(formula, name) {
 }
 
 function sharesOf(blend) {
-  const value = effective(values)[`blend.${blend.name}.share`];
+  const value = effective(values)[`blend.${blend.name}.into_other_planes`];
   return value === "hydrogen" ? blend.share : value === "none" ? {} : value;
 }
 
 // The colour of a line's light: what of each count added to red goes into the other planes.
 function colourControls(blend) {
-  const key = `blend.${blend.name}.share`;
+  const key = `blend.${blend.name}.into_other_planes`;
   if (blend.into !== "red") return [];
   if (domainOf(values[`blend.${blend.name}.formula`]) === "display") {
-    return [make("p", {className: "quiet", textContent: "The colour of the line is that of the plane: a share of other planes goes with a formula before the stretch alone."})];
+    return [make("p", {className: "quiet", textContent: "The colour of the line is that of the plane: light for other planes goes with a formula before the stretch alone."})];
   }
   const swatch = make("span", {className: "swatch tinted"});
   const paint = () => {
@@ -85,8 +85,8 @@ function blendControls(blend) {
     });
   });
   const left = blend.chosen ? [make("p", {className: "quiet", textContent: `The recipe says auto; ${original[key("amount")]} is what its rule chose on these layers.`})] : [];
-  const lost = entry.domain === "display" && !same(original[key("share")], "none") ? " Its share of other planes is left out." : "";
-  return make("fieldset", {}, make("legend", {textContent: `${blend.name}: ${blend.from} into ${blend.into}`}), numberAt(key("amount"), "weight", 0.01), ...left,
+  const lost = entry.domain === "display" && !same(original[key("into_other_planes")], "none") ? " What goes into other planes is left out." : "";
+  return make("fieldset", {}, make("legend", {textContent: blend.heading}), numberAt(key("amount"), "weight", 0.01), ...left,
     choice(key("formula"), "formula", Object.keys(FORMULAS).map((name) => [name, name]), formula, (next) => {
       values[key("formula")] = next;
       values[key("params")] = paramsOf(next, blend.name);
@@ -184,8 +184,8 @@ function buildTiles() {
   const text = (value) => (typeof value === "object" ? toml(value) : String(value));
   for (const tile of facts.tiles) {
     const known = Object.entries(tile.values).every(([key, value]) => mayBe(key, value));
-    const told = Object.entries(tile.values).map(([key, value]) => `${key} ${text(value)}`).join(", ");
-    find("tile").append(make("option", {value: tile.tile, textContent: `${tile.tile}: ${told}${known ? "" : " (only in a run)"}`, disabled: !known}));
+    const set = Object.entries(tile.values).map(([key, value]) => `${key} ${text(value)}`).join(", ");
+    find("tile").append(make("option", {value: tile.tile, textContent: `${tile.tile}: ${set}${known ? "" : " (only in a run)"}`, disabled: !known}));
   }
   find("load-tile").disabled = find("tile").selectedOptions.length === 0;
   find("load-tile").addEventListener("click", () => {

@@ -154,7 +154,7 @@ function makePicture(facts, layers, mask) {
 function settingsOf(values, facts) {
   const blends = facts.blends.map((blend) => {
     const own = (key) => values[`blend.${blend.name}.${key}`];
-    const share = own("share"), display = FORMULAS[own("formula")].domain === "display";
+    const share = own("into_other_planes"), display = FORMULAS[own("formula")].domain === "display";
     const factors = display || share === "none" ? {} : share === "hydrogen" ? blend.share : share;
     return {...blend, formula: own("formula"), amount: own("amount"), params: own("params"), share: factors};
   });

@@ -41,7 +41,7 @@ async function readLayers() {
 
 const over = find("over").getContext("2d"), under = find("under").getContext("2d");
 for (const canvas of [over.canvas, under.canvas]) [canvas.width, canvas.height] = [WIDTH, HEIGHT];
-[film.style.width, film.style.height] = [`${WIDTH}px`, `${HEIGHT}px`];
+[layerBox.style.width, layerBox.style.height] = [`${WIDTH}px`, `${HEIGHT}px`];
 const picture = () => new ImageData(WIDTH, HEIGHT);
 const right = picture(), left = picture(), spare = picture();
 const [ROUGH_WIDTH, ROUGH_HEIGHT] = [Math.ceil(WIDTH / 2), Math.ceil(HEIGHT / 2)];

@@ -21,8 +21,8 @@ function effective(given) {
   const made = {...given};
   for (const {name} of facts.blends) {
     const key = (part) => `blend.${name}.${part}`;
-    if (domainOf(made[key("formula")]) === "display") made[key("share")] = "none";
-    if (made[key("share")] !== "hydrogen") made[key("dust_a_v")] = 0;
+    if (domainOf(made[key("formula")]) === "display") made[key("into_other_planes")] = "none";
+    if (made[key("into_other_planes")] !== "hydrogen") made[key("extinction_a_v")] = 0;
   }
   return made;
 }
@@ -71,14 +71,14 @@ function readText(text) {
   return text.startsWith('"') ? JSON.parse(text) : text;
 }
 
-const rangeOf = (key) => facts.ranges[key.replace(/\.share\..*$/, ".share")] ?? null;
+const rangeOf = (key) => facts.ranges[key.replace(/\.into_other_planes\..*$/, ".into_other_planes")] ?? null;
 const inRange = (value, [least, most]) => typeof value === "number" && value >= least && value <= most;
 
 function mayBe(key, value) {
   if (!(key in original)) return false;
   if (key === "stretch.white") return value === "saturation" || value === "target" || inRange(value, [Number.MIN_VALUE, 100]);
   if (key.endsWith(".formula")) return Object.hasOwn(FORMULAS, value);
-  if (key.endsWith(".share")) return ["none", "hydrogen"].includes(value) || (typeof value === "object" && Object.values(value).every((part) => inRange(part, [0, 1])));
+  if (key.endsWith(".into_other_planes")) return ["none", "hydrogen"].includes(value) || (typeof value === "object" && Object.values(value).every((part) => inRange(part, [0, 1])));
   if (key.endsWith(".params")) return typeof value === "object" && Object.values(value).every(Number.isFinite);
   return rangeOf(key) ? inRange(value, rangeOf(key)) : typeof value === "number";
 }

@@ -1,6 +1,6 @@
 // The picture on screen: zoomed, moved, wiped and blinked, by pointer, wheel, two fingers and keys.
 
-const stage = find("stage"), film = find("film"), seam = find("seam");
+const stage = find("stage"), layerBox = find("layers"), seam = find("seam");
 const [WIDTH, HEIGHT] = [facts.columns, facts.rows];
 const eye = {scale: 1, x: WIDTH / 2, y: HEIGHT / 2, fitted: true, cut: 0.5, wiping: false, under: false};
 const MOST_SCALE = 32;
@@ -20,8 +20,8 @@ function place() {
   // Whole pixels of the screen, so that 100 % is.
   const whole = (value) => Math.round(value * ratio()) / ratio();
   const [left, top] = [whole(wide / 2 - eye.x * eye.scale), whole(high / 2 - eye.y * eye.scale)];
-  film.style.transform = `translate(${left}px, ${top}px) scale(${eye.scale})`;
-  film.style.imageRendering = eye.scale * ratio() > 1.5 ? "pixelated" : "auto";
+  layerBox.style.transform = `translate(${left}px, ${top}px) scale(${eye.scale})`;
+  layerBox.style.imageRendering = eye.scale * ratio() > 1.5 ? "pixelated" : "auto";
   const averages = facts.factor > 1 ? `; a pixel here is the mean of ${facts.factor} x ${facts.factor}` : "";
   find("zoom").textContent = `${percent().toFixed(percent() < 10 ? 1 : 0)} %${averages}`;
   find("fit").setAttribute("aria-pressed", String(eye.fitted));

@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from blend.base.errors import StepError
+from blend.base.master import Master
 from blend.base.rowblocks import map_row_blocks, map_together
 from blend.recipe.state import COLOUR, Line, Plane, Work, frozen
 from blend.recipe.steps.doubts import doubt_white
@@ -35,52 +36,68 @@ ENOUGH_STARS = 12
 def balance(work: Work) -> Work:
     """Return the work with the colour planes multiplied by their gains, and the lines by their broad plane's gain."""
     gains, found = _gains(work)
-    work = doubt_white(work, gains)
-    values = np.asarray(gains.values, dtype=np.float32)
-    rgb = work.rgb
-    if (values != 1).any():
-        noise = {
-            plane: {size: sigma * float(gain) for size, sigma in rgb.facts.noise.get(plane, {}).items()}
-            for plane, gain in zip(COLOUR, values, strict=True)
-        }
-        rgb = rgb.with_(pixels=_times(rgb.pixels, values)).with_facts(noise=frozen(noise))
-    by_plane = dict(zip(COLOUR, (float(v) for v in values), strict=True))
-    lines = {name: line_times(line, by_plane[line.broad]) for name, line in work.lines.items()}
-    masters = {"rgb": rgb} | {
-        name: work.masters[name].with_(pixels=line.scaled[None]) for name, line in lines.items()
-    }
+    work = _times_gains(doubt_white(work, gains), np.asarray(gains.values, dtype=np.float32))
     told = {
-        "gains": by_plane,
+        "gains": dict(zip(COLOUR, work.gains, strict=True)),
         "errors": dict(zip(COLOUR, (float(v) for v in gains.errors), strict=True)),
         "stars": gains.stars,
         "how": gains.how,
     }
     if found is not None:
         told["catalogue"] = _catalogue_words(work, gains, found)
-    work = work.with_(masters=frozen(masters), lines=frozen(lines), gains=tuple(by_plane.values()))
     for key, value in told.items():
         work = work.tell("balance", key, value)
     return with_target_light(with_holes_filled(work))
 
 
-def line_times(line: Line, gain: float) -> Line:
-    """Return the line in counts that are ``gain`` times larger."""
-    factor = np.array([gain], dtype=np.float32)
+def _times_gains(work: Work, values: NDArray[np.float32]) -> Work:
+    """Return the work whose colour planes and lines are multiplied: one after the other, each in place of the old."""
+    by_plane = dict(zip(COLOUR, (float(v) for v in values), strict=True))
+    work = work.with_(gains=tuple(by_plane.values()))
+    if (values != 1).any():
+        work = work.with_(masters=frozen({**work.masters, "rgb": _balanced(work.rgb, values)}))
+    for name in work.lines:
+        line = [work.lines[name]]
+        work = work.with_(lines=frozen({key: other for key, other in work.lines.items() if key != name}))
+        made = line_times(line, by_plane[line[0].broad])
+        master = work.masters[name].with_(pixels=made.scaled[None])
+        work = work.with_(
+            masters=frozen({**work.masters, name: master}), lines=frozen({**work.lines, name: made})
+        )
+    return work
+
+
+def _balanced(rgb: Master, values: NDArray[np.float32]) -> Master:
+    noise = {
+        plane: {size: sigma * float(gain) for size, sigma in rgb.facts.noise.get(plane, {}).items()}
+        for plane, gain in zip(COLOUR, values, strict=True)
+    }
+    return rgb.with_(pixels=_times(rgb.pixels, values)).with_facts(noise=frozen(noise))
+
+
+def line_times(held: list[Line], gain: float) -> Line:
+    """Take a line out of ``held`` and return it in counts that are ``gain`` times larger.
+
+    Layer after layer, so that the old ones are free where nobody else holds the line.
+    """
+    line, factor = held.pop(), np.array([gain], dtype=np.float32)
 
     def times(layer: Plane | None) -> Plane | None:
         return None if layer is None else _times(layer[None], factor)[0]
 
+    line = replace(line, scaled=_times(line.scaled[None], factor)[0])
     layers = line.measured
-    if layers is not None:
+    if layers is None:
+        line = replace(line, emission=times(line.emission))
+    else:
         # The product is formed anew: light times weight, as the files hold them, is what blends use, to the bit.
-        light = _times(layers.light[None], factor)[0]
-        layers = replace(layers, light=light, sigma=times(layers.sigma))
+        line = replace(line, emission=None, measured=None)
+        layers = replace(layers, light=_times(layers.light[None], factor)[0])
+        layers = replace(layers, sigma=times(layers.sigma))
+        line = replace(line, emission=layers.passed(), measured=None if layers.sigma is None else layers)
     return replace(
         line,
-        scaled=_times(line.scaled[None], factor)[0],
-        emission=times(line.emission) if layers is None else layers.passed(),
         unfaded=times(line.unfaded),
-        measured=None if layers is None or layers.sigma is None else layers,
         sigma=line.sigma * gain,
         scaled_sigma=line.scaled_sigma * gain,
     )

@@ -61,16 +61,22 @@ def blend_linear(work: Work) -> Work:
 
 
 def blend_display(work: Work) -> Work:
-    """Return the work with every display blend in ``display``, in file order."""
+    """Return the work with every display blend in ``display``, in file order.
+
+    Raises
+    ------
+    RecipeError
+        Light for other planes is asked of a display formula.
+    """
     if work.behind is None and work.display is not None:
         work = work.with_(behind=picture_behind(work, work.display))
     for name, blend, formula in _blends(work, "display"):
-        if blend.share != "none":
+        if blend.into_other_planes != "none":
             raise RecipeError(
-                f"blend.{name}.share",
-                found=f"a share beside {formula.name!r}, whose domain is display",
-                expected="a share only beside a linear formula into red",
-                advice="take the share out",
+                f"blend.{name}.into_other_planes",
+                found=f"light for other planes beside {formula.name!r}, whose domain is display",
+                expected="into_other_planes only beside a linear formula into red",
+                advice="take it out",
             )
         choice = outside = None
         if blend.amount == "auto":
@@ -104,9 +110,9 @@ def _with_blend(work: Work, made: AppliedBlend) -> Work:
         facts["line_light"] = False
     elif formula.additive:
         facts["line_contrast"] = 1.0 + blend.weight
-    if blend.share != "none":
-        facts["share"] = blend.share_factors
-        facts["model"] = blend.share_words
+    if blend.into_other_planes != "none":
+        facts["into_other_planes"] = blend.plane_factors
+        facts["model"] = blend.plane_words
     if made.choice is not None:
         facts["auto"] = choice_facts(blend, made.choice)
     if made.out_of_gamut is not None:
@@ -118,7 +124,7 @@ def _warn_of_share(work: Work, name: str, blend: Blend) -> Work:
     """Return the work with a warning where hydrogen's ratios are asked of a line that is not H-alpha."""
     line_nm = work.target.masters[blend.master].line_nm
     # Filters are named to the nanometre or two, and shift with the beam's angle.
-    if blend.share != "hydrogen" or line_nm is None or abs(line_nm - H_ALPHA_NM) <= 3.0:
+    if blend.into_other_planes != "hydrogen" or line_nm is None or abs(line_nm - H_ALPHA_NM) <= 3.0:
         return work
     text = f"blend.{name} gives {blend.master}, a line at {line_nm:g} nm, the blue lines that go with H-alpha"
     return work.warn(("share-not-hydrogen", text))
@@ -179,7 +185,7 @@ def _put_linear(work: Work, linear: Plane, blend: Blend, base: Plane, changed: P
         return replace_luminance(linear, changed, method=blend.method, floor=3.0 * luminance_noise(work))
     planes = [changed if plane == blend.into else linear[number] for number, plane in enumerate(COLOUR)]
     result = copy_planes(planes)
-    for plane, factor in blend.share_factors.items():
+    for plane, factor in blend.plane_factors.items():
         if factor > 0:
             _add_share(result[COLOUR.index(plane)], factor, after=changed, before=base)
     return result

@@ -9,6 +9,7 @@ import numpy as np
 
 from blend.base.errors import InputError, StepError
 from blend.base.master import Flag, Master, flags_of
+from blend.base.robust import median
 from blend.base.rowblocks import map_row_blocks, map_together
 from blend.recipe.state import Plane, Source, Work, frozen
 from blend.recipe.steps.doubts import fill_hot_columns, refuse_odd_units
@@ -147,7 +148,7 @@ def _pedestal(source: Source, index: int, factor: float | None) -> float:
 
 
 def _typical(frame: Master, index: int) -> float:
-    return float(np.median(sample_pixels(frame.pixels[min(index, len(frame.planes) - 1)])))
+    return median(sample_pixels(frame.pixels[min(index, len(frame.planes) - 1)]))
 
 
 def measured(light: Master) -> Master:

@@ -32,6 +32,11 @@ def choose_linear(work: Work, name: str, blend: Blend, formula: Formula, base: P
     ----------
     base : (rows, columns)
         The plane, or the luminance, that the blend is to change.
+
+    Raises
+    ------
+    StepError
+        The noise of the emission is not known.
     """
     line, emission = _line_blocks(work, name, blend)
     blocks = noise_blocks(base)
@@ -74,6 +79,11 @@ def choose_display(
         Its sky.
     solved : SolvedStretch, optional
         The stretch that the line goes through; None for a line that is stretched already.
+
+    Raises
+    ------
+    StepError
+        The noise of the emission is not known, or the line is stretched already.
     """
     line, _ = _line_blocks(work, name, blend)
     if solved is None:
@@ -119,7 +129,7 @@ def _shown(
     light = LineLight(
         whole=kept.unfaded, faded=noise_blocks(kept.emission), in_base=own, in_change=change - dark
     )
-    return luminance_amount(whole, change, light, signal=blend.for_, most=most_amount(formula))
+    return luminance_amount(whole, change, light, signal=blend.optimise_for, most=most_amount(formula))
 
 
 def _in_line(work: Work, blend: Blend) -> Plane:
@@ -146,7 +156,7 @@ def _in_planes(work: Work, blend: Blend) -> Plane:
         own = made.blend
         if made.formula.additive and own.from_ == f"{blend.master}.emission" and own.into in shares:
             shares[own.into] += own.weight
-            for plane, factor in own.share_factors.items():
+            for plane, factor in own.plane_factors.items():
                 shares[plane] += factor * own.weight
     factors = np.array([shares[plane] for plane in COLOUR], dtype=np.float32)
     return np.asarray(factors[:, None, None] * line.unfaded)
@@ -194,7 +204,7 @@ def choice_facts(blend: Blend, choice: Choice) -> dict[str, Any]:
     return {
         "reason": choice.reason,
         "limits": {"signal" if lit else "noise": _finite(choice.limit), "most": choice.most},
-        **({"for": blend.for_} if lit else {"noise_budget": blend.noise_budget}),
+        **({"optimise_for": blend.optimise_for} if lit else {"noise_budget": blend.noise_budget}),
         "noise": choice.noise,
         "gain": _finite(choice.gain),
     }

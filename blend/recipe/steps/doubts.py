@@ -10,6 +10,7 @@ import numpy as np
 
 from blend.base.errors import InputError, StepError
 from blend.base.master import Flag, Master
+from blend.base.robust import median
 from blend.base.rowblocks import copy_planes, map_together
 from blend.recipe.state import COLOUR, Plane, Source, Work, frozen
 from blend.recipe.steps.flatwords import APERTURE_FWHM
@@ -126,7 +127,13 @@ def _doubt_order(work: Work, name: str) -> Work:
 
 
 def refuse_odd_units(name: str, source: Source) -> None:
-    """Raise `InputError` where the planes of a colour master are of different units, by their sky and their noise."""
+    """Raise `InputError` where the planes of a colour master are of different units, by their sky and their noise.
+
+    Raises
+    ------
+    InputError
+        Sky and noise of the planes show different units.
+    """
     planes = [(light, plane) for light in source.lights for plane in light.planes]
     if len(planes) != len(COLOUR) or any(light.domain == "display" for light, _ in planes):
         return
@@ -158,7 +165,7 @@ def fill_hot_columns(light: Master) -> tuple[Master, tuple[tuple[str, str], ...]
             flags[:, hot.columns] |= np.uint8(Flag.REPAIRED)
             numbers = ", ".join(str(column) for column in hot.columns[:MOST_NAMED])
             more = ", ..." if len(hot) > MOST_NAMED else ""
-            high = f"by {float(np.median(hot.excess)) / noise:.1f} sigma of a pixel" if noise > 0 else ""
+            high = f"by {median(hot.excess) / noise:.1f} sigma of a pixel" if noise > 0 else ""
             words.append(f"{len(hot)} in {name} ({numbers}{more}), {high}")
     text = f"columns of the sensor outshine their neighbours over most of their height: {'; '.join(words)}. They were "
     text += "filled from both sides; darks of the same length and dithering would take them out"
@@ -203,7 +210,7 @@ def _trail_words(trail: Trail) -> str:
 
 
 def _level(light: Master, plane: str) -> float:
-    return float(np.median(sample_pixels(light.plane(plane), most=LEVEL_PIXELS)))
+    return median(sample_pixels(light.plane(plane), most=LEVEL_PIXELS))
 
 
 def doubt_white(work: Work, gains: Gains) -> Work:
@@ -236,12 +243,12 @@ def doubt_white(work: Work, gains: Gains) -> Work:
         if apart > DISAGREE_SIGMA:
             raise StepError(
                 "balance.white",
-                found=f"{text}; and {what} tells about {other:.2g}, {apart:.1f} sigma away",
+                found=f"{text}; and {what} gives about {other:.2g}, {apart:.1f} sigma away",
                 expected="two estimates that agree",
-                advice="many of the stars may be knots of a nebula: give the gains as three numbers, those of "
+                advice="many of the stars may be compact parts of a nebula: give the gains as three numbers, those of "
                 'another field of this camera for example, balance.white = [1.3, 1.0, 1.5], or "none"',
             )
-        text = f"white: {text}. {what[0].upper()}{what[1:]} tells about {other:.2g}, which does not contradict it"
+        text = f"white: {text}. {what[0].upper()}{what[1:]} gives about {other:.2g}, which does not contradict it"
         work = work.warn(
             ("white-out-of-bounds", text + "; the planes may be of different units or exposures")
         )

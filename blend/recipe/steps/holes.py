@@ -115,11 +115,11 @@ def crop_cost(work: Work, box: Box, setting: str) -> list[tuple[str, str]]:
     lost = 1.0 - box[2] * box[3] / (rows * columns)
     if lost <= WORTH_TELLING:
         return _target_cut(work, box, setting)
-    covers = {name: float(_outline(master).mean()) for name, master in work.masters.items()}
-    parts = ", ".join(f"{name} {share:.0%}" for name, share in covers.items())
+    overlaps = {name: float(_outline(master).mean()) for name, master in work.masters.items()}
+    parts = ", ".join(f"{name} {share:.0%}" for name, share in overlaps.items())
     text = (
         f"{setting} leaves out {lost:.0%} of the frame: {box[2]} x {box[3]} of {columns} x {rows} px are the largest "
-        f"rectangle that every master covers; of the frame they cover: {parts}"
+        f"rectangle in which all masters overlap; of the frame they hold: {parts}"
     )
     return [("crop-cost", text), *_target_cut(work, box, setting)]
 
@@ -137,6 +137,6 @@ def _target_cut(work: Work, box: Box, setting: str) -> list[tuple[str, str]]:
         return []
     text = (
         f"{setting} cuts the target: of the {target[2]} x {target[3]} px around its light {lost:.0%} lie outside what "
-        'every master covers; output.crop = "none" keeps them'
+        'the overlap of all masters; output.crop = "none" keeps them'
     )
     return [("target-cut", text)]

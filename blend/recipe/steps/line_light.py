@@ -141,7 +141,7 @@ def part_line(
         light,
         broad,
         noise,
-        fade_sigma=settings.fade_sigma,
+        fade_sigma=settings.weight_sigma,
         around=(glow, disc),
         unsure=unsure,
         stars=cover_halos(stars, halos, fwhm_px=fwhm_px),

@@ -171,7 +171,13 @@ def _told(part: Scale | DiscRatio) -> dict[str, Any]:
 
 
 def together(stars: Scale | None, disc: DiscRatio | None, where: str) -> Scale:
-    """Return the scale of stars, of a disc, or of both: the mean of their logarithms, weighted by their errors."""
+    """Return the scale of stars, of a disc, or of both: the mean of their logarithms, weighted by their errors.
+
+    Raises
+    ------
+    StepError
+        Stars and disc disagree.
+    """
     if disc is None:
         assert stars is not None
         return stars

@@ -253,7 +253,7 @@ def _tell(
         for code, words in alignment.doubts:
             work = work.warn((code, f"{label}: {words}"))
         if alignment.overlap < 0.5:
-            text = f"{label} covers only {alignment.overlap:.0%} of the reference's frame"
+            text = f"{label} overlaps only {alignment.overlap:.0%} of the reference's frame"
             work = work.warn(("small-overlap", text))
     for (name, index), found in stars.items():
         width, error = widths[name]

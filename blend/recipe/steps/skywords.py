@@ -100,7 +100,7 @@ def plane_warnings(label: str, done: PlaneSky) -> list[tuple[str, str]]:
             text += ", or the sky is not of the Moon's shape alone"
         found.append(("sky-uncertain", text))
     if left is not None and noise > 0 and left / noise > TOO_STEEP_SIGMA:
-        text = f"{label}: a slope of {left / noise:.2f} sigma of a pixel is left, corner to corner"
+        text = f"{label}: a residual gradient of {left / noise:.2f} sigma of a pixel across the frame"
         found.append(("slope-left", text))
     if fit.strength is not None and surely_below(fit.strength):
         found.append(("moonlight-held", _held(label, fit.strength, noise)))
@@ -142,7 +142,7 @@ def glow_warnings(name: str, done: dict[str, PlaneSky], upside_down: bool) -> li
         "sensor's amplifier (take darks of the same length), light that strays into the tube, or nebula that "
     )
     return [
-        ("corner-glow", text + 'fades away from there; model = "spline" takes it out, with what that can eat')
+        ("corner-glow", text + 'falls off from there; model = "spline" takes it out, with what that can eat')
     ]
 
 

@@ -70,11 +70,11 @@ def seed_of(
     Seed or None
         None where a header has none, or both do not make a map: no place in common, folded, a scale beyond 10.
     """
+    if moving is None or reference is None:
+        return None
     from astropy.wcs import NoConvergence
     from astropy.wcs.utils import pixel_to_pixel
 
-    if moving is None or reference is None:
-        return None
     x, y = (np.linspace(0, length - 1, 24) for length in moving_shape[::-1])
     source = np.stack(np.meshgrid(x, y), axis=-1).reshape(-1, 2)
     try:

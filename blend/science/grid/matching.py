@@ -10,6 +10,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from blend.base.robust import median
 from blend.science.grid.distortion import Warp
 from blend.science.grid.transforms import MODELS, Matrix, Points, apply_matrix, fit_model, scale_of
 from blend.science.grid.wholeframe import Pattern
@@ -19,9 +20,15 @@ ACCEPT_PX = 1.5
 """Stars closer than this, in pixels of the coarser frame, count as matched when a map is weighed."""
 
 _FIRST_RADIUS_PX = 6.0
+"""Where partners are first looked for, of the coarser frame: a map from four stars errs by several centroid errors of
+1 px towards the corners. Chosen, not measured; 0.4 of the stars' spacing bounds it, so that partners stay theirs."""
 _ENOUGH_UNSATURATED = 12
+"""Pairs without a clipped core that a fit goes by alone: three for each of the four numbers of a similarity. Chosen."""
 _ENOUGH_PRECISE = 15
+"""Pairs of the more precise half that a map is judged by alone: their scatter is known to 18 %, 1 / sqrt(2 x 15)."""
 _STRONG = 6.0
+"""Difference of Schwarz' criterion from which evidence counts as strong: Kass & Raftery (1995), JASA 90,
+773; from memory."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -207,7 +214,7 @@ def robust_fit(
         apart = np.hypot(*(apply_matrix(matrix, source) - target).T)
         pull = apart * np.sqrt(weights)
         # The median of a distance in two dimensions is 1.1774 sigma.
-        limit = 3.5 * max(float(np.median(pull[allowed])) / 1.1774, 0.3)
+        limit = 3.5 * max(median(pull[allowed]) / 1.1774, 0.3)
         now = allowed & (pull <= limit)
         if now.sum() < least:
             break
@@ -313,7 +320,7 @@ def precise_pairs(
 ) -> NDArray[np.bool_]:
     """Pick the pairs for the last fit: the vaguest stars weigh next to nothing and hide its quality."""
     error = 1.0 / np.sqrt(weights_of(matrix, mine, theirs, i, j))
-    good: NDArray[np.bool_] = error <= 1.5 * np.median(error)
+    good: NDArray[np.bool_] = error <= 1.5 * median(error)
     return good if good.sum() >= _ENOUGH_PRECISE else np.ones(len(i), dtype=np.bool_)
 
 

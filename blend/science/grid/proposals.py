@@ -9,6 +9,7 @@ from functools import cache
 import numpy as np
 from numpy.typing import NDArray
 
+from blend.base.robust import median
 from blend.science.grid.patterns import TRIANGLES_UP_TO, Patterns, make_patterns, ransac_trials
 from blend.science.grid.transforms import Matrix, Points, fit_similarity
 
@@ -19,7 +20,9 @@ SCALES = (0.2, 5.0)
 """Range of reference pixels per moving pixel that is looked at."""
 
 _CENTROID_PX = 1.0
+"""Error of a centroid that figures of stars allow for, ten times that of a sound star: blends and clipped cores."""
 _MOST_VOTES = 5_000
+"""Pairs of figures that are looked at, the most alike first: a bound on time alone. Chosen, not measured."""
 _FLIP = np.diag([-1.0, 1.0, 1.0])
 
 
@@ -105,7 +108,7 @@ def _agreeing(
     votes = np.column_stack([placed.real, placed.imag])
     source = np.column_stack([ends.real, ends.imag])
     proposals = []
-    for spot, count in _crowded(votes, radius=3.0 + 0.012 * arm * float(np.median(np.abs(a)))):
+    for spot, count in _crowded(votes, radius=3.0 + 0.012 * arm * median(np.abs(a))):
         matrix = fit_similarity(source, spot.reshape(2, 2).T)
         proposals.append(Proposal(matrix @ _FLIP if flipped else matrix, count, flipped))
     return proposals
@@ -118,7 +121,7 @@ def _equal_figures(mine: Patterns, theirs: Patterns) -> tuple[NDArray[np.int64],
     if len(mine.codes) == 0 or len(theirs.codes) == 0:
         empty = np.empty(0, dtype=np.int64)
         return empty, empty
-    size = min(float(np.median(mine.sizes)), float(np.median(theirs.sizes)))
+    size = min(median(mine.sizes), median(theirs.sizes))
     reach = float(np.clip(2.0 * _CENTROID_PX / size, 0.004, 0.02))
     left, right = cKDTree(mine.codes), cKDTree(theirs.codes)
     # every eighth figure tells how many close ones there are: a few hundred more or less cost nothing

@@ -223,6 +223,11 @@ def full_coverage_box(masks: Sequence[NDArray[np.bool_]]) -> tuple[int, int, int
     x, y, width, height : int
         All 0 where nothing is covered by all.
 
+    Raises
+    ------
+    ValueError
+        There are no masks.
+
     Notes
     -----
     The search keeps, row by row, how far each column is covered upwards, and takes the largest rectangle under that

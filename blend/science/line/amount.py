@@ -22,7 +22,7 @@ MOST_ADDED, MOST_OPAQUE = 1.5, 1.0
 """The most of emission-add, 2.5 times the line's contrast, and of opacity, beyond which a formula extrapolates."""
 
 FAINT_SHARE, BRIGHT_SHARE = 0.5, 0.1
-"""Of what shines: the fainter half is faint light, the brightest tenth is knots."""
+"""Of what shines: the fainter half is faint light, the brightest tenth is bright light."""
 
 WIDE, SURE, FEWEST_WIDE = 4, 3.0, 4
 """Faint light is looked for in means over so many blocks a side, 16 px; at so many sigma it is there; and the fewest
@@ -38,7 +38,7 @@ CLIP, FEWEST_BLOCKS, ENOUGH_DARK = 3.0, 6, 1000
 """Where second differences count as structure, in sigma; the blocks a side that can tell noise at all; and how many
 differences outside the emission tell it to 3 % or better."""
 
-Signal = Literal["faint", "knots"]
+Signal = Literal["faint", "bright"]
 Blocks = NDArray[np.floating]
 
 
@@ -284,9 +284,9 @@ def luminance_amount(
         What amount 1 of the formula does to it, its value minus base, from the line before it was faded.
     light : LineLight
         Tells where which signal is, and how much of it base and change hold.
-    signal : "faint" or "knots"
+    signal : "faint" or "bright"
         The fainter half of the means over 16 px that pass 3 sigma, or the brightest tenth of the blocks that do.
-        Where no faint light passes, knots stand in for it and the reason says so.
+        Where no faint light passes, bright light stands in for it and the reason says so.
     most : float
         Above 0.
 
@@ -356,7 +356,7 @@ def faint_places(wide: NDArray[np.floating], sigma: float) -> NDArray[np.bool_] 
 
 
 def bright_weights(light: Blocks, sigma: float) -> NDArray[np.float64] | None:
-    """Return weights of the blocks that are knots: the brightest tenth of those above 3 sigma, each by its light.
+    """Return weights of the blocks that are bright: the brightest tenth of those above 3 sigma, each by its light.
 
     Parameters
     ----------
@@ -385,12 +385,12 @@ def bright_weights(light: Blocks, sigma: float) -> NDArray[np.float64] | None:
 def _signal_places(light: LineLight, signal: Signal) -> tuple[str, NDArray[np.float64]] | None:
     """Return the signal's name in words and weights of the blocks that hold it; None where nothing shines."""
     sigma = float(np.sqrt(noise_covariance(light.whole, light.whole, light=light.faded)[0, 0]))
-    named = "the brightest knots"
+    named = "the brightest emission"
     if signal == "faint":
         weights = _faint_weights(light, sigma)
         if weights is not None:
             return "faint emission", weights
-        named = "the brightest knots, as no faint emission passes 3 sigma in means over 16 px,"
+        named = "the brightest emission, as no faint emission passes 3 sigma in means over 16 px,"
     weights = bright_weights(light.faded, sigma)
     return None if weights is None else (named, weights)
 

@@ -101,7 +101,7 @@ _CCM89 = (
 )
 
 
-def balmer_ratio(line: str, *, dust_a_v: float = 0.0) -> float:
+def balmer_ratio(line: str, *, extinction_a_v: float = 0.0) -> float:
     """Return a Balmer line's energy over H-alpha's behind a screen of dust.
 
     ratio * 10^(-0.4 E(B-V) (k_line - k_alpha)), E(B-V) = A_V / 3.1
@@ -109,21 +109,21 @@ def balmer_ratio(line: str, *, dust_a_v: float = 0.0) -> float:
     Parameters
     ----------
     line : "H-beta", "H-gamma" or "H-delta"
-    dust_a_v : float
+    extinction_a_v : float
         Extinction A(V) of the dust in front, magnitudes.
 
     Examples
     --------
-    >>> [round(balmer_ratio("H-beta", dust_a_v=a_v), 4) for a_v in (0.0, 1.0, 2.0)]
+    >>> [round(balmer_ratio("H-beta", extinction_a_v=a_v), 4) for a_v in (0.0, 1.0, 2.0)]
     [0.3493, 0.2539, 0.1845]
     """
     entry = BALMER[line]
-    reddening = dust_a_v / 3.1
+    reddening = extinction_a_v / 3.1
     excess = extinction(entry.wavelength_nm) - extinction(H_ALPHA_NM)
     return float(entry.ratio * 10.0 ** (-0.4 * reddening * excess))
 
 
-def hydrogen_share(plane: Literal["blue", "green"], *, dust_a_v: float = 0.0) -> float:
+def hydrogen_share(plane: Literal["blue", "green"], *, extinction_a_v: float = 0.0) -> float:
     """Return the counts in a star-white plane for each count of H-alpha in the red plane.
 
     q = sum over lines of ratio_i * response_i
@@ -131,7 +131,7 @@ def hydrogen_share(plane: Literal["blue", "green"], *, dust_a_v: float = 0.0) ->
     Parameters
     ----------
     plane : "blue" or "green"
-    dust_a_v : float
+    extinction_a_v : float
         Extinction A(V) in front of the gas, magnitudes.
 
     Notes
@@ -140,8 +140,8 @@ def hydrogen_share(plane: Literal["blue", "green"], *, dust_a_v: float = 0.0) ->
 
     Examples
     --------
-    >>> [round(hydrogen_share(plane, dust_a_v=2.0), 2) for plane in ("blue", "green")]
+    >>> [round(hydrogen_share(plane, extinction_a_v=2.0), 2) for plane in ("blue", "green")]
     [0.15, 0.07]
     """
     response = {name: getattr(line, plane) for name, line in BALMER.items()}
-    return float(sum(balmer_ratio(name, dust_a_v=dust_a_v) * response[name] for name in BALMER))
+    return float(sum(balmer_ratio(name, extinction_a_v=extinction_a_v) * response[name] for name in BALMER))

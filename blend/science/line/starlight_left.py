@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from blend.base.jit import kernel
-from blend.base.robust import MAD_TO_SIGMA, bin_mean
+from blend.base.robust import MAD_TO_SIGMA, bin_mean, median
 from blend.base.rowblocks import map_row_blocks
 from blend.science.line.continuum import Scale
 from blend.science.plane import bin_plane, binned_taps, blur_block, gaussian_taps
@@ -211,7 +211,7 @@ def _tile_noise(block: NDArray[np.float32], lag: int, *, blur: float = 0.0, widt
         both = (across[2 * lag :] - 2 * across[lag:-lag] + across[: -2 * lag])[::2]
         differences = np.abs(both[np.isfinite(both)])
         if differences.size >= 50:
-            found.append(MAD_TO_SIGMA * float(np.median(differences)) / (6.0 - 8.0 * near + 2.0 * far))
+            found.append(MAD_TO_SIGMA * median(differences) / (6.0 - 8.0 * near + 2.0 * far))
     return found
 
 
@@ -226,11 +226,11 @@ def _growth(curves: NDArray[np.float32], levels: NDArray[np.float32]) -> float:
     curves, levels = curves[good], levels[good]
     if levels.size < 1000:
         return 0.0
-    middle = float(np.median(levels))
-    sigma = MAD_TO_SIGMA * float(np.median(np.abs(levels - middle)))
+    middle = median(levels)
+    sigma = MAD_TO_SIGMA * median(np.abs(levels - middle))
     if not sigma > 0:
         return 0.0
-    quiet = float(np.median(curves[levels < middle + sigma])) ** 2
+    quiet = median(curves[levels < middle + sigma]) ** 2
     if not quiet > 0:
         return 0.0
     edges = sigma * np.geomspace(8.0, 128.0, 9)
@@ -239,10 +239,10 @@ def _growth(curves: NDArray[np.float32], levels: NDArray[np.float32]) -> float:
         inside = (levels >= low) & (levels < high)
         if int(inside.sum()) >= 200:
             level = float(levels[inside].mean())
-            slopes.append((float(np.median(curves[inside])) ** 2 / quiet - 1.0) / level)
+            slopes.append((median(curves[inside]) ** 2 / quiet - 1.0) / level)
     if not slopes:
         return 0.0
-    return max(0.0, float(np.median(slopes)))
+    return max(0.0, median(slopes))
 
 
 def _binned_noise(
@@ -281,7 +281,7 @@ def _sky_error(light: NDArray[np.float32]) -> float:
     if low.size < 8:
         return 0.0
     noise = _quiet(_tile_noise(light, 2)) / size
-    return float(np.sqrt(max(0.0, (MAD_TO_SIGMA * float(np.median(-low))) ** 2 - noise**2)))
+    return float(np.sqrt(max(0.0, (MAD_TO_SIGMA * median(-low)) ** 2 - noise**2)))
 
 
 def _odd_stars(
@@ -334,10 +334,10 @@ def _star_terms(
         width = UNKNOWN_WIDTH * variance
         return _Terms(max(LEAST_COLOUR, scale.scatter), UNKNOWN_SHIFT_PX, width, len(fits))
     table = np.array(fits)
-    colour = MAD_TO_SIGMA * np.median(np.abs(table[:, 0]))
-    shift = MAD_TO_SIGMA * np.median(np.abs(table[:, 1:3]))
-    width = MAD_TO_SIGMA * np.median(np.abs(table[:, 3]))
-    rest = np.median(table[:, 4])
+    colour = MAD_TO_SIGMA * median(np.abs(table[:, 0]))
+    shift = MAD_TO_SIGMA * median(np.abs(table[:, 1:3]))
+    width = MAD_TO_SIGMA * median(np.abs(table[:, 3]))
+    rest = median(table[:, 4])
     if scale.how != "given":
         colour = scale.scatter
     colour = np.hypot(max(LEAST_COLOUR, colour), rest)

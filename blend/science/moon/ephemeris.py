@@ -141,17 +141,6 @@ def illuminated_fraction(phase_angle_deg: float | Angles) -> Angles:
     return np.asarray((1.0 + np.cos(np.radians(phase_angle_deg))) / 2.0, dtype=np.float64)
 
 
-def phase_angle_of(illuminated: float | Angles) -> Angles:
-    """Return the phase angle in degrees of a disc lit to the share ``illuminated``, 0 to 1.
-
-    Examples
-    --------
-    >>> round(float(phase_angle_of(0.88)), 1)
-    40.5
-    """
-    return np.asarray(np.degrees(np.arccos(2.0 * np.asarray(illuminated) - 1.0)), dtype=np.float64)
-
-
 def phase_angle(elongation_deg: Angles, moon_distance: Angles, sun_distance: Angles) -> Angles:
     """Return the angle at the Moon between Sun and observer, degrees.
 

@@ -208,16 +208,6 @@ class MoonPrediction:
         return self.place.illuminated
 
     @property
-    def slope_percent_per_deg(self) -> float:
-        """Slope of the sky in V."""
-        return self.slope.percent_per_deg
-
-    @property
-    def slope_position_angle_deg(self) -> float:
-        """Where the sky brightens to in V, from north over east."""
-        return self.slope.position_angle_deg
-
-    @property
     def moon_up(self) -> bool:
         """Whether the Moon is above the horizon."""
         return self.place.moon_altitude_deg >= 0.0

@@ -79,7 +79,7 @@ def half_hours(time: datetime, *, longitude_deg: float) -> tuple[datetime, ...]:
     if noon > moment + east:
         noon -= timedelta(days=1)
     first = _next_half_hour(noon - east)
-    return tuple(first + step * STEP for step in range(48))
+    return tuple(first + step * STEP for step in range(timedelta(days=1) // STEP))
 
 
 def best_hours(night: Sequence[MoonPrediction]) -> BestHours | None:

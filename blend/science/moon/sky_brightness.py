@@ -25,6 +25,8 @@ ACCURACY_PERCENT = (8, 23)
 REFERENCE_NM = 550.0
 """Middle of the V band: where the scattering terms hold as published."""
 
+_NL, _NL_LOG, _NL_PER_MAG = 34.08, 20.7233, 0.92104
+"""Factor, offset and slope of eq. 1; the slope is 0.4 ln 10."""
 _RAYLEIGH = 10.0**5.36
 """Factor of eq. 17."""
 _MIE_SPLIT_DEG = 10.0
@@ -45,7 +47,7 @@ def nanolamberts(mag: ArrayLike) -> Values:
     >>> nanolamberts([22.0, 21.0, 20.0]).round(2)
     array([ 54.01, 135.66, 340.77])
     """
-    return np.asarray(34.08 * np.exp(20.7233 - 0.92104 * np.asarray(mag, dtype=np.float64)))
+    return np.asarray(_NL * np.exp(_NL_LOG - _NL_PER_MAG * np.asarray(mag, dtype=np.float64)))
 
 
 def magnitudes(brightness_nl: ArrayLike) -> Values:
@@ -56,8 +58,8 @@ def magnitudes(brightness_nl: ArrayLike) -> Values:
     >>> round(float(magnitudes(79.0)), 3)
     21.587
     """
-    ratio = np.asarray(brightness_nl, dtype=np.float64) / 34.08
-    return np.asarray((20.7233 - np.log(ratio)) / 0.92104)
+    ratio = np.asarray(brightness_nl, dtype=np.float64) / _NL
+    return np.asarray((_NL_LOG - np.log(ratio)) / _NL_PER_MAG)
 
 
 def scattering_airmass(zenith_distance_deg: ArrayLike) -> Values:

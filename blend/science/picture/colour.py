@@ -60,6 +60,9 @@ __all__ = [
 LUMINANCE_WEIGHTS = (0.2126, 0.7152, 0.0722)
 """Recommendation ITU-R BT.709: luminance of linear red, green, blue."""
 
+ROUNDING = 2e-6
+"""What float32 leaves of matrices and powers there and back: no colour is outside by so little."""
+
 SAME_CODE = 6e-8
 """Change of a code value that is none: float32 has no finer step just below 1; a 16-bit code value is 1.5e-5."""
 
@@ -319,8 +322,7 @@ class _Counter:
 
     def fit(self, rgb: Array) -> Array:
         lowest, highest = rgb.min(axis=0), rgb.max(axis=0)
-        # 2e-6: what float32 leaves of matrices and powers there and back
-        outside = (lowest < -2e-6) | (highest > 1.0 + 2e-6)
+        outside = (lowest < -ROUNDING) | (highest > 1.0 + ROUNDING)
         count = int(np.count_nonzero(outside))
         self._counts.append((count, int(np.count_nonzero(~np.isnan(lowest)))))
         result = np.clip(rgb, 0.0, 1.0)
@@ -344,6 +346,11 @@ def ballesteros_temperature(b_v: float) -> float:
     """Return the temperature of a star from its B - V, in kelvin.
 
     T = 4600 (1 / (0.92 (B-V) + 1.7) + 1 / (0.92 (B-V) + 0.62))
+
+    Raises
+    ------
+    ValueError
+        B - V outside -0.6 to 6.
 
     References
     ----------
@@ -372,6 +379,11 @@ def black_body_rgb(temperature_k: float) -> NDArray[np.float64]:
     -------
     (3,) float64
         Red, green, blue. Within 0.3 % of Planck's law through the CIE 1931 observer for 3100 to 17000 K.
+
+    Raises
+    ------
+    ValueError
+        A temperature outside 1667 to 25000 K.
 
     References
     ----------

@@ -324,6 +324,13 @@ def oklab_to_linear_block(lab: Array) -> Array:
 
 
 def three_planes(planes: Array) -> Array:
+    """Return three planes, (3, ...), as float32 where they are, else as float64.
+
+    Raises
+    ------
+    ValueError
+        Another shape.
+    """
     array = np.asarray(planes)
     if array.ndim < 1 or array.shape[0] != 3:
         raise ValueError(f"three planes come first, not shape {array.shape}")

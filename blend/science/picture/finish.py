@@ -43,6 +43,9 @@ NO_TONE = np.ones((2, 1), dtype=np.float32)
 LOOPS = (brighten, mean_rows, touch_rows)
 """What makes a picture pixel by pixel; the page to try weights on prints them."""
 
+WHOLE_PIXELS = 400_000
+"""Blocks of a picture whose noise is measured on all of them; of more a third does. Chosen, for time."""
+
 BLOCK_PX = 4
 """Side of the blocks whose means the neighbourhood work is done on."""
 
@@ -90,6 +93,11 @@ def saturate(rgb: NDArray[np.floating], *, amount: float) -> NDArray[np.floating
     -------
     (3, rows, columns) float32
         Amount 1 returns ``rgb`` itself. NaN is kept.
+
+    Raises
+    ------
+    ValueError
+        The amount is below 0.
 
     References
     ----------
@@ -151,6 +159,11 @@ def finish_picture(
         ``rgb`` itself where nothing is asked for or nothing is there. NaN is kept.
     finished : Finished or None
         None where ``rgb`` itself is returned, or nothing was to be measured.
+
+    Raises
+    ------
+    ValueError
+        A value outside its range.
 
     Notes
     -----
@@ -343,4 +356,4 @@ def _chroma_noise(lab: Array, size: int) -> float:
 def _strips(planes: Array) -> Array:
     """Return the middle third of the rows of a large picture, all of a small one: enough for a median."""
     rows = planes.shape[1]
-    return planes if planes[0].size < 400_000 else planes[:, rows // 3 : 2 * rows // 3]
+    return planes if planes[0].size < WHOLE_PIXELS else planes[:, rows // 3 : 2 * rows // 3]

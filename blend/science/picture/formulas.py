@@ -84,8 +84,8 @@ FORMULAS: Registry[Formula] = Registry(
             source="light adds: derived here from the linearity of the detector",
             range="any finite base, line and amount; amount 1 adds the line once more, as measured, so that "
             "the line's contrast over the continuum grows 1 + amount times",
-            noise="sqrt(base_sigma^2 + amount^2 line_sigma^2) everywhere; an emission that was faded by its "
-            "significance has next to no noise on the sky, and adds none there",
+            noise="sqrt(base_sigma^2 + amount^2 line_sigma^2) everywhere; an emission with its significance "
+            "weight has next to no noise on the sky, and adds none there",
             noise_at_sky="sqrt(base_sigma ** 2 + amount ** 2 * line_sigma ** 2)",
             lift_at_sky="0",
             examples=(Example({"base": 0.2, "line": 0.03588}, 0.23588),),

@@ -19,9 +19,9 @@ from itertools import pairwise
 import numpy as np
 from numpy.typing import NDArray
 
-from blend.base.robust import known_median, median_and_sigma
+from blend.base.robust import known_median, median, median_and_sigma
 from blend.base.rowblocks import map_row_blocks, row_blocks
-from blend.science.picture.chroma import MOST_CORRELATION, WHITE_NOISE_IN_BANDS, mirror
+from blend.science.picture.chroma import MOST_CORRELATION, WHITE_NOISE_IN_BANDS, mirror, sample_step
 from blend.science.picture.colour import LUMINANCE_WEIGHTS
 from blend.science.picture.luma_noise_loops import (
     energy_rows,
@@ -48,8 +48,14 @@ ROWS = 128
 PAD = 18
 """2 (1 + 2 + 4) rows for three smoothings, 4 for the neighbours in the third band."""
 
+SMOOTHED = PAD - 2 * sum(FINE)
+"""The first row of a block in a plane that has lost the rows of all three smoothings."""
+
 SAMPLED_BLOCKS = 8
 """Blocks of rows that the noise is measured in, of a large picture: 6 million pixels of 24."""
+
+STAR_SIGMA = 5.0
+"""What stands out by more, either way, is no noise: the faintest stars are among the darker half of a picture."""
 
 STEPS = 256
 FEWEST = 400
@@ -109,6 +115,11 @@ def noise_of_luma(codes: NDArray[np.floating], *, sigma: float) -> LumaNoise:
         Code values; NaN where there is no data, which counts as sky.
     sigma : float
         k, above 0 and at most `MOST_SIGMA`: what is so many sigma from its surroundings loses half.
+
+    Raises
+    ------
+    ValueError
+        ``sigma`` outside its range.
     """
     if not 0.0 < sigma <= MOST_SIGMA:
         raise ValueError(f"sigma is {sigma}, not above 0 and at most {MOST_SIGMA:g}")
@@ -122,7 +133,7 @@ def noise_of_luma(codes: NDArray[np.floating], *, sigma: float) -> LumaNoise:
 
     def fill_rows(block: slice) -> None:
         planes = _bands(codes, block, sky)
-        rest = planes[-1][PAD - 14 : PAD - 14 + block.stop - block.start]
+        rest = planes[-1][SMOOTHED : SMOOTHED + block.stop - block.start]
         mean_blocks(rest, smooth[block.start // 4 : -(-block.stop // 4)])
         _lose(planes, FINE, sigmas, rest, limit, fine[block])
 
@@ -133,20 +144,19 @@ def noise_of_luma(codes: NDArray[np.floating], *, sigma: float) -> LumaNoise:
 
 def _left(codes: Array, fine: Array) -> float:
     """Return the share of the noise that is left in the dark, of a sample; NaN where none is known."""
-    step = max(1, int(np.sqrt(fine.size / 200_000)))
+    step = sample_step(fine)
     before = luma(codes[:, ::step, ::step])
     after = before - fine[::step, ::step]
     dark = np.flatnonzero(after <= known_median(after))
-    # What stands out by more than 5 sigma either way is none: the faintest stars are among the darker half.
     middle, sigma = median_and_sigma(before.ravel()[dark])
-    dark = dark[np.abs(before.ravel()[dark] - middle) <= 5.0 * sigma]
+    dark = dark[np.abs(before.ravel()[dark] - middle) <= STAR_SIGMA * sigma]
     spreads = [float(np.std(values.ravel()[dark], dtype=np.float64)) for values in (before, after)]
     return spreads[1] / spreads[0] if dark.size and spreads[0] > 0 else float("nan")
 
 
 def _sky(codes: Array) -> np.float32:
     """Return the luma that missing pixels count as: the median of a sample, 0 where nothing is known."""
-    step = max(1, int(np.sqrt(codes[0].size / 200_000)))
+    step = sample_step(codes[0])
     sample = luma(codes[:, ::step, ::step])
     return np.float32(np.nan_to_num(known_median(sample)))
 
@@ -212,7 +222,7 @@ def _coarse(smooth: Array, finest: float, limit: Array) -> tuple[Array, tuple[fl
     planes = _smoothed(smooth[index], COARSE)
     rows = smooth.shape[0]
     inner = [_middle(plane, rows) for plane in planes]
-    dark = inner[-1] <= np.median(inner[-1])
+    dark = inner[-1] <= median(inner[-1])
     sigmas = []
     for k in range(len(COARSE)):
         white = WHITE_NOISE_IN_BANDS[len(FINE)] / WHITE_NOISE_IN_BANDS[0] * 0.5**k
@@ -242,7 +252,7 @@ def _measure(codes: Array, sky: np.float32) -> tuple[tuple[float, ...], Array]:
     *bands, light = (np.concatenate(values) for values in zip(*parts, strict=True))
     if not light.size:
         return (0.0,) * len(FINE), np.ones(STEPS, dtype=np.float32)
-    middle = float(np.median(light))
+    middle = median(light)
     dark = light <= middle
     sigmas = tuple(median_and_sigma(band[dark])[1] for band in bands)
     return sigmas, _quiet(bands[0], light, middle, sigmas[0])

@@ -6,6 +6,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from blend.base.jit import kernel
+from blend.base.rowblocks import copy_planes
 
 RING_PX = 4
 """How far from a saturated area its colour is taken, in pixels: a star is still bright there."""
@@ -49,7 +50,7 @@ def colour_cores(
     places = np.empty(int(np.count_nonzero(state)), dtype=np.int64)
     area = np.empty(places.size, dtype=np.int64)
     count = _list_areas(state, places, area)
-    out = np.array(rgb, dtype=np.float32, order="C")
+    out = copy_planes(rgb)
     sums, pixels = np.zeros((count, 3)), np.zeros(count, dtype=np.int64)
     _sum_rings(out, state, places, area, RING_PX, sums, pixels)
     told = ((pixels >= FEWEST) & (sums.min(axis=1) > 0.0))[area]

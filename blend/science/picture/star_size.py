@@ -32,9 +32,11 @@ ENDS = 0.12
 """Of a star's light: what still falls by more between its rim and a third further out is a nucleus, no star. That of a
 barred spiral, taken for a saturated star, fell by 0.30, the 29 brightest stars of its frame by 0.06 at most."""
 
-CORE = 0.6
-"""Share of a star's radius that is drawn in whole. What lies further out, the wings that no mask holds to their end, is
-stretched to the old rim: cut off there, a bright star stood in a dark ring."""
+RIM, BEYOND, RING = 0.85, 1.15, 0.2
+"""Where the rings at a star's rim and a third further out begin, and their width, in its radius. Chosen."""
+
+FAINT_EDGE = 0.1
+"""Of the mask: where a star's light has all but gone, so that what scatters there is noise."""
 
 WIDER = 2.0
 """How much further than its radius a star's light is followed: the mask of a saturated one goes on."""
@@ -70,6 +72,11 @@ def shrink_stars(
     Returns
     -------
     (3, rows, columns) float32
+
+    Raises
+    ------
+    ValueError
+        A factor outside its range.
 
     Notes
     -----
@@ -109,7 +116,7 @@ def _lost_share(
     brightness: float,
 ) -> Array:
     """Return which share of its light each pixel of a star loses, 0 to 1."""
-    edge = excess[(mask > 0) & (mask < 0.1)]
+    edge = excess[(mask > 0) & (mask < FAINT_EDGE)]
     sigma = MAD_TO_SIGMA * np.nan_to_num(known_median(np.abs(edge - known_median(edge))))
     weight, lost = np.zeros_like(excess), np.zeros_like(excess)
     for at, radius, end in zip(xy, radii, ends, strict=True):
@@ -135,11 +142,11 @@ def _window(at: NDArray[np.float64], reach: float) -> tuple[tuple[slice, slice],
 
 def _ends(display: Array, at: NDArray[np.float64], radius: float) -> float:
     """Return by how much the light still falls beyond a star's rim, medians of rings: 0 where it is no longer seen."""
-    window, (x, y) = _window(at, 1.35 * radius)
+    window, (x, y) = _window(at, (BEYOND + RING) * radius)
     part = display[(slice(None), *window)]
     rows, columns = np.ogrid[: part.shape[1], : part.shape[2]]
     r = np.hypot(columns - x, rows - y) / radius
-    rings = [part[:, (r > inner) & (r <= inner + 0.2)] for inner in (0.85, 1.15)]
+    rings = [part[:, (r > inner) & (r <= inner + RING)] for inner in (RIM, BEYOND)]
     light = [known_median(luminance(srgb_decode(ring.astype(np.float64)))) for ring in rings]
     return float(np.nan_to_num(light[0] - light[1]))
 

@@ -27,6 +27,12 @@ from blend.science.picture.colourspace import decode_block, encode_block
 from blend.science.picture.curves import CURVES, Curve
 from blend.science.picture.target_tone import Shoulder, Tone, black_for, solve_reach
 
+HIGHEST_SKY_NOISE = 0.025
+"""Display noise of a sky pixel that a level gives way to: 6 of 255 steps, grain seen at 100 %. Chosen."""
+
+LEAST_OF_SKY = 0.1
+"""Of the sky's place on the curve: darker light gets the gain of this one: noise below black is not enlarged."""
+
 SMALLEST_SIGMA = 1e-6
 """Noise taken for a noiseless (made) picture, as a share of white - sky: keeps the sky above black."""
 
@@ -94,7 +100,7 @@ def solve_stretch(
     white: float,
     sky_level: float,
     black_sigma: float = 3.0,
-    most_sky_noise: float = 0.025,
+    most_sky_noise: float = HIGHEST_SKY_NOISE,
     shown_sigma: float | None = None,
     target: tuple[float, float] | None = None,
     where: str = "stretch",
@@ -292,6 +298,11 @@ def stretch_planes(
         sRGB code values in [0, 1]. NaN in any plane gives NaN in every plane of that pixel under
         ``preserve``, and in its own plane under ``planes``.
 
+    Raises
+    ------
+    ValueError
+        Another shape, or another word for ``colour``.
+
     Notes
     -----
     Below a tenth of the sky's x the gain decode(curve(v)) / v is held, since v may be noise around 0. The
@@ -333,6 +344,11 @@ def stretch_line(
     -------
     (rows, columns) float32
         At most 1, not clipped below: noise around the sky stays on both sides of ``neutral``. NaN is kept.
+
+    Raises
+    ------
+    ValueError
+        Another shape.
     """
     if plane.ndim != 2:
         raise ValueError(f"a plane has rows and columns, not shape {plane.shape}")
@@ -422,7 +438,7 @@ class _PlaneStretch:
 class _ColourStretch:
     def __init__(self, solved: SolvedStretch) -> None:
         self._curve = _CurveBlock(solved)
-        self._least = np.float32(0.1 * solved.sky_position)
+        self._least = np.float32(LEAST_OF_SKY * solved.sky_position)
 
     def __call__(self, block: NDArray[np.float32]) -> NDArray[np.float32]:
         one = np.float32(1.0)

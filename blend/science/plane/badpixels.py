@@ -190,6 +190,11 @@ def repair(
         Bad pixels that had three good neighbours of eight, or else six good ones of the 24 in the 5x5. The
         rest of the bad pixels are NaN in ``filled``: the middle of a large hole is no data.
 
+    Raises
+    ------
+    ValueError
+        A mask of another shape.
+
     Examples
     --------
     >>> plane = np.arange(25, dtype=np.float32).reshape(5, 5)

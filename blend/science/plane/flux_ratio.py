@@ -8,7 +8,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from blend.base.robust import MAD_TO_SIGMA
+from blend.base.robust import MAD_TO_SIGMA, median
 
 BISQUARE = 6.0
 """Deviations, in sigma, from which a star counts nothing (Beers, Flynn & Gebhardt 1990, from memory)."""
@@ -67,7 +67,7 @@ def mean_log_ratio(
     """
     logs = np.log(numerator / denominator)
     measured = (errors[0] / numerator) ** 2 + (errors[1] / denominator) ** 2
-    middle = weighted_median(logs, 1.0 / np.maximum(measured, np.median(measured)))
+    middle = weighted_median(logs, 1.0 / np.maximum(measured, median(measured)))
     weights, variances, tau2 = np.ones_like(logs), measured, 0.0
     for _ in range(ROUNDS):
         parts = _expected_variances(numerator, denominator, errors, float(np.exp(middle)))
@@ -201,12 +201,12 @@ def _scatter_beyond(deviations: NDArray[np.float64], variances: NDArray[np.float
     """Return the variance tau^2 for which the median of deviation^2 / (variance + tau^2) is that of a
     Gaussian."""
     squares = (MAD_TO_SIGMA * deviations) ** 2
-    if float(np.median(squares / np.maximum(variances, 1e-300))) <= 1.0:
+    if median(squares / np.maximum(variances, 1e-300)) <= 1.0:
         return 0.0
     low, high = 0.0, float(squares.max())
     for _ in range(HALVINGS):
         tau2 = 0.5 * (low + high)
-        if float(np.median(squares / (variances + tau2))) > 1.0:
+        if median(squares / (variances + tau2)) > 1.0:
             low = tau2
         else:
             high = tau2

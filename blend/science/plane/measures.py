@@ -8,7 +8,7 @@ from typing import TypedDict
 import numpy as np
 from numpy.typing import NDArray
 
-from blend.base.robust import MAD_TO_SIGMA
+from blend.base.robust import MAD_TO_SIGMA, median
 from blend.base.rowblocks import map_row_blocks
 from blend.base.shares import MOST_SLOPE
 from blend.science.plane.noise import bin_by_four, coarser_blocks, local_noise, middle_rows, noise_of_blocks
@@ -165,13 +165,13 @@ def sky_mode(values: NDArray[np.floating], *, kappa: float = 3.0) -> float:
     if kept.size == 0:
         return float("nan")
     for _ in range(CLIP_ROUNDS):
-        middle, spread = float(np.median(kept)), float(kept.std())
+        middle, spread = median(kept), float(kept.std())
         first, last = np.searchsorted(kept, [middle - kappa * spread, middle + kappa * spread], side="left")
         last = max(int(last), int(np.searchsorted(kept, middle, side="right")))
         if last - first == kept.size or last - first < 3:
             break
         kept = kept[first:last]
-    middle, mean, spread = float(np.median(kept)), float(kept.mean()), float(kept.std())
+    middle, mean, spread = median(kept), float(kept.mean()), float(kept.std())
     if spread == 0.0 or abs(mean - middle) >= SKEWED * spread:
         return middle
     return 2.5 * middle - 1.5 * mean
@@ -187,7 +187,7 @@ def sky_spread(values: NDArray[np.floating], sky: float) -> float:
     0.1
     """
     below = np.asarray(values)[values <= sky]
-    return MAD_TO_SIGMA * float(np.median(sky - below.astype(np.float64))) if below.size else float("nan")
+    return MAD_TO_SIGMA * median(sky - below.astype(np.float64)) if below.size else float("nan")
 
 
 def saturation_level(
@@ -229,7 +229,7 @@ def saturation_level(
     if sample.size == 0:
         return None
     sky = sky_mode(sample)
-    sigma = float(np.median(local_noise(plane) if noise is None else noise))
+    sigma = median(local_noise(plane) if noise is None else noise)
     bright = _pixels_above(plane, sky, invalid)
     if bright.size < FEWEST_PILED:
         return None
@@ -323,10 +323,10 @@ def _slope(blocks: NDArray[np.floating], shape: tuple[int, ...]) -> float:
         normal, right = np.einsum("ni,nj->ij", rows, rows), np.einsum("ni,n->i", rows, value[used])
         fit = np.linalg.solve(normal + 1e-12 * np.eye(3), right)
         left = value - (fit[0] + fit[1] * u + fit[2] * v)
-        middle = float(np.median(left[used]))
+        middle = median(left[used])
         # the scatter below the middle is sky alone; stars and the galaxy only add above it
         below = middle - left[used & (left <= middle)]
-        spread = MAD_TO_SIGMA * float(np.median(below))
+        spread = MAD_TO_SIGMA * median(below)
         keep = (left - middle < SLOPE_HIGH * spread) & (left - middle > SLOPE_LOW * spread)
         if keep.sum() < FEWEST_BLOCKS or (keep == used).all():
             break

@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from blend.base.blocksums import block_sums
 from blend.base.jit import kernel
-from blend.base.robust import MAD_TO_SIGMA, difference_noise, interpolated_noise
+from blend.base.robust import MAD_TO_SIGMA, difference_noise, interpolated_noise, median
 from blend.base.rowblocks import map_row_blocks
 from blend.science.plane.shared_noise import pixel_noise
 
@@ -80,7 +80,7 @@ def local_noise(
 
     tiles = np.array(map_row_blocks(measure_rows, plane.shape[0], height=TILE), dtype=np.float64)
     good = np.isfinite(tiles)
-    typical = float(np.median(tiles[good])) if good.any() else 0.0
+    typical = median(tiles[good]) if good.any() else 0.0
     floor = max(0.5 * typical, _smallest_step(plane) / np.sqrt(12.0))
     tiles = np.where(good, tiles, typical)
     noise: NDArray[np.float32] = np.maximum(tiles, floor).astype(np.float32)
@@ -191,7 +191,7 @@ def noise_of_blocks(
     if plane.size <= _WHOLE:
         single = difference_noise(plane if invalid is None else np.where(invalid, np.float32(np.nan), plane))
     else:
-        single = float(np.median(local_noise(plane, invalid=invalid)))
+        single = median(local_noise(plane, invalid=invalid))
     shared = interpolated_noise(middle_rows(plane, invalid))
     if not np.isfinite(shared):
         shared = pixel_noise(middle_rows(plane, invalid))

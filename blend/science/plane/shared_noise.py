@@ -10,7 +10,7 @@ from itertools import pairwise
 import numpy as np
 from numpy.typing import NDArray
 
-from blend.base.robust import MAD_TO_SIGMA, bin_mean, difference_noise, second_differences
+from blend.base.robust import MAD_TO_SIGMA, bin_mean, difference_noise, median, second_differences
 
 SHARED = 1.25
 """Noise two pixels apart over noise one pixel apart that makes it shared. Measured on the darker half of frames: 0.98
@@ -98,7 +98,7 @@ def _noise_at(plane: NDArray[np.float64], lag: int) -> float:
         return float("nan")
     apart = np.abs(second_differences(plane, lag=lag))
     apart = apart[np.isfinite(apart)]
-    return MAD_TO_SIGMA * float(np.median(apart)) / 6.0 if apart.size >= _FEWEST else float("nan")
+    return MAD_TO_SIGMA * median(apart) / 6.0 if apart.size >= _FEWEST else float("nan")
 
 
 def _settled(plane: NDArray[np.float64], least: float) -> tuple[float, int]:

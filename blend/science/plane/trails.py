@@ -9,7 +9,7 @@ from math import atan2, cos, pi, sin
 import numpy as np
 from numpy.typing import NDArray
 
-from blend.base.robust import difference_noise
+from blend.base.robust import difference_noise, median
 
 LOW, HIGH = -3.0, 4.0
 """In sigma of a cell: values are held between, so that no star outshines a faint line across the frame."""
@@ -182,7 +182,7 @@ def _confirmed(cells: NDArray[np.float64], line: tuple[float, float]) -> Trail |
         heights = _heights(values, near)
         if heights.size and np.percentile(heights, 10.0) >= EVEN * np.percentile(heights, 90.0):
             (x0, y0), (x1, y1) = points[0], points[-1]
-            height = float(np.median(heights))
+            height = median(heights)
             return Trail((float(x0), float(y0)), (float(x1), float(y1)), float("nan"), height)
     return None
 

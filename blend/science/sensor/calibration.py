@@ -17,6 +17,7 @@ from numpy.typing import NDArray
 
 from blend.base.errors import InputError, RecipeError, StepError
 from blend.base.lazyplanes import LazyPlane
+from blend.base.robust import median
 from blend.science.plane import (
     HOT_SIGMA,
     fill_values,
@@ -321,7 +322,7 @@ class _Job:
         bias = self.given.get("bias")
         if gain_e is None or bias is None:
             return None
-        level = np.median(sample_pixels(dark.pixels[0])) - np.median(sample_pixels(bias.pixels[0]))
+        level = median(sample_pixels(dark.pixels[0])) - median(sample_pixels(bias.pixels[0]))
         return max(0.0, float(level) * gain_e)
 
     def plane(
@@ -345,7 +346,7 @@ class _Job:
         dead, bad = take_out(light, part, self.factor, norm, out)
         noise = local_noise(out)
         if dark is not None:
-            self._check_level(out, dark, float(np.median(noise)))
+            self._check_level(out, dark, median(noise))
         wide = star_width(out, level) if np.isfinite(self.hot_sigma) else None
         faults = places(find_isolated(out, hot_sigma=self.hot_sigma, noise=noise, fwhm_px=wide))
         masks["hot"][faults] = bad[faults] = True
@@ -423,7 +424,7 @@ class _Job:
         sample = sample_pixels(pixels)
         if sample.size == 0:
             return
-        level = float(np.median(sample))
+        level = median(sample)
         # what all pixels share, an offset say, is not better known than a hundredth of their noise
         error = noise / min(100.0, np.sqrt(sample.size))
         if not level < -max(_BELOW_SIGMA * error, _BELOW_NOISE * noise):
@@ -431,7 +432,7 @@ class _Job:
         text = (
             f"the light's median is {level:.4g} after the dark, {-level / noise:.1f} sigma of a pixel below 0"
         )
-        offset = float(np.median(sample_pixels(dark)))
+        offset = median(sample_pixels(dark))
         if level < -_BELOW_SIGMA * noise and -level > _BELOW_OFFSET * abs(offset) and not self.allow_shifted:
             raise StepError(
                 f"{self.where}.dark",

@@ -7,6 +7,7 @@ from collections.abc import Mapping
 import numpy as np
 from numpy.typing import NDArray
 
+from blend.base.robust import median
 from blend.base.rowblocks import map_row_blocks
 
 DEAD_FLAT = 0.1
@@ -30,9 +31,9 @@ def typical_light(flat: NDArray[np.float32], offset: NDArray[np.float32] | None)
     sample = sample[np.isfinite(sample)]
     if sample.size == 0:
         return float("nan")
-    rough = float(np.median(sample))
+    rough = median(sample)
     alive = sample[sample >= DEAD_FLAT * rough]
-    return float(np.median(alive)) if alive.size else rough
+    return median(alive) if alive.size else rough
 
 
 def take_out(

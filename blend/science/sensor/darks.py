@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from blend.base.errors import StepError
-from blend.base.robust import MEDIAN_ERROR, median_and_sigma
+from blend.base.robust import MEDIAN_ERROR, median, median_and_sigma
 from blend.science.plane import border_mask, find_hot_in_dark, is_constant, local_noise, places
 
 FEWEST_HOT = 10
@@ -119,7 +119,7 @@ def dark_fits(
         border = border_mask(light)
         borders = float((border & ~border_mask(dark)).mean()) if border.any() else 0.0
     y, x, excess = _hottest(dark, find_hot_in_dark(dark) if hot is None else hot)
-    noise = float(np.median(local_noise(light)))
+    noise = median(local_noise(light))
     if invalid is not None:
         keep = ~invalid[y, x]
         y, x, excess = y[keep], x[keep], excess[keep]
@@ -200,6 +200,11 @@ def refuse_shifted(evidence: DarkEvidence, unlike: Sequence[str], where: str) ->
         In what the dark is known to differ from the light, from `blend.science.sensor.compare_facts.unlike`.
     where : str
         ``masters.ha.dark`` for example.
+
+    Raises
+    ------
+    StepError
+        Hot pixels or borders show a dark of another sensor, or one moved against the light.
     """
     if evidence.fits:
         return

@@ -44,6 +44,11 @@ def sites(pattern: str, colour: str) -> tuple[tuple[int, int], ...]:
         One of ``PATTERNS``.
     colour : "red", "green" or "blue"
 
+    Raises
+    ------
+    ValueError
+        Another colour than red, green or blue.
+
     Examples
     --------
     >>> sites("GRBG", "red"), sites("RGGB", "green")
@@ -104,6 +109,11 @@ def photosites(mosaic: NDArray[np.floating], pattern: str, colour: str = "red") 
     -------
     (ceil((rows - dy) / 2), ceil((columns - dx) / 2)) float32
         A point (x, y) of it lies at (2 x + dx, 2 y + dy) of the mosaic; see `full_from_half`.
+
+    Raises
+    ------
+    ValueError
+        A colour that has two photosites in a cell.
     """
     places = sites(pattern, colour)
     if len(places) != 1:
@@ -212,6 +222,11 @@ def demosaic(
     -------
     (3, rows, columns) float32
         Measured photosites keep their value. NaN where a photosite in reach is NaN: fill faults first.
+
+    Raises
+    ------
+    ValueError
+        A mosaic below 3 x 3, or another method.
 
     Notes
     -----

@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from blend.base.errors import InputError
-from blend.base.robust import difference_noise
+from blend.base.robust import difference_noise, median
 from blend.base.shares import in_percent
 from blend.science.plane import (
     border_mask,
@@ -189,7 +189,7 @@ def judge(
         noise = noises[index]
         saturation[planes[index]] = saturation_level(pixels[index], invalid=unused, noise=noise)
         findings += _value_findings(sample, planes[index], bits)
-        findings += _step_finding(sample, planes[index], bits, pixels[index], noise=float(np.median(noise)))
+        findings += _step_finding(sample, planes[index], bits, pixels[index], noise=median(noise))
         findings += _mosaic_finding(pixels[index], planes[index])
     findings += _balance_finding(saturation)
     findings += _colour_findings(whole, names, samples, unused)
@@ -211,7 +211,13 @@ def judge(
 
 
 def refuse_faults(verdict: Verdict, where: str) -> None:
-    """Raise `InputError` for the first finding the job cannot go on with; ``where`` names the file."""
+    """Raise `InputError` for the first finding the job cannot go on with; ``where`` names the file.
+
+    Raises
+    ------
+    InputError
+        The first finding that no run can go on with.
+    """
     advice = {
         "stretched": "give the linear stack, as it was before any stretch, curve or gamma",
         "all-nan": "look at the file again",
@@ -321,7 +327,7 @@ def _mosaic_finding(plane: NDArray[np.floating], name: str) -> list[Finding]:
     mean = offsets.mean(axis=0)
     noise = difference_noise(phases[0])
     reach = float(np.ptp(mean))
-    level = float(np.median(np.abs(medians)))
+    level = median(np.abs(medians))
     high, low = int(np.argmax(mean)), int(np.argmin(mean))
     same = float((offsets[:, high] > offsets[:, low]).mean())
     if reach < _STEP_NOISE * noise or reach < _STEP_SKY * level or same < _SAME:

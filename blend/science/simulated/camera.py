@@ -184,7 +184,7 @@ def take_masters(
     Variance of a mean of N frames in electrons: (signal + dark + read_noise^2) / N. Quantisation is left out.
     """
     planes, rows, columns = signal.shape
-    sensor = _Sensor(camera, (rows, columns), seed)
+    sensor = Sensor(camera, (rows, columns), seed)
     normals = _light_normals(signal.shape, camera, seed=seed, plan=plan)
     outputs = {
         name: np.empty(signal.shape, dtype=np.float32)
@@ -211,7 +211,7 @@ def take_masters(
 
 def _fill_block(
     outputs: dict[str, Pixels],
-    sensor: _Sensor,
+    sensor: Sensor,
     signal: Pixels,
     plane: int,
     block: slice,
@@ -283,7 +283,7 @@ def _clipped(mean: Pixels, spread: Pixels, normals: Pixels, *, well: float, fram
     return clipped
 
 
-class _Sensor:
+class Sensor:
     """What stays the same from frame to frame of one camera."""
 
     def __init__(self, camera: Camera, shape: tuple[int, int], seed: int) -> None:
@@ -374,7 +374,7 @@ def _light_normals(
     if not plan.demosaiced and plan.walk == 0.0:
         return None
     planes, rows, columns = shape
-    sensor = _Sensor(camera, (rows, columns), seed)
+    sensor = Sensor(camera, (rows, columns), seed)
     normals = np.empty(shape, dtype=np.float32)
 
     def fill(block: slice) -> None:

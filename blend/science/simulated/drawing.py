@@ -93,6 +93,11 @@ def psf_variances(fwhm_px: float) -> Floats:
     ----------
     fwhm_px : float
         At least 1.5: a pixel alone is 0.68 wide in this sense.
+
+    Raises
+    ------
+    ValueError
+        A width too narrow to be drawn.
     """
     if fwhm_px < NARROWEST_PX:
         raise ValueError(f"fwhm_px is {fwhm_px}; a star narrower than {NARROWEST_PX:g} px cannot be drawn")

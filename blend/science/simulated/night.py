@@ -229,6 +229,11 @@ def simulate_night(options: SceneOptions) -> Night:
     Night
         The same to the bit for one set of options and versions, on any number of threads.
 
+    Raises
+    ------
+    ValueError
+        A frame below 32 x 32.
+
     Notes
     -----
     s = r t (exposure ratio) (pixel area ratio) (full scale ratio) for two cameras of equal efficiency.

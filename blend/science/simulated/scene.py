@@ -180,6 +180,11 @@ def make_scene(
         Factor on all line light; 0 for none.
     response : tuple of float
         What the camera makes of white light in red, green, blue.
+
+    Raises
+    ------
+    ValueError
+        Another kind of scene.
     """
     if kind not in ("spiral", "nebula", "cluster", "empty"):
         raise ValueError(f"kind is {kind!r}; expected spiral, nebula, cluster or empty")

@@ -189,6 +189,11 @@ def subtract_sky(
         Of a frame of the same shape.
     out : (rows, columns) float32, optional
         Filled and returned, in place of a new array.
+
+    Raises
+    ------
+    StepError
+        A plane of another shape.
     """
     if plane.shape != fit.shape:
         raise ValueError(f"a sky of shape {fit.shape} does not fit a plane of shape {plane.shape}")

@@ -154,7 +154,13 @@ def _too_little_sky(share: float, where: str) -> StepError:
 
 
 def degrees_for(degree: int | Literal["auto"], share: float, blocks: int, where: str) -> list[int]:
-    """Return the degrees to try, with a share of the frame and a number of blocks that are sky."""
+    """Return the degrees to try, with a share of the frame and a number of blocks that are sky.
+
+    Raises
+    ------
+    StepError
+        Too few blocks of sky for the degree.
+    """
     if degree == "auto":
         top = AUTO_DEGREE if share >= SHARE_FOR_DEGREE_2 else 1
         return [d for d in range(top + 1) if 3 * len(term_powers(d)) <= blocks] or [0]

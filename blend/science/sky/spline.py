@@ -24,7 +24,7 @@ SMOOTHINGS = tuple(10.0**k for k in np.arange(-4.0, 3.1, 1.0))
 STEPS = 65
 CAN_EAT = (
     "the spline follows everything that is wide and smooth: a galaxy's halo or a faint nebula goes with the sky "
-    "where no object mask or object box covers it"
+    "where no object mask or object box lies over it"
 )
 
 

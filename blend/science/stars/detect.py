@@ -13,7 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from blend.base.jit import kernel
-from blend.base.robust import median_and_sigma
+from blend.base.robust import median, median_and_sigma
 from blend.base.rowblocks import map_row_blocks
 
 MESH_PX = 64
@@ -134,7 +134,7 @@ def _mesh(
     _, spread = median_and_sigma(usable[:: max(1, usable.size // 200_000)])
     reach = float(np.ptp(usable)) if usable.size else 1.0
     # cells that happen to be even (clipped, filled) have no noise, and all in them would be stars; floors not measured
-    least = max(0.5 * float(np.median(noise)), 1e-3 * spread, 1e-6 * reach, 1e-30)
+    least = max(0.5 * median(noise), 1e-3 * spread, 1e-6 * reach, 1e-30)
     return sky, np.maximum(noise, np.float32(least))
 
 
@@ -188,7 +188,7 @@ def _smoothed_noise(signal: NDArray[np.float32]) -> float:
             patch = signal[top : top + side, left : left + side]
             if np.count_nonzero(patch) * 2 > patch.size:
                 spreads.append(median_and_sigma(convolve(patch, _SMOOTHING))[1])
-    return float(np.clip(np.median(spreads), _WHITE, _MOST_RAISED)) if spreads else _WHITE
+    return float(np.clip(median(spreads), _WHITE, _MOST_RAISED)) if spreads else _WHITE
 
 
 def _extract(signal: NDArray[np.float32], *, threshold: float) -> Any:

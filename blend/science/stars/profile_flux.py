@@ -7,7 +7,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from blend.base.robust import MAD_TO_SIGMA
+from blend.base.robust import MAD_TO_SIGMA, median
 from blend.science.stars.stars import FWHM_PER_SIGMA
 
 REACH_FWHM = 2.0
@@ -99,7 +99,7 @@ def scatter(values: NDArray[np.float64]) -> float:
     finite = values[np.isfinite(values)]
     if len(finite) < FEWEST_PLACES:
         return float("nan")
-    return float(MAD_TO_SIGMA * np.median(np.abs(finite - np.median(finite))))
+    return float(MAD_TO_SIGMA * median(np.abs(finite - np.median(finite))))
 
 
 def shared_noise(

@@ -153,6 +153,6 @@ def test_a_record_that_tells_nonsense_is_a_faulty_input(tmp_path: Path, place: s
     record |= {"inputs": [], "outputs": []}
     record[place] = {"stretch": {"sky_level": "high"}, "rgb": {"": {}}}
     (tmp_path / "record.json").write_text(json.dumps(record))
-    with pytest.raises(InputError, match="what it tells of recipe or masters cannot be read") as fault:
+    with pytest.raises(InputError, match="what it says of recipe or masters cannot be read") as fault:
         replay_record(tmp_path / "record.json")
     assert fault.value.exit_code == 3 and os.fspath(tmp_path) in fault.value.where

@@ -5,7 +5,7 @@ from __future__ import annotations
 import click
 import pytest
 
-from blend.app.cli.values import Number
+from blend.app.cli.words import Number
 
 
 @pytest.mark.parametrize(("word", "value"), [("2", 2.0), ("2.5e1", 25.0), (" 7 ", 7.0)])

@@ -11,6 +11,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 from click.testing import CliRunner
+from raw_camera import Body, write_dng
 
 from blend.app.cli.commands import blend as cli
 from blend.app.cli.frames import gain as gain_command
@@ -20,7 +21,6 @@ from blend.app.frames.groups import expand, parse_memory
 from blend.app.frames.stack import stack_frames
 from blend.app.frames.stacked import Kind, Stacked, StackOptions
 from blend.base.errors import BlendError, InputError, StepError
-from blend.files.dng import write_dng
 from blend.files.fits import fits_header_text, write_fits
 from blend.files.raw import read_mosaic
 from blend.files.reader import read_picture
@@ -29,7 +29,6 @@ from blend.science.sensor.mosaic_calibration import fit_centres
 from blend.science.simulated.camera import Camera
 from blend.science.simulated.drawing import View, add_sources
 from blend.science.simulated.scene import Sources
-from blend.science.simulated.shots import Body
 from blend.science.stars.stars import find_stars, typical_fwhm
 
 SHAPE = (240, 320)

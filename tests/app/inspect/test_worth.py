@@ -10,7 +10,7 @@ from astropy.io import fits
 from click.testing import CliRunner
 
 from blend.app.cli.commands import blend
-from blend.recipe.worth_words import worth_words
+from blend.recipe.record_words import worth_words
 
 FRAMES = Path(os.environ.get("BLEND_REAL_FRAMES", "../shared/data")) / "night"
 SKY = {

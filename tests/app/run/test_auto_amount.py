@@ -20,7 +20,7 @@ def test_a_run_chooses_its_amounts_and_says_why(tmp_path: Path) -> None:
     assert "[set]" not in text
     path.write_text(text + '\n[set]\n"blend.red.amount" = "auto"\n', encoding="utf-8")
     target = open_target(path)
-    settings = ("blend.luminance.amount=auto", "blend.luminance.for=knots")
+    settings = ("blend.luminance.amount=auto", "blend.luminance.optimise_for=bright")
     run_target(open_recipe("galaxy-moonlit", settings=settings, target=target), target, out=tmp_path / "out")
     record = json.loads((tmp_path / "out" / "record.json").read_text(encoding="utf-8"))
     red, light = record["blend"]["red"], record["blend"]["luminance"]
@@ -28,7 +28,7 @@ def test_a_run_chooses_its_amounts_and_says_why(tmp_path: Path) -> None:
     assert red["line_contrast"] == pytest.approx(1 + red["amount"])
     assert red["auto"]["noise"] <= 1.2 + 1e-9
     assert 0 < light["amount"] <= light["auto"]["limits"]["most"] == 1.0
-    assert light["auto"]["for"] == "knots"
+    assert light["auto"]["optimise_for"] == "bright"
     assert record["recipe"]["blend"]["red"]["amount"] == "auto"
     shown = details(record)
     assert f"line contrast x {red['line_contrast']:.4g}" in shown

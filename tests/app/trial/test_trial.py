@@ -132,7 +132,7 @@ def test_an_earlier_parameter_a_changed_byte_or_changed_code_misses_the_store(
     assert key("blend.red.amount=0.3", "finish.saturation=1.0", "stretch.sky_level=0.2") == plain
     earlier = (
         "gradient.degree=1",
-        "continuum.ha.fade_sigma=2.0",
+        "continuum.ha.weight_sigma=2.0",
         "balance.white=none",
         "calibrate.hot_sigma=9.0",
     )

@@ -192,7 +192,7 @@ class Scene:
             self.knots += 12.0 * np.exp(-0.5 * ((x - cx) ** 2 + (y - cy) ** 2) / 2.5**2)
         knots, faint = bin_mean(self.knots, 4), bin_mean(self.faint, 4)
         dim = (faint > 0.99) & (knots < 0.05)
-        self.places = {"knots": (knots > 6.0, dim), "faint": (dim, faint == 0)}
+        self.places = {"bright": (knots > 6.0, dim), "faint": (dim, faint == 0)}
         self.light = unit * (self.faint + self.knots)
         noise = resampled(rng.normal(0.0, 2.0 * unit, (SIDE, SIDE)), kind)
         own = resampled(rng.normal(0.0, 1.5 * unit, (SIDE, SIDE)), kind)
@@ -202,7 +202,7 @@ class Scene:
     def choose(
         self,
         name: str,
-        signal: Literal["faint", "knots"],
+        signal: Literal["faint", "bright"],
         *,
         sky: float,
         shift: float = 0.0,
@@ -226,7 +226,7 @@ class Scene:
         return float((blocks[on].mean() - blocks[off].mean()) / blocks[:, 80:].std())
 
 
-@pytest.mark.parametrize("signal", ["faint", "knots"])
+@pytest.mark.parametrize("signal", ["faint", "bright"])
 @pytest.mark.parametrize(
     ("name", "kind"),
     [
@@ -238,7 +238,7 @@ class Scene:
     ],
 )
 def test_the_chosen_amount_shows_the_signal_as_well_as_the_best_of_a_scan(
-    name: str, kind: str, signal: Literal["faint", "knots"]
+    name: str, kind: str, signal: Literal["faint", "bright"]
 ) -> None:
     sky = 0.0 if name == "emission-add" else 0.1
     scene = Scene(kind, sky=sky, unit=0.004)
@@ -302,7 +302,7 @@ def test_where_no_faint_light_is_sure_the_knots_stand_in_and_it_is_said() -> Non
     compact[50:52, 50:52] = 9.0
     light = parts(scene, whole=np.where(compact > 0, compact, noise_blocks(scene.line)), faded=compact)
     faint = luminance_amount(base, change, light, signal="faint")
-    knots = luminance_amount(base, change, light, signal="knots")
+    knots = luminance_amount(base, change, light, signal="bright")
     assert faint.amount == knots.amount
     assert "as no faint emission passes 3 sigma in means over 16 px" in faint.reason
     assert "faint" not in knots.reason

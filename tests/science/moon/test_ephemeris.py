@@ -11,9 +11,7 @@ import pytest
 from blend.science.moon.ephemeris import (
     SkyPlace,
     bundled_tables,
-    illuminated_fraction,
     phase_angle,
-    phase_angle_of,
     sky_places,
 )
 
@@ -30,11 +28,6 @@ def test_phase_angle_in_line_and_at_a_right_angle() -> None:
     one, many = np.ones(3), np.full(3, 389.0)
     found = phase_angle(np.array([180.0, 0.0, 90.0]), one, many)
     np.testing.assert_allclose(found, [0.0, 180.0, np.degrees(np.arctan(389.0))], atol=1e-12)
-
-
-def test_phase_angle_and_lit_share_undo_each_other() -> None:
-    angles = np.linspace(1.0, 179.0, 25)
-    np.testing.assert_allclose(phase_angle_of(illuminated_fraction(angles)), angles, rtol=1e-10)
 
 
 def test_the_moon_is_full_in_a_lunar_eclipse() -> None:

@@ -160,14 +160,14 @@ def test_no_moon_no_change() -> None:
     assert found.sky_with_moon_mag == found.sky_without_moon_mag
     assert (found.brighter_by_mag, found.broad_time_factor, found.line_time_factor) == (0.0, 1.0, 1.0)
     assert math.copysign(1.0, found.brighter_by_mag) == 1.0
-    assert found.slope_position_angle_deg == pytest.approx(25.0 + 180.0)  # away from the zenith
+    assert found.slope.position_angle_deg == pytest.approx(25.0 + 180.0)  # away from the zenith
 
 
 def test_a_target_below_the_horizon_is_told_as_nan() -> None:
     found = predict_at(placed((-3, 180), (40, 220)), Conditions())
     assert not found.target_up
     values = (found.sky_without_moon_mag, found.sky_with_moon_mag, found.broad_time_factor)
-    assert all(map(math.isnan, (*values, found.line_time_factor, found.slope_percent_per_deg)))
+    assert all(map(math.isnan, (*values, found.line_time_factor, found.slope.percent_per_deg)))
 
 
 @pytest.mark.parametrize(

@@ -1,0 +1,119 @@
+"""What the main job costs in planes, passes and bytes, counted: a guard that needs no stopwatch.
+
+Each bound stands a tenth above what was counted when it was set, and may only ever come down.
+"""
+
+from __future__ import annotations
+
+import json
+import sys
+import tracemalloc
+from collections import Counter
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+import blend
+from blend.app.demo.demo import write_night
+from blend.app.run.job import run_target
+from blend.app.run.load import open_recipe, open_target
+from blend.base import rowblocks
+from blend.science.simulated.night import SceneOptions, simulate_night
+
+ROWS, COLUMNS = 1000, 1500
+PLANE = 4 * ROWS * COLUMNS
+
+PLANES_AT_MOST = 36.0
+"""Arrays alive at once, in planes of float32: the three colours and the line with all their layers, and what has one
+size in every frame. Of 24 megapixels it is 24 planes."""
+PASSES_AT_MOST = 190
+"""Times that row blocks covered a frame of full height, by a plane or by several."""
+SKY_FITS, STAR_SEARCHES = 8, 9
+"""Each plane before and after its gradient is off; each plane as read, calibrated and as a master's."""
+
+
+@contextmanager
+def counting(patch: pytest.MonkeyPatch) -> Iterator[Counter[str]]:
+    """Count the passes over full frames and the calls of what is costly, wherever modules have taken it in."""
+    counts: Counter[str] = Counter()
+    plain = rowblocks.map_row_blocks
+
+    def over_rows(task: Callable[[slice], Any], rows: int, **named: Any) -> Any:
+        counts["passes"] += rows == ROWS
+        return plain(task, rows, **named)
+
+    _everywhere(patch, "map_row_blocks", plain, over_rows)
+    for module, name in (
+        ("blend.science.sky.gradient", "fit_sky"),
+        ("blend.science.stars.detect", "find_candidates"),
+    ):
+        found = getattr(sys.modules[module], name)
+
+        def counted(*values: Any, _found: Callable[..., Any] = found, _name: str = name, **named: Any) -> Any:
+            counts[_name] += 1
+            return _found(*values, **named)
+
+        _everywhere(patch, name, found, counted)
+    yield counts
+    patch.undo()
+
+
+def _everywhere(patch: pytest.MonkeyPatch, name: str, old: object, new: object) -> None:
+    for module in list(sys.modules.values()):
+        if getattr(module, "__name__", "").startswith(blend.__name__) and vars(module).get(name) is old:
+            patch.setattr(module, name, new)
+
+
+@pytest.fixture(scope="module")
+def target(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """Write a night of 1.5 megapixels, calibrated."""
+    options = SceneOptions(rows=ROWS, columns=COLUMNS, ha_grid="same", calibrated=True)
+    return write_night(simulate_night(options), tmp_path_factory.mktemp("night"))
+
+
+def _run(target: Path, out: Path) -> dict[str, Any]:
+    opened = open_target(target)
+    with rowblocks.limit_threads(1):
+        run_target(open_recipe("galaxy-moonlit", target=opened), opened, out=out)
+    record: dict[str, Any] = json.loads((out / "record.json").read_text(encoding="utf-8"))
+    return record
+
+
+def test_planes_and_passes(target: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    _run(target, tmp_path / "first")  # modules are loaded and kernels compiled
+    tracemalloc.start()
+    try:
+        with counting(monkeypatch) as counts:
+            tracemalloc.reset_peak()
+            before = tracemalloc.get_traced_memory()[0]
+            _run(target, tmp_path / "second")
+            planes = (tracemalloc.get_traced_memory()[1] - before) / PLANE
+    finally:
+        tracemalloc.stop()
+    print(f"{planes:.1f} planes, {counts}")
+    assert planes <= PLANES_AT_MOST
+    assert counts["passes"] <= PASSES_AT_MOST
+    assert counts["fit_sky"] <= SKY_FITS
+    assert counts["find_candidates"] <= STAR_SEARCHES
+
+
+@pytest.mark.skipif(not Path("/proc/self/io").exists(), reason="the system counts no bytes of a process")
+def test_bytes_read_and_written(target: Path, tmp_path: Path) -> None:
+    _run(target, tmp_path / "first")
+    before = _bytes()
+    record = _run(target, tmp_path / "second")
+    read, written = (now - then for now, then in zip(_bytes(), before, strict=True))
+    inputs = sum(entry["bytes"] for entry in record["inputs"])
+    outputs = sum(path.stat().st_size for path in (tmp_path / "second").iterdir())
+    print(f"read {read / inputs:.2f} of the inputs, written {written / outputs:.2f} of the outputs")
+    # Masters are read for their pixels and for their hashes, results for their hashes.
+    assert read <= 2.1 * inputs + 1.1 * outputs
+    assert written <= 1.02 * outputs
+
+
+def _bytes() -> tuple[int, int]:
+    fields = dict(line.split(": ") for line in Path("/proc/self/io").read_text(encoding="ascii").splitlines())
+    return int(fields["rchar"]), int(fields["wchar"])
