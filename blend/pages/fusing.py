@@ -187,14 +187,16 @@ class _Piece(ast.NodeTransformer):
         """Return a buffer's pixel as a number of its own, its bits by a function; anything else as it is."""
         store = isinstance(node.ctx, ast.Store)
         self.generic_visit(node)
-        base, places = node.value, [node.slice]
+        base: ast.expr = node.value
+        places: list[ast.expr] = [node.slice]
         while isinstance(base, ast.Subscript):
-            base, places = base.value, [base.slice, *places]
+            places = [base.slice, *places]
+            base = base.value
         if not isinstance(base, ast.Name) or base.id not in {*self._buffers, *self._views}:
             return node
         if not (isinstance(places[-1], ast.Name) and places[-1].id == self._pixel):
             return node  # a buffer of several: `_mean` keeps it by its name
-        own = "".join(f"_{place.value}" for place in places[:-1] if isinstance(place, ast.Constant))
+        own = "".join(f"_{place.value!r}" for place in places[:-1] if isinstance(place, ast.Constant))
         name = ast.Name(self._views.get(base.id, base.id) + own, ast.Store() if store else ast.Load())
         if base.id not in self._views:
             return name
