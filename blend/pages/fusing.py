@@ -103,6 +103,7 @@ class _Piece(ast.NodeTransformer):
         self._meant: dict[str, ast.expr] = {}
         self._before: list[ast.stmt] = []
         self._pixel = ""
+        self._inside = False
 
     def block(self, lines: list[ast.stmt]) -> list[ast.stmt]:
         """Return the lines with one loop."""
@@ -126,7 +127,9 @@ class _Piece(ast.NodeTransformer):
             elif _pixel_size(line) == self._size:
                 assert isinstance(line, ast.For) and isinstance(line.target, ast.Name)
                 self._pixel = line.target.id
+                self._inside = True
                 found += self._body(line.body)
+                self._inside = False
             elif isinstance(line, ast.If) and not line.orelse:
                 asked = ast.Name(f"asked{len(self._before)}", ast.Load())
                 self._mean(asked, self.visit(deepcopy(line.test)))
@@ -188,14 +191,16 @@ class _Piece(ast.NodeTransformer):
         store = isinstance(node.ctx, ast.Store)
         self.generic_visit(node)
         base: ast.expr = node.value
-        places: list[ast.expr] = [node.slice]
+        places = _places(node)
         while isinstance(base, ast.Subscript):
-            places = [base.slice, *places]
+            places = [*_places(base), *places]
             base = base.value
         if not isinstance(base, ast.Name) or base.id not in {*self._buffers, *self._views}:
             return node
         if not (isinstance(places[-1], ast.Name) and places[-1].id == self._pixel):
-            return node  # a buffer of several: `_mean` keeps it by its name
+            if self._inside:
+                raise ValueError(f"a kernel's {ast.unparse(node)!r} is not met pixel by pixel")
+            return node  # one of several: `_mean` keeps it by its name
         own = "".join(f"_{place.value!r}" for place in places[:-1] if isinstance(place, ast.Constant))
         name = ast.Name(self._views.get(base.id, base.id) + own, ast.Store() if store else ast.Load())
         if base.id not in self._views:
@@ -218,6 +223,10 @@ class _Piece(ast.NodeTransformer):
             kept.ctx = ast.Store()
             made.targets, made.value = [kept], ast.Call(ast.Name(FLOAT, ast.Load()), [made.value], [])
         return made
+
+
+def _places(node: ast.Subscript) -> list[ast.expr]:
+    return node.slice.elts if isinstance(node.slice, ast.Tuple) else [node.slice]
 
 
 def _loaded(target: ast.expr) -> ast.expr:
