@@ -28,6 +28,8 @@ SHALLOW = {
     "ha_frames": 4,
 }
 GALAXY, NEBULA = "galaxy-moonlit", "nebula-emission"
+CHROMA_BEFORE = {GALAXY: 0.6, NEBULA: 0.0}
+"""Share of the colour noise that the recipes took out when pictures were as `look.before_look` has them."""
 
 
 @dataclass(frozen=True)
@@ -87,19 +89,21 @@ def _shaped(look: Look) -> Iterator[None]:
         yield
 
 
-def draw_night(look: Look) -> Night:
-    """Return the night of a scene, its truth with it."""
+def draw_night(look: Look, *, noise_seed: int | None = None) -> Night:
+    """Return the night of a scene, its truth with it; another seed of noise is another night of the same scene."""
     with _shaped(look):
-        return simulate_night(look.night)
+        return simulate_night(replace(look.night, noise_seed=noise_seed))
 
 
 def balanced_of(look: Look, night: Night, settings: tuple[str, ...] = ()) -> Work:
     """Return the state of the scene's run after the balance step."""
     with tempfile.TemporaryDirectory() as folder:
-        target = open_target(write_night(night, Path(folder)))
-        chosen = open_recipe(look.recipe, settings=settings, target=target)
-        work = Work(recipe=chosen, target=target, sources=load_sources(target).sources)
-        for name, state in run_steps(work):
-            if name == "balance":
-                return state
-    raise AssertionError("no balance step")
+        return balanced_target(write_night(night, Path(folder)), look.recipe, settings)
+
+
+def balanced_target(path: Path, recipe: str, settings: tuple[str, ...] = ()) -> Work:
+    """Return the state of a target file's run after the balance step."""
+    target = open_target(path)
+    chosen = open_recipe(recipe, settings=settings, target=target)
+    work = Work(recipe=chosen, target=target, sources=load_sources(target).sources)
+    return next(state for name, state in run_steps(work) if name == "balance")

@@ -41,14 +41,6 @@ Value: TypeAlias = "float | NDArray[Any]"
 class Equation:
     """A checked equation; made by `parse`.
 
-    Attributes
-    ----------
-    text : str
-        As written, runs of blanks made one.
-    names : tuple of str
-        The names it uses, in order of first use.
-    tree : Number, Name or Apply
-
     Examples
     --------
     >>> screen = parse("1 - (1 - base) * (1 - line)", ["base", "line"], where="blend.red")
@@ -58,9 +50,9 @@ class Equation:
     '(1.0 - ((1.0 - base) * (1.0 - line)))'
     """
 
-    text: str
-    names: tuple[str, ...]
-    tree: Node = field(repr=False)
+    text: str  # as written, runs of blanks made one
+    names: tuple[str, ...]  # the names it uses, in order of first use
+    tree: Node = field(repr=False)  # number, Name or Apply
 
     def evaluate(self, values: Mapping[str, Value], *, dtype: Precision = "float32") -> NDArray[Any]:
         """Compute the equation.

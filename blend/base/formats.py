@@ -10,25 +10,13 @@ from blend.base.registry import Registry
 
 @dataclass(frozen=True)
 class Format:
-    """A format that ``output.formats`` may ask for.
-
-    Attributes
-    ----------
-    name : str
-    file : str
-        Name of the picture's file in the folder of the results.
-    about : str
-    browser : bool
-        Whether a browser shows it.
-    beside : tuple of str
-        Files of data that come with it.
-    """
+    """A format that ``output.formats`` may ask for."""
 
     name: str
-    file: str
+    file: str  # name of the picture's file in the folder of the results
     about: str
-    browser: bool = False
-    beside: tuple[str, ...] = ()
+    browser: bool = False  # whether a browser shows it
+    beside: tuple[str, ...] = ()  # files of data that come with it
 
 
 FORMATS: Registry[Format] = Registry(

@@ -17,21 +17,13 @@ Guard = Callable[[], AbstractContextManager[Any]]
 
 @dataclass(frozen=True, kw_only=True, eq=False)
 class LazyPlane:
-    """One plane of finite float32 pixels: a slice of its rows is an array, ``np.asarray`` of it is all of them.
+    """One plane of finite float32 pixels: a slice of its rows is an array, ``np.asarray`` of it is all of them."""
 
-    Attributes
-    ----------
-    shape : (rows, columns)
-    read : callable
-        Takes a slice of rows with start, stop and a step above 0, the divisor, and an array to fill, (n, columns)
-        float32, or None; returns the array.
-    divisor : float
-        What the rows are divided by.
-    """
-
-    shape: tuple[int, int]
+    shape: tuple[int, int]  # (rows, columns)
+    # takes a slice of rows with start, stop and a step above 0, the divisor, and an array to fill, (n, columns)
+    # float32, or None; returns the array
     read: Callable[[slice, float, NDArray[np.float32] | None], NDArray[np.float32]]
-    divisor: float = 1.0
+    divisor: float = 1.0  # what the rows are divided by
     ndim = 2
     dtype = np.dtype(np.float32)
 

@@ -36,31 +36,18 @@ _WCS = re.compile(
 
 @dataclass(frozen=True, kw_only=True)
 class Header:
-    """The cards of one HDU.
+    """The cards of one HDU."""
 
-    Attributes
-    ----------
-    path : Path
-        The file, for faults.
-    cards : mapping of str to value
-        Texts, whole numbers, real numbers and truth values; None where a card states no value. Of a keyword that stands
-        several times the first. HISTORY and COMMENT are one text each, a card a line.
-    odd : mapping of str to str
-        Keywords of cards whose value is none of the Standard's, and what stands there instead.
-    clashes : mapping of str to str
-        Keywords that stand several times with unlike values, which the Standard (4.1.2.1) leaves without a meaning.
-    images : mapping of str to str
-        The sound cards that world coordinates are made of, as they stand.
-    offset : int
-        Where the data begin.
-    """
-
-    path: Path
+    path: Path  # the file, for faults
+    # Texts, whole numbers, real numbers and truth values; None where a card states no value. Of a keyword that
+    # stands several times the first. HISTORY and COMMENT are one text each, a card a line.
     cards: Mapping[str, Any]
+    # keywords of cards whose value is none of the Standard's, and what stands there instead
     odd: Mapping[str, str]
+    # keywords that stand several times with unlike values, which the Standard (4.1.2.1) leaves without a meaning
     clashes: Mapping[str, str]
-    images: Mapping[str, str]
-    offset: int
+    images: Mapping[str, str]  # the sound cards that world coordinates are made of, as they stand
+    offset: int  # where the data begin
 
     def whole(self, key: str, default: int | None = None) -> int:
         """Return a whole number that the reading of the file depends on.

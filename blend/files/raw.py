@@ -61,57 +61,30 @@ _EXIF_ISO, _EXIF_TEMPERATURE, _EXIF_IFD = 34855, 37888, 34665
 
 @dataclass(frozen=True, kw_only=True)
 class Head:
-    """What a file says of its mosaic.
-
-    Attributes
-    ----------
-    path : Path
-    kind : "raw" or "FITS"
-    shape : (rows, columns)
-    pattern : str or None
-        Colours of the first two photosites of the first row, then of the second, ``"RGGB"`` for example; rows in
-        the order of the file. None for a sensor without colours.
-    black : tuple of four floats
-        Black level of those four photosites, in the file's unit.
-    white : float or None
-        The level that the file states as white.
-    camera : str
-        Maker and model; empty where nobody says.
-    facts : Facts
-        ``full_scale`` is white.
-    notes : tuple of str
-        What was assumed.
-    whole : bool
-        Values are whole numbers of at most 16 bits.
-    """
+    """What a file says of its mosaic."""
 
     path: Path
     kind: Literal["raw", "FITS"]
-    shape: tuple[int, int]
+    shape: tuple[int, int]  # (rows, columns)
+    # Colours of the first two photosites of the first row, then of the second, ``"RGGB"`` for example; rows in
+    # the order of the file. None for a sensor without colours.
     pattern: str | None
-    black: tuple[float, float, float, float]
-    white: float | None
-    camera: str = ""
-    facts: Facts
-    notes: tuple[str, ...] = ()
-    whole: bool = False
+    black: tuple[float, float, float, float]  # black level of those four photosites, in the file's unit
+    white: float | None  # the level that the file states as white
+    camera: str = ""  # maker and model; empty where nobody says
+    facts: Facts  # ``full_scale`` is white
+    notes: tuple[str, ...] = ()  # what was assumed
+    whole: bool = False  # values are whole numbers of at most 16 bits
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
 class Mosaic:
-    """Photosites as they were counted.
-
-    Attributes
-    ----------
-    head : Head
-    pixels : (rows, columns) float32
-        In the file's unit, black not removed; NaN where a FITS file holds no number.
-    clip : float or None
-        The greatest value, where at least five photosites share it: the level at which the sensor clips, measured.
-    """
+    """Photosites as they were counted."""
 
     head: Head
+    # (rows, columns) float32; in the file's unit, black not removed; NaN where a FITS file holds no number
     pixels: NDArray[np.float32]
+    # the greatest value, where at least five photosites share it: the level at which the sensor clips, measured
     clip: float | None
 
 

@@ -28,31 +28,16 @@ COLOURS = ("red", "green", "blue")
 
 @dataclass(frozen=True, kw_only=True)
 class Peek:
-    """What a file's header says of its picture; no pixel is read.
-
-    Attributes
-    ----------
-    path : Path
-    kind : str
-        The format, ``"FITS"`` for example.
-    shape : (rows, columns)
-    planes : tuple of str
-        ``("red", "green", "blue")`` or ``("grey",)``.
-    depth : str
-        Type of a pixel as a numpy name, after the offset that makes it unsigned: ``"uint16"``, ``"float32"``.
-    bytes : int
-        Size of the file.
-    facts : Facts
-        From the header alone.
-    """
+    """What a file's header says of its picture; no pixel is read."""
 
     path: Path
-    kind: str
-    shape: tuple[int, int]
-    planes: tuple[str, ...]
+    kind: str  # the format, ``"FITS"`` for example
+    shape: tuple[int, int]  # (rows, columns)
+    planes: tuple[str, ...]  # ``("red", "green", "blue")`` or ``("grey",)``
+    # type of a pixel as a numpy name, after the offset that makes it unsigned: ``"uint16"``, ``"float32"``
     depth: str
-    bytes: int
-    facts: Facts = field(default_factory=Facts)
+    bytes: int  # size of the file
+    facts: Facts = field(default_factory=Facts)  # from the header alone
 
 
 def names_of(count: int) -> tuple[str, ...]:

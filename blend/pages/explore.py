@@ -44,18 +44,10 @@ SPACES = ("RGB_TO_XYZ", "XYZ_TO_RGB", "WHITE_D65", "RGB_TO_LMS", "LMS_TO_RGB", "
 
 @dataclass(frozen=True, kw_only=True, eq=False)
 class Layer:
-    """One plane of light as the page carries it.
+    """One plane of light as the page carries it."""
 
-    Attributes
-    ----------
-    pixels : (rows, columns) float32
-        Upright, linear, sky 0; NaN where there is no data.
-    sigma : float
-        Noise of one sky pixel, which sets the fineness of the codes; above 0.
-    """
-
-    pixels: Plane
-    sigma: float
+    pixels: Plane  # (rows, columns) float32; upright, linear, sky 0; NaN where there is no data
+    sigma: float  # noise of one sky pixel, which sets the fineness of the codes; above 0
 
     @property
     def knee(self) -> float:
@@ -65,61 +57,31 @@ class Layer:
 
 @dataclass(frozen=True, kw_only=True)
 class Origin:
-    """Where a recipe comes from.
+    """Where a recipe comes from."""
 
-    Attributes
-    ----------
-    extends : str
-        What a recipe that builds on it names: a shipped recipe, or the whole path of a file.
-    given : mapping
-        What was set beside it, by dotted key.
-    """
-
-    extends: str
-    given: Mapping[str, Any]
+    extends: str  # what a recipe that builds on it names: a shipped recipe, or the whole path of a file
+    given: Mapping[str, Any]  # what was set beside it, by dotted key
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
 class Scene:
-    """What the page is made of.
-
-    Attributes
-    ----------
-    title : str
-    layers : mapping of str to Layer
-        ``red green blue`` balanced, and what blends may draw from: ``ha``, ``ha.emission``.
-    behind : mapping of str to Layer
-        ``red green blue`` as they are behind stars, (1, n) at the n pixels whose mask is above 0, row by row; empty
-        where stars are not protected.
-    mask : (rows, columns) uint8, or None
-        255 on stars, 0 on sky.
-    facts : mapping
-        Plain values that the page's engine reads; see `blend.app.trial.explore`.
-    formulas : mapping of str to Formula
-        What may be chosen: the table's and the recipe's own.
-    recipe : mapping
-        Resolved.
-    shifts : mapping of str to Layer
-        ``n a b``, what blocks of 4 x 4 pixels lose as colour noise; empty where nothing is taken out.
-    command : str
-        What runs the recipe as it stands; empty where it is not known.
-    origin : Origin or None
-        Where the recipe comes from; None where only the whole of it can be saved.
-    tiles : sequence of mapping
-        Of a trial: ``tile``, its number, and ``values`` by dotted key.
-    """
+    """What the page is made of."""
 
     title: str
+    # ``red green blue`` balanced, and what blends may draw from: ``ha``, ``ha.emission``
     layers: Mapping[str, Layer]
+    # ``red green blue`` as they are behind stars, (1, n) at the n pixels whose mask is above 0, row by row; empty
+    # where stars are not protected
     behind: Mapping[str, Layer]
-    mask: NDArray[np.uint8] | None
-    facts: Mapping[str, Any]
-    formulas: Mapping[str, Formula]
-    recipe: Mapping[str, Any]
+    mask: NDArray[np.uint8] | None  # (rows, columns) uint8, or None; 255 on stars, 0 on sky
+    facts: Mapping[str, Any]  # plain values that the page's engine reads; see `blend.app.trial.explore`
+    formulas: Mapping[str, Formula]  # what may be chosen: the table's and the recipe's own
+    recipe: Mapping[str, Any]  # resolved
+    # ``n a b``, what blocks of 4 x 4 pixels lose as colour noise; empty where nothing is taken out
     shifts: Mapping[str, Layer] = field(default_factory=dict)
-    command: str = ""
-    origin: Origin | None = None
-    tiles: Sequence[Mapping[str, Any]] = ()
+    command: str = ""  # what runs the recipe as it stands; empty where it is not known
+    origin: Origin | None = None  # where the recipe comes from; None where only the whole of it can be saved
+    tiles: Sequence[Mapping[str, Any]] = ()  # of a trial: ``tile``, its number, and ``values`` by dotted key
 
 
 def write_explore(scene: Scene) -> str:

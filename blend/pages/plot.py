@@ -92,23 +92,14 @@ def power_of_ten(power: int) -> str:
 
 @dataclass
 class Panel:
-    """One pair of axes in a drawing; what it is given is cut off at its frame.
+    """One pair of axes in a drawing; what it is given is cut off at its frame."""
 
-    Attributes
-    ----------
-    box : left, top, width, height
-        In units of the drawing.
-    right : bool
-        The numbers of y stand at the right side, and x has none: for a second scale over a first.
-    named : bool
-        x has its numbers and its name.
-    """
-
-    box: tuple[float, float, float, float]
+    box: tuple[float, float, float, float]  # in units of the drawing
     x: Axis
     y: Axis
+    # the numbers of y stand at the right side, and x has none: for a second scale over a first
     right: bool = False
-    named: bool = True
+    named: bool = True  # x has its numbers and its name
     marks: list[str] = field(default_factory=list)
     legend: list[tuple[str, str, str]] = field(default_factory=list)
 

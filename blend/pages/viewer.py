@@ -24,31 +24,18 @@ QUALITIES = (90, 84, 76, 66, 50)
 
 @dataclass(frozen=True, eq=False)
 class Pictures:
-    """Display pictures (3, rows, columns) that the page shows.
+    """Display pictures (3, rows, columns) that the page shows."""
 
-    Attributes
-    ----------
-    delivered : (3, rows, columns)
-        As it is written: upright and cut.
-    bare : (3, rows, columns) or None
-        The same without lines, where the run made it at full size.
-    with_lines, without_lines : (3, rows, columns)
-        Upright, the whole grid averaged over ``factor`` pixels.
-    factor : int
-    turn : callable
-        Turns any array of the grid upright.
-    grid : rows, columns
-    crop, target : x, y, width, height
-        What of the grid is delivered, and what of that shows the target with a margin.
-    """
-
-    delivered: Picture
+    delivered: Picture  # (3, rows, columns); as it is written: upright and cut
+    # (3, rows, columns) or None; the same without lines, where the run made it at full size
     bare: Picture | None
+    # with_lines and without_lines: (3, rows, columns); upright, the whole grid averaged over ``factor`` pixels
     with_lines: Picture
     without_lines: Picture
     factor: int
-    turn: Turn
+    turn: Turn  # turns any array of the grid upright
     grid: tuple[int, int]
+    # crop and target: what of the grid is delivered, and what of that shows the target with a margin
     crop: Box
     target: Box
 

@@ -155,12 +155,12 @@ class Blend(Table):
                 f"2006) behind dust of A(V) = {self.extinction_a_v:g} (Cardelli, Clayton & Mathis 1989), seen by a "
                 f"typical colour camera"
             )
-        hue = f"The line's own colour is of hue {self.hue_deg:.0f} degrees (CIELAB; 0 is pink, 40 orange red)"
+        hue = f"What is added is of hue {self.hue_deg:.0f} degrees (CIELAB; 0 is pink, 40 orange red)"
         return f"Model, not measured: of each count added to red, {parts}; {origin}. {hue}"
 
     @property
     def hue_deg(self) -> float:
-        """The CIELAB hue at which the line alone is shown, in degrees: the colour that the recipe intends."""
+        """The CIELAB hue of what is added, in degrees; the base light beneath is kept, and a sum of both is seen."""
         factors = self.plane_factors
         light = np.array([1.0, factors.get("green", 0.0), factors.get("blue", 0.0)]) * 0.3
         lab = linear_to_lab(light)

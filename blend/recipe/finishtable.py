@@ -26,7 +26,8 @@ class Protect(Table):
 
 
 def _check_points(value: Any) -> Any:
-    points = [tuple(point) if isinstance(point, list | tuple) else () for point in value or ()]
+    given = value if isinstance(value, list | tuple) else [value]
+    points = [tuple(point) if isinstance(point, list | tuple) else () for point in given]
     if len(points) <= MOST_POINTS and all(len(point) == 2 and all(map(is_number, point)) for point in points):
         flat = [(0.0, 0.0), *((float(x), float(y)) for x, y in points), (1.0, 1.0)]
         rising = all(a[0] < b[0] and a[1] < b[1] for a, b in pairwise(flat))
@@ -122,8 +123,9 @@ class Finish(Table):
         if self.chroma_reduction > 0:
             told.append(
                 f"{self.chroma_reduction:g} of the colour noise of 4 to 64 px is taken out of OKLab's a and b, by "
-                "starlet bands; significant colour, bright light and protected stars keep theirs; lightness is kept. "
-                "Source: Starck & Murtagh (1998), from memory, for the bands."
+                "starlet bands; colour that goes with the light, significant colour and protected stars keep theirs; "
+                "lightness is kept. Sources: Starck & Murtagh (1998) for the bands, He, Sun & Tang (2010) for what "
+                "goes with the light, both from memory."
             )
         if self.contrast != 0:
             told.append(

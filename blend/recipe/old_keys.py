@@ -59,6 +59,7 @@ def renamed_words(keys: tuple[str, ...]) -> list[tuple[str, str]]:
     """Return the warning for keys with old names, as (code, text); none where there is none."""
     if not keys:
         return []
+    keys = tuple(dict.fromkeys(keys))
     told = ", ".join(f"{key} is called {new_key(key).split('.')[2]} now" for key in keys)
     return [("key-renamed", f"{told}; the old {'names still work' if len(keys) > 1 else 'name still works'}")]
 

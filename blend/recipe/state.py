@@ -67,70 +67,40 @@ class EmissionLayers:
 
 @dataclass(frozen=True, kw_only=True, eq=False)
 class Line:
-    """A line master's light once its continuum is known.
+    """A line master's light once its continuum is known."""
 
-    Attributes
-    ----------
-    scaled : (rows, columns) float32
-        The line master scaled so that stars match the broad plane, in counts of the balanced plane.
-    emission : (rows, columns) float32, or None
-        What blends use: its light without continuum times ``weight``, in counts of the balanced plane. None where a
-        master is already stretched and has no linear light to part.
-    sigma : float
-        Noise of one sky pixel of the emission before fading, same counts.
-    scaled_sigma : float
-        Noise of one sky pixel of ``scaled``.
-    broad : str
-        The plane that the continuum was taken from.
-    unfaded : (rows / 4, columns / 4) float32, or None
-        Means of 4 x 4 pixels of the emission before fading, whose noise is whole; same counts.
-    measured : EmissionLayers, or None
-        The whole light with its weight and its stated error.
-    knots : (n,) bool, or None
-        Which of the stars shine in this line more than a star may. None after the continuum step.
-    strongest : float or None
-        The highest significance of the emission outside stars; None where nothing is faded, which tells none.
-    share : float
-        Share of the frame in which some of the emission passes.
-    held : float or None
-        Share of the light standing out of the noise that the weight holds back.
-    halos : tuple of FilterHalo
-        Discs of the filter's reflections, where nothing passes.
-    found : bool
-        False where none of the emission is light of the line for sure.
-    scale : Scale or None
-        How ``scaled`` was scaled. None after the balance step, or where a master is already stretched.
-    """
-
+    # (rows, columns) float32; the line master scaled so that stars match the broad plane, in counts of the
+    # balanced plane
     scaled: Plane
+    # (rows, columns) float32, or None; what blends use: its light without continuum times ``weight``, in counts
+    # of the balanced plane. None where a master is already stretched and has no linear light to part.
     emission: Plane | None
-    sigma: float
-    scaled_sigma: float
-    broad: str
+    sigma: float  # noise of one sky pixel of the emission before fading, same counts
+    scaled_sigma: float  # noise of one sky pixel of ``scaled``
+    broad: str  # the plane that the continuum was taken from
+    # (rows / 4, columns / 4) float32, or None; means of 4 x 4 pixels of the emission before fading, whose noise
+    # is whole; same counts
     unfaded: Plane | None = None
-    measured: EmissionLayers | None = None
+    measured: EmissionLayers | None = None  # the whole light with its weight and its stated error
+    # (n,) bool, or None; which of the stars shine in this line more than a star may. None after the continuum
+    # step.
     knots: NDArray[np.bool_] | None = None
+    # the highest significance of the emission outside stars; None where nothing is faded, which tells none
     strongest: float | None = None
-    share: float = 1.0
-    held: float | None = None
-    halos: tuple[FilterHalo, ...] = ()
-    found: bool = True
+    share: float = 1.0  # share of the frame in which some of the emission passes
+    held: float | None = None  # share of the light standing out of the noise that the weight holds back
+    halos: tuple[FilterHalo, ...] = ()  # discs of the filter's reflections, where nothing passes
+    found: bool = True  # False where none of the emission is light of the line for sure
+    # How ``scaled`` was scaled. None after the balance step, or where a master is already stretched.
     scale: Scale | None = None
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
 class Behind:
-    """The picture without stars, where stars are: what the same blends make of the light around them.
+    """The picture without stars, where stars are: what the same blends make of the light around them."""
 
-    Attributes
-    ----------
-    places : (n,) int
-        The pixels of the star mask, row * columns + column, in that order.
-    planes : (3, 1, n) float32
-        What stands there in the stars' place, in the units of the picture it belongs to.
-    """
-
-    places: NDArray[np.int64]
+    places: NDArray[np.int64]  # (n,) int; the pixels of the star mask, row * columns + column, in that order
+    # (3, 1, n) float32; what stands there in the stars' place, in the units of the picture it belongs to
     planes: Plane
 
 

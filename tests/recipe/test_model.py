@@ -15,6 +15,8 @@ from jsonschema import Draft202012Validator
 
 from blend.app.run.load import recipe_text
 from blend.base.errors import FaultList, RecipeError
+from blend.recipe import tables
+from blend.recipe.finishtable import Finish, Protect
 from blend.recipe.model import load_recipe, recipe_schema, resolved
 from blend.recipe.toml import LONGEST_TEXT, parse_setting, read_toml, to_toml
 from blend.science.picture.curves import CURVES
@@ -475,6 +477,9 @@ amount = 7
         [[0.6, 0.1]],
         [[0.5, True]],
         "up",
+        -1,
+        True,
+        {"x": 1},
         [[k / 20, k / 20] for k in range(1, 18)],
     ],
 )
@@ -492,3 +497,26 @@ def test_a_white_that_is_none_is_refused(white: Any) -> None:
 def test_white_is_of_the_whole_run() -> None:
     (fault,) = faults(RED, settings={"stretch.ha": {"white": "target"}}).values()
     assert fault.where == "stretch.ha.white" and "whole run" in fault.found
+
+
+TABLES = {
+    "calibrate": tables.Calibrate,
+    "register": tables.Register,
+    "gradient": tables.Gradient,
+    "continuum.ha": tables.Continuum,
+    "balance": tables.Balance,
+    "stretch": tables.Stretch,
+    "protect": Protect,
+    "finish": Finish,
+    "output": tables.Output,
+}
+
+
+@pytest.mark.parametrize("table", TABLES)
+@pytest.mark.parametrize("value", [-1, 1e300, "x", True, [], [1], [[]], [["x", 1]], {"x": 1}, {}], ids=repr)
+def test_a_value_of_any_kind_is_taken_or_refused_in_words(table: str, value: Any) -> None:
+    for name, field in TABLES[table].model_fields.items():
+        try:
+            load_recipe(RED, where="r.toml", settings={"version": 1, f"{table}.{field.alias or name}": value})
+        except FaultList as found:
+            assert all(fault.where and fault.expected for fault in found.faults)

@@ -7,8 +7,9 @@ from pathlib import Path
 import pytest
 
 from blend.app.run.load import open_recipe
-from blend.app.trial.variants import changed_text
+from blend.app.trial.variants import changed_text, parse_variation
 from blend.base.errors import FaultList
+from blend.pages.notes import warnings_of
 from blend.recipe.check import assumptions
 from blend.recipe.extend import extend
 from blend.recipe.model import load_recipe, recipe_schema, resolved
@@ -66,6 +67,12 @@ def test_parents_and_children_may_use_either_name(tmp_path: Path) -> None:
     assert child.blend["red"].plane_factors == {"blue": 0.1, "green": 0.0} and not child.renamed
     late = open_recipe(str(tmp_path / "late.toml"))
     assert late.blend["red"].extinction_a_v == 0.5 and late.renamed == ("blend.red.dust_a_v",)
+
+
+def test_a_varied_key_gets_todays_name_and_the_note_asks_for_no_look() -> None:
+    varied = parse_variation("blend.luminance.for=faint,knots")
+    assert (varied.key, varied.values) == ("blend.luminance.optimise_for", ("faint", "bright"))
+    assert not warnings_of({"warnings": [{"code": "key-renamed", "text": ""}]})
 
 
 def test_both_names_at_once_are_refused() -> None:

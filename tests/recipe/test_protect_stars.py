@@ -115,6 +115,18 @@ def test_a_display_blend_changes_a_star_no_more_than_its_surroundings(formula: s
     assert np.array_equal(moved[0][outside], moved[1][outside])
 
 
+def test_a_cut_that_holds_no_star_is_blended() -> None:
+    text = '[blend.x]\ninto = "luminance"\nfrom = "ha.emission"\nformula = "screen"\namount = 0.2\n'
+    work = make_work(text)
+    assert work.star_mask is not None
+    work = work.with_(display=np.full((3, *SHAPE), 0.2, dtype=np.float32))
+    bare, empty = (
+        blend_display(work.with_(star_mask=mask)) for mask in (None, np.zeros_like(work.star_mask))
+    )
+    assert bare.display is not None and empty.display is not None
+    assert np.array_equal(bare.display, empty.display)
+
+
 def test_what_a_star_gains_lies_between_nought_and_what_lies_behind_it() -> None:
     work = make_work()
     assert work.star_mask is not None

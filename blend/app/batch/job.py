@@ -40,35 +40,21 @@ class Job:
 
 @dataclass(frozen=True, kw_only=True)
 class Verdict:
-    """What became of one target.
-
-    Attributes
-    ----------
-    state : "done", "skipped" or "failed"
-    exit_code : int
-        As `blend run` would have ended.
-    reason : str
-        Why it failed, in one line or several.
-    seconds, rss_mib : float
-        Time in the worker, and the worker's memory when it was through.
-    steps : mapping of str to float
-        Seconds of each step.
-    warnings : tuple of str
-    judged : Judged
-        The word for it, why it has to be looked at, and its numbers.
-    """
+    """What became of one target."""
 
     name: str
     target: str
     out: str
     state: State
-    exit_code: int = 0
-    reason: str = ""
+    exit_code: int = 0  # as `blend run` would have ended
+    reason: str = ""  # why it failed, in one line or several
+    # seconds and rss_mib: time in the worker, and the worker's memory when it was through
     seconds: float = 0.0
     peak_mib: int = 0
     rss_mib: float = 0.0
-    steps: Mapping[str, float] = field(default_factory=dict)
+    steps: Mapping[str, float] = field(default_factory=dict)  # seconds of each step
     warnings: tuple[str, ...] = ()
+    # the word for it, why it has to be looked at, and its numbers
     judged: Judged = field(default_factory=lambda: Judged(label="failed"))
 
 

@@ -37,63 +37,30 @@ BASE_BYTES = 240 * 2**20
 
 @dataclass(frozen=True, kw_only=True)
 class StackOptions:
-    """What the user chose.
+    """What the user chose."""
 
-    Attributes
-    ----------
-    method : str or None
-        None: clipped from seven frames on, the median below.
-    clip_sigma : float
-        Limit of the clipping in standard deviations.
-    memory_bytes : int
-    temp : Path or None
-        Where temporary files go.
-    pattern : str or None
-        Pattern of FITS mosaics that do not say.
-    mixed : bool
-        Stack frames of different exposure, sensitivity or temperature all the same.
-    group : int or None
-        Stack only this group of those.
-    dark, flat : Path or None
-        Masters.
-    bias : Path, float or None
-        A master, or the offset in counts where there are no bias frames.
-    dark_scaling : "none" or "exposure"
-    line : str or None
-        lights: name of the line that only the red photosites see.
-    demosaic : "gradient", "bilinear" or "half"
-    reference : Path or None
-        lights: the frame whose grid the master has.
-    gain_e, read_noise_e : float or None
-        Electrons a count, and electrons.
-    filter : str or None
-    rejected : Path or None
-        Where to write how many values were rejected at each pixel.
-    csv : Path or None
-        Where to write the table of frames.
-    overwrite : bool
-        Files in the way may be lost that no stack has left, but for those the command reads.
-    """
-
-    method: Method | None = None
-    clip_sigma: float = 3.0
+    method: Method | None = None  # None: clipped from seven frames on, the median below
+    clip_sigma: float = 3.0  # limit of the clipping in standard deviations
     memory_bytes: int = 2 * GIB
-    temp: Path | None = None
-    pattern: str | None = None
-    mixed: bool = False
-    group: int | None = None
+    temp: Path | None = None  # where temporary files go
+    pattern: str | None = None  # pattern of FITS mosaics that do not say
+    mixed: bool = False  # stack frames of different exposure, sensitivity or temperature all the same
+    group: int | None = None  # stack only this group of those
+    # dark and flat: masters
     dark: Path | None = None
     flat: Path | None = None
-    bias: Path | float | None = None
+    bias: Path | float | None = None  # A master, or the offset in counts where there are no bias frames
     dark_scaling: Literal["none", "exposure"] = "none"
-    line: str | None = None
+    line: str | None = None  # lights: name of the line that only the red photosites see
     demosaic: Demosaic = "gradient"
-    reference: Path | None = None
+    reference: Path | None = None  # lights: the frame whose grid the master has
+    # gain_e and read_noise_e: electrons a count, and electrons
     gain_e: float | None = None
     read_noise_e: float | None = None
     filter: str | None = None
-    rejected: Path | None = None
-    csv: Path | None = None
+    rejected: Path | None = None  # where to write how many values were rejected at each pixel
+    csv: Path | None = None  # where to write the table of frames
+    # files in the way may be lost that no stack has left, but for those the command reads
     overwrite: bool = False
 
     def refuse(self, out: Path, frames: Sequence[Path]) -> None:

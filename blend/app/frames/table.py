@@ -13,48 +13,26 @@ from typing import Any
 
 @dataclass(frozen=True, kw_only=True)
 class FrameRow:
-    """What is told of one frame; None is not known or does not apply.
-
-    Attributes
-    ----------
-    file : str
-    kept : bool
-    why : str
-        Why it was left out.
-    level : float
-        Median of a calibration frame, or sky of a light in fractions of full scale.
-    noise : float
-        Of one photosite, before any interpolation.
-    fwhm_px, stars : float, int
-    shift_x_px, shift_y_px, turn_deg, scale : float
-        How the frame's centre has to move to lie on the reference, and how the frame turns and grows.
-    flipped : bool
-        Turned by more than a quarter.
-    transparency : float
-        Star fluxes against those of the usual frame.
-    weight : float
-        1 for the best.
-    rejected_share : float
-        Share of its values that were rejected.
-    rays : int
-        Cosmic rays that were filled in it; looked for where too few frames are stacked to clip them.
-    """
+    """What is told of one frame; None is not known or does not apply."""
 
     file: str
     kept: bool
-    why: str = ""
-    level: float | None = None
-    noise: float | None = None
+    why: str = ""  # why it was left out
+    level: float | None = None  # median of a calibration frame, or sky of a light in fractions of full scale
+    noise: float | None = None  # of one photosite, before any interpolation
     fwhm_px: float | None = None
     stars: int | None = None
+    # shift_x_px, shift_y_px, turn_deg and scale: how the frame's centre has to move to lie on the reference, and
+    # how the frame turns and grows
     shift_x_px: float | None = None
     shift_y_px: float | None = None
     turn_deg: float | None = None
     scale: float | None = None
-    flipped: bool | None = None
-    transparency: float | None = None
-    weight: float | None = None
-    rejected_share: float | None = None
+    flipped: bool | None = None  # turned by more than a quarter
+    transparency: float | None = None  # star fluxes against those of the usual frame
+    weight: float | None = None  # 1 for the best
+    rejected_share: float | None = None  # share of its values that were rejected
+    # cosmic rays that were filled in it; looked for where too few frames are stacked to clip them
     rays: int | None = None
 
 

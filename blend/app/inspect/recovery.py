@@ -54,30 +54,16 @@ SEED = 20
 
 @dataclass(frozen=True)
 class Region:
-    """One injected region.
+    """One injected region."""
 
-    Attributes
-    ----------
-    line : str
-        The line master.
-    x, y : float
-        Pixel of the reference.
-    extended : bool
-        Wider than a star, or like one.
-    background_sigma : float
-        Level of the broad plane before injecting, in its noise of a pixel.
-    peak_sigma : float
-        Height over the noise of a pixel of the emission.
-    injected, found : float
-        Light inside 1.5 widths, in counts of the broad plane, before and after the steps.
-    """
-
-    line: str
+    line: str  # the line master
+    # x and y: pixel of the reference
     x: float
     y: float
-    extended: bool
-    background_sigma: float
-    peak_sigma: float
+    extended: bool  # wider than a star, or like one
+    background_sigma: float  # level of the broad plane before injecting, in its noise of a pixel
+    peak_sigma: float  # height over the noise of a pixel of the emission
+    # injected and found: light inside 1.5 widths, in counts of the broad plane, before and after the steps
     injected: float
     found: float
 

@@ -47,7 +47,10 @@ def check_files(
         lines.insert(0, f"{recipe}: {len(read.blend)} blends, no faults")
         if opened is not None:
             lines += [line for name in opened.masters for line in _doubts(read, opened, name, headers)]
-            lines += [f"assumed: {text}" for _, text in assumptions(read, opened)]
+            lines += [
+                f"{'note' if code == 'key-renamed' else 'assumed'}: {text}"
+                for code, text in assumptions(read, opened)
+            ]
             lines += passband_words(opened)
     except FaultList as several:
         faults += several.faults

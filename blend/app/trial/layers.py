@@ -25,18 +25,12 @@ FOUND = {"target": 1 / 3, "brightest-emission": 1 / 5, "corner": 1 / 5}
 
 @dataclass(frozen=True, kw_only=True)
 class View:
-    """Which part of the picture to look at, and how small.
+    """Which part of the picture to look at, and how small."""
 
-    Attributes
-    ----------
-    scale : "preview", "full" or int
-        ``preview`` averages over the smallest blocks that leave at most 1.5 megapixels, ``full`` keeps every pixel, a
-        number averages over blocks of that many pixels.
-    crop : str or Box
-        Empty for all that a result shows, a name of `FOUND`, or a box (x, y, width, height) of the reference's grid.
-    """
-
+    # "preview", "full" or int; ``preview`` averages over the smallest blocks that leave at most 1.5 megapixels,
+    # ``full`` keeps every pixel, a number averages over blocks of that many pixels
     scale: str | int = "preview"
+    # empty for all that a result shows, a name of `FOUND`, or a box (x, y, width, height) of the reference's grid
     crop: str | Box = ""
 
 

@@ -12,7 +12,7 @@ from typing import Any
 from blend.base.errors import FaultList, RecipeError
 from blend.recipe.check import check_together
 from blend.recipe.model import load_recipe
-from blend.recipe.old_keys import new_names, new_settings
+from blend.recipe.old_keys import new_key, new_names, new_settings
 from blend.recipe.tables import Recipe
 from blend.recipe.target import Target
 from blend.recipe.toml import apply_settings, parse_value, read_toml, to_toml, toml_value
@@ -72,7 +72,8 @@ def parse_variation(text: str) -> Variation:
         values = tuple(parse_value(word, where=f"--vary {key}") for word in _split(key, words))
     if any(value in values[:index] for index, value in enumerate(values)):
         raise RecipeError(f"--vary {key}", found="a value given twice", expected="each value once")
-    return Variation(key, values)
+    renamed = [new_settings({key: value}) for value in values]
+    return Variation(new_key(key), tuple(next(iter(one.values())) for one in renamed))
 
 
 def _values_between(key: str, *words: str) -> tuple[float | int, ...]:

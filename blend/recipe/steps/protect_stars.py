@@ -114,10 +114,10 @@ def colour_saturated(work: Work) -> Plane:
 
 
 def picture_behind(work: Work, picture: Plane) -> Behind | None:
-    """Return what lies behind the stars of a picture (3, rows, columns); None where no blend is limited by it."""
+    """Return what lies behind the stars of a picture (3, rows, columns); None where no blend heeds it or no star is."""
     if work.recipe.protect.stars <= 0 or work.star_mask is None or not _limited(work.recipe):
         return None
-    return fill_picture(picture, work.star_mask)
+    return fill_picture(picture, work.star_mask) if (work.star_mask > 0).any() else None
 
 
 def fill_picture(picture: Plane, mask: Plane) -> Behind:

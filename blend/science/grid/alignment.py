@@ -18,49 +18,29 @@ Note = tuple[str, str]
 class Alignment:
     """How a moving frame lies on a reference frame: matrix m = r + D(r) for a point m of the moving frame, r of the
     reference, D the distortion.
-
-    Attributes
-    ----------
-    matrix : (3, 3) float64
-        Maps (x, y, 1) of the moving frame to the reference, but for the distortion.
-    rms_px : float
-        Root mean square distance of the matched stars, weighted as in the fit, reference pixels.
-    matched : int
-        Stars in the fit: pairs, without outliers and the least precise.
-    mirrored : bool
-        One frame is a mirror image of the other.
-    transform : str
-        "similarity", "affine", "projective", "radial", "polynomial", "shift" or "none"; "world-coordinates" where the
-        distortion is the headers' or they serve alone.
-    overlap : float
-        Share of the reference frame that the moving frame covers, 0 to 1.
-    moving_xy, reference_xy : (matched, 2) float64
-        The stars of the fit, each in its own frame.
-    moving_stars, reference_stars : int
-        Lengths of the lists.
-    distortion : Distortion, optional
-    error_px : (centre, worst)
-        Distance, reference pixels, within which 95 % of such fits err at the middle of the covered area and where in it
-        they err most, by the fit's covariance; None where no star tells.
-    by : str
-        "stars", "world coordinates", "structure", or "grid" where nothing was sought.
-    doubts : of (code, text)
-        What makes the map doubtful; texts go on from the name of the master.
     """
 
+    # (3, 3) float64; maps (x, y, 1) of the moving frame to the reference, but for the distortion
     matrix: NDArray[np.float64]
-    rms_px: float
-    matched: int
-    mirrored: bool
+    rms_px: float  # root mean square distance of the matched stars, weighted as in the fit, reference pixels
+    matched: int  # stars in the fit: pairs, without outliers and the least precise
+    mirrored: bool  # one frame is a mirror image of the other
+    # "similarity", "affine", "projective", "radial", "polynomial", "shift" or "none"; "world-coordinates" where
+    # the distortion is the headers' or they serve alone
     transform: str
-    overlap: float
+    overlap: float  # share of the reference frame that the moving frame covers, 0 to 1
+    # moving_xy and reference_xy: (matched, 2) float64; the stars of the fit, each in its own frame
     moving_xy: NDArray[np.float64]
     reference_xy: NDArray[np.float64]
+    # moving_stars and reference_stars: lengths of the lists
     moving_stars: int
     reference_stars: int
     distortion: Distortion | None = None
+    # (centre, worst); distance, reference pixels, within which 95 % of such fits err at the middle of the covered
+    # area and where in it they err most, by the fit's covariance; None where no star tells
     error_px: tuple[float, float] | None = None
-    by: str = "stars"
+    by: str = "stars"  # "stars", "world coordinates", "structure", or "grid" where nothing was sought
+    # of (code, text); what makes the map doubtful; texts go on from the name of the master
     doubts: tuple[Note, ...] = field(default=())
 
     def forward(self, xy: NDArray[np.floating]) -> NDArray[np.float64]:

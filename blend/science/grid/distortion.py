@@ -38,25 +38,15 @@ class Distortion:
 
     radial: D = (r - c) (k1 s^2 + k2 s^4), s = |r - c| / size; polynomial, world-coordinates: D = sum of
     terms_ab u^a v^b over 2 <= a + b <= order, (u, v) = (r - c) / size.
-
-    Attributes
-    ----------
-    kind : "radial", "polynomial" or "world-coordinates"
-    centre : (x, y)
-        c, pixels of the reference.
-    size_px : float
-        Half the reference's diagonal.
-    terms : (2,) or (n, 2) float64
-        k1 and k2, without unit; or coefficients for x and y, pixels, in the order of `exponents`.
-    order : int
-        Highest power of a coordinate.
     """
 
     kind: str
-    centre: tuple[float, float]
-    size_px: float
+    centre: tuple[float, float]  # (x, y); c, pixels of the reference
+    size_px: float  # half the reference's diagonal
+    # (2,) or (n, 2) float64; k1 and k2, without unit; or coefficients for x and y, pixels, in the order of
+    # `exponents`
     terms: NDArray[np.float64]
-    order: int = 5
+    order: int = 5  # highest power of a coordinate
 
     def at(self, xy: Points) -> Points:
         """Return D, (n, 2) reference pixels, at points (n, 2) of the reference."""

@@ -24,24 +24,13 @@ _OTHERS = np.array([[k for k in range(4) if k not in pair] for pair in combinati
 
 @dataclass(frozen=True, eq=False)
 class Patterns:
-    """Described figures.
+    """Described figures."""
 
-    Attributes
-    ----------
-    codes : (n, d) float64
-        Numbers that equal figures share.
-    members : (n, 3 or 4) int
-        The stars of each figure, in the order its description fixes.
-    sizes : (n,) float64
-        Longest side, pixels.
-    sides : int
-        How many pairs of stars are the longest side of a figure.
-    """
-
-    codes: NDArray[np.float64]
+    codes: NDArray[np.float64]  # (n, d) float64; numbers that equal figures share
+    # (n, 3 or 4) int; the stars of each figure, in the order its description fixes
     members: NDArray[np.int64]
-    sizes: NDArray[np.float64]
-    sides: int
+    sizes: NDArray[np.float64]  # (n,) float64; longest side, pixels
+    sides: int  # how many pairs of stars are the longest side of a figure
 
 
 def triangle_codes(corners: NDArray[np.floating]) -> tuple[NDArray[np.float64], NDArray[np.int64]]:

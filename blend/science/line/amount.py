@@ -44,28 +44,16 @@ Blocks = NDArray[np.floating]
 
 @dataclass(frozen=True)
 class Choice:
-    """A chosen amount.
+    """A chosen amount."""
 
-    Attributes
-    ----------
-    amount : float
-        0 to ``most``, the smaller of the two limits.
-    limit, most : float
-        What noise or signal allow, infinite where they set no bound; and what is never passed.
-    noise : float
-        Noise of blocks of 4 px after the blend by that before, where the line's light is kept whole.
-    gain : float
-        The signal's ratio to that noise, after by before.
-    reason : str
-        Why this amount, in words.
-    """
-
-    amount: float
+    amount: float  # 0 to ``most``, the smaller of the two limits
+    # limit and most: what noise or signal allow, infinite where they set no bound; and what is never passed
     limit: float
     most: float
+    # noise of blocks of 4 px after the blend by that before, where the line's light is kept whole
     noise: float
-    gain: float
-    reason: str
+    gain: float  # the signal's ratio to that noise, after by before
+    reason: str  # why this amount, in words
 
 
 def noise_blocks(plane: NDArray[np.floating]) -> NDArray[np.float32]:
@@ -252,21 +240,12 @@ def best_amount(signal: NDArray[np.float64], covariance: NDArray[np.float64], *,
 
 @dataclass(frozen=True, eq=False)
 class LineLight:
-    """A line's light in a luminance, as (rows, columns) of `noise_blocks`.
+    """A line's light in a luminance, as (rows, columns) of `noise_blocks`."""
 
-    Attributes
-    ----------
-    whole : (rows, columns)
-        The emission before it was faded, any unit.
-    faded : (rows, columns)
-        The same, faded.
-    in_base, in_change : (rows, columns)
-        What of the luminance, and of what amount 1 does to it, is the line's own: the value with the line's light less
-        that without it.
-    """
-
-    whole: Blocks
-    faded: Blocks
+    whole: Blocks  # (rows, columns); the emission before it was faded, any unit
+    faded: Blocks  # (rows, columns); the same, faded
+    # in_base and in_change: (rows, columns); what of the luminance, and of what amount 1 does to it, is the
+    # line's own: the value with the line's light less that without it
     in_base: Blocks
     in_change: Blocks
 

@@ -19,20 +19,12 @@ H_ALPHA_NM = 656.28  # in air, as filters are named
 
 @dataclass(frozen=True)
 class BalmerLine:
-    """A line of the series.
+    """A line of the series."""
 
-    Attributes
-    ----------
-    wavelength_nm : float
-        In air.
-    ratio : float
-        Its energy over H-alpha's without dust: case B, 10^4 K, 100 electrons per cubic centimetre.
-    blue, green : float
-        Response of a star-white plane to its energy, over that of the red plane to H-alpha.
-    """
-
-    wavelength_nm: float
+    wavelength_nm: float  # in air
+    # its energy over H-alpha's without dust: case B, 10^4 K, 100 electrons per cubic centimetre
     ratio: float
+    # blue and green: response of a star-white plane to its energy, over that of the red plane to H-alpha
     blue: float
     green: float
 

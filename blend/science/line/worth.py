@@ -8,25 +8,14 @@ from dataclasses import dataclass
 
 @dataclass(frozen=True, kw_only=True)
 class LineNoise:
-    """What the noise of a blended red plane is made of, for one line in one plane.
+    """What the noise of a blended red plane is made of, for one line in one plane."""
 
-    Attributes
-    ----------
-    broad, line : float
-        Noise of the plane and of the line's master over equal areas, each in its own counts, > 0.
-    scale : float
-        Line over plane for starlight, > 0.
-    factor : float
-        `line_factor`: line light in counts of the plane for each count of line - scale * plane.
-    in_band : bool
-        Whether the plane holds the line itself.
-    """
-
+    # broad and line: noise of the plane and of the line's master over equal areas, each in its own counts, > 0
     broad: float
     line: float
-    scale: float
-    factor: float
-    in_band: bool = True
+    scale: float  # line over plane for starlight, > 0
+    factor: float  # `line_factor`: line light in counts of the plane for each count of line - scale * plane
+    in_band: bool = True  # whether the plane holds the line itself
 
 
 def exposure_factor(noise: LineNoise, *, gain_base: float, gain_line: float) -> float:

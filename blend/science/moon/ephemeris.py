@@ -33,28 +33,18 @@ _settings = RLock()
 
 @dataclass(frozen=True, kw_only=True)
 class SkyPlace:
-    """Where things stand at one time, seen from one site.
+    """Where things stand at one time, seen from one site."""
 
-    Attributes
-    ----------
-    time : datetime
-        UTC.
-    target_altitude_deg, moon_altitude_deg, sun_altitude_deg : float
-        Above the true horizon, -90 to 90, without refraction.
-    separation_deg : float
-        Between target and Moon, 0 to 180.
-    phase_angle_deg : float
-        At the Moon between Sun and observer: 0 full, 180 new.
-    moon_position_angle_deg, zenith_position_angle_deg : float
-        At the target, towards the Moon and towards the zenith, from north over east, 0 to 360.
-    """
-
-    time: datetime
+    time: datetime  # UTC
+    # target_altitude_deg, moon_altitude_deg and sun_altitude_deg: above the true horizon, -90 to 90, without
+    # refraction
     target_altitude_deg: float
     moon_altitude_deg: float
     sun_altitude_deg: float
-    separation_deg: float
-    phase_angle_deg: float
+    separation_deg: float  # between target and Moon, 0 to 180
+    phase_angle_deg: float  # at the Moon between Sun and observer: 0 full, 180 new
+    # moon_position_angle_deg and zenith_position_angle_deg: at the target, towards the Moon and towards the
+    # zenith, from north over east, 0 to 360
     moon_position_angle_deg: float
     zenith_position_angle_deg: float
 

@@ -44,49 +44,26 @@ _PHOTONS_AT_V0 = 1.0e4
 
 @dataclass(frozen=True, kw_only=True)
 class Camera:
-    """What must be known to tell how far read noise rules an exposure through the line filter.
+    """What must be known to tell how far read noise rules an exposure through the line filter."""
 
-    Attributes
-    ----------
-    exposure_s : float
-        Of one sub-exposure.
-    aperture_mm : float
-        Clear diameter of the telescope.
-    pixel_arcsec : float
-        Side of a pixel on the sky.
-    read_noise_e : float
-        Electrons rms.
-    throughput : float
-        Electrons for each photon above the atmosphere, 0 to 1; optics, filter, sensor and air together.
-    """
-
-    exposure_s: float
-    aperture_mm: float
-    pixel_arcsec: float
-    read_noise_e: float
+    exposure_s: float  # of one sub-exposure
+    aperture_mm: float  # clear diameter of the telescope
+    pixel_arcsec: float  # side of a pixel on the sky
+    read_noise_e: float  # electrons rms
+    # electrons for each photon above the atmosphere, 0 to 1; optics, filter, sensor and air together
     throughput: float = 0.4
 
 
 @dataclass(frozen=True, kw_only=True)
 class Conditions:
-    """What a forecast assumes of air, site and filters.
+    """What a forecast assumes of air, site and filters."""
 
-    Attributes
-    ----------
-    extinction : float
-        k in V, magnitudes per airmass, > 0.
-    zenith_mag : float
-        Moonless zenith, V per square arcsecond.
-    width_nm, broad_width_nm : float
-        Of the line filter, and of the colour plane it is compared with.
-    camera : Camera or None
-        None: the exposures through the line filter are taken as limited by the sky.
-    """
-
-    extinction: float = 0.25
-    zenith_mag: float = ZENITH_MAG
+    extinction: float = 0.25  # k in V, magnitudes per airmass, > 0
+    zenith_mag: float = ZENITH_MAG  # Moonless zenith, V per square arcsecond
+    # width_nm and broad_width_nm: of the line filter, and of the colour plane it is compared with
     width_nm: float = 7.0
     broad_width_nm: float = 100.0
+    # None: the exposures through the line filter are taken as limited by the sky
     camera: Camera | None = None
 
     def __post_init__(self) -> None:
@@ -99,77 +76,43 @@ class Conditions:
 
 @dataclass(frozen=True, kw_only=True)
 class Slope:
-    """How the whole sky, moonlit and dark part together, changes across the target.
+    """How the whole sky, moonlit and dark part together, changes across the target."""
 
-    Attributes
-    ----------
-    percent_per_deg : float
-        Of the sky's level there, >= 0; NaN where the target is below the horizon.
-    position_angle_deg : float
-        Where it brightens to, from north over east, 0 to 360.
-    """
-
-    percent_per_deg: float
-    position_angle_deg: float
+    percent_per_deg: float  # of the sky's level there, >= 0; NaN where the target is below the horizon
+    position_angle_deg: float  # where it brightens to, from north over east, 0 to 360
 
 
 @dataclass(frozen=True, kw_only=True)
 class PixelSlope:
-    """A slope on a picture's grid.
+    """A slope on a picture's grid."""
 
-    Attributes
-    ----------
-    x_percent_per_px, y_percent_per_px : float
-        Change of the sky along a row and down a column of the array.
-    direction_deg : float
-        Where it brightens to, from the x axis towards the y axis, -180 to 180.
-    across_percent : float
-        Peak to peak over the frame, in % of the level at its middle.
-    """
-
+    # x_percent_per_px and y_percent_per_px: change of the sky along a row and down a column of the array
     x_percent_per_px: float
     y_percent_per_px: float
-    direction_deg: float
-    across_percent: float
+    direction_deg: float  # where it brightens to, from the x axis towards the y axis, -180 to 180
+    across_percent: float  # peak to peak over the frame, in % of the level at its middle
 
 
 @dataclass(frozen=True, kw_only=True)
 class MoonPrediction:
-    """The sky at a target, as `predict` expects it; brightness in V magnitudes per square arcsecond.
+    """The sky at a target, as `predict` expects it; brightness in V magnitudes per square arcsecond."""
 
-    Attributes
-    ----------
-    place : SkyPlace
-        Where target, Moon and Sun stand.
-    conditions : Conditions
-        What was assumed.
-    sky_without_moon_mag, sky_with_moon_mag : float
-        NaN where the target is below the horizon; so are all that follow.
-    brighter_by_mag : float
-        >= 0.
-    broad_time_factor : float
-        Exposure time for the signal-to-noise of a moonless night, sky-limited, no filter:
-        10^(0.4 brighter_by_mag).
-    line_time_factor : float
-        The same through the line filter, against a moonless night through the same filter.
-    line_sky_share : float
-        Sky through the line filter under this Moon over sky through the colour filter without it: time factor
-        for the line's light alone, both sky-limited. Below 1 the filter beats colour in the dark.
-    slope : Slope
-        In V.
-    colour_slopes : dict
-        Slope of ``red``, ``green``, ``blue`` and ``H-alpha``.
-    """
-
-    place: SkyPlace
-    conditions: Conditions
+    place: SkyPlace  # where target, Moon and Sun stand
+    conditions: Conditions  # what was assumed
+    # sky_without_moon_mag and sky_with_moon_mag: NaN where the target is below the horizon; so are all that
+    # follow
     sky_without_moon_mag: float
     sky_with_moon_mag: float
-    brighter_by_mag: float
+    brighter_by_mag: float  # >= 0
+    # exposure time for the signal-to-noise of a moonless night, sky-limited, no filter: 10^(0.4 brighter_by_mag)
     broad_time_factor: float
+    # the same through the line filter, against a moonless night through the same filter
     line_time_factor: float
+    # Sky through the line filter under this Moon over sky through the colour filter without it: time factor for
+    # the line's light alone, both sky-limited. Below 1 the filter beats colour in the dark.
     line_sky_share: float
-    slope: Slope
+    slope: Slope  # in V
+    # slope of ``red``, ``green``, ``blue`` and ``H-alpha``
     colour_slopes: Mapping[str, Slope] = field(default_factory=dict)
 
     @property

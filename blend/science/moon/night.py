@@ -20,22 +20,13 @@ AS_GOOD_MAG = 0.1
 
 @dataclass(frozen=True, kw_only=True)
 class BestHours:
-    """An unbroken run of the night's best hours.
+    """An unbroken run of the night's best hours."""
 
-    Attributes
-    ----------
-    begin, end : datetime
-        UTC, both on the half hour; equal where only one moment is good.
-    darkest_mag : float
-        Best predicted sky of the run, V magnitudes per square arcsecond.
-    moonless : bool
-        Whether the Moon is below the horizon throughout.
-    """
-
+    # begin and end: UTC, both on the half hour; equal where only one moment is good
     begin: datetime
     end: datetime
-    darkest_mag: float
-    moonless: bool
+    darkest_mag: float  # best predicted sky of the run, V magnitudes per square arcsecond
+    moonless: bool  # whether the Moon is below the horizon throughout
 
 
 def forecast_night(

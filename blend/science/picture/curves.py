@@ -16,38 +16,21 @@ from blend.base.registry import Registry
 
 @dataclass(frozen=True)
 class Curve:
-    """A stretch curve that fixes 0 and 1.
-
-    Attributes
-    ----------
-    name : str
-    equation : str
-        y in terms of ``x`` and the parameter.
-    parameter : str
-        The parameter's name; empty for a curve without one.
-    solution : str
-        Closed form of the parameter in terms of the sky ``m`` before and ``t`` after; empty where a root is
-        sought.
-    bracket : (float, float)
-        Range of the parameter in which the root is sought, on a logarithmic scale.
-    example : (x, parameter, y)
-        A worked number.
-    quick : str
-        The same for float32 pixels, x in [0, 1], where the library computes ``equation`` slowly; empty for none.
-    quick_range : (float, float)
-        Parameters for which ``quick`` differs from ``equation`` by less than float32's own rounding.
-    about, source : str
-    """
+    """A stretch curve that fixes 0 and 1."""
 
     name: str
-    equation: str
-    parameter: str
+    equation: str  # y in terms of ``x`` and the parameter
+    parameter: str  # the parameter's name; empty for a curve without one
     about: str
     source: str
+    # closed form of the parameter in terms of the sky ``m`` before and ``t`` after; empty where a root is sought
     solution: str = ""
+    # (float, float); range of the parameter in which the root is sought, on a logarithmic scale
     bracket: tuple[float, float] = (0.0, 0.0)
-    example: tuple[float, float, float] = (0.5, 0.0, 0.5)
+    example: tuple[float, float, float] = (0.5, 0.0, 0.5)  # (x, parameter, y); A worked number
+    # the same for float32 pixels, x in [0, 1], where the library computes ``equation`` slowly; empty for none
     quick: str = ""
+    # (float, float); parameters for which ``quick`` differs from ``equation`` by less than float32's own rounding
     quick_range: tuple[float, float] = (math.inf, -math.inf)
 
     @cached_property

@@ -18,21 +18,13 @@ gone; in a mean it is an eighth. White is far above any noise."""
 
 @dataclass(frozen=True)
 class BlendLoss:
-    """What one blend destroyed.
+    """What one blend destroyed."""
 
-    Attributes
-    ----------
-    lost : int
-        Pixels that are no finite number and were made of finite ones.
-    black : float
-        Share of the blocks of 8 x 8 pixels whose mean was between the limits before and is now at or below the lower.
-    white : float
-        Share of the pixels that were below the upper limit before and are now at or above it.
-    """
-
-    lost: int
+    lost: int  # pixels that are no finite number and were made of finite ones
+    # share of the blocks of 8 x 8 pixels whose mean was between the limits before and is now at or below the
+    # lower
     black: float
-    white: float
+    white: float  # share of the pixels that were below the upper limit before and are now at or above it
 
 
 def blend_loss(

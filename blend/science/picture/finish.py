@@ -167,11 +167,9 @@ def finish_picture(
 
     Notes
     -----
-    Chroma reduction: the starlet bands of a and b of 4-px means lose ``chroma_reduction * e / (1 + (m / 4)^6)`` of
-    each value, m its distance from its neighbourhood in sigma of the band, (a, b) together, and
-    e = 1 / (1 + ((L - L_sky) / 0.25)^2) for L above the sky, so that significant colour and bright light keep theirs.
-    Sigma is that of the sky, where chroma is noisiest: a star's is surer than it says, and a pale star's colour, a
-    few sigma of a few blocks, would be halved. Hence ``spared``.
+    Chroma reduction: of the starlet bands of a and b of 4-px means, ``chroma_reduction`` times what
+    `blend.science.picture.chroma.noise_shifts` calls noise. A star's colour is sharper than its neighbourhood tells,
+    and a pale star's, a few sigma of a few blocks, would be halved. Hence ``spared``.
 
     Green limit: g' = g - k (x - n), x = w max(0, g - max(r, b)). w is 1 in the dark and fades to 0 from 0.25 to 0.5.
     Of a neutral noisy sky x has a mean above 0, since it is one-sided; n is what the local mean of x (16 px) holds

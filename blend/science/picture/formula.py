@@ -38,40 +38,26 @@ class Example:
 
 @dataclass(frozen=True)
 class Formula:
-    """A blending formula.
+    """A blending formula."""
 
-    Attributes
-    ----------
-    name : str
-        kebab-case.
-    domain : "linear" or "display"
-        Linear: sky-subtracted fractions of full scale. Display: sRGB code values, 0 to 1.
-    equation : str
-        In ``base line amount sky base_sigma line_sigma`` and the formula's own parameters.
-    neutral : str
-        The value of ``line`` that leaves a sky pixel unchanged, an equation in ``sky`` and the parameters.
-    about, source, range, noise : str
-        What it is for; who published it; which input gives which output; the noise of the result to first
-        order.
-    noise_at_sky, lift_at_sky : str
-        Where base and line are both sky, independent noise on each: standard deviation and rise of the mean
-        of the formula's value, closed forms in ``sky amount base_sigma line_sigma`` and the parameters.
-        Empty where none is known.
-    params : mapping of name to float
-        Own parameters and their defaults. Not to be changed.
-    examples : tuple of Example
-    """
-
-    name: str
+    name: str  # kebab-case
+    # Linear: sky-subtracted fractions of full scale. Display: sRGB code values, 0 to 1.
     domain: FormulaDomain
-    equation: str
+    equation: str  # in ``base line amount sky base_sigma line_sigma`` and the formula's own parameters
+    # the value of ``line`` that leaves a sky pixel unchanged, an equation in ``sky`` and the parameters
     neutral: str
+    # about, source, range and noise: what it is for; who published it; which input gives which output; the noise
+    # of the result to first order
     about: str
     source: str
     range: str = ""
     noise: str = ""
+    # noise_at_sky and lift_at_sky: Where base and line are both sky, independent noise on each: standard
+    # deviation and rise of the mean of the formula's value, closed forms in ``sky amount base_sigma line_sigma``
+    # and the parameters. Empty where none is known.
     noise_at_sky: str = ""
     lift_at_sky: str = ""
+    # Own parameters and their defaults. Not to be changed.
     params: Mapping[str, float] = field(default_factory=dict, hash=False)
     examples: tuple[Example, ...] = ()
 

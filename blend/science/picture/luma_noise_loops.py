@@ -71,10 +71,12 @@ def energy_rows(fine: Any, coarse: Any, step: int, across: Any, scale: Any, out:
 
 
 @kernel
-def lose_rows(fine: Any, coarse: Any, own: Any, next_own: Any, light: Any, quiet: Any, lost: Any) -> None:
+def lose_rows(
+    fine: Any, coarse: Any, own: Any, next_own: Any, seen: Any, light: Any, quiet: Any, lost: Any
+) -> None:
     """Add to ``lost`` what a band holds, over 1 + (m^2 q)^4, with q read from the table ``quiet`` by ``light``.
 
-    m^4 is the energy ``own`` times that of the next band.
+    m^4 is the energy ``own`` times that of the next band, or what ``seen`` has of finer ones, which it then becomes.
     """
     columns = fine.shape[1]
     steps = np.float32(len(quiet) - 1)
@@ -83,7 +85,9 @@ def lose_rows(fine: Any, coarse: Any, own: Any, next_own: Any, light: Any, quiet
         for x in range(columns):
             place = min(max(light[y, x], _ZERO), _ONE) * steps
             q = quiet[np.uint32(place)]
-            ratio = own[y, x] * next_own[y, x] * (q * q)
+            most = own[y, x] * next_own[y, x]
+            seen[y, x] = most if most > seen[y, x] else seen[y, x]
+            ratio = seen[y, x] * (q * q)
             target[x] += (fine[y, x] - coarse[y, x]) / (_ONE + ratio * ratio)
 
 

@@ -39,45 +39,23 @@ SMALLEST_SIGMA = 1e-6
 
 @dataclass(frozen=True)
 class SolvedStretch:
-    """A curve with its parameter, black and white fixed.
-
-    Attributes
-    ----------
-    curve : str
-    parameter : float
-        NaN for ``linear``.
-    black, white : float
-        Linear levels shown as 0 and 1.
-    sky : float
-        Linear level of the sky.
-    sky_level, wanted_level : float
-        Display value the sky gets, and the one asked for.
-    sky_slope : float
-        dy / dI at the sky: display per linear unit.
-    sky_noise : float
-        Noise of one sky pixel as displayed.
-    lowered : bool
-        The level was lowered to keep ``sky_noise`` within its limit.
-    clipped_share : float
-        Share of sky pixels below black, for Gaussian noise.
-    shoulder : Shoulder or None
-        What the curve becomes above the target.
-    tone : Tone or None
-        Where the target landed, and what kept it from its level; None where white was given.
-    """
+    """A curve with its parameter, black and white fixed."""
 
     curve: str
-    parameter: float
+    parameter: float  # NaN for ``linear``
+    # black and white: linear levels shown as 0 and 1
     black: float
     white: float
-    sky: float
+    sky: float  # linear level of the sky
+    # sky_level and wanted_level: display value the sky gets, and the one asked for
     sky_level: float
     wanted_level: float
-    sky_slope: float
-    sky_noise: float
-    lowered: bool
-    clipped_share: float
-    shoulder: Shoulder | None = None
+    sky_slope: float  # dy / dI at the sky: display per linear unit
+    sky_noise: float  # noise of one sky pixel as displayed
+    lowered: bool  # the level was lowered to keep ``sky_noise`` within its limit
+    clipped_share: float  # share of sky pixels below black, for Gaussian noise
+    shoulder: Shoulder | None = None  # what the curve becomes above the target
+    # where the target landed, and what kept it from its level; None where white was given
     tone: Tone | None = None
 
     @property

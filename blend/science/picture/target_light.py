@@ -31,26 +31,14 @@ SEEN = 0.02
 
 @dataclass(frozen=True)
 class TargetLight:
-    """What the picture's tone is set by; light and noise are linear, over a sky of 0, in the balanced planes' mean.
+    """What the picture's tone is set by; light and noise are linear, over a sky of 0, in the balanced planes' mean."""
 
-    Attributes
-    ----------
-    light : float
-        The `PERCENTILE` of the target's own pixels.
-    noise : float
-        Of one sky pixel: of the planes' mean or of the luminance, whichever is noisier, shared noise counted.
-    pixels : int
-        How many were the target's own.
-    stars : bool
-        The target's light is that of stars.
-    box : (x, y, width, height) or None
-        Around the target, in pixels; None for stars.
-    """
-
-    light: float
+    light: float  # the `PERCENTILE` of the target's own pixels
+    # of one sky pixel: of the planes' mean or of the luminance, whichever is noisier, shared noise counted
     noise: float
-    pixels: int
-    stars: bool
+    pixels: int  # how many were the target's own
+    stars: bool  # the target's light is that of stars
+    # (x, y, width, height) or None; around the target, in pixels; None for stars
     box: tuple[int, int, int, int] | None = None
 
     @property

@@ -28,22 +28,15 @@ MOST_SKY_NOISE = 0.02
 
 @dataclass(frozen=True)
 class Tone:
-    """Where a target landed.
+    """Where a target landed."""
 
-    Attributes
-    ----------
-    level, wanted : float
-        Display values: as it is, and as it was asked for.
-    bound : "", "noise" or "saturation"
-        What kept it from there: brighter, the sky's noise would show; darker, the sensor's white would be grey.
-    needed : float
-        Linear level over the sky from which noise allows the wanted value.
-    """
-
+    # level and wanted: display values: as it is, and as it was asked for
     level: float
     wanted: float
+    # "", "noise" or "saturation"; what kept it from there: brighter, the sky's noise would show; darker, the
+    # sensor's white would be grey
     bound: Literal["", "noise", "saturation"]
-    needed: float
+    needed: float  # linear level over the sky from which noise allows the wanted value
 
 
 @dataclass(frozen=True)

@@ -56,61 +56,38 @@ Scaling = Literal["none", "exposure"]
 
 @dataclass(frozen=True, kw_only=True, eq=False)
 class Frame:
-    """Pixels of a light or of a calibration stack, and what is known of how they were taken.
+    """Pixels of a light or of a calibration stack, and what is known of how they were taken."""
 
-    Attributes
-    ----------
-    pixels : (planes, rows, columns)
-        All frames of one calibration in one unit. Read only.
-    exposure_s, temperature_c, iso, filter
-        None where nobody stated it.
-    file_planes : int or None
-        Planes of the file that this one plane was taken of.
-    offset_out : bool or None
-        Of a flat: whether the sensor's offset was taken out of its frames before they were stacked.
-    """
-
+    # (planes, rows, columns); all frames of one calibration in one unit. Read only.
     pixels: NDArray[np.floating]
+    # exposure_s, temperature_c, iso and filter: None where nobody stated it
     exposure_s: float | None = None
     temperature_c: float | None = None
     iso: float | None = None
     filter: str | None = None
-    file_planes: int | None = None
+    file_planes: int | None = None  # planes of the file that this one plane was taken of
+    # of a flat: whether the sensor's offset was taken out of its frames before they were stacked
     offset_out: bool | None = None
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
 class Calibrated:
-    """A calibrated light.
+    """A calibrated light."""
 
-    Attributes
-    ----------
-    pixels : (planes, rows, columns) float32
-        In the light's unit; negatives are kept; NaN is no data.
-    dead_flat, hot, repaired, saturated : (rows, columns) bool
-        True where it holds in any plane: the flat is dead, the pixel is hot or isolated, a fault was filled
-        from its neighbours, the raw light was at its saturation.
-    notes : tuple of (code, text)
-        Warnings.
-    dark_factor : float or None
-        k; None without a dark.
-    flat_norm : tuple of float
-        What the flat of each plane was divided by.
-    evidence : tuple of DarkEvidence
-        A plane, where a dark was used.
-    saturation : tuple of (float or None)
-        The level used for each plane of the raw light.
-    """
-
+    # (planes, rows, columns) float32; in the light's unit; negatives are kept; NaN is no data
     pixels: NDArray[np.float32]
+    # dead_flat, hot, repaired and saturated: (rows, columns) bool; True where it holds in any plane: the flat is
+    # dead, the pixel is hot or isolated, a fault was filled from its neighbours, the raw light was at its
+    # saturation
     dead_flat: NDArray[np.bool_]
     hot: NDArray[np.bool_]
     repaired: NDArray[np.bool_]
     saturated: NDArray[np.bool_]
-    notes: tuple[Note, ...] = ()
-    dark_factor: float | None = None
-    flat_norm: tuple[float, ...] = ()
-    evidence: tuple[DarkEvidence, ...] = ()
+    notes: tuple[Note, ...] = ()  # tuple of (code, text); warnings
+    dark_factor: float | None = None  # k; None without a dark
+    flat_norm: tuple[float, ...] = ()  # what the flat of each plane was divided by
+    evidence: tuple[DarkEvidence, ...] = ()  # A plane, where a dark was used
+    # tuple of (float or None); the level used for each plane of the raw light
     saturation: tuple[float | None, ...] = ()
 
 

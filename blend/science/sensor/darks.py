@@ -38,31 +38,18 @@ _RING = 5
 
 @dataclass(frozen=True)
 class DarkEvidence:
-    """What the hot pixels of a dark say about the light.
+    """What the hot pixels of a dark say about the light."""
 
-    Attributes
-    ----------
-    hot_in_dark : int
-        Isolated hot pixels bright enough to be seen over the light's noise.
-    found_in_light : int
-        How many of them are hot in the light, at their own places.
-    chance : float
-        Share found at wrong places, four shifts tried: stars and noise.
-    share : float
-        Share found, less chance: 1 for the dark of an untouched light, about 0 for a shifted or already dark
-        subtracted one. NaN without hot pixels.
-    borders : float
-        Share of the light that is a border without data which the dark does not have.
-    brightness, brightness_error : float
-        How bright the dark's hot pixels are in the light, as a share of the dark: about the ratio of exposures for
-        the dark of this sensor, about 0 for a shifted light. NaN without hot pixels.
-    """
-
-    hot_in_dark: int
-    found_in_light: int
-    chance: float
+    hot_in_dark: int  # isolated hot pixels bright enough to be seen over the light's noise
+    found_in_light: int  # how many of them are hot in the light, at their own places
+    chance: float  # share found at wrong places, four shifts tried: stars and noise
+    # Share found, less chance: 1 for the dark of an untouched light, about 0 for a shifted or already dark
+    # subtracted one. NaN without hot pixels.
     share: float
-    borders: float
+    borders: float  # share of the light that is a border without data which the dark does not have
+    # brightness and brightness_error: How bright the dark's hot pixels are in the light, as a share of the dark:
+    # about the ratio of exposures for the dark of this sensor, about 0 for a shifted light. NaN without hot
+    # pixels.
     brightness: float = float("nan")
     brightness_error: float = float("nan")
 

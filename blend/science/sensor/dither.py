@@ -19,26 +19,13 @@ FEWEST = 5
 
 @dataclass(frozen=True)
 class Drift:
-    """How the frames moved.
-
-    Attributes
-    ----------
-    kind : "dithered", "drifting", "still" or "unknown"
-    step_px : float
-        Typical way from one frame to the next.
-    whole_px : float
-        From the first to the last.
-    direction_deg : float
-        Of the way, from +x towards +y.
-    straightness : float
-        ``whole_px`` over the sum of all steps, 0 to 1.
-    """
+    """How the frames moved."""
 
     kind: str
-    step_px: float
-    whole_px: float
-    direction_deg: float
-    straightness: float
+    step_px: float  # typical way from one frame to the next
+    whole_px: float  # from the first to the last
+    direction_deg: float  # of the way, from +x towards +y
+    straightness: float  # ``whole_px`` over the sum of all steps, 0 to 1
 
     def words(self) -> str:
         """Return what it means, or nothing where there is nothing to say."""

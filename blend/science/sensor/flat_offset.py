@@ -47,21 +47,12 @@ class Depth:
 
 @dataclass(frozen=True)
 class FlatPlane:
-    """What one plane of a flat tells: its level, the offset it may hold, the depth of its shadows, and the error.
-
-    Attributes
-    ----------
-    offset : float or None
-        The dark's level, unit of the pixels; None where there is no dark.
-    depth : Depth or None
-        None where the flat has no shadows to compare.
-    loss : float
-        Largest minus smallest error of the correction over the frame, if the offset is in the flat.
-    """
+    """What one plane of a flat tells: its level, the offset it may hold, the depth of its shadows, and the error."""
 
     level: float
-    offset: float | None
-    depth: Depth | None
+    offset: float | None  # the dark's level, unit of the pixels; None where there is no dark
+    depth: Depth | None  # None where the flat has no shadows to compare
+    # largest minus smallest error of the correction over the frame, if the offset is in the flat
     loss: float
 
 

@@ -21,26 +21,17 @@ CLIP_SIGMA = 5.0
 
 @dataclass(frozen=True, kw_only=True)
 class GainOf:
-    """Gain and read noise of the photosites of one colour, or of all.
-
-    Attributes
-    ----------
-    gain_e, gain_error : float
-        Electrons a count.
-    read_noise_e, read_noise_error : float
-        Electrons, rounding included.
-    read_noise_analogue_e : float
-        Electrons, rounding to whole numbers taken out.
-    flat_level, bias_level : float
-        Counts.
-    """
+    """Gain and read noise of the photosites of one colour, or of all."""
 
     colour: str
+    # gain_e and gain_error: electrons a count
     gain_e: float
     gain_error: float
+    # read_noise_e and read_noise_error: electrons, rounding included
     read_noise_e: float
     read_noise_error: float
-    read_noise_analogue_e: float
+    read_noise_analogue_e: float  # electrons, rounding to whole numbers taken out
+    # flat_level and bias_level: counts
     flat_level: float
     bias_level: float
 

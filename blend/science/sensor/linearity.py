@@ -113,38 +113,20 @@ _NAN = float("nan")
 
 @dataclass(frozen=True)
 class Linearity:
-    """What the tests found; NaN where there was too little to test.
+    """What the tests found; NaN where there was too little to test."""
 
-    Attributes
-    ----------
-    confidence : float
-        0 to 1, that the picture was stretched. From `SURE` on it may be called so.
-    outcome : str
-        ``stretched``, ``perhaps-stretched``, ``linear`` or ``cannot tell``.
-    power, power_error : float
-        Power law under which all stars have one profile, 1 for a linear picture, and its error.
-    stars : int
-        Unsaturated stars used.
-    skew : float
-        Skew of the sky's noise, never far below 0 in a linear picture.
-    gap : float
-        Pixels just above a clip at black over those next to them.
-    noise_ratio : float
-        Noise of one pixel in the brightest smooth regions over that of the sky; never below 1 in a linear
-        picture.
-    blocks : int
-        Bright regions used.
-    """
-
-    confidence: float
-    outcome: Outcome = "cannot tell"
+    confidence: float  # 0 to 1, that the picture was stretched. From `SURE` on it may be called so.
+    outcome: Outcome = "cannot tell"  # ``stretched``, ``perhaps-stretched``, ``linear`` or ``cannot tell``
+    # power and power_error: power law under which all stars have one profile, 1 for a linear picture, and its
+    # error
     power: float = _NAN
     power_error: float = _NAN
-    stars: int = 0
-    skew: float = _NAN
-    gap: float = _NAN
+    stars: int = 0  # unsaturated stars used
+    skew: float = _NAN  # skew of the sky's noise, never far below 0 in a linear picture
+    gap: float = _NAN  # pixels just above a clip at black over those next to them
+    # noise of one pixel in the brightest smooth regions over that of the sky; never below 1 in a linear picture
     noise_ratio: float = _NAN
-    blocks: int = 0
+    blocks: int = 0  # bright regions used
 
 
 def judge_linearity(

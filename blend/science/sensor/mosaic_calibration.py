@@ -45,27 +45,13 @@ _NEIGHBOUR_SHARE = 0.15
 
 @dataclass(frozen=True, eq=False)
 class Sensor:
-    """What is the same in every frame of a sensor, ready to be taken out.
+    """What is the same in every frame of a sensor, ready to be taken out."""
 
-    Attributes
-    ----------
-    offset : (rows, columns) float32
-        B + k (D - B).
-    inverse : (rows, columns) float32 or None
-        1 / Fn; NaN where the flat is dead.
-    bad : (rows, columns) bool
-        Hot in the dark, or dead in the flat.
-    span : float
-        W.
-    step : int
-        Photosites of one kind are so many apart: 2 for a Bayer mosaic, 1 for a sensor without colours.
-    has_dark : bool
-    """
-
-    offset: Plane
-    inverse: Plane | None
-    bad: Mask
-    span: float
+    offset: Plane  # (rows, columns) float32; B + k (D - B)
+    inverse: Plane | None  # (rows, columns) float32 or None; 1 / Fn; NaN where the flat is dead
+    bad: Mask  # (rows, columns) bool; hot in the dark, or dead in the flat
+    span: float  # W
+    # photosites of one kind are so many apart: 2 for a Bayer mosaic, 1 for a sensor without colours
     step: int
     has_dark: bool
 

@@ -78,55 +78,29 @@ _TIPPED = 0.6
 
 @dataclass(frozen=True, kw_only=True)
 class Finding:
-    """One thing about a picture that a user should know.
+    """One thing about a picture that a user should know."""
 
-    Attributes
-    ----------
-    code : str
-        ``all-nan constant negative border rotated stretched perhaps-stretched white-balance combed eight-bit
-        posterised mosaic line-in-colour grey-in-colour``
-    text : str
-        What was found, in a sentence without its full stop.
-    plane : str or None
-        None when the whole picture is meant.
-    evidence : dict
-        Figures behind the sentence.
-    fault : bool
-        Whether the job cannot go on with such a picture.
-    """
-
+    # ``all-nan constant negative border rotated stretched perhaps-stretched white-balance combed eight-bit
+    # posterised mosaic line-in-colour grey-in-colour``
     code: str
-    text: str
-    plane: str | None = None
-    evidence: Mapping[str, float] = field(default_factory=dict)
-    fault: bool = False
+    text: str  # what was found, in a sentence without its full stop
+    plane: str | None = None  # None when the whole picture is meant
+    evidence: Mapping[str, float] = field(default_factory=dict)  # figures behind the sentence
+    fault: bool = False  # whether the job cannot go on with such a picture
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
 class Verdict:
-    """All findings on one picture.
-
-    Attributes
-    ----------
-    findings : tuple of Finding
-    linear : bool
-        False only where the evidence for a stretch is strong.
-    confidence : float
-        0 to 1, that the picture was stretched.
-    linearity : Linearity or None
-        What the tests of linearity found on the plane with the most contrast, and the stars of the others where
-        those of it do not decide; None without any.
-    border : (rows, columns) bool
-        True outside the data.
-    saturation : dict
-        Plane to the level at which its pixels pile up, None where they do not.
-    """
+    """All findings on one picture."""
 
     findings: tuple[Finding, ...]
-    linear: bool
-    confidence: float
+    linear: bool  # False only where the evidence for a stretch is strong
+    confidence: float  # 0 to 1, that the picture was stretched
+    # what the tests of linearity found on the plane with the most contrast, and the stars of the others where
+    # those of it do not decide; None without any
     linearity: Linearity | None
-    border: NDArray[np.bool_]
+    border: NDArray[np.bool_]  # (rows, columns) bool; True outside the data
+    # plane to the level at which its pixels pile up, None where they do not
     saturation: Mapping[str, float | None]
 
     def find(self, code: str) -> Finding | None:

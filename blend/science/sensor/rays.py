@@ -73,23 +73,15 @@ class Rays:
 
 @dataclass(frozen=True, eq=False)
 class Cleaned:
-    """A plane without its rays.
+    """A plane without its rays."""
 
-    Attributes
-    ----------
-    pixels : (rows, columns) float32
-        Rays are filled, all other pixels keep their bits; the plane itself where there are none.
-    places : rows and columns of what was filled
-    events : int or None
-        None where nothing could be told: stars narrower than 2 px or too few, and no other frame.
-    fwhm_px : float or None
-        Of the stars, see `sharpness.star_core_width`.
-    """
-
+    # (rows, columns) float32; rays are filled, all other pixels keep their bits; the plane itself where there are
+    # none
     pixels: NDArray[np.float32]
-    places: Places
+    places: Places  # rows and columns of what was filled
+    # None where nothing could be told: stars narrower than 2 px or too few, and no other frame
     events: int | None
-    fwhm_px: float | None
+    fwhm_px: float | None  # of the stars, see `sharpness.star_core_width`
 
 
 def remove_rays(

@@ -37,58 +37,35 @@ noise, and turns of the fit (chosen, not measured)."""
 
 @dataclass(frozen=True, kw_only=True)
 class Rule:
-    """How the values of one pixel become one.
-
-    Attributes
-    ----------
-    method : "mean", "median", "clip" or "winsorised"
-    kappa_low, kappa_high : float
-        clip: limits below and above the median, in standard deviations.
-    spread : "robust" or "std"
-        clip: std takes the standard deviation of the values that are still in. Three of 20 frames with one satellite
-        move it so far that nothing is clipped. robust begins with 1.4826 times the median absolute deviation, which
-        they do not move, then takes the standard deviation of what that left, freed of the clipping's own bias, and
-        lets values back in: the first number alone is so uncertain for 20 values that it costs 7 % in noise.
-    rounds : int
-        clip: most rounds.
-    least_sigma : float
-        clip: the standard deviation counts as no less than this, after scaling. Whole numbers that nearly all agree
-        would otherwise lose every value but one.
-    share : float
-        winsorised: this share of the values at either end is replaced by the nearest value that is left, 0 to 0.5.
-    """
+    """How the values of one pixel become one."""
 
     method: Method = "clip"
+    # kappa_low and kappa_high: clip: limits below and above the median, in standard deviations
     kappa_low: float = 3.0
     kappa_high: float = 3.0
+    # clip: std takes the standard deviation of the values that are still in. Three of 20 frames with one
+    # satellite move it so far that nothing is clipped. robust begins with 1.4826 times the median absolute
+    # deviation, which they do not move, then takes the standard deviation of what that left, freed of the
+    # clipping's own bias, and lets values back in: the first number alone is so uncertain for 20 values that it
+    # costs 7 % in noise.
     spread: Literal["robust", "std"] = "robust"
-    rounds: int = 5
+    rounds: int = 5  # clip: most rounds
+    # clip: the standard deviation counts as no less than this, after scaling. Whole numbers that nearly all agree
+    # would otherwise lose every value but one.
     least_sigma: float = 0.0
+    # winsorised: this share of the values at either end is replaced by the nearest value that is left, 0 to 0.5
     share: float = 0.1
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
 class Combined:
-    """One tile, combined.
+    """One tile, combined."""
 
-    Attributes
-    ----------
-    values : (rows, columns) float32
-        NaN where no frame holds a value.
-    kept : (rows, columns) uint16
-        Values that were used as they are.
-    rejected : (rows, columns) uint16
-        Values that were clipped, or replaced.
-    rejected_by_frame : (frames,) int64
-    values_by_frame : (frames,) int64
-        How many values each frame had.
-    """
-
-    values: NDArray[np.float32]
-    kept: NDArray[np.uint16]
-    rejected: NDArray[np.uint16]
-    rejected_by_frame: NDArray[np.int64]
-    values_by_frame: NDArray[np.int64]
+    values: NDArray[np.float32]  # (rows, columns) float32; naN where no frame holds a value
+    kept: NDArray[np.uint16]  # (rows, columns) uint16; values that were used as they are
+    rejected: NDArray[np.uint16]  # (rows, columns) uint16; values that were clipped, or replaced
+    rejected_by_frame: NDArray[np.int64]  # (frames,) int64
+    values_by_frame: NDArray[np.int64]  # (frames,) int64; how many values each frame had
 
 
 def combine(

@@ -91,29 +91,18 @@ MARGIN = 0.7
 
 @dataclass(frozen=True)
 class StarCurve:
-    """The power law of a plane.
+    """The power law of a plane."""
 
-    Attributes
-    ----------
-    power, error : float
-        1 for a linear picture; its standard error, scatter of stars and sensor's widening included.
-    against : float
-        Twice the loss of likelihood of a linear picture, less what the star gives that speaks loudest: the square of
-        the distance of ``power`` from 1 in errors, as all other stars see it.
-    stars : int
-        Unsaturated stars used, brighter than `CLEAR` times their noise.
-    reach : float
-        The highest level used over the sky, in units of the sky.
-    skew : float
-        Skew of the sky's pixels round the stars, 0 for symmetric noise, below 0 where a curve bends within the noise.
-    skew_error : float
-    """
-
+    # power and error: 1 for a linear picture; its standard error, scatter of stars and sensor's widening included
     power: float = float("nan")
     error: float = float("inf")
+    # twice the loss of likelihood of a linear picture, less what the star gives that speaks loudest: the square
+    # of the distance of ``power`` from 1 in errors, as all other stars see it
     against: float = 0.0
-    stars: int = 0
-    reach: float = 0.0
+    stars: int = 0  # unsaturated stars used, brighter than `CLEAR` times their noise
+    reach: float = 0.0  # the highest level used over the sky, in units of the sky
+    # skew of the sky's pixels round the stars, 0 for symmetric noise, below 0 where a curve bends within the
+    # noise
     skew: float = 0.0
     skew_error: float = float("inf")
 

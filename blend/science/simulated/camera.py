@@ -56,49 +56,28 @@ def stream(seed: int, part: str, *place: int) -> np.random.Generator:
 
 @dataclass(frozen=True, kw_only=True)
 class Camera:
-    """What a camera does to light, and how many frames went into each master.
+    """What a camera does to light, and how many frames went into each master."""
 
-    Attributes
-    ----------
-    number : int
-        Tells the random streams of two cameras of a night apart.
-    planes : tuple of str
-    exposure_s, frames : float, int
-        Of the lights; darks have the same exposure.
-    gain_e : float
-        Electrons per ADU.
-    full_scale_adu : int
-        Largest number of the converter, where frames clip.
-    read_noise_e, bias_adu, dark_e_s : float
-        Readout noise and level of one frame; dark current of an ordinary pixel.
-    glow_e_s : float
-        Amplifier glow at the lower right corner.
-    hot_e_s, hot_per_mpx : float
-        Mean dark current of a hot pixel, and hot pixels per million pixels.
-    vignetting : float
-        Light lost at the corners, 0 to 1.
-    flat_levels : tuple of float
-        Level of the flat in each plane, fraction of full scale.
-    pixel_response : float
-        Scatter of the sensitivity from pixel to pixel.
-    """
-
-    number: int
+    number: int  # tells the random streams of two cameras of a night apart
     planes: tuple[str, ...]
+    # exposure_s and frames: of the lights; darks have the same exposure
     exposure_s: float
     frames: int
     # invented, in the range of cameras of their kind (from memory): a colour camera of 14 bits that is not cooled
-    gain_e: float = 1.0
-    full_scale_adu: int = 16383
+    gain_e: float = 1.0  # electrons per ADU
+    full_scale_adu: int = 16383  # largest number of the converter, where frames clip
+    # read_noise_e, bias_adu and dark_e_s: readout noise and level of one frame; dark current of an ordinary pixel
     read_noise_e: float = 3.5
     bias_adu: float = 512.0
     dark_e_s: float = 0.02
-    glow_e_s: float = 3.0
+    glow_e_s: float = 3.0  # amplifier glow at the lower right corner
+    # hot_e_s and hot_per_mpx: mean dark current of a hot pixel, and hot pixels per million pixels
     hot_e_s: float = 40.0
     hot_per_mpx: float = 300.0
-    vignetting: float = 0.24
+    vignetting: float = 0.24  # light lost at the corners, 0 to 1
+    # level of the flat in each plane, fraction of full scale
     flat_levels: tuple[float, ...] = (0.42, 0.50, 0.36)
-    pixel_response: float = 0.005
+    pixel_response: float = 0.005  # scatter of the sensitivity from pixel to pixel
     shadows: int = 7
     dark_frames: int = 40
     flat_frames: int = 40
@@ -117,51 +96,31 @@ class Camera:
 
 @dataclass(frozen=True, kw_only=True, eq=False)
 class FrameMasters:
-    """The stacked masters of one camera, fractions of full scale, not calibrated unless ``dark`` is None.
+    """The stacked masters of one camera, fractions of full scale, not calibrated unless ``dark`` is None."""
 
-    Attributes
-    ----------
-    light : (planes, rows, columns) float32
-        0 to 1, clipped frame by frame before stacking; NaN or 0 outside the data of a dithered stack.
-    dark, flat, bias : (planes, rows, columns) float32 or None
-        The dark has the light's exposure and holds the bias; so does the flat, whose own dark current is nil.
-        None where the light is an already calibrated stack.
-    camera : Camera
-        Exposures, frames, gain, read noise, full scale.
-    fwhm_px : float
-        Width of a star in the light.
-    hot_xy : (n, 2) int64
-        Column and row of every hot pixel.
-    hot_plane : (n,) int64
-    """
-
+    # (planes, rows, columns) float32; 0 to 1, clipped frame by frame before stacking; NaN or 0 outside the data
+    # of a dithered stack
     light: Pixels
+    # dark, flat and bias: (planes, rows, columns) float32 or None; the dark has the light's exposure and holds
+    # the bias; so does the flat, whose own dark current is nil. None where the light is an already calibrated
+    # stack.
     dark: Pixels | None
     flat: Pixels | None
     bias: Pixels | None
-    camera: Camera
-    fwhm_px: float
-    hot_xy: NDArray[np.int64]
-    hot_plane: NDArray[np.int64]
+    camera: Camera  # exposures, frames, gain, read noise, full scale
+    fwhm_px: float  # width of a star in the light
+    hot_xy: NDArray[np.int64]  # (n, 2) int64; column and row of every hot pixel
+    hot_plane: NDArray[np.int64]  # (n,) int64
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
 class NoisePlan:
-    """What differs from independent noise of raw lights.
+    """What differs from independent noise of raw lights."""
 
-    Attributes
-    ----------
-    demosaiced : bool
-        Noise of a bilinear demosaic of an RGGB mosaic.
-    walk : float
-        Streaks of a fixed pattern under a slow drift, in units of the light's noise at the sky.
-    calibrated : bool
-        The light is a calibrated stack: no bias, dark or vignetting left.
-    """
-
-    demosaiced: bool = False
+    demosaiced: bool = False  # noise of a bilinear demosaic of an RGGB mosaic
+    # streaks of a fixed pattern under a slow drift, in units of the light's noise at the sky
     walk: float = 0.0
-    calibrated: bool = False
+    calibrated: bool = False  # the light is a calibrated stack: no bias, dark or vignetting left
 
 
 def take_masters(

@@ -42,20 +42,12 @@ FAINTEST = 1e-6
 
 @dataclass(frozen=True, eq=False)
 class View:
-    """How one frame sees the scene.
+    """How one frame sees the scene."""
 
-    Attributes
-    ----------
-    shape : (rows, columns)
-    to_reference : (3, 3) float64
-        Maps a pixel (x, y) of the frame to the reference frame; a similarity, perhaps mirrored.
-    fwhm_px : float
-        Full width at half maximum of a star as the pixels of this frame show it.
-    """
-
-    shape: tuple[int, int]
+    shape: tuple[int, int]  # (rows, columns)
+    # (3, 3) float64; maps a pixel (x, y) of the frame to the reference frame; a similarity, perhaps mirrored
     to_reference: Floats
-    fwhm_px: float
+    fwhm_px: float  # full width at half maximum of a star as the pixels of this frame show it
 
     @property
     def scale(self) -> float:

@@ -58,46 +58,25 @@ cancel."""
 
 @dataclass(frozen=True, kw_only=True)
 class SceneOptions:
-    """What night to invent.
+    """What night to invent."""
 
-    Attributes
-    ----------
-    rows, columns : int
-        Size of the colour frame; the galaxy and the number of stars follow.
-    seed : int
-    noise_seed : int, optional
-        Seed of the cameras and their noise; `seed` where absent. Two of them are two halves of one night.
-    kind : "spiral", "nebula", "cluster" or "empty"
-        The Lantern Spiral; line emission over most of the frame, with stars; stars only; nothing but sky.
-    moon, ha_moon : float
-        Moonlight in the green plane and in the line master, fraction of full scale.
-    moon_slope, moon_angle_deg : float
-        Peak-to-peak slope over the frame as a share of the sky, and the direction in which it brightens.
-    line_scale, throughput_ratio, line_width_nm, red_width_nm : float
-        Factor on all line light; T_line / T_red; widths of the bands.
-    ha_rotation_deg, ha_scale, ha_offset_px, mirrored
-        How the line frame lies on the colour frame; the offset grows with the frame.
-    ha_grid : "own" or "same"
-    border : "none", "nan" or "zero"
-        Ring without data of a dithered stack, which is a calibrated one.
-    calibrated : bool
-        Lights without bias, dark and vignetting, and no calibration masters.
-    correlated_noise, walking_noise, flipped_half, balanced, bloated_blue : bool
-        Noise of a demosaic; streaks; half of the frames turned by 180 deg under the sky; white balance
-        applied and clipped, calibrated; blue stars 1.4 times as wide.
-    ha_is_continuum_only, ha_pure_noise, ha_three_planes : bool
-        No line light anywhere; a line master of noise alone; a line master of a colour camera.
-    """
-
+    # rows and columns: size of the colour frame; the galaxy and the number of stars follow
     rows: int = 1000
     columns: int = 1500
     seed: int = 1
+    # Seed of the cameras and their noise; `seed` where absent. Two of them are two halves of one night.
     noise_seed: int | None = None
+    # the Lantern Spiral; line emission over most of the frame, with stars; stars only; nothing but sky
     kind: Kind = "spiral"
+    # moon and ha_moon: Moonlight in the green plane and in the line master, fraction of full scale
     moon: float = 0.15
     ha_moon: float = 0.02
+    # moon_slope and moon_angle_deg: peak-to-peak slope over the frame as a share of the sky, and the direction in
+    # which it brightens
     moon_slope: float = 0.22
     moon_angle_deg: float = 35.0
+    # line_scale, throughput_ratio, line_width_nm and red_width_nm: factor on all line light; T_line / T_red;
+    # widths of the bands
     line_scale: float = 2.5
     throughput_ratio: float = 1.0
     line_width_nm: float = 7.0
@@ -108,6 +87,8 @@ class SceneOptions:
     ha_exposure_s: float = 300.0
     ha_frames: int = 24
     ha_fwhm_px: float = 3.4
+    # ha_rotation_deg, ha_scale, ha_offset_px and mirrored: how the line frame lies on the colour frame; the
+    # offset grows with the frame
     ha_rotation_deg: float = 3.7
     ha_scale: float = 1.08
     ha_offset_px: tuple[float, float] = (13.4, -8.7)
@@ -116,13 +97,19 @@ class SceneOptions:
     stars_per_mpx: float = 400.0
     knots: int = 60
     hot_per_mpx: float = 300.0
+    # ring without data of a dithered stack, which is a calibrated one
     border: Literal["none", "nan", "zero"] = "none"
-    calibrated: bool = False
+    calibrated: bool = False  # lights without bias, dark and vignetting, and no calibration masters
+    # correlated_noise, walking_noise, flipped_half, balanced and bloated_blue: noise of a demosaic; streaks; half
+    # of the frames turned by 180 deg under the sky; white balance applied and clipped, calibrated; blue stars 1.4
+    # times as wide
     correlated_noise: bool = False
     walking_noise: bool = False
     flipped_half: bool = False
     balanced: bool = False
     bloated_blue: bool = False
+    # ha_is_continuum_only, ha_pure_noise and ha_three_planes: no line light anywhere; a line master of noise
+    # alone; a line master of a colour camera
     ha_is_continuum_only: bool = False
     ha_pure_noise: bool = False
     ha_three_planes: bool = False
@@ -151,55 +138,29 @@ class SceneOptions:
 
 @dataclass(frozen=True, kw_only=True, eq=False)
 class Truth:
-    """What a perfect run would find: on the colour frame's grid, in fractions of full scale, without noise.
+    """What a perfect run would find: on the colour frame's grid, in fractions of full scale, without noise."""
 
-    Attributes
-    ----------
-    continuum : (3, rows, columns) float32
-        Stars and galaxy, blurred as in the colour frame, not clipped, without sky and without line light.
-    line_in_red : (rows, columns) float32
-        Line light in counts of the red plane, blurred alike; red is ``continuum[0] + line_in_red + sky[0]``.
-    sky : (3, rows, columns) float32
-        Moonlight.
-    ha_sky : (rows2, columns2) float32
-        Moonlight in the line frame, its own grid.
-    ha_to_rgb : (3, 3) float64
-        Maps a pixel (x, y) of the line frame to the colour frame.
-    continuum_scale : float
-        Line over red plane, both calibrated fractions of full scale on one grid, for light without a line.
-        The line frame is ``continuum_scale * (continuum[0] + line_in_red * throughput_ratio /
-        width_ratio)`` + sky.
-    width_ratio : float
-        line_width_nm / red_width_nm.
-    star_xy : (n, 2) float64
-        By falling flux, some outside the frame.
-    star_b_v : (n,) float64
-    star_flux : (3, n) float64
-        Sums over the pixels of the colour frame.
-    knots : Sources
-        ``xy``, ``flux`` in counts of the red plane, ``fwhm_px`` before the blur of the star image.
-    clusters : Sources
-        Small blue groups of stars on the arms, part of the continuum.
-    disc : Disc or None
-    white_gains : (3,) float64
-        Factors that make a star of ``white_b_v`` neutral, green = 1.
-    white_b_v : float
-    """
-
+    # (3, rows, columns) float32; stars and galaxy, blurred as in the colour frame, not clipped, without sky and
+    # without line light
     continuum: Pixels
+    # (rows, columns) float32; line light in counts of the red plane, blurred alike; red is ``continuum[0] +
+    # line_in_red + sky[0]``
     line_in_red: Pixels
-    sky: Pixels
-    ha_sky: Pixels
-    ha_to_rgb: Floats
+    sky: Pixels  # (3, rows, columns) float32; moonlight
+    ha_sky: Pixels  # (rows2, columns2) float32; moonlight in the line frame, its own grid
+    ha_to_rgb: Floats  # (3, 3) float64; maps a pixel (x, y) of the line frame to the colour frame
+    # Line over red plane, both calibrated fractions of full scale on one grid, for light without a line. The line
+    # frame is ``continuum_scale * (continuum[0] + line_in_red * throughput_ratio / width_ratio)`` + sky.
     continuum_scale: float
-    width_ratio: float
-    star_xy: Floats
-    star_b_v: Floats
-    star_flux: Floats
+    width_ratio: float  # line_width_nm / red_width_nm
+    star_xy: Floats  # (n, 2) float64; by falling flux, some outside the frame
+    star_b_v: Floats  # (n,) float64
+    star_flux: Floats  # (3, n) float64; sums over the pixels of the colour frame
+    # ``xy``, ``flux`` in counts of the red plane, ``fwhm_px`` before the blur of the star image
     knots: Sources
-    clusters: Sources
+    clusters: Sources  # small blue groups of stars on the arms, part of the continuum
     disc: Disc | None
-    white_gains: Floats
+    white_gains: Floats  # (3,) float64; factors that make a star of ``white_b_v`` neutral, green = 1
     white_b_v: float = WHITE_B_V
 
 

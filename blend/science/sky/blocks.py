@@ -34,33 +34,21 @@ HUBER_STEPS = 2
 
 @dataclass(frozen=True, eq=False)
 class SkyBlocks:
-    """Robust statistics of the blocks of one plane.
+    """Robust statistics of the blocks of one plane."""
 
-    Attributes
-    ----------
-    size_px : int
-        Side of a block.
-    grid : (rows, columns)
-        Blocks down and across; every array below is flat, row by row.
-    xy : (n, 2) float64
-        Where the usable pixels lie on the mean; the centre of a block of which less than a tenth is usable.
-    values, errors : (n,) float64
-        M-estimate of the usable pixels and its standard error; NaN where too few are usable.
-    light : (n,) float64
-        Median of all finite pixels, usable or not: what the objects look like at this scale.
-    share : (n,) float64
-        Usable pixels over pixels of the block, 0 to 1.
-    skew : (n,) float64
-        Mean minus median of the pixels left by the clip: 0 for noise, above 0 where faint stars shine.
-    """
-
-    size_px: int
-    grid: tuple[int, int]
+    size_px: int  # side of a block
+    grid: tuple[int, int]  # (rows, columns); blocks down and across; every array below is flat, row by row
+    # (n, 2) float64; where the usable pixels lie on the mean; the centre of a block of which less than a tenth is
+    # usable
     xy: NDArray[np.float64]
+    # values and errors: (n,) float64; M-estimate of the usable pixels and its standard error; NaN where too few
+    # are usable
     values: NDArray[np.float64]
     errors: NDArray[np.float64]
+    # (n,) float64; median of all finite pixels, usable or not: what the objects look like at this scale
     light: NDArray[np.float64]
-    share: NDArray[np.float64]
+    share: NDArray[np.float64]  # (n,) float64; usable pixels over pixels of the block, 0 to 1
+    # (n,) float64; mean minus median of the pixels left by the clip: 0 for noise, above 0 where faint stars shine
     skew: NDArray[np.float64]
 
 

@@ -19,38 +19,23 @@ SkyModel = Literal["polynomial", "moonlight", "spline"]
 
 @dataclass(frozen=True, eq=False)
 class Bumps:
-    """What a spline adds to a polynomial sky.
+    """What a spline adds to a polynomial sky."""
 
-    Attributes
-    ----------
-    values : (down, across) float64
-        On a lattice whose outermost points lie on the outermost pixels.
-    error : float
-        Typical standard error of the whole sky, as measured on blocks left out of the fit.
-    smoothing : float
-        Of the spline, chosen by cross-validation.
-    """
-
+    # (down, across) float64; on a lattice whose outermost points lie on the outermost pixels
     values: NDArray[np.float64]
-    error: float
-    smoothing: float
+    error: float  # typical standard error of the whole sky, as measured on blocks left out of the fit
+    smoothing: float  # of the spline, chosen by cross-validation
 
 
 @dataclass(frozen=True)
 class Strength:
-    """How much of a sky of known shape a fit found, unit of the plane: the level, if all its light has that shape.
+    """How much of a sky of known shape a fit found, unit of the plane: the level, if all its light has that shape."""
 
-    Attributes
-    ----------
-    free, free_error : float
-        As fitted without a bound. Moonlight only adds: below 0 it is held at 0.
-    error : float
-        Standard error of the value: the free one's, or of a held value the root mean square of what the data leave
-        above 0.
-    """
-
+    # free and free_error: As fitted without a bound. Moonlight only adds: below 0 it is held at 0.
     free: float
     free_error: float
+    # standard error of the value: the free one's, or of a held value the root mean square of what the data leave
+    # above 0
     error: float
 
     @property
@@ -66,60 +51,37 @@ class Strength:
 
 @dataclass(frozen=True, eq=False)
 class SkyFit:
-    """A fitted sky: sum over i + j <= degree of c_ij T_i(u) T_j(v), u and v from -1 to 1 across the frame.
-
-    Attributes
-    ----------
-    degree : int
-    coefficients : (n,) float64
-        In the order of `blocks.term_powers`, unit of the plane.
-    covariance : (n, n) float64
-        Of the coefficients; noise, scatter shared by neighbouring blocks, the open halo of the largest object
-        and the choice of the degree are in it.
-    shape : (rows, columns)
-    level, amplitude : float
-        Median and peak-to-peak of the model over the frame.
-    residual : float
-        Robust scatter of the used blocks about the model.
-    block_xy, block_values, block_errors, block_used
-        What was fitted: (n, 2), (n,), (n,) and (n,) bool.
-    sky_share : float
-        Share of the frame that was taken as sky, 0 to 1.
-    halo : Halo or None
-        Outskirts of the largest object that were fitted beside the sky (not part of the model).
-    name : str
-        Which model it is.
-    block_share, block_light : (n,) float64
-        Usable pixels over pixels of a block, and the median of all its pixels, objects too; block_grid tells how many
-        blocks lie down and across.
-    line_factor : float or None
-        Where a line told the emission: light of the plane for each count of the line, taken out of the blocks.
-    bumps : Bumps or None
-        What a spline adds to the surface.
-    strength : Strength or None
-        Of a sky of known shape: how much of it was found.
-    """
+    """A fitted sky: sum over i + j <= degree of c_ij T_i(u) T_j(v), u and v from -1 to 1 across the frame."""
 
     degree: int
+    # (n,) float64; in the order of `blocks.term_powers`, unit of the plane
     coefficients: NDArray[np.float64]
+    # (n, n) float64; of the coefficients; noise, scatter shared by neighbouring blocks, the open halo of the
+    # largest object and the choice of the degree are in it
     covariance: NDArray[np.float64]
-    shape: tuple[int, int]
+    shape: tuple[int, int]  # (rows, columns)
+    # level and amplitude: median and peak-to-peak of the model over the frame
     level: float
     amplitude: float
-    residual: float
+    residual: float  # robust scatter of the used blocks about the model
+    # block_xy, block_values, block_errors and block_used: what was fitted: (n, 2), (n,), (n,) and (n,) bool
     block_xy: NDArray[np.float64]
     block_values: NDArray[np.float64]
     block_errors: NDArray[np.float64]
     block_used: NDArray[np.bool_]
-    sky_share: float = 1.0
+    sky_share: float = 1.0  # share of the frame that was taken as sky, 0 to 1
+    # outskirts of the largest object that were fitted beside the sky (not part of the model)
     halo: Halo | None = None
-    name: SkyModel = "polynomial"
+    name: SkyModel = "polynomial"  # which model it is
+    # block_share and block_light: (n,) float64; usable pixels over pixels of a block, and the median of all its
+    # pixels, objects too; block_grid tells how many blocks lie down and across
     block_share: NDArray[np.float64] | None = None
     block_light: NDArray[np.float64] | None = None
     block_grid: tuple[int, int] = (0, 0)
+    # where a line told the emission: light of the plane for each count of the line, taken out of the blocks
     line_factor: float | None = None
-    bumps: Bumps | None = None
-    strength: Strength | None = None
+    bumps: Bumps | None = None  # what a spline adds to the surface
+    strength: Strength | None = None  # of a sky of known shape: how much of it was found
 
     def model(self, rows: slice | None = None) -> NDArray[np.float32]:
         """Return the sky over the whole frame, or over a slice of its rows, float32."""

@@ -28,21 +28,16 @@ STEPS = 9
 
 @dataclass(frozen=True, kw_only=True)
 class SlopeCheck:
-    """A fitted slope beside the predicted one; shares are peak to peak over the frame, in % of the level.
-
-    Attributes
-    ----------
-    predicted_percent, fitted_percent : float
-    predicted_deg, fitted_deg : float
-        Where the sky brightens to, from the x axis towards the y axis of the array, -180 to 180.
-    off_percent, limit_percent : float
-        Peak to peak of the difference, and how large the model's and the fit's errors let it be.
-    """
+    """A fitted slope beside the predicted one; shares are peak to peak over the frame, in % of the level."""
 
     predicted_percent: float
+    # predicted_deg and fitted_deg: where the sky brightens to, from the x axis towards the y axis of the array,
+    # -180 to 180
     predicted_deg: float
     fitted_percent: float
     fitted_deg: float
+    # off_percent and limit_percent: peak to peak of the difference, and how large the model's and the fit's
+    # errors let it be
     off_percent: float
     limit_percent: float
 

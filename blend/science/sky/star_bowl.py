@@ -25,20 +25,12 @@ CLIP = 3.0
 
 @dataclass(frozen=True)
 class StarBowl:
-    """How much of a sky's bowl star fluxes show: 1 is all of it.
-
-    Attributes
-    ----------
-    share, error : float
-    stars : int
-    against : str
-        The master that they were compared with.
-    """
+    """How much of a sky's bowl star fluxes show: 1 is all of it."""
 
     share: float
     error: float
     stars: int
-    against: str
+    against: str  # the master that they were compared with
 
     @property
     def agrees(self) -> bool:

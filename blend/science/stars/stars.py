@@ -65,31 +65,17 @@ _NO_MASK = np.zeros((1, 1), dtype=np.bool_)
 
 @dataclass(frozen=True, eq=False)
 class Stars:
-    """Stars of one plane, by falling flux.
+    """Stars of one plane, by falling flux."""
 
-    Attributes
-    ----------
-    xy : (n, 2) float64
-        Windowed centroids, pixel centres at integers.
-    flux, flux_error : (n,) float64
-        Flux of the Gaussian core over the local sky, and its error from the sky's noise.
-    peak : (n,) float64
-        Highest pixel over the local sky.
-    fwhm_px : (n,) float64
-        Full width at half maximum of the profile as it is sampled.
-    elongation : (n,) float64
-        Long over short axis, 1 for a round star.
-    saturated : (n,) bool
-        True where a pixel of the core reaches the saturation level.
-    """
-
-    xy: NDArray[np.float64]
+    xy: NDArray[np.float64]  # (n, 2) float64; windowed centroids, pixel centres at integers
+    # flux and flux_error: (n,) float64; flux of the Gaussian core over the local sky, and its error from the
+    # sky's noise
     flux: NDArray[np.float64]
     flux_error: NDArray[np.float64]
-    peak: NDArray[np.float64]
-    fwhm_px: NDArray[np.float64]
-    elongation: NDArray[np.float64]
-    saturated: NDArray[np.bool_]
+    peak: NDArray[np.float64]  # (n,) float64; highest pixel over the local sky
+    fwhm_px: NDArray[np.float64]  # (n,) float64; full width at half maximum of the profile as it is sampled
+    elongation: NDArray[np.float64]  # (n,) float64; long over short axis, 1 for a round star
+    saturated: NDArray[np.bool_]  # (n,) bool; True where a pixel of the core reaches the saturation level
 
     def __len__(self) -> int:
         return len(self.xy)

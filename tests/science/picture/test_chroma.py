@@ -12,6 +12,7 @@ from blend.science.picture.chroma import (
     mirror,
     noise_shifts,
 )
+from blend.science.picture.colourspace import linear_to_oklab, srgb_decode
 
 
 def _noise(seed=1, shape=(200, 240)):
@@ -55,14 +56,49 @@ def test_smoothing_is_the_slow_and_plain_sum():
     assert np.abs(_smooth(noise, 2)[0] - plain).max() < 1e-6
 
 
+def _means_of_lines(planes):
+    """Block means of straight lines between the blocks: four pixels of a block sit at -3/8, -1/8, 1/8, 3/8 of it."""
+    padded = np.pad(planes.astype(np.float64), ((0, 0), (1, 1), (1, 1)), mode="reflect")
+    line = 0.75 * padded[:, 1:-1] + 0.125 * (padded[:, :-2] + padded[:, 2:])
+    return 0.75 * line[:, :, 1:-1] + 0.125 * (line[:, :, :-2] + line[:, :, 2:])
+
+
 def test_sharpening_takes_off_what_lines_between_blocks_blur():
-    # Four pixels of a block sit at -3/8, -1/8, 1/8, 3/8 of a block: their mean along a broken straight line.
     row = np.array([0.0, 0.0, 1.0, 0.0, 0.0])
     at = np.arange(5)[:, None] + np.array([-3, -1, 1, 3]) / 8
     expected = np.interp(at, np.arange(5), row).mean(axis=1)
     planes = np.broadcast_to(row.astype(np.float32), (1, 3, 5))
-    # Sharpened planes are twice the planes less that mean.
-    assert 2.0 * row - _sharpened(planes)[0, 1] == pytest.approx(expected, abs=1e-6)
+    assert _means_of_lines(planes)[0, 1] == pytest.approx(expected)
+    # Three rounds leave (1 - B)^4 of a wave, B its share that lines keep: 0.75^4 of the finest one, a tenth of noise.
+    noise = _noise()
+    left = _means_of_lines(_sharpened(noise)) - noise
+    assert left.std() == pytest.approx(_residual(noise, rounds=4).std(), rel=1e-3)
+    assert left.std() < 0.15 * noise.std()
+
+
+def _residual(planes, *, rounds):
+    for _ in range(rounds):
+        planes = planes - _means_of_lines(planes)
+    return planes
+
+
+def test_colour_that_goes_with_light_stays_and_colour_noise_goes():
+    # 0.02 of noise in every plane of blocks, and a reddish filament 3 blocks wide, whose colour is 1.4 sigma of it.
+    # By its size alone, such colour passed for noise whole.
+    rng = np.random.default_rng(6)
+    noise = (0.02 * rng.standard_normal((4, 200, 240))).astype(np.float32)
+    across = np.abs(np.arange(240) - 120 + 10 * np.sin(np.arange(200) / 15)[:, None])
+    light = np.exp(-((across / 1.5) ** 2) / 2)
+    means = 0.2 + noise
+    filament = np.stack([0.16 * light, 0.1 * light, 0.1 * light]).astype(np.float32)
+    means[:3] += filament
+    lost = noise_shifts(means, chroma_reduction=1.0, green_limit=0.0)[1:]
+    before, wanted = (linear_to_oklab(srgb_decode(planes)) for planes in (means[:3], 0.2 + filament))
+    on, off = light > 0.5, across > 20
+    kept = before[1] - _means_of_lines(lost)[0]
+    assert kept[on].mean() > 0.75 * wanted[1][on].mean()
+    assert (kept - wanted[1])[on].std() < 0.4 * (before[1] - wanted[1])[on].std()
+    assert (kept - wanted[1])[off].std() < 0.4 * (before[1] - wanted[1])[off].std()
 
 
 def test_threads_change_no_bit():

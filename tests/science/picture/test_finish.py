@@ -178,7 +178,7 @@ def test_a_pale_star_keeps_its_colour_where_it_is_spared():
         pairs = zip(labs[: len(discs)], labs[len(discs) :], strict=True)
         changes.append(np.median([float(ciede2000(*pair)) for pair in pairs]))
     unspared, kept = changes
-    assert unspared > 1.0
+    assert unspared > 0.5
     # The way there and back, in float32.
     assert kept < 0.02
 

@@ -51,21 +51,23 @@ def test_what_is_left_of_white_noise_is_as_told(sigma):
     assert [kept for _, kept in KEPT_NOISE] == sorted((kept for _, kept in KEPT_NOISE), reverse=True)
 
 
-@pytest.mark.parametrize("blur", [0.0, 0.5, 1.0])
-def test_noise_that_neighbours_share_falls_as_much(blur):
+@pytest.mark.parametrize(("blur", "most"), [(0.0, 0.35), (0.5, 0.4), (1.0, 0.55)])
+def test_noise_that_neighbours_share_falls_as_much(blur, most):
     plane = _noise(blur=blur)
-    # Neighbours that share noise tell its strength less well than independent ones.
-    assert (plane - _lost(plane, 1.4)).std() < 0.5 * SIGMA
+    # Neighbours that share noise tell its strength less well than independent ones do:
+    # blurred by 1 px, it looks like stars.
+    assert (plane - _lost(plane, 1.4)).std() < most * SIGMA
 
 
-@pytest.mark.parametrize(("fwhm", "sigma", "most"), [(2.5, 1.2, 0.02), (6, 1.2, 0.02), (2.5, 1.5, 0.04)])
-def test_light_of_four_sigma_stays(fwhm, sigma, most):
+@pytest.mark.parametrize("sigma", [1.2, MOST_SIGMA])
+@pytest.mark.parametrize("fwhm", [2.5, 3.0, 6.0, 10.0])
+def test_light_of_four_sigma_stays(fwhm, sigma):
     plane = _noise()
     blobs, places = _blobs(plane.shape, fwhm)
     lost = _lost(plane + 4 * SIGMA * blobs, sigma) - _lost(plane, sigma)
     parts = [np.s_[r - 1 : r + 2, c - 1 : c + 2] for r, c in places]
     # Of 81 peaks; noise moves the mean by 0.3 % of the peak.
-    assert np.mean([lost[part].mean() for part in parts]) < (most + 0.003) * 4 * SIGMA
+    assert np.mean([lost[part].mean() for part in parts]) < (0.02 + 0.003) * 4 * SIGMA
 
 
 def test_an_arm_of_four_sigma_keeps_98_percent():
