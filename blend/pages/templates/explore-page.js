@@ -45,8 +45,7 @@ for (const canvas of [over.canvas, under.canvas]) [canvas.width, canvas.height] 
 const picture = () => new ImageData(WIDTH, HEIGHT);
 const right = picture(), left = picture(), spare = picture();
 const [ROUGH_WIDTH, ROUGH_HEIGHT] = [Math.ceil(WIDTH / 2), Math.ceil(HEIGHT / 2)];
-// Half the size, on a canvas of its own that lies over the other and is drawn twice as large: to copy it there costs as
-// much as to compute it.
+// Half the size, on a canvas of its own that lies over the other, drawn twice as large.
 const rough = new ImageData(ROUGH_WIDTH, ROUGH_HEIGHT), sketched = find("rough").getContext("2d");
 [sketched.canvas.width, sketched.canvas.height] = [ROUGH_WIDTH, ROUGH_HEIGHT];
 let painter, mask, solved, blinking = 0, tallying = 0, resting = 0;
