@@ -85,7 +85,7 @@ def _amount(work: Work, made: AppliedBlend, command: str) -> Iterator[Advice]:
         return
     budget, now = blend.noise_budget, noise_ratio(covariance, blend.weight)
     most = min(noise_limit(covariance, noise_budget=budget), most_amount(made.formula))
-    said = f"Noise of {blend.into} at 4 px went x {now:.2f} of the x {budget:.2f} allowed (blend {made.name})"
+    said = f"Noise of {blend.into} at 4 px is {now:.2f} times that without lines, {budget:.2f} allowed ({made.name})"
     best = int(100.0 * most) / 100.0
     if best > blend.weight + LEAST_STEP:
         text = f"{said}: amount up to {best:g} is possible, it is {blend.weight:g}."

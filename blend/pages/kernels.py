@@ -3,6 +3,7 @@
 Of Python it knows what kernels are made of: numbers, loops over `range` or a fixed list, comparisons, arrays that are
 indexed, sliced or made, and a few functions of numpy. Anything else is refused when the page is made. An array of
 one dimension is a typed array, one of more an array of them; arithmetic is float64, what is stored rounds as in numpy.
+Loops over pieces of a row become one (`blend.pages.fusing`), in which nothing is stored between.
 """
 
 from __future__ import annotations
@@ -11,17 +12,22 @@ import ast
 import inspect
 import json
 import textwrap
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 from typing import Any
 
 import numpy as np
+
+from blend.pages.fusing import BITS, FLOAT, fused, is_apart
 
 PRELUDE = """const $isnan = (a) => a !== a;
 const $shape = (array, axis) => (axis === 0 ? array.length : $shape(array[0], axis - 1));
 const $make = (kind, [size, ...rest], value) => (rest.length
   ? Array.from({length: size}, () => $make(kind, rest, value)) : value ? new kind(size).fill(value) : new kind(size));
 const $view = (array, kind) => (Array.isArray(array) ? array.map((part) => $view(part, kind))
-  : new kind(array.buffer, array.byteOffset, array.length));"""
+  : new kind(array.buffer, array.byteOffset, array.length));
+const $single = new Float32Array(1), $word = new Int32Array($single.buffer);
+const $bits = (value) => { $single[0] = value; return $word[0]; };
+const $float = (bits) => { $word[0] = bits; return $single[0]; };"""
 
 _KINDS = {
     "float32": "Float32Array",
@@ -37,7 +43,7 @@ _OPERATORS: dict[type[ast.AST], str] = {
 _CALLS = {
     **{"abs": "Math.abs", "np.abs": "Math.abs", "np.isnan": "$isnan"},
     **{"np.sqrt": "Math.sqrt", "np.hypot": "Math.hypot", "np.cbrt": "Math.cbrt", "np.float32": ""},
-    "float": "",
+    **{"float": "", BITS: "$bits", FLOAT: "$float"},
 }
 _WHOLE = ("int", "np.int32", "np.uint32")
 
@@ -53,7 +59,7 @@ def kernel_javascript(kernel: Callable[..., Any]) -> str:
     function: Any = kernel.python  # type: ignore[attr-defined]
     tree = ast.parse(textwrap.dedent(inspect.getsource(function))).body[0]
     assert isinstance(tree, ast.FunctionDef)
-    return _Printer(function.__globals__).function(tree)
+    return _Printer(function.__globals__).function(fused(tree))
 
 
 class _Printer:
@@ -62,15 +68,46 @@ class _Printer:
         self._local: set[str] = set()
         self._slices: set[str] = set()
         self._count = 0
+        self._apart: list[str] = []
+        self._held: list[str] = []
+        self._tree: ast.FunctionDef
 
     def function(self, tree: ast.FunctionDef) -> str:
         given = [argument.arg for argument in tree.args.args]
         stored = {n.id for n in ast.walk(tree) if isinstance(n, ast.Name) and isinstance(n.ctx, ast.Store)}
-        self._local = stored | set(given)
-        own = sorted(stored - set(given))
+        self._local, self._tree = stored | set(given), tree
+        inner = [node for loop in ast.walk(tree) if is_apart(loop) for node in ast.walk(loop)]
+        alone = _names(inner, ast.Store) - _names(_without(tree, inner), ast.Load, ast.Store)
+        own = sorted(stored - set(given) - alone)
         body = "\n".join(self._statement(line) for line in tree.body)
+        own += self._held
         declared = f"let {', '.join(own)};\n" if own else ""
-        return f"const {tree.name} = ({{{', '.join(given)}}}) => {{\n{declared}{body}\n}};"
+        whole = f"const {tree.name} = ({{{', '.join(given)}}}) => {{\n{declared}{body}\n}};"
+        return "\n".join([*self._apart, whole])
+
+    def _loop_apart(self, line: ast.For) -> str:
+        """Return a call of a function that has the loop alone: a browser compiles a short one sooner, and better."""
+        inner = list(ast.walk(line))
+        stored = _names(inner, ast.Store)
+        kept = sorted(stored & _names(_without(self._tree, inner), ast.Load))
+        given = sorted((_names(inner, ast.Load) & self._local) - stored | set(kept))
+        outer, self._held = self._held, []
+        body = self._loop(line)
+        own, self._held = [*sorted(stored - set(given)), *self._held], outer
+        name = f"{self._tree.name}${len(self._apart)}"
+        listed = f"({', '.join(given)})"
+        met = {
+            node.value.id
+            for node in inner
+            if isinstance(node, ast.Subscript) and isinstance(node.value, ast.Name)
+        }
+        # A number that is handed over stands in a box; it is taken out once, not at every pixel.
+        numbers = "".join(f"{name} = +{name}; " for name in given if name not in met)
+        answer = f"\nreturn [{', '.join(kept)}];" if kept else ""
+        self._apart.append(
+            f"const {name} = {listed} => {{\nlet {', '.join(own)};\n{numbers}\n{body}{answer}\n}};"
+        )
+        return f"[{', '.join(kept)}] = {name}{listed};" if kept else f"{name}{listed};"
 
     def _fresh(self) -> str:
         self._count += 1
@@ -92,7 +129,7 @@ class _Printer:
             rest = f" else {self._block(line.orelse)}" if line.orelse else ""
             return f"if ({self._value(line.test)}) {self._block(line.body)}{rest}"
         if isinstance(line, ast.For):
-            return self._loop(line)
+            return self._loop_apart(line) if is_apart(line) else self._loop(line)
         if isinstance(line, ast.Return):
             return f"return {self._value(line.value) if line.value else ''};"
         if isinstance(line, ast.Continue | ast.Break):
@@ -219,14 +256,31 @@ class _Printer:
             return f"({self._value(node.args[0])} | 0)"
         if name in ("min", "max") and len(node.args) == 2:
             # Written out: a browser calls no function in so long a kernel without calling it indeed.
-            first, second = map(self._value, node.args)
-            return f"({second} {'<' if name == 'min' else '>'} {first} ? {second} : {first})"
+            put, (first, second) = zip(*map(self._once, node.args), strict=True)
+            return f"({''.join(put)}{second} {'<' if name == 'min' else '>'} {first} ? {second} : {first})"
         if name in _CALLS and not node.keywords:
             return f"{_CALLS[name]}({', '.join(map(self._value, node.args))})"
         raise self._refused(node)
 
+    def _once(self, node: ast.expr) -> tuple[str, str]:
+        """Return what works a value out, and the value: what is needed twice is not worked out twice."""
+        value = self._value(node)
+        if isinstance(node, ast.Name | ast.Constant):
+            return "", value
+        self._held.append(f"$m{len(self._held)}")
+        return f"{self._held[-1]} = {value}, ", self._held[-1]
+
     def _refused(self, node: ast.AST) -> ValueError:
         return ValueError(f"a kernel's {ast.unparse(node)!r} has no print in JavaScript")
+
+
+def _names(nodes: Iterable[ast.AST], *kinds: type[ast.expr_context]) -> set[str]:
+    return {node.id for node in nodes if isinstance(node, ast.Name) and isinstance(node.ctx, kinds)}
+
+
+def _without(tree: ast.AST, nodes: Iterable[ast.AST]) -> list[ast.AST]:
+    left = set(map(id, nodes))
+    return [node for node in ast.walk(tree) if id(node) not in left]
 
 
 def _dotted(node: ast.expr) -> str:

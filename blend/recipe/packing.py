@@ -138,6 +138,11 @@ def unpack_begun(document: Mapping[str, Any], arrays: Mapping[str, NDArray[Any]]
     )
 
 
+_LINE_VALUES = ("sigma", "scaled_sigma", "broad", "found", "strongest", "share", "held")
+_LINE_ARRAYS = ("emission", "unfaded")
+"""Of a line; what stands in the record already (halos) or is for files of a run (measured, scale) is left out."""
+
+
 class _Pack:
     def __init__(self) -> None:
         self.arrays: Arrays = {}
@@ -174,11 +179,9 @@ class _Pack:
         }
 
     def line(self, line: Line) -> Document:
-        values = {name: getattr(line, name) for name in ("sigma", "scaled_sigma", "broad", "found")}
-        planes = {
-            name: None if plane is None else self.array(plane)
-            for name, plane in (("emission", line.emission), ("unfaded", line.unfaded))
-        }
+        values = {name: getattr(line, name) for name in _LINE_VALUES}
+        arrays = {name: getattr(line, name) for name in _LINE_ARRAYS}
+        planes = {name: None if array is None else self.array(array) for name, array in arrays.items()}
         return {"scaled": self.array(line.scaled), **planes, **_plain(values)}
 
 
@@ -204,16 +207,9 @@ def _master(item: Mapping[str, Any], arrays: Mapping[str, NDArray[Any]]) -> Mast
 
 
 def _line(item: Mapping[str, Any], arrays: Mapping[str, NDArray[Any]]) -> Line:
-    emission, unfaded = (None if item[k] is None else arrays[item[k]] for k in ("emission", "unfaded"))
-    return Line(
-        scaled=arrays[item["scaled"]],
-        emission=emission,
-        unfaded=unfaded,
-        sigma=item["sigma"],
-        scaled_sigma=item["scaled_sigma"],
-        broad=item["broad"],
-        found=item["found"],
-    )
+    own: dict[str, Any] = {name: item[name] for name in _LINE_VALUES}
+    own |= {name: None if item[name] is None else arrays[item[name]] for name in _LINE_ARRAYS}
+    return Line(scaled=arrays[item["scaled"]], **own)
 
 
 def _value(value: Any, arrays: Mapping[str, NDArray[Any]]) -> Any:

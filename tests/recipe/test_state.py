@@ -110,6 +110,17 @@ def test_a_state_that_was_kept_goes_on_as_it_would_have(first: Work, done: int) 
     same(run_all(kept, steps=STEPS[done:]).display, run_all(begun, steps=STEPS[done:]).display)
 
 
+def test_what_is_known_of_a_line_is_kept(first: Work) -> None:
+    begun = run_all(first.with_(figures=False), steps=STEPS[:5])
+    document, arrays = pack_work(begun)
+    kept = unpack_work(json.loads(json.dumps(document)), arrays, recipe=first.recipe, target=first.target)
+    assert begun.lines
+    for name, line in begun.lines.items():
+        again = kept.lines[name]
+        assert (again.strongest, again.share, again.held) == (line.strongest, line.share, line.held)
+    same(run_all(kept, steps=STEPS[5:]).display, run_all(begun, steps=STEPS[5:]).display)
+
+
 def test_tables_are_joined_and_values_replaced() -> None:
     work = Work(recipe=None, target=None)  # type: ignore[arg-type]
     work = work.tell("masters", "ha", {"planes": {"ha": {"sky": None, "noise": 1.0}}, "stars": 3})

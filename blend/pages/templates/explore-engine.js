@@ -439,6 +439,8 @@ function makeEngine(facts, layers, mask) {
     : solve("rgb", settings, facts.sigma));
 
   function colourTable(solved) {
+    if (tableFor.solved === solved) return tableFor.value;
+    tableFor.solved = solved;
     const key = keyOf(solved);
     if (tableFor.key !== key) {
       tableFor.key = key;

@@ -11,10 +11,15 @@ function make(tag, properties = {}, ...children) {
 
 // --- layers -------------------------------------------------------------------------------------------------
 
+function fromBase64(text) {
+  if (Uint8Array.fromBase64) return Uint8Array.fromBase64(text);
+  const codes = atob(text), bytes = new Uint8Array(codes.length);
+  for (let i = 0; i < bytes.length; i += 1) bytes[i] = codes.charCodeAt(i);
+  return bytes;
+}
+
 async function unpack(element) {
-  const text = atob(element.textContent);
-  const bytes = new Uint8Array(text.length);
-  for (let i = 0; i < bytes.length; i += 1) bytes[i] = text.charCodeAt(i);
+  const bytes = fromBase64(element.textContent);
   element.remove();
   const stream = new Blob([bytes]).stream().pipeThrough(new DecompressionStream("deflate-raw"));
   return new Uint8Array(await new Response(stream).arrayBuffer());
@@ -23,8 +28,9 @@ async function unpack(element) {
 async function readLayers() {
   const light = {};
   let mask = null;
-  for (const element of document.querySelectorAll("script.layer")) {
-    const name = element.dataset.name, bytes = await unpack(element), half = bytes.length / 2;
+  const unpacked = [...document.querySelectorAll("script.layer")].map(async (element) => [element.dataset.name, await unpack(element)]);
+  for (const [name, bytes] of await Promise.all(unpacked)) {
+    const half = bytes.length / 2;
     if (name === "mask") mask = bytes;
     else light[name] = expandCodes(bytes.subarray(0, half), bytes.subarray(half), facts.layers[name].knee, facts);
   }
@@ -39,7 +45,9 @@ for (const canvas of [over.canvas, under.canvas]) [canvas.width, canvas.height] 
 const picture = () => new ImageData(WIDTH, HEIGHT);
 const right = picture(), left = picture(), spare = picture();
 const [ROUGH_WIDTH, ROUGH_HEIGHT] = [Math.ceil(WIDTH / 2), Math.ceil(HEIGHT / 2)];
-const rough = new ImageData(ROUGH_WIDTH, ROUGH_HEIGHT), roughCanvas = new OffscreenCanvas(ROUGH_WIDTH, ROUGH_HEIGHT).getContext("2d");
+// Half the size, on a canvas of its own that lies over the other, drawn twice as large.
+const rough = new ImageData(ROUGH_WIDTH, ROUGH_HEIGHT), sketched = find("rough").getContext("2d");
+[sketched.canvas.width, sketched.canvas.height] = [ROUGH_WIDTH, ROUGH_HEIGHT];
 let painter, mask, solved, blinking = 0, tallying = 0, resting = 0;
 let waiting = false, drawing = null, again = false, moving = false;
 
@@ -86,14 +94,14 @@ async function drawView() {
   const [show, against] = [find("show").value, find("against").value];
   if (moving && show === "now") {
     solved = await painter.sketch(settings(), rough.data);
-    roughCanvas.putImageData(rough, 0, 0);
-    over.imageSmoothingEnabled = false;
-    over.drawImage(roughCanvas.canvas, 0, 0, 2 * ROUGH_WIDTH, 2 * ROUGH_HEIGHT);
+    sketched.putImageData(rough, 0, 0);
+    sketched.canvas.hidden = false;
     return;
   }
   find("view-note").textContent = "";
   solved = (await paintSource(show, "right", right)) ?? solved;
   over.putImageData(right, 0, 0);
+  sketched.canvas.hidden = true;
   if (against !== "none") {
     await paintSource(against, "left", left);
     under.putImageData(left, 0, 0);
@@ -140,12 +148,12 @@ async function draw() {
     return;
   }
   find("status").textContent = "";
+  if (moving) return;
   find("solved").textContent = `Sky at ${solved.level.toFixed(3)}${solved.lowered ? ", lowered because noise would show" : ""}; ${solved.curve} stretch.`;
   find("caption").textContent = captionText();
   find("command").textContent = commandText();
   find("recipe").textContent = recipeText();
   place();
-  if (moving) return;
   clearTimeout(tallying);
   tallying = setTimeout(tally, 150);
 }
@@ -360,8 +368,13 @@ async function begin() {
   buildHistograms();
   listenToStage();
   listen();
-  drawing = draw();
-  await drawing;
+  // Half the size at once, in full when that is there.
+  for (moving of [true, false]) {
+    place();
+    drawing = draw();
+    await drawing;
+    document.documentElement.dataset.shown ??= String(Math.round(performance.now()));
+  }
   drawing = null;
   remember();
   showSteps();

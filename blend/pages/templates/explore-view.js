@@ -31,13 +31,14 @@ function place() {
 
 // The seam stands at a share of the stage; the picture on its right is cut there.
 function cutPicture(left) {
-  const over = find("over");
   seam.hidden = find("name-left").hidden = !eye.wiping;
   seam.style.left = `${100 * eye.cut}%`;
   seam.setAttribute("aria-valuenow", String(Math.round(100 * eye.cut)));
   const from = clamp((eye.cut * stage.clientWidth - left) / eye.scale, 0, WIDTH);
-  over.style.clipPath = eye.wiping ? `inset(0 0 0 ${from}px)` : "";
-  over.style.visibility = eye.under ? "hidden" : "";
+  for (const [id, size] of [["over", 1], ["rough", 2]]) {
+    find(id).style.clipPath = eye.wiping ? `inset(0 0 0 ${from / size}px)` : "";
+    find(id).style.visibility = eye.under ? "hidden" : "";
+  }
 }
 
 // Zooms so that what lies under a point of the stage stays there.

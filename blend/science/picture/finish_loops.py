@@ -107,6 +107,7 @@ def touch_rows(
     bits = root.view(np.int32)
     decode, decode_step, encode, encode_step = tables[0], tables[1], tables[2], tables[3]
     saturation, limit = factors[0], factors[1]
+    gains, gain_steps = tone[0], tone[1]
     outside = 0
     for y in range(rows[0], rows[1]):
         place = min(max((np.float32(y) + _HALF) * _QUARTER - _HALF, _ZERO), np.float32(high - 1))
@@ -114,18 +115,19 @@ def touch_rows(
         below = min(above + 1, high - 1)
         part = place - np.float32(above)
         for k in range(5):
+            blocks, spread, up, down = line[k], moved[k], shift[k, above], shift[k, below]
             for x in range(wide):
-                line[k, x] = shift[k, above, x] + part * (shift[k, below, x] - shift[k, above, x])
-            moved[k, :2] = line[k, 0]
+                blocks[x] = up[x] + part * (down[x] - up[x])
+            spread[:2] = blocks[0]
             # Pixels 2 to 5 lie between the centres of blocks 0 and 1, and so on.
             for left in range(wide - 1):
-                step = line[k, left + 1] - line[k, left]
+                here, step = blocks[left], blocks[left + 1] - blocks[left]
                 for j in range(4):
                     x = 4 * left + 2 + j
                     if x < columns:
-                        moved[k, x] = line[k, left] + (_HALF * np.float32(j) + _QUARTER) * _HALF * step
+                        spread[x] = here + (_HALF * np.float32(j) + _QUARTER) * _HALF * step
             if 4 * wide - 2 < columns:
-                moved[k, 4 * wide - 2 :] = line[k, wide - 1]
+                spread[4 * wide - 2 :] = blocks[wide - 1]
         if grain.shape[1] > 1:
             for x in range(columns):
                 moved[4, x] += grain[y, x]
@@ -157,7 +159,7 @@ def touch_rows(
                     light_here = _RED * red[x] + _GREEN * green[x] + _BLUE * blue[x]
                     place = np.sqrt(min(light_here, _ONE)) * _STEPS
                     entry = np.uint32(place)
-                    gain[x] = tone[0, entry] + (place - np.float32(entry)) * tone[1, entry]
+                    gain[x] = gains[entry] + (place - np.float32(entry)) * gain_steps[entry]
             for x in range(size):
                 least = KEPT_LIGHT * min(min(red[x], green[x]), blue[x])
                 floor[x] = least * gain[x] * gain[x] * gain[x] + _LOW
