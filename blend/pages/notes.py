@@ -29,7 +29,6 @@ NOTES: Mapping[str, Callable[[Mapping[str, Any]], bool]] = {
     "odd-card": _always,  # what it states is unknown; what is assumed for it is said by a warning of its own
     "key-renamed": _always,  # followed all the same
     "flat-dark-unused": _always,  # rightly so
-    "key-renamed": _always,  # it means the same
 }
 """Codes of warnings by when they are notes; every other asks for a look."""
 

@@ -80,7 +80,13 @@ def inspect_sky(path: Path, picture: Path, *, overwrite: bool = False) -> str:
 
 
 def two_skies(path: Path) -> list[TwoSkies]:
-    """Return both skies of every plane of a picture; see `inspect_sky`."""
+    """Return both skies of every plane of a picture; see `inspect_sky`.
+
+    Raises
+    ------
+    InputError
+        A target file or a raw frame, or a picture that cannot be read.
+    """
     if path.suffix == ".toml" or is_raw(path):
         raise InputError(str(path), found="no calibrated picture", expected="a linear master as FITS or TIFF")
     master = read_picture(path)
