@@ -80,7 +80,13 @@ def inspect_sky(path: Path, picture: Path, *, overwrite: bool = False) -> str:
 
 
 def two_skies(path: Path) -> list[TwoSkies]:
-    """Return both skies of every plane of a picture; see `inspect_sky`."""
+    """Return both skies of every plane of a picture; see `inspect_sky`.
+
+    Raises
+    ------
+    InputError
+        The file is no picture.
+    """
     if path.suffix == ".toml" or is_raw(path):
         raise InputError(str(path), found="no calibrated picture", expected="a linear master as FITS or TIFF")
     master = read_picture(path)
