@@ -85,7 +85,7 @@ def two_skies(path: Path) -> list[TwoSkies]:
     Raises
     ------
     InputError
-        A target file or a raw frame, or a picture that cannot be read.
+        The file is no picture.
     """
     if path.suffix == ".toml" or is_raw(path):
         raise InputError(str(path), found="no calibrated picture", expected="a linear master as FITS or TIFF")
