@@ -27,7 +27,6 @@ NOTES: Mapping[str, Callable[[Mapping[str, Any]], bool]] = {
     "crop-cost": _target_known,  # two nights seldom share a camera angle; `target-cut` tells what is lost of the target
     "cosmic-rays": _always,  # filled; the next stack of more frames has none
     "odd-card": _always,  # what it states is unknown; what is assumed for it is said by a warning of its own
-    "key-renamed": _always,  # followed all the same
     "flat-dark-unused": _always,  # rightly so
 }
 """Codes of warnings by when they are notes; every other asks for a look."""
