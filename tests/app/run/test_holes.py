@@ -118,7 +118,7 @@ def test_a_crop_that_takes_more_than_a_twentieth_says_so(whole: Path, tmp_path: 
     text = told["crop-cost"]
     assert text.startswith(f"{setting.replace('=', ' = ')} leaves out ")
     assert f"{box['w']} x {box['h']} of 600 x 400 px" in text  # type: ignore[index]
-    assert "they cover: rgb 100%, ha 8" in text
+    assert "of the frame they hold: rgb 100%, ha 8" in text
 
 
 def test_a_crop_that_cuts_the_target_says_so(whole: Path, tmp_path: Path) -> None:
