@@ -6,11 +6,13 @@ Each bound stands a tenth above what was counted when it was set, and may only e
 from __future__ import annotations
 
 import json
+import shutil
 import sys
 import tracemalloc
 from collections import Counter
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
@@ -25,6 +27,7 @@ from blend.science.simulated.night import SceneOptions, simulate_night
 
 ROWS, COLUMNS = 1000, 1500
 PLANE = 4 * ROWS * COLUMNS
+COUNTED = Path("/proc/self/io")
 
 PLANES_AT_MOST = 36.0
 """Arrays alive at once, in planes of float32: the three colours and the line with all their layers, and what has one
@@ -82,38 +85,58 @@ def _run(target: Path, out: Path) -> dict[str, Any]:
     return record
 
 
-def test_planes_and_passes(target: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    _run(target, tmp_path / "first")  # modules are loaded and kernels compiled
+@dataclass(frozen=True)
+class Cost:
+    """What a run took: planes alive at once, what was counted, bytes beside those of its inputs and outputs."""
+
+    planes: float
+    counts: Counter[str]
+    read: int
+    written: int
+    inputs: int
+    outputs: int
+
+
+@pytest.fixture(scope="module")
+def cost(target: Path, tmp_path_factory: pytest.TempPathFactory) -> Cost:
+    """Run twice, and count the second time: modules are loaded and kernels compiled in the first."""
+    folder = tmp_path_factory.mktemp("out")
+    _run(target, folder / "first")
     tracemalloc.start()
     try:
-        with counting(monkeypatch) as counts:
+        with pytest.MonkeyPatch.context() as patch, counting(patch) as counts:
             tracemalloc.reset_peak()
-            before = tracemalloc.get_traced_memory()[0]
-            _run(target, tmp_path / "second")
+            before, bytes_before = tracemalloc.get_traced_memory()[0], _bytes()
+            record = _run(target, folder / "second")
             planes = (tracemalloc.get_traced_memory()[1] - before) / PLANE
+            read, written = (now - then for now, then in zip(_bytes(), bytes_before, strict=True))
     finally:
         tracemalloc.stop()
-    print(f"{planes:.1f} planes, {counts}")
-    assert planes <= PLANES_AT_MOST
-    assert counts["passes"] <= PASSES_AT_MOST
-    assert counts["fit_sky"] <= SKY_FITS
-    assert counts["find_candidates"] <= STAR_SEARCHES
-
-
-@pytest.mark.skipif(not Path("/proc/self/io").exists(), reason="the system counts no bytes of a process")
-def test_bytes_read_and_written(target: Path, tmp_path: Path) -> None:
-    _run(target, tmp_path / "first")
-    before = _bytes()
-    record = _run(target, tmp_path / "second")
-    read, written = (now - then for now, then in zip(_bytes(), before, strict=True))
     inputs = sum(entry["bytes"] for entry in record["inputs"])
-    outputs = sum(path.stat().st_size for path in (tmp_path / "second").iterdir())
-    print(f"read {read / inputs:.2f} of the inputs, written {written / outputs:.2f} of the outputs")
+    outputs = sum(path.stat().st_size for path in (folder / "second").iterdir())
+    shutil.rmtree(folder)
+    print(
+        f"{planes:.1f} planes, {counts}; read {read / inputs:.2f} of inputs, written {written / outputs:.2f} of outputs"
+    )
+    return Cost(planes, counts, read, written, inputs, outputs)
+
+
+def test_planes_and_passes(cost: Cost) -> None:
+    assert cost.planes <= PLANES_AT_MOST
+    assert cost.counts["passes"] <= PASSES_AT_MOST
+    assert cost.counts["fit_sky"] <= SKY_FITS
+    assert cost.counts["find_candidates"] <= STAR_SEARCHES
+
+
+@pytest.mark.skipif(not COUNTED.exists(), reason="the system counts no bytes of a process")
+def test_bytes_read_and_written(cost: Cost) -> None:
     # Masters are read for their pixels and for their hashes, results for their hashes.
-    assert read <= 2.1 * inputs + 1.1 * outputs
-    assert written <= 1.02 * outputs
+    assert cost.read <= 2.1 * cost.inputs + 1.1 * cost.outputs
+    assert cost.written <= 1.02 * cost.outputs
 
 
 def _bytes() -> tuple[int, int]:
-    fields = dict(line.split(": ") for line in Path("/proc/self/io").read_text(encoding="ascii").splitlines())
+    if not COUNTED.exists():
+        return 0, 0
+    fields = dict(line.split(": ") for line in COUNTED.read_text(encoding="ascii").splitlines())
     return int(fields["rchar"]), int(fields["wchar"])
