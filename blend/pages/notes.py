@@ -28,6 +28,7 @@ NOTES: Mapping[str, Callable[[Mapping[str, Any]], bool]] = {
     "cosmic-rays": _always,  # filled; the next stack of more frames has none
     "odd-card": _always,  # what it states is unknown; what is assumed for it is said by a warning of its own
     "flat-dark-unused": _always,  # rightly so
+    "key-renamed": _always,  # it means the same
 }
 """Codes of warnings by when they are notes; every other asks for a look."""
 
