@@ -200,6 +200,15 @@ class Work:
         """The names of the line masters, in the order of the target file."""
         return tuple(name for name in self.target.masters if name != "rgb")
 
+    def field_stars(self) -> Stars:
+        """Return the stars without what shines in a line more than a star may: compact knots of gas.
+
+        Known once the lines' continuum is; before, all.
+        """
+        assert self.stars is not None
+        known = [line.knots for line in self.lines.values() if line.knots is not None]
+        return self.stars.select(~np.logical_or.reduce(known)) if known else self.stars
+
     def invalid(self) -> NDArray[np.bool_]:
         """Return where any registered master has no data, (rows, columns)."""
         flags = [master.flags for master in self.masters.values()]

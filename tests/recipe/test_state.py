@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from dataclasses import replace
 from typing import Any
 
 import numpy as np
@@ -13,7 +14,7 @@ from blend.app.run import load_sources, open_target
 from blend.recipe.model import load_recipe
 from blend.recipe.packing import pack_work, unpack_work
 from blend.recipe.pipeline import PICTURE_STEPS, STEPS, run_all
-from blend.recipe.state import Work
+from blend.recipe.state import Work, frozen
 from blend.science.simulated import SceneOptions, simulate_night
 
 BLENDS = """
@@ -151,3 +152,13 @@ def test_a_twin_of_the_adding_formula_makes_the_same_picture(first: Work, equati
         del entry["formula"], entry["equation"]
     assert told[0] == told[1] and "line_contrast" in told[0]
     assert one.warnings == other.warnings
+
+
+def test_regions_that_shine_in_the_line_do_not_tell_the_white(first: Work) -> None:
+    found = run_all(first, steps=STEPS[:4])
+    line, stars = found.lines["ha"], found.stars
+    assert line.knots is not None and stars is not None
+    few = found.with_(lines=frozen({"ha": replace(line, knots=np.arange(len(stars)) >= 6)}))
+    assert len(few.field_stars()) == 6 < len(found.field_stars())
+    by_few, by_all = (STEPS[4].change(work).recorded["balance"]["stars"] for work in (few, found))
+    assert by_few <= 6 < by_all

@@ -163,8 +163,8 @@ def _catalogue_gains(work: Work, b_v: float, catalogue: NDArray[np.float64]) -> 
 
 
 def _star_gains(work: Work, b_v: float | None) -> Gains:
-    assert work.stars is not None
-    flux, error, shared = star_light(work, work.stars.xy[~work.stars.saturated])
+    field = work.field_stars()
+    flux, error, shared = star_light(work, field.xy[~field.saturated])
     colour = (1.0, 1.0, 1.0) if b_v is None else tuple(star_rgb(b_v))
     honest = error * np.asarray(shared)[:, None]
     # Where nebula is rough few stars may pass its scatter; then errors are those of the pixels.

@@ -5,7 +5,6 @@ from __future__ import annotations
 from dataclasses import replace
 
 import numpy as np
-from numpy.typing import NDArray
 
 from blend.base.master import Flag
 from blend.base.rowblocks import copy_planes, map_together
@@ -26,13 +25,13 @@ def with_star_mask(work: Work) -> Work:
     """Return the work with its star mask, for stars as wide as in the master that shows them widest."""
     assert work.stars is not None
     fwhm = star_width(work, work.stars)
-    knots = _line_sources(work, work.stars)
-    mask = star_mask(work.stars.select(~knots), work.rgb.shape, fwhm_px=fwhm)
+    field = work.field_stars()
+    mask = star_mask(field, work.rgb.shape, fwhm_px=fwhm)
     flags = np.bitwise_or.reduce([master.flags for master in work.masters.values()])
     mask = cover_saturated(mask, (flags & np.uint8(Flag.SATURATED)) != 0, fwhm_px=fwhm)
     told: dict[str, float] = {
-        "stars": int(np.count_nonzero(~knots)),
-        "line_sources": int(np.count_nonzero(knots)),
+        "stars": len(field),
+        "line_sources": len(work.stars) - len(field),
     }
     told |= {"fwhm_px": fwhm, "strength": work.recipe.protect.stars}
     return work.with_(star_mask=mask).tell("protect", None, told)
@@ -45,15 +44,6 @@ def star_width(work: Work, stars: Stars) -> float:
     if not known:
         return USUAL_FWHM_PX
     return max(width for width in (*work.fwhm_px.values(), *known) if width <= MOST_WIDENING * min(known))
-
-
-def _line_sources(work: Work, stars: Stars) -> NDArray[np.bool_]:
-    """Return which stars are compact knots of some line: those keep their emission."""
-    found = np.zeros(len(stars), dtype=bool)
-    for line in work.lines.values():
-        if line.knots is not None:
-            found |= line.knots
-    return found
 
 
 def begin_blends(work: Work) -> Work:

@@ -293,3 +293,19 @@ def test_slope_in_sigma():
     fit = fit_sky(planted([0.1, 0.01]).astype(np.float32), degree=1, masked=nothing())
     assert slope_sigma(fit, SIGMA) == pytest.approx(0.02 / SIGMA, rel=1e-3)
     assert np.isnan(slope_sigma(fit, 0.0))
+
+
+@pytest.mark.parametrize("length", [0.14, 0.2])
+def test_a_deep_galaxy_that_reaches_every_border_leaves_its_sky_to_be_found(length: float) -> None:
+    # 300 sigma at its middle: its light lies above the noise of wide areas in the corners, too
+    y, x = np.indices((600, 800), dtype=float)
+    radius = np.hypot((x - 380) / 0.9, y - 310) / (length * 600)
+    slope = 0.2 * (x / 800 - 0.5) + 0.1 * (y / 600 - 0.5)
+    noise = np.random.default_rng(5).normal(0.0, 0.001, radius.shape)
+    plane = (0.1 + slope + 0.3 * np.exp(-radius) + noise).astype(np.float32)
+    masked = object_mask(plane[None])
+    assert masked.mean() < 0.7
+    fit = fit_sky(plane, masked=masked)
+    left = fit.model() - (0.1 + slope)
+    assert np.ptp(left) < 0.01 * np.ptp(slope)
+    assert abs(left.mean()) < 3.0 * sky_uncertainty(fit)
