@@ -37,6 +37,8 @@ PLANES = ("red", "green", "blue")
 FULL_WELL_E, READ_NOISE_E = 50_000.0, 3.0
 RED_NM, LINE_NM = 100.0, 7.0
 BLOCK_PX = 64
+MARGIN_PX = 80
+"""What lies beside the frame shines into it, too."""
 
 
 @dataclass(frozen=True)
@@ -151,7 +153,8 @@ def draw_things(rng: np.random.Generator, shape: tuple[int, int]) -> tuple[list[
             )
         )
         line = line_all * strengths[number] / strengths.sum() * share * 2.0
-        colour = 0.3 * line * young / young[0]
+        # young and old regions: continuum of a tenth of the line's light to twice it
+        colour = 0.4 * float(rng.lognormal(0.0, 0.7)) * line * young / young[0]
         things.append(Thing(float(rng.uniform(1.0, 1.3)), *place, tuple(colour), line=line, kind="region"))
     return things, length, ratio, angle
 
@@ -170,14 +173,15 @@ def render(
 ) -> Plane:
     """Return the light on a grid that ``matrix`` maps the colour grid to, through a star's image in that grid."""
     height, width = shape
-    smooth, points = (galsim.ImageD(width, height, xmin=0, ymin=0) for _ in range(2))
+    wide = (width + 2 * MARGIN_PX, height + 2 * MARGIN_PX)
+    smooth, points = (galsim.ImageD(*wide, xmin=-MARGIN_PX, ymin=-MARGIN_PX) for _ in range(2))
     part = matrix[:, :2]
     for thing, flux in zip(things, fluxes, strict=True):
         if flux <= 0.0:
             continue
         x, y = part @ (thing.x, thing.y) + matrix[:, 2] + ((width - 1) / 2, (height - 1) / 2)
         extended = thing.kind == "galaxy"
-        size = 2 * max(shape) if extended else int(np.clip(60 * flux**0.33, 32, 240))
+        size = 2 * max(wide) if extended else int(np.clip(60 * flux**0.33, 32, 240))
         # a transformed profile keeps its flux, whatever the scales of the grids are
         profile = thing.profile.transform(*part.ravel()) if extended else star.dilate(thing.profile)
         stamp = profile.withFlux(flux).drawImage(
@@ -193,7 +197,8 @@ def render(
         if shared.isDefined():
             image[shared] += stamp[shared]
     kernel = star.drawImage(scale=1.0, method="no_pixel", nx=161, ny=161, dtype=float).array
-    return points.array + signal.fftconvolve(smooth.array, kernel / kernel.sum(), mode="same")
+    light = points.array + signal.fftconvolve(smooth.array, kernel / kernel.sum(), mode="same")
+    return np.asarray(light[MARGIN_PX:-MARGIN_PX, MARGIN_PX:-MARGIN_PX], dtype=np.float64)
 
 
 def surface(shape: tuple[int, int], level: float, phase: float, tilt: float, bend: float) -> Plane:

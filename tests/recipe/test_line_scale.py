@@ -11,7 +11,9 @@ import pytest
 from blend.base.errors import StepError
 from blend.base.master import Facts, Master, flags_of
 from blend.pages.verdict import verdict
+from blend.recipe.begin import prepare
 from blend.recipe.model import load_recipe
+from blend.recipe.pipeline import STEPS, run_all
 from blend.recipe.record_words import scale_words
 from blend.recipe.state import Work
 from blend.recipe.steps.line_scale import doubt_expected, expected_scale, together
@@ -146,3 +148,35 @@ def test_a_nebula_tells_alone_and_says_so() -> None:
     assert words.endswith(
         "from the nebula's own light and the widths of the filters (480 places), too few stars"
     )
+
+
+def test_regions_of_one_ratio_that_outnumber_the_stars_lie_above_what_their_disc_tells() -> None:
+    """60 bright regions alike and ten faint stars on a disc of starlight; the scale of all that is starlight is 0.2."""
+    rng = np.random.default_rng(11)
+    rows, columns, true = 420, 560, 0.2
+    y, x = np.indices((rows, columns), dtype=float)
+
+    def points(places: Any, fluxes: Any) -> Any:
+        light = np.zeros((rows, columns))
+        for (px, py), flux in zip(places, fluxes, strict=True):
+            box = (slice(max(int(py) - 15, 0), int(py) + 16), slice(max(int(px) - 15, 0), int(px) + 16))
+            near = np.exp(-0.5 * ((x[box] - px) ** 2 + (y[box] - py) ** 2) / 1.4**2)
+            light[box] += flux / (2 * np.pi * 1.4**2) * near
+        return light
+
+    disc = 0.05 * np.exp(-np.hypot(x - 280, (y - 210) / 0.7) / 55)
+    stars_at = rng.uniform(20, 400, (10, 2))
+    stars_light = points(stars_at, rng.uniform(0.15, 0.4, 10))
+    turn, radius = rng.uniform(0, 2 * np.pi, 60), rng.uniform(30, 180, 60)
+    regions = points(
+        np.column_stack([280 + radius * np.cos(turn), 210 + 0.7 * radius * np.sin(turn)]),
+        rng.uniform(0.5, 1.5, 60),
+    )
+    broad = disc + stars_light + regions
+    line = true * (disc + stars_light) + 2.0 * regions
+    planes = [part + 0.05 + rng.normal(0, 0.0004, part.shape) for part in (broad, broad, broad, line)]
+    rgb, ha = np.stack(planes[:3]).astype(np.float32), planes[3].astype(np.float32)
+    told = run_all(prepare({"rgb": rgb, "ha": ha}, aligned=True), steps=STEPS[2:4]).recorded["continuum"][
+        "ha"
+    ]
+    assert told["scale"] == pytest.approx(true, rel=0.05)

@@ -168,13 +168,15 @@ def find_scale(
 
     found = by_stars(None if expected is None else (float(np.log(expected)), EXPECTED_ERROR))
     stars = None if isinstance(found, StepError) else found
-    own = None
-    if stars is None or stars.stars < FEW_STARS or stars.error > UNSURE * stars.value:
-        own = (None if pure is None else _nebula(work, name, field, masks, pure)) or _disc(
-            work, name, field, stars, masks
-        )
+    unsure = stars is None or stars.stars < FEW_STARS or stars.error > UNSURE * stars.value
+    own = _nebula(work, name, field, masks, pure) if unsure and pure is not None else None
+    own = own or _disc(work, name, field, stars, masks)
+    if not unsure and stars is not None:
+        own = own if own is not None and _above(stars, own) else None
     weighed: Scale | None = None
-    if own is not None and (own.of == "nebula" or stars is None or stars.error > UNSURE * stars.value):
+    if own is not None and (
+        own.of == "nebula" or stars is None or stars.error > UNSURE * stars.value or not unsure
+    ):
         # Points that do not know by themselves are stars or gas by what the target's own light tells.
         again = by_stars((float(np.log(own.value)), own.error / own.value))
         stars = None if isinstance(again, StepError) else again
@@ -190,6 +192,12 @@ def find_scale(
     if own is not None and stars is not None:
         parts["from_stars"] = _told(stars)
     return work, scale, parts
+
+
+def _above(stars: Scale, disc: DiscRatio) -> bool:
+    """Return whether points lie above what a disc tells: gas only adds to it, so that they are no stars."""
+    errors = np.hypot(stars.error / stars.value, disc.error / disc.value)
+    return float(np.log(stars.value / disc.value)) > max(DISAGREE_SIGMA * errors, np.log(NEBULA))
 
 
 def _told(part: Scale | DiscRatio) -> dict[str, Any]:
