@@ -35,16 +35,6 @@ def refuse_paths(
 ) -> None:
     """Refuse a command that would write where it must not, before it has written anything.
 
-    Parameters
-    ----------
-    wanted : iterable of (path, ours)
-        Every path the command will write, and what tells whether a file in the way is of an earlier run.
-    reads : iterable of Path
-        Files that the command uses otherwise. Links, hard ones too, and other spellings of their names are followed.
-    overwrite : bool or None
-        The user allows the loss of files that no run has made. Of those in ``reads`` never, nor of folders. None: it
-        cannot be allowed.
-
     Raises
     ------
     FaultList
@@ -124,15 +114,6 @@ class Claim:
 
     An earlier run's files are known by the hashes in its record. While a run gives its results their final names
     there may be no record; a manifest, written before the first of them, then holds the hashes of old and new.
-
-    Parameters
-    ----------
-    out : Path
-        The folder; need not be there.
-    record : str
-        The file in it that vouches for the others.
-    reads, overwrite
-        As for `refuse_paths`.
     """
 
     def __init__(

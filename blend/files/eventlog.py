@@ -36,13 +36,7 @@ class StepEvent(Protocol):
 
 
 class EventLog:
-    """Appends to a file; every line is whole and flushed, so that a log ends with the last thing that happened.
-
-    Parameters
-    ----------
-    path : Path or None
-        None: nothing is written. Otherwise nothing is before `begin`.
-    """
+    """Appends to a file; every line is whole and flushed, so that a log ends with the last thing that happened."""
 
     def __init__(self, path: Path | None) -> None:
         self._path = path
@@ -54,15 +48,7 @@ class EventLog:
         return () if self._path is None else (self._path,)
 
     def begin(self, reads: Iterable[Path] = ()) -> None:
-        """Open the file, which is new, empty, a stream or a log.
-
-        Raises
-        ------
-        FaultList
-            It is a file that the command reads, or one that is no log.
-        OutputError
-            It cannot be written.
-        """
+        """Open the file, which is new, empty, a stream or a log."""
         path = self._path
         if path is None:
             return

@@ -48,15 +48,7 @@ def store_folder(environment: Mapping[str, str] = os.environ) -> Path:
 
 
 class DiskStore:
-    """Entries of arrays under content keys, in one folder, the least recently used taken away first.
-
-    Parameters
-    ----------
-    folder : Path
-        Made when something is first saved.
-    most_bytes : int
-        What all entries together may take; an entry larger than that is not kept.
-    """
+    """Entries of arrays under content keys, in one folder, the least recently used taken away first."""
 
     def __init__(self, folder: Path, *, most_bytes: int = int(DEFAULT_GIB * 2**30)) -> None:
         self.folder = Path(folder)
@@ -83,13 +75,7 @@ class DiskStore:
         return head["document"], arrays
 
     def save(self, key: str, document: Mapping[str, Any], arrays: Arrays) -> None:
-        """Keep a document and arrays under ``key``, all or nothing.
-
-        Raises
-        ------
-        OutputError
-            The folder cannot be written, or is full.
-        """
+        """Keep a document and arrays under ``key``, all or nothing."""
         size = sum(array.nbytes for array in arrays.values())
         if size > self.most_bytes:
             return

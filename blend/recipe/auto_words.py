@@ -22,17 +22,7 @@ def most_amount(formula: Formula) -> float:
 
 
 def amount_faults(label: str, table: Mapping[str, Any], formula: Formula) -> list[RecipeError]:
-    """Return why ``amount = "auto"``, or a key that steers it, means nothing in a blend's table.
-
-    Parameters
-    ----------
-    label : str
-        The blend's name.
-    table : mapping
-        Its keys as written.
-    formula : Formula
-        The one it names.
-    """
+    """Return why ``amount = "auto"``, or a key that steers it, means nothing in a blend's table."""
     lit = table.get("into") == "luminance"
     faults = []
     if table.get("amount") == "auto":

@@ -17,20 +17,7 @@ from blend.recipe.target import Target
 
 
 def check_together(recipe: Recipe, target: Target) -> list[RecipeError]:
-    """Return every reason why a recipe, sound by itself, cannot be done to a target.
-
-    Parameters
-    ----------
-    recipe : Recipe
-        From `blend.recipe.model.load_recipe`, the target's own settings in it.
-    target : Target
-        From `blend.recipe.target.load_target`.
-
-    Returns
-    -------
-    list of RecipeError
-        Empty when the two go together; no file is looked at.
-    """
+    """Return every reason why a recipe, sound by itself, cannot be done to a target."""
     return [
         *_absent_masters(recipe, target),
         *_impossible_widths(recipe, target),

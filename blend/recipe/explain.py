@@ -27,18 +27,6 @@ EQUATION = "    "
 def explain(recipe: Recipe, target: Target | None = None) -> str:
     """Return what a recipe does, in words.
 
-    Parameters
-    ----------
-    recipe : Recipe
-        From `blend.recipe.model.load_recipe`.
-    target : Target, optional
-        Names the files, fills in the widths, and adds what is assumed and what does not fit.
-
-    Returns
-    -------
-    str
-        Plain text of lines of at most `WIDTH` characters, equations apart.
-
     Examples
     --------
     >>> from blend.recipe.model import load_recipe

@@ -30,13 +30,6 @@ class Extended:
 def extend(text: str, *, where: str, read: Read) -> Extended:
     """Return a recipe's values over those of its parents.
 
-    Parameters
-    ----------
-    text, where : str
-        The recipe and its file.
-    read : callable
-        Finds a parent.
-
     Raises
     ------
     RecipeError, FaultList

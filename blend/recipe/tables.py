@@ -378,14 +378,7 @@ class Recipe(Table):
     @overload
     def for_master(self, step: Literal["stretch"], master: str) -> Stretch: ...
     def for_master(self, step: StepName, master: str) -> Step:
-        """Return a step as it is done to one master: the table of the step, overridden by the master's own.
-
-        Parameters
-        ----------
-        step : "calibrate", "register", "gradient" or "stretch"
-        master : str
-            A master's name; one without a table of its own gets the step's.
-        """
+        """Return a step as it is done to one master: the table of the step, overridden by the master's own."""
         return self.step(step).for_master(master)
 
     def step(self, name: StepName) -> Step:

@@ -85,22 +85,6 @@ def target_from_options(
 ) -> Target:
     """Return the target that words of the command line describe.
 
-    Parameters
-    ----------
-    masters : sequence of str
-        ``rgb=FILE``, ``ha=FILE``, or ``rgb.red=FILE`` and so on for one file a plane.
-    calibration : mapping of str to sequence of str, optional
-        For ``dark``, ``flat``, ``bias`` and ``flat_dark``: ``ha=FILE``; for ``catalogue``: ``rgb=FILE``.
-    name : str, optional
-        Of the target.
-    folder : Path, optional
-        What relative paths start from; the working folder when absent.
-
-    Raises
-    ------
-    FaultList
-        With every fault of the words.
-
     Examples
     --------
     >>> target = target_from_options(["rgb=a.fits", "ha=b.fits"], calibration={"dark": ["ha=d.fits"]})
@@ -133,17 +117,7 @@ def target_from_options(
 
 
 def outside_paths(target: Target, folder: Path, root: Path | None = None) -> list[tuple[str, Path]]:
-    """Return the files that lie outside a folder, links followed, each with its place in the target.
-
-    Parameters
-    ----------
-    target : Target
-        From a file.
-    folder : Path
-        Where the file lies.
-    root : Path, optional
-        A folder above it in which files may lie too.
-    """
+    """Return the files that lie outside a folder, links followed, each with its place in the target."""
     within = (root or folder).resolve()
     return [(place, path) for place, path in target.paths() if not _lies_in(path, within)]
 

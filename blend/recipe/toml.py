@@ -40,13 +40,6 @@ _SPOT = re.compile(r"\s*\(at (?:line (\d+), column \d+|end of document)\)$")
 def read_toml(text: str, *, where: str) -> dict[str, Any]:
     """Return the values of a TOML text.
 
-    Parameters
-    ----------
-    text : str
-        At most `LONGEST_TEXT` characters; a byte-order mark in front is dropped.
-    where : str
-        The name of the file, for the fault.
-
     Raises
     ------
     FaultList
@@ -256,15 +249,7 @@ def apply_settings(
 
 
 def faults_of(error: ValidationError, model: type[BaseModel]) -> list[RecipeError]:
-    """Return what pydantic found in a table as faults that name the key, the value and what is allowed.
-
-    Parameters
-    ----------
-    error : ValidationError
-        Every fault of one pass.
-    model : type
-        The model that was to be filled; its fields say which keys and ranges there are.
-    """
+    """Return what pydantic found in a table as faults that name the key, the value and what is allowed."""
     found = error.errors(include_url=False)
     # near misses are looked for at each fault, which takes its time
     faults = [_fault(dict(item), model) for item in found[:MOST_TOLD]]

@@ -26,16 +26,7 @@ GONE_S = 120.0
 def run_on_cluster(
     jobs: Sequence[Job], *, address: str, told: Callable[[str, Event], None]
 ) -> Iterator[Verdict]:
-    """Give the verdict of each job as a cluster's workers come to it.
-
-    Parameters
-    ----------
-    jobs : sequence of Job
-        Paths in them must mean the same on every worker.
-    address : str
-        Of the scheduler, such as ``tcp://10.0.0.5:8786``.
-    told : callable
-        Called with the name of each job that is handed over.
+    """Give the verdict of each job as a cluster's workers come to it; paths must mean the same on every worker.
 
     Raises
     ------

@@ -10,7 +10,6 @@ from functools import cache
 from pathlib import Path
 from typing import Any, Literal
 
-from blend.app.batch.frame_cache import FrameCache
 from blend.app.batch.judged import Judged, judge
 from blend.base.errors import BlendError
 from blend.base.quiet import quiet
@@ -22,10 +21,7 @@ State = Literal["done", "skipped", "failed"]
 
 @dataclass(frozen=True, kw_only=True)
 class Job:
-    """What a worker needs to know of one target: paths and words, no pixels.
-
-    ``shared`` are the darks, flats and biases that other targets use, too.
-    """
+    """What a worker needs to know of one target: paths and words, no pixels."""
 
     name: str
     recipe: str
@@ -34,7 +30,6 @@ class Job:
     root: str | None = None
     threads: int = 1
     command: str = ""
-    shared: tuple[str, ...] = ()
     overwrite: bool = False
 
 
@@ -58,15 +53,13 @@ class Verdict:
     judged: Judged = field(default_factory=lambda: Judged(label="failed"))
 
 
-_frames = FrameCache()
 _one_at_a_time = threading.Lock()
 
 
 def do_job(job: Job, listener: Callable[[Event], None] | None = None) -> Verdict:
     """Run one target and return what became of it; no fault of a target is raised.
 
-    Frames that targets share are read once a process. Two jobs handed to one process at once run one after the other:
-    finding stars is not safe on two threads.
+    Two jobs handed to one process at once run one after the other: finding stars is not safe on two threads.
     """
     from blend.app.run import claim_results, open_recipe, open_target, recipe_files, run_target
     from blend.base.rowblocks import limit_threads
@@ -94,7 +87,6 @@ def do_job(job: Job, listener: Callable[[Event], None] | None = None) -> Verdict
                     out=Path(job.out),
                     listener=listener,
                     command=job.command,
-                    read_frame=_frames.reader(job.shared),
                     claim=claim,
                 )
         except Exception as fault:  # noqa: BLE001 - whatever it is, the other targets go on

@@ -3,12 +3,10 @@
 from __future__ import annotations
 
 import json
-from collections import Counter
-from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass, field, replace
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass, replace
 from pathlib import Path
 
-from blend.app.batch.frame_cache import MOST_BYTES
 from blend.app.batch.job import Job, explain_fault
 from blend.app.batch.summaries import SUMMARIES
 from blend.app.run import open_recipe, open_target, read_text, recipe_files, result_names, setup_of
@@ -45,8 +43,6 @@ class Planned:
     seconds: float = 0.0
     done: bool = False
     fault: tuple[int, str] | None = None
-    frames: Mapping[str, int] = field(default_factory=dict)
-    """Resolved paths of darks, flats and biases, and the bytes of their pixels."""
     reads: tuple[Path, ...] = ()
     writes: tuple[str, ...] = ()
     """Names of results, in the job's folder."""
@@ -85,13 +81,7 @@ def plan_targets(
     resume: bool,
     overwrite: bool = False,
 ) -> list[Planned]:
-    """Return the plan of a batch, a target a row; faults of one target stay with it.
-
-    Raises
-    ------
-    RecipeError
-        The recipe itself is at fault: then no target can be done.
-    """
+    """Return the plan of a batch, a target a row; faults of one target stay with it."""
     open_recipe(recipe)
     taken: dict[str, Path] = {}
     plan = []
@@ -119,22 +109,7 @@ def plan_targets(
             continue
         taken[folder] = file
         plan.append(_plan_one(job, file, root=root, resume=resume))
-    return share_frames(plan)
-
-
-def share_frames(plan: Sequence[Planned]) -> list[Planned]:
-    """Return the plan with the frames that several targets use told to their jobs, and counted as memory.
-
-    A worker keeps such frames for its next target, up to `MOST_BYTES`; whose they are does not matter.
-    """
-    users = Counter(path for planned in plan for path in planned.frames)
-    sizes = {path: size for planned in plan for path, size in planned.frames.items() if users[path] > 1}
-    kept = min(sum(sizes.values()), MOST_BYTES) / 2**20
-    shared = []
-    for planned in plan:
-        job = replace(planned.job, shared=tuple(path for path in planned.frames if path in sizes))
-        shared.append(replace(planned, job=job, mib=planned.mib + (kept if planned.mib else 0.0)))
-    return shared
+    return plan
 
 
 def _plan_one(job: Job, file: Path, *, root: Path | None, resume: bool) -> Planned:
@@ -142,13 +117,12 @@ def _plan_one(job: Job, file: Path, *, root: Path | None, resume: bool) -> Plann
         target = open_target(file, root=root)
         recipe = open_recipe(job.recipe, target=target)
         mib, seconds = estimate(target)
-        frames = _frames_of(target)
     except (BlendError, OSError) as fault:
         return Planned(job=job, fault=explain_fault(fault))
     done = resume and is_done(recipe, target, Path(job.out))
     reads = (file, *(path for _, path in target.paths()))
     writes = tuple(result_names(recipe, target, stages=False))
-    return Planned(job=job, mib=mib, seconds=seconds, done=done, frames=frames, reads=reads, writes=writes)
+    return Planned(job=job, mib=mib, seconds=seconds, done=done, reads=reads, writes=writes)
 
 
 def claim_batch(
@@ -174,38 +148,16 @@ def claim_batch(
 
 
 def estimate(target: Target) -> tuple[float, float]:
-    """Return the memory (MiB) and the processor time (s) that a target is expected to need, from headers alone.
-
-    Memory goes with the lights. What a worker keeps for the next target comes on top: `share_frames`.
-
-    Raises
-    ------
-    InputError
-        A header cannot be read.
-    """
-    sizes = [(kind, _megapixels(path)) for kind, path in _pictures(target)]
-    lights = sum(size for kind, size in sizes if kind == "light")
-    everything = sum(size for _, size in sizes)
+    """Return the memory (MiB) and the processor time (s) that a target is expected to need, from headers alone."""
+    lights = frames = 0.0
+    for place, path in target.paths():
+        kind = place.split(".")[2]
+        if kind != "catalogue":
+            head = peek(path)
+            size = head.shape[0] * head.shape[1] * len(head.planes) / 1e6
+            lights, frames = (lights + size, frames) if kind == "light" else (lights, frames + size)
     mib = min(base + slope * lights for base, slope in PEAKS)
-    return mib, BASE_SECONDS + LIGHT_SECONDS * lights + FRAME_SECONDS * (everything - lights)
-
-
-def _pictures(target: Target) -> list[tuple[str, Path]]:
-    """Return the pictures of a target, each with its kind."""
-    files = [(place.split(".")[2], path) for place, path in target.paths()]
-    return [(kind, path) for kind, path in files if kind != "catalogue"]
-
-
-def _megapixels(path: Path) -> float:
-    """Return the megapixels of a picture's planes together, from its header."""
-    head = peek(path)
-    return head.shape[0] * head.shape[1] * len(head.planes) / 1e6
-
-
-def _frames_of(target: Target) -> dict[str, int]:
-    """Return the darks, flats and biases of a target by resolved path, and the bytes of their pixels."""
-    frames = [path for kind, path in _pictures(target) if kind != "light"]
-    return {str(path.resolve()): round(_megapixels(path) * 4e6) for path in frames}
+    return mib, BASE_SECONDS + LIGHT_SECONDS * lights + FRAME_SECONDS * frames
 
 
 def refuse_too_large(planned: Planned, memory_mib: float | None) -> Planned:

@@ -41,13 +41,6 @@ def write_summaries(
     """Write ``batch.csv``, ``index.html`` and, last, ``batch.json`` into ``out``, all of them or none.
 
     ``logs`` are files of events that the page links.
-
-    Raises
-    ------
-    FaultList
-        One of them would replace a file that no batch has left.
-    OutputError
-        They cannot be written.
     """
     page, _ = page_or_plain(
         lambda: batch_page(

@@ -45,19 +45,9 @@ class _Worker:
 def run_pieces(
     pieces: Sequence[Piece], *, workers: int, memory_mib: float | None, told: Told
 ) -> Iterator[Verdict]:
-    """Give the verdict of each piece as it becomes known.
+    """Give the verdict of each piece as it becomes known; those that run together need at most ``memory_mib``.
 
-    Parameters
-    ----------
-    pieces : sequence of Piece
-        In the order they should start.
-    workers : int
-        At most so many processes.
-    memory_mib : float or None
-        Pieces that run at one time need no more than this together; one that would not fit waits. A piece too large
-        by itself runs alone.
-    told : callable
-        Called with each event of each job.
+    One that would not fit waits; one too large by itself runs alone.
     """
     waiting = [(piece, 0) for piece in pieces]
     crew: list[_Worker] = []

@@ -35,17 +35,7 @@ class Check:
 
 
 def compare(night: Night, record: Mapping[str, Any], out: Path) -> list[Check]:
-    """Return the comparisons of a run with stages kept; the bars are those of the main job.
-
-    Parameters
-    ----------
-    night : Night
-        As it was drawn.
-    record : mapping
-        The run's record.
-    out : Path
-        The run's folder, with stages.
-    """
+    """Return the comparisons of a run with stages kept; the bars are those of the main job."""
     flat = read_picture(out / "stages" / "rgb-flattened.fits").pixels
     checks = [Check("registration, worst of the frame", registration_error(night, record), 0.10, "px")]
     left, sigmas = slopes_left(night, record, flat)

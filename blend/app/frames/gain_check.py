@@ -30,13 +30,7 @@ MOST_DRIFT_SIGMA = 10.0
 
 
 def check_frames(frames: Sequence[Mosaic]) -> list[str]:
-    """Refuse frames that are not two flats and two bias frames of one camera; return what to know of them.
-
-    Raises
-    ------
-    InputError
-        They are of several sizes or patterns, stacks, the same, saturated, lights, in the wrong order, or unlike.
-    """
+    """Refuse frames that are not two flats and two bias frames of one camera; return what to know of them."""
     notes = []
     _refuse_mixed(frames)
     levels = [float(np.median(sample_pixels(centre(frame.pixels)))) for frame in frames]

@@ -250,21 +250,9 @@ def combine_store(
     ground: NDArray[np.float32] | None = None,
     told: Callable[[float], None] = lambda share: None,
 ) -> Sum:
-    """Combine the chosen frames of a store, strip by strip.
+    """Combine the chosen frames of a store, strip by strip, less the ``ground`` (rows, columns).
 
-    Parameters
-    ----------
-    store : FrameStore
-    chosen : list of int
-    rules : sequence of Rule
-        One a plane.
-    weights, scales, offsets : (planes, frames)
-    tile_bytes : int
-        Most memory of two strips.
-    ground : (rows, columns), optional
-        Is taken out of every frame first.
-    told : callable
-        Takes the share that is done.
+    ``weights``, ``scales`` and ``offsets`` are (planes, frames); two strips take at most ``tile_bytes``.
     """
     planes, rows, columns = store.shape
     pixels = np.empty(store.shape, dtype=np.float32)

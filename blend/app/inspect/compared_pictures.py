@@ -37,11 +37,6 @@ class Both:
 def both_pictures(*runs: tuple[str, Path, Mapping[str, Any]]) -> Both:
     """Return the pictures of two runs for a wipe.
 
-    Parameters
-    ----------
-    *runs : (letter, folder, record)
-        Two of them.
-
     Notes
     -----
     A picture whose hash is not its record's is another run's and is not shown. Where their stars are matched B lies on

@@ -100,19 +100,6 @@ def moon_command_for_master(
 ) -> str:
     """Return the report on a master, from the date, site and world coordinates that its facts state.
 
-    Parameters
-    ----------
-    master : Master
-    name : str
-        What to call it in the text and in faults.
-    extinction, zenith, width_nm, plot, overwrite
-        As for `moon_command`.
-
-    Raises
-    ------
-    InputError
-        A fact is missing: the date, the site or the world coordinates.
-
     Notes
     -----
     Where number and length of the exposures are known the middle of the stack is asked for, else that of one exposure,
@@ -259,15 +246,7 @@ def moon_report(
     conditions: Conditions,
     grid: tuple[Any, tuple[int, int]] | None = None,
 ) -> list[str]:
-    """Return the lines about one time: Moon, sky, exposure times, gradient and how far to trust them.
-
-    Parameters
-    ----------
-    ra_deg, dec_deg, time, site, conditions
-        As for `forecast.predict`.
-    grid : (astropy.wcs.WCS, (rows, columns)), optional
-        A picture on whose grid the gradient is told as well.
-    """
+    """Return the lines about one time: Moon, sky, exposure times, gradient and how far to trust them."""
     now = predict(ra_deg=ra_deg, dec_deg=dec_deg, time=time, site=site, conditions=conditions)
     lines = [
         f"{now.time:%Y-%m-%d %H:%M} UTC, target at {ra_deg:.4f} {dec_deg:+.4f} degrees, "

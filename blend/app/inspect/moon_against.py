@@ -48,20 +48,6 @@ def against_lines(
 ) -> list[str]:
     """Return the lines that compare the skies of two files, measured and predicted.
 
-    Parameters
-    ----------
-    path, other : Path
-        Pictures, target files, or records of runs (or their folders).
-    conditions : Conditions
-    bias : float
-        The sensor's offset in counts, taken off pictures; records hold it no more.
-    band_nm : float, optional
-        Middle of the filter of pictures with one plane, nm.
-    narrow : bool
-        Whether that is a line filter.
-    overrides : mapping, optional
-        Facts of ``path`` that go before its header's: ``pointing``, ``site``, ``date_obs``.
-
     Raises
     ------
     InputError

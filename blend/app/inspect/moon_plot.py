@@ -27,16 +27,6 @@ def night_plot(
 ) -> bytes:
     """Return the plot of a night as a PNG or SVG file.
 
-    Parameters
-    ----------
-    night : sequence of MoonPrediction
-        In the order of time.
-    best : BestHours or None
-        Shaded.
-    kind : {"png", "svg"}
-    title : str
-        Target and site, above the plot.
-
     Raises
     ------
     StepError

@@ -101,16 +101,6 @@ def inject(work: Work) -> list[Region]:
     The lights get what a region of flux F in the broad plane shows: F itself where the band holds the line, and
     s F t / r in the line master. s is the scale of the stars, whatever scale the recipe gives: a wrong one shows.
 
-    Parameters
-    ----------
-    work : Work
-        With its sources and nothing done yet; it is not changed.
-
-    Returns
-    -------
-    list of Region
-        `REGIONS` a line at most, at places that depend on the masters alone.
-
     Raises
     ------
     StepError

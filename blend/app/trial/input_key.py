@@ -33,20 +33,7 @@ SETTLED_S = 2.0
 
 
 def target_key(target: Target, memo: Path | None) -> str:
-    """Return the hash of all that a target's states depend on beside the recipe.
-
-    Parameters
-    ----------
-    target : Target
-    memo : Path or None
-        A folder where hashes of large inputs are remembered beside the file's size, times and place on the disk, so
-        that 400 MB are not hashed again for every look.
-
-    Raises
-    ------
-    InputError
-        An input cannot be read.
-    """
+    """Return the hash of all that a target's states depend on beside the recipe."""
     paths = [
         (f"{name}.{role}", path) for name, files in target.masters.items() for role, path in files.paths()
     ]

@@ -74,19 +74,6 @@ def parse_view(scale: str, crop: str) -> View:
 def view_of(work: Work, view: View, *, box: Box | None = None) -> Layers:
     """Return balanced work as a view shows it.
 
-    Parameters
-    ----------
-    work : Work
-        After balance, every pixel of it.
-    view : View
-    box : Box, optional
-        Where a crop was found before; it is looked for when absent.
-
-    Returns
-    -------
-    Layers
-        Noise stays that of single pixels, so that a stretch solves to the same curve as for the whole picture.
-
     Raises
     ------
     RecipeError

@@ -38,23 +38,7 @@ States = dict[int, tuple[tuple[str, ...], Work]]
 
 
 class StepCache:
-    """Makes pictures of one target under one view.
-
-    Parameters
-    ----------
-    target : Target
-    view : View
-    store : DiskStore or None
-        Where states are kept for the next call; None keeps nothing.
-    listener : callable, optional
-
-    Attributes
-    ----------
-    found : str
-        What the store had: ``layers`` (as viewed), ``state`` (before the view or a varied step), or nothing.
-    notes : list of (code, text)
-        What went wrong with the store, which is no reason to stop.
-    """
+    """Makes pictures of one target under one view."""
 
     def __init__(
         self, target: Target, view: View, *, store: DiskStore | None, listener: Listener | None = None

@@ -24,15 +24,7 @@ Index = NDArray[np.intp]
 
 
 class Yardstick:
-    """Where to measure the pictures of some balanced layers.
-
-    Parameters
-    ----------
-    layers : Work
-        Balanced, as viewed.
-    factor : int
-        Pixels of the grid to one of the layers.
-    """
+    """Where to measure the pictures of some balanced layers."""
 
     def __init__(self, layers: Work, factor: int) -> None:
         self.layers = layers

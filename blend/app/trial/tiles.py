@@ -50,21 +50,7 @@ def make_tiles(
     edge: int,
     listener: Listener | None = None,
 ) -> Tiles:
-    """Write the picture of every variant, and the page of one variant's layers.
-
-    Parameters
-    ----------
-    cache : StepCache
-    variants : sequence of Variant
-    folder : WholeFolder
-    page_of : int
-        Place of the variant that the page opens with.
-    page : mapping
-        What `explore_page` is told beside its layers.
-    edge : int
-        Long edge of thumbnails, px.
-    listener : callable, optional
-    """
+    """Write the picture of every variant, and the page of the layers of the variant ``page_of``."""
     measure = _Measure(cache)
     tiles: dict[int, dict[str, Any]] = {}
     small: dict[int, Picture] = {}

@@ -142,16 +142,6 @@ def make_variants(
 ) -> list[Variant]:
     """Return every combination of the varied values, the last key changing fastest.
 
-    Parameters
-    ----------
-    text, where : str
-        The recipe's TOML text and its name.
-    variations : sequence of Variation
-    target : Target
-        Its own settings hold; they may not be varied, since the kept recipe could not repeat it.
-    settings : mapping
-        Dotted keys set on the command line.
-
     Raises
     ------
     RecipeError, FaultList

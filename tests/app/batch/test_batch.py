@@ -13,7 +13,6 @@ import pytest
 
 from blend.app.batch.batch import BatchOptions, plan_batch, run_batch, shares
 from blend.app.batch.draft_targets import plan_folder, write_plan
-from blend.app.batch.frame_cache import FrameCache
 from blend.app.batch.job import Job, Verdict, do_job
 from blend.app.batch.summaries import batch_csv
 from blend.app.batch.view import BatchView, verdict_table
@@ -125,21 +124,6 @@ def test_workers_times_threads_stay_within_the_cores(jobs: int, threads: int) ->
     assert 1 <= workers * each <= cores()
 
 
-def test_shared_frames_are_read_once_until_they_change(tmp_path: Path) -> None:
-    path = picture(tmp_path / "dark.fits")
-    cache = FrameCache()
-    assert cache.read(path) is cache.read(path)
-    assert cache.reads == 1
-    data = path.read_bytes()
-    path.unlink()
-    path.write_bytes(data)
-    cache.read(path)
-    assert cache.reads == 2
-    small = FrameCache(most_bytes=10)
-    small.read(path), small.read(path)
-    assert small.reads == 2
-
-
 def test_a_second_batch_on_a_folder_is_refused(tmp_path: Path) -> None:
     with (
         only_one(tmp_path / "out"),
@@ -203,24 +187,3 @@ def test_a_target_larger_than_the_memory_allowed_is_refused_alone(tmp_path: Path
             "galaxy-moonlit", [tmp_path], out=tmp_path / "o", options=BatchOptions(memory_bytes=mib * 2**20)
         )
         assert (row.fault is not None and "--memory" in row.fault[1]) == refused, row
-
-
-def test_frames_that_targets_share_are_known_and_kept_and_others_are_not(tmp_path: Path) -> None:
-    picture(tmp_path / "dark.fits")
-    for name in ("a", "b"):
-        folder = tmp_path / name
-        picture(folder / "rgb.fits", planes=3)
-        picture(folder / "h.fits")
-        picture(folder / "flat.fits")
-        text = f'name = "{name}"\n[masters.rgb]\nlight = "rgb.fits"\n[masters.ha]\nlight = "h.fits"\n'
-        text += 'line_nm = 656.28\nwidth_nm = 7\ndark = "../dark.fits"\nflat = "flat.fits"\n'
-        (folder / f"{name}.target.toml").write_text(text)
-    options = BatchOptions(root=tmp_path)
-    plan = plan_batch("galaxy-moonlit", [tmp_path], out=tmp_path / "o", options=options)
-    assert [row.fault for row in plan] == [None, None]
-    assert [row.job.shared for row in plan] == [(str((tmp_path / "dark.fits").resolve()),)] * 2
-    cache = FrameCache()
-    read = cache.reader(plan[0].job.shared)
-    assert read(tmp_path / "dark.fits") is read(tmp_path / "dark.fits")
-    assert read(tmp_path / "a" / "flat.fits") is not read(tmp_path / "a" / "flat.fits")
-    assert cache.reads == 1
