@@ -281,7 +281,7 @@ def moon(target: Path | None, **options: Any) -> None:
     """Predict the moonlit sky for a target and a night: from the headers of TARGET, a picture or a target file, from
     options, or from both; options go before headers.
     """
-    from blend.app.inspect import moon_command, moon_command_for_file
+    from blend.app.inspect import moon_command
 
     sky: dict[str, Any] = {
         name: options[name] for name in ("extinction", "zenith", "width_nm", "plot", "overwrite")
@@ -293,7 +293,7 @@ def moon(target: Path | None, **options: Any) -> None:
         place["site"] = _site(options["site"])
     if target is not None:
         compared = {name: options[name] for name in ("against", "bias", "band_nm")}
-        click.echo(moon_command_for_file(target, **place, **compared, **sky))
+        click.echo(moon_command(target, **place, **compared, **sky))
         return
     if options["against"] is not None:
         raise click.UsageError("--against compares the sky of TARGET: give a picture or a target file.")

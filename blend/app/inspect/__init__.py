@@ -8,7 +8,7 @@ if TYPE_CHECKING:
     from blend.app.inspect.compare import compare_runs
     from blend.app.inspect.files import inspect_files
     from blend.app.inspect.manual import formula_page, formula_table
-    from blend.app.inspect.moon import moon_command, moon_command_for_file
+    from blend.app.inspect.moon import moon_command
     from blend.app.inspect.recovery import inspect_injected
     from blend.app.inspect.skies import inspect_sky
     from blend.app.inspect.worth import worth_report

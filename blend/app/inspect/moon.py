@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import replace
 from datetime import datetime, timedelta
 from pathlib import Path
 from typing import Any
 
+from blend.app.inspect.moon_against import against_lines
 from blend.app.inspect.moon_input import Site, read_angle, read_site, read_time, sky_conditions
 from blend.app.inspect.moon_plot import refuse_plot, write_plot
 from blend.app.run import open_target, read_lights
@@ -40,189 +41,88 @@ _HEAD = "time UTC    target    Moon   apart   without Moon   with Moon"
 
 
 def moon_command(
-    *,
-    ra: float | str,
-    dec: float | str,
-    time: datetime | str,
-    site: Site,
-    extinction: float = 0.25,
-    zenith: float = 21.0,
-    width_nm: float = 7.0,
-    plot: Path | None = None,
-    overwrite: bool = False,
-    name: str = "",
-) -> str:
-    """Return the report on one time and its night, and write the plot if one is asked for.
-
-    Parameters
-    ----------
-    ra, dec : float or str
-        ICRS. A number is degrees; ``13:29:52.7`` or ``13h29m52.7s`` is hours of right ascension, and
-        ``+47:11:43`` degrees of declination.
-    time : datetime or str
-        UTC where it states no zone.
-    site : (latitude, longitude, height)
-        Degrees north, degrees east, metres.
-    extinction, zenith, width_nm : float
-        Magnitudes per airmass in V; moonless zenith, V magnitudes per square arcsecond; of the line filter.
-    plot : Path, optional
-        A ``.png`` or ``.svg`` file.
-    overwrite : bool
-        A file in the way of the plot may be lost that this command has not drawn.
-    name : str
-        Of the target, for the plot; its place in the sky where empty.
-
-    Raises
-    ------
-    RecipeError
-        One of the values cannot be, or the plot would replace a file that this command has not drawn.
-    OutputError
-        The plot cannot be written.
-    """
-    conditions = sky_conditions(extinction=extinction, zenith=zenith, width_nm=width_nm)
-    refuse_plot(plot, overwrite=overwrite)
-    ra_deg = read_angle(ra, where="--ra", hours=True, most=360.0)
-    dec_deg = read_angle(dec, where="--dec", hours=False, most=90.0)
-    return _answer(
-        ra_deg, dec_deg, read_time(time), read_site(site), conditions=conditions, plot=plot, name=name
-    )
-
-
-def moon_command_for_master(
-    master: Master,
-    *,
-    name: str,
-    extinction: float = 0.25,
-    zenith: float = 21.0,
-    width_nm: float = 7.0,
-    plot: Path | None = None,
-    overwrite: bool = False,
-) -> str:
-    """Return the report on a master, from the date, site and world coordinates that its facts state.
-
-    Notes
-    -----
-    Where number and length of the exposures are known the middle of the stack is asked for, else that of one exposure,
-    or its begin. A position is the middle of the world coordinates, else what RA and DEC state.
-    The gradient is told on the master's own grid too: columns and rows of its array.
-    """
-    conditions = sky_conditions(extinction=extinction, zenith=zenith, width_nm=width_nm)
-    refuse_plot(plot, overwrite=overwrite)
-    facts = _complete(master.facts, name)
-    if facts.wcs is None:
-        assert facts.pointing is not None
-        ra_deg, dec_deg = facts.pointing
-    else:
-        ra_deg, dec_deg = _middle_of(facts.wcs, master.shape, name)
-    return _answer(
-        ra_deg,
-        dec_deg,
-        _middle_time(facts),
-        read_site(facts.site),
-        conditions=conditions,
-        plot=plot,
-        name=_title_of(Path(name)),
-        grid=None if facts.wcs is None else (facts.wcs, master.shape),
-    )
-
-
-def moon_command_for_file(
-    path: Path,
+    path: Path | None = None,
     *,
     ra: float | str | None = None,
     dec: float | str | None = None,
     time: str | None = None,
     site: Site | None = None,
+    plot: Path | None = None,
+    overwrite: bool = False,
     against: Path | None = None,
     bias: float = 0.0,
     band_nm: float | None = None,
-    **sky: Any,
+    **assumed: float,
 ) -> str:
-    """Return the report on a picture or on a target file's first light; what is given goes before what headers state.
+    """Return the report on one time and its night, and write the plot if one is asked for.
 
     Parameters
     ----------
-    path : Path
-        A target file (``.toml``) or a picture.
-    ra, dec, time, site, **sky
-        As for `moon_command`; None is taken from the header.
+    path : Path, optional
+        A target file (``.toml``), whose first light is asked, or a picture. Where number and length of the exposures
+        are known the middle of the stack is meant; a position is the middle of the world coordinates, else what RA and
+        DEC state. What is given goes before it.
+    ra, dec : float or str, optional
+        ICRS. A number is degrees; ``13:29:52.7`` or ``13h29m52.7s`` is hours of right ascension, and
+        ``+47:11:43`` degrees of declination.
+    time : str, optional
+        UTC where it states no zone.
+    site : (latitude, longitude, height), optional
+        Degrees north, degrees east, metres.
+    plot : Path, optional
+        A ``.png`` or ``.svg`` file.
+    overwrite : bool
+        A file in the way of the plot may be lost that this command has not drawn.
     against : Path, optional
         A second picture, target file or record, whose sky the first one's is compared with, measured and predicted.
     bias, band_nm : float
         For ``against``: the sensor's offset in counts, and the middle of the filter of a picture with one plane.
+    **assumed
+        ``extinction``, ``zenith`` and ``width_nm`` of `moon_input.sky_conditions`.
 
     Raises
     ------
     RecipeError
-        One of the values cannot be, or only one of ``ra`` and ``dec`` is given.
+        One of the values cannot be, only one of ``ra`` and ``dec`` is given, or the plot would replace a file that
+        this command has not drawn.
     InputError
         The file cannot be read, or neither it nor the values say when, where and what.
     OutputError
         The plot cannot be written.
     """
-    read = [*_files_of(path), *([against] if against is not None else [])]
-    refuse_plot(sky.get("plot"), reads=read, overwrite=sky.get("overwrite", False))
-    master = _first_light(path)
-    facts = master.facts
-    if time is not None:
-        facts = replace(facts, date_obs=time, frames=None)
-    if site is not None:
-        facts = replace(facts, site=site)
-    notes = "".join(f"\nNote: {text}" for _, text in odd_card_note(facts, path.name))
-    if against is not None:
-        notes += "\n" + "\n".join(
-            _against(path, against, facts, ra, dec, bias=bias, band_nm=band_nm, sky=sky)
-        )
-    if ra is None and dec is None:
-        return moon_command_for_master(replace(master, facts=facts), name=str(path), **sky) + notes
-    if ra is None or dec is None:
+    conditions = sky_conditions(**assumed)
+    reads = [file for one in (path, against) if one is not None for file in _files_of(one)]
+    refuse_plot(plot, reads=reads, overwrite=overwrite)
+    if (ra is None) is not (dec is None):
         raise RecipeError(
             "--ra", found="only one of --ra and --dec", expected="both, or none for the header's"
         )
-    facts = _complete(facts, str(path), placed=True)
-    moment, site = _middle_time(facts), read_site(facts.site)
-    return moon_command(ra=ra, dec=dec, time=moment, site=site, name=_title_of(path), **sky) + notes
+    master = None if path is None else _first_light(path)
+    given: dict[str, Any] = {} if time is None else {"date_obs": time, "frames": None}
+    given |= {} if site is None else {"site": site}
+    if ra is not None and dec is not None:
+        place = (
+            read_angle(ra, where="--ra", hours=True, most=360.0),
+            read_angle(dec, where="--dec", hours=False, most=90.0),
+        )
+        given |= {"pointing": place, "wcs": None}
+    facts = replace(Facts() if master is None else master.facts, **given)
+    moment = "date_obs" if time is None else "--time"
+    lines = _answer(facts, path, moment, conditions, master=master, plot=plot)
+    if path is not None:
+        lines += [f"Note: {text}" for _, text in odd_card_note(facts, path.name)]
+    if path is not None and against is not None:
+        own = {"date_obs": facts.date_obs, "site": facts.site, "pointing": given.get("pointing")}
+        own = {key: value for key, value in own.items() if value is not None}
+        lines += [
+            "",
+            *against_lines(path, against, conditions=conditions, bias=bias, band_nm=band_nm, own=own),
+        ]
+    return "\n".join(lines)
 
 
 def _title_of(path: Path) -> str:
     return path.name.removesuffix(".toml").removesuffix(".target") if path.suffix == ".toml" else path.name
-
-
-def _against(
-    path: Path,
-    other: Path,
-    facts: Facts,
-    ra: float | str | None,
-    dec: float | str | None,
-    *,
-    bias: float,
-    band_nm: float | None,
-    sky: Mapping[str, Any],
-) -> list[str]:
-    from blend.app.inspect.moon_against import NARROW_NM, against_lines
-
-    given: dict[str, Any] = {"date_obs": facts.date_obs, "site": facts.site}
-    if ra is not None and dec is not None:
-        given["pointing"] = (
-            read_angle(ra, where="--ra", hours=True, most=360.0),
-            read_angle(dec, where="--dec", hours=False, most=90.0),
-        )
-    width = sky.get("width_nm", 7.0)
-    conditions = sky_conditions(
-        extinction=sky.get("extinction", 0.25), zenith=sky.get("zenith", 21.0), width_nm=width
-    )
-    return [
-        "",
-        *against_lines(
-            path,
-            other,
-            conditions=conditions,
-            bias=bias,
-            band_nm=band_nm,
-            narrow=width <= NARROW_NM,
-            overrides={key: value for key, value in given.items() if value is not None},
-        ),
-    ]
 
 
 def _files_of(path: Path) -> list[Path]:
@@ -237,7 +137,7 @@ def _first_light(path: Path) -> Master:
     return read_lights("rgb", open_target(path).masters["rgb"])[0]
 
 
-def moon_report(
+def _report(
     ra_deg: float,
     dec_deg: float,
     time: datetime,
@@ -246,10 +146,10 @@ def moon_report(
     conditions: Conditions,
     grid: tuple[Any, tuple[int, int]] | None = None,
 ) -> list[str]:
-    """Return the lines about one time: Moon, sky, exposure times, gradient and how far to trust them."""
+    """Return the lines about one time: Moon, sky, exposure times, and the gradient, on a picture's grid too."""
     now = predict(ra_deg=ra_deg, dec_deg=dec_deg, time=time, site=site, conditions=conditions)
     lines = [
-        f"{now.time:%Y-%m-%d %H:%M} UTC, target at {ra_deg:.4f} {dec_deg:+.4f} degrees, "
+        f"{now.place.time:%Y-%m-%d %H:%M} UTC, target at {ra_deg:.4f} {dec_deg:+.4f} degrees, "
         f"site {site[0]:+.4f} {site[1]:+.4f} degrees, {site[2]:.0f} m"
         + ("" if site[2] else " (taken where no height is stated: 1000 m move the answers by less than 1 %)"),
         *([SUN_CAUTION] if now.sun_up else []),
@@ -264,21 +164,21 @@ def moon_report(
     return lines
 
 
-def night_table(night: Sequence[MoonPrediction]) -> list[str]:
+def _night_table(night: Sequence[MoonPrediction]) -> list[str]:
     """Return the table of a night, a row every half hour, and the best hours below it."""
     if not night:
         return ["The Sun stays less than 12 degrees below the horizon this night: there is no table."]
     lines = [
-        f"Night of {night[0].time:%Y-%m-%d}: altitudes and distance in degrees, sky in V mag/arcsec2",
+        f"Night of {night[0].place.time:%Y-%m-%d}: altitudes and distance in degrees, sky in V mag/arcsec2",
         _HEAD,
     ]
     lines += [_row(hour) for hour in night]
     if any(hour.twilight for hour in night):
         lines.append("* twilight: the sky is brighter than given here")
-    return [*lines, best_line(night, best_hours(night))]
+    return [*lines, _best_line(night, best_hours(night))]
 
 
-def best_line(night: Sequence[MoonPrediction], best: BestHours | None) -> str:
+def _best_line(night: Sequence[MoonPrediction], best: BestHours | None) -> str:
     """Return the sentence on the best hours."""
     if best is None:
         if all(hour.twilight for hour in night):
@@ -293,43 +193,48 @@ def best_line(night: Sequence[MoonPrediction], best: BestHours | None) -> str:
 
 
 def _answer(
-    ra_deg: float,
-    dec_deg: float,
-    time: datetime,
-    site: Site,
-    *,
+    facts: Facts,
+    path: Path | None,
+    moment: str,
     conditions: Conditions,
+    *,
+    master: Master | None,
     plot: Path | None,
-    name: str = "",
-    grid: tuple[Any, tuple[int, int]] | None = None,
-) -> str:
-    lines = moon_report(ra_deg, dec_deg, time, site, conditions=conditions, grid=grid)
+) -> list[str]:
+    """Return the report on what is known of a picture; ``moment`` is what its date is called in faults."""
+    facts = _complete(facts, str(path))
+    grid = None if facts.wcs is None or master is None else (facts.wcs, master.shape)
+    ra_deg, dec_deg = facts.pointing or (0.0, 0.0)
+    if grid is not None:
+        ra_deg, dec_deg = _middle_of(*grid, str(path))
+    time, site = _middle_time(facts, moment), read_site(facts.site)
+    lines = _report(ra_deg, dec_deg, time, site, conditions=conditions, grid=grid)
     night = forecast_night(ra_deg=ra_deg, dec_deg=dec_deg, time=time, site=site, conditions=conditions)
-    lines += ["", *night_table(night), "", *_assumptions(conditions)]
+    lines += ["", *_night_table(night), "", *_assumptions(conditions)]
     if plot is not None:
         place = f"{ra_deg:.3f}° {dec_deg:+.3f}°"
-        title = f"{name} ({place})" if name else f"Target at {place}"
+        title = f"Target at {place}" if path is None else f"{_title_of(path)} ({place})"
         title += f", site {abs(site[0]):.2f}° {'NS'[site[0] < 0]} {abs(site[1]):.2f}° {'EW'[site[1] < 0]}"
         write_plot(plot, night, best_hours(night), title=title)
         lines.append(f"Plot in {plot}")
-    return "\n".join(lines)
+    return lines
 
 
 def _moon_line(now: MoonPrediction) -> str:
-    disc = f"{100 * now.illuminated:.1f} % lit (phase angle {now.phase_angle_deg:.1f} degrees)"
+    disc = f"{100 * now.place.illuminated:.1f} % lit (phase angle {now.place.phase_angle_deg:.1f} degrees)"
     if not now.moon_up:
-        return f"Moon: below the horizon ({now.moon_altitude_deg:.1f} degrees), {disc}"
-    apart = f"{now.separation_deg:.1f} from the target"
-    return f"Moon: altitude {now.moon_altitude_deg:.1f} degrees, {disc}, {apart}"
+        return f"Moon: below the horizon ({now.place.moon_altitude_deg:.1f} degrees), {disc}"
+    apart = f"{now.place.separation_deg:.1f} from the target"
+    return f"Moon: altitude {now.place.moon_altitude_deg:.1f} degrees, {disc}, {apart}"
 
 
 def _target_line(now: MoonPrediction) -> str:
-    sun = f"Sun at {now.sun_altitude_deg:.1f}"
+    sun = f"Sun at {now.place.sun_altitude_deg:.1f}"
     if now.twilight:
         sun += ", twilight or day: the sky is brighter than given here"
     if not now.target_up:
-        return f"Target: below the horizon ({now.target_altitude_deg:.1f} degrees); {sun}"
-    return f"Target: altitude {now.target_altitude_deg:.1f} degrees; {sun}"
+        return f"Target: below the horizon ({now.place.target_altitude_deg:.1f} degrees); {sun}"
+    return f"Target: altitude {now.place.target_altitude_deg:.1f} degrees; {sun}"
 
 
 def _sky_lines(now: MoonPrediction) -> list[str]:
@@ -386,20 +291,20 @@ def _assumptions(conditions: Conditions) -> list[str]:
 
 def _row(hour: MoonPrediction) -> str:
     mark = "*" if hour.twilight else " "
-    row = f"{hour.time:%H:%M}{mark}   {hour.target_altitude_deg:10.1f}{hour.moon_altitude_deg:8.1f}"
-    row += f"{hour.separation_deg:8.1f}"
+    row = f"{hour.place.time:%H:%M}{mark}   {hour.place.target_altitude_deg:10.1f}{hour.place.moon_altitude_deg:8.1f}"
+    row += f"{hour.place.separation_deg:8.1f}"
     if not hour.target_up:
         return f"{row}{'-':>15}{'-':>12}"
     return f"{row}{hour.sky_without_moon_mag:15.2f}{hour.sky_with_moon_mag:12.2f}"
 
 
-def _complete(facts: Facts, name: str, *, placed: bool = False) -> Facts:
+def _complete(facts: Facts, name: str) -> Facts:
     missing = [
         text
         for text, value in (
             ("the date", facts.date_obs),
             ("the site", facts.site),
-            ("position", (1.0, 1.0) if placed else facts.wcs or facts.pointing),
+            ("position", facts.wcs or facts.pointing),
         )
         if value is None
     ]
@@ -422,6 +327,6 @@ def _middle_of(wcs: Any, shape: tuple[int, int], name: str) -> tuple[float, floa
     return ra_deg, dec_deg
 
 
-def _middle_time(facts: Facts) -> datetime:
-    begin = read_time(str(facts.date_obs), where="date_obs")
+def _middle_time(facts: Facts, where: str) -> datetime:
+    begin = read_time(str(facts.date_obs), where=where)
     return begin + timedelta(seconds=0.5 * (facts.exposure_s or 0.0) * (facts.frames or 1))

@@ -31,22 +31,19 @@ class SkySeen:
     taken: Mapping[str, Any]
     levels: Mapping[str, NDArray[np.float64]]
 
-    def place(self) -> SkyPlace | None:
-        """Return where the Moon stood; None where the facts do not tell."""
-        return place_of(self.taken)
-
 
 def against_lines(
     path: Path,
     other: Path,
     *,
     conditions: Conditions,
-    bias: float = 0.0,
-    band_nm: float | None = None,
-    narrow: bool = False,
-    overrides: Mapping[str, Any] | None = None,
+    bias: float,
+    band_nm: float | None,
+    own: Mapping[str, Any],
 ) -> list[str]:
-    """Return the lines that compare the skies of two files, measured and predicted.
+    """Return the lines that compare the skies of two pictures, target files or records of runs, measured and predicted.
+
+    ``own`` are facts of ``path`` that go before its header's; ``bias`` is not taken off records, which hold it no more.
 
     Raises
     ------
@@ -54,8 +51,7 @@ def against_lines(
         A file is not to be read, or has no plane in common with the other.
     """
     now, then = _seen(path, bias=bias), _seen(other, bias=bias)
-    now = SkySeen(name=now.name, taken={**now.taken, **(overrides or {})}, levels=now.levels)
-    places = (now.place(), then.place())
+    places = (place_of({**now.taken, **own}), place_of(then.taken))
     shared = [plane for plane in now.levels if plane in then.levels]
     if not shared:
         raise InputError(
@@ -66,16 +62,9 @@ def against_lines(
     lines = [_heading(now, then, places)]
     for plane in shared:
         nm = COLOURS_NM.get(plane, band_nm)
-        lines.append(
-            _row(
-                plane,
-                nm,
-                now.levels[plane] / then.levels[plane],
-                places,
-                conditions,
-                narrow and band_nm == nm,
-            )
-        )
+        narrow = conditions.width_nm <= NARROW_NM and nm == band_nm
+        ratios = now.levels[plane] / then.levels[plane]
+        lines.append(_row(plane, nm, ratios, places, conditions, narrow))
     if any(places) and not all(places):
         lines.append("  predicted: needs date, site and position of both")
     lines.append(

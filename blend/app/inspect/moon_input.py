@@ -95,8 +95,10 @@ def _degrees(text: str, *, hours: bool) -> float | None:
     return None if degrees is None else degrees * (15.0 if hours else 1.0)
 
 
-def sky_conditions(*, extinction: float, zenith: float, width_nm: float) -> Conditions:
+def sky_conditions(*, extinction: float = 0.25, zenith: float = 21.0, width_nm: float = 7.0) -> Conditions:
     """Return what a forecast assumes, each number within what can be.
+
+    Magnitudes per airmass in V; moonless zenith, V magnitudes per square arcsecond; of the line filter.
 
     Raises
     ------

@@ -22,32 +22,6 @@ _HOUR_S = 3600.0
 """Seconds in an hour."""
 
 
-def night_plot(
-    night: Sequence[MoonPrediction], best: BestHours | None, *, kind: str, title: str = ""
-) -> bytes:
-    """Return the plot of a night as a PNG or SVG file.
-
-    Raises
-    ------
-    StepError
-        The night has no dark hour.
-    """
-    import matplotlib as mpl
-
-    if not night:
-        raise StepError(
-            "moon plot",
-            found="the night has no hour with the Sun 12 degrees below the horizon",
-            advice="choose another date, or leave the plot out",
-        )
-    # Whoever dates or names the maker of a picture changes its bytes from day to day.
-    metadata: dict[str, Any] = {"Date": None, "Creator": None} if kind == "svg" else {"Software": None}
-    data = io.BytesIO()
-    with mpl.rc_context({"svg.hashsalt": "blend", "svg.fonttype": "path"}):
-        night_figure(night, best, title=title).savefig(data, format=kind, dpi=110, metadata=metadata)
-    return data.getvalue()
-
-
 def refuse_plot(plot: Path | None, *, reads: Sequence[Path] = (), overwrite: bool = False) -> None:
     """Raise `RecipeError` where a plot has no name of its kind, or would replace a file that it must not.
 
@@ -66,9 +40,28 @@ def refuse_plot(plot: Path | None, *, reads: Sequence[Path] = (), overwrite: boo
 def write_plot(
     plot: Path, night: Sequence[MoonPrediction], best: BestHours | None, *, title: str = ""
 ) -> None:
-    """Draw a night into a file that `refuse_plot` has let pass, whole and with its mark."""
+    """Draw a night, in the order of time, into a file that `refuse_plot` has let pass, whole and with its mark.
+
+    Raises
+    ------
+    StepError
+        The night has no dark hour.
+    """
+    import matplotlib as mpl
+
+    if not night:
+        raise StepError(
+            "moon plot",
+            found="the night has no hour with the Sun 12 degrees below the horizon",
+            advice="choose another date, or leave the plot out",
+        )
     kind: Literal["png", "svg"] = "png" if plot.suffix.lower() == ".png" else "svg"
-    write_whole(plot, sealed(night_plot(night, best, kind=kind, title=title), kind=kind))
+    # Whoever dates or names the maker of a picture changes its bytes from day to day.
+    metadata: dict[str, Any] = {"Date": None, "Creator": None} if kind == "svg" else {"Software": None}
+    data = io.BytesIO()
+    with mpl.rc_context({"svg.hashsalt": "blend", "svg.fonttype": "path"}):
+        night_figure(night, best, title=title).savefig(data, format=kind, dpi=110, metadata=metadata)
+    write_whole(plot, sealed(data.getvalue(), kind=kind))
 
 
 def night_figure(night: Sequence[MoonPrediction], best: BestHours | None, *, title: str = "") -> Any:
@@ -77,19 +70,22 @@ def night_figure(night: Sequence[MoonPrediction], best: BestHours | None, *, tit
     Twilight and the best hours, which hold none of it, are shaded.
     """
     from matplotlib.figure import Figure
+    from matplotlib.ticker import MultipleLocator
 
     figure = Figure(figsize=(7.5, 7.0), layout="constrained")
     figure.patch.set_facecolor("#ffffff")
     upper, middle, lower = figure.subplots(3, 1, sharex=True, height_ratios=(3, 1.6, 3))
-    hours = [_hours(night, hour.time) for hour in night]
-    upper.plot(hours, [hour.target_altitude_deg for hour in night], color=TARGET, label="target")
-    upper.plot(hours, [hour.moon_altitude_deg for hour in night], color=MOON, linestyle="--", label="Moon")
+    hours = [_hours(night, hour.place.time) for hour in night]
+    upper.plot(hours, [hour.place.target_altitude_deg for hour in night], color=TARGET, label="target")
+    upper.plot(
+        hours, [hour.place.moon_altitude_deg for hour in night], color=MOON, linestyle="--", label="Moon"
+    )
     upper.axhline(LOWEST_TARGET_DEG, color="#767676", linestyle=":", linewidth=1, label="lowest for a target")
     upper.set(ylim=(0, 90), ylabel="altitude, degrees")
     # a formula's signs in a name are text
-    heading = f"{title}\nnight of {night[0].time:%Y-%m-%d}".strip().replace("$", r"\$")
+    heading = f"{title}\nnight of {night[0].place.time:%Y-%m-%d}".strip().replace("$", r"\$")
     upper.set_title(heading, fontsize=10)
-    apart = [hour.separation_deg for hour in night]
+    apart = [hour.place.separation_deg for hour in night]
     middle.plot(hours, apart, color=MOON, linestyle="-.")
     middle.set(ylim=_room(apart), ylabel="target to Moon,\ndegrees")
     without = [hour.sky_without_moon_mag for hour in night]
@@ -109,7 +105,7 @@ def night_figure(night: Sequence[MoonPrediction], best: BestHours | None, *, tit
         ylabel="sky, V mag/arcsec²", xlabel="hour, UTC", xlim=(hours[0], max(hours[-1], hours[0] + 0.5))
     )
     lower.xaxis.set_major_formatter(lambda value, _: f"{value % 24:.0f}")
-    lower.xaxis.set_major_locator(_even_hours())
+    lower.xaxis.set_major_locator(MultipleLocator(1.0))
     for axes in (upper, middle, lower):
         _shade(axes, night, best, told=axes is upper)
     for axes in (upper, lower):
@@ -135,8 +131,11 @@ def _twilight(night: Sequence[MoonPrediction]) -> list[tuple[float, float]]:
     """Return begin and end of the hours in which the Sun stands higher than 18 degrees below the horizon."""
     spans: list[tuple[float, float]] = []
     for one, other in pairwise(night):
-        begin, end = _hours(night, one.time), _hours(night, other.time)
-        sun, then = one.sun_altitude_deg - ASTRONOMICAL_DEG, other.sun_altitude_deg - ASTRONOMICAL_DEG
+        begin, end = _hours(night, one.place.time), _hours(night, other.place.time)
+        sun, then = (
+            one.place.sun_altitude_deg - ASTRONOMICAL_DEG,
+            other.place.sun_altitude_deg - ASTRONOMICAL_DEG,
+        )
         if sun <= 0.0 and then <= 0.0:
             continue
         if sun * then < 0.0:
@@ -161,11 +160,5 @@ def _room(values: Sequence[float]) -> tuple[float, float]:
 
 
 def _hours(night: Sequence[MoonPrediction], time: Any) -> float:
-    midnight = night[0].time.replace(hour=0, minute=0, second=0, microsecond=0)
+    midnight = night[0].place.time.replace(hour=0, minute=0, second=0, microsecond=0)
     return float((time - midnight).total_seconds() / _HOUR_S)
-
-
-def _even_hours() -> Any:
-    from matplotlib.ticker import MultipleLocator
-
-    return MultipleLocator(1.0)

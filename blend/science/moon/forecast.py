@@ -38,21 +38,6 @@ NIGHT_SUN_DEG = -18.0
 DAY_SUN_DEG = -1.0
 """Sun altitude from which a part of the disc may be seen: half a disc and the refraction of the horizon."""
 
-_PHOTONS_AT_V0 = 1.0e4
-"""Photons a second, square centimetre and nanometre of a star of V = 0 (from memory, good to some %)."""
-
-
-@dataclass(frozen=True, kw_only=True)
-class Camera:
-    """What must be known to tell how far read noise rules an exposure through the line filter."""
-
-    exposure_s: float  # of one sub-exposure
-    aperture_mm: float  # clear diameter of the telescope
-    pixel_arcsec: float  # side of a pixel on the sky
-    read_noise_e: float  # electrons rms
-    # electrons for each photon above the atmosphere, 0 to 1; optics, filter, sensor and air together
-    throughput: float = 0.4
-
 
 @dataclass(frozen=True, kw_only=True)
 class Conditions:
@@ -63,8 +48,6 @@ class Conditions:
     # width_nm and broad_width_nm: of the line filter, and of the colour plane it is compared with
     width_nm: float = 7.0
     broad_width_nm: float = 100.0
-    # None: the exposures through the line filter are taken as limited by the sky
-    camera: Camera | None = None
 
     def __post_init__(self) -> None:
         for name in ("extinction", "width_nm", "broad_width_nm"):
@@ -114,41 +97,6 @@ class MoonPrediction:
     slope: Slope  # in V
     # slope of ``red``, ``green``, ``blue`` and ``H-alpha``
     colour_slopes: Mapping[str, Slope] = field(default_factory=dict)
-
-    @property
-    def time(self) -> datetime:
-        """UTC."""
-        return self.place.time
-
-    @property
-    def moon_altitude_deg(self) -> float:
-        """Altitude of the Moon, without refraction."""
-        return self.place.moon_altitude_deg
-
-    @property
-    def target_altitude_deg(self) -> float:
-        """Altitude of the target, without refraction."""
-        return self.place.target_altitude_deg
-
-    @property
-    def sun_altitude_deg(self) -> float:
-        """Altitude of the Sun, without refraction."""
-        return self.place.sun_altitude_deg
-
-    @property
-    def separation_deg(self) -> float:
-        """Angle between target and Moon."""
-        return self.place.separation_deg
-
-    @property
-    def phase_angle_deg(self) -> float:
-        """Angle at the Moon between Sun and observer, 0 at full."""
-        return self.place.phase_angle_deg
-
-    @property
-    def illuminated(self) -> float:
-        """Lit share of the Moon's disc, 0 to 1."""
-        return self.place.illuminated
 
     @property
     def moon_up(self) -> bool:
@@ -225,46 +173,13 @@ def predict_at(place: SkyPlace, conditions: Conditions) -> MoonPrediction:
         sky_with_moon_mag=without - brighter,
         brighter_by_mag=brighter,
         broad_time_factor=10.0 ** (0.4 * brighter),
-        line_time_factor=line_time_factor(line_ratio, dark_mag=without, conditions=conditions),
+        line_time_factor=line_ratio,
         line_sky_share=line_ratio * conditions.width_nm / conditions.broad_width_nm,
         slope=sky_slope(place, conditions),
         colour_slopes=MappingProxyType(
             {name: sky_slope(place, conditions, wavelength_nm=nm) for name, nm in COLOURS_NM.items()}
         ),
     )
-
-
-def line_time_factor(sky_ratio: float, *, dark_mag: float, conditions: Conditions) -> float:
-    """Return how much longer to expose through the line filter for the same signal-to-noise.
-
-    F = (S R + N^2) / (S + N^2)
-
-    with S the moonless sky's electrons in a pixel of one sub-exposure, R the sky's growth by moonlight at the
-    line and N the read noise. Without a camera N = 0 and F = R; where read noise rules F goes to 1.
-
-    Notes
-    -----
-    Derived here for a faint line and sub-exposures of one length. Scattered light is a continuum, so what the
-    filter admits falls with its width; that makes S small, and moonlight harmless once S R is below N^2.
-    """
-    if conditions.camera is None:
-        return sky_ratio
-    sky = sky_electrons(dark_mag, camera=conditions.camera, width_nm=conditions.width_nm)
-    noise = conditions.camera.read_noise_e**2
-    return (sky * sky_ratio + noise) / (sky + noise)
-
-
-def sky_electrons(mag: float, *, camera: Camera, width_nm: float) -> float:
-    """Return the sky's electrons in one pixel of one sub-exposure, from its V magnitude a square arcsecond.
-
-    Notes
-    -----
-    A star of V = 0 sends 1e4 photons a second, square centimetre and nanometre (from memory). The sky is
-    taken as equally bright in photons at the line, which airglow and town light make true to a factor of two.
-    """
-    area_cm2 = math.pi / 4.0 * (camera.aperture_mm / 10.0) ** 2
-    rate = _PHOTONS_AT_V0 * width_nm * area_cm2 * camera.pixel_arcsec**2 * 10.0 ** (-0.4 * mag)
-    return float(rate * camera.throughput * camera.exposure_s)
 
 
 def sky_slope(place: SkyPlace, conditions: Conditions, *, wavelength_nm: float = REFERENCE_NM) -> Slope:

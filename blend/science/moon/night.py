@@ -97,20 +97,22 @@ def best_hours(night: Sequence[MoonPrediction]) -> BestHours | None:
     while last + 1 < len(night) and kept[last + 1] and _follow(night[last], night[last + 1]):
         last += 1
     return BestHours(
-        begin=night[first].time,
-        end=night[last].time,
+        begin=night[first].place.time,
+        end=night[last].place.time,
         darkest_mag=darkest,
         moonless=not any(hour.moon_up for hour in night[first : last + 1]),
     )
 
 
 def _is_dark_and_high(hour: MoonPrediction) -> bool:
-    return hour.sun_altitude_deg <= NIGHT_SUN_DEG and hour.target_altitude_deg >= LOWEST_TARGET_DEG
+    return (
+        hour.place.sun_altitude_deg <= NIGHT_SUN_DEG and hour.place.target_altitude_deg >= LOWEST_TARGET_DEG
+    )
 
 
 def _follow(one: MoonPrediction, other: MoonPrediction) -> bool:
     """Tell whether no hour was left out between two rows, as a white polar night may leave out its middle."""
-    return other.time - one.time <= STEP
+    return other.place.time - one.place.time <= STEP
 
 
 def _next_half_hour(time: datetime) -> datetime:

@@ -8,15 +8,9 @@ from typing import Any
 import numpy as np
 import pytest
 
-from blend.app.inspect.moon import (
-    SUN_CAUTION,
-    moon_command,
-    moon_command_for_file,
-    moon_command_for_master,
-)
+from blend.app.inspect.moon import SUN_CAUTION, moon_command
 from blend.app.inspect.moon_input import read_angle, read_time
 from blend.base.errors import InputError, RecipeError
-from blend.base.master import Facts, Master, flags_of
 
 SITE = (48.0, 11.0, 500.0)
 NIGHT: dict[str, Any] = {"ra": "13:29:52.7", "dec": "+47:11:43", "time": "2024-03-22T22:00", "site": SITE}
@@ -134,43 +128,6 @@ def test_times_go_to_utc(text: str, hour: int) -> None:
     assert read_time(text).hour == hour
 
 
-def master(**facts: Any) -> Master:
-    """Return a small master whose facts say where and when, but for some."""
-    from astropy.wcs import WCS
-
-    wcs = WCS(naxis=2)
-    wcs.wcs.ctype = ["RA---TAN", "DEC--TAN"]
-    wcs.wcs.crval = [202.4696, 47.1953]
-    wcs.wcs.crpix = [20.5, 15.5]
-    wcs.wcs.cdelt = [-0.02, 0.02]
-    pixels = np.zeros((1, 30, 40), np.float32)
-    known = {"date_obs": "2024-03-22T22:00:00", "site": SITE, "wcs": wcs, **facts}
-    return Master(pixels=pixels, flags=flags_of(pixels), planes=("ha",), facts=Facts(**known))
-
-
-def test_a_master_says_where_and_when() -> None:
-    text = moon_command_for_master(master(), name="ha.fits")
-    assert text.splitlines()[1:3] == moon_command(**NIGHT).splitlines()[1:3]
-    # Rows count to the north and columns to the west: position angle 217 is (-sin 217, cos 217).
-    (line,) = (line for line in text.splitlines() if line.startswith("  V "))
-    assert "towards 217;" in line
-    assert line.endswith("towards (+0.60 columns, -0.80 rows)")
-
-
-def test_the_middle_of_a_stack_is_meant() -> None:
-    text = moon_command_for_master(master(exposure_s=300.0, frames=24), name="ha.fits")
-    assert text.startswith("2024-03-22 23:00 UTC")
-
-
-def test_what_a_master_does_not_say_is_named() -> None:
-    with pytest.raises(InputError) as fault:
-        moon_command_for_master(master(site=None, wcs=None), name="ha.fits")
-    assert str(fault.value) == (
-        "ha.fits: its header states no site and no position; expected date, site and position (world coordinates, "
-        "or RA and DEC). Do this: give position, time and site on the command line."
-    )
-
-
 def written(folder: Path, **cards: Any) -> Path:
     """Return a FITS picture whose header says what the cards say."""
     from blend.files.fits import write_fits
@@ -179,20 +136,51 @@ def written(folder: Path, **cards: Any) -> Path:
     return folder / "ha.fits"
 
 
+PLACE = {"SITELAT": 48.0, "SITELONG": 11.0, "SITEELEV": 500.0}
+WHEN = {"DATE-OBS": "2024-03-22T22:00:00"}
+SOLVED = {
+    **{"CTYPE1": "RA---TAN", "CTYPE2": "DEC--TAN", "CRVAL1": 202.4696, "CRVAL2": 47.1953},
+    **{"CRPIX1": 20.5, "CRPIX2": 15.5, "CDELT1": -0.02, "CDELT2": 0.02},
+}
+
+
+def test_a_picture_says_where_and_when(tmp_path: Path) -> None:
+    text = moon_command(written(tmp_path, **WHEN, **PLACE, **SOLVED))
+    assert text.splitlines()[1:3] == moon_command(**NIGHT).splitlines()[1:3]
+    # Rows count to the north and columns to the west: position angle 217 is (-sin 217, cos 217).
+    (line,) = (line for line in text.splitlines() if line.startswith("  V "))
+    assert "towards 217;" in line
+    assert line.endswith("towards (+0.60 columns, -0.80 rows)")
+
+
+def test_the_middle_of_a_stack_is_meant(tmp_path: Path) -> None:
+    text = moon_command(written(tmp_path, **WHEN, **PLACE, **SOLVED, EXPTIME=300.0, NCOMBINE=24))
+    assert text.startswith("2024-03-22 23:00 UTC")
+
+
+def test_what_a_picture_does_not_say_is_named(tmp_path: Path) -> None:
+    path = written(tmp_path, **WHEN)
+    with pytest.raises(InputError) as fault:
+        moon_command(path)
+    assert str(fault.value) == (
+        f"{path}: its header states no site and no position; expected date, site and position (world coordinates, "
+        "or RA and DEC). Do this: give position, time and site on the command line."
+    )
+
+
 def test_a_picture_is_asked_and_options_go_before_its_header(tmp_path: Path) -> None:
-    cards = {"DATE-OBS": "2024-03-22T22:00:00", "SITELAT": 48.0, "SITELONG": 11.0, "SITEELEV": 500.0}
-    path = written(tmp_path, **cards)
+    path = written(tmp_path, **WHEN, **PLACE)
     place = {"ra": NIGHT["ra"], "dec": NIGHT["dec"]}
-    assert moon_command_for_file(path, **place) == moon_command(**NIGHT)
+    assert moon_command(path, **place) == moon_command(**NIGHT)
     other = {"time": "2024-03-25T21:00", "site": (-30.0, 20.0, 100.0)}
-    assert moon_command_for_file(path, **place, **other) == moon_command(**place, **other)
+    assert moon_command(path, **place, **other) == moon_command(**place, **other)
 
 
 def test_what_neither_header_nor_options_say_is_named(tmp_path: Path) -> None:
     path = written(tmp_path)
     with pytest.raises(InputError, match="states no date and no site and no position"):
-        moon_command_for_file(path)
+        moon_command(path)
     with pytest.raises(InputError, match="states no date; expected"):
-        moon_command_for_file(path, ra=10.0, dec=41.0, site=SITE)
+        moon_command(path, ra=10.0, dec=41.0, site=SITE)
     with pytest.raises(RecipeError, match="--ra: only one of --ra and --dec"):
-        moon_command_for_file(path, dec=41.0, site=SITE)
+        moon_command(path, dec=41.0, site=SITE)

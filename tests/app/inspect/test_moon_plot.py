@@ -30,8 +30,8 @@ def test_twilight_is_shaded_to_where_the_sun_stands_18_degrees_low_and_best_hour
     for axes in figure.axes:
         evening, morning, best = spans(axes)
         # an hour is drawn every half hour: the ends lie between the rows around them, found on the Sun's own line
-        before = [hour for hour in night if hour.sun_altitude_deg > -18.0 and hour.time.hour > 12]
-        assert 0.0 < evening[1] - (before[-1].time.hour + before[-1].time.minute / 60.0) < 0.5
+        before = [hour for hour in night if hour.place.sun_altitude_deg > -18.0 and hour.place.time.hour > 12]
+        assert 0.0 < evening[1] - (before[-1].place.time.hour + before[-1].place.time.minute / 60.0) < 0.5
         assert evening[1] <= best[0] < best[1] <= morning[0]
 
 
@@ -39,7 +39,7 @@ def test_the_band_is_the_error_of_the_moonlight_and_vanishes_with_the_moon() -> 
     night, figure = drawn(datetime(2026, 3, 5, 23, tzinfo=UTC))
     band = figure.axes[2].collections[0].get_paths()[0].vertices
     for hour in night:
-        at = (hour.time - night[0].time.replace(hour=0, minute=0)).total_seconds() / 3600.0
+        at = (hour.place.time - night[0].place.time.replace(hour=0, minute=0)).total_seconds() / 3600.0
         levels = band[abs(band[:, 0] - at) < 1e-9][:, 1]
         moon = 10.0 ** (-0.4 * hour.sky_with_moon_mag) - 10.0 ** (-0.4 * hour.sky_without_moon_mag)
         wide = 10.0 ** (-0.4 * min(levels)) - 10.0 ** (-0.4 * max(levels))
