@@ -15,6 +15,7 @@ from blend.recipe.model import load_recipe
 from blend.recipe.packing import pack_work, unpack_work
 from blend.recipe.pipeline import PICTURE_STEPS, STEPS, run_all
 from blend.recipe.state import Work, frozen
+from blend.science.grid import Distortion
 from blend.science.simulated import SceneOptions, simulate_night
 
 BLENDS = """
@@ -120,6 +121,17 @@ def test_what_is_known_of_a_line_is_kept(first: Work) -> None:
         again = kept.lines[name]
         assert (again.strongest, again.share, again.held) == (line.strongest, line.share, line.held)
     same(run_all(kept, steps=STEPS[5:]).display, run_all(begun, steps=STEPS[5:]).display)
+
+
+def test_an_alignment_with_a_distortion_is_kept(first: Work) -> None:
+    begun = run_all(first.with_(figures=False), steps=STEPS[:2])
+    bent = Distortion(kind="radial", centre=(225.0, 150.0), size_px=270.0, terms=np.array([1e-3, -2e-4]))
+    key = ("ha", 0)
+    aligned = {**begun.alignments, key: replace(begun.alignments[key], distortion=bent)}
+    document, arrays = pack_work(begun.with_(alignments=aligned))
+    kept = unpack_work(json.loads(json.dumps(document)), arrays, recipe=first.recipe, target=first.target)
+    points = np.array([[0.0, 0.0], [449.0, 299.0]])
+    same(kept.alignments[key].forward(points), aligned[key].forward(points))
 
 
 def test_tables_are_joined_and_values_replaced() -> None:

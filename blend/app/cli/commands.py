@@ -235,11 +235,11 @@ def inspect(
     """
     from blend.app.inspect import inspect_files
 
-    inject = inject or plant
-    if inject is not None:
+    if recipe := inject or plant:
         from blend.app.inspect import inspect_injected
 
-        click.echo(inspect_injected(inject, files, settings=settings, as_json=options["as_json"]))
+        words = {"as_json": options["as_json"], "old_words": inject is None}
+        click.echo(inspect_injected(recipe, files, settings=settings, **words))
         return
     picture, overwrite = options.pop("picture"), options.pop("overwrite")
     if picture is not None:

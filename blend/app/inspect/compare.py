@@ -19,6 +19,7 @@ from blend.pages.compare import compare_page
 from blend.pages.numbers import Number, run_numbers, table_at
 from blend.pages.plain import page_or_plain
 from blend.pages.verdict import run_state
+from blend.recipe.old_keys import new_names
 from blend.recipe.toml import flatten, toml_value
 
 COMPARED, PAGE = "compare.json", "compare.html"
@@ -190,7 +191,7 @@ def _report(run: Run, out: Path) -> str:
 def _settings(record: Mapping[str, Any]) -> dict[str, str]:
     """Return every value of the recipe and of what the target file says of the filters, as text."""
     tables = {
-        **table_at(record, "recipe"),
+        **new_names(table_at(record, "recipe")),
         **{f"masters.{k}": v for k, v in table_at(record, "setup").items()},
     }
     told = {key: toml_value(value) for key, value in flatten(tables).items()}

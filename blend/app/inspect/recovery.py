@@ -74,9 +74,14 @@ class Region:
 
 
 def inspect_injected(
-    recipe: str, targets: Sequence[Path], *, settings: Sequence[str] = (), as_json: bool = False
+    recipe: str,
+    targets: Sequence[Path],
+    *,
+    settings: Sequence[str] = (),
+    as_json: bool = False,
+    old_words: bool = False,
 ) -> str:
-    """Return what `blend inspect --inject` prints of one target.
+    """Return what `blend inspect --inject` prints of one target; ``old_words``: its JSON with the keys of `--plant`.
 
     Raises
     ------
@@ -92,7 +97,10 @@ def inspect_injected(
     loaded = load_sources(target)
     work = Work(recipe=chosen, target=target, sources=loaded.sources, catalogue=loaded.catalogue)
     regions = inject(work)
-    return _as_json(regions) if as_json else _in_words(regions, target.name)
+    if not as_json:
+        return _in_words(regions, target.name)
+    text = _as_json(regions)
+    return text.replace('"regions":', '"knots":').replace('"injected":', '"planted":') if old_words else text
 
 
 def inject(work: Work) -> list[Region]:

@@ -18,7 +18,7 @@ from blend.base.jit import load_compiler
 from blend.base.rowblocks import map_together, one_thread
 from blend.files.store import DiskStore
 from blend.recipe.model import resolved
-from blend.recipe.packing import Arrays, pack_begun, pack_work, unpack_begun, unpack_work
+from blend.recipe.packing import pack_work, unpack_work
 from blend.recipe.pipeline import PICTURE_STEPS, STEPS, run_all, run_steps
 from blend.recipe.state import Event, Listener, Work
 from blend.recipe.steps.protect_stars import begin_blends, begin_settings
@@ -47,8 +47,9 @@ class StepCache:
         self.view = view
         self.store = store
         self.listener = listener
+        # what the store had: "layers" as viewed, a "state" before the view or a varied step, or nothing
         self.found = ""
-        self.notes: list[tuple[str, str]] = []
+        self.notes: list[tuple[str, str]] = []  # what went wrong with the store, which is no reason to stop
         self.factor = 1
         self.box: Box = (0, 0, 0, 0)
         self.seconds: dict[str, float] = {}
@@ -56,7 +57,6 @@ class StepCache:
         self._pool = ThreadPoolExecutor(max_workers=1)
         self._base: str | None = None
         self._begun: tuple[Any, Work] | None = None
-        self._ahead: dict[str, Future[Any]] = {}
         self._beginning = Lock()
 
     def pictures(self, recipes: Sequence[Recipe]) -> Iterator[tuple[int, Work, Work, float]]:
@@ -146,26 +146,8 @@ class StepCache:
         with self._beginning:
             if self._begun is None or self._begun[0] != settings:
                 self._begun = None  # its pictures make room for the next
-                self._begun = (settings, self._begun_from_store(layers, prefix))
+                self._begun = (settings, begin_blends(layers))
             return self._begun[1].with_(recipe=layers.recipe)
-
-    def _begun_from_store(self, layers: Work, prefix: tuple[str, ...]) -> Work:
-        key = self._begun_key(prefix, layers.recipe)
-        if not key or self.store is None:
-            return begin_blends(layers)
-        kept = self._ahead.pop(key).result() if key in self._ahead else self.store.load(key)
-        if kept is not None:
-            return unpack_begun(*kept, layers=layers)
-        begun = begin_blends(layers)
-        self._submit(key, *pack_begun(begun, layers))
-        return begun
-
-    def _begun_key(self, prefix: tuple[str, ...], recipe: Recipe) -> str:
-        """Return the key of what `begin_blends` makes of layers, empty where none is kept: it is large in full."""
-        if self.store is None or self.view.scale == "full":
-            return ""
-        strength, lines, limited = begin_settings(recipe)
-        return self._key((*prefix, f"begun {strength} {sorted(lines)} {limited}"))
 
     def _stage(self, work: Work, depth: int) -> Work:
         if depth != VIEW:
@@ -189,9 +171,6 @@ class StepCache:
         assert self.store is not None
         # The disk is read and checked beside the import of what the next step needs.
         reading = self._pool.submit(self.store.load, key)
-        if what == "layers":
-            begun = self._begun_key(self._chain(recipe)[: VIEW + 1], recipe)
-            self._ahead = {begun: self._pool.submit(self.store.load, begun)}
         load_compiler()
         kept = reading.result()
         if kept is None:
@@ -209,11 +188,6 @@ class StepCache:
         document: dict[str, Any] = {"work": packed}
         if viewed:
             document |= {"factor": self.factor, "box": list(self.box)}
-        self._submit(key, document, arrays)
-
-    def _submit(self, key: str, document: dict[str, Any], arrays: Arrays) -> None:
-        if self.store is None or not key:
-            return
         # Beside the pictures: writing 600 MB to a disk takes longer than many of them.
         job = self._pool.submit(copy_context().run, self.store.save, key, document, arrays)
         self._saving.append(job)

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 if TYPE_CHECKING:
     from blend.science.grid.alignment import Alignment, same_grid
     from blend.science.grid.coordinates import seed_of
+    from blend.science.grid.distortion import Distortion
     from blend.science.grid.register import align
     from blend.science.grid.resampling import full_coverage_box, noise_factor, resample
     from blend.science.grid.structure import align_by_structure

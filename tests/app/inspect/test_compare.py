@@ -13,10 +13,14 @@ import pytest
 from click.testing import CliRunner
 from PIL import Image
 
+from blend.app.batch.judged import judge_folder
 from blend.app.cli.commands import blend
 from blend.app.inspect.compare import compare_runs
+from blend.app.inspect.worth import worth_report
+from blend.app.run.replay import replay_record
 from blend.base.errors import FaultList, InputError, RecipeError
 from blend.files.record import record_text, seal_of, sha256_of
+from blend.recipe.old_keys import RENAMED
 
 Change = Callable[[dict[str, Any]], None]
 
@@ -175,3 +179,28 @@ def test_a_damaged_record_is_compared_as_far_as_it_goes_or_refused(
         return
     told = compare_runs(a, b, out=tmp_path / "out")
     assert any("B's record was changed after its run" in note for note in told["notes"])
+
+
+def with_older_names(record: dict[str, Any]) -> None:
+    """Call keys of a record as earlier versions did."""
+    for section, renamed in RENAMED.items():
+        for table in record["recipe"][section].values():
+            for old, new in renamed.items():
+                table[old] = table.pop(new)
+    for made in record["blend"].values():
+        for table, old, new in (
+            (made, "share", "into_other_planes"),
+            (made.get("auto", {}), "for", "optimise_for"),
+        ):
+            if new in table:
+                table[old] = table.pop(new)
+
+
+def test_a_record_of_an_earlier_version_is_read(kept: Callable[..., Path], tmp_path: Path) -> None:
+    old = kept("old", with_older_names)
+    assert compare_runs(kept("new"), old, out=tmp_path / "out")["recipe"] == []
+    assert "ha in red: as colour exposed" in worth_report([old])
+    assert judge_folder(old) == judge_folder(tmp_path / "new")
+    done = replay_record(old / "record.json")
+    assert dict(done.outputs)["result.fits"] == dict(done.outputs)["preview.png"] == "same bytes"
+    assert not [line for line in done.differences if line.startswith("input")]
