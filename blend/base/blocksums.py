@@ -16,20 +16,8 @@ def block_sums(
 ) -> tuple[NDArray[np.float64], NDArray[np.int32], float, float]:
     """Return sums over blocks of ``size`` x ``size`` pixels, the last ones narrower, and what was summed.
 
-    Parameters
-    ----------
-    plane : (rows, columns)
-        Pixels that are not finite are left out.
-    size : int
-    invalid : (rows, columns) bool, optional
-        True where a pixel must not be used.
-
-    Returns
-    -------
-    sums, counts : (ceil(rows / size), ceil(columns / size))
-        Float64 sums, down the columns of a block first, and how many pixels are in them.
-    least, greatest : float
-        Of the usable pixels; infinity and minus infinity where there is none.
+    Sums (float64, down the columns of a block first) and how many pixels are in them, finite and not ``invalid``; the
+    least and the greatest of these, infinity and minus infinity where there is none.
 
     Examples
     --------

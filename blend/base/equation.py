@@ -55,20 +55,7 @@ class Equation:
     tree: Node = field(repr=False)  # number, Name or Apply
 
     def evaluate(self, values: Mapping[str, Value], *, dtype: Precision = "float32") -> NDArray[Any]:
-        """Compute the equation.
-
-        Parameters
-        ----------
-        values : mapping of name to float or array
-            Arrays must broadcast together. Names the equation does not use are left out.
-        dtype : "float32" or "float64"
-            Precision of the arrays. Parts made of constants alone are float64 either way.
-
-        Returns
-        -------
-        array
-            Fresh, of ``dtype``, in the common shape of the values used. NaN, infinities and domain
-            faults follow IEEE 754 without a warning.
+        """Return the equation's values, a fresh array in the common shape of those given, without a warning.
 
         Raises
         ------
@@ -102,21 +89,7 @@ class Equation:
 
 
 def parse(text: str, names: Iterable[str], *, where: str) -> Equation:
-    """Check an equation's text and return it ready to compute.
-
-    Parameters
-    ----------
-    text : str
-        At most 500 characters, at most 20 operations deep.
-    names : iterable of str
-        The names the text may use: lower case, digits and underscores.
-    where : str
-        ``section.key`` of the recipe, told in errors.
-
-    Raises
-    ------
-    RecipeError
-        Anything that is not on the whitelist, with what was found.
+    """Check an equation's text, in some names, and return it ready to compute; ``where`` stands in faults.
 
     Examples
     --------
@@ -140,22 +113,7 @@ def evaluate_by_rows(
     dtype: Precision = "float32",
     after: Callable[[NDArray[Any], slice], NDArray[Any]] | None = None,
 ) -> NDArray[np.float32]:
-    """Compute an equation over a plane, in row blocks on all threads.
-
-    Parameters
-    ----------
-    equation : Equation
-    values : mapping of name to float or array
-        Arrays have ``shape``; they are only read.
-    shape : (rows, columns)
-    dtype : "float32" or "float64"
-        Precision inside a block; float64 where cancellation asks for it.
-    after : callable, optional
-        Takes a stretch of rows of the result and its slice of rows, and returns what to keep.
-
-    Returns
-    -------
-    (rows, columns) float32
+    """Compute an equation over a plane, in row blocks on all threads; ``after`` may change each stretch of rows.
 
     Raises
     ------

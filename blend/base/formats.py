@@ -51,14 +51,7 @@ FORMATS: Registry[Format] = Registry(
 
 
 def picture_to_look_at(files: Iterable[str], *, browser: bool = False) -> str | None:
-    """Return which of some files is the picture to look at first, or None where none of them is one.
-
-    Parameters
-    ----------
-    files : iterable of str
-        Names inside the folder of the results.
-    browser : bool
-        Only what a browser shows.
+    """Return which file of a results' folder to look at first, of those a browser shows if asked; None if none is.
 
     Examples
     --------

@@ -274,12 +274,6 @@ def flags_of(pixels: NDArray[np.floating] | LazyPlanes) -> NDArray[np.uint8]:
 def scaled(master: Master, divisor: float) -> Master:
     """Return the master with its pixels divided by ``divisor``, as fractions of full scale, unclipped.
 
-    Parameters
-    ----------
-    master : Master
-    divisor : float
-        Positive, in the unit of the file. ``facts.full_scale`` stays in that unit.
-
     Raises
     ------
     ValueError

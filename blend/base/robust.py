@@ -21,10 +21,6 @@ MEDIAN_ERROR = 1.2533141373155001
 def median(values: ArrayLike) -> float:
     """Return the median of all values, to the bit as numpy has it, in a fifth of its time; NaN where one is or none is.
 
-    Parameters
-    ----------
-    values : array of any shape
-
     Notes
     -----
     One selection, which runs on vectors, and the greatest value below it in place of a second one.
@@ -49,16 +45,6 @@ def median(values: ArrayLike) -> float:
 
 def median_and_sigma(values: NDArray[np.floating]) -> tuple[float, float]:
     """Return the median and the scaled median absolute deviation of the finite values.
-
-    Parameters
-    ----------
-    values : array of any shape
-        NaN and infinities are left out.
-
-    Returns
-    -------
-    median, sigma : float
-        Both NaN where no value is finite.
 
     References
     ----------
@@ -105,14 +91,6 @@ def clipped_mean(
 
     Values further than ``kappa`` standard deviations from the median are left out, over and over until none is.
 
-    Parameters
-    ----------
-    values : array of any shape
-    kappa : float
-        Clipping limit in standard deviations, above 1.
-    rounds : int
-        Most rounds of clipping.
-
     Examples
     --------
     >>> mean, sigma, kept = clipped_mean(np.array([1.0, 2.0, 3.0, 2.0, 1.0, 2.0, 3.0, 2.0, 900.0]), rounds=5)
@@ -143,11 +121,6 @@ def difference_noise(plane: NDArray[np.floating]) -> float:
 
     sigma = 1.4826 median|I * N| / 6 with N = [[1, -2, 1], [-2, 4, -2], [1, -2, 1]], over the valid region only,
     so that any plane-shaped sky cancels and stars do not count.
-
-    Parameters
-    ----------
-    plane : (rows, columns)
-        NaN pixels spoil only the 3x3 neighbourhoods they touch.
 
     References
     ----------
@@ -180,11 +153,6 @@ def interpolated_noise(plane: NDArray[np.floating]) -> float:
     Interpolated pixels lie between their neighbours, and what `difference_noise` sees of them is nothing. Pixels of the
     four phases of a mosaic then differ by far; where they do, second differences five pixels apart are taken, which
     share no noise: sigma = 1.4826 median|I * N_5| / 6.
-
-    Parameters
-    ----------
-    plane : (rows, columns)
-        NaN spoils the places it touches.
 
     Examples
     --------
@@ -264,19 +232,8 @@ def noise_at_scales(
 ) -> dict[int, float]:
     """Return the noise of block means at several block sizes, in the plane's unit.
 
-    White noise falls as 1 / size; noise that falls more slowly is correlated (demosaicing, walking patterns).
-
-    Parameters
-    ----------
-    plane : (rows, columns)
-        Measured before resampling: interpolation hides noise from every estimator.
-    scales : tuple of int
-        Block sizes in pixels.
-
-    Returns
-    -------
-    dict
-        Size to noise; NaN where fewer than 6x6 blocks fit.
+    White noise falls as 1 / size; noise that falls more slowly is correlated (demosaicing, walking patterns). To be
+    measured before resampling, which hides noise from every estimator; NaN where fewer than 6 x 6 blocks fit.
     """
     result = {}
     for size in scales:

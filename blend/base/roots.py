@@ -11,16 +11,7 @@ MOST_STEPS = 200
 
 
 def root_between(function: Callable[[float], float], low: float, high: float, *, tolerance: float) -> float:
-    """Return where a continuous function is 0, by Chandrupatla's method.
-
-    Parameters
-    ----------
-    function : callable
-        Of one number.
-    low, high : float
-        The function's values there have opposite signs, or one is 0.
-    tolerance : float
-        How far the answer may be from the root; never finer than four steps of its own rounding.
+    """Return where a continuous function is 0, to ``tolerance`` and four roundings, by Chandrupatla's method.
 
     Raises
     ------

@@ -9,16 +9,7 @@ MOST_SLOPE = 2.0
 
 
 def in_percent(share: float | None, form: str = ".1f", *, least: float = 0.0, most: float = 1.0) -> str:
-    """Return a share in percent, or nothing where it is not finite or beyond what is possible.
-
-    Parameters
-    ----------
-    share : float or None
-        Part over whole.
-    form : str
-        Format of the number.
-    least, most : float
-        What is possible; half of the last digit that is shown is let pass as rounding.
+    """Return a share in percent, or nothing where it is not finite or, but for rounding, beyond what is possible.
 
     Examples
     --------

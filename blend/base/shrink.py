@@ -14,18 +14,9 @@ STRIDE_PX = 16
 
 
 def shrink(pixels: NDArray[np.float32], factor: int) -> NDArray[np.float32]:
-    """Return means over ``factor`` x ``factor`` blocks; rows and columns beyond the last whole block are left out.
+    """Return means of valid pixels over blocks of (planes, rows, columns), NaN where a block has none; 1 is no copy.
 
-    Parameters
-    ----------
-    pixels : (planes, rows, columns)
-    factor : int
-        1 returns the input itself.
-
-    Returns
-    -------
-    (planes, rows // factor, columns // factor) float32
-        Means of the valid pixels; NaN where a block has none.
+    Rows and columns beyond the last whole block of ``factor`` x ``factor`` pixels are left out.
 
     Examples
     --------

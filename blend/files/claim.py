@@ -35,6 +35,10 @@ def refuse_paths(
 ) -> None:
     """Refuse a command that would write where it must not, before it has written anything.
 
+    ``wanted`` are the paths it will write, each with what tells whether a file in the way is of an earlier run;
+    ``reads`` what it uses otherwise, links and other spellings of names followed: those are never lost, nor folders.
+    ``overwrite`` allows the loss of other files; None: no option of the command does.
+
     Raises
     ------
     FaultList

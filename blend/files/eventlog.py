@@ -9,7 +9,7 @@ import time
 from collections.abc import Iterable, Iterator, Sequence
 from contextlib import contextmanager
 from pathlib import Path
-from typing import Any, Protocol
+from typing import Any
 
 from blend.base.system import peak_mib
 from blend.files.claim import refuse_paths
@@ -17,22 +17,6 @@ from blend.files.whole import writing
 
 MOST_LINE_BYTES = 2**20
 """No event is longer, by far."""
-
-
-class StepEvent(Protocol):
-    """What the log takes from an event of a run."""
-
-    @property
-    def step(self) -> str:
-        """The step that begins."""
-
-    @property
-    def what(self) -> str:
-        """In words."""
-
-    @property
-    def share(self) -> float:
-        """How far the run is, 0 to 1."""
 
 
 class EventLog:
@@ -62,13 +46,13 @@ class EventLog:
             if real.is_file() and not _ends_whole(real):
                 file.write(b"\n")
 
-    def step(self, target: str, event: StepEvent) -> None:
-        """Tell that a step begins, and with it how long the one before it took."""
+    def step(self, target: str, step: str, share: float) -> None:
+        """Tell that a step begins, how far the run is (0 to 1), and how long the step before it took."""
         now = time.perf_counter()
         before = self._begun.get(target)
-        self._begun[target] = (event.step, now)
-        told: dict[str, Any] = {"event": "step", "target": target, "step": event.step, "share": event.share}
-        if before is not None and before[0] != event.step:
+        self._begun[target] = (step, now)
+        told: dict[str, Any] = {"event": "step", "target": target, "step": step, "share": share}
+        if before is not None and before[0] != step:
             told |= {"after": before[0], "seconds": round(now - before[1], 3)}
         self._write(told)
 

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import json
 from pathlib import Path
-from types import SimpleNamespace
 
 import pytest
 
@@ -21,7 +20,7 @@ def test_a_run_is_told_step_by_step(tmp_path: Path) -> None:
     log.begin()
     with log.run("spiral"):
         for step, share in (("register", 0.2), ("gradient", 0.4)):
-            log.step("spiral", SimpleNamespace(step=step, what="", share=share))
+            log.step("spiral", step, share)
         log.warnings("spiral", ["naïve"])
     told = lines(tmp_path / "a.log")
     assert [event["event"] for event in told] == ["step", "step", "warning", "done"]

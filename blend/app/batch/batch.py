@@ -132,7 +132,7 @@ def run_batch(
         places = {planned.job.target: index for index, planned in enumerate(plan)}
 
         def told(name: str, event: Event) -> None:
-            log.step(name, event)
+            log.step(name, event.step, event.share)
             watcher.event(name, event)
 
         for verdict in _all_verdicts(plan, options, told):

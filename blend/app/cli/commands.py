@@ -116,7 +116,7 @@ def run(recipe: str, target: Path | None, **options: Any) -> None:
 
     def told(event: Event) -> None:
         progress.show(event)
-        log.step(chosen.name, event)
+        log.step(chosen.name, event.step, event.share)
 
     with (
         limit_threads(options["threads"]),
@@ -144,10 +144,7 @@ def run(recipe: str, target: Path | None, **options: Any) -> None:
 
 
 FILE_OPTIONS = {
-    "dark": "darks",
-    "flat": "flats",
-    "bias": "biases",
-    "flat_dark": "flat_darks",
+    **{"dark": "darks", "flat": "flats", "bias": "biases", "flat_dark": "flat_darks"},
     "catalogue": "catalogues",
 }
 
@@ -326,14 +323,8 @@ def worth(records: tuple[Path, ...]) -> None:
     click.echo(worth_report(records))
 
 
-blend.add_command(stack)
-blend.add_command(gain)
-blend.add_command(batch)
-blend.add_command(plan)
-blend.add_command(replay)
-blend.add_command(compare)
-blend.add_command(try_)
-blend.add_command(keep)
+for command in (stack, gain, batch, plan, replay, compare, try_, keep):
+    blend.add_command(command)
 
 
 def main() -> None:

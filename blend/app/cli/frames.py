@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import fields
 from pathlib import Path
 from typing import Any
 
@@ -85,37 +86,16 @@ def stack(kind: str, frames: tuple[Path, ...], out: Path, **options: Any) -> Non
 
     if options["kappa"] is not None:
         options["clip_sigma"] = options["kappa"]
-    chosen = StackOptions(
-        memory_bytes=parse_memory(options["memory"]),
-        filter=options["filter_"],
-        csv=options["csv_file"],
-        **{name: options[name] for name in SAME_NAMES},
-    )
+    options |= {
+        **{"memory_bytes": parse_memory(options["memory"]), "filter": options["filter_"]},
+        "csv": options["csv_file"],
+    }
+    chosen = StackOptions(**{item.name: options[item.name] for item in fields(StackOptions)})
     with limit_threads(options["threads"]), Progress(quiet=options["quiet"]) as progress:
         done = stack_frames(kind, frames, out=out, options=chosen, listener=progress.show)  # type: ignore[arg-type]
     click.echo(done.json() if options["as_json"] else done.text())
     for note in done.notes:
         click.echo(f"Note: {note}", err=True)
-
-
-SAME_NAMES = [
-    "method",
-    "clip_sigma",
-    "temp",
-    "pattern",
-    "mixed",
-    "group",
-    "dark",
-    "flat",
-    "bias",
-    "dark_scaling",
-    "line",
-    "demosaic",
-    "reference",
-    "gain_e",
-    "rejected",
-    "overwrite",
-]
 
 
 @click.command(cls=Grouped)

@@ -75,7 +75,13 @@ def read_heads(
     InputError
         Fewer than ``least`` can be read, or two differ in size, pattern or camera; both are named.
     """
-    refuse_too_few(paths, least=least)
+    if len(paths) < least:
+        raise InputError(
+            str(paths[0]) if paths else "FRAMES",
+            found=f"{len(paths)} frame" if len(paths) == 1 else "no frames",
+            expected=f"at least {least}",
+            advice="name all the frames, or their folder",
+        )
     heads, faults = [], []
     for path in paths:
         try:
@@ -85,7 +91,7 @@ def read_heads(
     if len(heads) < least:
         raise faults[0][1]
     for head in heads[1:]:
-        check_same_camera(head, heads[0])
+        _check_same_camera(head, heads[0])
     return heads, [unread(path, fault) for path, fault in faults]
 
 
@@ -110,31 +116,8 @@ def unread(path: Path, fault: InputError) -> FrameRow:
     return FrameRow(file=str(path), kept=False, why=fault.found)
 
 
-def refuse_too_few(paths: Sequence[Path], *, least: int = 2) -> None:
-    """Raise `InputError` where there are fewer than ``least`` frames.
-
-    Raises
-    ------
-    InputError
-        Fewer frames than the kind of master needs.
-    """
-    if len(paths) < least:
-        raise InputError(
-            str(paths[0]) if paths else "FRAMES",
-            found=f"{len(paths)} frame" if len(paths) == 1 else "no frames",
-            expected=f"at least {least}",
-            advice="name all the frames, or their folder",
-        )
-
-
-def check_same_camera(head: Head, first: Head) -> None:
-    """Raise `InputError` where two files are not of one camera, binning and crop.
-
-    Raises
-    ------
-    InputError
-        A frame of another size, pattern or camera than the first.
-    """
+def _check_same_camera(head: Head, first: Head) -> None:
+    """Raise `InputError` where two files are not of one camera, binning and crop."""
     for told, mine, theirs in (
         ("pixels", _size(head), _size(first)),
         ("pattern", head.pattern or "none", first.pattern or "none"),
@@ -153,7 +136,7 @@ def _size(head: Head) -> str:
     return f"{head.shape[1]} x {head.shape[0]}"
 
 
-def group_frames(heads: Sequence[Head], *, exposures_matter: bool) -> list[Group]:
+def _group_frames(heads: Sequence[Head], *, exposures_matter: bool) -> list[Group]:
     """Return the frames by exposure (within 2 %), sensitivity and temperature (within 5 degrees C), largest first."""
     groups: list[list[int]] = []
     for index, head in enumerate(heads):
@@ -203,7 +186,7 @@ def choose_group(
     InputError
         The frames fall into several groups and nobody said what to do.
     """
-    groups = group_frames(heads, exposures_matter=exposures_matter)
+    groups = _group_frames(heads, exposures_matter=exposures_matter)
     if group is not None:
         if not 1 <= group <= len(groups):
             raise InputError(
@@ -330,3 +313,13 @@ def refuse_too_small(memory_bytes: int, needed: int) -> None:
             expected=f"at least {needed / 2**20:.0f} MiB for frames of this size",
             advice="allow more memory, or stack one pixel for 2 x 2 with --demosaic half",
         )
+
+
+def too_few(kind: str, count: int, why: str) -> StepError:
+    """Return the fault of a stack of which not even two frames are left."""
+    return StepError(
+        f"stack {kind}",
+        found=f"{count} of the frames can be stacked ({why})",
+        expected="at least two" + " of one field" * (kind == "light"),
+        advice="look at the frames that were left out, or at the folder that was named",
+    )

@@ -12,7 +12,15 @@ import numpy as np
 from numpy.typing import NDArray
 
 from blend.app.frames.few_lights import mask_trail, remove_paired_rays
-from blend.app.frames.groups import Sum, choose_group, combine_store, notes_of, read_heads, refuse_too_small
+from blend.app.frames.groups import (
+    Sum,
+    choose_group,
+    combine_store,
+    notes_of,
+    read_heads,
+    refuse_too_small,
+    too_few,
+)
 from blend.app.frames.light_frame import LightFrame, LightPlan, check_dark, measure_frame, prepare_plan
 from blend.app.frames.stacked import BASE_BYTES, Stacked, StackOptions, shared_cards, tell_disk, write_master
 from blend.app.frames.table import FrameRow
@@ -71,7 +79,7 @@ def stack_lights(files: list[Path], *, out: Path, options: StackOptions, listene
         _register(frames, reference, plan, store, flag_store, listener)
         kept = [frame for frame in frames if frame.kept]
         if len(kept) < min(2, len(frames)):
-            raise _too_few(len(kept), next(frame.why for frame in frames if frame.why))
+            raise too_few("light", len(kept), next(frame.why for frame in frames if frame.why))
         total = _combine(kept, plan, store, spare, listener)
     notes += [words for words in [_drift_words(kept, plan.shape)] if words]
     cards = _light_cards(kept, reference, plan, total)
@@ -125,7 +133,7 @@ def _choose_reference(frames: Sequence[LightFrame], named: Path | None) -> Light
     """Return the sharpest of the frames with nearly as many stars as the best has, or the one that was named."""
     usable = [frame for frame in frames if frame.kept and frame.stars is not None]
     if not usable:
-        raise _too_few(0, next((frame.why for frame in frames if frame.why), "none can be read"))
+        raise too_few("light", 0, next((frame.why for frame in frames if frame.why), "none can be read"))
     if named is not None:
         for frame in usable:
             if frame.head.path == named or frame.head.path.name == named.name:
@@ -416,12 +424,3 @@ def _drift_words(kept: Sequence[LightFrame], shape: tuple[int, int]) -> str:
             sides.setdefault(abs(_turn(matrix)) > 90.0, []).append(_shift(matrix, shape))
     words = [judge_drift(np.array(shifts)).words() for shifts in sides.values()]
     return next((text for text in words if text), "")
-
-
-def _too_few(count: int, why: str) -> StepError:
-    return StepError(
-        "stack light",
-        found=f"{count} of the frames can be stacked ({why})",
-        expected="at least two frames of one field",
-        advice="look at the frames that were left out, or at the folder that was named",
-    )

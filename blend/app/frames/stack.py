@@ -21,6 +21,7 @@ from blend.app.frames.groups import (
     notes_of,
     read_heads,
     refuse_too_small,
+    too_few,
     unread,
 )
 from blend.app.frames.stacked import (
@@ -36,7 +37,7 @@ from blend.app.frames.stacked import (
     write_master,
 )
 from blend.app.frames.table import FrameRow
-from blend.base.errors import InputError, StepError
+from blend.base.errors import InputError
 from blend.base.robust import clipped_mean, median_and_sigma
 from blend.base.rowblocks import thread_count
 from blend.base.shares import in_percent
@@ -153,7 +154,7 @@ def _stack_calibration(
         )
         unreadable += broken
         if len(aside) < 2:
-            raise _too_few(kind, len(aside), unreadable[0].why)
+            raise too_few(kind, len(aside), unreadable[0].why)
         aside = _one_group(kind, aside, options)
         notes += notes_of([one.head for one in aside], offset_known=options.offset_known)
         verdicts = _judge_frames(kind, aside)
@@ -200,7 +201,7 @@ def _one_group(kind: Kind, aside: list[_Aside], options: StackOptions) -> list[_
         group=options.group,
     )
     if len(members) < 2:
-        raise _too_few(kind, len(members), "only one frame is left in that group")
+        raise too_few(kind, len(members), "only one frame is left in that group")
     return [aside[index] for index in members]
 
 
@@ -249,8 +250,8 @@ def _put_aside(
         return _Aside(
             index=index,
             head=head,
-            level=level_of(pixels),
-            noise=mosaic_noise(pixels, pattern),
+            level=_level_of(pixels),
+            noise=_mosaic_noise(pixels, pattern),
             stars=_star_count(pixels, pattern),
             clip=clip,
         )
@@ -323,7 +324,7 @@ def _kept(kind: Kind, verdicts: Sequence[str]) -> list[int]:
     """Return which frames are stacked, or raise where fewer than two are."""
     kept = [index for index, why in enumerate(verdicts) if not why]
     if len(kept) < 2:
-        raise _too_few(kind, len(kept), next(why for why in verdicts if why))
+        raise too_few(kind, len(kept), next(why for why in verdicts if why))
     return kept
 
 
@@ -353,7 +354,7 @@ def _notes_on(kind: Kind, head: Head, total: Sum, level: float, noise: float) ->
         rows, columns = total.pixels.shape[1:]
         thirds = [total.pixels[0, rows * j // 3 : rows * (j + 1) // 3] for j in range(3)]
         levels = [
-            level_of(part[:, columns * i // 3 : columns * (i + 1) // 3]) for part in thirds for i in range(3)
+            _level_of(part[:, columns * i // 3 : columns * (i + 1) // 3]) for part in thirds for i in range(3)
         ]
         if max(levels) - min(levels) > max(noise, 2.0):
             notes.append(
@@ -397,12 +398,12 @@ def _calibration_cards(kind: Kind, heads: Sequence[Head], offset_known: bool, to
 # --- what lights need as well -----------------------------------------------------------------------------
 
 
-def level_of(pixels: NDArray[Any]) -> float:
+def _level_of(pixels: NDArray[Any]) -> float:
     """Return the clipped mean of a sample of the pixels; the median of whole numbers is one of them."""
     return clipped_mean(sample_pixels(pixels, most=100_000), rounds=3)[0]
 
 
-def mosaic_noise(pixels: NDArray[Any], pattern: str | None) -> float:
+def _mosaic_noise(pixels: NDArray[Any], pattern: str | None) -> float:
     """Return the noise of one photosite: of neighbours of one kind, the median over the frame."""
     part = pixels if pattern is None else pixels[::2, ::2]
     return float(np.median(local_noise(np.ascontiguousarray(part, dtype=np.float32))))
@@ -414,12 +415,3 @@ def _star_count(pixels: NDArray[Any], pattern: str | None) -> int:
     part = pixels[rows : rows + MOST_STAR_PX, columns : columns + MOST_STAR_PX].astype(np.float32)
     plane = part if pattern is None else half_size(part, pattern)[1]
     return len(find_stars(plane, threshold_sigma=7.0))
-
-
-def _too_few(kind: str, count: int, why: str) -> StepError:
-    return StepError(
-        f"stack {kind}",
-        found=f"{count} of the frames can be used ({why})",
-        expected="at least two",
-        advice="look at the frames that were left out",
-    )

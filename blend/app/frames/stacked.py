@@ -54,9 +54,7 @@ class StackOptions:
     line: str | None = None  # lights: name of the line that only the red photosites see
     demosaic: Demosaic = "gradient"
     reference: Path | None = None  # lights: the frame whose grid the master has
-    # gain_e and read_noise_e: electrons a count, and electrons
-    gain_e: float | None = None
-    read_noise_e: float | None = None
+    gain_e: float | None = None  # electrons a count
     filter: str | None = None
     rejected: Path | None = None  # where to write how many values were rejected at each pixel
     csv: Path | None = None  # where to write the table of frames

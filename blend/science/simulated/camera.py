@@ -40,16 +40,7 @@ STREAMS = (
 
 
 def stream(seed: int, part: str, *place: int) -> np.random.Generator:
-    """Return the random generator of one part of a night, the same whatever else is drawn.
-
-    Parameters
-    ----------
-    seed : int
-    part : str
-        One of ``STREAMS``.
-    place : int
-        Numbers that tell frame, plane and block apart.
-    """
+    """Return the random generator of one part of a night, the same whatever else is drawn."""
     key = (STREAMS.index(part), *place)
     return np.random.Generator(np.random.SFC64(np.random.SeedSequence(entropy=seed, spawn_key=key)))
 
@@ -126,17 +117,7 @@ class NoisePlan:
 def take_masters(
     signal: Pixels, camera: Camera, *, seed: int, fwhm_px: float, plan: NoisePlan
 ) -> FrameMasters:
-    """Stack the frames of one camera.
-
-    Parameters
-    ----------
-    signal : (planes, rows, columns) float32
-        Light of one frame above bias, fraction of full scale at a response of 1, not clipped.
-    camera : Camera
-    seed : int
-    fwhm_px : float
-        Passed on to the result.
-    plan : NoisePlan
+    """Stack the frames of one camera; ``signal`` is the light of one above bias, a fraction of full scale, unclipped.
 
     Notes
     -----
@@ -202,18 +183,8 @@ def stack_mean(
     """Return the mean of ``frames`` frames, each clipped at the full well, as a fraction of full scale.
 
     With z = (w - m) / s, m and s mean and noise of one frame and w the full well, one clipped frame has the
-    mean w - s (z Phi(z) + phi(z)) and, with d = w - x, E[d^2] = s^2 ((z^2 + 1) Phi(z) + z phi(z)).
-
-    Parameters
-    ----------
-    electrons : float32
-        Mean of one frame above the bias; its variance is itself plus the read noise squared.
-    bias_e : float32
-        Bias in electrons, an array of the same shape or one number.
-    frames : int
-    camera : Camera
-    normals : float32
-        Standard normal numbers, one a pixel.
+    mean w - s (z Phi(z) + phi(z)) and, with d = w - x, E[d^2] = s^2 ((z^2 + 1) Phi(z) + z phi(z)). ``electrons`` are
+    the mean of one frame above the bias, ``normals`` standard normal numbers, one a pixel.
 
     References
     ----------

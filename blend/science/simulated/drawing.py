@@ -81,11 +81,6 @@ def _core_sigma_per_fwhm() -> float:
 def psf_variances(fwhm_px: float) -> Floats:
     """Return the variances (3,) of the Gaussians of a star whose image, pixel included, has this width.
 
-    Parameters
-    ----------
-    fwhm_px : float
-        At least 1.5: a pixel alone is 0.68 wide in this sense.
-
     Raises
     ------
     ValueError
@@ -146,21 +141,9 @@ def _pixel_shares(edges: Floats, sigmas: Floats) -> Floats:
 
 
 def draw(scene: Scene, view: View, *, blue_fwhm_px: float | None = None) -> tuple[Pixels, Pixels]:
-    """Draw the noiseless light of a scene as a frame sees it.
+    """Draw the noiseless light of a scene as a frame sees it, without sky: continuum (3, rows, columns), and line.
 
-    Parameters
-    ----------
-    scene : Scene
-    view : View
-    blue_fwhm_px : float, optional
-        Width of a star in the blue plane where it differs.
-
-    Returns
-    -------
-    continuum : (3, rows, columns) float32
-        Stars and galaxy in red, green, blue, without sky and without line light.
-    line : (rows, columns) float32
-        Line light in counts of the red plane.
+    The line's light (rows, columns) is in counts of the red plane and not in the continuum.
 
     Notes
     -----
@@ -221,19 +204,9 @@ def disc_light(disc: Disc, dx: Pixels, dy: Pixels, *, blur: float) -> tuple[Pixe
     """Return the disc's continuum (3, ...) and diffuse line light (...) at offsets from its centre.
 
     I = exp(-tau) [ I0 exp(-r / h) (old + arms) + bulge ],
-    arms = exp(kappa (cos m(phi - ln(r / h) / tan pitch) - 1)).
-
-    Parameters
-    ----------
-    disc : Disc
-    dx, dy : float32 arrays of one shape
-        Offsets from the centre in reference pixels.
-    blur : float
-        Variance of the star's core in reference pixels squared; rounds the cusp and widens the bulge.
-
-    Notes
-    -----
-    tau rises from red to blue, so the dust lanes redden what lies behind them.
+    arms = exp(kappa (cos m(phi - ln(r / h) / tan pitch) - 1)). ``blur``, the variance of the star's core in reference
+    pixels squared, rounds the cusp and widens the bulge. tau rises from red to blue, so the dust lanes redden what lies
+    behind them.
     """
     h = disc.scale_length_px
     turn = radians(disc.position_angle_deg)

@@ -46,15 +46,6 @@ CLUSTERS = 260
 def colour_of(b_v: float | Floats) -> Floats:
     """Return linear red, green, blue of a black body of colour index ``b_v``, green = 1, solar twin neutral.
 
-    Parameters
-    ----------
-    b_v : float or (n,)
-        Colour index B-V in magnitudes, -0.3 to 2.0.
-
-    Returns
-    -------
-    (3,) or (3, n) float64
-
     References
     ----------
     Temperature of a colour index: Ballesteros (2012), EPL 97, 34008.
@@ -133,18 +124,7 @@ class Scene:
 def spiral_positions(
     disc: Disc, radius_px: Floats, arm: NDArray[np.integer], *, off_arm_rad: Floats
 ) -> Floats:
-    """Return points (n, 2) of the reference frame on the disc's arms.
-
-    Parameters
-    ----------
-    disc : Disc
-    radius_px : (n,)
-        Distance from the centre in the plane of the disc, above 0.
-    arm : (n,) int
-        0 or 1.
-    off_arm_rad : (n,)
-        Angle by which a point leads the crest of its arm.
-    """
+    """Return points (n, 2) on the disc's arms, at radii in its plane and angles by which they lead the crest."""
     angle = (
         np.log(radius_px / disc.scale_length_px) / tan(radians(disc.pitch_deg)) + np.pi * arm + off_arm_rad
     )
@@ -165,21 +145,8 @@ def make_scene(
 ) -> Scene:
     """Invent a scene for a reference frame of this shape.
 
-    Parameters
-    ----------
-    shape : (rows, columns)
-    kind : str
-        ``spiral`` (the Lantern Spiral), ``nebula``, ``cluster`` (stars only) or ``empty``.
-    streams : dict
-        Random generators ``stars``, ``knots``, ``clusters`` and ``nebula``: no part reshuffles another.
-    stars_per_mpx : float
-        Stars per million pixels.
-    knots : int
-        Line-emitting knots in a frame of 1.5 Mpx; their number grows with the frame's length.
-    line_scale : float
-        Factor on all line light; 0 for none.
-    response : tuple of float
-        What the camera makes of white light in red, green, blue.
+    ``knots`` are those of a frame of 1.5 Mpx, their number grows with the frame's length. Each part has a random
+    generator of its own, so that no part reshuffles another.
 
     Raises
     ------
