@@ -8,7 +8,6 @@ from typing import Annotated, Any, Literal
 import numpy as np
 from pydantic import (
     AfterValidator,
-    BeforeValidator,
     Discriminator,
     Field,
     Tag,
@@ -16,8 +15,7 @@ from pydantic import (
     field_validator,
 )
 
-from blend.base.registry import suggestion
-from blend.recipe.fields import KEBAB, PLANES, Table, exactly, is_number, wrong
+from blend.recipe.fields import KEBAB, PLANES, Table, exactly, word_or_number, wrong
 from blend.science.line import hydrogen_share
 from blend.science.picture import FORMULAS, MOST_AMOUNT, linear_to_lab
 
@@ -53,12 +51,6 @@ OtherPlanes = Annotated[
 ]
 
 
-def _check_amount(value: Any) -> Any:
-    if value == "auto" or (is_number(value) and 0 <= value <= MOST_AMOUNT):
-        return value
-    raise wrong(f"a number from 0 to {MOST_AMOUNT}, or auto", suggestion(str(value), ["auto"]))
-
-
 class Blend(Table):
     """One line into one channel by one formula."""
 
@@ -77,7 +69,10 @@ class Blend(Table):
         },
     )
     amount: Annotated[
-        Literal["auto"] | Annotated[float, Field(ge=0, le=MOST_AMOUNT)], BeforeValidator(_check_amount)
+        Literal["auto"] | Annotated[float, Field(ge=0, le=MOST_AMOUNT)],
+        word_or_number(
+            ["auto"], f"a number from 0 to {MOST_AMOUNT}, or auto", lambda n: 0 <= n <= MOST_AMOUNT
+        ),
     ] = Field(
         default=1.0,
         description="opacity; 0 leaves the channel as it is, to the bit; auto: of added light 1.5, or less where "

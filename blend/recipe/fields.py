@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 import unicodedata
+from collections.abc import Callable, Mapping, Sequence
 from typing import Annotated, Any, get_args
 
 from pydantic import AfterValidator, BaseModel, BeforeValidator, ConfigDict, WithJsonSchema
@@ -51,6 +52,30 @@ def exactly(literal: Any, also: str = "") -> BeforeValidator:
         raise wrong(expected, suggestion(str(value), [str(choice) for choice in choices]))
 
     return BeforeValidator(check)
+
+
+def word_or_number(words: Sequence[str], expected: str, fits: Callable[[float], bool]) -> BeforeValidator:
+    """Return a check that a value is one of some words, or a number that fits."""
+
+    def check(value: Any) -> Any:
+        if isinstance(value, str) and value in words:
+            return value
+        if is_number(value) and fits(value):
+            return float(value)
+        raise wrong(expected, suggestion(str(value), list(words)))
+
+    return BeforeValidator(check)
+
+
+def one_of(names: Mapping[str, Any]) -> AfterValidator:
+    """Return a check that a text is a name in a table."""
+
+    def check(name: str) -> str:
+        if name in names:
+            return name
+        raise wrong(f"one of: {', '.join(names)}", suggestion(name, list(names)))
+
+    return AfterValidator(check)
 
 
 def is_number(value: Any) -> bool:

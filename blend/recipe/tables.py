@@ -19,7 +19,17 @@ from blend.base.formats import FORMATS
 from blend.base.master import Domain
 from blend.base.registry import suggestion
 from blend.recipe.blendtable import Blend
-from blend.recipe.fields import Kebab, LineName, MasterName, Table, exactly, is_number, wrong
+from blend.recipe.fields import (
+    Kebab,
+    LineName,
+    MasterName,
+    Table,
+    exactly,
+    is_number,
+    one_of,
+    word_or_number,
+    wrong,
+)
 from blend.recipe.finishtable import Finish, Protect
 from blend.recipe.toml import toml_names
 from blend.science.picture import CURVES, FORMULAS, Formula, define_formula
@@ -121,12 +131,6 @@ class RegionTable(Table):
         return self
 
 
-def _check_direction(value: Any) -> Any:
-    if value == "predict" or (is_number(value) and abs(value) <= 360):
-        return float(value) if is_number(value) else value
-    raise wrong("predict, or degrees from -360 to 360", suggestion(str(value), ["predict"]))
-
-
 class Gradient(Step):
     """The sky, with the moonlight in it, out of each plane."""
 
@@ -144,7 +148,10 @@ class Gradient(Step):
         description="line: for a nebula that fills the frame, the line's master gives how much of each block is "
         "emission; none: objects are masked",
     )
-    brightens_towards_deg: Annotated[Literal["predict"] | float, BeforeValidator(_check_direction)] = Field(
+    brightens_towards_deg: Annotated[
+        Literal["predict"] | float,
+        word_or_number(["predict"], "predict, or degrees from -360 to 360", lambda angle: abs(angle) <= 360),
+    ] = Field(
         default="predict",
         description="for model = moonlight: where the sky gets brighter, from the columns' direction towards the "
         "rows' in the order of the file; predict: from date, site and world coordinates",
@@ -162,17 +169,14 @@ class Gradient(Step):
     )
 
 
-def _check_scale(value: Any) -> Any:
-    if value == "stars" or (is_number(value) and value > 0):
-        return value
-    raise wrong("stars, or a number above 0", suggestion(str(value), ["stars"]))
-
-
 class Continuum(Table):
     """The stars' light out of a line's master, so that its emission remains."""
 
     from_: Plane = Field(default="red", alias="from", description="the plane of rgb that holds the continuum")
-    scale: Annotated[Literal["stars"] | float, BeforeValidator(_check_scale)] = Field(
+    scale: Annotated[
+        Literal["stars"] | float,
+        word_or_number(["stars"], "stars, or a number above 0", lambda scale: scale > 0),
+    ] = Field(
         default="stars",
         description="line over plane for a source without line: from the stars, or this number",
     )
@@ -225,28 +229,10 @@ class Balance(Table):
         return float(colour[1]) if colour else None
 
 
-def _check_curve(name: str) -> str:
-    if name in CURVES:
-        return name
-    raise wrong(f"one of: {', '.join(CURVES)}", suggestion(name, list(CURVES)))
-
-
-_WHITE_LEVELS = ("saturation", "target")
-
-
-def _check_white_level(value: Any) -> Any:
-    if value in _WHITE_LEVELS or (is_number(value) and 0 < value <= 100):
-        return float(value) if is_number(value) else value
-    raise wrong(
-        "saturation, target, or a linear level above 0 and at most 100",
-        suggestion(str(value), list(_WHITE_LEVELS)),
-    )
-
-
 class Stretch(Step):
     """Light to display values: one curve, solved so that the sky lands where it should."""
 
-    curve: Annotated[str, AfterValidator(_check_curve)] = Field(
+    curve: Annotated[str, one_of(CURVES)] = Field(
         default="asinh", description="the stretch curve", json_schema_extra={"enum": list(CURVES)}
     )
     sky_level: float = Field(default=0.10, ge=0.01, le=0.5, description="display value of the sky")
@@ -255,7 +241,11 @@ class Stretch(Step):
     )
     white: Annotated[
         Literal["saturation", "target"] | float,
-        BeforeValidator(_check_white_level),
+        word_or_number(
+            ["saturation", "target"],
+            "saturation, target, or a linear level above 0 and at most 100",
+            lambda level: 0 < level <= 100,
+        ),
     ] = Field(
         default="saturation",
         description="what becomes white: saturation: the level at which the sensor saturates; target: solved so that "
@@ -293,15 +283,9 @@ Crop = Annotated[
 ]
 
 
-def _check_format(name: str) -> str:
-    if name in FORMATS:
-        return name
-    raise wrong(f"one of: {', '.join(FORMATS)}", suggestion(name, list(FORMATS)))
-
-
 _Format = Annotated[
     str,
-    AfterValidator(_check_format),
+    one_of(FORMATS),
     WithJsonSchema({"type": "string", "enum": list(FORMATS)}),
 ]
 

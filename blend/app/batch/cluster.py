@@ -81,7 +81,8 @@ def run_on_cluster(
             try:
                 verdict: Verdict = future.result()
             except Exception as fault:  # noqa: BLE001 - a worker that died thrice fails this target alone
-                yield failed(job, *explain_fault(fault if not _died(fault) else _gone(job)))
+                died = type(fault).__name__ == "KilledWorker"
+                yield failed(job, *explain_fault(_gone(job) if died else fault))
                 continue
             yield replace(verdict, target=job.target, out=job.out)
 
@@ -176,10 +177,6 @@ def _shared(job: Job, threads: int) -> Job:
 
 def _absolute(path: str) -> str:
     return str(Path(path).absolute())
-
-
-def _died(fault: Exception) -> bool:
-    return type(fault).__name__ == "KilledWorker"
 
 
 def _deserted(pulse: _Pulse) -> StepError:

@@ -6,15 +6,10 @@ from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
 
-import numpy as np
-from numpy.typing import NDArray
-
 from blend.app.demo.score import Check, compare
 from blend.app.run import claim_results, open_recipe, open_target, run_target, summary
-from blend.base.errors import BlendError, InputError
 from blend.files.claim import refuse_paths
-from blend.files.fits import fits_header_text, write_fits
-from blend.files.record import read_record, sha256_of
+from blend.files.fits import write_fits
 from blend.files.seal import BLANK, CARD, is_sealed, seal_fits, sealed
 from blend.files.whole import whole_file, write_whole
 from blend.recipe.state import Event, Listener
@@ -80,17 +75,9 @@ def refuse_demo(out: Path, options: SceneOptions, *, overwrite: bool = False) ->
     folder = out / "masters"
     files = {name: {kind: f"{name}-{kind}.fits" for kind in KINDS} for name in ("rgb", "ha")}
     text = _target_text(files, options)
-    try:
-        then = {entry["sha256"] for entry in read_record(out / "result" / "record.json")["inputs"]}
-    except InputError:
-        then = set()
-
-    def ours(path: Path) -> bool:
-        return is_sealed(path) or _is_of_old(path, text, then)
-
     names = [f"{NAME}.target.toml", *(file for kinds in files.values() for file in kinds.values())]
     paths = [folder / name for name in names]
-    refuse_paths([(path, ours) for path in paths], overwrite=overwrite)
+    refuse_paths([(path, is_sealed) for path in paths], overwrite=overwrite)
     target = load_target(text, where=RECIPE, folder=folder)
     claim_results(
         open_recipe(RECIPE, settings=(BESIDE,)),
@@ -100,17 +87,6 @@ def refuse_demo(out: Path, options: SceneOptions, *, overwrite: bool = False) ->
         reads=paths,
         overwrite=overwrite,
     )
-
-
-def _is_of_old(path: Path, text: str, inputs: set[str]) -> bool:
-    """Return whether an earlier version drew a file, which had no mark: the record beside it tells."""
-    try:
-        if path.suffix == ".toml":
-            return path.read_text(encoding="utf-8") == text
-        invented = fits_header_text(path).get("CONTENT", "").startswith("invented ")
-        return invented and sha256_of(path) in inputs
-    except (BlendError, OSError, ValueError):
-        return False
 
 
 def write_night(night: Night, folder: Path) -> Path:
@@ -126,13 +102,8 @@ def write_night(night: Night, folder: Path) -> Path:
 
 def _write_masters(name: str, masters: FrameMasters, folder: Path) -> dict[str, str]:
     files = {}
-    kinds: dict[str, NDArray[np.float32] | None] = {
-        "light": masters.light,
-        "dark": masters.dark,
-        "flat": masters.flat,
-        "bias": masters.bias,
-    }
-    for kind, pixels in kinds.items():
+    for kind in KINDS:
+        pixels = getattr(masters, kind)
         if pixels is not None:
             files[kind] = f"{name}-{kind}.fits"
             planes = masters.camera.planes

@@ -13,7 +13,7 @@ import numpy as np
 from blend.app.frames import exposure_facts
 from blend.app.run import open_target
 from blend.base.errors import BlendError, Faults
-from blend.base.master import Flag, Master
+from blend.base.master import Facts, Flag, Master
 from blend.base.shares import MOST_SLOPE, in_percent
 from blend.files.cards import odd_card_note
 from blend.files.raw import is_raw, peek_mosaic
@@ -26,15 +26,8 @@ from blend.science.sensor import Verdict, judge
 from blend.science.stars import find_stars, typical_fwhm
 
 TOLD_FACTS = (
-    "exposure_s",
-    "frames",
-    "temperature_c",
-    "iso",
-    "gain_e",
-    "full_scale",
-    "date_obs",
-    "filter",
-    "site",
+    *("exposure_s", "frames", "temperature_c", "iso", "gain_e"),
+    *("full_scale", "date_obs", "filter", "site"),
 )
 
 
@@ -97,7 +90,10 @@ def inspect_file(
         "columns": seen.shape[1],
         "depth": seen.depth,
         "unit": _unit(master),
-        "facts": _facts(master),
+        "facts": {
+            **_stated(master.facts),
+            **{"rows": master.facts.rows, "plate_solved": master.facts.wcs is not None},
+        },
         "planes": {
             name: _plane(master, index, figures[name], verdict, scale)
             for index, name in enumerate(master.planes)
@@ -136,7 +132,6 @@ def _linearity_in_words(told: dict[str, Any] | None) -> list[str]:
 
 def _raw_frame(path: Path, gain_e: float | None, read_noise_e: float | None) -> dict[str, Any]:
     head = peek_mosaic(path)
-    facts = {name: getattr(head.facts, name) for name in TOLD_FACTS}
     return {
         "path": str(path),
         "kind": head.kind,
@@ -145,7 +140,7 @@ def _raw_frame(path: Path, gain_e: float | None, read_noise_e: float | None) -> 
         "pattern": head.pattern,
         "black": list(head.black),
         "camera": head.camera or None,
-        "facts": {name: value for name, value in facts.items() if value is not None},
+        "facts": _stated(head.facts),
         "notes": list(head.notes),
         "exposure": exposure_facts(path, gain_e=gain_e, read_noise_e=read_noise_e),
     }
@@ -159,12 +154,8 @@ def _unit(master: Master) -> str:
     return "the file's own counts: it states no full scale"
 
 
-def _facts(master: Master) -> dict[str, Any]:
-    facts = {name: getattr(master.facts, name) for name in TOLD_FACTS}
-    told = {name: value for name, value in facts.items() if value is not None}
-    told["rows"] = master.facts.rows
-    told["plate_solved"] = master.facts.wcs is not None
-    return told
+def _stated(facts: Facts) -> dict[str, Any]:
+    return {name: value for name in TOLD_FACTS if (value := getattr(facts, name)) is not None}
 
 
 def _plane(master: Master, index: int, figures: Figures, verdict: Verdict, scale: float) -> dict[str, Any]:

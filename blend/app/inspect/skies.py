@@ -69,9 +69,9 @@ def inspect_sky(path: Path, picture: Path, *, overwrite: bool = False) -> str:
     if picture.suffix.lower() != ".png":
         raise RecipeError("--sky", found=f"the name {picture}", expected="one that ends in .png")
     refuse_paths([(picture, is_sealed)], reads=[path], overwrite=overwrite)
-    skies = two_skies(path)
+    skies = _two_skies(path)
     data = io.BytesIO()
-    sky_figure(skies).savefig(data, format="png", dpi=110, metadata={"Software": None})
+    _sky_figure(skies).savefig(data, format="png", dpi=110, metadata={"Software": None})
     write_whole(picture, sealed(data.getvalue(), kind="png"))
     lines = [f"{path}", *(_in_words(one) for one in skies)]
     if any(one.suggested for one in skies):
@@ -79,14 +79,8 @@ def inspect_sky(path: Path, picture: Path, *, overwrite: bool = False) -> str:
     return "\n".join([*lines, f"  picture: {picture}"])
 
 
-def two_skies(path: Path) -> list[TwoSkies]:
-    """Return both skies of every plane of a picture; see `inspect_sky`.
-
-    Raises
-    ------
-    InputError
-        The file is no picture.
-    """
+def _two_skies(path: Path) -> list[TwoSkies]:
+    """Return both skies of every plane of a picture."""
     if path.suffix == ".toml" or is_raw(path):
         raise InputError(str(path), found="no calibrated picture", expected="a linear master as FITS or TIFF")
     master = read_picture(path)
@@ -111,7 +105,7 @@ def two_skies(path: Path) -> list[TwoSkies]:
     return skies
 
 
-def sky_figure(skies: list[TwoSkies]) -> Any:
+def _sky_figure(skies: list[TwoSkies]) -> Any:
     """Return a figure: a row a plane; without the surface, without the spline, and how the two differ."""
     from matplotlib.figure import Figure
 

@@ -12,6 +12,7 @@ from typing import Any
 
 from blend.base.errors import OutputError
 from blend.files.record import sha256_of, versions
+from blend.files.source import mark_of
 from blend.files.whole import write_whole
 from blend.recipe.target import Target
 
@@ -70,26 +71,17 @@ def input_hash(path: Path, memo: Path | None) -> str:
     if memo is None:
         return sha256_of(path)
     note = memo / f"{hashlib.sha256(str(path.resolve()).encode()).hexdigest()}.json"
-    before = _signs(path)
+    before = mark_of(path)
     try:
         known = json.loads(note.read_text(encoding="utf-8"))
-        if known["signs"] == before and len(known["sha256"]) == 64:
+        if before and known["signs"] == list(before) and len(known["sha256"]) == 64:
             return str(known["sha256"])
     except (OSError, ValueError, KeyError, TypeError):
         pass
     digest = sha256_of(path)
-    if before and before == _signs(path) and time.time() - max(before[3], before[4]) * 1e-9 > SETTLED_S:
+    if before and before == mark_of(path) and time.time() - max(before[3], before[4]) * 1e-9 > SETTLED_S:
         try:
             write_whole(note, json.dumps({"signs": before, "sha256": digest}).encode())
         except OutputError:
             return digest
     return digest
-
-
-def _signs(path: Path) -> list[int]:
-    """Return device, inode, size and the times of change; the last of them no program can set back."""
-    try:
-        found = path.stat()
-    except OSError:
-        return []
-    return [found.st_dev, found.st_ino, found.st_size, found.st_mtime_ns, found.st_ctime_ns]

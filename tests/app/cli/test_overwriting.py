@@ -148,33 +148,6 @@ def test_masters_of_the_user_in_the_way_of_the_demonstration_stay(again: Path) -
     refuse_demo(again, SMALL, overwrite=True)
 
 
-def test_a_demonstration_of_an_earlier_version_may_be_drawn_anew(tmp_path: Path) -> None:
-    masters = tmp_path / "masters"
-    path = write_night(simulate_night(SMALL), masters)
-    path.write_text("".join(line for line in path.open() if not line.startswith("#")))
-    inputs = []
-    for file in masters.glob("*.fits"):
-        planes = ("red", "green", "blue") if file.name.startswith("rgb") else ("ha",)
-        write_fits(file, read_fits(file)[0], planes=planes, cards={"CONTENT": "invented light"})
-        inputs.append(file)
-    with pytest.raises(FaultList) as fault:
-        refuse_demo(tmp_path, SMALL)
-    assert len(fault.value.faults) == 3
-    from blend.files.record import sha256_of
-
-    entries = [
-        {"role": file.stem.replace("-", ".", 1), "path": str(file), "sha256": sha256_of(file)}
-        for file in inputs
-    ]
-    (tmp_path / "result").mkdir()
-    record = {"version": 1, "recipe": {}, "inputs": entries, "outputs": []}
-    (tmp_path / "result" / "record.json").write_text(record_text(record))
-    with pytest.raises(FaultList) as fault:
-        refuse_demo(tmp_path, SMALL)
-    # the calibrated night has no darks; an earlier demonstration always had
-    assert [Path(one.where).suffix for one in fault.value.faults] == [".toml"]
-
-
 # --- batches, logs, the store -----------------------------------------------------------------------------
 
 
