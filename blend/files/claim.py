@@ -200,11 +200,11 @@ class Claim:
         return bool(digest) and digest in self._known.get(path.relative_to(self.out).as_posix(), ())
 
 
-def tidy_up(out: Path, *, record: str = "record.json") -> None:
+def tidy_up(out: Path) -> None:
     """Remove what a run leaves in a folder that was killed when all was in place."""
     remove_left_over(out)
     with suppress(OSError):
-        (out / manifest_name(record)).unlink(missing_ok=True)
+        (out / manifest_name("record.json")).unlink(missing_ok=True)
 
 
 def manifest_name(record: str) -> str:

@@ -76,8 +76,8 @@ def run_steps(
             held.append(lighten(step.name, held.pop()))
 
 
-def run_all(work: Work, *, steps: tuple[Step, ...] = STEPS, listener: Listener | None = None) -> Work:
+def run_all(work: Work, *, steps: tuple[Step, ...] = STEPS) -> Work:
     """Run the steps in order and return the last state."""
-    for _, state in run_steps(work, steps=steps, listener=listener):
+    for _, state in run_steps(work, steps=steps):
         work = state
     return work

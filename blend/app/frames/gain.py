@@ -94,7 +94,7 @@ def measure_gain(flats: Sequence[Path], biases: Sequence[Path], *, pattern: str 
 
 
 def exposure_facts(
-    path: Path, *, gain_e: float | None = None, read_noise_e: float | None = None, pattern: str | None = None
+    path: Path, *, gain_e: float | None = None, read_noise_e: float | None = None
 ) -> dict[str, Any]:
     """Return what one frame says of its exposure, in figures and in words.
 
@@ -104,7 +104,6 @@ def exposure_facts(
         A raw, or a FITS mosaic.
     gain_e, read_noise_e : float, optional
         Of `measure_gain`, at the frame's ISO.
-    pattern : str, optional
 
     Returns
     -------
@@ -118,7 +117,7 @@ def exposure_facts(
     -----
     With S = C R^2 electrons of sky, the noise is sqrt(1 + 1 / C) of what it would be without read noise.
     """
-    mosaic = read_mosaic(path, pattern=pattern)
+    mosaic = read_mosaic(path)
     head = mosaic.head
     full = mosaic.clip if mosaic.clip is not None else head.white
     skies: dict[str, float] = {}

@@ -137,10 +137,12 @@ def prepare_plan(first: Head, options: StackOptions, *, frames: int) -> tuple[Li
             advice="leave --line out, or give the pattern with --pattern",
         )
     masters = {
-        name: _read_master(name, path, first, options)
+        name: read_mosaic(path, pattern=options.pattern)
         for name, path in (("dark", options.dark), ("bias", options.bias), ("flat", options.flat))
         if isinstance(path, Path)
     }
+    for name, master in masters.items():
+        check_master(master, first, name)
     bias = masters["bias"].pixels if "bias" in masters else None
     if isinstance(options.bias, float):
         bias = offset_plane(options.bias, first)
@@ -173,12 +175,6 @@ def _layout(first: Head, options: StackOptions) -> tuple[tuple[str, ...], tuple[
         ((dx, dy),) = sites(first.pattern, "red")
         return (options.line,), ((rows - dy + 1) // 2, (columns - dx + 1) // 2)
     return COLOUR, (rows // 2, columns // 2) if options.demosaic == "half" else (rows, columns)
-
-
-def _read_master(role: str, path: Path, first: Head, options: StackOptions) -> Mosaic:
-    master = read_mosaic(path, pattern=options.pattern)
-    check_master(master, first, role)
-    return master
 
 
 def _full_scale(first: Head, masters: dict[str, Mosaic]) -> float:

@@ -60,7 +60,7 @@ def read_angle(value: float | str, *, where: str, hours: bool, most: float) -> f
     return degrees
 
 
-def read_site(site: Any, *, where: str = "--site") -> Site:
+def read_site(site: Any) -> Site:
     """Return a site whose latitude, longitude and height can be.
 
     Raises
@@ -74,7 +74,7 @@ def read_site(site: Any, *, where: str = "--site") -> Site:
         latitude = longitude = height = math.nan
     if not (abs(latitude) <= 90.0 and abs(longitude) <= 360.0 and -500.0 <= height <= 10_000.0):
         raise RecipeError(
-            where,
+            "--site",
             found=f"{site!r} is no site",
             expected="latitude (degrees north, -90 to 90), longitude (degrees east), height (m)",
         )
