@@ -30,7 +30,6 @@ def _check_source(text: str) -> str:
 
 
 _OtherWord = Literal["none", "hydrogen"]
-_LIGHT_FITS = "into_other_planes only beside a linear formula into red"
 
 
 class OtherTable(Table):
@@ -104,16 +103,6 @@ class Blend(Table):
         le=10,
         description='for into_other_planes = "hydrogen": extinction by the dust before the gas, A(V) in magnitudes',
     )
-
-    @field_validator("into_other_planes")
-    @classmethod
-    def _light_for_others(cls, others: OtherPlanes, info: ValidationInfo) -> OtherPlanes:
-        """Refuse factors of what is not light added to red; own formulas are looked at when they are used."""
-        formula = FORMULAS.get(info.data.get("formula", ""))
-        shown = formula is not None and formula.domain == "display"
-        if others != "none" and (info.data.get("into", "red") != "red" or shown):
-            raise wrong(_LIGHT_FITS, "take it out, or blend into red by emission-add")
-        return others
 
     @field_validator("extinction_a_v")
     @classmethod

@@ -205,17 +205,14 @@ def _blend_faults(values: Mapping[str, Any], own: Mapping[str, Formula | None]) 
         if formula is not None:
             faults += _param_faults(f"blend.{label}.params", formula, _tables(table, "params", of=object))
             faults += amount_faults(label, table, formula)
-            if (
-                name in own
-                and formula.domain == "display"
-                and table.get("into_other_planes", "none") != "none"
-            ):
+            fits = formula.domain == "linear" and table.get("into", "red") == "red"
+            if not fits and table.get("into_other_planes", "none") != "none":
                 faults.append(
                     RecipeError(
                         f"blend.{label}.into_other_planes",
-                        found=f"light for other planes beside {name!r}, whose domain is display",
+                        found=f"light for other planes beside {name!r} into {table.get('into')}",
                         expected="into_other_planes only beside a linear formula into red",
-                        advice="take it out",
+                        advice="take it out, or blend into red by emission-add",
                     )
                 )
     return faults

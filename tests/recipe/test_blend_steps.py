@@ -139,12 +139,15 @@ def test_hydrogens_share_of_another_line_is_warned_of(line_nm: float | None, war
     [
         (
             RED.replace('"red"', '"blue"', 1) + 'into_other_planes = "hydrogen"',
-            "blend.red.into_other_planes: found",
+            "blend.red.into_other_planes: light for other planes beside",
         ),
-        (LIGHT + "into_other_planes = {blue = 0.1}", "blend.light.into_other_planes: found"),
+        (
+            LIGHT + "into_other_planes = {blue = 0.1}",
+            "blend.light.into_other_planes: light for other planes beside",
+        ),
         (
             RED.replace("emission-add", "screen") + "into_other_planes = {blue = 0.1}",
-            "blend.red.into_other_planes: found",
+            "blend.red.into_other_planes: light for other planes beside",
         ),
         (
             RED + "into_other_planes = {blue = 1.5}",
