@@ -7,7 +7,6 @@ from pathlib import Path
 
 from blend.base.errors import RecipeError
 from blend.base.registry import suggestion
-from blend.recipe.blendtable import Blend
 from blend.recipe.line_in_filter import is_h_alpha
 from blend.recipe.mastertable import CALIBRATION, RED_WIDTH_NM, WIDTH_NM, MasterFiles
 from blend.recipe.model import STEPS
@@ -181,7 +180,7 @@ def _display_faults(recipe: Recipe, target: Target) -> Iterator[RecipeError]:
     for label, blend in recipe.blends("linear").items():
         for name in sorted(shown & {blend.master, "rgb"}):
             advice = "take a formula of the display domain"
-            yield _needs_light(f"blend.{label}.formula", name, _named(blend), advice)
+            yield _needs_light(f"blend.{label}.formula", name, f"the formula {blend.formula!r}", advice)
 
 
 def _absent_guides(recipe: Recipe, target: Target) -> Iterator[RecipeError]:
@@ -199,10 +198,6 @@ def _absent_guides(recipe: Recipe, target: Target) -> Iterator[RecipeError]:
                 advice='add one, such as [masters.ha], or set it to "none" and mark sky_boxes',
             )
             return
-
-
-def _named(blend: Blend) -> str:
-    return f"the formula {blend.formula!r}"
 
 
 def _needs_light(where: str, name: str, step: str, advice: str) -> RecipeError:

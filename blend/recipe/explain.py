@@ -42,7 +42,7 @@ def explain(recipe: Recipe, target: Target | None = None) -> str:
         ("Blends of linear light", _blends(recipe, "linear")),
         ("Stretch", _stretch(recipe)),
         ("Blends of the stretched picture", _blends(recipe, "display")),
-        ("Finish", _finish(recipe)),
+        ("Finish", [*recipe.finish.words] or ["Nothing."]),
         ("Output", _output(recipe)),
     ]
     parts = [_wrapped([recipe.title or "A recipe without a title"])]
@@ -356,10 +356,6 @@ _METHODS = {
     "cielab": "setting L* of CIELAB and keeping a* and b*",
     "oklab": "setting L of OKLab (Ottosson 2020) and keeping a and b",
 }
-
-
-def _finish(recipe: Recipe) -> Iterator[str]:
-    yield from recipe.finish.words or ("Nothing.",)
 
 
 def _output(recipe: Recipe) -> Iterator[str]:

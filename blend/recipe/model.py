@@ -151,7 +151,8 @@ def _override_faults(values: Mapping[str, Any]) -> list[RecipeError]:
     """Return the keys that stand in the table of one master but cannot."""
     faults = []
     for step in STEPS:
-        keys = toml_names(Recipe.model_fields[_field(step)].annotation)  # type: ignore[arg-type]
+        field = toml_names(Recipe)[step]
+        keys = toml_names(field.annotation)  # type: ignore[arg-type]
         for master, table in _tables(values, step).items():
             if master in keys:
                 continue
@@ -258,10 +259,6 @@ def _marked(fault: RecipeError, settings: Mapping[str, Any]) -> RecipeError:
             found = f"{fault.found} (a setting of this run)"
             return RecipeError(fault.where, found=found, expected=fault.expected, advice=fault.advice)
     return fault
-
-
-def _field(step: str) -> str:
-    return "register_" if step == "register" else step
 
 
 def _tables(values: Mapping[str, Any], key: str, of: type = Mapping) -> dict[str, Any]:

@@ -289,7 +289,8 @@ def _fault(item: dict[str, Any], model: type[BaseModel]) -> RecipeError:
         return RecipeError(where, found=found, expected=f"one of: {', '.join(known)}", advice=advice)
     field = keys.get(str(place[-1])) if place else None
     if kind == "missing":
-        return RecipeError(where, found="the key is missing", expected=_meaning(field), advice="add it")
+        meaning = (field.description or "") if field else ""
+        return RecipeError(where, found="the key is missing", expected=meaning, advice="add it")
     found = f"found {_short(item['input'])}"
     if kind == "blend":
         return RecipeError(where, found=found, expected=context["expected"], advice=context["advice"])
@@ -347,10 +348,6 @@ def _short(value: Any) -> str:
 def _cut(text: str) -> str:
     """Return a text as long as a line of a message can hold beside other words."""
     return text if len(text) <= 60 else f"{text[:57]}..."
-
-
-def _meaning(field: FieldInfo | None) -> str:
-    return (field.description or "") if field else ""
 
 
 def _range(field: FieldInfo | None) -> str:

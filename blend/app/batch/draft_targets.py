@@ -167,7 +167,7 @@ def _draft(name: str, lights: Sequence[Frame], frames: Sequence[Frame], *, out: 
         notes.append("missing: no colour master (three planes, or red, green and blue filters)")
     if not set(masters) - {"rgb"}:
         notes.append("missing: no line master")
-    head = "\n".join(f"# {_one_line(note)}" for note in notes)
+    head = "\n".join("# " + "".join(c if c.isprintable() else "?" for c in note) for note in notes)
     text = f"{head}\n{to_toml({'name': name, 'masters': masters})}"
     return Draft(path=out / f"{name}.target.toml", text=text, notes=tuple(notes))
 
@@ -200,7 +200,12 @@ def _calibration(
     role: str, light: Frame, frames: Sequence[Frame], notes: list[str], *, out: Path
 ) -> Iterator[tuple[str, str]]:
     for kind in ("dark", "flat", "bias"):
-        alike = [f for f in frames if f.kind == kind and _same_sensor(f, light)]
+        planes = (1, len(light.head.planes))
+        alike = [
+            f
+            for f in frames
+            if f.kind == kind and f.head.shape == light.head.shape and len(f.head.planes) in planes
+        ]
         fits, reasons = [], []
         for frame in alike:
             unlike = _unlike(kind, frame, light)
@@ -223,10 +228,6 @@ def _calibration(
         elif kind != "bias" or reasons:
             why = "; ".join(reasons) or "none of that size"
             notes.append(f"missing: {role}.{kind} ({why})")
-
-
-def _same_sensor(frame: Frame, light: Frame) -> bool:
-    return frame.head.shape == light.head.shape and len(frame.head.planes) in (1, len(light.head.planes))
 
 
 def _unlike(kind: str, frame: Frame, light: Frame) -> str:
@@ -279,7 +280,3 @@ def _kebab(text: str) -> str:
 def _unique(names: Sequence[str], index: int) -> str:
     before = names[:index].count(names[index])
     return names[index] + (f"-{before + 1}" if before else "")
-
-
-def _one_line(text: str) -> str:
-    return "".join(c if c.isprintable() else "?" for c in text)

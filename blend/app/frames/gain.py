@@ -14,7 +14,7 @@ import numpy as np
 from blend.app.frames.gain_check import centre, check_frames, kinds
 from blend.base.shares import in_percent
 from blend.files.cards import odd_card_note
-from blend.files.raw import Head, read_mosaic
+from blend.files.raw import read_mosaic
 from blend.science.plane import sample_pixels, sky_mode
 from blend.science.sensor import GainOf, mean_gain, pair_gain
 
@@ -121,7 +121,8 @@ def exposure_facts(
     head = mosaic.head
     full = mosaic.clip if mosaic.clip is not None else head.white
     skies: dict[str, float] = {}
-    for (name, part), black in zip(kinds(head.pattern), _blacks(head), strict=True):
+    blacks = head.black if head.pattern is not None else (float(np.mean(head.black)),)
+    for (name, part), black in zip(kinds(head.pattern), blacks, strict=True):
         skies[name] = sky_mode(sample_pixels(mosaic.pixels[part])) - black
     span = None if full is None else full - float(np.mean(head.black))
     saturated = None if full is None else float(np.mean(mosaic.pixels >= 0.99 * full))
@@ -154,10 +155,6 @@ def exposure_facts(
         "sky_over_read": over,
         "words": words,
     }
-
-
-def _blacks(head: Head) -> tuple[float, ...]:
-    return head.black if head.pattern is not None else (float(np.mean(head.black)),)
 
 
 def _sky_shares(skies: dict[str, float], span: float | None) -> dict[str, float] | None:

@@ -133,7 +133,8 @@ def inject(work: Work) -> list[Region]:
         raise StepError(
             "inspect --inject", found="no line master has linear light", expected="linear masters"
         )
-    measured = run_all(_scaled_by_stars(flat), steps=LINE) if _given(work) else bare
+    given = any(work.recipe.continuum_for(name).scale != "stars" for name in work.line_names)
+    measured = run_all(_scaled_by_stars(flat), steps=LINE) if given else bare
     xy = _places(bare, REGIONS * len(lines))
     sets = {name: _regions_for(bare, name, xy[i :: len(lines)]) for i, name in enumerate(lines)}
     sources = dict(work.sources)
@@ -141,10 +142,6 @@ def inject(work: Work) -> list[Region]:
         sources = _with_regions(sources, measured, name, regions)
     after = run_all(work.with_(sources=frozen(sources)), steps=(*SKY, *LINE))
     return [region for name in lines for region in _compare(bare, after, name, sets[name])]
-
-
-def _given(work: Work) -> bool:
-    return any(work.recipe.continuum_for(name).scale != "stars" for name in work.line_names)
 
 
 def _scaled_by_stars(work: Work) -> Work:

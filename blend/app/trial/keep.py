@@ -66,7 +66,7 @@ def keep_tile(
     trial = read_trial(trial_place)
     found, words = _tile(trial, tile, where=str(trial_place))
     try:
-        reason = reason or _numbers(found["numbers"])
+        reason = reason or f"Reason: {_number_words(found['numbers'])}."
     except (KeyError, TypeError, ValueError, AttributeError):
         raise _damaged(str(trial_place), tile) from None
     kept = Kept(found["values"], words, f"Kept from tile {tile} of a trial: {words}.\n{reason}")
@@ -208,11 +208,7 @@ def _short_text(text: str, base: Path, path: Path) -> tuple[str, list[Path]]:
     return to_toml({"version": 1, EXTENDS: name, **told}), files
 
 
-def _numbers(numbers: Mapping[str, Any]) -> str:
-    return "Reason: " + number_words(numbers) + "."
-
-
-def number_words(numbers: Mapping[str, Any]) -> str:
+def _number_words(numbers: Mapping[str, Any]) -> str:
     """Return the numbers of a tile in a sentence."""
     shift = numbers["star_shift"]
     parts = [

@@ -81,7 +81,10 @@ def best_hours(night: Sequence[MoonPrediction]) -> BestHours | None:
     BestHours or None
         None where the target never stands that high in the dark.
     """
-    good = [_is_dark_and_high(hour) for hour in night]
+    good = [
+        h.place.sun_altitude_deg <= NIGHT_SUN_DEG and h.place.target_altitude_deg >= LOWEST_TARGET_DEG
+        for h in night
+    ]
     if not any(good):
         return None
     darkest = max(hour.sky_with_moon_mag for hour, fine in zip(night, good, strict=True) if fine)
@@ -101,12 +104,6 @@ def best_hours(night: Sequence[MoonPrediction]) -> BestHours | None:
         end=night[last].place.time,
         darkest_mag=darkest,
         moonless=not any(hour.moon_up for hour in night[first : last + 1]),
-    )
-
-
-def _is_dark_and_high(hour: MoonPrediction) -> bool:
-    return (
-        hour.place.sun_altitude_deg <= NIGHT_SUN_DEG and hour.place.target_altitude_deg >= LOWEST_TARGET_DEG
     )
 
 
