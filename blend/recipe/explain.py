@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import textwrap
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 
 from blend.base.master import Domain
 from blend.recipe.auto_words import auto_rule
@@ -62,7 +62,7 @@ def explain(recipe: Recipe, target: Target | None = None) -> str:
     return "\n\n".join(parts) + "\n"
 
 
-def _wrapped(lines: Iterator[str] | list[str], indent: str = "") -> str:
+def _wrapped(lines: Iterable[str], indent: str = "") -> str:
     return "\n".join(
         indent + line
         if line.startswith(EQUATION)
