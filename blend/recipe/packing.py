@@ -49,8 +49,7 @@ def pack_work(work: Work) -> tuple[Document, Arrays]:
     if work.lines:
         kept |= {"alignments": {}, "skies": {}}
         kept["lines"] = {
-            name: replace(line, measured=None, knots=None, halos=(), scale=None)
-            for name, line in work.lines.items()
+            name: replace(line, measured=None, halos=(), scale=None) for name, line in work.lines.items()
         }
     if work.target_light is not None:
         kept["objects"] = None
