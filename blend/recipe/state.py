@@ -82,8 +82,7 @@ class Line:
     # is whole; same counts
     unfaded: Plane | None = None
     measured: EmissionLayers | None = None  # the whole light with its weight and its stated error
-    # (n,) bool, or None; which of the stars shine in this line more than a star may. None after the continuum
-    # step.
+    # (n,) bool, or None; which of the stars shine in this line more than a star may
     knots: NDArray[np.bool_] | None = None
     # the highest significance of the emission outside stars; None where nothing is faded, which tells none
     strongest: float | None = None
