@@ -59,53 +59,29 @@ def moon_command(
     Parameters
     ----------
     path : Path, optional
-        A target file (``.toml``), whose first light is asked, or a picture. Where number and length of the exposures
-        are known the middle of the stack is meant; a position is the middle of the world coordinates, else what RA and
-        DEC state. What is given goes before it.
+        A target file (``.toml``), whose first light is asked, or a picture; what is given goes before its header. The
+        middle of a stack is meant where its length is known; a position is that of the world coordinates or RA, DEC.
     ra, dec : float or str, optional
-        ICRS. A number is degrees; ``13:29:52.7`` or ``13h29m52.7s`` is hours of right ascension, and
-        ``+47:11:43`` degrees of declination.
-    time : str, optional
-        UTC where it states no zone.
-    site : (latitude, longitude, height), optional
-        Degrees north, degrees east, metres.
-    plot : Path, optional
-        A ``.png`` or ``.svg`` file.
-    overwrite : bool
-        A file in the way of the plot may be lost that this command has not drawn.
-    against : Path, optional
-        A second picture, target file or record, whose sky the first one's is compared with, measured and predicted.
-    bias, band_nm : float
-        For ``against``: the sensor's offset in counts, and the middle of the filter of a picture with one plane.
+        ICRS, degrees; ``13:29:52.7`` or ``13h29m52.7s`` is hours of right ascension, ``+47:11:43`` declination.
+    time, site : str, (latitude, longitude, height), optional
+        UTC where it states no zone; degrees north, degrees east, metres.
+    plot, overwrite : Path, bool
+        A ``.png`` or ``.svg`` file; whether one that this command has not drawn may be lost.
+    against, bias, band_nm : Path, float, float
+        See `moon_against.against_lines`.
     **assumed
-        ``extinction``, ``zenith`` and ``width_nm`` of `moon_input.sky_conditions`.
+        See `moon_input.sky_conditions`.
 
     Raises
     ------
     RecipeError
-        One of the values cannot be, only one of ``ra`` and ``dec`` is given, or the plot would replace a file that
-        this command has not drawn.
-    InputError
-        The file cannot be read, or neither it nor the values say when, where and what.
-    OutputError
-        The plot cannot be written.
+        One of the values cannot be, only one of ``ra`` and ``dec`` is given, or the plot would replace another's file.
     """
     conditions = sky_conditions(**assumed)
     reads = [file for one in (path, against) if one is not None for file in _files_of(one)]
     refuse_plot(plot, reads=reads, overwrite=overwrite)
-    if (ra is None) is not (dec is None):
-        raise RecipeError(
-            "--ra", found="only one of --ra and --dec", expected="both, or none for the header's"
-        )
+    given = _given(ra, dec, time, site)
     master = None if path is None else _first_light(path)
-    given: dict[str, Any] = {} if time is None else {"date_obs": time, "frames": None}
-    given |= {} if site is None else {"site": site}
-    if ra is not None and dec is not None:
-        place = (
-            read_angle(ra, where="--ra", hours=True, most=360.0),
-            read_angle(dec, where="--dec", hours=False, most=90.0),
-        )
-        given |= {"pointing": place, "wcs": None}
     facts = replace(Facts() if master is None else master.facts, **given)
     moment = "date_obs" if time is None else "--time"
     lines = _answer(facts, path, moment, conditions, master=master, plot=plot)
@@ -119,6 +95,25 @@ def moon_command(
             *against_lines(path, against, conditions=conditions, bias=bias, band_nm=band_nm, own=own),
         ]
     return "\n".join(lines)
+
+
+def _given(
+    ra: float | str | None, dec: float | str | None, time: str | None, site: Site | None
+) -> dict[str, Any]:
+    """Return the facts that are given."""
+    given: dict[str, Any] = {} if time is None else {"date_obs": time, "frames": None}
+    given |= {} if site is None else {"site": site}
+    if ra is None and dec is None:
+        return given
+    if ra is None or dec is None:
+        raise RecipeError(
+            "--ra", found="only one of --ra and --dec", expected="both, or none for the header's"
+        )
+    place = (
+        read_angle(ra, where="--ra", hours=True, most=360.0),
+        read_angle(dec, where="--dec", hours=False, most=90.0),
+    )
+    return given | {"pointing": place, "wcs": None}
 
 
 def _title_of(path: Path) -> str:
