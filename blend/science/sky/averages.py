@@ -1,8 +1,7 @@
 """The sky beside a large object: the mean over all skies and halos that the blocks allow, each by its probability.
 
 What a halo does beyond where it is seen, and whether a sky bends or the halo does, no picture tells for sure. So no
-profile and no degree is chosen here: how far the skies lie apart that fit alike is in the uncertainty. That is safe but
-less sharp than one halo of the likeliest kind: `gradient` takes the latter unless the two contradict each other.
+profile and no degree is chosen here: how far the skies lie apart that fit alike is in the uncertainty.
 """
 
 from __future__ import annotations
@@ -12,12 +11,17 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from blend.science.sky.arms import CURVE_SHARES, LEAST_WEIGHT, shared_errors
-from blend.science.sky.blocks import term_powers
+from blend.science.sky.arms import shared_errors
+from blend.science.sky.blocks import degree_of, term_powers
 from blend.science.sky.first_halo import about, first_halo, settled_errors
 from blend.science.sky.halo import halo_slopes, moved
-from blend.science.sky.model import SkyProblem, Solution, clipped_away
+from blend.science.sky.solver import SkyProblem, Solution, clipped_away
 
+CURVE_SHARES = (0.03, 0.1, 0.3)
+"""What a term of a sky's curvature may be beside its slope, beforehand, each as likely: moonlight bends by the first,
+a town's glow by the last."""
+LEAST_WEIGHT = 0.02
+"""Of all probability that skies of a degree must have to count."""
 STRAIGHT = 3
 """Terms of a sky of degree 1."""
 STEEPNESS_STEP = 0.09
@@ -30,8 +34,6 @@ LEAST_WIDTH = 1e-3
 
 def averaged_sky(ringed: SkyProblem, plain: Solution, degrees: list[int]) -> Solution | None:
     """Return the mean sky beside the object of a problem, or None where no halo above 0 fits; ``plain`` has none."""
-    assert ringed.ellipse is not None
-    ringed = about(ringed, ringed.ellipse)
     found = first_halo(ringed, plain)
     if found is None:
         return None
@@ -148,17 +150,11 @@ def average_skies(
     model = terms[:, : mean.size] @ coefficients + fresh.shine(problem.blocks.xy)
     return replace(
         solution,
-        degree=degree_of(mean.size),
         coefficients=coefficients,
         covariance=covariance * data.scale**2,
         residuals=np.where(problem.good, problem.values - model, 0.0),
         halo=fresh,
     )
-
-
-def degree_of(count: int) -> int:
-    """Return the degree of a surface with so many terms."""
-    return next(d for d in range(9) if len(term_powers(d)) == count)
 
 
 def _mean(kept: list[_Answers]) -> tuple[NDArray[np.float64], NDArray[np.float64]]:

@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 
 from blend.base.blocksums import block_means
 from blend.base.jit import kernel
+from blend.base.robust import MAD_TO_SIGMA, MEDIAN_ERROR
 from blend.base.rowblocks import map_row_blocks
 
 SAMPLES_PER_BLOCK = 5120
@@ -28,6 +29,8 @@ HUBER_ERROR = 1.0523
 """Error of a Gaussian sample's M-estimate with that limit over that of its mean; a median's would be 1.2533."""
 HUBER_LIFT = 1.17
 """How far faint light lifts that estimate, over how far it lifts a median: 1.46 f sigma over 1.25 f sigma."""
+SURE_SKEW = 2.0
+"""From how many of its standard deviations on the skew of the blocks is taken for light."""
 HUBER_STEPS = 2
 """Newton steps from the median: what is left after them is below a hundredth of the block's error."""
 
@@ -61,6 +64,11 @@ def term_powers(degree: int) -> list[tuple[int, int]]:
     [(0, 0), (1, 0), (0, 1), (2, 0), (1, 1), (0, 2)]
     """
     return [(total - j, j) for total in range(degree + 1) for j in range(total + 1)]
+
+
+def degree_of(count: int) -> int:
+    """Return the degree of a surface with so many terms."""
+    return next(degree for degree in range(9) if len(term_powers(degree)) == count)
 
 
 def unit_coordinates(xy: NDArray[np.floating], shape: tuple[int, int]) -> tuple[NDArray[np.float64], ...]:
@@ -204,6 +212,27 @@ def measure_blocks(
     # Half a block under a mask has its value where the other half is: a steep sky shows the difference.
     xy = np.where(flat[:, 3, None] >= LEAST_SHARE_OF_BLOCK, flat[:, 5:], centres)
     return SkyBlocks(size, (down, across), xy, *flat[:, :5].T)
+
+
+def usable_blocks(blocks: SkyBlocks) -> NDArray[np.bool_]:
+    """Return the blocks with enough usable pixels for a value."""
+    return np.asarray(np.isfinite(blocks.values) & (blocks.share >= LEAST_SHARE_OF_BLOCK))
+
+
+def faint_light_doubt(blocks: SkyBlocks, used: NDArray[np.bool_]) -> float:
+    """Return how far stars too faint to be told from sky may lift the level: median - mode = 2 (mean - median).
+
+    A block's value is lifted by `HUBER_LIFT` of what its median is. What noise alone makes of the blocks' mean minus
+    median, at `SURE_SKEW` standard deviations, is taken off, squared: with one, noise alone would raise the stated
+    error of a level by an eighth.
+    """
+    skew = blocks.skew[used]
+    skew = skew[np.isfinite(skew)]
+    if not skew.size:
+        return 0.0
+    middle = float(np.median(skew))
+    noise = MEDIAN_ERROR * MAD_TO_SIGMA * float(np.median(np.abs(skew - middle))) / np.sqrt(skew.size)
+    return float(2.0 * HUBER_LIFT * np.sqrt(max(0.0, max(0.0, middle) ** 2 - (SURE_SKEW * noise) ** 2)))
 
 
 def _mask_or_none(mask: NDArray[np.bool_] | None) -> tuple[NDArray[np.bool_], bool]:

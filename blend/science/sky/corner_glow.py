@@ -15,7 +15,7 @@ from blend.base.robust import MAD_TO_SIGMA, bin_mean
 from blend.science.sky.blocks import chebyshev_terms, unit_coordinates
 from blend.science.sky.fit import SkyFit
 from blend.science.sky.halo import HALO_DOUBT
-from blend.science.sky.model import weighted_fit
+from blend.science.sky.solver import weighted_fit
 
 REACHES = (0.12, 0.16, 0.2, 0.25, 0.3)
 """Distances from the corner, in short sides of the frame, over which a glow falls to 1 / e that are tried."""

@@ -1,8 +1,6 @@
-"""The mean over all profiles of a halo and all bends of a sky; the sharp fit beside it."""
+"""The mean over all profiles of a halo and all bends of a sky."""
 
 from __future__ import annotations
-
-from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -10,11 +8,10 @@ import pytest
 from blend.science.sky.arms import shared_errors
 from blend.science.sky.averages import average_skies, bends, sky_beside_halo
 from blend.science.sky.first_halo import about, first_halo, settled_errors
-from blend.science.sky.gradient import contradicted, fit_sky
-from blend.science.sky.halo import HALO_DOUBT, Ellipse, Halo
-from blend.science.sky.model import Solution, solve_sky
+from blend.science.sky.gradient import fit_sky
+from blend.science.sky.halo import HALO_DOUBT, KINDS, STEEPNESS, Ellipse, Halo, profiles_at
 from blend.science.sky.objects import object_mask
-from blend.science.sky.profiles import KINDS, STEEPNESS, profiles_at
+from blend.science.sky.solver import Solution, robust_fit
 from tests.science.sky.test_arms import ELLIPSE, TRUTH, problem
 
 
@@ -25,7 +22,7 @@ def problem_about(seed: int, lumps: float):
 
 def settled(one) -> Solution:
     """Return the first halo beside a plane, with errors that its residuals tell."""
-    first = first_halo(one, solve_sky(one, degree=1))
+    first = first_halo(one, robust_fit(one, one.terms(1)))
     assert first is not None
     return settled_errors(one, first)
 
@@ -98,18 +95,6 @@ def test_errors_that_are_wrong_all_around_are_shared_around() -> None:
     assert (rings @ rings.T - plain @ plain.T)[0, 1] == pytest.approx(0.25 * (1.0 + np.exp(-1.0)), abs=1e-6)
 
 
-def test_a_sharp_sky_stays_within_the_errors_of_a_safe_one() -> None:
-    safe = settled(problem_about(2, 0.0))
-    safe = replace(safe, coefficients=np.array([1.0, 0.0, 0.0]), covariance=0.01 * np.eye(3))
-    sharp = replace(
-        safe, coefficients=np.array([1.1, 0.1, 0.0, 0.0, 0.0, 0.0]), covariance=1e-6 * np.eye(6), degree=2
-    )
-    assert not contradicted(sharp, safe)
-    assert contradicted(replace(sharp, coefficients=np.array([1.3, 0.0, 0.0, 0.0, 0.0, 0.0])), safe)
-    # A bend that only one of them has is held against what that one states of it.
-    assert contradicted(replace(sharp, coefficients=np.array([1.0, 0.0, 0.0, 0.01, 0.0, 0.0])), safe)
-
-
 @pytest.mark.parametrize("length", [40.0, 50.0, 56.0])
 def test_a_disc_that_ends_inside_the_frame_keeps_its_light(length: float) -> None:
     # Four scale lengths are 71 to 100 % of the height; beyond, it falls five times as fast.
@@ -123,3 +108,34 @@ def test_a_disc_that_ends_inside_the_frame_keeps_its_light(length: float) -> Non
         fit = fit_sky(plane, masked=object_mask(plane[None]))
         lost = float((fit.model() - 0.1 - 1e-5 * x)[outer].sum() / light[outer].sum())
         assert abs(lost) < 0.01, seed
+
+
+def test_the_stated_level_holds_beside_an_elliptical_galaxy() -> None:
+    # Sersic index 4, twice the largest that is tried: the halo comes out too steep far out, the sky too bright.
+    y, x = np.mgrid[:300, :450].astype(float)
+    xy = np.stack([x.ravel(), y.ravel()], axis=1)
+    pulls = []
+    for seed in range(16):
+        rng = np.random.default_rng(300 + seed)
+        radius = Ellipse(224.5, 149.5, 15.0, 12.0, rng.uniform(0.0, 180.0)).radius(xy).reshape(x.shape)
+        light = 0.03 * np.exp(-7.669 * ((radius + 0.01) ** 0.25 - 1.0))
+        plane = (0.1 + light + 0.002 * rng.standard_normal(x.shape)).astype(np.float32)
+        fit = fit_sky(plane, degree=1, masked=object_mask(plane[None]))
+        pulls.append((fit.coefficients[0] - 0.1) / np.sqrt(fit.covariance[0, 0]))
+    # With the doubt of the other indices 1.30; that of 16 errors that are well stated is 1.0 +- 0.18.
+    assert np.sqrt(np.mean(np.square(pulls))) < 1.25
+
+
+def test_the_stated_level_holds_beside_a_halo_between_the_indices_tried() -> None:
+    y, x = np.mgrid[:300, :450].astype(float)
+    disc = Ellipse(224.5, 149.5, 70.0, 49.0, 20.0)
+    light = Halo(disc, 0.004, 3.2, 1.5).shine(np.stack([x.ravel(), y.ravel()], axis=1)).reshape(x.shape)
+    pulls = []
+    for seed in range(24):
+        noise = 0.002 * np.random.default_rng(100 + seed).standard_normal(x.shape)
+        plane = (0.1 + light + noise).astype(np.float32)
+        fit = fit_sky(plane, degree=1, masked=object_mask(plane[None]))
+        assert fit.halo is not None
+        pulls.append((fit.coefficients[0] - 0.1) / np.sqrt(fit.covariance[0, 0]))
+    # Neither too sure nor grossly careful: 1.4 without the doubt of the index.
+    assert 0.6 < np.sqrt(np.mean(np.square(pulls))) < 1.2

@@ -1,8 +1,7 @@
-"""The fit of a sky to block values: a Chebyshev surface, and beside it the halo of the largest object.
+"""The one fit of columns to block values: weighted least squares that leaves out what is too bright, errors included.
 
-A galaxy's outskirts reach further than any mask. Left alone they lift the sky around them, the fit follows, and
-the disc loses light. So one smooth halo on ellipses about the object is fitted together with the sky;
-it is never taken off, and the uncertainty of the sky contains what the halo leaves open.
+Columns are a sky's terms and, where a line tells the emission, the line's light. What only adds is held at 0 where the
+blocks ask for less. A large object's halo is fitted by `averages`, with errors and choice of blocks as judged here.
 """
 
 from __future__ import annotations
@@ -13,15 +12,18 @@ import numpy as np
 from numpy.typing import NDArray
 
 from blend.base.robust import MAD_TO_SIGMA, bin_mean
-from blend.science.sky.blocks import SkyBlocks, chebyshev_terms, unit_coordinates
-from blend.science.sky.halo import HALO_DOUBT, Ellipse, Halo, fit_with_halo, halo_slopes
-from blend.science.sky.profiles import Profiles
+from blend.science.sky.blocks import SkyBlocks, chebyshev_terms, degree_of, unit_coordinates
+from blend.science.sky.halo import Ellipse, Halo, Profiles, profiles_at
 
 RING = (0.8, 1.6)
 """Radii, in units of the outline, between which masked blocks hold the halo's profile down."""
 CLIP_ABOVE = 2.5
 CLIP_BELOW = 4.0
 """Light only adds, so a block that is too bright is left out sooner than one that is too dark."""
+CALM_SHARE = 0.25
+"""Of the used blocks of sky: those where the halo's doubt is least tell the noise."""
+ROUNDS = 12
+"""Most rounds of clipping and weighting."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -29,8 +31,7 @@ class SkyProblem:
     """What a fit works on.
 
     ``sky`` marks the blocks outside the mask, ``good`` these and the ring of the object, ``values`` and ``errors``
-    belong to ``good``; ``ellipse`` outlines the object whose halo is fitted, ``profiles`` are
-    all that its halo may be.
+    belong to ``good``. ``line`` is a line's light in every block; ``profiles`` are all that the object's halo may be.
     """
 
     blocks: SkyBlocks
@@ -40,7 +41,7 @@ class SkyProblem:
     good: NDArray[np.bool_]
     values: NDArray[np.float64]
     errors: NDArray[np.float64]
-    ellipse: Ellipse | None = None
+    line: NDArray[np.float64] | None = None
     profiles: Profiles | None = None
 
     def terms(self, degree: int) -> NDArray[np.float64]:
@@ -50,24 +51,28 @@ class SkyProblem:
 
 @dataclass(frozen=True, eq=False)
 class Solution:
-    """One fitted sky.
+    """One fitted sky: the factors of its terms, ``free`` as they are without a bound, and that of the line.
 
     ``sigma`` holds the error of every block, its share of the common scatter and the halo's doubt included;
-    ``patch`` is the number of blocks that share one error (1 for independent blocks). ``index_pull`` tells how far the
-    coefficients move where the halo's true index lies 1 above the fitted one; ``covariance`` does not contain that.
-    ``doubt`` is the halo's, of every block, where `averages` asked for it.
+    ``patch`` is the number of blocks that share one error (1 for independent blocks); ``doubt`` is the halo's, of every
+    block.
     """
 
-    degree: int
     coefficients: NDArray[np.float64]
     covariance: NDArray[np.float64]
     residuals: NDArray[np.float64]
     sigma: NDArray[np.float64]
     used: NDArray[np.bool_]
     patch: float
+    free: NDArray[np.float64]
+    factor: float = 0.0
     halo: Halo | None = None
-    index_pull: NDArray[np.float64] | None = None
     doubt: NDArray[np.float64] | None = None
+
+    @property
+    def degree(self) -> int:
+        """Of a polynomial sky."""
+        return degree_of(self.coefficients.size)
 
     @property
     def parameters(self) -> int:
@@ -75,12 +80,20 @@ class Solution:
         return int(self.coefficients.size) + (2 if self.halo is not None else 0)
 
 
-def sky_problem(blocks: SkyBlocks, shape: tuple[int, int], *, sky: NDArray[np.bool_]) -> SkyProblem:
+def sky_problem(
+    blocks: SkyBlocks,
+    shape: tuple[int, int],
+    *,
+    sky: NDArray[np.bool_],
+    line: NDArray[np.float64] | None = None,
+) -> SkyProblem:
     """Gather what the fits of one plane share, without a halo."""
     u, v = unit_coordinates(blocks.xy, shape)
     values = np.where(sky, blocks.values, 0.0)
     errors = np.where(sky, blocks.errors, 1.0)
-    return SkyProblem(blocks, u, v, sky, sky, values, errors)
+    return SkyProblem(
+        blocks, u, v, sky, sky, values, errors, None if line is None else np.where(sky, line, 0.0)
+    )
 
 
 def with_ring(problem: SkyProblem, ellipse: Ellipse) -> SkyProblem:
@@ -94,40 +107,29 @@ def with_ring(problem: SkyProblem, ellipse: Ellipse) -> SkyProblem:
         good=problem.sky | ring,
         values=np.where(ring, blocks.light, problem.values),
         errors=np.where(ring, typical, problem.errors),
-        ellipse=ellipse,
+        profiles=profiles_at(ellipse, blocks.xy),
     )
 
 
-def solve_sky(problem: SkyProblem, *, degree: int, halo: bool = False, rounds: int = 12) -> Solution:
-    """Fit a sky of one degree by weighted least squares, leaving out blocks that are too bright.
+def robust_fit(problem: SkyProblem, terms: NDArray[np.float64], *, bounded: bool = False) -> Solution:
+    """Fit a sky to the blocks outside the mask, round after round without those that are too bright.
+
+    values = terms c [+ factor line],  factor >= 0
 
     Parameters
     ----------
     problem : SkyProblem
-    degree : int
-        Total degree of the surface.
-    halo : bool
-        Fit the halo of the problem's object as well. Without it only blocks outside the mask count.
-    rounds : int
-        Most rounds of clipping and weighting.
+    terms : (n, k) float64
+        Of the sky, at all blocks.
+    bounded : bool
+        The last of them only adds.
     """
-    halo = halo and problem.ellipse is not None
-    good = problem.good if halo else problem.sky
     sigma = np.maximum(problem.errors, least_sigma(problem))
-    if halo:
-        # At first nothing is known of the halo: the ring counts by a share of all its light.
-        first = problem.values - float(np.median(problem.values[problem.sky]))
-        sigma = np.where(good & ~problem.sky, np.hypot(sigma, HALO_DOUBT * first), sigma)
-    solution = solve_given(problem, degree=degree, halo=halo, sigma=sigma, used=good)
-    for _ in range(rounds):
-        sigma = _block_sigma(problem, solution)
-        pull = np.where(good, solution.residuals / sigma, 0.0)
-        middle = float(np.median(pull[solution.used]))
-        fresh = good & (pull - middle < CLIP_ABOVE) & (pull - middle > -CLIP_BELOW)
-        if fresh.sum() < min(good.sum(), 2 * solution.parameters + 4):
-            fresh = solution.used
-        settled = bool((fresh == solution.used).all()) and bool(np.allclose(sigma, solution.sigma, rtol=0.02))
-        solution = solve_given(problem, degree=degree, halo=halo, sigma=sigma, used=fresh)
+    solution = solve_given(problem, terms, sigma=sigma, used=problem.sky, bounded=bounded)
+    for _ in range(ROUNDS):
+        sigma, used = judged(problem, solution)
+        settled = bool((used == solution.used).all()) and bool(np.allclose(sigma, solution.sigma, rtol=0.02))
+        solution = solve_given(problem, terms, sigma=sigma, used=used, bounded=bounded)
         if settled:
             break
     return solution
@@ -135,81 +137,87 @@ def solve_sky(problem: SkyProblem, *, degree: int, halo: bool = False, rounds: i
 
 def solve_given(
     problem: SkyProblem,
+    terms: NDArray[np.float64],
     *,
-    degree: int,
-    halo: bool,
     sigma: NDArray[np.float64],
     used: NDArray[np.bool_],
+    bounded: bool = False,
     patch: float | None = None,
 ) -> Solution:
     """Fit one sky with the errors and the choice of blocks given; ``patch`` is measured if not given."""
-    terms = problem.terms(degree)
     count = terms.shape[1]
-    given = problem.values
-    problem = replace(problem, values=given + clipped_away(problem, sigma, used))
-    found = best_halo(problem, terms, sigma, used) if halo and problem.ellipse is not None else None
-    if found is None:
-        used = used & problem.sky
-        answer = weighted_fit(terms[used], problem.values[used], sigma[used])
-        model, jacobian, prior = terms @ answer, terms, np.zeros(count)
-    else:
-        answer, shape = found
-        model = terms @ answer + shape.shine(problem.blocks.xy)
-        more, doubts = halo_slopes(shape, problem.blocks.xy)
-        jacobian = np.column_stack([terms, more])
-        prior = np.concatenate([np.zeros(count), doubts])
-    residuals = np.where(problem.good, given - model, 0.0)
+    columns = terms if problem.line is None else np.column_stack([terms, problem.line])
+    adds = np.arange(columns.shape[1]) >= count - bounded
+    values = (problem.values + clipped_away(problem, sigma, used))[used]
+    free = answer = weighted_fit(columns[used], values, sigma[used])
+    held = np.zeros_like(adds)
+    while (adds & (answer < 0.0)).any():
+        held |= adds & (answer < 0.0)
+        # What a bound forbids scatters the blocks, but is no noise: nothing is put back for its clipping.
+        values, answer = problem.values[used], np.zeros(held.size)
+        answer[~held] = weighted_fit(columns[used][:, ~held], values, sigma[used])
+    residuals = np.where(problem.good, problem.values - columns @ answer, 0.0)
     if patch is None:
         patch = blocks_per_error(problem, residuals, sigma, used)
-    covariance = _covariance(jacobian[used] / sigma[used, None], prior / patch)[:count, :count] * patch
+    covariance = (
+        inverse_of((columns[used] / sigma[used, None]).T @ (columns[used] / sigma[used, None])) * patch
+    )
+    factor = float(answer[count]) if problem.line is not None else 0.0
     return Solution(
-        degree, answer, covariance, residuals, sigma, used, patch, found[1] if found is not None else None
+        answer[:count], covariance[:count, :count], residuals, sigma, used, patch, free[:count], factor
     )
 
 
-def misfit(solution: Solution, sky: NDArray[np.bool_]) -> float:
-    """Return the Bayesian information criterion over the blocks outside the mask.
-
-    BIC = chi^2 / p + k ln(n / p), where p blocks share one error.
+def misfit(solution: Solution) -> float:
+    """Return the Bayesian information criterion: chi^2 / p + k ln(n / p), where p blocks share one error.
 
     References
     ----------
     Schwarz (1978), Annals of Statistics 6, 461; the count of independent blocks is derived here.
     """
-    judged = solution.used & sky
-    pull = solution.residuals[judged] / solution.sigma[judged]
-    count = max(judged.sum() / solution.patch, 2.0)
+    pull = solution.residuals[solution.used] / solution.sigma[solution.used]
+    count = max(pull.size / solution.patch, 2.0)
     return float(pull @ pull) / solution.patch + solution.parameters * float(np.log(count))
 
 
-def best_halo(
-    problem: SkyProblem, terms: NDArray[np.float64], sigma: NDArray[np.float64], used: NDArray[np.bool_]
-) -> tuple[NDArray[np.float64], Halo] | None:
-    """Return the sky's answer and the halo that fit best together, or None where no halo above 0 does."""
-    assert problem.ellipse is not None
-    radius = problem.ellipse.radius(problem.blocks.xy)[used]
-    found = fit_with_halo(terms[used], radius, problem.values[used], sigma[used], weighted_fit)
-    if found is None:
-        return None
-    _, answer, steepness, sersic = found
-    return answer[:-1], Halo(problem.ellipse, float(answer[-1]), steepness, sersic)
+def judged(problem: SkyProblem, solution: Solution) -> tuple[NDArray[np.float64], NDArray[np.bool_]]:
+    """Return the errors of the blocks by a solution, and which of them agree with it.
+
+    An error is the block's own, the scatter that all blocks show beyond it, and the halo's doubt.
+    """
+    good = problem.good if solution.halo is not None else problem.sky
+    own, near = problem.errors, calm(problem, solution)
+    extra = max(0.0, _scatter(problem, solution, near) ** 2 - float(np.median(own[near])) ** 2)
+    doubt = 0.0 if solution.doubt is None else solution.doubt
+    sigma = np.maximum(np.sqrt(own**2 + extra + doubt**2), least_sigma(problem))
+    pull = np.where(good, solution.residuals / sigma, 0.0)
+    middle = float(np.median(pull[solution.used]))
+    fresh = good & (pull - middle < CLIP_ABOVE) & (pull - middle > -CLIP_BELOW)
+    enough = fresh.sum() >= min(good.sum(), 2 * solution.parameters + 4)
+    return sigma, fresh if enough else solution.used
 
 
-def _block_sigma(problem: SkyProblem, solution: Solution) -> NDArray[np.float64]:
-    """Return the error of every block: its own, the scatter all blocks show beyond it, the halo's doubt."""
-    own = problem.errors
-    doubt = np.zeros_like(own)
+def calm(problem: SkyProblem, solution: Solution) -> NDArray[np.bool_]:
+    """Return the used blocks of sky whose error is not the halo's; at least the quarter where that is least."""
+    used = solution.used & problem.sky
+    if solution.doubt is None:
+        return used
+    limit = np.maximum(problem.errors, float(np.quantile(solution.doubt[used], CALM_SHARE)))
+    return np.asarray(used & (solution.doubt <= limit))
+
+
+def _scatter(problem: SkyProblem, solution: Solution, near: NDArray[np.bool_]) -> float:
+    """Return the scatter of calm blocks: beside a halo of neighbours, which what is wrong with it shifts alike."""
     if solution.halo is not None:
-        doubt = HALO_DOUBT * solution.halo.shine(problem.blocks.xy)
-    calm = solution.used & problem.sky & (doubt <= own)
-    if calm.sum() < 12:
-        calm = solution.used & problem.sky
-    left = solution.residuals[calm]
+        left = np.where(near, solution.residuals, np.nan).reshape(problem.blocks.grid)
+        apart = np.concatenate([np.diff(left, axis=0).ravel(), np.diff(left, axis=1).ravel()])
+        apart = apart[np.isfinite(apart)]
+        if apart.size >= 12:
+            return MAD_TO_SIGMA * float(np.median(np.abs(apart))) / float(np.sqrt(2.0))
+    left = solution.residuals[near]
     scatter = MAD_TO_SIGMA * float(np.median(np.abs(left - np.median(left))))
     # The median absolute deviation of few blocks about a fit that follows them comes out low.
-    scatter *= float(np.sqrt(calm.sum() / max(calm.sum() - solution.parameters, 1)))
-    extra = max(0.0, scatter**2 - float(np.median(own[calm])) ** 2)
-    return np.asarray(np.maximum(np.sqrt(own**2 + extra + doubt**2), least_sigma(problem)))
+    return scatter * float(np.sqrt(near.sum() / max(near.sum() - solution.parameters, 1)))
 
 
 def clipped_away(
@@ -275,40 +283,8 @@ def surface_under(
     return np.asarray(answer)
 
 
-def bounded_error(free: float, error: float) -> float:
-    """Return the error of a number that cannot be negative, came out as ``free`` and is held at 0 if that is below.
-
-    Above 0 it is the error as given. Below, it is the root mean square about 0 of a Gaussian (free, error) of which
-    only the part above 0 is left:
-
-        x = free / error,  held^2 = error^2 (1 + x^2 + x phi(x) / Phi(x))
-
-    Examples
-    --------
-    >>> [round(bounded_error(free, 1.0), 4) for free in (2.0, 0.0, -1.0, -3.0)]
-    [1.0, 1.0, 0.6891, 0.3882]
-
-    References
-    ----------
-    Moments of the truncated normal distribution (Johnson, Kotz & Balakrishnan (1994), Continuous Univariate
-    Distributions 1, ch. 13; from memory), with a flat prior above 0.
-    """
-    from scipy.special import erfcx
-
-    if free >= 0.0 or not error > 0.0:
-        return error
-    pull = free / error
-    if pull < -50.0:
-        # The terms cancel there; what is left above 0 falls off exponentially with the length error / |x|.
-        return float(error * np.sqrt(2.0) / -pull)
-    # phi / Phi by the scaled complementary error function, which does not underflow.
-    ratio = float(np.sqrt(2.0 / np.pi) / erfcx(-pull / np.sqrt(2.0)))
-    return float(error * np.sqrt(max(1.0 + pull * pull + pull * ratio, 0.0)))
-
-
-def _covariance(design: NDArray[np.float64], prior: NDArray[np.float64]) -> NDArray[np.float64]:
-    """Return the inverse of design^T design + diag(prior)."""
-    normal = design.T @ design + np.diag(prior)
+def inverse_of(normal: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Return the inverse of a normal matrix, its terms brought to one size first."""
     size = np.sqrt(np.diag(normal)) + 1e-30
     return np.asarray(np.linalg.pinv(normal / np.outer(size, size), rcond=1e-10) / np.outer(size, size))
 
