@@ -113,7 +113,8 @@ def settled_errors(problem: SkyProblem, solution: Solution) -> Solution:
     doubt = solution.halo.doubt(problem.blocks.xy)
     solution = replace(solution, doubt=doubt if solution.doubt is None else np.minimum(doubt, solution.doubt))
     sigma, used = judged(problem, solution)
-    patch = blocks_per_error(problem, solution.residuals, sigma, calm(problem, solution) & used)
+    near = calm(problem, solution) & used
+    patch = blocks_per_error(solution.residuals / sigma, near, problem.blocks.grid)
     return replace(solution, sigma=sigma, used=used, patch=patch)
 
 

@@ -158,7 +158,7 @@ def solve_given(
         answer[~held] = weighted_fit(columns[used][:, ~held], values, sigma[used])
     residuals = np.where(problem.good, problem.values - columns @ answer, 0.0)
     if patch is None:
-        patch = blocks_per_error(problem, residuals, sigma, used)
+        patch = blocks_per_error(residuals / sigma, used, problem.blocks.grid)
     covariance = (
         inverse_of((columns[used] / sigma[used, None]).T @ (columns[used] / sigma[used, None])) * patch
     )
@@ -289,20 +289,18 @@ def inverse_of(normal: NDArray[np.float64]) -> NDArray[np.float64]:
     return np.asarray(np.linalg.pinv(normal / np.outer(size, size), rcond=1e-10) / np.outer(size, size))
 
 
-def blocks_per_error(
-    problem: SkyProblem, residuals: NDArray[np.float64], sigma: NDArray[np.float64], used: NDArray[np.bool_]
-) -> float:
-    """Return how many neighbouring blocks share one error, at least 1.
+def blocks_per_error(pull: NDArray[np.float64], used: NDArray[np.bool_], grid: tuple[int, int]) -> float:
+    """Return how many neighbouring blocks share one error, at least 1, from residuals over their errors.
 
     Means of g x g independent blocks scatter by 1/g of a block; what they scatter more, squared, is the number.
     """
     if not used.any():
         return 1.0
-    pull = np.where(used, residuals / sigma, np.nan).reshape(problem.blocks.grid)
-    single = float(np.nanmean(pull**2))
+    shown = np.where(used, pull, np.nan).reshape(grid)
+    single = float(np.nanmean(shown**2))
     shared = 1.0
     for group in (2, 3, 4):
-        cells = bin_mean(pull, group)
+        cells = bin_mean(shown, group)
         cells = cells[np.isfinite(cells)]
         if cells.size >= 12 and single > 0.0:
             shared = max(shared, group**2 * float(np.mean(cells**2)) / single)
