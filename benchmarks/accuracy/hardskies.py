@@ -21,7 +21,7 @@ from blend.base.robust import MAD_TO_SIGMA, difference_noise
 from blend.science.moon.ephemeris import SkyPlace
 from blend.science.moon.forecast import COLOURS_NM, Conditions
 from blend.science.simulated.night import Night, SceneOptions, simulate_night
-from blend.science.sky.blocks import HUBER_ERROR, SAMPLES_PER_BLOCK, block_size
+from blend.science.sky.blocks import HUBER_ERROR, block_size
 from blend.science.sky.corner_glow import find_corner_glow
 from blend.science.sky.fit import SkyFit, sky_uncertainty
 from blend.science.sky.flat_fault import divide_flat_fault, find_flat_fault
@@ -277,8 +277,7 @@ def scatter_ratio(fit: SkyFit, noise: float) -> tuple[float, float]:
     """
     assert fit.block_share is not None
     size = block_size(fit.shape)
-    looked = size * size / max(1, -(-size * size // SAMPLES_PER_BLOCK))
-    predicted = HUBER_ERROR * noise / np.sqrt(np.maximum(fit.block_share * looked, 1.0))
+    predicted = HUBER_ERROR * noise / np.sqrt(np.maximum(fit.block_share * size * size, 1.0))
     left = fit.block_values - fit.at(fit.block_xy)[0]
     clean = fit.block_used
     if fit.halo is not None:

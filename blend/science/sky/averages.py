@@ -22,8 +22,6 @@ CURVE_SHARES = (0.03, 0.1, 0.3)
 a town's glow by the last."""
 LEAST_WEIGHT = 0.02
 """Of all probability that skies of a degree must have to count."""
-STRAIGHT = 3
-"""Terms of a sky of degree 1."""
 STEEPNESS_STEP = 0.09
 """Doubt of ln steepness about each that is tried: half the distance to the next."""
 RING_SHARE = 0.5
@@ -39,7 +37,7 @@ def averaged_sky(ringed: SkyProblem, plain: Solution, degrees: list[int]) -> Sol
         return None
     assert found.halo is not None
     ringed = about(ringed, found.halo.ellipse)
-    return sky_beside_halo(ringed, settled_errors(ringed, found), degrees)
+    return average_skies(ringed, settled_errors(ringed, found), degrees)
 
 
 @dataclass(frozen=True)
@@ -72,35 +70,7 @@ def bends(degrees: list[int], slope: float, scale: float) -> list[Bend]:
     return found
 
 
-def sky_beside_halo(problem: SkyProblem, solution: Solution, degrees: list[int]) -> Solution:
-    """Return the sky beside a halo: its bend from where the halo does not shine, the rest from all blocks.
-
-    A halo that reaches too far and a sky that is hollow about it cancel nearly everywhere. So what a sky bends by is
-    not asked where the halo shines: it is the mean of `average_skies` with a halo wrong by all its light, and enters
-    the sky of degree 1 as a known number whose error the others share.
-
-    References
-    ----------
-    Parameters that are considered, not fitted: Schmidt (1966), Advances in Control Systems 3, 293; from memory.
-    """
-    if degrees[-1] < 2:
-        return average_skies(problem, solution, degrees)
-    assert solution.halo is not None
-    clean = average_skies(problem, solution, degrees, doubt=solution.halo.shine(problem.blocks.xy))
-    straight = [d for d in degrees if d < 2] or [1]
-    if clean.degree < 2:
-        return average_skies(problem, solution, straight)
-    return average_skies(problem, solution, straight, bent=clean)
-
-
-def average_skies(
-    problem: SkyProblem,
-    solution: Solution,
-    degrees: list[int],
-    *,
-    doubt: NDArray[np.float64] | None = None,
-    bent: Solution | None = None,
-) -> Solution:
+def average_skies(problem: SkyProblem, solution: Solution, degrees: list[int]) -> Solution:
     """Return the mean of all skies beside all halos, each by its probability.
 
     values = terms c + strength p_k (1 + e),  <e_i e_j> = doubt^2 exp(-(d ln R)^2 / 2 L^2) exp((cos(d phi) - 1) / L^2)
@@ -120,10 +90,6 @@ def average_skies(
         Of this problem, with a halo: its errors and choice of blocks serve all pairs.
     degrees : list of int
         That the sky may have.
-    doubt : (n,), optional
-        Of the halo, in place of the solution's.
-    bent : Solution, optional
-        Whose terms above degree 1 are taken for known, with their errors.
 
     References
     ----------
@@ -132,17 +98,14 @@ def average_skies(
     """
     halo, used, profiles = solution.halo, solution.used, problem.profiles
     assert halo is not None and profiles is not None and solution.doubt is not None
-    terms = problem.terms(degrees[-1] if bent is None else bent.degree)
-    known = terms[:, STRAIGHT:] @ bent.coefficients[STRAIGHT:] if bent is not None else np.zeros(len(terms))
-    data = _scaled(_gathered(problem, solution, terms, known, solution.doubt if doubt is None else doubt))
+    terms = problem.terms(degrees[-1])
+    data = _scaled(_gathered(problem, solution, terms))
     slope = float(np.abs(solution.coefficients[1:3]).sum()) / data.scale
     most = float(np.ptp(data.values[problem.sky[used]]))
     kept = _believed([_answers(data, bend, profiles.odds) for bend in bends(degrees, slope, most)])
     best = kept[int(np.argmax([each.odds.max() for each in kept]))]
     which = int(np.argmax(best.odds))
     mean, covariance = _mean(kept)
-    if bent is not None:
-        mean, covariance = _considered(data, best, which, mean, covariance, bent)
     fresh = profiles.halo(which, float(best.strengths[which]) * data.scale)
     fresh = replace(fresh, ellipse=moved(profiles.ellipse, np.clip(best.shifts[which], -0.5, 0.5)))
     coefficients = mean * data.scale
@@ -173,29 +136,6 @@ def _mean(kept: list[_Answers]) -> tuple[NDArray[np.float64], NDArray[np.float64
     return mean, covariance
 
 
-def _considered(
-    data: _Data,
-    best: _Answers,
-    which: int,
-    mean: NDArray[np.float64],
-    covariance: NDArray[np.float64],
-    bent: Solution,
-) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-    """Return the sky with the terms that were taken for known: what moves by their errors is in the covariance."""
-    terms = np.arange(STRAIGHT, bent.coefficients.size)
-    alone = best.inverse @ -data.tt[np.ix_(best.rows, terms)]
-    strength = (-data.tp[terms, which] - data.tp[best.rows, which] @ alone) / best.room[which]
-    count = mean.size
-    moves = alone[:count] - np.outer(best.inverse[:count] @ data.tp[best.rows, which], strength)
-    whole = np.zeros((bent.coefficients.size, terms.size))
-    whole[:count], whole[terms] = moves, np.eye(terms.size)
-    full = whole @ (bent.covariance[STRAIGHT:, STRAIGHT:] / data.scale**2) @ whole.T
-    full[:count, :count] += covariance
-    answer = np.zeros(bent.coefficients.size)
-    answer[:count], answer[STRAIGHT:] = mean, bent.coefficients[STRAIGHT:] / data.scale
-    return answer, full
-
-
 @dataclass(frozen=True, eq=False)
 class _Data:
     """Normal matrices of all blocks that are used, errors shared: sky and outline (t), all profiles (p), values (y)."""
@@ -224,18 +164,9 @@ class _Answers:
     strengths: NDArray[np.float64]
     gains: NDArray[np.float64]
     own: NDArray[np.float64]
-    inverse: NDArray[np.float64]
-    rows: NDArray[np.int64]
-    room: NDArray[np.float64]
 
 
-def _gathered(
-    problem: SkyProblem,
-    solution: Solution,
-    terms: NDArray[np.float64],
-    taken: NDArray[np.float64],
-    doubt: NDArray[np.float64],
-) -> _Data:
+def _gathered(problem: SkyProblem, solution: Solution, terms: NDArray[np.float64]) -> _Data:
     """Weigh blocks by the solution's errors and what they share of its halo's, in units of a typical block's error."""
     halo, used, profiles = solution.halo, solution.used, problem.profiles
     assert halo is not None and profiles is not None and solution.doubt is not None
@@ -246,9 +177,13 @@ def _gathered(
         np.maximum(solution.sigma[used] ** 2 - solution.doubt[used] ** 2, problem.errors[used] ** 2)
     )
     shared = shared_errors(
-        halo.ellipse, problem.blocks.xy[used], doubt[used] / scale, own / scale, around=RING_SHARE
+        halo.ellipse,
+        problem.blocks.xy[used],
+        solution.doubt[used] / scale,
+        own / scale,
+        around=RING_SHARE,
     )
-    values = (problem.values - taken + clipped_away(problem, solution.sigma, used))[used]
+    values = (problem.values + clipped_away(problem, solution.sigma, used))[used]
     level = float(np.median(values))
     values = (values - level) / scale
     columns = np.column_stack([terms, more[:, 1:] / scale])[used]
@@ -307,9 +242,6 @@ def _answers(data: _Data, bend: Bend, odds: NDArray[np.float64]) -> _Answers:
         strengths=strength,
         gains=gains,
         own=inverse[:count, :count],
-        inverse=inverse,
-        rows=rows,
-        room=room,
     )
 
 

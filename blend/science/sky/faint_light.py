@@ -12,9 +12,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from blend.base.robust import difference_noise
-from blend.science.sky.blocks import bin_light, chebyshev_surface, unit_axis
+from blend.science.sky.blocks import bin_light, bin_size, chebyshev_surface, unit_axis
 from blend.science.sky.fit import SkyFit
-from blend.science.sky.objects import FINE_SIGMA, above_noise, bin_size
+from blend.science.sky.objects import FINE_SIGMA, above_noise
 
 LARGEST_STAR = 0.001
 """Masked patches that cover more of the frame than this are no stars."""

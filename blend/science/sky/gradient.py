@@ -16,9 +16,8 @@ from numpy.typing import NDArray
 from blend.base.errors import StepError
 from blend.science.sky.averages import averaged_sky
 from blend.science.sky.blocks import (
-    block_size,
     faint_light_doubt,
-    measure_blocks,
+    sky_blocks,
     term_powers,
     usable_blocks,
 )
@@ -107,7 +106,7 @@ def fit_sky(
         raise ValueError(f"degree {degree} is outside 0 to {HIGHEST_DEGREE}")
     closed = ~np.isfinite(plane) if closed is None else closed
     unusable = _unusable(masked, sky_only) if guide is None else closed
-    blocks = measure_blocks(plane, size=block_size(shape), unusable=unusable)
+    blocks = sky_blocks(plane, unusable=unusable)
     share, good = float(blocks.share.mean()), usable_blocks(blocks)
     if guide is not None:
         good &= np.isfinite(guide.excess)

@@ -15,11 +15,10 @@ from numpy.typing import NDArray
 from blend.base.errors import StepError
 from blend.science.sky.blocks import (
     SkyBlocks,
-    block_size,
     chebyshev_terms,
     degree_of,
     faint_light_doubt,
-    measure_blocks,
+    sky_blocks,
     term_powers,
     unit_coordinates,
     usable_blocks,
@@ -98,7 +97,7 @@ def guide_by_line(
     distance between the surfaces under 2 and 20 %.
     """
     shape = (int(line.shape[0]), int(line.shape[1]))
-    blocks = measure_blocks(line, size=block_size(shape), unusable=masked)
+    blocks = sky_blocks(line, unusable=masked)
     good = usable_blocks(blocks)
     if good.sum() < FEWEST_BLOCKS:
         raise StepError(

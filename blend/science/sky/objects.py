@@ -17,13 +17,10 @@ from numpy.typing import NDArray
 
 from blend.base.robust import bin_mean, difference_noise, median_and_sigma
 from blend.base.rowblocks import map_row_blocks, map_together
-from blend.science.sky.blocks import bin_light, chebyshev_surface, chebyshev_terms, unit_coordinates
+from blend.science.sky.blocks import bin_light, bin_size, chebyshev_surface, chebyshev_terms, unit_coordinates
 from blend.science.sky.borders import smooth_borders
 from blend.science.sky.solver import CLIP_ABOVE, CLIP_BELOW, weighted_fit
 
-WANTED_BINS = 120_000
-LARGEST_BIN = 8
-"""Most pixels across a bin: with larger ones every star would mask more sky, and hide more of its light in a bin."""
 FINE_SIGMA = 4.0
 """Limit for single bins: of 120 000 bins of pure noise, 4 pass."""
 COARSE_SIGMA = 3.5
@@ -153,21 +150,6 @@ def object_mask(
     if size == 1:
         return found
     return _enlarge(found, size, (rows, columns))
-
-
-def bin_size(shape: tuple[int, int]) -> int:
-    """Return the side, in pixels, of the bins the search for objects works on.
-
-    Examples
-    --------
-    >>> bin_size((4000, 6000)), bin_size((900, 1350)), bin_size((200, 300))
-    (7, 3, 1)
-    """
-    size = max(1, round(float(np.sqrt(shape[0] * shape[1] / WANTED_BINS))))
-    # Halved, so that the largest groups of bins stay what they are.
-    while size > LARGEST_BIN:
-        size //= 2
-    return size
 
 
 def _find_in_bins(

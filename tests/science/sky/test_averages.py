@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from blend.science.sky.arms import shared_errors
-from blend.science.sky.averages import average_skies, bends, sky_beside_halo
+from blend.science.sky.averages import average_skies, bends
 from blend.science.sky.first_halo import about, first_halo, settled_errors
 from blend.science.sky.gradient import fit_sky
 from blend.science.sky.halo import HALO_DOUBT, KINDS, STEEPNESS, Ellipse, Halo, profiles_at
@@ -31,26 +31,12 @@ def test_stated_errors_hold_under_lumps_that_blocks_share() -> None:
     pulls = []
     for seed in range(40):
         one = problem_about(seed, 0.2)
-        found = sky_beside_halo(one, settled(one), [1])
+        found = average_skies(one, settled(one), [1])
         pulls.append((found.coefficients - TRUTH) / np.sqrt(np.diag(found.covariance)))
     # 120 numbers, of which three go together: 95 % within two sigma give or take 4 %.
     assert (np.abs(pulls) < 2).mean() > 0.87
     # Nor are they grossly careful: an error of the error of a factor of two.
     assert np.sqrt(np.mean(np.square(pulls))) > 0.5
-
-
-def test_a_bend_that_is_known_moves_the_rest_as_a_fit_would() -> None:
-    one = problem_about(4, 0.0)
-    start = settled(one)
-    free = average_skies(one, start, [2])
-    known = average_skies(one, start, [1], bent=free)
-    assert known.degree == 2
-    np.testing.assert_allclose(known.coefficients[3:], free.coefficients[3:])
-    # The same blocks with the same errors: a fit of all terms and one of the rest beside them agree.
-    errors = np.sqrt(np.diag(free.covariance))
-    np.testing.assert_array_less(np.abs(known.coefficients - free.coefficients), errors)
-    np.testing.assert_allclose(np.sqrt(np.diag(known.covariance))[3:], errors[3:], rtol=1e-6)
-    assert known.covariance[0, 0] > average_skies(one, start, [1]).covariance[0, 0]
 
 
 def test_a_degree_chosen_by_hand_is_free_and_others_are_as_likely() -> None:
