@@ -117,9 +117,13 @@ def _planes(
 ) -> list[_Plane]:
     """Gather what holds for each plane of a master."""
     master = work.masters[name]
-    boxes = _mask(settings.object_boxes, master) if settings.object_boxes else np.zeros_like(masked)
-    only = _mask(settings.sky_boxes, master) if settings.sky_boxes else None
-    closed = invalid | boxes | (~only if only is not None else False)
+    closed, only = invalid, None
+    if settings.object_boxes:
+        boxes = _mask(settings.object_boxes, master)
+        masked, closed = masked | boxes, closed | boxes
+    if settings.sky_boxes:
+        only = _mask(settings.sky_boxes, master)
+        closed = closed | ~only
     guided = lead is not None and (settings.guide == "line" or settings.model == "moonlight")
     moon = moon_facts(master)
     planes = []
@@ -135,8 +139,8 @@ def _planes(
                 name=name,
                 plane=plane,
                 settings=settings,
-                masked=masked | boxes,
-                closed=np.asarray(closed),
+                masked=masked,
+                closed=closed,
                 only=only,
                 shape_terms=shape_terms,
                 predicted=predicted,
