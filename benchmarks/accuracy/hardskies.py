@@ -21,14 +21,14 @@ from blend.base.robust import MAD_TO_SIGMA, difference_noise
 from blend.science.moon.ephemeris import SkyPlace
 from blend.science.moon.forecast import COLOURS_NM, Conditions
 from blend.science.simulated.night import Night, SceneOptions, simulate_night
-from blend.science.sky.blocks import HUBER_ERROR, SAMPLES_PER_BLOCK, block_size
+from blend.science.sky.blocks import HUBER_ERROR, block_size
 from blend.science.sky.corner_glow import find_corner_glow
 from blend.science.sky.fit import SkyFit, sky_uncertainty
 from blend.science.sky.flat_fault import divide_flat_fault, find_flat_fault
 from blend.science.sky.gradient import fit_sky
-from blend.science.sky.guide import FEWEST_BLOCKS, fit_behind_line, guide_by_line
+from blend.science.sky.guide import FEWEST_BLOCKS, guide_by_line
 from blend.science.sky.halo import HALO_DOUBT
-from blend.science.sky.moonlit import fit_moonlight, moon_shape, shape_towards
+from blend.science.sky.moonlit import moon_shape, shape_towards
 from blend.science.sky.objects import object_mask
 from blend.science.sky.spline import fit_spline
 
@@ -99,9 +99,9 @@ def _ways(
         yield "mask alone", fit_sky(light, degree="auto", masked=masked)
     except StepError as error:
         yield "mask alone", error.found
-    yield "Moon known", fit_moonlight(light, shape_terms=shape, masked=masked)
-    yield "line known", fit_behind_line(light, guide, masked=closed)
-    yield "line and Moon", fit_moonlight(light, shape_terms=shape, masked=masked, guide=guide)
+    yield "Moon known", fit_sky(light, shape_terms=shape, masked=masked)
+    yield "line known", fit_sky(light, guide=guide, masked=closed, closed=closed)
+    yield "line and Moon", fit_sky(light, shape_terms=shape, masked=masked, guide=guide, closed=closed)
 
 
 def _moonlit(night: Night) -> Night:
@@ -262,7 +262,7 @@ def _pulls(kind: str, seed: int) -> NDArray[np.float64]:
         nothing = np.zeros(shape, dtype=np.bool_)
         guide = guide_by_line(line, masked=nothing)
         plane = (sky + 0.6 * emission + noise[0]).astype(np.float32)
-        fit = fit_behind_line(plane, guide, degree=1, masked=nothing)
+        fit = fit_sky(plane, guide=guide, degree=1, masked=nothing)
     else:
         plane = (sky + noise[0]).astype(np.float32)
         fit = fit_sky(plane, degree=1, masked=object_mask(plane[None]))
@@ -277,8 +277,7 @@ def scatter_ratio(fit: SkyFit, noise: float) -> tuple[float, float]:
     """
     assert fit.block_share is not None
     size = block_size(fit.shape)
-    looked = size * size / max(1, -(-size * size // SAMPLES_PER_BLOCK))
-    predicted = HUBER_ERROR * noise / np.sqrt(np.maximum(fit.block_share * looked, 1.0))
+    predicted = HUBER_ERROR * noise / np.sqrt(np.maximum(fit.block_share * size * size, 1.0))
     left = fit.block_values - fit.at(fit.block_xy)[0]
     clean = fit.block_used
     if fit.halo is not None:

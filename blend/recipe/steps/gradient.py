@@ -32,8 +32,6 @@ from blend.science.sky import (
     divide_flat_fault,
     find_corner_glow,
     find_flat_fault,
-    fit_behind_line,
-    fit_moonlight,
     fit_sky,
     fit_spline,
     guide_by_line,
@@ -41,7 +39,6 @@ from blend.science.sky import (
     object_mask,
     region_mask,
     shape_towards,
-    slope_left,
     slope_of_blocks,
     subtract_sky,
 )
@@ -120,9 +117,13 @@ def _planes(
 ) -> list[_Plane]:
     """Gather what holds for each plane of a master."""
     master = work.masters[name]
-    boxes = _mask(settings.object_boxes, master) if settings.object_boxes else np.zeros_like(masked)
-    only = _mask(settings.sky_boxes, master) if settings.sky_boxes else None
-    closed = invalid | boxes | (~only if only is not None else False)
+    closed, only = invalid, None
+    if settings.object_boxes:
+        boxes = _mask(settings.object_boxes, master)
+        masked, closed = masked | boxes, closed | boxes
+    if settings.sky_boxes:
+        only = _mask(settings.sky_boxes, master)
+        closed = closed | ~only
     guided = lead is not None and (settings.guide == "line" or settings.model == "moonlight")
     moon = moon_facts(master)
     planes = []
@@ -138,8 +139,8 @@ def _planes(
                 name=name,
                 plane=plane,
                 settings=settings,
-                masked=masked | boxes,
-                closed=np.asarray(closed),
+                masked=masked,
+                closed=closed,
                 only=only,
                 shape_terms=shape_terms,
                 predicted=predicted,
@@ -265,7 +266,8 @@ def _one_plane(
         bend = largest_deviation(
             _fit(light, replace(what, settings=what.settings.model_copy(update={"model": "spline"})))
         )
-    return PlaneSky(fit, bowl, glow, check, view, _left(out, what, fit), uneven, bend)
+    left = None if _unsure(what, fit) else slope_of_blocks(fit)
+    return PlaneSky(fit, bowl, glow, check, view, left, uneven, bend)
 
 
 def _fit(plane: NDArray[np.float32], what: _Plane) -> SkyFit:
@@ -280,19 +282,16 @@ def _fit(plane: NDArray[np.float32], what: _Plane) -> SkyFit:
             degree=_line_degree(settings),
             where=what.where,
         ).fit
-    if what.shape_terms is not None:
-        return fit_moonlight(
-            plane,
-            shape_terms=what.shape_terms,
-            masked=what.masked if what.only is None else what.masked | ~what.only,
-            guide=what.guide,
-            no_data=what.closed,
-        )
-    if what.guide is not None:
-        return fit_behind_line(
-            plane, what.guide, degree=settings.degree, masked=what.closed, where=what.where
-        )
-    return fit_sky(plane, degree=settings.degree, masked=what.masked, sky_only=what.only, where=what.where)
+    return fit_sky(
+        plane,
+        degree=settings.degree,
+        shape_terms=what.shape_terms,
+        guide=what.guide,
+        masked=what.masked,
+        sky_only=what.only,
+        closed=what.closed,
+        where=what.where,
+    )
 
 
 def _bin_centres(shape: tuple[int, ...], size: int) -> NDArray[np.float64]:
@@ -322,12 +321,3 @@ def _tell(work: Work, name: str, planes: list[_Plane], done: dict[str, PlaneSky]
         skies=frozen({**work.skies, name: {plane: entry.fit for plane, entry in done.items()}}),
         sky_views=frozen({**work.sky_views, name: {plane: entry.view for plane, entry in done.items()}}),
     )
-
-
-def _left(plane: NDArray[np.float32], what: _Plane, fit: SkyFit) -> float | None:
-    """Return the slope left, corner to corner; None where no sky is known that could tell, or only the least light."""
-    if fit.sky_share == 0.0 or what.leads:
-        return None
-    if fit.line_factor is not None or fit.name == "moonlight":
-        return slope_of_blocks(fit)
-    return slope_left(plane, what.masked) if what.only is None else slope_of_blocks(fit)

@@ -1,8 +1,7 @@
 """The sky beside a large object: the mean over all skies and halos that the blocks allow, each by its probability.
 
 What a halo does beyond where it is seen, and whether a sky bends or the halo does, no picture tells for sure. So no
-profile and no degree is chosen here: how far the skies lie apart that fit alike is in the uncertainty. That is safe but
-less sharp than one halo of the likeliest kind: `gradient` takes the latter unless the two contradict each other.
+profile and no degree is chosen here: how far the skies lie apart that fit alike is in the uncertainty.
 """
 
 from __future__ import annotations
@@ -12,14 +11,17 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from blend.science.sky.arms import CURVE_SHARES, LEAST_WEIGHT, shared_errors
-from blend.science.sky.blocks import term_powers
+from blend.science.sky.arms import shared_errors
+from blend.science.sky.blocks import degree_of, term_powers
 from blend.science.sky.first_halo import about, first_halo, settled_errors
 from blend.science.sky.halo import halo_slopes, moved
-from blend.science.sky.model import SkyProblem, Solution, clipped_away
+from blend.science.sky.solver import SkyProblem, Solution, clipped_away
 
-STRAIGHT = 3
-"""Terms of a sky of degree 1."""
+CURVE_SHARES = (0.03, 0.1, 0.3)
+"""What a term of a sky's curvature may be beside its slope, beforehand, each as likely: moonlight bends by the first,
+a town's glow by the last."""
+LEAST_WEIGHT = 0.02
+"""Of all probability that skies of a degree must have to count."""
 STEEPNESS_STEP = 0.09
 """Doubt of ln steepness about each that is tried: half the distance to the next."""
 RING_SHARE = 0.5
@@ -30,14 +32,12 @@ LEAST_WIDTH = 1e-3
 
 def averaged_sky(ringed: SkyProblem, plain: Solution, degrees: list[int]) -> Solution | None:
     """Return the mean sky beside the object of a problem, or None where no halo above 0 fits; ``plain`` has none."""
-    assert ringed.ellipse is not None
-    ringed = about(ringed, ringed.ellipse)
     found = first_halo(ringed, plain)
     if found is None:
         return None
     assert found.halo is not None
     ringed = about(ringed, found.halo.ellipse)
-    return sky_beside_halo(ringed, settled_errors(ringed, found), degrees)
+    return average_skies(ringed, settled_errors(ringed, found), degrees)
 
 
 @dataclass(frozen=True)
@@ -70,35 +70,7 @@ def bends(degrees: list[int], slope: float, scale: float) -> list[Bend]:
     return found
 
 
-def sky_beside_halo(problem: SkyProblem, solution: Solution, degrees: list[int]) -> Solution:
-    """Return the sky beside a halo: its bend from where the halo does not shine, the rest from all blocks.
-
-    A halo that reaches too far and a sky that is hollow about it cancel nearly everywhere. So what a sky bends by is
-    not asked where the halo shines: it is the mean of `average_skies` with a halo wrong by all its light, and enters
-    the sky of degree 1 as a known number whose error the others share.
-
-    References
-    ----------
-    Parameters that are considered, not fitted: Schmidt (1966), Advances in Control Systems 3, 293; from memory.
-    """
-    if degrees[-1] < 2:
-        return average_skies(problem, solution, degrees)
-    assert solution.halo is not None
-    clean = average_skies(problem, solution, degrees, doubt=solution.halo.shine(problem.blocks.xy))
-    straight = [d for d in degrees if d < 2] or [1]
-    if clean.degree < 2:
-        return average_skies(problem, solution, straight)
-    return average_skies(problem, solution, straight, bent=clean)
-
-
-def average_skies(
-    problem: SkyProblem,
-    solution: Solution,
-    degrees: list[int],
-    *,
-    doubt: NDArray[np.float64] | None = None,
-    bent: Solution | None = None,
-) -> Solution:
+def average_skies(problem: SkyProblem, solution: Solution, degrees: list[int]) -> Solution:
     """Return the mean of all skies beside all halos, each by its probability.
 
     values = terms c + strength p_k (1 + e),  <e_i e_j> = doubt^2 exp(-(d ln R)^2 / 2 L^2) exp((cos(d phi) - 1) / L^2)
@@ -118,10 +90,6 @@ def average_skies(
         Of this problem, with a halo: its errors and choice of blocks serve all pairs.
     degrees : list of int
         That the sky may have.
-    doubt : (n,), optional
-        Of the halo, in place of the solution's.
-    bent : Solution, optional
-        Whose terms above degree 1 are taken for known, with their errors.
 
     References
     ----------
@@ -130,17 +98,14 @@ def average_skies(
     """
     halo, used, profiles = solution.halo, solution.used, problem.profiles
     assert halo is not None and profiles is not None and solution.doubt is not None
-    terms = problem.terms(degrees[-1] if bent is None else bent.degree)
-    known = terms[:, STRAIGHT:] @ bent.coefficients[STRAIGHT:] if bent is not None else np.zeros(len(terms))
-    data = _scaled(_gathered(problem, solution, terms, known, solution.doubt if doubt is None else doubt))
+    terms = problem.terms(degrees[-1])
+    data = _scaled(_gathered(problem, solution, terms))
     slope = float(np.abs(solution.coefficients[1:3]).sum()) / data.scale
     most = float(np.ptp(data.values[problem.sky[used]]))
     kept = _believed([_answers(data, bend, profiles.odds) for bend in bends(degrees, slope, most)])
     best = kept[int(np.argmax([each.odds.max() for each in kept]))]
     which = int(np.argmax(best.odds))
     mean, covariance = _mean(kept)
-    if bent is not None:
-        mean, covariance = _considered(data, best, which, mean, covariance, bent)
     fresh = profiles.halo(which, float(best.strengths[which]) * data.scale)
     fresh = replace(fresh, ellipse=moved(profiles.ellipse, np.clip(best.shifts[which], -0.5, 0.5)))
     coefficients = mean * data.scale
@@ -148,17 +113,11 @@ def average_skies(
     model = terms[:, : mean.size] @ coefficients + fresh.shine(problem.blocks.xy)
     return replace(
         solution,
-        degree=degree_of(mean.size),
         coefficients=coefficients,
         covariance=covariance * data.scale**2,
         residuals=np.where(problem.good, problem.values - model, 0.0),
         halo=fresh,
     )
-
-
-def degree_of(count: int) -> int:
-    """Return the degree of a surface with so many terms."""
-    return next(d for d in range(9) if len(term_powers(d)) == count)
 
 
 def _mean(kept: list[_Answers]) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
@@ -175,29 +134,6 @@ def _mean(kept: list[_Answers]) -> tuple[NDArray[np.float64], NDArray[np.float64
         covariance[:size, :size] += part.sum() * each.own
         covariance += pulls.T @ (pulls * part[:, None])
     return mean, covariance
-
-
-def _considered(
-    data: _Data,
-    best: _Answers,
-    which: int,
-    mean: NDArray[np.float64],
-    covariance: NDArray[np.float64],
-    bent: Solution,
-) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-    """Return the sky with the terms that were taken for known: what moves by their errors is in the covariance."""
-    terms = np.arange(STRAIGHT, bent.coefficients.size)
-    alone = best.inverse @ -data.tt[np.ix_(best.rows, terms)]
-    strength = (-data.tp[terms, which] - data.tp[best.rows, which] @ alone) / best.room[which]
-    count = mean.size
-    moves = alone[:count] - np.outer(best.inverse[:count] @ data.tp[best.rows, which], strength)
-    whole = np.zeros((bent.coefficients.size, terms.size))
-    whole[:count], whole[terms] = moves, np.eye(terms.size)
-    full = whole @ (bent.covariance[STRAIGHT:, STRAIGHT:] / data.scale**2) @ whole.T
-    full[:count, :count] += covariance
-    answer = np.zeros(bent.coefficients.size)
-    answer[:count], answer[STRAIGHT:] = mean, bent.coefficients[STRAIGHT:] / data.scale
-    return answer, full
 
 
 @dataclass(frozen=True, eq=False)
@@ -228,18 +164,9 @@ class _Answers:
     strengths: NDArray[np.float64]
     gains: NDArray[np.float64]
     own: NDArray[np.float64]
-    inverse: NDArray[np.float64]
-    rows: NDArray[np.int64]
-    room: NDArray[np.float64]
 
 
-def _gathered(
-    problem: SkyProblem,
-    solution: Solution,
-    terms: NDArray[np.float64],
-    taken: NDArray[np.float64],
-    doubt: NDArray[np.float64],
-) -> _Data:
+def _gathered(problem: SkyProblem, solution: Solution, terms: NDArray[np.float64]) -> _Data:
     """Weigh blocks by the solution's errors and what they share of its halo's, in units of a typical block's error."""
     halo, used, profiles = solution.halo, solution.used, problem.profiles
     assert halo is not None and profiles is not None and solution.doubt is not None
@@ -250,9 +177,13 @@ def _gathered(
         np.maximum(solution.sigma[used] ** 2 - solution.doubt[used] ** 2, problem.errors[used] ** 2)
     )
     shared = shared_errors(
-        halo.ellipse, problem.blocks.xy[used], doubt[used] / scale, own / scale, around=RING_SHARE
+        halo.ellipse,
+        problem.blocks.xy[used],
+        solution.doubt[used] / scale,
+        own / scale,
+        around=RING_SHARE,
     )
-    values = (problem.values - taken + clipped_away(problem, solution.sigma, used))[used]
+    values = (problem.values + clipped_away(problem, solution.sigma, used))[used]
     level = float(np.median(values))
     values = (values - level) / scale
     columns = np.column_stack([terms, more[:, 1:] / scale])[used]
@@ -311,9 +242,6 @@ def _answers(data: _Data, bend: Bend, odds: NDArray[np.float64]) -> _Answers:
         strengths=strength,
         gains=gains,
         own=inverse[:count, :count],
-        inverse=inverse,
-        rows=rows,
-        room=room,
     )
 
 

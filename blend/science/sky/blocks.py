@@ -1,23 +1,25 @@
 """Robust sky values of the blocks of a plane, and the Chebyshev terms that are fitted to them.
 
-A block's value is Huber's M-estimate of its pixels after clipping at three standard deviations, so that a star in it
-hardly counts, and noise moves it by a sixth less than it moves their median. A plain mean of small bins is what the
-search for objects uses, because it keeps all faint light.
+A block's value is Huber's M-estimate of its bins after clipping at three standard deviations, so that a star in it
+hardly counts, and noise moves it by a sixth less than it moves their median. Bins are plain means of few pixels, which
+keep all faint light: the search for objects uses them, too.
 """
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
 from blend.base.blocksums import block_means
 from blend.base.jit import kernel
+from blend.base.robust import MAD_TO_SIGMA, MEDIAN_ERROR
 from blend.base.rowblocks import map_row_blocks
 
-SAMPLES_PER_BLOCK = 5120
-"""Most pixels of a block that are looked at: 0.015 sigma a block is plenty, and 24 Mpx stay fast."""
+WANTED_BINS = 120_000
+LARGEST_BIN = 8
+"""Most pixels across a bin: with larger ones every star would mask more sky, and hide more of its light in a bin."""
 
 LEAST_SHARE_OF_BLOCK = 0.1
 """Share of a block that must be usable for its value to count as sky."""
@@ -28,6 +30,8 @@ HUBER_ERROR = 1.0523
 """Error of a Gaussian sample's M-estimate with that limit over that of its mean; a median's would be 1.2533."""
 HUBER_LIFT = 1.17
 """How far faint light lifts that estimate, over how far it lifts a median: 1.46 f sigma over 1.25 f sigma."""
+SURE_SKEW = 2.0
+"""From how many of its standard deviations on the skew of the blocks is taken for light."""
 HUBER_STEPS = 2
 """Newton steps from the median: what is left after them is below a hundredth of the block's error."""
 
@@ -61,6 +65,11 @@ def term_powers(degree: int) -> list[tuple[int, int]]:
     [(0, 0), (1, 0), (0, 1), (2, 0), (1, 1), (0, 2)]
     """
     return [(total - j, j) for total in range(degree + 1) for j in range(total + 1)]
+
+
+def degree_of(count: int) -> int:
+    """Return the degree of a surface with so many terms."""
+    return next(degree for degree in range(9) if len(term_powers(degree)) == count)
 
 
 def unit_coordinates(xy: NDArray[np.floating], shape: tuple[int, int]) -> tuple[NDArray[np.float64], ...]:
@@ -141,6 +150,21 @@ def block_size(shape: tuple[int, int], *, blocks: int = 1200, least: int = 8) ->
     return max(least, round(float(np.sqrt(shape[0] * shape[1] / blocks))))
 
 
+def bin_size(shape: tuple[int, int]) -> int:
+    """Return the side, in pixels, of the bins the search for objects works on.
+
+    Examples
+    --------
+    >>> bin_size((4000, 6000)), bin_size((900, 1350)), bin_size((200, 300))
+    (7, 3, 1)
+    """
+    size = max(1, round(float(np.sqrt(shape[0] * shape[1] / WANTED_BINS))))
+    # Halved, so that the largest groups of bins stay what they are.
+    while size > LARGEST_BIN:
+        size //= 2
+    return size
+
+
 def bin_light(
     plane: NDArray[np.float32], *, size: int, invalid: NDArray[np.bool_] | None = None
 ) -> NDArray[np.float64]:
@@ -157,15 +181,25 @@ def bin_light(
     return block_means(plane, size, least=0.5, invalid=invalid)
 
 
+def sky_blocks(plane: NDArray[np.float32], *, unusable: NDArray[np.bool_] | None = None) -> SkyBlocks:
+    """Measure a plane in some 1200 blocks of its small bins, as `measure_blocks` does those of its pixels."""
+    size = bin_size((plane.shape[0], plane.shape[1]))
+    seen = bin_light(plane, size=size, invalid=unusable)
+    bins = np.where(np.isfinite(seen), seen, bin_light(plane, size=size)).astype(np.float32)
+    shape = (int(bins.shape[0]), int(bins.shape[1]))
+    blocks = measure_blocks(bins, size=block_size(shape), unusable=~np.isfinite(seen))
+    return replace(blocks, size_px=size * blocks.size_px, xy=size * blocks.xy + 0.5 * (size - 1))
+
+
 def measure_blocks(
     plane: NDArray[np.float32], *, size: int, unusable: NDArray[np.bool_] | None = None, kappa: float = 3.0
 ) -> SkyBlocks:
     """Measure the sky in every block of a plane.
 
     The value m solves sum of max(-c, min(c, x - m)) = 0 with c = 1 sigma over the x with |x - median| <= kappa
-    1.4826 MAD, error = 1.0523 sigma / sqrt(n), over an even sample of at most `SAMPLES_PER_BLOCK` pixels. Both limits
-    are symmetric, so the value of Gaussian noise has no bias; a share f of pixels with positive light moves it by
-    about 1.46 f sigma at most, where a median would move by 1.25 f sigma and a mean without limit.
+    1.4826 MAD, error = 1.0523 sigma / sqrt(n). Both limits are symmetric, so the value of Gaussian noise has no bias; a
+    share f of pixels with positive light moves it by about 1.46 f sigma at most, where a median would move by 1.25 f
+    sigma and a mean without limit.
 
     Parameters
     ----------
@@ -188,13 +222,10 @@ def measure_blocks(
     edges_x = np.linspace(0, columns, across + 1).round().astype(np.int64)
     table = np.empty((down, across, 7), dtype=np.float64)
     skip, has_skip = _mask_or_none(unusable)
-    stride = max(1, -(-size * size // SAMPLES_PER_BLOCK))
 
     def fill_rows(rows_of_blocks: slice) -> None:
         for j in range(rows_of_blocks.start, rows_of_blocks.stop):
-            _measure_row(
-                plane, skip, has_skip, edges_y[j], edges_y[j + 1], edges_x, stride, float(kappa), table[j]
-            )
+            _measure_row(plane, skip, has_skip, edges_y[j], edges_y[j + 1], edges_x, float(kappa), table[j])
 
     map_row_blocks(fill_rows, down, height=1)
     x = 0.5 * (edges_x[:-1] + edges_x[1:] - 1)
@@ -206,6 +237,27 @@ def measure_blocks(
     return SkyBlocks(size, (down, across), xy, *flat[:, :5].T)
 
 
+def usable_blocks(blocks: SkyBlocks) -> NDArray[np.bool_]:
+    """Return the blocks with enough usable pixels for a value."""
+    return np.asarray(np.isfinite(blocks.values) & (blocks.share >= LEAST_SHARE_OF_BLOCK))
+
+
+def faint_light_doubt(blocks: SkyBlocks, used: NDArray[np.bool_]) -> float:
+    """Return how far stars too faint to be told from sky may lift the level: median - mode = 2 (mean - median).
+
+    A block's value is lifted by `HUBER_LIFT` of what its median is. What noise alone makes of the blocks' mean minus
+    median, at `SURE_SKEW` standard deviations, is taken off, squared: with one, noise alone would raise the stated
+    error of a level by an eighth.
+    """
+    skew = blocks.skew[used]
+    skew = skew[np.isfinite(skew)]
+    if not skew.size:
+        return 0.0
+    middle = float(np.median(skew))
+    noise = MEDIAN_ERROR * MAD_TO_SIGMA * float(np.median(np.abs(skew - middle))) / np.sqrt(skew.size)
+    return float(2.0 * HUBER_LIFT * np.sqrt(max(0.0, max(0.0, middle) ** 2 - (SURE_SKEW * noise) ** 2)))
+
+
 def _mask_or_none(mask: NDArray[np.bool_] | None) -> tuple[NDArray[np.bool_], bool]:
     if mask is None:
         return np.zeros((1, 1), dtype=np.bool_), False
@@ -213,11 +265,11 @@ def _mask_or_none(mask: NDArray[np.bool_] | None) -> tuple[NDArray[np.bool_], bo
 
 
 @kernel
-def _measure_row(plane, skip, has_skip, y0, y1, edges_x, stride, kappa, out):  # type: ignore[no-untyped-def]
+def _measure_row(plane, skip, has_skip, y0, y1, edges_x, kappa, out):  # type: ignore[no-untyped-def]
     for c in range(out.shape[0]):
         x0 = edges_x[c]
         x1 = edges_x[c + 1]
-        room = (y1 - y0) * ((x1 - x0) // stride + 1)
+        room = (y1 - y0) * (x1 - x0)
         usable = np.empty(room, dtype=np.float32)
         light = np.empty(room, dtype=np.float32)
         n_usable = 0
@@ -226,9 +278,7 @@ def _measure_row(plane, skip, has_skip, y0, y1, edges_x, stride, kappa, out):  #
         sum_x = 0.0
         sum_y = 0.0
         for y in range(y0, y1):
-            # A start that hops about from row to row keeps the sample from locking onto a pattern of the sensor.
-            start = ((y * 40503) >> 4) % stride
-            for x in range(x0 + start, x1, stride):
+            for x in range(x0, x1):
                 n_seen += 1
                 value = plane[y, x]
                 if value - value == 0.0:

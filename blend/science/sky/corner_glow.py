@@ -11,11 +11,11 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from blend.base.robust import MAD_TO_SIGMA, bin_mean
+from blend.base.robust import MAD_TO_SIGMA
 from blend.science.sky.blocks import chebyshev_terms, unit_coordinates
 from blend.science.sky.fit import SkyFit
 from blend.science.sky.halo import HALO_DOUBT
-from blend.science.sky.model import weighted_fit
+from blend.science.sky.solver import blocks_per_error, weighted_fit
 
 REACHES = (0.12, 0.16, 0.2, 0.25, 0.3)
 """Distances from the corner, in short sides of the frame, over which a glow falls to 1 / e that are tried."""
@@ -124,7 +124,8 @@ def _by_reach(fit: SkyFit, reach: float) -> _Corners | None:
     values, sigma, seen = _light(fit, np.asarray(near.any(axis=1)))
     if seen.sum() < FEWEST_BLOCKS or not (seen[:, None] & near).any(axis=0).all():
         return None
-    design = np.column_stack([_surface(fit), shapes])
+    surface = chebyshev_terms(*unit_coordinates(fit.block_xy, fit.shape), degree=max(1, min(fit.degree, 2)))
+    design = np.column_stack([surface, shapes])
     used = seen
     for _ in range(4):
         answer = weighted_fit(design[used], values[used], sigma[used])
@@ -141,7 +142,7 @@ def _by_reach(fit: SkyFit, reach: float) -> _Corners | None:
     ]
     return _Corners(
         np.asarray(answer[-4:]),
-        np.sqrt(np.maximum(variance, 1e-300) * _shared(pull, used, fit.block_grid)),
+        np.sqrt(np.maximum(variance, 1e-300) * blocks_per_error(pull, used, fit.block_grid)),
         unlike,
         float(np.minimum(pull[seen] ** 2, (5.0 * scatter) ** 2).sum()),
     )
@@ -186,11 +187,6 @@ def _beyond_noise(left: NDArray[np.float64], sigma: NDArray[np.float64]) -> floa
     return float(np.sqrt(max(0.0, float(np.mean(left**2 - sigma**2))))) if left.size else 0.0
 
 
-def _surface(fit: SkyFit) -> NDArray[np.float64]:
-    u, v = unit_coordinates(fit.block_xy, fit.shape)
-    return chebyshev_terms(u, v, degree=max(1, min(fit.degree, 2)))
-
-
 def _corner_shapes(fit: SkyFit, reach: float) -> NDArray[np.float64]:
     """Return what a glow of unit height in each corner puts into the blocks, a column a corner."""
     rows, columns = fit.shape
@@ -200,14 +196,3 @@ def _corner_shapes(fit: SkyFit, reach: float) -> NDArray[np.float64]:
         away = np.hypot(fit.block_xy[:, 0] - high_x * (columns - 1), fit.block_xy[:, 1] - high_y * (rows - 1))
         shapes.append(np.exp(-((away / length) ** 2)))
     return np.column_stack(shapes)
-
-
-def _shared(pull: NDArray[np.float64], used: NDArray[np.bool_], grid: tuple[int, int]) -> float:
-    """Return how many neighbouring blocks share one error, at least 1: what means of 4 x 4 scatter too much."""
-    shown = np.where(used, pull, np.nan)
-    single = float(np.nanmean(shown**2))
-    cells = bin_mean(shown.reshape(grid), 4)
-    cells = cells[np.isfinite(cells)]
-    if cells.size < 8 or single <= 0.0:
-        return 1.0
-    return max(1.0, 16.0 * float(np.mean(cells**2)) / single)

@@ -7,20 +7,19 @@ from dataclasses import replace
 import numpy as np
 from numpy.typing import NDArray
 
-from blend.base.robust import MAD_TO_SIGMA
-from blend.science.sky.halo import HALO_DOUBT, Ellipse, Halo, halo_slopes, moved
-from blend.science.sky.model import (
-    CLIP_ABOVE,
-    CLIP_BELOW,
+from blend.science.sky.halo import HALO_DOUBT, Ellipse, Halo, halo_slopes, moved, profiles_at
+from blend.science.sky.solver import (
     SkyProblem,
     Solution,
     blocks_per_error,
+    calm,
+    inverse_of,
+    judged,
     least_sigma,
-    solve_sky,
+    robust_fit,
     surface_under,
     weighted_fit,
 )
-from blend.science.sky.profiles import profiles_at
 
 FAR = 2.5
 """Radius, in units of the outline, from which on a halo hardly lifts a first sky."""
@@ -31,8 +30,6 @@ HILL = 0.5
 SHAPING = 4
 """Steps in which a first halo finds its outline, each by `MOST_STEP` at most."""
 MOST_STEP = 0.3
-CALM_SHARE = 0.25
-"""Of the used blocks of sky: those where the halo's doubt is least tell the noise."""
 DARK_SHARE = 0.05
 """Share of the sky's blocks below the first plane."""
 
@@ -70,9 +67,8 @@ def first_halo(problem: SkyProblem, plain: Solution) -> Solution | None:
         return None
     answer, halo = found
     residuals = np.where(problem.good, problem.values - terms @ answer - halo.shine(problem.blocks.xy), 0.0)
-    return Solution(
-        degree, answer, np.zeros((answer.size, answer.size)), residuals, sigma, problem.good, 1.0, halo
-    )
+    unknown = np.zeros((answer.size, answer.size))
+    return Solution(answer, unknown, residuals, sigma, problem.good, 1.0, answer, halo=halo)
 
 
 def _first_sky(problem: SkyProblem, plain: Solution) -> tuple[int, NDArray[np.float64]]:
@@ -81,7 +77,7 @@ def _first_sky(problem: SkyProblem, plain: Solution) -> tuple[int, NDArray[np.fl
     radius = problem.profiles.ellipse.radius(problem.blocks.xy)
     far = problem.sky & (radius > FAR)
     if plain.degree > 1 and far.sum() >= FAR_SHARE * far.size:
-        away = solve_sky(replace(problem, sky=far, good=far), degree=plain.degree)
+        away = robust_fit(replace(problem, sky=far, good=far), problem.terms(plain.degree))
         return plain.degree, away.coefficients
     curve = problem.terms(plain.degree)[:, 3:] @ plain.coefficients[3:]
     hill = float(curve[radius < 1.0].mean() - curve[radius >= 1.0].mean()) if (radius < 1.0).any() else 0.0
@@ -104,8 +100,7 @@ def _shaped(
     columns = np.column_stack([terms, more])[good] / sigma[good, None]
     left = (problem.values - terms @ answer - halo.shine(problem.blocks.xy))[good] / sigma[good]
     normal = columns.T @ columns + np.diag(np.concatenate([np.zeros(terms.shape[1]), known]))
-    size = np.sqrt(np.diag(normal)) + 1e-30
-    step = np.linalg.pinv(normal / np.outer(size, size), rcond=1e-10) @ (columns.T @ left / size) / size
+    step = inverse_of(normal) @ (columns.T @ left)
     return moved(halo.ellipse, np.clip(step[-4:], -MOST_STEP, MOST_STEP))
 
 
@@ -117,30 +112,10 @@ def settled_errors(problem: SkyProblem, solution: Solution) -> Solution:
     assert solution.halo is not None
     doubt = solution.halo.doubt(problem.blocks.xy)
     solution = replace(solution, doubt=doubt if solution.doubt is None else np.minimum(doubt, solution.doubt))
-    sigma, used = _judged(problem, solution)
-    calm = _calm(problem, solution)
-    patch = blocks_per_error(problem, solution.residuals, sigma, calm & used)
+    sigma, used = judged(problem, solution)
+    near = calm(problem, solution) & used
+    patch = blocks_per_error(solution.residuals / sigma, near, problem.blocks.grid)
     return replace(solution, sigma=sigma, used=used, patch=patch)
-
-
-def _calm(problem: SkyProblem, solution: Solution) -> NDArray[np.bool_]:
-    """Return the used blocks of sky whose error is not the halo's; at least the quarter where that is least."""
-    used = solution.used & problem.sky
-    if solution.doubt is None:
-        return used
-    limit = np.maximum(problem.errors, float(np.quantile(solution.doubt[used], CALM_SHARE)))
-    return np.asarray(used & (solution.doubt <= limit))
-
-
-def _judged(problem: SkyProblem, solution: Solution) -> tuple[NDArray[np.float64], NDArray[np.bool_]]:
-    """Return the errors of the blocks by a solution, and which of them agree with it."""
-    good = problem.good if solution.halo is not None else problem.sky
-    sigma = _block_sigma(problem, solution)
-    pull = np.where(good, solution.residuals / sigma, 0.0)
-    middle = float(np.median(pull[solution.used]))
-    fresh = good & (pull - middle < CLIP_ABOVE) & (pull - middle > -CLIP_BELOW)
-    enough = fresh.sum() >= min(good.sum(), 2 * solution.parameters + 4)
-    return sigma, fresh if enough else solution.used
 
 
 def _best_profile(
@@ -164,26 +139,3 @@ def _best_profile(
     return weighted_fit(
         terms[used], problem.values[used] - halo.shine(problem.blocks.xy)[used], sigma[used]
     ), halo
-
-
-def _block_sigma(problem: SkyProblem, solution: Solution) -> NDArray[np.float64]:
-    """Return the error of every block: its own, the scatter all blocks show beyond it, the halo's doubt."""
-    own = problem.errors
-    calm = _calm(problem, solution)
-    extra = max(0.0, _scatter(problem, solution, calm) ** 2 - float(np.median(own[calm])) ** 2)
-    doubt = 0.0 if solution.doubt is None else solution.doubt
-    return np.asarray(np.maximum(np.sqrt(own**2 + extra + doubt**2), least_sigma(problem)))
-
-
-def _scatter(problem: SkyProblem, solution: Solution, calm: NDArray[np.bool_]) -> float:
-    """Return the scatter of calm blocks: beside a halo of neighbours, which what is wrong with it shifts alike."""
-    if solution.halo is not None:
-        left = np.where(calm, solution.residuals, np.nan).reshape(problem.blocks.grid)
-        apart = np.concatenate([np.diff(left, axis=0).ravel(), np.diff(left, axis=1).ravel()])
-        apart = apart[np.isfinite(apart)]
-        if apart.size >= 12:
-            return MAD_TO_SIGMA * float(np.median(np.abs(apart))) / float(np.sqrt(2.0))
-    left = solution.residuals[calm]
-    scatter = MAD_TO_SIGMA * float(np.median(np.abs(left - np.median(left))))
-    # The median absolute deviation of few blocks about a fit that follows them comes out low.
-    return scatter * float(np.sqrt(calm.sum() / max(calm.sum() - solution.parameters, 1)))

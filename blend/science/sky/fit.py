@@ -11,7 +11,14 @@ from numpy.typing import NDArray
 from blend.base.jit import kernel
 from blend.base.robust import MAD_TO_SIGMA
 from blend.base.rowblocks import map_row_blocks
-from blend.science.sky.blocks import SkyBlocks, chebyshev_terms, term_powers, unit_axis, unit_coordinates
+from blend.science.sky.blocks import (
+    SkyBlocks,
+    chebyshev_terms,
+    degree_of,
+    term_powers,
+    unit_axis,
+    unit_coordinates,
+)
 from blend.science.sky.halo import Halo
 
 SkyModel = Literal["polynomial", "moonlight", "spline"]
@@ -114,7 +121,7 @@ def build_sky(
     name: SkyModel = "polynomial",
 ) -> SkyFit:
     """Return a sky with what follows from its coefficients: degree, level, amplitude, scatter of the used blocks."""
-    degree = next(d for d in range(9) if len(term_powers(d)) == coefficients.size)
+    degree = degree_of(coefficients.size)
     u, v = unit_coordinates(lattice(shape), shape)
     surface = chebyshev_terms(u, v, degree=degree) @ coefficients
     left = residuals[used]

@@ -16,7 +16,7 @@ from blend.base.rowblocks import map_row_blocks
 from blend.science.sky.blocks import chebyshev_terms, unit_axis, unit_coordinates
 from blend.science.sky.fit import SkyFit, sky_uncertainty
 from blend.science.sky.halo import HALO_DOUBT
-from blend.science.sky.model import CLIP_ABOVE, weighted_fit
+from blend.science.sky.solver import CLIP_ABOVE, weighted_fit
 
 LEAST_FAULT = 0.005
 """Share of the sky's level: what moonlight itself may bend over a field of two degrees."""

@@ -1,6 +1,6 @@
-"""Take the gradient out: a low-order sky fitted to what is not an object, and subtracted.
+"""The sky of a plane: what is fitted to the blocks that are not an object.
 
-Moonlight and light pollution add to the picture, so the model is subtracted, never divided by. A plane
+Moonlight and light pollution add to the picture, so the sky is subtracted, never divided by. A plane
 describes moonlight over a field of two degrees to half a percent and degree 2 to 0.02 %: more than degree 2 is
 never chosen by itself.
 """
@@ -14,53 +14,32 @@ import numpy as np
 from numpy.typing import NDArray
 
 from blend.base.errors import StepError
-from blend.base.robust import MAD_TO_SIGMA, MEDIAN_ERROR
-from blend.science.sky.arms import allow_arms, hold_curve
 from blend.science.sky.averages import averaged_sky
 from blend.science.sky.blocks import (
-    HUBER_LIFT,
-    LEAST_SHARE_OF_BLOCK,
-    SkyBlocks,
-    block_size,
-    measure_blocks,
+    faint_light_doubt,
+    sky_blocks,
     term_powers,
+    usable_blocks,
 )
 from blend.science.sky.faint_light import without_faint_light
-from blend.science.sky.fit import SkyFit, build_sky, sky_uncertainty, slope_sigma, subtract_sky
-from blend.science.sky.halo import HALO_DOUBT, find_ellipse, index_doubt
-from blend.science.sky.model import (
+from blend.science.sky.fit import SkyFit, Strength, build_sky
+from blend.science.sky.guide import LineGuide, basis_of, guide_by_line, strength_of
+from blend.science.sky.halo import find_ellipse
+from blend.science.sky.solver import (
     SkyProblem,
     Solution,
     misfit,
+    robust_fit,
     sky_problem,
     solve_given,
-    solve_sky,
+    weighted_fit,
     with_ring,
 )
-from blend.science.sky.objects import Region, object_mask, region_mask
-
-__all__ = [
-    "Region",
-    "SkyFit",
-    "fit_sky",
-    "object_mask",
-    "region_mask",
-    "sky_uncertainty",
-    "slope_left",
-    "slope_sigma",
-    "subtract_sky",
-]
 
 LEAST_SKY = 0.02
 """Share of the frame that must be sky for a fit to mean anything."""
 SHARE_FOR_DEGREE_2 = 0.15
 """With less sky than this a curved surface is an extrapolation: the automatic degree stops at 1."""
-CLEAN_SHARE_FOR_DEGREE_2 = 0.25
-"""Share of the frame where the halo's doubt is below the noise, for a small curvature to be believed."""
-SURE_SKEW = 2.0
-"""From how many of its standard deviations on the skew of the blocks is taken for light."""
-SURELY_APART = 4.0
-"""Two errors of every term, squared: below, the sharp sky is nearer the truth more often than the safe one."""
 HIGHEST_DEGREE = 4
 AUTO_DEGREE = 2
 
@@ -68,25 +47,39 @@ AUTO_DEGREE = 2
 def fit_sky(
     plane: NDArray[np.float32],
     *,
-    degree: int | Literal["auto"] = "auto",
     masked: NDArray[np.bool_],
+    degree: int | Literal["auto"] = "auto",
+    shape_terms: NDArray[np.float64] | None = None,
+    guide: LineGuide | None = None,
     sky_only: NDArray[np.bool_] | None = None,
+    closed: NDArray[np.bool_] | None = None,
     where: str = "gradient",
 ) -> SkyFit:
-    """Fit a low-order sky to one plane.
+    """Fit the sky of one plane.
+
+    plane = sky [+ halo of the largest object] [+ a (line - sky of the line)],  a >= 0
 
     Parameters
     ----------
     plane : (rows, columns) float32
         Linear, any unit, NaN where there is no data.
-    degree : 0 to 4 or "auto"
-        Total degree of the Chebyshev surface. "auto" takes 0, 1 or 2, whichever the Bayesian
-        information criterion prefers, and at most 1 where less than 15 % of the frame is sky. Where less than 2 %
-        is, it is the level of the darkest blocks, ``sky_share`` is 0 and the uncertainty tells how little that is.
     masked : (rows, columns) bool
         True on objects, as from `object_mask`.
+    degree : 0 to 4 or "auto"
+        Total degree of the Chebyshev surface. "auto" takes 0, 1 or 2, whichever the Bayesian
+        information criterion prefers, and at most 1 where less than 15 % of the frame is sky; beside a halo it is the
+        mean of all. Where less than 2 % is sky, it is the level under the least light of all blocks, ``sky_share`` is 0
+        and the uncertainty tells how little that is.
+    shape_terms : (3,) or (6,) float64, optional
+        From `moon_shape` or `shape_towards`: then only a level and a strength, 0 or more, of that shape are free,
+        sky = level + strength (shape - its middle). What a free surface of degree 2 would have taken more is in the
+        uncertainty.
+    guide : LineGuide, optional
+        With it all blocks count but those of ``closed``, their emission taken out.
     sky_only : (rows, columns) bool, optional
         Nothing outside is taken as sky. Where the mask would leave nearly nothing inside, it is overruled.
+    closed : (rows, columns) bool, optional
+        True where nothing may be looked at, whatever shines there; left out, where there is no data.
     where : str
         Name of the step, for messages.
 
@@ -105,34 +98,43 @@ def fit_sky(
 
     References
     ----------
-    Chebyshev surfaces: common practice; the joint fit of a halo is derived here. Mode = 3 median - 2 mean: Pearson
+    Chebyshev surfaces: common practice; the joint fits are derived here. Mode = 3 median - 2 mean: Pearson
     (1895), Phil. Trans. R. Soc. A 186, 343; from memory.
     """
     shape = (int(plane.shape[0]), int(plane.shape[1]))
     if degree != "auto" and not 0 <= degree <= HIGHEST_DEGREE:
         raise ValueError(f"degree {degree} is outside 0 to {HIGHEST_DEGREE}")
-    unusable = _unusable(masked, sky_only)
-    blocks = measure_blocks(plane, size=block_size(shape), unusable=unusable)
-    share = float(blocks.share.mean())
-    good = usable_blocks(blocks)
-    if share < LEAST_SKY or good.sum() < 4:
-        if degree not in (0, "auto"):
+    closed = ~np.isfinite(plane) if closed is None else closed
+    unusable = _unusable(masked, sky_only) if guide is None else closed
+    blocks = sky_blocks(plane, unusable=unusable)
+    share, good = float(blocks.share.mean()), usable_blocks(blocks)
+    if guide is not None:
+        good &= np.isfinite(guide.excess)
+    elif share < LEAST_SKY or good.sum() < (4 if shape_terms is None else 8):
+        if shape_terms is None and degree not in (0, "auto"):
             raise _too_little_sky(share, where)
-        return _darkest_blocks(plane, blocks, shape, where)
-    choices = degrees_for(degree, share, int(good.sum()), where)
-    chosen, others = choose_sky(blocks, shape, good, choices)
-    fit = finish_sky(chosen, others, blocks, shape, good)
-    return without_faint_light(plane, fit, unusable=unusable)
+        dark = guide_by_line(
+            plane,
+            masked=~np.isfinite(plane) if shape_terms is None else closed,
+            shape_terms=shape_terms,
+            degree=0,
+            where=where,
+        ).fit
+        return replace(dark, sky_share=0.0, name=_name(shape_terms))
+    problem = sky_problem(blocks, shape, sky=good, line=None if guide is None else guide.excess)
+    strength = None
+    if shape_terms is None:
+        solution = _surface(problem, _degrees_for(degree, share, int(good.sum()), where))
+    else:
+        solution, strength = _known_shape(problem, shape_terms)
+    fit = _as_sky(problem, solution, guide, shape)
+    if shape_terms is None and guide is None:
+        return without_faint_light(plane, fit, unusable=unusable)
+    return replace(fit, name=_name(shape_terms), strength=strength)
 
 
-def slope_left(plane: NDArray[np.float32], masked: NDArray[np.bool_]) -> float:
-    """Return the peak-to-peak, corner to corner, of a degree-1 sky fitted to what is left."""
-    return fit_sky(plane, degree=1, masked=masked).amplitude
-
-
-def usable_blocks(blocks: SkyBlocks) -> NDArray[np.bool_]:
-    """Return the blocks with enough usable pixels for a value."""
-    return np.asarray(np.isfinite(blocks.values) & (blocks.share >= LEAST_SHARE_OF_BLOCK))
+def _name(shape_terms: NDArray[np.float64] | None) -> Literal["polynomial", "moonlight"]:
+    return "polynomial" if shape_terms is None else "moonlight"
 
 
 def _unusable(masked: NDArray[np.bool_], sky_only: NDArray[np.bool_] | None) -> NDArray[np.bool_]:
@@ -155,7 +157,7 @@ def _too_little_sky(share: float, where: str) -> StepError:
     )
 
 
-def degrees_for(degree: int | Literal["auto"], share: float, blocks: int, where: str) -> list[int]:
+def _degrees_for(degree: int | Literal["auto"], share: float, blocks: int, where: str) -> list[int]:
     """Return the degrees to try, with a share of the frame and a number of blocks that are sky.
 
     Raises
@@ -177,185 +179,71 @@ def degrees_for(degree: int | Literal["auto"], share: float, blocks: int, where:
     return [degree]
 
 
-def choose_sky(
-    blocks: SkyBlocks,
-    shape: tuple[int, int],
-    good: NDArray[np.bool_],
-    degrees: list[int],
-    *,
-    halo: bool = True,
-) -> tuple[Solution, list[tuple[float, Solution]]]:
-    """Fit every candidate degree, with and without a halo; return the best, and all others with their weights.
+def _surface(problem: SkyProblem, degrees: list[int]) -> Solution:
+    """Return a surface: beside an object the mean over all degrees and halos, else the likeliest degree.
 
-    A halo of the likeliest kind is sharp, the mean over all kinds safe (`averages`): the best is the sharp one unless
-    the safe one contradicts it, and how far they lie apart is a doubt of it.
+    How far the other degrees lie away is in the covariance, each by its weight.
     """
-    plain = sky_problem(blocks, shape, sky=good)
-    top = degrees[-1]
-    first = solve_sky(plain, degree=top)
-    ellipse = find_ellipse(blocks, plain.terms(top) @ first.coefficients, sky=good) if halo else None
-    ringed = plain if ellipse is None else with_ring(plain, ellipse)
-    fullest = solve_sky(ringed, degree=top, halo=True)
-    problems = [plain]
-    if fullest.halo is not None:
-        problems.append(replace(ringed, good=good))
+    blocks, top = problem.blocks, problem.terms(degrees[-1])
+    first = robust_fit(problem, top)
+    ellipse = (
+        None if problem.line is not None else find_ellipse(blocks, top @ first.coefficients, sky=problem.sky)
+    )
+    if ellipse is not None:
+        beside = averaged_sky(with_ring(problem, ellipse), first, degrees)
+        if beside is not None:
+            return beside
     # All candidates answer to the same blocks with the same errors, or their misfits could not be compared.
     candidates = [
-        (
-            problem,
-            solve_given(
-                problem,
-                degree=d,
-                halo=True,
-                sigma=fullest.sigma,
-                used=fullest.used & good,
-                patch=fullest.patch,
-            ),
-        )
+        solve_given(problem, problem.terms(d), sigma=first.sigma, used=first.used, patch=first.patch)
         for d in degrees
-        for problem in problems
     ]
-    marks = np.array([misfit(candidate, good) for _, candidate in candidates])
+    marks = np.array([misfit(candidate) for candidate in candidates])
     weights = np.exp(-0.5 * (marks - marks.min()))
-    doubtful = fullest.halo is not None and len(degrees) > 1 and _curve_is_halo(ringed, fullest, good)
-    if doubtful:
-        marks = np.where([c.degree > 1 for _, c in candidates], np.inf, marks)
-    problem, best = candidates[int(np.argmin(marks))]
-    chosen = _settled(problem, ringed, best.degree)
-    if doubtful and top == AUTO_DEGREE:
-        bent = hold_curve(_settled(problems[-1], ringed, top))
-        chosen = chosen if bent is None else bent
-    found = zip(weights / weights.sum(), (candidate for _, candidate in candidates), strict=True)
-    others = [(float(w), c) for w, c in found if c.degree != chosen.degree or c.halo is None]
-    safe = averaged_sky(ringed, first, degrees) if chosen.halo is not None and len(degrees) > 1 else None
-    if safe is None:
-        return chosen, others
-    return (safe, []) if contradicted(chosen, safe, limit=SURELY_APART) else (chosen, [*others, (1.0, safe)])
+    chosen = robust_fit(problem, problem.terms(degrees[int(np.argmin(marks))]))
+    count, covariance = chosen.coefficients.size, chosen.covariance.copy()
+    for weight, other in zip(weights / weights.sum(), candidates, strict=True):
+        if other.coefficients.size != count:
+            off = _padded(other.coefficients, count) - chosen.coefficients
+            covariance += weight * np.outer(off, off)
+    return replace(chosen, covariance=covariance)
 
 
-def _settled(problem: SkyProblem, ringed: SkyProblem, degree: int) -> Solution:
-    """Fit one degree with errors and blocks of its own; a halo is held down by its ring and may have arms."""
-    free = solve_sky(problem, degree=degree, halo=True)
-    if free.halo is None:
-        return free
-    held = solve_sky(ringed, degree=degree, halo=True)
-    chosen = _hold_down(free, held)
-    return allow_arms(ringed if chosen is held else problem, chosen)
+def _known_shape(problem: SkyProblem, shape_terms: NDArray[np.float64]) -> tuple[Solution, Strength]:
+    """Return a level and a strength of a known shape, as a surface of degree 2."""
+    basis, whole = basis_of(_padded(shape_terms, 6), 0), problem.terms(2)
+    found = robust_fit(problem, whole @ basis, bounded=True)
+    strength, covariance = strength_of(found.free, found.covariance)
+    # A sky that is not the Moon's leaves a bend or a slope: what a free surface would have taken more is a doubt.
+    used = found.used
+    missed = weighted_fit(whole[used], found.residuals[used], found.sigma[used])
+    covariance = basis @ covariance @ basis.T + np.outer(missed, missed)
+    return replace(found, coefficients=basis @ found.coefficients, covariance=covariance), strength
 
 
-def _curve_is_halo(problem: SkyProblem, fullest: Solution, sky: NDArray[np.bool_]) -> bool:
-    """Tell whether the curvature of a sky may be the halo's: little clean sky, and no more curve than halo.
-
-    A disc seen from above that fills the frame shines on all the sky there is, and what its arms leave of the halo's
-    fit looks like a curved sky. A plane is then the safer answer; `hold_curve` tells how much more is believed.
-    """
-    assert fullest.halo is not None
-    shine = fullest.halo.shine(problem.blocks.xy)
-    clean = sky & (HALO_DOUBT * shine < problem.errors)
-    if clean.mean() >= CLEAN_SHARE_FOR_DEGREE_2:
-        return False
-    curved = fullest.coefficients.copy()
-    curved[:3] = 0.0
-    curve = float(np.ptp(problem.terms(fullest.degree) @ curved))
-    return curve < 2.0 * float(shine[sky].max())
-
-
-def _hold_down(free: Solution, ringed: Solution) -> Solution:
-    """Return the fit held down by the object's ring if the free one does not contradict it.
-
-    The ring makes the halo and so the sky far more certain, but some objects change their profile outside the mask.
-    """
-    return free if contradicted(ringed, free) else ringed
-
-
-def contradicted(sharp: Solution, safe: Solution, *, limit: float = 1.0) -> bool:
-    """Tell whether a sharp estimate lies further from a safe one than the safe one's errors allow.
-
-    ``limit`` is squared and in errors of a term; what only the sharp one has counts by its own errors.
-
-    References
-    ----------
-    The comparison of a safe with a sharp estimate: Hausman (1978), Econometrica 46, 1251; from memory.
-    """
-    one, other = sharp.coefficients, safe.coefficients
-    count = max(one.size, other.size)
-    off = np.pad(one, (0, count - one.size)) - np.pad(other, (0, count - other.size))
-    errors = np.zeros((count, count))
-    errors[: one.size, : one.size] = sharp.covariance
-    errors[: other.size, :] = errors[:, : other.size] = 0.0
-    errors[: other.size, : other.size] = safe.covariance
-    return bool(off @ np.linalg.pinv(errors) @ off > limit * count)
-
-
-def finish_sky(
-    chosen: Solution,
-    others: list[tuple[float, Solution]],
-    blocks: SkyBlocks,
-    shape: tuple[int, int],
-    good: NDArray[np.bool_],
+def _as_sky(
+    problem: SkyProblem, solution: Solution, guide: LineGuide | None, shape: tuple[int, int]
 ) -> SkyFit:
-    """Return the chosen solution as a sky, the doubts of degree, level and the halo's index in the covariance."""
-    used = chosen.used & good
-    covariance = _with_choice(chosen, others)
+    """Return a solution as a sky, the doubts of faint light and of the line's own sky in the covariance."""
+    blocks, covariance = problem.blocks, solution.covariance.copy()
+    used = solution.used & problem.sky
     covariance[0, 0] += faint_light_doubt(blocks, used) ** 2
-    if chosen.halo is not None and chosen.index_pull is not None:
-        covariance += index_doubt(chosen.halo) ** 2 * np.outer(chosen.index_pull, chosen.index_pull)
-    return build_sky(
-        chosen.coefficients,
+    if guide is not None and problem.line is not None:
+        blocks = replace(blocks, values=blocks.values - solution.factor * problem.line)
+        count = min(len(covariance), len(guide.fit.covariance))
+        covariance[:count, :count] += solution.factor**2 * guide.fit.covariance[:count, :count]
+    fit = build_sky(
+        solution.coefficients,
         covariance,
         blocks=blocks,
         shape=shape,
         used=used,
-        residuals=chosen.residuals,
-        halo=chosen.halo,
+        residuals=solution.residuals,
+        halo=solution.halo,
     )
+    return replace(fit, line_factor=None if guide is None else solution.factor)
 
 
-def faint_light_doubt(blocks: SkyBlocks, used: NDArray[np.bool_]) -> float:
-    """Return how far stars too faint to be told from sky may lift the level: median - mode = 2 (mean - median).
-
-    A block's value is lifted by `HUBER_LIFT` of what its median is. What noise alone makes of the blocks' mean minus
-    median, at `SURE_SKEW` standard deviations, is taken off, squared: with one, noise alone would raise the stated
-    error of a level by an eighth.
-    """
-    skew = blocks.skew[used]
-    skew = skew[np.isfinite(skew)]
-    if not skew.size:
-        return 0.0
-    middle = float(np.median(skew))
-    noise = MEDIAN_ERROR * MAD_TO_SIGMA * float(np.median(np.abs(skew - middle))) / np.sqrt(skew.size)
-    return float(2.0 * HUBER_LIFT * np.sqrt(max(0.0, max(0.0, middle) ** 2 - (SURE_SKEW * noise) ** 2)))
-
-
-def _with_choice(chosen: Solution, others: list[tuple[float, Solution]]) -> NDArray[np.float64]:
-    """Add to the covariance how far the other candidates lie, each by its weight."""
-    count = chosen.coefficients.size
-    covariance = chosen.covariance.copy()
-    for weight, other in others:
-        padded = np.zeros(max(count, other.coefficients.size))
-        padded[: other.coefficients.size] = other.coefficients
-        off = padded[:count] - chosen.coefficients
-        covariance += weight * np.outer(off, off)
-    return covariance
-
-
-def _darkest_blocks(
-    plane: NDArray[np.float32], blocks: SkyBlocks, shape: tuple[int, int], where: str
-) -> SkyFit:
-    """Return a level only, from the darkest twentieth of all blocks, where no sky is left."""
-    good = np.isfinite(blocks.light)
-    if not good.any():
-        raise _too_little_sky(0.0, where)
-    dark = good & (blocks.light <= np.quantile(blocks.light[good], 0.05))
-    level = float(np.median(blocks.light[dark]))
-    # Nobody knows how much of the darkest light is sky: the step to the next darkest is a fair doubt.
-    doubt = float(np.quantile(blocks.light[good], 0.15)) - level
-    fit = build_sky(
-        np.array([level]),
-        np.array([[doubt**2]]),
-        blocks=replace(blocks, values=blocks.light, errors=np.full(blocks.light.shape, abs(doubt))),
-        shape=shape,
-        used=dark,
-        residuals=blocks.light - level,
-    )
-    return replace(fit, sky_share=0.0)
+def _padded(terms: NDArray[np.float64], count: int) -> NDArray[np.float64]:
+    """Return terms cut or filled up with 0 to a count."""
+    return np.pad(terms[:count], (0, max(0, count - terms.size)))

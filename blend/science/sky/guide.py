@@ -8,17 +8,23 @@ The line's own sky is a plane under its least light, and below that by as much a
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
-from typing import Literal
 
 import numpy as np
 from numpy.typing import NDArray
 
 from blend.base.errors import StepError
-from blend.base.robust import MAD_TO_SIGMA
-from blend.science.sky.blocks import SkyBlocks, block_size, chebyshev_terms, measure_blocks, unit_coordinates
+from blend.science.sky.blocks import (
+    SkyBlocks,
+    chebyshev_terms,
+    degree_of,
+    faint_light_doubt,
+    sky_blocks,
+    term_powers,
+    unit_coordinates,
+    usable_blocks,
+)
 from blend.science.sky.fit import SkyFit, Strength, build_sky
-from blend.science.sky.gradient import choose_sky, degrees_for, faint_light_doubt, finish_sky, usable_blocks
-from blend.science.sky.model import CLIP_ABOVE, CLIP_BELOW, bounded_error, surface_under, weighted_fit
+from blend.science.sky.solver import surface_under
 
 LEAST_SHARE = 0.02
 """Share of the blocks under the surface that tells a line's sky: few enough to be dark, enough to be many."""
@@ -91,12 +97,12 @@ def guide_by_line(
     distance between the surfaces under 2 and 20 %.
     """
     shape = (int(line.shape[0]), int(line.shape[1]))
-    blocks = measure_blocks(line, size=block_size(shape), unusable=masked)
+    blocks = sky_blocks(line, unusable=masked)
     good = usable_blocks(blocks)
     if good.sum() < FEWEST_BLOCKS:
         raise StepError(
             where,
-            found=f"{int(good.sum())} blocks of the line's master with data",
+            found=f"{int(good.sum())} blocks with data",
             expected=f"at least {FEWEST_BLOCKS}",
         )
     fit = _least_light(blocks, shape, good, basis_of(shape_terms, degree))
@@ -107,94 +113,10 @@ def guide_by_line(
     return LineGuide(np.where(good, blocks.values - sky, np.nan), fit)
 
 
-def fit_behind_line(
-    plane: NDArray[np.float32],
-    guide: LineGuide,
-    *,
-    degree: int | Literal["auto"] = "auto",
-    masked: NDArray[np.bool_],
-    where: str = "gradient",
-) -> SkyFit:
-    """Fit the sky of a plane behind emission that a line's master shows.
-
-    plane = sky + a (line - sky of the line), a >= 0, over all blocks; what is too bright for that is left out.
-
-    Parameters
-    ----------
-    plane : (rows, columns) float32
-        On the grid of the line's master.
-    guide : LineGuide
-    degree : 0 to 4 or "auto"
-        As for `blend.science.sky.gradient.fit_sky`.
-    masked : (rows, columns) bool
-        As for `guide_by_line`.
-    where : str
-
-    Returns
-    -------
-    SkyFit
-        With ``line_factor`` = a and, as ``block_values``, the blocks with the emission taken out.
-
-    References
-    ----------
-    Derived here.
-    """
-    shape = (int(plane.shape[0]), int(plane.shape[1]))
-    blocks = measure_blocks(plane, size=block_size(shape), unusable=masked)
-    good = usable_blocks(blocks) & np.isfinite(guide.excess)
-    choices = degrees_for(degree, float(blocks.share.mean()), int(good.sum()), where)
-    u, v = unit_coordinates(blocks.xy, shape)
-    terms = chebyshev_terms(u, v, degree=choices[-1])
-    factor, error, used = line_factor(terms, guide.excess, blocks, good)
-    emission = np.where(good, factor * guide.excess, 0.0)
-    dark = replace(blocks, values=blocks.values - emission)
-    chosen, others = choose_sky(dark, shape, used, choices, halo=False)
-    fit = finish_sky(chosen, others, dark, shape, used)
-    of_factor = weighted_fit(terms[used][:, : fit.coefficients.size], guide.excess[used], blocks.errors[used])
-    covariance = fit.covariance + error**2 * np.outer(of_factor, of_factor)
-    covariance += factor**2 * _padded(guide.fit.covariance, fit.coefficients.size)
-    return replace(fit, covariance=covariance, line_factor=factor)
-
-
-def line_factor(
-    terms: Columns, excess: NDArray[np.float64], blocks: SkyBlocks, good: NDArray[np.bool_]
-) -> tuple[float, float, NDArray[np.bool_]]:
-    """Return the factor of the line's light in a plane, its standard error, and the blocks that agree with it."""
-    design = np.column_stack([terms, np.where(good, excess, 0.0)])
-    used = good.copy()
-    sigma = np.where(good, np.maximum(blocks.errors, 1e-30), 1.0)
-    answer = np.zeros(design.shape[1])
-    for _ in range(12):
-        answer = weighted_fit(design[used], blocks.values[used], sigma[used])
-        if answer[-1] < 0.0:
-            # Light only adds: a plane that is darker where the line is bright says nothing of the line.
-            answer = np.append(weighted_fit(terms[used], blocks.values[used], sigma[used]), 0.0)
-        left = np.where(good, blocks.values - design @ answer, 0.0)
-        middle = float(np.median(left[used]))
-        scatter = MAD_TO_SIGMA * float(np.median(np.abs(left[used] - middle)))
-        sigma = np.where(good, np.hypot(blocks.errors, scatter), 1.0) + 1e-30
-        fresh = good & (left - middle < CLIP_ABOVE * sigma) & (left - middle > -CLIP_BELOW * sigma)
-        if (fresh == used).all() or fresh.sum() < 2 * design.shape[1] + 4:
-            break
-        used = fresh
-    normal = design[used] / sigma[used, None]
-    error = float(np.sqrt(max(np.linalg.pinv(normal.T @ normal)[-1, -1], 0.0)))
-    return float(answer[-1]), error, used
-
-
-def slope_of_blocks(fit: SkyFit) -> float:
-    """Return the peak-to-peak, corner to corner, of a degree-1 surface through what the used blocks leave."""
-    used = fit.block_used
-    u, v = unit_coordinates(fit.block_xy[used], fit.shape)
-    left = fit.block_values[used] - fit.at(fit.block_xy[used])[0]
-    answer = weighted_fit(chebyshev_terms(u, v, degree=1), left, np.maximum(fit.block_errors[used], 1e-30))
-    return float(2.0 * (abs(answer[1]) + abs(answer[2])))
-
-
 def basis_of(shape_terms: NDArray[np.float64] | None, degree: int) -> Columns:
     """Return the matrix that makes Chebyshev coefficients out of the numbers that are fitted, one column each."""
     if shape_terms is None:
-        return np.eye(len(chebyshev_terms(np.zeros(1), np.zeros(1), degree=degree)[0]))
+        return np.eye(len(term_powers(degree)))
     basis = np.zeros((shape_terms.size, 2))
     basis[0, 0] = 1.0
     basis[1:, 1] = shape_terms[1:]
@@ -204,7 +126,7 @@ def basis_of(shape_terms: NDArray[np.float64] | None, degree: int) -> Columns:
 def _least_light(
     blocks: SkyBlocks, shape: tuple[int, int], good: NDArray[np.bool_], basis: Columns
 ) -> SkyFit:
-    degree = {1: 0, 3: 1, 6: 2}[basis.shape[0]]
+    degree = degree_of(basis.shape[0])
     u, v = unit_coordinates(blocks.xy, shape)
     terms = chebyshev_terms(u, v, degree=degree) @ basis
     values = blocks.values[good]
@@ -291,6 +213,37 @@ def strength_of(free: NDArray[np.float64], covariance: Columns) -> tuple[Strengt
     return Strength(float(free[1]), error, held), after
 
 
+def bounded_error(free: float, error: float) -> float:
+    """Return the error of a number that cannot be negative, came out as ``free`` and is held at 0 if that is below.
+
+    Above 0 it is the error as given. Below, it is the root mean square about 0 of a Gaussian (free, error) of which
+    only the part above 0 is left:
+
+        x = free / error,  held^2 = error^2 (1 + x^2 + x phi(x) / Phi(x))
+
+    Examples
+    --------
+    >>> [round(bounded_error(free, 1.0), 4) for free in (2.0, 0.0, -1.0, -3.0)]
+    [1.0, 1.0, 0.6891, 0.3882]
+
+    References
+    ----------
+    Moments of the truncated normal distribution (Johnson, Kotz & Balakrishnan (1994), Continuous Univariate
+    Distributions 1, ch. 13; from memory), with a flat prior above 0.
+    """
+    from scipy.special import erfcx
+
+    if free >= 0.0 or not error > 0.0:
+        return error
+    pull = free / error
+    if pull < -50.0:
+        # The terms cancel there; what is left above 0 falls off exponentially with the length error / |x|.
+        return float(error * np.sqrt(2.0) / -pull)
+    # phi / Phi by the scaled complementary error function, which does not underflow.
+    ratio = float(np.sqrt(2.0 / np.pi) / erfcx(-pull / np.sqrt(2.0)))
+    return float(error * np.sqrt(max(1.0 + pull * pull + pull * ratio, 0.0)))
+
+
 def _surface_of_light(terms: Columns, values: NDArray[np.float64], share: float) -> NDArray[np.float64]:
     """Return the level and the strength, held at or above 0, under which a share of the values lies."""
     free = surface_under(terms, values, share)
@@ -310,10 +263,3 @@ def _quantile_noise(terms: Columns, off: NDArray[np.float64]) -> NDArray[np.floa
     low, high = np.quantile(off, [0.5 * LEAST_SHARE, 2.0 * LEAST_SHARE])
     width = float(high - low) / (1.5 * LEAST_SHARE)
     return np.asarray(LEAST_SHARE * (1.0 - LEAST_SHARE) * width**2 * np.linalg.pinv(terms.T @ terms))
-
-
-def _padded(covariance: NDArray[np.float64], size: int) -> NDArray[np.float64]:
-    out = np.zeros((size, size))
-    least = min(size, covariance.shape[0])
-    out[:least, :least] = covariance[:least, :least]
-    return out

@@ -1,8 +1,7 @@
-"""The halo of the largest object: its outline, its profile, and how both are fitted beside a sky."""
+"""The halo of the largest object: its outline, and the profiles that it may have."""
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -11,11 +10,15 @@ from numpy.typing import NDArray
 from blend.base.robust import median_and_sigma
 from blend.science.sky.blocks import SkyBlocks
 
-STEEPNESS = np.geomspace(1.2, 16.0, 10)
+STEEPNESS = np.geomspace(1.2, 16.0, 15)
 """Falls -d ln I / d ln R on the outline that are tried; what falls more slowly cannot be told from the sky."""
-SERSIC = (1.0, 2.0)
-"""Sersic indices tried: disc, in between, elliptical."""
-
+SERSIC = (0.5, 0.7, 1.4, 2.0, 4.0)
+"""Sersic indices tried beside the disc's 1: from a disc that is cut off to an elliptical galaxy."""
+BREAKS = (1.0, 1.3, 1.7, 2.3)
+"""Radii beyond which a broken disc falls otherwise, from the outline to where most frames end."""
+TURNS = (0.5, 0.7, 1.6, 3.0, 8.0)
+"""Its fall out there over that inside: half to three times is what discs show, 8 an end.
+Pohlen & Trujillo (2006), A&A 454, 759 (types I, II, III; from memory)."""
 
 HALO_DOUBT = 0.2
 """Error of the halo's value as a share of itself: arms and lopsided discs leave ellipses by that much."""
@@ -25,13 +28,6 @@ CENTRE_DOUBT = 0.05
 """Doubt of the outline's centre, in half lengths; of its axes' ratio and its turn, see `DOUBTS`."""
 DOUBTS = np.array([CENTRE_DOUBT, CENTRE_DOUBT, 0.08, 0.08])
 """Of centre x and y (half lengths), ln(width / length) and turn (radians): arms pull the outline."""
-
-INDEX_DOUBT = 0.2
-"""Doubt of the index: likeliest for 405 levels beside halos whose true sky is known."""
-OPEN_INDEX_DOUBT = 1.2
-"""The same where the largest index tried fits best: nothing bounds it from above."""
-INDEX_STEP = 0.1
-"""Change of the index for its derivative."""
 
 
 @dataclass(frozen=True)
@@ -83,50 +79,50 @@ class Halo:
         return np.maximum(HALO_DOUBT * self._at(radius), moved)
 
     def _at(self, radius: NDArray[np.float64]) -> NDArray[np.float64]:
-        return self.strength * profile(radius, self.steepness, self.sersic, self.break_at, self.turn)
+        return self.strength * np.exp(-self.steepness * fall(radius, self.sersic, self.break_at, self.turn))
 
 
-def profile(
-    radius: NDArray[np.float64], steepness: float, sersic: float, break_at: float = 1.0, turn: float = 1.0
+def fall(
+    radius: NDArray[np.float64], sersic: float, break_at: float = 1.0, turn: float = 1.0
 ) -> NDArray[np.float64]:
-    """Return a halo's light over that on the outline, at elliptical radii; see `Halo`."""
+    """Return -ln of a halo's light over that on the outline for a steepness of 1, at elliptical radii; see `Halo`."""
     # Inside half the outline the profile is never compared with anything, but it must stay finite.
     reach = sersic * (np.maximum(radius, 0.3) ** (1.0 / sersic) - 1.0)
-    return np.asarray(np.exp(-steepness * (reach + (turn - 1.0) * np.maximum(radius - break_at, 0.0))))
+    return np.asarray(reach + (turn - 1.0) * np.maximum(radius - break_at, 0.0))
 
 
-def fit_with_halo(
-    terms: NDArray[np.float64],
-    radius: NDArray[np.float64],
-    values: NDArray[np.float64],
-    sigma: NDArray[np.float64],
-    solve: Callable[..., NDArray[np.float64]],
-) -> tuple[float, NDArray[np.float64], float, float] | None:
-    """Return chi square, answer (last: strength), steepness and index of the best profile; None if none is above 0."""
-    from scipy.optimize import minimize_scalar
+@dataclass(frozen=True, eq=False)
+class Profiles:
+    """All profiles that are tried at some places: ``shapes`` (n, k), 1 on the outline, and ``odds`` (k,) beforehand.
 
-    def attempt(steepness: float, sersic: float) -> tuple[float, NDArray[np.float64]]:
-        shine = profile(radius, steepness, sersic)
-        answer = solve(np.column_stack([terms, shine]), values, sigma)
-        if answer[-1] <= 0.0:
-            return 1e300, answer
-        pull = (values - terms @ answer[:-1] - answer[-1] * shine) / sigma
-        return float(pull @ pull), answer
+    Discs, broken discs and other Sersic profiles are equally likely, and so is each fall and each kind among its own.
+    """
 
-    tried = [(attempt(s, n)[0], k, n) for n in SERSIC for k, s in enumerate(STEEPNESS)]
-    chi, best, sersic = min(tried)
-    if chi >= 1e300:
-        return None
-    low, high = STEEPNESS[max(best - 1, 0)], STEEPNESS[min(best + 1, len(STEEPNESS) - 1)]
-    refined = minimize_scalar(
-        lambda steepness: attempt(float(steepness), sersic)[0],
-        bounds=(low, high),
-        method="bounded",
-        options={"xatol": 1e-3 * low},
-    )
-    steepness = float(refined.x) if refined.fun < chi else float(STEEPNESS[best])
-    chi, answer = attempt(steepness, sersic)
-    return chi, answer, steepness, sersic
+    ellipse: Ellipse
+    shapes: NDArray[np.float64]
+    odds: NDArray[np.float64]
+
+    def halo(self, which: int, strength: float) -> Halo:
+        """Return one of them as a halo."""
+        kind, steepness = divmod(which, STEEPNESS.size)
+        return Halo(self.ellipse, strength, float(STEEPNESS[steepness]), *KINDS[kind][:3])
+
+
+KINDS = (
+    (1.0, 1.0, 1.0, 1.0),
+    *((n, 1.0, 1.0, 1.0 / len(SERSIC)) for n in SERSIC),
+    *((1.0, at, turn, 1.0 / len(BREAKS) / len(TURNS)) for at in BREAKS for turn in TURNS),
+)
+"""Sersic index, break, turn and odds of each."""
+
+
+def profiles_at(ellipse: Ellipse, xy: NDArray[np.float64]) -> Profiles:
+    """Return all profiles about an outline at points (n, 2)."""
+    radius = ellipse.radius(xy)
+    falls = np.column_stack([fall(radius, *kind[:3]) for kind in KINDS])
+    shapes = np.exp(-falls[:, :, None] * STEEPNESS).reshape(radius.size, -1)
+    odds = np.repeat([each[3] for each in KINDS], STEEPNESS.size)
+    return Profiles(ellipse, shapes, odds / odds.sum())
 
 
 def halo_slopes(halo: Halo, xy: NDArray[np.float64]) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
@@ -140,17 +136,6 @@ def halo_slopes(halo: Halo, xy: NDArray[np.float64]) -> tuple[NDArray[np.float64
         _slope(halo, replace(halo, ellipse=moved(halo.ellipse, step)), xy, 0.01) for step in 0.01 * np.eye(4)
     ]
     return np.column_stack(columns), np.concatenate([np.zeros(2), 1.0 / DOUBTS**2])
-
-
-def index_slope(halo: Halo, xy: NDArray[np.float64]) -> NDArray[np.float64]:
-    """Return the halo's derivative by its Sersic index at points (n, 2): value and fall on the outline stay."""
-    more, less = (replace(halo, sersic=halo.sersic + step) for step in (INDEX_STEP, -INDEX_STEP))
-    return (more.shine(xy) - less.shine(xy)) / (2.0 * INDEX_STEP)
-
-
-def index_doubt(halo: Halo) -> float:
-    """Return how well a fitted halo's index is known."""
-    return OPEN_INDEX_DOUBT if halo.sersic >= SERSIC[-1] else INDEX_DOUBT
 
 
 def moved(ellipse: Ellipse, step: NDArray[np.float64]) -> Ellipse:

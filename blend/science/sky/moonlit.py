@@ -1,4 +1,4 @@
-"""The sky as the Moon would have it: its shape over a frame, a fit of nothing but its strength, and a comparison.
+"""The sky as the Moon would have it: its shape over a frame, and a comparison with what was fitted.
 
 Where no sky is free, time, site, pointing and orientation still tell where the sky is brighter and by what shape.
 What is predicted is never a level to subtract: a level and one strength a plane are fitted.
@@ -7,20 +7,16 @@ What is predicted is never a level to subtract: a level and one strength a plane
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
-from blend.base.robust import MAD_TO_SIGMA
 from blend.base.shares import MOST_SLOPE
 from blend.science.moon import ACCURACY_PERCENT, REFERENCE_NM, Conditions, SkyPlace, dark_sky, moonlight
-from blend.science.sky.blocks import SkyBlocks, block_size, chebyshev_terms, measure_blocks, unit_coordinates
-from blend.science.sky.fit import SkyFit, build_sky, lattice
-from blend.science.sky.gradient import LEAST_SKY, faint_light_doubt, usable_blocks
-from blend.science.sky.guide import LineGuide, basis_of, guide_by_line, line_factor, strength_of
-from blend.science.sky.model import weighted_fit
+from blend.science.sky.blocks import chebyshev_terms, unit_coordinates
+from blend.science.sky.fit import SkyFit, lattice
 
 STEPS = 9
 """Points a side at which the predicted sky is computed; degree 2 describes it to 0.02 % over two degrees."""
@@ -123,124 +119,6 @@ def shape_towards(angle_deg: float, shape: tuple[int, int]) -> NDArray[np.float6
     along_x, along_y = math.cos(angle) * (shape[1] - 1), math.sin(angle) * (shape[0] - 1)
     across = max(abs(along_x) + abs(along_y), 1e-30)
     return np.array([1.0, 0.5 * along_x / across, 0.5 * along_y / across]) + 0.0
-
-
-def fit_moonlight(
-    plane: NDArray[np.float32],
-    *,
-    shape_terms: NDArray[np.float64],
-    masked: NDArray[np.bool_],
-    guide: LineGuide | None = None,
-    no_data: NDArray[np.bool_] | None = None,
-) -> SkyFit:
-    """Fit a level and one strength of a sky of known shape.
-
-    plane = level + strength (shape - its middle) [+ a (line - sky of the line)],  strength >= 0
-
-    Parameters
-    ----------
-    plane : (rows, columns) float32
-    shape_terms : (3,) or (6,) float64
-        From `moon_shape` or `shape_towards`.
-    masked : (rows, columns) bool
-        True on objects and where there is no data.
-    guide : LineGuide, optional
-        With it every block counts, its emission taken out.
-    no_data : (rows, columns) bool, optional
-        True where there is no data. Without a guide and with less than 2 % of the frame outside ``masked``, the sky is
-        laid under the darkest of all blocks that have data, and its uncertainty says how little that tells.
-
-    Returns
-    -------
-    SkyFit
-        Named ``moonlight``, of degree 2. What a free surface of that degree would have taken more is in its
-        uncertainty. Where the sky darkens towards the Moon its strength is held at 0 (``strength.held``), and the
-        uncertainty is that of a number known not to be negative.
-
-    References
-    ----------
-    Derived here.
-    """
-    shape = (int(plane.shape[0]), int(plane.shape[1]))
-    shape_terms = np.concatenate([shape_terms, np.zeros(6 - shape_terms.size)])
-    basis = basis_of(shape_terms, 0)
-    skip = no_data if no_data is not None else ~np.isfinite(plane)
-    if guide is None:
-        blocks = measure_blocks(plane, size=block_size(shape), unusable=masked)
-        good = usable_blocks(blocks)
-        if float(blocks.share.mean()) < LEAST_SKY or good.sum() < 8:
-            dark = guide_by_line(plane, masked=skip, shape_terms=shape_terms, degree=0).fit
-            return _named(dark, sky_share=0.0)
-        excess = np.zeros(blocks.values.size)
-    else:
-        blocks = measure_blocks(plane, size=block_size(shape), unusable=skip)
-        good = usable_blocks(blocks) & np.isfinite(guide.excess)
-        excess = np.where(good, guide.excess, 0.0)
-    return _named(_fit_strength(blocks, shape, good, excess, basis, guide))
-
-
-def _fit_strength(
-    blocks: SkyBlocks,
-    shape: tuple[int, int],
-    good: NDArray[np.bool_],
-    excess: NDArray[np.float64],
-    basis: NDArray[np.float64],
-    guide: LineGuide | None,
-) -> SkyFit:
-    u, v = unit_coordinates(blocks.xy, shape)
-    whole_terms = chebyshev_terms(u, v, degree=2)
-    terms = whole_terms @ basis
-    sigma = np.where(good, np.maximum(blocks.errors, 1e-30), 1.0)
-    line, free = _level_and_strength(terms, blocks, good, excess, guide)
-    answer = free
-    if free[1] < 0.0:
-        # Moonlight only adds: the best sky without any takes its place.
-        line, level = _level_and_strength(terms[:, :1], blocks, good, excess, guide)
-        answer = np.append(level, 0.0)
-    dark, used = line.dark, line.used
-    residuals = np.where(good, dark.values - terms @ answer, 0.0)
-    scatter = MAD_TO_SIGMA * float(np.median(np.abs(residuals[used] - np.median(residuals[used]))))
-    # The scatter holds the noise of the blocks already: only what it is more counts beside it.
-    more = max(0.0, scatter**2 - float(np.median(sigma[used])) ** 2)
-    weight = terms[used] / np.sqrt(sigma[used] ** 2 + more)[:, None]
-    covariance = np.linalg.pinv(weight.T @ weight)
-    of_factor = weighted_fit(terms[used], excess[used], sigma[used])
-    strength, covariance = strength_of(free, covariance + line.error**2 * np.outer(of_factor, of_factor))
-    # A sky that is not the Moon's leaves a bend or a slope: what a free surface would have taken more is a doubt.
-    missed = weighted_fit(whole_terms[used], residuals[used], sigma[used])
-    whole = basis @ covariance @ basis.T + np.outer(missed, missed)
-    whole[0, 0] += faint_light_doubt(blocks, used) ** 2
-    if guide is not None:
-        least = min(whole.shape[0], guide.fit.covariance.shape[0])
-        whole[:least, :least] += line.factor**2 * guide.fit.covariance[:least, :least]
-    fit = build_sky(basis @ answer, whole, blocks=dark, shape=shape, used=used, residuals=residuals)
-    return replace(fit, line_factor=line.factor if guide is not None else None, strength=strength)
-
-
-@dataclass(frozen=True, eq=False)
-class _LinePart:
-    """The line's light in a plane: its factor, the factor's error, the blocks without it, and those that agree."""
-
-    factor: float
-    error: float
-    dark: SkyBlocks
-    used: NDArray[np.bool_]
-
-
-def _level_and_strength(
-    terms: NDArray[np.float64],
-    blocks: SkyBlocks,
-    good: NDArray[np.bool_],
-    excess: NDArray[np.float64],
-    guide: LineGuide | None,
-) -> tuple[_LinePart, NDArray[np.float64]]:
-    """Return the line's part of the blocks, 0 without a guide, and the fit of the terms to what is left."""
-    factor, error, used = line_factor(terms, excess, blocks, good)
-    if guide is None:
-        factor, error = 0.0, 0.0
-    dark = replace(blocks, values=blocks.values - factor * excess)
-    sigma = np.maximum(blocks.errors[used], 1e-30)
-    return _LinePart(factor, error, dark, used), weighted_fit(terms[used], dark.values[used], sigma)
 
 
 def compare_slope(fit: SkyFit, predicted: NDArray[np.float64]) -> SlopeCheck | None:
@@ -347,7 +225,3 @@ def _sky_steps(
     away = np.asarray(middle.separation(places).rad, dtype=np.float64)
     angle = np.asarray(middle.position_angle(places).rad, dtype=np.float64)
     return away * np.cos(angle), away * np.sin(angle)
-
-
-def _named(fit: SkyFit, **changes: Any) -> SkyFit:
-    return replace(fit, name="moonlight", **changes)

@@ -1,11 +1,13 @@
-"""How far from neutral a sky was left: the largest deviation of a wide area, over the whole frame."""
+"""How far from neutral a sky was left: its slope, and the largest deviation of a wide area of the frame."""
 
 from __future__ import annotations
 
 import numpy as np
 
 from blend.base.robust import bin_mean
+from blend.science.sky.blocks import chebyshev_terms, unit_coordinates
 from blend.science.sky.fit import SkyFit
+from blend.science.sky.solver import weighted_fit
 
 AREA = 3
 """Blocks across an area: 9 of 1200 are a hundredth of the frame, which the eye sees; a galaxy seldom covers it."""
@@ -13,6 +15,17 @@ LEAST_SHARE = 0.5
 """Of a block that no object covers. Smooth light at the border is no object, whether the fit used it or not."""
 LEAST_SKY = 0.35
 """With less of the frame than this the search for objects lets their light pass for sky."""
+
+
+def slope_of_blocks(fit: SkyFit) -> float:
+    """Return the peak-to-peak, corner to corner, of a degree-1 surface through what the used blocks leave."""
+    used = fit.block_used
+    xy, errors = fit.block_xy[used], np.maximum(fit.block_errors[used], 1e-30)
+    left = fit.block_values[used] - fit.at(xy)[0]
+    if fit.halo is not None:
+        left, errors = left - fit.halo.shine(xy), np.hypot(errors, fit.halo.doubt(xy))
+    answer = weighted_fit(chebyshev_terms(*unit_coordinates(xy, fit.shape), degree=1), left, errors)
+    return float(2.0 * (abs(answer[1]) + abs(answer[2])))
 
 
 def largest_deviation(fit: SkyFit) -> float | None:

@@ -17,12 +17,10 @@ from numpy.typing import NDArray
 
 from blend.base.robust import bin_mean, difference_noise, median_and_sigma
 from blend.base.rowblocks import map_row_blocks, map_together
-from blend.science.sky.blocks import bin_light, chebyshev_surface, chebyshev_terms, unit_coordinates
+from blend.science.sky.blocks import bin_light, bin_size, chebyshev_surface, chebyshev_terms, unit_coordinates
 from blend.science.sky.borders import smooth_borders
+from blend.science.sky.solver import CLIP_ABOVE, CLIP_BELOW, weighted_fit
 
-WANTED_BINS = 120_000
-LARGEST_BIN = 8
-"""Most pixels across a bin: with larger ones every star would mask more sky, and hide more of its light in a bin."""
 FINE_SIGMA = 4.0
 """Limit for single bins: of 120 000 bins of pure noise, 4 pass."""
 COARSE_SIGMA = 3.5
@@ -154,21 +152,6 @@ def object_mask(
     return _enlarge(found, size, (rows, columns))
 
 
-def bin_size(shape: tuple[int, int]) -> int:
-    """Return the side, in pixels, of the bins the search for objects works on.
-
-    Examples
-    --------
-    >>> bin_size((4000, 6000)), bin_size((900, 1350)), bin_size((200, 300))
-    (7, 3, 1)
-    """
-    size = max(1, round(float(np.sqrt(shape[0] * shape[1] / WANTED_BINS))))
-    # Halved, so that the largest groups of bins stay what they are.
-    while size > LARGEST_BIN:
-        size //= 2
-    return size
-
-
 def _find_in_bins(
     bins: NDArray[np.float64], *, reach: float, least: Sequence[float], size_px: int
 ) -> NDArray[np.bool_]:
@@ -256,21 +239,20 @@ def _first_sky(layer: NDArray[np.float64]) -> NDArray[np.float64]:
     good = np.isfinite(values)
     if good.sum() < 12:
         return np.full(layer.shape, float(np.nanmedian(layer)))
-    terms = chebyshev_terms(u, v, degree=2)
-    weights = good.astype(np.float64)
-    filled = np.where(good, values, 0.0)
+    terms, values = chebyshev_terms(u, v, degree=2)[good], values[good]
+    weights = np.ones(values.size)
     for _ in range(40):
-        answer = _weighted_fit(terms, filled, weights)
-        off = filled - terms @ answer
-        low = -off[good & (off < 0.0)]
+        answer = weighted_fit(terms, values, weights**-0.5)
+        off = values - terms @ answer
+        low = -off[off < 0.0]
         sigma = 1.5 * float(np.median(low)) if low.size else 0.0
         # Cells above the fit count little and the further the less; those below hold it down.
-        fresh = np.where(off > 0.0, 0.15 / (1.0 + (off / max(sigma, 1e-9)) ** 2), 1.0) * good
+        fresh = np.where(off > 0.0, 0.15 / (1.0 + (off / max(sigma, 1e-9)) ** 2), 1.0)
         if np.abs(fresh - weights).max() < 1e-3:
             break
         weights = fresh
     # The asymmetric weights put the fit below the sky by a part of the cells' noise; the mode does not have that fault.
-    answer[0] += _mode((filled - terms @ answer)[good])
+    answer[0] += _mode(values - terms @ answer)
     return _surface(answer, layer.shape, degree=2)
 
 
@@ -299,13 +281,12 @@ def _sky_outside(
         return previous
     degree = 2 if share > 0.33 else 1
     terms = chebyshev_terms(u, v, degree=degree)
-    used = good.copy()
-    filled = np.where(good, values, 0.0)
+    used = good
     for _ in range(5):
-        answer = _weighted_fit(terms, filled, used.astype(np.float64))
-        off = filled - terms @ answer
+        answer = weighted_fit(terms[used], values[used], np.ones(int(used.sum())))
+        off = values - terms @ answer
         middle, sigma = median_and_sigma(off[used])
-        fresh = good & (off - middle < 2.5 * sigma) & (off - middle > -4.0 * sigma)
+        fresh = good & (off - middle < CLIP_ABOVE * sigma) & (off - middle > -CLIP_BELOW * sigma)
         if sigma == 0.0 or fresh.sum() < 3 * terms.shape[1] or (fresh == used).all():
             break
         used = fresh
@@ -317,13 +298,6 @@ def _cell_coordinates(
 ) -> tuple[NDArray[np.float64], ...]:
     y, x = np.mgrid[: cells[0], : cells[1]] * step + 0.5 * (step - 1)
     return unit_coordinates(np.stack([x.ravel(), y.ravel()], axis=1), (shape[0], shape[1]))
-
-
-def _weighted_fit(
-    terms: NDArray[np.float64], values: NDArray[np.float64], weights: NDArray[np.float64]
-) -> NDArray[np.float64]:
-    root = np.sqrt(weights)
-    return np.asarray(np.linalg.lstsq(terms * root[:, None], values * root, rcond=None)[0], dtype=np.float64)
 
 
 def _surface(answer: NDArray[np.float64], shape: tuple[int, ...], *, degree: int) -> NDArray[np.float64]:

@@ -34,8 +34,8 @@ PLANES_AT_MOST = 36.0
 size in every frame. Of 24 megapixels it is 24 planes."""
 PASSES_AT_MOST = 190
 """Times that row blocks covered a frame of full height, by a plane or by several."""
-SKY_FITS, STAR_SEARCHES = 8, 9
-"""Each plane before and after its gradient is off; each plane as read, calibrated and as a master's."""
+SKY_FITS, STAR_SEARCHES = 4, 9
+"""Each plane once; each plane as read, calibrated and as a master's."""
 
 
 @contextmanager

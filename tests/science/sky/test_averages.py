@@ -1,20 +1,17 @@
-"""The mean over all profiles of a halo and all bends of a sky; the sharp fit beside it."""
+"""The mean over all profiles of a halo and all bends of a sky."""
 
 from __future__ import annotations
-
-from dataclasses import replace
 
 import numpy as np
 import pytest
 
 from blend.science.sky.arms import shared_errors
-from blend.science.sky.averages import average_skies, bends, sky_beside_halo
+from blend.science.sky.averages import average_skies, bends
 from blend.science.sky.first_halo import about, first_halo, settled_errors
-from blend.science.sky.gradient import contradicted, fit_sky
-from blend.science.sky.halo import HALO_DOUBT, Ellipse, Halo
-from blend.science.sky.model import Solution, solve_sky
+from blend.science.sky.gradient import fit_sky
+from blend.science.sky.halo import HALO_DOUBT, KINDS, STEEPNESS, Ellipse, Halo, profiles_at
 from blend.science.sky.objects import object_mask
-from blend.science.sky.profiles import KINDS, STEEPNESS, profiles_at
+from blend.science.sky.solver import Solution, robust_fit
 from tests.science.sky.test_arms import ELLIPSE, TRUTH, problem
 
 
@@ -25,7 +22,7 @@ def problem_about(seed: int, lumps: float):
 
 def settled(one) -> Solution:
     """Return the first halo beside a plane, with errors that its residuals tell."""
-    first = first_halo(one, solve_sky(one, degree=1))
+    first = first_halo(one, robust_fit(one, one.terms(1)))
     assert first is not None
     return settled_errors(one, first)
 
@@ -34,26 +31,12 @@ def test_stated_errors_hold_under_lumps_that_blocks_share() -> None:
     pulls = []
     for seed in range(40):
         one = problem_about(seed, 0.2)
-        found = sky_beside_halo(one, settled(one), [1])
+        found = average_skies(one, settled(one), [1])
         pulls.append((found.coefficients - TRUTH) / np.sqrt(np.diag(found.covariance)))
     # 120 numbers, of which three go together: 95 % within two sigma give or take 4 %.
     assert (np.abs(pulls) < 2).mean() > 0.87
     # Nor are they grossly careful: an error of the error of a factor of two.
     assert np.sqrt(np.mean(np.square(pulls))) > 0.5
-
-
-def test_a_bend_that_is_known_moves_the_rest_as_a_fit_would() -> None:
-    one = problem_about(4, 0.0)
-    start = settled(one)
-    free = average_skies(one, start, [2])
-    known = average_skies(one, start, [1], bent=free)
-    assert known.degree == 2
-    np.testing.assert_allclose(known.coefficients[3:], free.coefficients[3:])
-    # The same blocks with the same errors: a fit of all terms and one of the rest beside them agree.
-    errors = np.sqrt(np.diag(free.covariance))
-    np.testing.assert_array_less(np.abs(known.coefficients - free.coefficients), errors)
-    np.testing.assert_allclose(np.sqrt(np.diag(known.covariance))[3:], errors[3:], rtol=1e-6)
-    assert known.covariance[0, 0] > average_skies(one, start, [1]).covariance[0, 0]
 
 
 def test_a_degree_chosen_by_hand_is_free_and_others_are_as_likely() -> None:
@@ -98,18 +81,6 @@ def test_errors_that_are_wrong_all_around_are_shared_around() -> None:
     assert (rings @ rings.T - plain @ plain.T)[0, 1] == pytest.approx(0.25 * (1.0 + np.exp(-1.0)), abs=1e-6)
 
 
-def test_a_sharp_sky_stays_within_the_errors_of_a_safe_one() -> None:
-    safe = settled(problem_about(2, 0.0))
-    safe = replace(safe, coefficients=np.array([1.0, 0.0, 0.0]), covariance=0.01 * np.eye(3))
-    sharp = replace(
-        safe, coefficients=np.array([1.1, 0.1, 0.0, 0.0, 0.0, 0.0]), covariance=1e-6 * np.eye(6), degree=2
-    )
-    assert not contradicted(sharp, safe)
-    assert contradicted(replace(sharp, coefficients=np.array([1.3, 0.0, 0.0, 0.0, 0.0, 0.0])), safe)
-    # A bend that only one of them has is held against what that one states of it.
-    assert contradicted(replace(sharp, coefficients=np.array([1.0, 0.0, 0.0, 0.01, 0.0, 0.0])), safe)
-
-
 @pytest.mark.parametrize("length", [40.0, 50.0, 56.0])
 def test_a_disc_that_ends_inside_the_frame_keeps_its_light(length: float) -> None:
     # Four scale lengths are 71 to 100 % of the height; beyond, it falls five times as fast.
@@ -123,3 +94,34 @@ def test_a_disc_that_ends_inside_the_frame_keeps_its_light(length: float) -> Non
         fit = fit_sky(plane, masked=object_mask(plane[None]))
         lost = float((fit.model() - 0.1 - 1e-5 * x)[outer].sum() / light[outer].sum())
         assert abs(lost) < 0.01, seed
+
+
+def test_the_stated_level_holds_beside_an_elliptical_galaxy() -> None:
+    # Sersic index 4, twice the largest that is tried: the halo comes out too steep far out, the sky too bright.
+    y, x = np.mgrid[:300, :450].astype(float)
+    xy = np.stack([x.ravel(), y.ravel()], axis=1)
+    pulls = []
+    for seed in range(16):
+        rng = np.random.default_rng(300 + seed)
+        radius = Ellipse(224.5, 149.5, 15.0, 12.0, rng.uniform(0.0, 180.0)).radius(xy).reshape(x.shape)
+        light = 0.03 * np.exp(-7.669 * ((radius + 0.01) ** 0.25 - 1.0))
+        plane = (0.1 + light + 0.002 * rng.standard_normal(x.shape)).astype(np.float32)
+        fit = fit_sky(plane, degree=1, masked=object_mask(plane[None]))
+        pulls.append((fit.coefficients[0] - 0.1) / np.sqrt(fit.covariance[0, 0]))
+    # With the doubt of the other indices 1.30; that of 16 errors that are well stated is 1.0 +- 0.18.
+    assert np.sqrt(np.mean(np.square(pulls))) < 1.25
+
+
+def test_the_stated_level_holds_beside_a_halo_between_the_indices_tried() -> None:
+    y, x = np.mgrid[:300, :450].astype(float)
+    disc = Ellipse(224.5, 149.5, 70.0, 49.0, 20.0)
+    light = Halo(disc, 0.004, 3.2, 1.5).shine(np.stack([x.ravel(), y.ravel()], axis=1)).reshape(x.shape)
+    pulls = []
+    for seed in range(24):
+        noise = 0.002 * np.random.default_rng(100 + seed).standard_normal(x.shape)
+        plane = (0.1 + light + noise).astype(np.float32)
+        fit = fit_sky(plane, degree=1, masked=object_mask(plane[None]))
+        assert fit.halo is not None
+        pulls.append((fit.coefficients[0] - 0.1) / np.sqrt(fit.covariance[0, 0]))
+    # Neither too sure nor grossly careful: 1.4 without the doubt of the index.
+    assert 0.6 < np.sqrt(np.mean(np.square(pulls))) < 1.2

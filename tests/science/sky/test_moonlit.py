@@ -19,7 +19,6 @@ from blend.science.sky.guide import guide_by_line
 from blend.science.sky.moonlit import (
     SlopeCheck,
     compare_slope,
-    fit_moonlight,
     likely_causes,
     moon_shape,
     shape_towards,
@@ -118,11 +117,11 @@ def test_strength_is_found_amid_a_nebula_that_the_line_shows():
     plane = (sky + 0.4 * light + SIGMA * rng.standard_normal(SHAPE)).astype(np.float32)
     everything = ~CLOSED
     guide = guide_by_line(line, masked=CLOSED)
-    fit = fit_moonlight(plane, shape_terms=terms, masked=everything, guide=guide)
+    fit = fit_sky(plane, shape_terms=terms, masked=everything, guide=guide)
     assert fit.name == "moonlight"
     assert np.ptp(fit.model() - sky) < 0.1 * SIGMA
     # Without the line only the darkest blocks speak, and the stated error says how little that is.
-    alone = fit_moonlight(plane, shape_terms=terms, masked=everything, no_data=CLOSED)
+    alone = fit_sky(plane, shape_terms=terms, masked=everything, closed=CLOSED)
     assert alone.sky_share == 0.0
     assert sky_uncertainty(alone) > 3 * sky_uncertainty(fit)
     assert abs((alone.model() - sky).mean()) < 3 * sky_uncertainty(alone)
@@ -133,7 +132,7 @@ def test_wrong_direction_is_told_by_the_error():
     sky = surface(np.array([0.1, 0.01, 0.0]))
     plane = (sky + noise).astype(np.float32)
     right, wrong = (
-        fit_moonlight(plane, shape_terms=shape_towards(angle, SHAPE), masked=CLOSED) for angle in (0.0, 60.0)
+        fit_sky(plane, shape_terms=shape_towards(angle, SHAPE), masked=CLOSED) for angle in (0.0, 60.0)
     )
     assert sky_uncertainty(right) < 0.05 * SIGMA
     assert sky_uncertainty(wrong) > 0.5 * np.sqrt(np.mean((wrong.model() - sky) ** 2))
@@ -144,7 +143,7 @@ def dim(seed, strength, **changes):
     noise = SIGMA * np.random.default_rng(seed).standard_normal(SHAPE)
     terms = shape_towards(20.0, SHAPE)
     sky = 0.1 + strength * surface(np.concatenate([[0.0], terms[1:]]))
-    return fit_moonlight((sky + noise).astype(np.float32), shape_terms=terms, masked=CLOSED, **changes), sky
+    return fit_sky((sky + noise).astype(np.float32), shape_terms=terms, masked=CLOSED, **changes), sky
 
 
 def test_moonlight_is_never_below_nought():
