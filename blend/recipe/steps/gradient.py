@@ -15,6 +15,7 @@ from blend.recipe.steps.doubts import doubt_trails
 from blend.recipe.steps.flatwords import Bowl, judge_bowls
 from blend.recipe.steps.skyfacts import MoonFacts, line_nm_of, moon_facts
 from blend.recipe.steps.skywords import (
+    TOO_UNSURE_SIGMA,
     UNEVEN_SIGMA,
     PlaneSky,
     glow_warnings,
@@ -39,6 +40,8 @@ from blend.science.sky import (
     object_mask,
     region_mask,
     shape_towards,
+    skies_of_one_target,
+    sky_uncertainty,
     slope_of_blocks,
     subtract_sky,
 )
@@ -200,6 +203,7 @@ def _flatten(work: Work, name: str, planes: list[_Plane]) -> tuple[Master, dict[
     master = work.masters[name]
     pixels = np.empty_like(master.pixels)
     fits = map_together(lambda index: _fit(master.pixels[index], planes[index]), range(len(planes)))
+    fits = _of_one_target(master, planes, fits)
     faults = [
         None if _unsure(what, fit) else find_flat_fault(fit) for what, fit in zip(planes, fits, strict=True)
     ]
@@ -214,6 +218,14 @@ def _flatten(work: Work, name: str, planes: list[_Plane]) -> tuple[Master, dict[
     done = {what.plane: entry for what, entry in zip(planes, each, strict=True)}
     sky = {plane: entry.fit.level for plane, entry in done.items()}
     return master.with_(pixels=pixels, facts=replace(master.facts, sky=frozen(sky))), done
+
+
+def _of_one_target(master: Master, planes: list[_Plane], fits: list[SkyFit]) -> list[SkyFit]:
+    """Return the skies told together where a target's outskirts leave one of them open: else each gets its own tint."""
+    noise = [_noise_for_words(master, what.plane) for what in planes]
+    beside = [fit.halo is not None and fit.name == "polynomial" and fit.line_factor is None for fit in fits]
+    sure = [sky_uncertainty(fit) <= TOO_UNSURE_SIGMA * sigma for fit, sigma in zip(fits, noise, strict=True)]
+    return fits if len(fits) == 1 or not all(beside) or all(sure) else skies_of_one_target(fits)
 
 
 def _hidden_noise(master: Master, plane: str) -> float:

@@ -24,6 +24,7 @@ if TYPE_CHECKING:
     )
     from blend.science.sky.neutral import largest_deviation, slope_of_blocks
     from blend.science.sky.objects import Region, object_mask, region_mask
+    from blend.science.sky.one_target import skies_of_one_target
     from blend.science.sky.spline import CAN_EAT, fit_spline
     from blend.science.sky.star_bowl import Fluxes, StarBowl, compare_bowl
 else:

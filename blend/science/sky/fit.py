@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any, Literal
 
 import numpy as np
@@ -121,17 +121,13 @@ def build_sky(
     name: SkyModel = "polynomial",
 ) -> SkyFit:
     """Return a sky with what follows from its coefficients: degree, level, amplitude, scatter of the used blocks."""
-    degree = degree_of(coefficients.size)
-    u, v = unit_coordinates(lattice(shape), shape)
-    surface = chebyshev_terms(u, v, degree=degree) @ coefficients
     left = residuals[used]
     return SkyFit(
-        degree=degree,
+        degree=degree_of(coefficients.size),
         coefficients=coefficients,
         covariance=covariance,
         shape=shape,
-        level=float(np.median(surface)),
-        amplitude=float(np.ptp(surface)),
+        **_extent(coefficients, shape),
         residual=MAD_TO_SIGMA * float(np.median(np.abs(left - np.median(left)))),
         block_xy=blocks.xy,
         block_values=blocks.values,
@@ -144,6 +140,29 @@ def build_sky(
         block_light=blocks.light,
         block_grid=blocks.grid,
     )
+
+
+def with_surface(fit: SkyFit, coefficients: NDArray[np.float64], covariance: NDArray[np.float64]) -> SkyFit:
+    """Return a sky with another surface, and what follows from it."""
+    u, v = unit_coordinates(fit.block_xy, fit.shape)
+    surface = chebyshev_terms(u, v, degree=degree_of(coefficients.size)) @ coefficients
+    shine = 0.0 if fit.halo is None else fit.halo.shine(fit.block_xy)
+    left = (fit.block_values - surface - shine)[fit.block_used]
+    return replace(
+        fit,
+        degree=degree_of(coefficients.size),
+        coefficients=coefficients,
+        covariance=covariance,
+        residual=MAD_TO_SIGMA * float(np.median(np.abs(left - np.median(left)))),
+        **_extent(coefficients, fit.shape),
+    )
+
+
+def _extent(coefficients: NDArray[np.float64], shape: tuple[int, int]) -> dict[str, float]:
+    """Return the median and the peak-to-peak of a surface over the frame."""
+    u, v = unit_coordinates(lattice(shape), shape)
+    surface = chebyshev_terms(u, v, degree=degree_of(coefficients.size)) @ coefficients
+    return {"level": float(np.median(surface)), "amplitude": float(np.ptp(surface))}
 
 
 def subtract_sky(
