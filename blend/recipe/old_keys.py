@@ -10,6 +10,8 @@ RENAMED = {
     "continuum": {"fade_sigma": "weight_sigma"},
 }
 """Old and new keys of the tables ``[blend.NAME]`` and ``[continuum.NAME]``."""
+OLD_JSON = {"regions": "knots", "injected": "planted"}
+"""New and old keys of what `blend inspect --inject` and its older word print."""
 _OLD_VALUES = {("for", "knots"): "bright"}
 
 

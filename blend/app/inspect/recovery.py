@@ -16,6 +16,7 @@ from blend.base.errors import RecipeError, StepError
 from blend.base.master import Master
 from blend.base.shares import in_percent
 from blend.recipe.check import width_ratio
+from blend.recipe.old_keys import OLD_JSON
 from blend.recipe.pipeline import STEPS, run_all
 from blend.recipe.state import Work, frozen
 from blend.science.grid import Alignment
@@ -100,7 +101,9 @@ def inspect_injected(
     if not as_json:
         return _in_words(regions, target.name)
     text = _as_json(regions)
-    return text.replace('"regions":', '"knots":').replace('"injected":', '"planted":') if old_words else text
+    for new, old in OLD_JSON.items() if old_words else ():
+        text = text.replace(f'"{new}":', f'"{old}":')
+    return text
 
 
 def inject(work: Work) -> list[Region]:
