@@ -197,7 +197,7 @@ def find_scale(
 def _above(stars: Scale, disc: DiscRatio) -> bool:
     """Return whether points lie above what a disc tells: gas only adds to it, so that they are no stars."""
     errors = np.hypot(stars.error / stars.value, disc.error / disc.value)
-    return float(np.log(stars.value / disc.value)) > max(DISAGREE_SIGMA * errors, np.log(NEBULA))
+    return bool(np.log(stars.value / disc.value) > max(DISAGREE_SIGMA * errors, np.log(NEBULA)))
 
 
 def _told(part: Scale | DiscRatio) -> dict[str, Any]:

@@ -26,6 +26,8 @@ STEEPNESS_STEP = 0.09
 """Doubt of ln steepness about each that is tried: half the distance to the next."""
 RING_SHARE = 0.5
 """By how much of the halo's doubt a profile is wrong all around: no disc is one of those that are tried."""
+LEAST_POWER = 1e-200
+"""Sum of squares of a profile, in errors, below which it shines in no block: a steep one far from its outline."""
 LEAST_WIDTH = 1e-3
 """Narrower than this, in errors of a block, nothing is."""
 
@@ -221,9 +223,10 @@ def _answers(data: _Data, bend: Bend, odds: NDArray[np.float64]) -> _Answers:
     inverse = np.linalg.pinv(normal / np.outer(size, size), rcond=1e-13) / np.outer(size, size)
     to_profile = inverse @ data.tp[rows]
     alone = inverse @ data.ty[rows]
-    room = np.maximum(data.pp - (data.tp[rows] * to_profile).sum(axis=0), 1e-12 * data.pp)
+    lit = data.pp > LEAST_POWER
+    room = np.where(lit, np.maximum(data.pp - (data.tp[rows] * to_profile).sum(axis=0), 1e-12 * data.pp), 1.0)
     # Light only adds: a profile that would take some away is left out.
-    strength = np.maximum((data.py - data.tp[rows].T @ alone) / room, 0.0)
+    strength = np.where(lit, np.maximum((data.py - data.tp[rows].T @ alone) / room, 0.0), 0.0)
     # A strength known to a share of itself is as likely at any scale; one that may be 0, as its error says.
     above = strength + 1.0 / np.sqrt(room)
     gains = 0.5 * (strength**2 * room + float(data.ty[rows] @ alone))
@@ -231,7 +234,7 @@ def _answers(data: _Data, bend: Bend, odds: NDArray[np.float64]) -> _Answers:
     volume = (
         0.5 * np.linalg.slogdet(normal / np.outer(size, size))[1] + np.log(size).sum() + np.log(finite).sum()
     )
-    log_odds = gains - 0.5 * np.log(room) - np.log(above)
+    log_odds = np.where(lit, gains - 0.5 * np.log(room) - np.log(above), -np.inf)
     answers = (alone[:, None] - to_profile * strength).T
     return _Answers(
         degree=degree_of(count),

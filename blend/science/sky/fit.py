@@ -122,12 +122,14 @@ def build_sky(
 ) -> SkyFit:
     """Return a sky with what follows from its coefficients: degree, level, amplitude, scatter of the used blocks."""
     left = residuals[used]
+    level, amplitude = _extent(coefficients, shape)
     return SkyFit(
         degree=degree_of(coefficients.size),
         coefficients=coefficients,
         covariance=covariance,
         shape=shape,
-        **_extent(coefficients, shape),
+        level=level,
+        amplitude=amplitude,
         residual=MAD_TO_SIGMA * float(np.median(np.abs(left - np.median(left)))),
         block_xy=blocks.xy,
         block_values=blocks.values,
@@ -148,21 +150,23 @@ def with_surface(fit: SkyFit, coefficients: NDArray[np.float64], covariance: NDA
     surface = chebyshev_terms(u, v, degree=degree_of(coefficients.size)) @ coefficients
     shine = 0.0 if fit.halo is None else fit.halo.shine(fit.block_xy)
     left = (fit.block_values - surface - shine)[fit.block_used]
+    level, amplitude = _extent(coefficients, fit.shape)
     return replace(
         fit,
         degree=degree_of(coefficients.size),
         coefficients=coefficients,
         covariance=covariance,
         residual=MAD_TO_SIGMA * float(np.median(np.abs(left - np.median(left)))),
-        **_extent(coefficients, fit.shape),
+        level=level,
+        amplitude=amplitude,
     )
 
 
-def _extent(coefficients: NDArray[np.float64], shape: tuple[int, int]) -> dict[str, float]:
+def _extent(coefficients: NDArray[np.float64], shape: tuple[int, int]) -> tuple[float, float]:
     """Return the median and the peak-to-peak of a surface over the frame."""
     u, v = unit_coordinates(lattice(shape), shape)
     surface = chebyshev_terms(u, v, degree=degree_of(coefficients.size)) @ coefficients
-    return {"level": float(np.median(surface)), "amplitude": float(np.ptp(surface))}
+    return float(np.median(surface)), float(np.ptp(surface))
 
 
 def subtract_sky(
