@@ -77,7 +77,7 @@ def average_skies(problem: SkyProblem, solution: Solution, degrees: list[int]) -
 
     values = terms c + strength p_k (1 + e),  <e_i e_j> = doubt^2 exp(-(d ln R)^2 / 2 L^2) exp((cos(d phi) - 1) / L^2)
 
-    for every profile p_k of `profiles.profiles_at` and every bend b of `bends`, with R and phi radius and angle on the
+    for every profile p_k of `halo.profiles_at` and every bend b of `bends`, with R and phi radius and angle on the
     ellipses of the outline, whose centre, ratio and turn are fitted with their doubts. For each pair the answer is
     linear; its probability is
 
