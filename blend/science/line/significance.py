@@ -45,6 +45,9 @@ of three hundred. And how far from an edge it must lie: a star that an edge cuts
 NEGATIVE = 2.0
 """In sigma of light blurred by a star's width: what is so far below 0 is no emission, whatever lies around it."""
 
+MOST_FILLED = 0.35
+"""Of a window: a region of 30 sigma that stands alone fills a third."""
+
 JOIN_PX = 256
 """Columns that are joined at a time: most of a frame holds nothing to join, and the rims of a strip cost a fifth."""
 
@@ -72,9 +75,9 @@ def weigh_emission(
     and of twice that; S_d is the same at 8 px of what the compact part left, with wrong(B) and what is unsure of the
     sky and of the glow of bright stars, whose slope counts in S_c.
     A region, S above 0.45 fade_sigma, counts if its peak passes 1.6 fade_sigma (softly up to 1.8) and 4.8; inside, a
-    pixel's share w_c or w_d rises from 0.45 to 0.8 fade_sigma. Then D is taken anew without the regions that count.
-    The weight is w_c (G * C) / (G * E) and w_d of the rest, between 0 and 1, so that the light around a region is that
-    of P = w_c C + w_d (E - w_c C).
+    pixel's share w_c or w_d rises from 0.45 to 0.8 fade_sigma. Then D is taken anew without the regions that count, and
+    of D only what is no error of the sky. The weight is w_c (G * C) / (G * E) and w_d of the rest, between 0 and 1, so
+    that the light around a region is that of P = w_c C + w_d (E - w_c C).
 
     Parameters
     ----------
@@ -195,6 +198,16 @@ class _Parts:
         down, across = np.gradient(np.pad(self.unsure, 1, mode="edge"))
         return np.asarray(np.float32(half) * np.hypot(down, across)[1:-1, 1:-1])
 
+    def sure_glow(self) -> Plane:
+        """Return the surroundings of the emission where they are no mere error of the sky: D^2 / (D^2 + error^2) of D.
+
+        Noise and skies err to both sides: to take off what lies above 0, where no weight adds what lies below, would
+        leave 4 % too little of a region of 10 sigma. Where starlight of another colour may be part of it, D goes whole.
+        """
+        error = np.hypot(self.unsure, np.float32(self.noise.faint))
+        size = self.glow**2 + (self.noise.colour * self.disc) ** 2
+        return np.asarray(self.glow * size / (size + error**2), dtype=np.float32)
+
 
 def _compact(parts: _Parts) -> tuple[Plane, Plane, Plane]:
     """Return the larger significance of the compact part at the two smaller widths.
@@ -245,26 +258,26 @@ def _beside(parts: _Parts, shares: Plane, without: NDArray[np.bool_] | None) -> 
     """Return the surroundings of the emission without the regions that count, in cells.
 
     A region's own light raises a median over seven star widths: by 10 % of a region of 10 sigma, 3 % of one of 100.
+    Where regions fill too much of a window what is left of it lies in the gaps of an arm, and the old median stays.
     """
     lit = np.empty(shares.shape, dtype=np.bool_)
-    cells = np.zeros(parts.glow.shape, dtype=np.bool_)
+    filled = np.empty(parts.glow.shape, dtype=np.float32)
 
     def block(rows: slice) -> None:
         np.less(shares[rows], 0.0, out=lit[rows])
-        touched = np.logical_or.reduceat(lit[rows], np.arange(0, shares.shape[1], CELL_PX), axis=1)
-        cells[rows.start // CELL_PX : -(-rows.stop // CELL_PX)] = np.logical_or.reduceat(
-            touched, np.arange(0, len(touched), CELL_PX), axis=0
-        )
+        cells = slice(rows.start // CELL_PX, -(-rows.stop // CELL_PX))
+        filled[cells] = bin_plane(lit[rows].astype(np.float32), CELL_PX)
         if without is not None:
             lit[rows] |= without[rows]
 
     map_row_blocks(block, len(shares))
-    if not cells.any():
+    if not filled.any():
         return parts.glow
     from scipy import ndimage
 
-    reach = 1 + int(0.5 * WINDOW_FWHM * parts.noise.fwhm_px / CELL_PX)
-    near = ndimage.binary_dilation(cells, np.ones((3, 3)), iterations=reach)
+    side = 2 * int(0.5 * WINDOW_FWHM * parts.noise.fwhm_px / CELL_PX) + 1
+    near = ndimage.maximum_filter(filled, side + 2) > 0.0
+    near &= ndimage.uniform_filter(filled, side) < MOST_FILLED
     y, x = np.nonzero(near)
     at = CELL_PX * np.stack([x, y], axis=1).astype(np.float64)
     anew = surroundings(parts.emission, fwhm_px=parts.noise.fwhm_px, without=lit, at=at)
@@ -321,7 +334,7 @@ def _join(parts: _Parts, shares: Plane, faint: Plane) -> Plane:
     A share of smoothed light lets too little of a peak through, which is sharper than its blur. A factor, the same for
     neighbours, brings the flux over twice a star's width to that of P (`weigh_emission`).
     """
-    weight = np.empty_like(shares)
+    weight, glow = np.empty_like(shares), parts.sure_glow()
     narrow, wide = (gaussian_taps(parts.noise.fine_px * times) for times in (1.0, 2.0))
     halo = (len(narrow) + len(wide)) // 2
     rows, columns = parts.emission.shape
@@ -331,7 +344,7 @@ def _join(parts: _Parts, shares: Plane, faint: Plane) -> Plane:
         share = np.maximum(-shares[low:high], np.float32(0.0))
         diffuse = -spread_rows(faint, FAINT_BIN, slice(low, high), columns)
         used = np.any((share != 0.0) | (diffuse != 0.0), axis=0)
-        around = spread_rows(parts.glow, CELL_PX, slice(low, high), columns) if used.any() else share
+        around = spread_rows(glow, CELL_PX, slice(low, high), columns) if used.any() else share
         weight[part] = 0.0
         for left in range(0, columns, JOIN_PX):
             tile = slice(left, min(left + JOIN_PX, columns))
