@@ -206,7 +206,7 @@ class _Parts:
         """
         error = np.hypot(self.unsure, np.float32(self.noise.faint))
         size = self.glow**2 + (self.noise.colour * self.disc) ** 2
-        return np.asarray(self.glow * size / (size + error**2), dtype=np.float32)
+        return np.asarray(self.glow * size / np.maximum(size + error**2, np.float32(1e-30)), dtype=np.float32)
 
 
 def _compact(parts: _Parts) -> tuple[Plane, Plane, Plane]:
