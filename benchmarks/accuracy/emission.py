@@ -320,7 +320,7 @@ def _free_places(
 ) -> tuple[NDArray[np.float64], NDArray[np.bool_]]:
     """Return places apart from stars, bright line light, edges and each other, and which are on bright ground."""
     layers = work.lines["ha"].measured
-    assert layers is not None and work.stars is not None
+    assert layers is not None and layers.sigma is not None and work.stars is not None
     rows, columns = layers.light.shape
     margin = 10.0 * fwhm
     tries = rng.uniform(margin, (columns - margin, rows - margin), (4000, 2))
@@ -337,7 +337,7 @@ def _free_places(
             box = (slice(y - 12, y + 13), slice(x - 12, x + 13))
             if np.hypot(*(work.stars.xy - at).T).min(initial=np.inf) < 5.0 * fwhm or layers.weight[box].any():
                 continue
-            if not np.isfinite(layers.light[box]).all():
+            if not np.isfinite(layers.light[box] + layers.sigma[box]).all():
                 continue
             if all(np.hypot(*(at - other)) > 7.0 * fwhm for other in (*chosen, *own)):
                 own.append(at)

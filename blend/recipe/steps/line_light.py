@@ -145,6 +145,7 @@ def part_line(
         around=(glow, disc),
         unsure=unsure,
         stars=cover_halos(stars, halos, fwhm_px=fwhm_px),
+        without=masks.saturated,
     )
     sigma = noise.pixel
     if not np.shares_memory(line, own.pixels):
@@ -155,6 +156,8 @@ def part_line(
         factor * np.hypot(_summed_noise(work, name), scale.value * _summed_noise(work, "rgb", settings.from_))
     )
     errors = emission_sigma(broad, noise, pixel=stated, unsure=unsure) if wanted else None
+    if errors is not None:
+        errors[masks.saturated] = np.nan
     layers = EmissionLayers(light=light, weight=weight, sigma=errors)
     passed, whole = layers.passed(), noise_blocks(light)
     return Line(
