@@ -27,7 +27,7 @@ _SHARED, _MOST_VALUES = 200, 3
 NaN or 0 beside it at most."""
 
 
-def border_mask(pixels: AnyPlane | Sequence[Any]) -> NDArray[np.bool_]:
+def border_mask(pixels: AnyPlane | Sequence[AnyPlane]) -> NDArray[np.bool_]:
     """Find pixels that hold no data and are connected to the edge of the frame.
 
     Parameters
@@ -57,7 +57,7 @@ def border_mask(pixels: AnyPlane | Sequence[Any]) -> NDArray[np.bool_]:
     >>> int(mask.sum()), bool(mask[:, :3].all())
     (120, True)
     """
-    planes = [pixels] if np.ndim(pixels[0]) == 1 else list(pixels)
+    planes: list[Any] = [pixels] if np.ndim(pixels[0]) == 1 else list(pixels)
     varied = [plane for plane in planes if not is_constant(plane)]
     if not varied:
         return np.ones(planes[0].shape, dtype=np.bool_)

@@ -113,7 +113,8 @@ def take_out_rows(
 ) -> Any:  # pragma: no cover - compiled
     """Fill rows of `take_out`; return how many are no number, and how many of the light are at ``full``."""
     odd, bright = 0, 0
-    one, nan = np.float32(1.0), np.float32(np.nan)
+    one, nan, most = np.float32(1.0), np.float32(np.nan), np.float32(np.inf)
+    shares = np.empty(out.shape[1], dtype=np.float32)
     for y in range(out.shape[0]):
         rows, seen = out[y], light[y]
         for x in range(rows.size):
@@ -132,11 +133,19 @@ def take_out_rows(
             for x in range(rows.size):
                 rows[x] -= rest * below[x]
         if flat.size:
-            shown, below = flat[y], (offset[y] if offset.size else flat[y])
-            less = one if offset.size else np.float32(0.0)
+            shown = flat[y]
+            if offset.size:
+                lifted = offset[y]
+                for x in range(rows.size):
+                    shares[x] = shown[x] - lifted[x]
+            else:
+                for x in range(rows.size):
+                    shares[x] = shown[x]
             for x in range(rows.size):
-                value = shown[x] - below[x] if less == one else shown[x]
-                rows[x] = rows[x] * (norm / value) if (value >= least) & (value < np.inf) else nan
+                value = shares[x]
+                # a plain division would raise where the flat is 0, and not run on vectors
+                done = rows[x] * np.divide(norm, value)
+                rows[x] = done if (value >= least) & (value < most) else nan
         for x in range(rows.size):
             odd += 0 if abs(rows[x]) < np.inf else 1
     return odd, bright
