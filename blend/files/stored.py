@@ -70,12 +70,11 @@ class Stored:
         """Return a copy of rows that follow one another, as they are stored, (n, columns)."""
         width, item = self.shape[2] * self.samples, self.kind.itemsize
         first = rows.start if self.samples > 1 else plane * self.shape[1] + rows.start
-        count = (rows.stop - rows.start) * width
-        stored = np.fromfile(
-            self.path, count=count, dtype=self.kind, offset=self.offset + first * width * item
-        )
-        refuse_truncated(self.path, promised=count * item, held=stored.size * item)
-        return stored.reshape(-1, width)[:, plane % self.samples :: self.samples]
+        stored = np.empty((rows.stop - rows.start, width), dtype=self.kind)
+        with self.path.open("rb") as file:
+            file.seek(self.offset + first * width * item)
+            refuse_truncated(self.path, promised=stored.nbytes, held=file.readinto(stored.view(np.uint8)))
+        return stored[:, plane % self.samples :: self.samples]
 
     def _mapped(self, plane: int, key: Any) -> NDArray[Any]:
         """Return a copy of what a key picks, as it is stored; the file is mapped, and no page between is fetched."""
