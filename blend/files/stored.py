@@ -54,11 +54,9 @@ class Stored:
         if self.kind.itemsize == 2:
             # of signed numbers the sign's bit is turned, so that one loop is for both
             turn = 0x8000 if self.kind.kind == "i" else 0
-            bits, zero = np.atleast_2d(stored.view(np.uint16)), np.float32(self.zero - turn)
-            places = np.atleast_2d(pixels)
-            if bits.ndim > 2:
-                bits, places = bits.reshape(1, -1), places.reshape(1, -1)
-            _convert(bits, not self.kind.isnative, np.uint16(turn), zero, np.float32(divisor), places)
+            bits, zero = stored.view(np.uint16).reshape(-1), np.float32(self.zero - turn)
+            swapped = not self.kind.isnative
+            _convert(bits, swapped, np.uint16(turn), zero, np.float32(divisor), pixels.reshape(-1))
         else:
             stored = stored.astype(self.kind.newbyteorder("="), copy=False)
             # float64 holds every 32-bit number: the offset rounds once, the divisor again, as for an array
@@ -87,12 +85,9 @@ class Stored:
 
 @kernel
 def _convert(bits: Any, swapped: bool, turn: Any, zero: Any, divisor: Any, out: Any) -> None:
-    for y in range(out.shape[0]):
-        here, there = bits[y], out[y]
-        if swapped:
-            for x in range(here.shape[0]):
-                v = np.uint16((here[x] << 8) | (here[x] >> 8)) ^ turn
-                there[x] = (np.float32(v) + zero) / divisor
-        else:
-            for x in range(here.shape[0]):
-                there[x] = (np.float32(here[x] ^ turn) + zero) / divisor
+    if swapped:
+        for x in range(out.size):
+            out[x] = (np.float32(np.uint16((bits[x] << 8) | (bits[x] >> 8)) ^ turn) + zero) / divisor
+    else:
+        for x in range(out.size):
+            out[x] = (np.float32(bits[x] ^ turn) + zero) / divisor

@@ -61,21 +61,21 @@ def take_out(
     k = np.float32(factor if "dark" in part else 0.0)
     used = [name for name in FRAMES if name in part and not (name == "bias" and k == 1.0)]
     flat, offset = "flat" in part, "flat_offset" in part
-    full = np.float32(np.inf if level is None else level)
-    numbers = (k, np.float32(1.0) - k, np.float32(norm), np.float32(DEAD_FLAT * norm), full)
-    nothing = np.empty((0, 0), dtype=np.float32)
-    nothing.flags.writeable = False
+    full, least = np.float32(np.inf if level is None else level), np.float32(DEAD_FLAT * norm)
+    numbers = (k, np.float32(1.0) - k, np.float32(norm if flat else 0.0), least, full)
+    missing = float_rows(np.zeros((_ROWS, out.shape[1]), dtype=np.float32), slice(None))
 
     def fill_rows(block: slice) -> tuple[Places, Places]:
         rows = {name: float_rows(part[name], block) for name in used}
-        odd, bright = take_out_rows(*(rows.get(name, nothing) for name in FRAMES), *numbers, out[block])
+        odd, bright = take_out_rows(tuple(rows.get(name, missing) for name in FRAMES), numbers, out[block])
         filled = bad = np.zeros((1, 1), dtype=np.bool_)
         if odd:
             finite = np.isfinite(out[block])
             bad = ~finite & np.isfinite(rows["light"])
             if flat:
-                shown = rows["flat"] - rows["flat_offset"] if offset else rows["flat"]
-                dead = ~((shown >= numbers[3]) & (shown < np.inf))
+                with np.errstate(invalid="ignore"):
+                    shown = rows["flat"] - rows["flat_offset"] if offset else rows["flat"]
+                dead = ~((shown >= least) & (shown < np.inf))
                 masks["dead_flat"][block] |= dead
                 bad |= dead
             masks["lost"][block] |= ~finite & ~bad
@@ -98,56 +98,25 @@ def joined(places: Sequence[Places]) -> Places:
 
 
 @kernel
-def take_out_rows(
-    light: Any,
-    dark: Any,
-    bias: Any,
-    flat: Any,
-    offset: Any,
-    k: Any,
-    rest: Any,
-    norm: Any,
-    least: Any,
-    full: Any,
-    out: Any,
-) -> Any:  # pragma: no cover - compiled
-    """Fill rows of `take_out`; return how many are no number, and how many of the light are at ``full``."""
+def take_out_rows(frames: Any, numbers: Any, out: Any) -> Any:  # pragma: no cover - compiled
+    """Fill rows of `take_out`, undivided without a norm; return how many are no number, and how many are full."""
+    light, dark, bias, flat, offset = frames
+    k, rest, norm, least, full = numbers
     odd, bright = 0, 0
-    one, nan, most = np.float32(1.0), np.float32(np.nan), np.float32(np.inf)
-    shares = np.empty(out.shape[1], dtype=np.float32)
+    nan, most = np.float32(np.nan), np.float32(np.inf)
     for y in range(out.shape[0]):
-        rows, seen = out[y], light[y]
+        rows, seen, warm, level, shown, lifted = out[y], light[y], dark[y], bias[y], flat[y], offset[y]
         for x in range(rows.size):
-            rows[x] = seen[x]
+            rows[x] = seen[x] - k * warm[x] - rest * level[x]
             bright += 1 if seen[x] >= full else 0
-        if dark.size:
-            below = dark[y]
-            if k == one:
-                for x in range(rows.size):
-                    rows[x] -= below[x]
-            else:
-                for x in range(rows.size):
-                    rows[x] -= k * below[x]
-        if bias.size:
-            below = bias[y]
+        if norm > 0:
             for x in range(rows.size):
-                rows[x] -= rest * below[x]
-        if flat.size:
-            shown = flat[y]
-            if offset.size:
-                lifted = offset[y]
-                for x in range(rows.size):
-                    shares[x] = shown[x] - lifted[x]
-            else:
-                for x in range(rows.size):
-                    shares[x] = shown[x]
-            for x in range(rows.size):
-                value = shares[x]
+                value = shown[x] - lifted[x]
                 # a plain division would raise where the flat is 0, and not run on vectors
                 done = rows[x] * np.divide(norm, value)
                 rows[x] = done if (value >= least) & (value < most) else nan
         for x in range(rows.size):
-            odd += 0 if abs(rows[x]) < np.inf else 1
+            odd += 0 if abs(rows[x]) < most else 1
     return odd, bright
 
 

@@ -69,8 +69,7 @@ def reading_edges(plane: AnyPlane, *, noise: float, border: NDArray[np.bool_]) -
 
 
 def worst_edges(
-    planes: Mapping[int, tuple[AnyPlane, NDArray[np.floating]]],
-    border: NDArray[np.bool_],
+    planes: Mapping[int, tuple[AnyPlane, NDArray[np.floating]]], border: NDArray[np.bool_]
 ) -> Sides:
     """Return the most lines that any of some planes, each with the noise of its squares, loses on each side."""
     found = [
@@ -107,14 +106,7 @@ def edge_mask(shape: tuple[int, int], sides: Sides) -> NDArray[np.bool_]:
     return mask
 
 
-def _lines_off(
-    plane: AnyPlane,
-    border: NDArray[np.bool_],
-    noise: float,
-    *,
-    across: bool,
-    last: bool,
-) -> int:
+def _lines_off(plane: AnyPlane, border: NDArray[np.bool_], noise: float, *, across: bool, last: bool) -> int:
     """Return how many of the first (or last) rows (or columns) are no picture, known border outside them with them."""
     lost = border.T if across else border
     lost = lost[::-1] if last else lost
