@@ -71,7 +71,9 @@ class Stored:
         stored = np.empty((rows.stop - rows.start, width), dtype=self.kind)
         with self.path.open("rb") as file:
             file.seek(self.offset + first * width * item)
-            refuse_truncated(self.path, promised=stored.nbytes, held=file.readinto(stored.view(np.uint8).data))
+            refuse_truncated(
+                self.path, promised=stored.nbytes, held=file.readinto(stored.view(np.uint8).data)
+            )
         return stored[:, plane % self.samples :: self.samples]
 
     def _mapped(self, plane: int, key: Any) -> NDArray[Any]:
