@@ -1,11 +1,11 @@
-"""Planes that lie elsewhere and whose rows become numbers when they are asked for."""
+"""Planes that lie elsewhere and whose pixels become numbers when they are asked for."""
 
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import AbstractContextManager, nullcontext
 from dataclasses import dataclass, replace
-from typing import Any
+from typing import Any, TypeAlias
 
 import numpy as np
 from numpy.typing import NDArray
@@ -17,12 +17,12 @@ Guard = Callable[[], AbstractContextManager[Any]]
 
 @dataclass(frozen=True, kw_only=True, eq=False)
 class LazyPlane:
-    """One plane of finite float32 pixels: a slice of its rows is an array, ``np.asarray`` of it is all of them."""
+    """One plane of finite float32 pixels: any part of it is an array, ``np.asarray`` of it is all of them."""
 
     shape: tuple[int, int]  # (rows, columns)
-    # takes a slice of rows with start, stop and a step above 0, the divisor, and an array to fill, (n, columns)
-    # float32, or None; returns the array
-    read: Callable[[slice, float, NDArray[np.float32] | None], NDArray[np.float32]]
+    # takes a slice of rows with start, stop and a step above 0, or another key of an array (rows, columns); the
+    # divisor; and of rows an array to fill, (n, columns) float32, or None; returns the array
+    read: Callable[[Any, float, NDArray[np.float32] | None], NDArray[np.float32]]
     divisor: float = 1.0  # what the rows are divided by
     ndim = 2
     dtype = np.dtype(np.float32)
@@ -36,14 +36,13 @@ class LazyPlane:
         return self.shape[0]
 
     def __getitem__(self, key: Any) -> Any:
-        if isinstance(key, tuple):
-            return self[key[0]][:, key[1]]
         if isinstance(key, slice):
             start, stop, step = key.indices(self.shape[0])
-            return self.read(slice(start, max(start, stop), step), self.divisor, None)
-        if not 0 <= key < self.shape[0]:
-            raise IndexError(key)
-        return self[key : key + 1][0]
+            key = slice(start, max(start, stop), step)
+        return self.read(key, self.divisor, None)
+
+    def __iter__(self) -> Iterator[NDArray[np.float32]]:
+        return (self[row] for row in range(len(self)))
 
     def fill(self, out: NDArray[np.float32]) -> None:
         """Fill an array with the whole plane."""
@@ -57,6 +56,17 @@ class LazyPlane:
         out = np.empty(self.shape, dtype=np.float32)
         self.fill(out)
         return out if dtype is None else out.astype(dtype, copy=False)
+
+
+AnyPlane: TypeAlias = "NDArray[np.floating] | LazyPlane"
+"""A plane in memory or elsewhere: rows, columns, or any other part of it are asked for in one way."""
+
+
+def float_rows(plane: AnyPlane, rows: slice) -> NDArray[np.float32]:
+    """Return rows of a plane, read-only and contiguous, of an array of float32 a view: kernels are compiled once."""
+    part = np.ascontiguousarray(plane[rows], dtype=np.float32).view()
+    part.flags.writeable = False
+    return part
 
 
 @dataclass(frozen=True, eq=False)
@@ -100,3 +110,7 @@ class LazyPlanes(Sequence[LazyPlane]):
             for part, place in zip(self.parts, out, strict=True):
                 part.fill(place)
         return out if dtype is None else out.astype(dtype, copy=False)
+
+
+AnyPlanes: TypeAlias = "NDArray[np.floating] | LazyPlanes"
+"""Planes of either kind."""

@@ -237,13 +237,20 @@ class Master:
 
     def has(self, flag: Flag) -> NDArray[np.bool_]:
         """Return where ``flag`` is set, (rows, columns)."""
-        where = np.empty(self.flags.shape, dtype=np.bool_)
+        where = np.zeros(self.flags.shape, dtype=np.bool_)
 
         def fill_rows(block: slice) -> None:
-            np.not_equal(self.flags[block] & np.uint8(flag), 0, out=where[block])
+            part = self.flags[block] & np.uint8(flag)
+            if part.any():
+                np.not_equal(part, 0, out=where[block])
 
         map_row_blocks(fill_rows, len(where))
         return where
+
+    def unusable(self) -> NDArray[np.bool_] | None:
+        """Return where there is no data, (rows, columns), or None where all is data."""
+        lost = map_row_blocks(lambda rows: bool((self.flags[rows] & Flag.NO_DATA).any()), len(self.flags))
+        return self.has(Flag.NO_DATA) if any(lost) else None
 
     def with_(self, **changes: Any) -> Master:
         """Return a copy with fields replaced; arrays that are not replaced are shared."""

@@ -34,50 +34,62 @@ class Stored:
         """Return the planes, no number of which is read yet."""
         count, rows, columns = self.shape
         parts = tuple(
-            LazyPlane(shape=(rows, columns), read=partial(self._rows, plane)) for plane in range(count)
+            LazyPlane(shape=(rows, columns), read=partial(self._part, plane)) for plane in range(count)
         )
         return LazyPlanes(parts, partial(room_for, self.path, WORK_BYTES * count * rows * columns))
 
-    def _rows(
-        self, plane: int, rows: slice, divisor: float, out: NDArray[np.float32] | None
+    def _part(
+        self, plane: int, key: Any, divisor: float, out: NDArray[np.float32] | None
     ) -> NDArray[np.float32]:
-        """Return (stored + zero) / divisor of some rows, in ``out`` where it is given."""
-        stored = self._band(plane, rows)
-        if not self.kind.isnative:
-            # in place, and then as a native type: several times faster than a cast that swaps
-            stored = stored.byteswap(inplace=True).view(self.kind.newbyteorder("="))
-        if self.samples > 1:
-            stored = stored[:, plane :: self.samples]
+        """Return (stored + zero) / divisor of a part of a plane, in ``out`` where it is given."""
+        try:
+            stored = (
+                self._band(plane, key)
+                if isinstance(key, slice) and key.step == 1
+                else self._mapped(plane, key)
+            )
+        except (OSError, ValueError) as error:
+            raise InputError(str(self.path), found=f"it cannot be read any more ({error})") from error
         pixels = np.empty(stored.shape, dtype=np.float32) if out is None else out
         if self.kind.itemsize == 2:
-            _convert(stored, np.float32(self.zero), np.float32(divisor), pixels)
+            # of signed numbers the sign's bit is turned, so that one loop is for both
+            turn = 0x8000 if self.kind.kind == "i" else 0
+            bits, zero = stored.view(np.uint16).reshape(-1), np.float32(self.zero - turn)
+            swapped = not self.kind.isnative
+            _convert(bits, swapped, np.uint16(turn), zero, np.float32(divisor), pixels.reshape(-1))
         else:
+            stored = stored.astype(self.kind.newbyteorder("="), copy=False)
             # float64 holds every 32-bit number: the offset rounds once, the divisor again, as for an array
             np.add(stored, self.zero, out=pixels, dtype=np.float64, casting="same_kind")
             pixels /= np.float32(divisor)
         return pixels
 
     def _band(self, plane: int, rows: slice) -> NDArray[Any]:
-        """Return a copy of some rows as they are stored, (n, columns x samples)."""
+        """Return a copy of rows that follow one another, as they are stored, (n, columns)."""
         width, item = self.shape[2] * self.samples, self.kind.itemsize
         first = rows.start if self.samples > 1 else plane * self.shape[1] + rows.start
-        count = (rows.stop - rows.start) * width
-        place: dict[str, Any] = {"dtype": self.kind, "offset": self.offset + first * width * item}
-        try:
-            if rows.step == 1:
-                stored = np.fromfile(self.path, count=count, **place)
-                refuse_truncated(self.path, promised=count * item, held=stored.size * item)
-                return stored.reshape(-1, width)
-            # A row here and there: mapped, none of those between is fetched.
-            mapped = np.memmap(self.path, mode="r", shape=(rows.stop - rows.start, width), **place)
-            return np.array(mapped[:: rows.step])
-        except (OSError, ValueError) as error:
-            raise InputError(str(self.path), found=f"it cannot be read any more ({error})") from error
+        stored = np.empty((rows.stop - rows.start, width), dtype=self.kind)
+        with self.path.open("rb") as file:
+            file.seek(self.offset + first * width * item)
+            refuse_truncated(
+                self.path, promised=stored.nbytes, held=file.readinto(stored.view(np.uint8).data)
+            )
+        return stored[:, plane % self.samples :: self.samples]
+
+    def _mapped(self, plane: int, key: Any) -> NDArray[Any]:
+        """Return a copy of what a key picks, as it is stored; the file is mapped, and no page between is fetched."""
+        count, rows, columns = self.shape
+        shape = (1, rows, columns, self.samples) if self.samples > 1 else (count, rows, columns, 1)
+        mapped = np.memmap(self.path, mode="r", dtype=self.kind, offset=self.offset, shape=shape)
+        one = mapped[0, ..., plane] if self.samples > 1 else mapped[plane, ..., 0]
+        return np.array(one[key], order="C")
 
 
 @kernel
-def _convert(stored: Any, zero: Any, divisor: Any, out: Any) -> None:
-    for y in range(out.shape[0]):
-        here, there = stored[y], out[y]
-        for x in range(here.shape[0]):
-            there[x] = (np.float32(here[x]) + zero) / divisor
+def _convert(bits: Any, swapped: bool, turn: Any, zero: Any, divisor: Any, out: Any) -> None:
+    if swapped:
+        for x in range(out.size):
+            out[x] = (np.float32(np.uint16((bits[x] << 8) | (bits[x] >> 8)) ^ turn) + zero) / divisor
+    else:
+        for x in range(out.size):
+            out[x] = (np.float32(bits[x] ^ turn) + zero) / divisor

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from contextlib import nullcontext
 
 import numpy as np
 
@@ -92,9 +93,8 @@ def judged(
     InputError
         It is empty of data, stretched already, or a mosaic.
     """
-    if isinstance(light.pixels, LazyPlanes):
-        light = light.with_(pixels=np.asarray(light.pixels))
-    verdict = judge(light.pixels, light.planes, header=header, invalid=light.has(Flag.NO_DATA))
+    with light.pixels.guard() if isinstance(light.pixels, LazyPlanes) else nullcontext():
+        verdict = judge(light.pixels, light.planes, header=header, invalid=light.unusable())
     if files.domain != "display" or verdict.find("stretched") is None:
         refuse_faults(verdict, where)
     mosaic = verdict.find("mosaic")
@@ -107,7 +107,7 @@ def judged(
         )
     pixels, flags = light.pixels, light.flags
     if verdict.border.any():
-        pixels, flags = pixels.copy(), flags.copy()
+        pixels, flags = np.array(pixels), flags.copy()
         pixels[:, verdict.border] = np.nan
         flags[verdict.border] |= np.uint8(Flag.NO_DATA)
     # a flat spreads the level at which a sensor clips: what the stack states of it is no pile of equal pixels

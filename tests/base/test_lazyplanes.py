@@ -13,8 +13,8 @@ from blend.base.master import Master, flags_of, scaled
 WHOLE = np.random.default_rng(5).integers(0, 4000, (3, 131, 20)).astype(np.float32)
 
 
-def rows_of(plane, rows, divisor, out):
-    part = WHOLE[plane, rows] / np.float32(divisor)
+def rows_of(plane, key, divisor, out):
+    part = WHOLE[plane][key] / np.float32(divisor)
     if out is not None:
         out[...] = part
     return part if out is None else out
@@ -25,7 +25,15 @@ def lazy():
 
 
 @pytest.mark.parametrize(
-    "key", [slice(5, 70), slice(None, None, 7), 3, (slice(None, None, 3), slice(None, None, 2))]
+    "key",
+    [
+        slice(5, 70),
+        slice(None, None, 7),
+        3,
+        (slice(None, None, 3), slice(None, None, 2)),
+        (slice(None), -1),
+        (np.array([[4], [9]]), np.arange(3)),
+    ],
 )
 def test_parts_equal_those_of_the_array(key):
     assert np.array_equal(lazy()[1][key], WHOLE[1][key])

@@ -29,6 +29,8 @@ def test_fits_integers(tmp_path, kind, shape):
     wanted = stored.reshape(-1, 131, 21).astype(np.float64).astype(np.float32)
     assert np.asarray(picture.pixels).tobytes() == wanted.tobytes()
     assert np.array_equal(picture.pixels[0][1::7], wanted[0][1::7])
+    for key in (5, (slice(3, 40), slice(2, 9)), (slice(None), -1), (np.array([[7], [130]]), np.arange(21))):
+        assert np.array_equal(picture.pixels[-1][key], wanted[-1][key])
     assert read_picture(tmp_path / "a.fits").pixels.tobytes() == wanted.tobytes()
     third = picture.pixels.divided(3.0)
     assert np.asarray(third).tobytes() == (wanted / np.float32(3.0)).tobytes()
@@ -45,6 +47,7 @@ def test_tiff_integers(tmp_path, order, config):
     found = open_picture(tmp_path / "a.tif")
     assert isinstance(found.pixels, LazyPlanes)
     assert np.asarray(found.pixels).tobytes() == stored.astype(np.float32).tobytes()
+    assert np.array_equal(found.pixels[1][5:50, ::3], stored[1, 5:50, ::3])
 
 
 def test_packed_and_floating_files_are_read_at_once(tmp_path):

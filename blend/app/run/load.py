@@ -20,7 +20,6 @@ from blend.files.reader import (
     coordinates_fault,
     header_text,
     is_picture,
-    open_picture,
     peek,
     read_picture,
     refuse_other_kind,
@@ -251,7 +250,7 @@ def _read_master(name: str, files: MasterFiles, read_frame: FrameReader) -> _Pie
     if files.flat_calibrated is not None and "flat" in frames:
         frames["flat"] = frames["flat"].with_facts(offset_out=files.flat_calibrated)
     paths = tuple((f"{name}.{role}", path) for role, path in files.paths())
-    return _Pieces(lights=read_lights(name, files, read=open_picture), frames=frames, paths=paths)
+    return _Pieces(lights=read_lights(name, files, read=read_frame), frames=frames, paths=paths)
 
 
 def read_lights(name: str, files: MasterFiles, *, read: FrameReader = read_picture) -> tuple[Master, ...]:

@@ -8,7 +8,7 @@ from typing import Any
 import numpy as np
 
 from blend.base.errors import InputError, StepError
-from blend.base.master import Flag, Master, flags_of
+from blend.base.master import Flag, Master
 from blend.base.robust import median
 from blend.base.rowblocks import map_row_blocks, map_together
 from blend.recipe.state import Plane, Source, Work, frozen
@@ -122,13 +122,12 @@ def _as_frame(pixels: Plane, master: Master) -> Frame:
 
 def _with_flags(light: Master, done: Calibrated, source: Source) -> Master:
     flags = light.flags.copy()
-    lost = flags_of(done.pixels)
+    told = {Flag.NO_DATA: done.lost, Flag.REPAIRED: done.repaired, Flag.SATURATED: done.saturated}
 
     def fill_rows(block: slice) -> None:
-        rows = flags[block]
-        rows |= lost[block]
-        rows |= np.where(done.repaired[block], np.uint8(Flag.REPAIRED), np.uint8(0))
-        rows |= np.where(done.saturated[block], np.uint8(Flag.SATURATED), np.uint8(0))
+        for flag, mask in told.items():
+            if mask[block].any():
+                flags[block][mask[block]] |= np.uint8(flag)
 
     map_row_blocks(fill_rows, len(flags))
     levels = {

@@ -27,15 +27,16 @@ def hot_rows(
 ) -> None:  # pragma: no cover - compiled
     """Mark pixels of a dark that stand above the median of the 5x5, and above their row and their column.
 
-    What is below ``floors`` (rows // 64, columns) by the limit or more cannot be one.
+    What is below ``floors`` (columns) by the limit or more cannot be one. Of this and of the other loops: ``start`` to
+    ``stop`` lie in one row of squares, whose ``limits`` are given; ``pixels`` go on for four rows where the frame does.
     """
     rows, columns = pixels.shape
     around = np.empty(24, dtype=np.float32)
     for y in range(start, stop):
-        for tile in range(limits.shape[1]):
-            limit = limits[y // _TILE, tile]
+        for tile in range(limits.shape[0]):
+            limit = limits[tile]
             first, last = tile * _TILE, min(columns, (tile + 1) * _TILE)
-            here, floor = pixels[y, first:last], floors[y // _TILE, first:last]
+            here, floor = pixels[y, first:last], floors[first:last]
             # a loop without branches runs on many pixels at once
             candidates = 0
             for i in range(last - first):
@@ -45,7 +46,7 @@ def hot_rows(
             for x in range(first, last):
                 p = pixels[y, x]
                 # nearly all are told at once
-                if p - floors[y // _TILE, x] < limit:
+                if p - floors[x] < limit:
                     continue
                 # a hot pixel stands above something within two pixels
                 stands_out = False
@@ -99,8 +100,8 @@ def isolated_rows(
     rows, columns = pixels.shape
     ring = np.empty(16, dtype=np.float32)
     for y in range(start, stop):
-        for tile in range(limits.shape[1]):
-            limit = limits[y // _TILE, tile]
+        for tile in range(limits.shape[0]):
+            limit = limits[tile]
             least = np.float32(0.5) * limit
             first, last = tile * _TILE, min(columns, (tile + 1) * _TILE)
             # half the limit above both neighbours on the row, or below both: nearly all are told at once
@@ -175,43 +176,52 @@ def mark_rows(
     rows, columns = pixels.shape
     ring = np.empty(16, dtype=np.float32)
     outer = np.empty(24, dtype=np.float32)
+    four = np.zeros(_TILE, dtype=np.int32)
     for y in range(max(3, start), min(rows - 3, stop)):
-        for x in range(3, columns - 3):
-            p = pixels[y, x]
-            limit = limits[y // _TILE, x // _TILE]
+        for tile in range(limits.shape[0]):
+            limit = limits[tile]
             half = np.float32(0.5) * limit
-            # above three of the four pixels two away; nearly all are told by the first two
-            left, right = p - pixels[y, x - 2] > half, p - pixels[y, x + 2] > half
-            if not (left or right):
+            first, last = max(3, tile * _TILE), min(columns - 3, (tile + 1) * _TILE)
+            # above three of the four pixels two away; a loop without branches runs on many pixels at once
+            here, above, below = pixels[y, first:], pixels[y - 2, first:], pixels[y + 2, first:]
+            left, right = pixels[y, first - 2 :], pixels[y, first + 2 :]
+            candidates = 0
+            for i in range(last - first):
+                p = here[i]
+                beside = (1 if p - left[i] > half else 0) + (1 if p - right[i] > half else 0)
+                four[i] = beside + (1 if p - above[i] > half else 0) + (1 if p - below[i] > half else 0)
+                candidates += 1 if four[i] > 2 else 0
+            if candidates == 0:
                 continue
-            above, below = p - pixels[y - 2, x] > half, p - pixels[y + 2, x] > half
-            if (left + right) + (above + below) < 3:
-                continue
-            near, far = 0, 0
-            for j in range(y - 3, y + 4):
-                for i in range(x - 3, x + 4):
-                    v = pixels[j, i]
-                    reach = max(abs(j - y), abs(i - x))
-                    if reach < 2 or v != v:
-                        continue
-                    values = ring if reach == 2 else outer
-                    k = near if reach == 2 else far
-                    while k > 0 and values[k - 1] > v:
-                        values[k] = values[k - 1]
-                        k -= 1
-                    values[k] = v
-                    if reach == 2:
-                        near += 1
-                    else:
-                        far += 1
-            if near < 16 or far < 24:
-                continue
-            sky = np.float64(outer[11] + outer[12]) / 2
-            level = np.float64(ring[7] + ring[8]) / 2
-            height = p - sky
-            # without the two highest and lowest: a mark of four in a row reaches two pixels into the ring
-            spread = ring[13] - ring[2]
-            # 1 sigma: three times what the medians of 16 and of 24 pixels are uncertain by
-            margin = limit / hot_sigma
-            if height > limit and level - sky < share * height - margin and p - level > 3 * spread:
-                found[y, x] = True
+            for x in range(first, last):
+                if four[x - first] < 3:
+                    continue
+                p = pixels[y, x]
+                near, far = 0, 0
+                for j in range(y - 3, y + 4):
+                    for i in range(x - 3, x + 4):
+                        v = pixels[j, i]
+                        reach = max(abs(j - y), abs(i - x))
+                        if reach < 2 or v != v:
+                            continue
+                        values = ring if reach == 2 else outer
+                        k = near if reach == 2 else far
+                        while k > 0 and values[k - 1] > v:
+                            values[k] = values[k - 1]
+                            k -= 1
+                        values[k] = v
+                        if reach == 2:
+                            near += 1
+                        else:
+                            far += 1
+                if near < 16 or far < 24:
+                    continue
+                sky = np.float64(outer[11] + outer[12]) / 2
+                level = np.float64(ring[7] + ring[8]) / 2
+                height = p - sky
+                # without the two highest and lowest: a mark of four in a row reaches two pixels into the ring
+                spread = ring[13] - ring[2]
+                # 1 sigma: three times what the medians of 16 and of 24 pixels are uncertain by
+                margin = limit / hot_sigma
+                if height > limit and level - sky < share * height - margin and p - level > 3 * spread:
+                    found[y, x] = True

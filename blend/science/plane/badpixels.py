@@ -12,6 +12,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from blend.base.lazyplanes import AnyPlane, float_rows
 from blend.base.rowblocks import map_row_blocks
 from blend.science.plane.badpixel_loops import hot_rows, isolated_rows, mark_rows
 from blend.science.plane.noise import TILE, local_noise
@@ -29,12 +30,15 @@ _SHARPEST, _WIDEST_PX, _RING_SQUARE = 0.75, 5.0, 5.5
 _REACHES = ((1, 3), (2, 6))
 """Neighbourhoods that fill a pixel, tried in turn, and the fewest good ones in each: a third and a quarter of them."""
 
+_HALO = 4
+"""Rows above and below one's own that the loops look at."""
+
 _AT_ONCE = 65_536
 """Pixels filled together: 24 neighbours of each take 13 MB."""
 
 
 def find_hot_in_dark(
-    dark: NDArray[np.floating], *, hot_sigma: float = HOT_SIGMA, noise: NDArray[np.float32] | None = None
+    dark: AnyPlane, *, hot_sigma: float = HOT_SIGMA, noise: NDArray[np.float32] | None = None
 ) -> NDArray[np.bool_]:
     """Find the pixels of a dark that stand far above the median of the 5x5 around them.
 
@@ -63,30 +67,33 @@ def find_hot_in_dark(
     >>> np.argwhere(find_hot_in_dark(dark)).tolist()
     [[7, 9]]
     """
-    return _search(hot_rows, dark, hot_sigma, noise, _floors(np.asarray(dark, dtype=np.float32)))
+    return _search(_hot_rows, dark, hot_sigma, noise)
 
 
-def _floors(plane: NDArray[np.float32]) -> NDArray[np.float32]:
-    """Return, for every column of every 64 rows, a level that a pixel above its 5x5's median stands above too.
+def _hot_rows(pixels: Any, limits: Any, hot_sigma: Any, found: Any, start: int, stop: int) -> None:
+    floors = _floors(pixels[max(0, start - 2) : stop + 2])
+    hot_rows(pixels, limits, hot_sigma, found, start, stop, floors)
+
+
+def _floors(rows: NDArray[np.float32]) -> NDArray[np.float32]:
+    """Return, for every column of some rows, a level that a pixel above its 5x5's median stands above too.
 
     Half of 24 neighbours do not fit into two of their five columns. So what stands above the median stands above
     the third lowest of the five columns' least pixels, all rows about taken together. At the frame's sides and beside
     NaN it may be one column alone, and the lowest of the five counts.
     """
-
-    def measure_rows(block: slice) -> NDArray[np.float32]:
-        rows = plane[max(0, block.start - 2) : block.stop + 2]
-        least = np.minimum.reduce(rows, axis=0)
-        whole = not np.isnan(least).any()
-        padded = np.pad(least if whole else np.fmin.reduce(rows, axis=0), 2, constant_values=np.nan)
-        five = np.lib.stride_tricks.sliding_window_view(padded, 5)
-        if not whole:
-            return np.asarray(np.fmin.reduce(five, axis=1))
-        third = np.partition(five, 2, axis=1)[:, 2]
-        third[[0, 1, -2, -1]] = np.fmin.reduce(five[[0, 1, -2, -1]], axis=1)
-        return third
-
-    return np.array(map_row_blocks(measure_rows, plane.shape[0], height=TILE), dtype=np.float32)
+    least = np.minimum.reduce(rows, axis=0)
+    whole = not np.isnan(least).any()
+    padded = np.pad(least if whole else np.fmin.reduce(rows, axis=0), 2, constant_values=np.nan)
+    a, b, c, d, e = (padded[step : step + rows.shape[1]] for step in range(5))
+    lowest: NDArray[np.float32] = np.fmin.reduce((a, b, c, d, e))
+    if whole:
+        # the middle of five: of the fifth and of what is neither least nor greatest of the other four
+        low = np.maximum(np.minimum(a, b), np.minimum(c, d))
+        high = np.minimum(np.maximum(a, b), np.maximum(c, d))
+        middle = np.maximum(np.minimum(low, high), np.minimum(np.maximum(low, high), e))
+        lowest[2:-2] = middle[2:-2]
+    return lowest
 
 
 def find_isolated(
@@ -150,23 +157,26 @@ def find_isolated(
 
 def _search(
     rows_kernel: Any,
-    plane: NDArray[np.floating],
+    plane: AnyPlane,
     hot_sigma: float,
     noise: NDArray[np.float32] | None,
     *more: Any,
 ) -> NDArray[np.bool_]:
+    """Run a loop over every row of squares, and the rows that it looks at above and below."""
     if not hot_sigma > 0.0:
         raise ValueError(f"hot_sigma must be above 0, not {hot_sigma}")
-    pixels = np.ascontiguousarray(plane, dtype=np.float32)
-    found = np.zeros(pixels.shape, dtype=np.bool_)
-    if not np.isfinite(hot_sigma) or min(pixels.shape) < 5:
+    found = np.zeros(plane.shape, dtype=np.bool_)
+    if not np.isfinite(hot_sigma) or min(plane.shape) < 5:
         return found
-    limits = (local_noise(pixels) if noise is None else noise) * np.float32(hot_sigma)
+    limits = (local_noise(plane) if noise is None else noise) * np.float32(hot_sigma)
 
     def fill_rows(block: slice) -> None:
-        rows_kernel(pixels, limits, np.float32(hot_sigma), found, block.start, block.stop, *more)
+        band = slice(max(0, block.start - _HALO), block.stop + _HALO)
+        ends = (block.start - band.start, block.stop - band.start)
+        limit = limits[block.start // TILE]
+        rows_kernel(float_rows(plane, band), limit, np.float32(hot_sigma), found[band], *ends, *more)
 
-    map_row_blocks(fill_rows, pixels.shape[0], height=TILE)
+    map_row_blocks(fill_rows, plane.shape[0], height=TILE)
     return found
 
 
@@ -229,9 +239,12 @@ def places(mask: NDArray[np.bool_]) -> tuple[NDArray[np.intp], NDArray[np.intp]]
 
 
 def fill_values(
-    plane: NDArray[np.floating], bad: NDArray[np.bool_], y: NDArray[np.intp], x: NDArray[np.intp]
+    plane: NDArray[np.floating], bad: NDArray[np.bool_] | None, y: NDArray[np.intp], x: NDArray[np.intp]
 ) -> NDArray[np.float32]:
-    """Return what `repair` fills the bad pixels at (y, x) with; NaN where too few neighbours are good."""
+    """Return what `repair` fills the bad pixels at (y, x) with; NaN where too few neighbours are good.
+
+    Without ``bad`` the bad ones are those that are NaN.
+    """
     new = np.full(y.size, np.nan, dtype=np.float32)
     for first in range(0, y.size, _AT_ONCE):
         part = slice(first, first + _AT_ONCE)
@@ -240,7 +253,7 @@ def fill_values(
 
 
 def _fill_values(
-    plane: NDArray[np.floating], bad: NDArray[np.bool_], y: NDArray[np.intp], x: NDArray[np.intp]
+    plane: NDArray[np.floating], bad: NDArray[np.bool_] | None, y: NDArray[np.intp], x: NDArray[np.intp]
 ) -> NDArray[np.float64]:
     (reach, least), (wider, more) = _REACHES
     near = _good_median(plane, bad, y, x, reach=reach, least=least)
@@ -252,7 +265,7 @@ def _fill_values(
 
 def _good_median(
     plane: NDArray[np.floating],
-    bad: NDArray[np.bool_],
+    bad: NDArray[np.bool_] | None,
     y: NDArray[np.intp],
     x: NDArray[np.intp],
     *,
@@ -264,7 +277,8 @@ def _good_median(
     rows, columns = y[:, None] + dy, x[:, None] + dx
     inside = (rows >= 0) & (rows < plane.shape[0]) & (columns >= 0) & (columns < plane.shape[1])
     rows, columns = np.where(inside, rows, 0), np.where(inside, columns, 0)
-    values = np.where(inside & ~bad[rows, columns], plane[rows, columns], np.nan).astype(np.float64)
+    good = inside if bad is None else inside & ~bad[rows, columns]
+    values = np.where(good, plane[rows, columns], np.nan).astype(np.float64)
     ordered = np.sort(np.where(np.isfinite(values), values, np.nan), axis=1)
     count = np.isfinite(ordered).sum(axis=1)
     last = np.maximum(count, 1)

@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from blend.base.jit import kernel
+from blend.base.lazyplanes import AnyPlane
 
 _ALONG = 9
 """A border is at least this long along its edge, in pixels: shorter runs of equal pixels happen by chance."""
@@ -25,12 +27,12 @@ _SHARED, _MOST_VALUES = 200, 3
 NaN or 0 beside it at most."""
 
 
-def border_mask(pixels: NDArray[np.floating]) -> NDArray[np.bool_]:
+def border_mask(pixels: AnyPlane | Sequence[AnyPlane]) -> NDArray[np.bool_]:
     """Find pixels that hold no data and are connected to the edge of the frame.
 
     Parameters
     ----------
-    pixels : (planes, rows, columns) or (rows, columns)
+    pixels : (planes, rows, columns) or (rows, columns), or planes in a list
         Not changed.
 
     Returns
@@ -55,18 +57,18 @@ def border_mask(pixels: NDArray[np.floating]) -> NDArray[np.bool_]:
     >>> int(mask.sum()), bool(mask[:, :3].all())
     (120, True)
     """
-    planes = pixels[None] if pixels.ndim == 2 else pixels
+    planes: list[Any] = [pixels] if np.ndim(pixels[0]) == 1 else list(pixels)
     varied = [plane for plane in planes if not is_constant(plane)]
     if not varied:
-        return np.ones(planes.shape[1:], dtype=np.bool_)
-    mask = np.zeros(planes.shape[1:], dtype=np.bool_)
+        return np.ones(planes[0].shape, dtype=np.bool_)
+    mask = np.zeros(planes[0].shape, dtype=np.bool_)
     for plane in varied:
         for value in _edge_values(plane):
             mask |= _border_of_value(plane, value)
     return mask
 
 
-def is_constant(plane: NDArray[np.floating]) -> bool:
+def is_constant(plane: AnyPlane) -> bool:
     """Tell whether all pixels of a plane are equal, or all are NaN.
 
     Examples
@@ -103,16 +105,25 @@ def cut_corners(border: NDArray[np.bool_]) -> NDArray[np.bool_]:
     return rest
 
 
-def _edge_values(plane: NDArray[np.floating]) -> list[np.float32]:
-    """Return the values, NaN among them, that many pixels of the outermost rows and columns share."""
-    edge = np.concatenate([plane[0], plane[-1], plane[:, 0], plane[:, -1]]).astype(np.float32)
+def _edge_values(plane: AnyPlane) -> list[np.float32]:
+    """Return the values, NaN among them, that many pixels of the outermost rows and columns share, some in a row."""
+    sides = [np.asarray(side, np.float32) for side in (plane[0], plane[-1], plane[:, 0], plane[:, -1])]
+    edge = np.concatenate(sides)
     values, counts = np.unique(edge, return_counts=True)
     enough = max(_ALONG, edge.size // _SHARED)
     order = np.argsort(-counts, kind="stable")[:_MOST_VALUES]
-    return [values[i] for i in order if counts[i] >= enough]
+    shared = [values[i] for i in order if counts[i] >= enough]
+    return [value for value in shared if any(_goes_along(side, value) for side in sides)]
 
 
-def _border_of_value(plane: NDArray[np.floating], value: np.float32) -> NDArray[np.bool_]:
+def _goes_along(side: NDArray[np.float32], value: np.float32) -> bool:
+    """Return whether so many pixels in a row hold a value as a border takes, or half as many before a corner."""
+    same = np.pad(np.isnan(side) if np.isnan(value) else side == value, _ALONG // 2, mode="edge")
+    ends = np.flatnonzero(np.diff(np.pad(same, 1).astype(np.int8)))
+    return bool((ends[1::2] - ends[::2] >= min(_ALONG, side.size)).any())
+
+
+def _border_of_value(plane: AnyPlane, value: np.float32) -> NDArray[np.bool_]:
     rows, columns = plane.shape
     pixels = np.ascontiguousarray(plane, dtype=np.float32)
     runs = [np.zeros(length, dtype=np.int64) for length in (rows, rows, columns, columns)]

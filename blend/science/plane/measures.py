@@ -8,6 +8,7 @@ from typing import TypedDict
 import numpy as np
 from numpy.typing import NDArray
 
+from blend.base.lazyplanes import AnyPlane
 from blend.base.robust import MAD_TO_SIGMA, median
 from blend.base.rowblocks import map_row_blocks
 from blend.base.shares import MOST_SLOPE
@@ -24,6 +25,9 @@ not hold (the rule of ``photutils.SExtractorBackground``)."""
 PILE_BINS, BEFORE, FEWEST_PILED, PILE_SIGMA = 200, 10, 5, 20.0
 """Bins over the upper half of the range, those before each that tell its background, the fewest pixels of a pile, and
 how far the range reaches over the sky's noise, or a pile is the sky's own (chosen, not measured)."""
+
+_ROWS = 16
+"""Rows at a time that stay in the processor's cache while they are looked at."""
 
 HIGHER, SURER, GOES_ON, LEAST_ON = 4.0, 5.0, 3.0, 2.0
 """A pile holds so many times what the bins before it do, and so many of its standard errors more; a bin beside it
@@ -116,7 +120,7 @@ def _measure_plane(plane: NDArray[np.floating], invalid: NDArray[np.bool_] | Non
 
 
 def sample_pixels(
-    plane: NDArray[np.floating], *, invalid: NDArray[np.bool_] | None = None, most: int = SAMPLE
+    plane: AnyPlane, *, invalid: NDArray[np.bool_] | None = None, most: int = SAMPLE
 ) -> NDArray[np.float32]:
     """Return the finite pixels of whole rows spread evenly over a plane, about ``most`` of them; all of a
     small one.
@@ -191,7 +195,7 @@ def sky_spread(values: NDArray[np.floating], sky: float) -> float:
 
 
 def saturation_level(
-    plane: NDArray[np.floating],
+    plane: AnyPlane,
     *,
     invalid: NDArray[np.bool_] | None = None,
     noise: NDArray[np.float32] | None = None,
@@ -230,7 +234,7 @@ def saturation_level(
         return None
     sky = sky_mode(sample)
     sigma = median(local_noise(plane) if noise is None else noise)
-    bright = _pixels_above(plane, sky, invalid)
+    bright = _pixels_above(plane, sky, float(sample.max()), invalid)
     if bright.size < FEWEST_PILED:
         return None
     top = float(bright.max())
@@ -244,7 +248,7 @@ def saturation_level(
     return _lowest_of_pile(bright, counts, edges)
 
 
-def greatest(plane: NDArray[np.floating], *, invalid: NDArray[np.bool_] | None = None) -> float:
+def greatest(plane: AnyPlane, *, invalid: NDArray[np.bool_] | None = None) -> float:
     """Return the greatest finite pixel that may be used; minus infinity where there is none.
 
     Examples
@@ -266,15 +270,18 @@ def greatest(plane: NDArray[np.floating], *, invalid: NDArray[np.bool_] | None =
 
 
 def _pixels_above(
-    plane: NDArray[np.floating], sky: float, invalid: NDArray[np.bool_] | None
+    plane: AnyPlane, sky: float, top: float, invalid: NDArray[np.bool_] | None
 ) -> NDArray[np.float32]:
-    """Return the pixels in the upper 55 % of the range above the sky, in the order of the rows."""
+    """Return the pixels in the upper 55 % of the range above the sky, in the order of the rows.
+
+    ``top`` is one of the pixels: those above the limit it gives hold all that are wanted, and the greatest of all.
+    """
     # 0.45: the upper half and the bins below it
-    limit = np.float32(sky + 0.45 * (greatest(plane, invalid=invalid) - sky))
+    first = np.float32(sky + 0.45 * (top - sky))
 
     def above(block: slice) -> NDArray[np.float32]:
         part = np.asarray(plane[block], dtype=np.float32)
-        usable = part >= limit
+        usable = part >= first
         if not usable.any():
             return part[:0, 0]
         usable &= np.isfinite(part)
@@ -282,7 +289,8 @@ def _pixels_above(
             usable &= ~invalid[block]
         return part[usable]
 
-    return np.concatenate(map_row_blocks(above, plane.shape[0]))
+    found = np.concatenate(map_row_blocks(above, plane.shape[0], height=_ROWS))
+    return found[found >= np.float32(sky + 0.45 * (float(found.max(initial=top)) - sky))]
 
 
 def _lowest_of_pile(

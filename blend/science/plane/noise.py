@@ -10,11 +10,12 @@ from numpy.typing import NDArray
 
 from blend.base.blocksums import block_sums
 from blend.base.jit import kernel
+from blend.base.lazyplanes import AnyPlane
 from blend.base.robust import MAD_TO_SIGMA, difference_noise, interpolated_noise, median
 from blend.base.rowblocks import map_row_blocks
 from blend.science.plane.shared_noise import pixel_noise
 
-TILE = 64
+TILE = _TILE = 64
 """Edge of the squares in which the noise is told apart, in pixels; glow and vignetting change over more."""
 
 _STRIP = 10
@@ -34,9 +35,7 @@ _MIDDLE_ROWS = 16
 """Half of the rows of the middle that are taken at least, of planes wider than 16,384 px."""
 
 
-def local_noise(
-    plane: NDArray[np.floating], *, invalid: NDArray[np.bool_] | None = None
-) -> NDArray[np.float32]:
+def local_noise(plane: AnyPlane, *, invalid: NDArray[np.bool_] | None = None) -> NDArray[np.float32]:
     """Return the noise of one pixel for every square of 64 pixels.
 
     sigma = 1.4826 median|I * N| / 6 with N = [[1, -2, 1], [-2, 4, -2], [1, -2, 1]]
@@ -88,36 +87,43 @@ def local_noise(
 
 
 def _strip_noise(strip: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Return the noise of every square that a strip crosses; NaN where fewer than 16 differences are numbers."""
     tiles = -(-strip.shape[1] // TILE)
+    noise = np.full(tiles, np.nan)
     if min(strip.shape) < 3:
-        return np.full(tiles, np.nan)
-    # 6: root of the sum of squares of N
-    return np.asarray(MAD_TO_SIGMA * _square_medians(np.ascontiguousarray(strip), tiles, TILE) / 6.0)
+        return noise
+    apart = np.full((tiles, (strip.shape[0] - 2) * TILE), np.nan)
+    _fill_differences(np.ascontiguousarray(strip), apart)
+    known = np.count_nonzero(np.isfinite(apart), axis=1)
+    whole = known == apart.shape[1]
+    # 6: root of the sum of squares of N; numpy selects on vectors, many squares at once
+    half = apart.shape[1] // 2
+    parted = np.partition(apart[whole], half, axis=1)
+    noise[whole] = MAD_TO_SIGMA * ((parted[:, :half].max(axis=1, initial=0.0) + parted[:, half]) / 2) / 6.0
+    for number in np.flatnonzero(~whole & (known >= _FEWEST)):
+        noise[number] = MAD_TO_SIGMA * median(apart[number][np.isfinite(apart[number])]) / 6.0
+    return noise
 
 
 @kernel
-def _square_medians(strip: Any, tiles: int, tile: int) -> Any:
-    """Return the median of |I * N| of every square; NaN where fewer than 16 are numbers."""
+def _fill_differences(strip: Any, apart: Any) -> None:
+    """Fill (squares, differences) with |I * N|, NaN where it is no number."""
     rows, columns = strip.shape
-    out = np.full(tiles, np.nan)
-    values = np.empty((rows - 2) * tile)
-    for number in range(tiles):
-        count = 0
-        for x in range(number * tile, min((number + 1) * tile, columns - 2)):
-            for y in range(rows - 2):
-                above = strip[y, x] - 2.0 * strip[y, x + 1] + strip[y, x + 2]
-                middle = strip[y + 1, x] - 2.0 * strip[y + 1, x + 1] + strip[y + 1, x + 2]
-                below = strip[y + 2, x] - 2.0 * strip[y + 2, x + 1] + strip[y + 2, x + 2]
-                value = abs(above - 2.0 * middle + below)
-                if np.isfinite(value):
-                    values[count] = value
-                    count += 1
-        if count >= _FEWEST:
-            out[number] = np.median(values[:count])
-    return out
+    for number in range(apart.shape[0]):
+        first = number * _TILE
+        wide = min(_TILE, columns - 2 - first)
+        for y in range(rows - 2):
+            above, middle, below = strip[y, first:], strip[y + 1, first:], strip[y + 2, first:]
+            out = apart[number, y * _TILE :]
+            for x in range(wide):
+                high = above[x] - 2.0 * above[x + 1] + above[x + 2]
+                here = middle[x] - 2.0 * middle[x + 1] + middle[x + 2]
+                low = below[x] - 2.0 * below[x + 1] + below[x + 2]
+                value = abs(high - 2.0 * here + low)
+                out[x] = value if value < np.inf else np.nan
 
 
-def _smallest_step(plane: NDArray[np.floating]) -> float:
+def _smallest_step(plane: AnyPlane) -> float:
     """Return the smallest distance between two different values of a few rows; 0 where all are equal."""
     stride = max(1, plane.shape[0] // _STEP_ROWS)
     values = np.unique(plane[::stride][:, :_STEP_COLUMNS])
@@ -206,9 +212,7 @@ def noise_of_blocks(
     return result
 
 
-def middle_rows(
-    plane: NDArray[np.floating], invalid: NDArray[np.bool_] | None = None
-) -> NDArray[np.floating]:
+def middle_rows(plane: AnyPlane, invalid: NDArray[np.bool_] | None = None) -> NDArray[np.floating]:
     """Return rows of the middle, at most half a million pixels: enough to tell the noise of a pixel to 1 %."""
     half = max(_MIDDLE_ROWS, (1 << 18) // plane.shape[1])
     rows = slice(max(plane.shape[0] // 2 - half, 0), plane.shape[0] // 2 + half)

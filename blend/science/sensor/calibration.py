@@ -16,7 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from blend.base.errors import InputError, RecipeError, StepError
-from blend.base.lazyplanes import LazyPlane
+from blend.base.lazyplanes import AnyPlane, AnyPlanes
 from blend.base.robust import median
 from blend.science.plane import (
     HOT_SIGMA,
@@ -31,7 +31,7 @@ from blend.science.plane import (
 )
 from blend.science.sensor.calibration_loops import (
     DEAD_FLAT,
-    mark_saturated,
+    joined,
     star_width,
     take_out,
     typical_light,
@@ -49,7 +49,7 @@ _BELOW_SIGMA, _BELOW_NOISE, _BELOW_OFFSET = 3.0, 0.1, 0.5
 """How surely, and how far in noise of a pixel, a light lies below its dark before a word is said; and the share of the
 dark's own level from which it is no light of that dark (chosen, not measured)."""
 
-_MASKS = ("dead_flat", "hot", "repaired", "saturated")
+_MASKS = ("dead_flat", "hot", "repaired", "saturated", "lost")
 
 Scaling = Literal["none", "exposure"]
 
@@ -58,8 +58,8 @@ Scaling = Literal["none", "exposure"]
 class Frame:
     """Pixels of a light or of a calibration stack, and what is known of how they were taken."""
 
-    # (planes, rows, columns); all frames of one calibration in one unit. Read only.
-    pixels: NDArray[np.floating]
+    # (planes, rows, columns); all frames of one calibration in one unit. Read only, and rows at a time.
+    pixels: AnyPlanes
     # exposure_s, temperature_c, iso and filter: None where nobody stated it
     exposure_s: float | None = None
     temperature_c: float | None = None
@@ -76,13 +76,14 @@ class Calibrated:
 
     # (planes, rows, columns) float32; in the light's unit; negatives are kept; NaN is no data
     pixels: NDArray[np.float32]
-    # dead_flat, hot, repaired and saturated: (rows, columns) bool; True where it holds in any plane: the flat is
+    # dead_flat, hot, repaired, saturated and lost: (rows, columns) bool; True where it holds in any plane: the flat is
     # dead, the pixel is hot or isolated, a fault was filled from its neighbours, the raw light was at its
-    # saturation
+    # saturation, there is no number
     dead_flat: NDArray[np.bool_]
     hot: NDArray[np.bool_]
     repaired: NDArray[np.bool_]
     saturated: NDArray[np.bool_]
+    lost: NDArray[np.bool_]
     notes: tuple[Note, ...] = ()  # tuple of (code, text); warnings
     dark_factor: float | None = None  # k; None without a dark
     flat_norm: tuple[float, ...] = ()  # what the flat of each plane was divided by
@@ -186,7 +187,7 @@ def _check_frames(light: Frame, given: Mapping[str, Frame], where: str) -> None:
             _check_plane(plane, f"{where}.{name}", name, index)
 
 
-def _check_plane(plane: NDArray[np.floating], where: str, name: str, index: int) -> None:
+def _check_plane(plane: AnyPlane, where: str, name: str, index: int) -> None:
     if not is_constant(plane):
         return
     value = float(plane[0][0])
@@ -204,12 +205,8 @@ def _check_plane(plane: NDArray[np.floating], where: str, name: str, index: int)
         )
 
 
-def _float32(plane: Any) -> Any:
-    return plane if isinstance(plane, LazyPlane) else np.asarray(plane, dtype=np.float32)
-
-
 def _saturation_levels(
-    pixels: NDArray[np.floating], given: float | Sequence[float | None] | None
+    pixels: AnyPlanes, given: float | Sequence[float | None] | None
 ) -> tuple[float | None, ...]:
     if given is None:
         return tuple(saturation_level(plane) for plane in pixels)
@@ -310,42 +307,43 @@ class _Job:
         masks: Mapping[str, NDArray[np.bool_]],
     ) -> _Plane:
         """Calibrate one plane into ``out`` and add its faults to ``masks``."""
-        light = np.asarray(self.light.pixels[index], dtype=np.float32)
-        part = {name: _float32(frame.pixels[index]) for name, frame in self.given.items()}
+        part = {name: frame.pixels[index] for name, frame in {"light": self.light, **self.given}.items()}
         if self.flat_offset is not None:
             part["flat_offset"] = part[self.flat_offset]
-        if "dark" in part:  # all of it at once: its hot pixels are told from what lies round them
-            part["dark"] = np.asarray(part["dark"])
-        dark = part.get("dark")
+        light, dark = part["light"], part.get("dark")
         hot = None if dark is None else find_hot_in_dark(dark)
         evidence = self._judge_dark(light, dark, hot)
         norm = self._flat_norm(part, index)
-        dead, bad = take_out(light, part, self.factor, norm, out)
+        bad, full = take_out(part, masks, out, factor=self.factor, norm=norm, level=level)
         noise = local_noise(out)
         if dark is not None:
             self._check_level(out, dark, median(noise))
         wide = star_width(out, level) if np.isfinite(self.hot_sigma) else None
-        faults = places(find_isolated(out, hot_sigma=self.hot_sigma, noise=noise, fwhm_px=wide))
-        masks["hot"][faults] = bad[faults] = True
+        alone = places(find_isolated(out, hot_sigma=self.hot_sigma, noise=noise, fwhm_px=wide))
         # the places in a dark that does not fit mean nothing in this light
         if dark is not None and hot is not None and evidence is not None and evidence.fits:
             again = hot if self.hot_sigma == HOT_SIGMA else find_hot_in_dark(dark, hot_sigma=self.hot_sigma)
-            faults = places(again)
-            masks["hot"][faults] = bad[faults] = True
-        masks["dead_flat"][places(dead)] = True
-        faults = places(bad)
-        out[faults] = fill_values(out, bad, *faults)
-        filled = np.isfinite(out[faults])
-        repaired = (faults[0][filled], faults[1][filled])
+            alone = joined([alone, places(again)])
+        masks["hot"][alone] = True
+        bad = joined([bad, alone])
+        out[bad] = np.nan
+        # each once: what is filled must not fill another
+        y, x = np.divmod(np.unique(bad[0] * out.shape[1] + bad[1]), out.shape[1])
+        out[y, x] = fill_values(out, None, y, x)
+        filled = np.isfinite(out[y, x])
+        masks["lost"][y[~filled], x[~filled]] = True
+        repaired = (y[filled], x[filled])
         masks["repaired"][repaired] = True
-        if level is not None:
-            mark_saturated(light, np.float32(level), repaired, masks["saturated"])
+        # a hot pixel may stand at saturation by itself; what is filled in is not saturated
+        before = masks["saturated"][repaired]
+        masks["saturated"][full] = True
+        masks["saturated"][repaired] = before
         return _Plane(norm, evidence)
 
     def _judge_dark(
         self,
-        light: NDArray[np.float32],
-        dark: NDArray[np.float32] | None,
+        light: AnyPlane,
+        dark: AnyPlane | None,
         hot: NDArray[np.bool_] | None,
     ) -> DarkEvidence | None:
         if dark is None:
@@ -373,7 +371,7 @@ class _Job:
     def _unlike(self) -> list[str]:
         return unlike(self.light, self.given["dark"], scaled=self.factor != 1.0)
 
-    def _flat_norm(self, part: Mapping[str, NDArray[np.float32]], index: int) -> float:
+    def _flat_norm(self, part: Mapping[str, Any], index: int) -> float:
         """Return the median of the flat, less its offset, over the pixels that see light; 1 without a flat."""
         if "flat" not in part:
             return 1.0
@@ -388,7 +386,7 @@ class _Job:
             )
         return norm
 
-    def _check_flat_saturation(self, flat: NDArray[np.float32]) -> None:
+    def _check_flat_saturation(self, flat: AnyPlane) -> None:
         # a value that one pixel in a hundred holds is in the sample; a lone hot pixel above it need not be
         sample = sample_pixels(flat)
         share = float((sample == sample.max(initial=-np.inf)).mean()) if sample.size else 0.0
@@ -396,7 +394,7 @@ class _Job:
             text = f"{100.0 * share:.0f} % of the flat's pixels are at its highest value: it is overexposed"
             self.notes.append(("flat-saturated", text))
 
-    def _check_level(self, pixels: NDArray[np.float32], dark: NDArray[np.float32], noise: float) -> None:
+    def _check_level(self, pixels: NDArray[np.float32], dark: AnyPlane, noise: float) -> None:
         """Refuse a light that a dark leaves far below zero; tell of one it leaves a little below."""
         sample = sample_pixels(pixels)
         if sample.size == 0:

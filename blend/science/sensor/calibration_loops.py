@@ -2,16 +2,24 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
+from blend.base.jit import kernel
+from blend.base.lazyplanes import AnyPlane, float_rows
 from blend.base.robust import median
 from blend.base.rowblocks import map_row_blocks
 
 DEAD_FLAT = 0.1
 """A pixel that sees less than this share of the typical light is dead: no lens darkens its corners so far."""
+
+FRAMES = ("light", "dark", "bias", "flat", "flat_offset")
+"""What a plane is calibrated with, in the order that `take_out_rows` takes it."""
+
+Places = tuple[NDArray[np.intp], NDArray[np.intp]]
 
 _MIDDLE, _FEWEST_STARS, _ENOUGH_STARS = 768, 10, 100
 """Side of the middle in which stars tell the width, the fewest that do, and how many are enough to know it to a tenth,
@@ -24,10 +32,10 @@ _ROWS = 16
 """Rows at a time whose temporaries stay in the processor's cache; nothing is summed, so the number changes no bit."""
 
 
-def typical_light(flat: NDArray[np.float32], offset: NDArray[np.float32] | None) -> float:
+def typical_light(flat: AnyPlane, offset: AnyPlane | None) -> float:
     """Return the median of the pixels of a flat that see light, from rows spread over it."""
     rows = slice(None, None, max(1, -(-flat.size // _SAMPLE)))
-    sample = flat[rows] if offset is None else flat[rows] - offset[rows]
+    sample = np.asarray(flat[rows] if offset is None else flat[rows] - offset[rows], dtype=np.float32)
     sample = sample[np.isfinite(sample)]
     if sample.size == 0:
         return float("nan")
@@ -37,51 +45,79 @@ def typical_light(flat: NDArray[np.float32], offset: NDArray[np.float32] | None)
 
 
 def take_out(
-    light: NDArray[np.float32],
-    part: Mapping[str, NDArray[np.float32]],
+    part: Mapping[str, AnyPlane],
+    masks: Mapping[str, NDArray[np.bool_]],
+    out: NDArray[np.float32],
+    *,
     factor: float,
     norm: float,
-    out: NDArray[np.float32],
-) -> tuple[NDArray[np.bool_], NDArray[np.bool_]]:
-    """Fill ``out`` with (L - (1 - k) B - k D) / Fn for the frames that are there, the flat less its ``flat_offset``.
+    level: float | None,
+) -> tuple[Places, Places]:
+    """Fill ``out`` with (L - (1 - k) B - k D) / Fn of the frames that are there, the flat less its ``flat_offset``.
 
-    Returns where the flat is dead, and where the light had a number and has none now.
+    Frames are read some rows at a time, and none is ever whole. Where the flat is dead, or the light has no number, is
+    added to ``masks``. Returns where the light had a number and has none now, and where it is at ``level``.
     """
-    dark, bias, flat, offset = part.get("dark"), part.get("bias"), part.get("flat"), part.get("flat_offset")
-    k = np.float32(factor if dark is not None else 0.0)
-    # pages of zeros that nothing is written to take no memory
-    dead, bad = np.zeros(light.shape, dtype=np.bool_), np.zeros(light.shape, dtype=np.bool_)
+    k = np.float32(factor if "dark" in part else 0.0)
+    used = [name for name in FRAMES if name in part and not (name == "bias" and k == 1.0)]
+    flat, offset = "flat" in part, "flat_offset" in part
+    full, least = np.float32(np.inf if level is None else level), np.float32(DEAD_FLAT * norm)
+    numbers = (k, np.float32(1.0) - k, np.float32(norm if flat else 0.0), least, full)
+    missing = float_rows(np.zeros((_ROWS, out.shape[1]), dtype=np.float32), slice(None))
 
-    def subtract(block: slice) -> None:
-        rows = out[block]
-        if dark is None:
-            rows[...] = light[block]
-        else:
-            np.subtract(light[block], dark[block] if k == 1.0 else k * dark[block], out=rows)
-        if bias is not None and k != 1.0:
-            rows -= (np.float32(1.0) - k) * bias[block]
+    def fill_rows(block: slice) -> tuple[Places, Places]:
+        rows = {name: float_rows(part[name], block) for name in used}
+        odd, bright = take_out_rows(tuple(rows.get(name, missing) for name in FRAMES), numbers, out[block])
+        filled = bad = np.zeros((1, 1), dtype=np.bool_)
+        if odd:
+            finite = np.isfinite(out[block])
+            bad = ~finite & np.isfinite(rows["light"])
+            if flat:
+                with np.errstate(invalid="ignore"):
+                    shown = rows["flat"] - rows["flat_offset"] if offset else rows["flat"]
+                dead = ~((shown >= least) & (shown < np.inf))
+                masks["dead_flat"][block] |= dead
+                bad |= dead
+            masks["lost"][block] |= ~finite & ~bad
+        if bright and level is not None:
+            filled = rows["light"] >= full
+        return _shifted(bad, block.start), _shifted(filled, block.start)
 
-    def divide(block: slice) -> None:
-        if flat is None:
-            return
-        bright = flat[block] if offset is None else flat[block] - offset[block]
-        alive = (bright >= np.float32(DEAD_FLAT * norm)) & (bright < np.inf)
-        out[block] *= np.float32(norm) / bright
-        if not alive.all():
-            dead[block] = ~alive
-            out[block][~alive] = np.nan
+    found = map_row_blocks(fill_rows, out.shape[0], height=_ROWS)
+    return joined([bad for bad, _ in found]), joined([filled for _, filled in found])
 
-    def fill_rows(block: slice) -> None:
-        # the state of numpy's warnings belongs to a thread
-        with np.errstate(divide="ignore", invalid="ignore", over="ignore"):
-            subtract(block)
-            divide(block)
-        finite = np.isfinite(out[block])
-        if not finite.all():
-            bad[block] = dead[block] | (~finite & np.isfinite(light[block]))
 
-    map_row_blocks(fill_rows, light.shape[0], height=_ROWS)
-    return dead, bad
+def _shifted(mask: NDArray[np.bool_], first: int) -> Places:
+    y, x = np.nonzero(mask)
+    return y + first, x
+
+
+def joined(places: Sequence[Places]) -> Places:
+    """Return several lists of places as one."""
+    return np.concatenate([y for y, _ in places]), np.concatenate([x for _, x in places])
+
+
+@kernel
+def take_out_rows(frames: Any, numbers: Any, out: Any) -> Any:  # pragma: no cover - compiled
+    """Fill rows of `take_out`, undivided without a norm; return how many are no number, and how many are full."""
+    light, dark, bias, flat, offset = frames
+    k, rest, norm, least, full = numbers
+    odd, bright = 0, 0
+    nan, most = np.float32(np.nan), np.float32(np.inf)
+    for y in range(out.shape[0]):
+        rows, seen, warm, level, shown, lifted = out[y], light[y], dark[y], bias[y], flat[y], offset[y]
+        for x in range(rows.size):
+            rows[x] = seen[x] - k * warm[x] - rest * level[x]
+            bright += 1 if seen[x] >= full else 0
+        if norm > 0:
+            for x in range(rows.size):
+                value = shown[x] - lifted[x]
+                # a plain division would raise where the flat is 0, and not run on vectors
+                done = rows[x] * np.divide(norm, value)
+                rows[x] = done if (value >= least) & (value < most) else nan
+        for x in range(rows.size):
+            odd += 0 if abs(rows[x]) < most else 1
+    return odd, bright
 
 
 def star_width(plane: NDArray[np.float32], saturation: float | None) -> float | None:
@@ -91,24 +127,3 @@ def star_width(plane: NDArray[np.float32], saturation: float | None) -> float | 
     edges = [slice(max(0, (size - _MIDDLE) // 2), (size + _MIDDLE) // 2) for size in plane.shape]
     stars = find_stars(plane[edges[0], edges[1]], saturation=saturation, most=_ENOUGH_STARS)
     return typical_fwhm(stars) if len(stars) >= _FEWEST_STARS else None
-
-
-def mark_saturated(
-    light: NDArray[np.float32],
-    level: np.float32,
-    repaired: tuple[NDArray[np.intp], NDArray[np.intp]],
-    mask: NDArray[np.bool_],
-) -> None:
-    """Add the pixels of the raw light at saturation to ``mask``, but for those that were filled in.
-
-    A hot pixel may stand at saturation by itself; what is filled in is not saturated.
-    """
-    before = mask[repaired]
-
-    def fill_rows(block: slice) -> None:
-        full = light[block] >= level
-        if full.any():
-            mask[block] |= full
-
-    map_row_blocks(fill_rows, light.shape[0])
-    mask[repaired] = before

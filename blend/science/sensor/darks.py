@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from blend.base.errors import StepError
+from blend.base.lazyplanes import AnyPlane
 from blend.base.robust import MEDIAN_ERROR, median, median_and_sigma
 from blend.science.plane import border_mask, find_hot_in_dark, is_constant, local_noise, places
 
@@ -70,8 +71,8 @@ class DarkEvidence:
 
 
 def dark_fits(
-    light: NDArray[np.floating],
-    dark: NDArray[np.floating],
+    light: AnyPlane,
+    dark: AnyPlane,
     *,
     invalid: NDArray[np.bool_] | None = None,
     factor: float = 1.0,
@@ -125,7 +126,7 @@ def dark_fits(
 
 
 def _brightness(
-    light: NDArray[np.floating], y: NDArray[np.intp], x: NDArray[np.intp], excess: NDArray[np.float64]
+    light: AnyPlane, y: NDArray[np.intp], x: NDArray[np.intp], excess: NDArray[np.float64]
 ) -> tuple[float, float]:
     """Return the median of the light's heights over the dark's, and its error."""
     if y.size == 0 or min(light.shape) < _RING:
@@ -136,7 +137,7 @@ def _brightness(
 
 
 def _hottest(
-    dark: NDArray[np.floating], hot: NDArray[np.bool_]
+    dark: AnyPlane, hot: NDArray[np.bool_]
 ) -> tuple[NDArray[np.intp], NDArray[np.intp], NDArray[np.float64]]:
     y, x = places(hot)
     height, highest = _over_ring(dark, y, x)
@@ -147,7 +148,7 @@ def _hottest(
 
 
 def _over_ring(
-    plane: NDArray[np.floating], y: NDArray[np.intp], x: NDArray[np.intp]
+    plane: AnyPlane, y: NDArray[np.intp], x: NDArray[np.intp]
 ) -> tuple[NDArray[np.float64], NDArray[np.bool_]]:
     """Return each pixel's height over the median of the ring 5x5 outside 3x3, and whether no neighbour tops
     it.
@@ -168,7 +169,7 @@ def _over_ring(
 
 
 def _count_hot(
-    light: NDArray[np.floating], y: NDArray[np.intp], x: NDArray[np.intp], wanted: NDArray[np.float64]
+    light: AnyPlane, y: NDArray[np.intp], x: NDArray[np.intp], wanted: NDArray[np.float64]
 ) -> tuple[int, int]:
     if y.size == 0 or min(light.shape) < _RING:
         return 0, 0

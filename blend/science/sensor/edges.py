@@ -7,6 +7,8 @@ from collections.abc import Mapping
 import numpy as np
 from numpy.typing import NDArray
 
+from blend.base.lazyplanes import AnyPlane
+
 Sides = tuple[int, int, int, int]
 """Lines at the top and bottom (first and last rows), left and right."""
 
@@ -27,7 +29,7 @@ _FEWEST = 30
 """Places along an edge that must hold numbers on all those lines."""
 
 
-def reading_edges(plane: NDArray[np.floating], *, noise: float, border: NDArray[np.bool_]) -> Sides:
+def reading_edges(plane: AnyPlane, *, noise: float, border: NDArray[np.bool_]) -> Sides:
     """Return how many rows at the top and bottom (first and last), columns at the left and right are no picture.
 
     Parameters
@@ -59,15 +61,15 @@ def reading_edges(plane: NDArray[np.floating], *, noise: float, border: NDArray[
     >>> reading_edges(sky, noise=1.0, border=np.zeros(sky.shape, dtype=bool))
     (0, 0, 2, 0)
     """
-    sides = []
-    for lines, lost in ((plane, border), (plane[::-1], border[::-1]), (plane.T, border.T)):
-        sides.append(_lines_off(lines, lost, noise))
-    sides.append(_lines_off(plane.T[::-1], border.T[::-1], noise))
-    return sides[0], sides[1], sides[2], sides[3]
+    top, bottom, left, right = (
+        _lines_off(plane, border, noise, across=across, last=last)
+        for across, last in ((False, False), (False, True), (True, False), (True, True))
+    )
+    return top, bottom, left, right
 
 
 def worst_edges(
-    planes: Mapping[int, tuple[NDArray[np.floating], NDArray[np.floating]]], border: NDArray[np.bool_]
+    planes: Mapping[int, tuple[AnyPlane, NDArray[np.floating]]], border: NDArray[np.bool_]
 ) -> Sides:
     """Return the most lines that any of some planes, each with the noise of its squares, loses on each side."""
     found = [
@@ -104,15 +106,19 @@ def edge_mask(shape: tuple[int, int], sides: Sides) -> NDArray[np.bool_]:
     return mask
 
 
-def _lines_off(lines: NDArray[np.floating], border: NDArray[np.bool_], noise: float) -> int:
-    """Return how many of the first lines are no picture; known border before them is counted with them."""
-    whole = np.flatnonzero(~border.all(axis=1))
-    first = int(whole[0]) if whole.size else 0
-    count = DEEPEST + _INSIDE
-    if len(lines) - first < 3 * count or not noise > 0.0:
+def _lines_off(plane: AnyPlane, border: NDArray[np.bool_], noise: float, *, across: bool, last: bool) -> int:
+    """Return how many of the first (or last) rows (or columns) are no picture, known border outside them with them."""
+    lost = border.T if across else border
+    lost = lost[::-1] if last else lost
+    first, count = 0, DEEPEST + _INSIDE
+    while first < len(lost) and lost[first].all():
+        first += 1
+    if len(lost) - first < 3 * count or not noise > 0.0:
         return 0
-    part = np.array(lines[first : first + count], dtype=np.float64)
-    part = part[:, np.isfinite(part).all(axis=0) & ~border[first : first + count].any(axis=0)]
+    lines = slice(len(lost) - first - count, len(lost) - first) if last else slice(first, first + count)
+    part = np.array(plane[:, lines].T if across else plane[lines], dtype=np.float64)
+    part = part[::-1] if last else part
+    part = part[:, np.isfinite(part).all(axis=0) & ~lost[first : first + count].any(axis=0)]
     pixels = part.shape[1]
     if pixels < _FEWEST:
         return 0

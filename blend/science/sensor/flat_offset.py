@@ -8,10 +8,12 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
+from blend.base.lazyplanes import AnyPlane, AnyPlanes
 from blend.base.robust import MAD_TO_SIGMA, median_and_sigma, second_differences
 
 LEAST_ERROR = 0.005
@@ -56,9 +58,7 @@ class FlatPlane:
     loss: float
 
 
-def look_at_flat(
-    light: NDArray[np.floating], flat: NDArray[np.floating], *, dark: NDArray[np.floating] | None
-) -> list[FlatPlane]:
+def look_at_flat(light: AnyPlanes, flat: AnyPlanes, *, dark: AnyPlanes | None) -> list[FlatPlane]:
     """Compare a flat, plane by plane, with the light it is to correct.
 
     Parameters
@@ -68,13 +68,11 @@ def look_at_flat(
     dark : (planes, rows, columns) or None
         It holds the offset.
     """
-    darks: Sequence[NDArray[np.floating] | None] = [None] * len(light) if dark is None else list(dark)
+    darks: Sequence[Any] = [None] * len(light) if dark is None else list(dark)
     return [_look_at_plane(*planes) for planes in zip(light, flat, darks, strict=True)]
 
 
-def _look_at_plane(
-    light: NDArray[np.floating], flat: NDArray[np.floating], dark: NDArray[np.floating] | None
-) -> FlatPlane:
+def _look_at_plane(light: AnyPlane, flat: AnyPlane, dark: AnyPlane | None) -> FlatPlane:
     step = max(1, int(np.ceil(np.sqrt(flat.size / MOST_PIXELS))))
     thin = np.s_[::step, ::step]
     cells = _cells(flat[thin])

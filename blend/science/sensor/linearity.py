@@ -15,6 +15,7 @@ from typing import Literal
 import numpy as np
 from numpy.typing import NDArray
 
+from blend.base.lazyplanes import AnyPlane
 from blend.base.robust import MAD_TO_SIGMA
 from blend.science.plane import greatest, sample_pixels, saturation_level, sky_mode, sky_spread
 from blend.science.sensor.star_curve import CEILING, StarCurve, fit_star_curve, join_curves
@@ -130,11 +131,11 @@ class Linearity:
 
 
 def judge_linearity(
-    plane: NDArray[np.floating],
+    plane: AnyPlane,
     *,
     invalid: NDArray[np.bool_] | None = None,
     saturation: float | Literal["measure"] | None = "measure",
-    others: Sequence[tuple[NDArray[np.floating], float | None]] = (),
+    others: Sequence[tuple[AnyPlane, float | None]] = (),
 ) -> Linearity:
     """Tell how surely a plane was stretched.
 
@@ -196,7 +197,7 @@ def judge_linearity(
 
 
 def _ask_stars(
-    planes: Sequence[tuple[NDArray[np.floating], float | None]], *, invalid: NDArray[np.bool_] | None
+    planes: Sequence[tuple[AnyPlane, float | None]], *, invalid: NDArray[np.bool_] | None
 ) -> tuple[StarCurve, bool, bool]:
     """Return the power law of the stars of as many planes as it takes, whether they prove a linear picture, and
     whether they rule out the curve under which noise falls."""
@@ -227,7 +228,7 @@ def _ask_stars(
 
 
 def _star_curve(
-    plane: NDArray[np.floating],
+    plane: AnyPlane,
     sky: float,
     crop: int,
     *,
@@ -264,7 +265,7 @@ def _skew_confidence(curve: StarCurve) -> float:
     return _HINT if curve.skew <= HINT_SKEW else 0.0
 
 
-def black_gap(plane: NDArray[np.floating], *, invalid: NDArray[np.bool_] | None) -> tuple[float, float]:
+def black_gap(plane: AnyPlane, *, invalid: NDArray[np.bool_] | None) -> tuple[float, float]:
     """Return how many pixels stand just above a clip at black, over those next to them, and the confidence.
 
     Notes
@@ -312,7 +313,7 @@ def _middle(length: int, crop: int) -> slice:
 
 
 def noise_against_level(
-    plane: NDArray[np.floating], *, invalid: NDArray[np.bool_] | None, saturation: float | None
+    plane: AnyPlane, *, invalid: NDArray[np.bool_] | None, saturation: float | None
 ) -> tuple[float, int, float]:
     """Return noise of the brightest smooth regions over that of the sky, their number, the confidence of a
     stretch.
@@ -381,7 +382,7 @@ def _noise_nearby(
 
 
 def _block_figures(
-    plane: NDArray[np.floating], invalid: NDArray[np.bool_] | None, saturation: float | None
+    plane: AnyPlane, invalid: NDArray[np.bool_] | None, saturation: float | None
 ) -> tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.int64]]:
     """Return level, noise and part of the frame (0 to 15) of whole blocks spread over the plane."""
     rows, columns = plane.shape[0] // _BLOCK, plane.shape[1] // _BLOCK
@@ -409,7 +410,7 @@ def _block_figures(
     return np.concatenate(levels), np.concatenate(noises), np.concatenate(parts)
 
 
-def _block_noise(plane: NDArray[np.floating]) -> float:
+def _block_noise(plane: AnyPlane) -> float:
     """Return the noise of whole blocks of the middle of the frame, coarse grain included; NaN without any."""
     rows, columns = (min(_NOISE_CROP, length // _BLOCK * _BLOCK) for length in plane.shape)
     top, left = (plane.shape[0] - rows) // 2, (plane.shape[1] - columns) // 2
@@ -423,7 +424,7 @@ def _block_noise(plane: NDArray[np.floating]) -> float:
     return MAD_TO_SIGMA * float(np.quantile(spreads, _QUIET))
 
 
-def _brightest_of_use(plane: NDArray[np.floating], invalid: NDArray[np.bool_] | None) -> float:
+def _brightest_of_use(plane: AnyPlane, invalid: NDArray[np.bool_] | None) -> float:
     """Return the level nine tenths of the way from sky to the highest pixel; cores above may be clipped."""
     sky = sky_mode(sample_pixels(plane, invalid=invalid))
     return sky + _BELOW_TOP * (greatest(plane, invalid=invalid) - sky)

@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from blend.base.errors import InputError
+from blend.base.lazyplanes import AnyPlane, AnyPlanes
 from blend.base.robust import difference_noise, median
 from blend.base.shares import in_percent
 from blend.science.plane import (
@@ -109,7 +110,7 @@ class Verdict:
 
 
 def judge(
-    pixels: NDArray[np.floating],
+    pixels: AnyPlanes,
     planes: Sequence[str],
     *,
     header: Mapping[str, str] | None = None,
@@ -146,8 +147,7 @@ def judge(
     findings = _empty_planes(pixels, planes)
     lost = {finding.plane for finding in findings}
     alive = [index for index, name in enumerate(planes) if name not in lost]
-    # picking planes copies them, 96 MB each at 24 megapixels
-    whole = pixels if len(alive) == len(planes) else pixels[alive]
+    whole = [pixels[index] for index in alive]
     border = border_mask(whole) if alive else np.ones(pixels.shape[1:], dtype=np.bool_)
     noises = {index: local_noise(pixels[index]) for index in alive}
     sides = worst_edges({index: (pixels[index], noise) for index, noise in noises.items()}, border)
@@ -207,17 +207,17 @@ def refuse_faults(verdict: Verdict, where: str) -> None:
             )
 
 
-def _empty_planes(pixels: NDArray[np.floating], planes: Sequence[str]) -> list[Finding]:
+def _empty_planes(pixels: AnyPlanes, planes: Sequence[str]) -> list[Finding]:
     found = []
     for name, plane in zip(planes, pixels, strict=True):
         if is_constant(plane):
-            value = float(plane.flat[0])
+            value = float(plane[0][0])
             nan = np.isnan(value)
             text = f"every pixel of {name} is {'NaN' if nan else format(value, 'g')}"
             evidence = {} if nan else {"value": value}
             code = "all-nan" if nan else "constant"
             found.append(Finding(code=code, text=text, plane=name, evidence=evidence, fault=True))
-        elif not np.isfinite(plane).any():
+        elif not any(np.isfinite(row).any() for row in plane):
             found.append(
                 Finding(code="all-nan", text=f"no pixel of {name} is a number", plane=name, fault=True)
             )
@@ -265,7 +265,7 @@ def _step_finding(
     sample: NDArray[np.float32],
     name: str,
     bits: int | None,
-    plane: NDArray[np.floating],
+    plane: AnyPlane,
     *,
     noise: float,
 ) -> list[Finding]:
@@ -283,7 +283,7 @@ def _step_finding(
     return [Finding(code="posterised", text=text, plane=name, evidence={"values": float(near)})]
 
 
-def _mosaic_finding(plane: NDArray[np.floating], name: str) -> list[Finding]:
+def _mosaic_finding(plane: AnyPlane, name: str) -> list[Finding]:
     """Compare the four pixels of every 2x2 cell over 16 parts of the middle of the frame."""
     edge = min(_CROP, plane.shape[0] // 8 * 8, plane.shape[1] // 8 * 8)
     if edge < _LEAST_CROP:
@@ -329,15 +329,15 @@ def _balance_finding(saturation: Mapping[str, float | None]) -> list[Finding]:
 
 
 def _colour_findings(
-    pixels: NDArray[np.floating],
+    planes: Sequence[AnyPlane],
     names: Sequence[str],
     samples: Sequence[NDArray[np.float32]],
     unused: NDArray[np.bool_],
 ) -> list[Finding]:
     if len(names) < 3:
         return []
-    stride = max(1, -(-pixels[0].size // _ROWS_SAMPLE))
-    rows = pixels[:, ::stride]
+    stride = max(1, -(-planes[0].size // _ROWS_SAMPLE))
+    rows = np.stack([plane[::stride] for plane in planes])
     if all(np.array_equal(rows[0], other, equal_nan=True) for other in rows[1:]):
         text = "all planes are the same: a grey picture saved in colour"
         return [Finding(code="grey-in-colour", text=text)]

@@ -153,7 +153,8 @@ def _flatten_rows(
     columns = plane.shape[1]
     masked = mask.shape[0] == plane.shape[0]
     high, wide = sky.shape
-    left = np.empty(columns, dtype=np.int32)
+    most = np.float32(np.inf)
+    left = np.empty(columns, dtype=np.uintp)  # an index without a sign is not looked at twice
     share = np.empty(columns, dtype=np.float32)
     for x in range(columns):
         left[x] = min(int(x * scale_x), max(wide - 2, 0))
@@ -169,11 +170,15 @@ def _flatten_rows(
             level[i] = sky[j, i] + b * (sky[k, i] - sky[j, i])
             weight[i] = np.float32(1) / noise[j, i]
         level[wide] = level[wide - 1]
+        here, there = plane[y], out[y]
         for x in range(columns):
             i = left[x]
-            value = (plane[y, x] - (level[i] + share[x] * (level[i + 1] - level[i]))) * weight[i]
-            good = np.isfinite(value) and not (masked and mask[y, x])
-            out[y, x] = value if good else np.float32(0)
+            value = (here[x] - (level[i] + share[x] * (level[i + 1] - level[i]))) * weight[i]
+            there[x] = value if abs(value) < most else np.float32(0)
+        if masked:
+            for x in range(columns):
+                if mask[y, x]:
+                    there[x] = np.float32(0)
 
 
 def _smoothed_noise(signal: NDArray[np.float32]) -> float:

@@ -48,6 +48,8 @@ def measure_stars(plane: Any, mask: Any, xy: Any, windows: Any, adapt: bool) -> 
     masked = mask.shape[0] == plane.shape[0] and mask.shape[1] == plane.shape[1]
     rows, columns = plane.shape
     ring = np.empty(RING_PX)
+    # a round Gaussian is one along x times one along y
+    across = np.empty(columns)
     for n in range(xy.shape[0]):
         x, y, w = xy[n, 0], xy[n, 1], windows[n]
         # Sky: median of a ring well outside the window.
@@ -80,11 +82,17 @@ def measure_stars(plane: Any, mask: Any, xy: Any, windows: Any, adapt: bool) -> 
                 good = False
                 break
             total = sx = sy = xx = yy = xy_ = 0.0
+            steep, farthest = -0.5 / (width * width), reach * reach
+            left, right = max(left, 0), min(right + 1, columns)
+            for i in range(left, right):
+                across[i - left] = np.exp(steep * (i - x) * (i - x))
             for j in range(max(low, 0), min(high + 1, rows)):
-                for i in range(max(left, 0), min(right + 1, columns)):
-                    dx, dy = i - x, j - y
+                dy = j - y
+                along = np.exp(steep * dy * dy)
+                for i in range(left, right):
+                    dx = i - x
                     r2 = dx * dx + dy * dy
-                    if r2 > reach * reach:
+                    if r2 > farthest:
                         continue
                     value = plane[j, i]
                     if not np.isfinite(value) or (masked and mask[j, i]):
@@ -92,7 +100,7 @@ def measure_stars(plane: Any, mask: Any, xy: Any, windows: Any, adapt: bool) -> 
                         if r2 < 2.0 * width * width + 2.0:
                             good = False
                         continue
-                    p = np.exp(-0.5 * r2 / (width * width)) * (value - sky)
+                    p = along * across[i - left] * (value - sky)
                     total += p
                     sx += p * dx
                     sy += p * dy
