@@ -20,6 +20,7 @@ from numpy.typing import NDArray
 
 from blend.base.jit import kernel
 from blend.base.rowblocks import map_row_blocks
+from blend.base.transfer import decode_block, encode_block
 
 Primaries = tuple[tuple[float, float], ...]
 SRGB: Primaries = ((0.64, 0.33), (0.30, 0.60), (0.15, 0.06))
@@ -44,16 +45,12 @@ def decode(code: NDArray[np.floating]) -> NDArray[np.float64]:
     >>> float(np.round(decode(np.array(0.5)), 6))
     0.214041
     """
-    value = np.asarray(code, dtype=np.float64)
-    return np.where(value <= 0.04045, value / 12.92, ((np.maximum(value, 0.0) + 0.055) / 1.055) ** 2.4)
+    return decode_block(np.asarray(code, dtype=np.float64))
 
 
 def encode(light: NDArray[np.floating]) -> NDArray[np.float64]:
     """Return the sRGB code values of linear light, the inverse of `decode`."""
-    value = np.asarray(light, dtype=np.float64)
-    return np.where(
-        value <= 0.04045 / 12.92, value * 12.92, 1.055 * np.maximum(value, 0.0) ** (1 / 2.4) - 0.055
-    )
+    return encode_block(np.asarray(light, dtype=np.float64))
 
 
 def code_values(display: NDArray[np.floating], *, bits: int) -> NDArray[np.uint8] | NDArray[np.uint16]:

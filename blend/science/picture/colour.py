@@ -12,6 +12,7 @@ from typing import Literal
 import numpy as np
 from numpy.typing import NDArray
 
+from blend.base.transfer import decode_block, encode_block
 from blend.science.picture.colourspace import (
     LMS_TO_RGB,
     OKLAB_TO_LMS,
@@ -21,8 +22,6 @@ from blend.science.picture.colourspace import (
     cie_f,
     ciede2000,
     cube_root,
-    decode_block,
-    encode_block,
     lab_to_linear,
     lab_to_linear_block,
     linear_to_lab,
@@ -178,7 +177,7 @@ def into_gamut(rgb: Array) -> tuple[Array, float]:
     >>> np.round(rgb[:, 0], 4), share
     (array([1.  , 0.27, 0.27]), 1.0)
     """
-    counted = _Counter()
+    counted = GamutCount()
     result = map_pixels(counted.fit, three_planes(rgb))
     return result, counted.share
 
@@ -190,6 +189,7 @@ def set_display_luminance(
     method: Method = "ratio",
     floor: float = DARKEST,
     y_old: Array | None = None,
+    counted: GamutCount | None = None,
 ) -> tuple[NDArray[np.float32], float]:
     """Give a display picture a new luminance and keep its colour.
 
@@ -205,6 +205,8 @@ def set_display_luminance(
         As `replace_luminance`; ``floor`` is light, not a code value.
     y_old : (rows, columns), optional
         What `display_luminance` gives for ``rgb``, where it is at hand; saves computing it again.
+    counted : GamutCount, optional
+        Counts on: for a picture that is made part by part, whose share it knows in the end.
 
     Returns
     -------
@@ -216,7 +218,7 @@ def set_display_luminance(
     -----
     A pixel inside [0, 1] whose luminance does not change, by more than the last bit of a float32, keeps its bits.
     """
-    replace, counted = _replacer(method, floor), _Counter()
+    replace, counted = _replacer(method, floor), counted or GamutCount()
 
     def change(block: Array, y_block: Array) -> Array:
         light = counted.fit(replace(odd(decode_block)(block), decode_block(y_block)))
@@ -303,7 +305,7 @@ def _by_oklab(rgb: Array, y_old: Array, y_new: Array) -> Array:
     return oklab_to_linear_block(lab)
 
 
-class _Counter:
+class GamutCount:
     """Brings blocks into gamut and counts the pixels that were outside, from several threads."""
 
     def __init__(self) -> None:
@@ -312,6 +314,7 @@ class _Counter:
 
     @property
     def share(self) -> float:
+        """Share of the pixels with data that were outside so far."""
         outside = sum(count for count, _ in self._counts)
         total = sum(count for _, count in self._counts)
         return outside / total if total else 0.0
@@ -321,6 +324,7 @@ class _Counter:
         self._counts.append((0, count))
 
     def fit(self, rgb: Array) -> Array:
+        """Return light in [0, 1] at its own luminance."""
         lowest, highest = rgb.min(axis=0), rgb.max(axis=0)
         outside = (lowest < -ROUNDING) | (highest > 1.0 + ROUNDING)
         count = int(np.count_nonzero(outside))
