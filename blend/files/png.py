@@ -17,8 +17,8 @@ from numpy.typing import NDArray
 
 from blend.base.jit import kernel
 from blend.base.rowblocks import map_row_blocks
-from blend.base.transfer import decode_block
-from blend.files.srgb import code_values, encode, srgb_profile
+from blend.base.transfer import decode_block, encode_block
+from blend.files.srgb import code_values, srgb_profile
 from blend.files.whole import writing
 
 LONG_EDGE = 2048
@@ -146,7 +146,7 @@ def shrink(display: NDArray[np.floating], shape: tuple[int, int]) -> NDArray[np.
         for plane in range(planes):
             light = decode_block(np.clip(display[plane, first:last].astype(np.float32), 0.0, 1.0))
             _average(light, above[block] - first, down[block], left, across, total)
-            result[plane, block] = encode(total)
+            result[plane, block] = encode_block(total)
 
     map_row_blocks(average, shape[0], height=16)
     return result

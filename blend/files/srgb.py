@@ -35,24 +35,6 @@ _CURVE_POINTS = 1024
 """Of the profile's curve, which programs interpolate: as many as common profiles have (from memory)."""
 
 
-def decode(code: NDArray[np.floating]) -> NDArray[np.float64]:
-    """Return the linear light of sRGB code values.
-
-    L = V / 12.92 up to V = 0.04045, above ((V + 0.055) / 1.055)^2.4
-
-    Examples
-    --------
-    >>> float(np.round(decode(np.array(0.5)), 6))
-    0.214041
-    """
-    return decode_block(np.asarray(code, dtype=np.float64))
-
-
-def encode(light: NDArray[np.floating]) -> NDArray[np.float64]:
-    """Return the sRGB code values of linear light, the inverse of `decode`."""
-    return encode_block(np.asarray(light, dtype=np.float64))
-
-
 def code_values(display: NDArray[np.floating], *, bits: int) -> NDArray[np.uint8] | NDArray[np.uint16]:
     """Return display pixels as interleaved integers (rows, columns, planes).
 
@@ -109,10 +91,10 @@ def display_p3(display: NDArray[np.floating]) -> NDArray[np.float32]:
     out = np.empty(display.shape, dtype=np.float32)
 
     def convert(block: slice) -> None:
-        light = decode(display[:, block])
+        light = decode_block(display[:, block].astype(np.float64))
         # Plane by plane: a matrix product's last bit may depend on the threads.
         for plane, (red, green, blue) in enumerate(matrix.tolist()):
-            out[plane, block] = encode(red * light[0] + green * light[1] + blue * light[2])
+            out[plane, block] = encode_block(red * light[0] + green * light[1] + blue * light[2])
 
     map_row_blocks(convert, display.shape[1])
     return out
@@ -179,7 +161,7 @@ def _description(text: str) -> bytes:
 
 
 def _curve() -> bytes:
-    points = decode(np.arange(_CURVE_POINTS) / (_CURVE_POINTS - 1))
+    points = decode_block(np.arange(_CURVE_POINTS) / (_CURVE_POINTS - 1))
     levels = np.floor(points * 65535.0 + 0.5).astype(">u2")
     return b"curv\0\0\0\0" + struct.pack(">I", _CURVE_POINTS) + levels.tobytes()
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import dataclass, replace
 from functools import partial
-from typing import Any, TypeVar
+from typing import Any
 
 import numpy as np
 
@@ -42,8 +42,6 @@ BAND_ROWS = 16
 """Of a full frame 0.4 MB a plane: what a blend makes of a band on its way stays in a core's own cache. Two blocks of
 `blend.science.picture.destroyed`."""
 
-Value = TypeVar("Value")
-
 
 @dataclass(frozen=True, eq=False)
 class _Layer:
@@ -63,6 +61,10 @@ class _Layer:
 
     def _shown(self, pixels: Plane) -> _Layer:
         return _Layer(pixels if self.show is None else self.show(pixels), self.sigma)
+
+
+Change = Callable[[Plane, _Layer], tuple[Plane, Plane]]
+"""Of planes and a line's light: the plane, or the luminance, that a blend changes, before and after."""
 
 
 def blend_linear(work: Work) -> Work:
@@ -176,54 +178,58 @@ def _linear_base(linear: Plane, blend: Blend) -> Plane:
 
 
 def _into_linear(work: Work, linear: Plane, name: str, blend: Blend, formula: Formula, layer: _Layer) -> Work:
-    """Blend into a linear picture in its place, band by band; the work with the same blend behind its stars."""
-    behind, around = work.behind, None
+    """Blend into a linear picture in its place; the work with the same blend behind its stars."""
     noise = luminance_noise(work)
     sigma = noise if blend.into == "luminance" else plane_noise(work, blend.into)
-    limits = black_level(work), white_level(work)
 
     def change(planes: Plane, light: _Layer) -> tuple[Plane, Plane]:
         base = _linear_base(planes, blend)
         return base, _formula(formula, base, light, blend, sky=0.0, base_sigma=sigma)
 
+    def put(planes: Plane, base: Plane, changed: Plane, _: GamutCount) -> Plane:
+        if blend.into == "luminance":
+            return replace_luminance(planes, changed, method=blend.method, floor=3.0 * noise)
+        made = planes.copy()
+        for plane, factor in blend.plane_factors.items():
+            if factor > 0:
+                made[COLOUR.index(plane)] += np.float32(factor) * (changed - base)
+        made[COLOUR.index(blend.into)] = changed
+        return made
+
+    limits = black_level(work), white_level(work)
+    work, loss, _ = _by_bands(work, (linear, linear), formula, layer, change, put, limits)
+    return heed_loss(work, name, formula, loss)
+
+
+def _by_bands(
+    work: Work,
+    pictures: tuple[Plane, Plane],
+    formula: Formula,
+    layer: _Layer,
+    change: Change,
+    put: Callable[[Plane, Plane, Plane, GamutCount], Plane],
+    limits: tuple[float, float],
+) -> tuple[Work, BlendLoss, GamutCount]:
+    """Blend behind the stars, then from one picture into another, which may be the same, each band on one thread."""
+    behind, around, counted = work.behind, None, GamutCount()
+    source, target = pictures
     if behind is not None:
         low, high = change(behind.planes, layer.at(behind))
         around = None if formula.additive else high - low
-        behind = replace(behind, planes=behind.planes.copy())
-        _put_linear(behind.planes, blend, low, high, noise=noise)
+        planes = put(behind.planes, low, high, GamutCount())
 
     def fill_rows(rows: slice) -> BlendLoss:
-        light = layer.rows(rows)
-        base, changed = change(linear[:, rows], light)
-        if work.behind is not None and around is not None:
-            changed = limit_gain(work, work.behind, base, changed, around, first=rows.start)
-        loss = blend_loss(base, light.pixels, changed, low=limits[0], high=limits[1])
-        _put_linear(linear[:, rows], blend, base, changed, noise=noise)
+        with one_thread():
+            light = layer.rows(rows)
+            base, changed = change(source[:, rows], light)
+            if behind is not None and around is not None:
+                changed = limit_gain(work, behind, base, changed, around, first=rows.start)
+            loss = blend_loss(base, light.pixels, changed, low=limits[0], high=limits[1])
+            target[:, rows] = put(source[:, rows], base, changed, counted)
         return loss
 
-    loss = sum(_by_bands(fill_rows, linear.shape[1]), BlendLoss())
-    return heed_loss(work.with_(behind=behind), name, formula, loss)
-
-
-def _by_bands(task: Callable[[slice], Value], rows: int) -> list[Value]:
-    """Call ``task`` on every band of rows, each on one thread: what it makes on its way is small and stays near."""
-
-    def alone(band: slice) -> Value:
-        with one_thread():
-            return task(band)
-
-    return map_row_blocks(alone, rows, height=BAND_ROWS)
-
-
-def _put_linear(planes: Plane, blend: Blend, base: Plane, changed: Plane, *, noise: float) -> None:
-    """Put a blended plane, or luminance of so much noise, in place of ``base``, and its shares into other planes."""
-    if blend.into == "luminance":
-        planes[...] = replace_luminance(planes, changed, method=blend.method, floor=3.0 * noise)
-        return
-    for plane, factor in blend.plane_factors.items():
-        if factor > 0:
-            planes[COLOUR.index(plane)] += np.float32(factor) * (changed - base)
-    planes[COLOUR.index(blend.into)] = changed
+    loss = sum(map_row_blocks(fill_rows, source.shape[1], height=BAND_ROWS), BlendLoss())
+    return work.with_(behind=behind and replace(behind, planes=planes)), loss, counted
 
 
 def luminance_noise(work: Work) -> float:
@@ -248,43 +254,28 @@ def _formula(
 
 def _into_display(work: Work, name: str, blend: Blend, formula: Formula) -> tuple[Work, float | None]:
     """Return the work with one blend in ``display``, and the share of pixels out of gamut if it can say."""
-    picture, behind, around = work.display, work.behind, None
+    picture, lit = work.display, blend.into == "luminance"
     assert picture is not None
     sky, noise = display_sky(work)
     work, layer = _display_layer(work, blend, neutral_value(formula, sky))
-    counted = GamutCount() if blend.into == "luminance" else None
+    method, floor = blend.method, float(srgb_decode(np.array(0.5 * sky)))
 
     def change(planes: Plane, light: _Layer) -> tuple[Plane, Plane]:
-        base = display_luminance(planes) if blend.into == "luminance" else planes[COLOUR.index(blend.into)]
+        base = display_luminance(planes) if lit else planes[COLOUR.index(blend.into)]
         return base, _formula(formula, base, light, blend, sky=sky, base_sigma=noise)
 
-    def put(planes: Plane, base: Plane, changed: Plane, count: GamutCount | None) -> Plane:
-        if blend.into == "luminance":
-            floor = float(srgb_decode(np.array(0.5 * sky)))
-            return set_display_luminance(
-                planes, changed, method=blend.method, floor=floor, y_old=base, counted=count
-            )[0]
+    def put(planes: Plane, base: Plane, changed: Plane, count: GamutCount) -> Plane:
+        if lit:
+            named: dict[str, Any] = {"method": method, "floor": floor, "y_old": base, "counted": count}
+            return set_display_luminance(planes, changed, **named)[0]
         made = planes.copy()
         np.clip(changed, 0.0, 1.0, out=made[COLOUR.index(blend.into)])
         return made
 
-    if behind is not None:
-        low, high = change(behind.planes, layer.at(behind))
-        around = None if formula.additive else high - low
-        behind = replace(behind, planes=put(behind.planes, low, high, None))
     display = np.empty_like(picture)
-
-    def fill_rows(rows: slice) -> BlendLoss:
-        light = layer.rows(rows)
-        base, changed = change(picture[:, rows], light)
-        if work.behind is not None and around is not None:
-            changed = limit_gain(work, work.behind, base, changed, around, first=rows.start)
-        display[:, rows] = put(picture[:, rows], base, changed, counted)
-        return blend_loss(base, light.pixels, changed, low=0.0, high=1.0)
-
-    loss = sum(_by_bands(fill_rows, picture.shape[1]), BlendLoss())
+    work, loss, counted = _by_bands(work, (picture, display), formula, layer, change, put, (0.0, 1.0))
     work = heed_loss(work, name, formula, loss)
-    return work.with_(display=display, behind=behind), counted.share if counted else None
+    return work.with_(display=display), counted.share if lit else None
 
 
 def _choose_display(work: Work, name: str, blend: Blend, formula: Formula) -> tuple[Blend, Choice]:

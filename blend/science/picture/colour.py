@@ -20,41 +20,16 @@ from blend.science.picture.colourspace import (
     XYZ_TO_RGB,
     Array,
     cie_f,
-    ciede2000,
     cube_root,
-    lab_to_linear,
     lab_to_linear_block,
-    linear_to_lab,
     linear_to_lab_block,
-    linear_to_oklab,
     linear_to_oklab_block,
     map_pixels,
     mix_planes,
     odd,
-    oklab_to_linear,
     oklab_to_linear_block,
-    srgb_decode,
-    srgb_encode,
     three_planes,
 )
-
-__all__ = [
-    "ballesteros_temperature",
-    "black_body_rgb",
-    "ciede2000",
-    "display_luminance",
-    "into_gamut",
-    "lab_to_linear",
-    "linear_to_lab",
-    "linear_to_oklab",
-    "luminance",
-    "oklab_to_linear",
-    "replace_luminance",
-    "set_display_luminance",
-    "srgb_decode",
-    "srgb_encode",
-    "star_rgb",
-]
 
 LUMINANCE_WEIGHTS = (0.2126, 0.7152, 0.0722)
 """Recommendation ITU-R BT.709: luminance of linear red, green, blue."""
@@ -128,7 +103,7 @@ def replace_luminance(rgb: Array, y_new: Array, *, method: Method = "ratio", flo
     -------
     (3, ...) array
         Its luminance is ``y_new``; to 2e-4 under ``cielab``, whose Y has more digits than BT.709's weights.
-        May leave [0, 1]: `into_gamut`.
+        May leave [0, 1].
 
     Notes
     -----
@@ -147,39 +122,6 @@ def replace_luminance(rgb: Array, y_new: Array, *, method: Method = "ratio", flo
     """
     replace = _replacer(method, floor)
     return map_pixels(replace, three_planes(rgb), np.asarray(y_new))
-
-
-def into_gamut(rgb: Array) -> tuple[Array, float]:
-    """Bring linear light into [0, 1] by giving up chroma at constant luminance.
-
-    rgb' = Y + s (rgb - Y) with the largest s in [0, 1] that fits.
-
-    Parameters
-    ----------
-    rgb : (3, ...)
-        Linear. Luminance outside [0, 1] is clipped.
-
-    Returns
-    -------
-    rgb : (3, ...) array
-    share : float
-        Share of the pixels with data that were outside.
-
-    Notes
-    -----
-    CIE lightness depends on Y alone, so it is kept exactly; so is the dominant wavelength, since the
-    mixture moves on a straight line to the white. Amounts below 2e-6 are rounding: they are clipped and not
-    counted.
-
-    Examples
-    --------
-    >>> rgb, share = into_gamut(np.array([[2.0], [0.0], [0.0]]))
-    >>> np.round(rgb[:, 0], 4), share
-    (array([1.  , 0.27, 0.27]), 1.0)
-    """
-    counted = GamutCount()
-    result = map_pixels(counted.fit, three_planes(rgb))
-    return result, counted.share
 
 
 def set_display_luminance(
@@ -306,7 +248,18 @@ def _by_oklab(rgb: Array, y_old: Array, y_new: Array) -> Array:
 
 
 class GamutCount:
-    """Brings blocks into gamut and counts the pixels that were outside, from several threads."""
+    """Brings light into [0, 1] by giving up chroma, and counts the pixels that were outside, from several threads.
+
+    rgb' = Y + s (rgb - Y) with the largest s in [0, 1] that fits. CIE lightness depends on Y alone, so it is kept; so
+    is the dominant wavelength, since the mixture moves on a straight line to the white. Amounts below 2e-6 are
+    rounding: they are clipped and not counted.
+
+    Examples
+    --------
+    >>> counted = GamutCount()
+    >>> np.round(counted.fit(np.array([[2.0], [0.0], [0.0]]))[:, 0], 4), counted.share
+    (array([1.  , 0.27, 0.27]), 1.0)
+    """
 
     def __init__(self) -> None:
         # list.append is atomic; sums of whole numbers do not depend on the order of the threads.

@@ -126,11 +126,6 @@ def linear_to_lab(rgb: Array) -> Array:
     return map_pixels(linear_to_lab_block, three_planes(rgb))
 
 
-def lab_to_linear(lab: Array) -> Array:
-    """Turn CIELAB under D65, (3, ...), into linear sRGB; the inverse of `linear_to_lab`."""
-    return map_pixels(lab_to_linear_block, three_planes(lab))
-
-
 def linear_to_oklab(rgb: Array) -> Array:
     """Turn linear sRGB, (3, ...), into OKLab L, a, b; negative cone responses keep their sign.
 
@@ -144,11 +139,6 @@ def linear_to_oklab(rgb: Array) -> Array:
     array([0.627955, 0.224863, 0.125846])
     """
     return map_pixels(linear_to_oklab_block, three_planes(rgb))
-
-
-def oklab_to_linear(lab: Array) -> Array:
-    """Turn OKLab, (3, ...), into linear sRGB; the inverse of `linear_to_oklab`."""
-    return map_pixels(oklab_to_linear_block, three_planes(lab))
 
 
 def ciede2000(lab1: Array, lab2: Array) -> NDArray[np.float64]:

@@ -61,10 +61,6 @@ def blend_loss(
     low, high : float
         Black and white, in the units of ``base``.
 
-    Notes
-    -----
-    One pass; 24 megapixels take 0.03 s on two cores.
-
     Examples
     --------
     >>> base, line = np.full((8, 16), 0.1, dtype=np.float32), np.zeros((8, 16), dtype=np.float32)
