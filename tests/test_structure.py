@@ -49,6 +49,7 @@ REACHED_THROUGH: dict[str, tuple[str, ...]] = {
     # a command line's words, from typing to exit code
     "app/cli/test_words.py": ("app/cli/batch", "app/cli/frames", "app/cli/trial", "app/inspect/files"),
     "app/cli/test_cli.py": ("app/cli/warmup", "app/run/check", "recipe/blendtable", "recipe/tables"),
+    "science/picture/test_colour.py": ("base/transfer",),
     "app/inspect/test_compare.py": ("app/cli/compare", "app/inspect/compared_pictures"),
     "app/inspect/test_worth.py": ("app/inspect/moon_against", "app/run/worth"),
     # whole batches and stacks, compared with what one frame and one target give

@@ -10,9 +10,11 @@ FITS Standard 4.0 (2018): sections 4.4.2.5 (BZERO, BSCALE, BLANK), 5.3 (unsigned
 
 from __future__ import annotations
 
+import hashlib
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
+from itertools import chain
 from pathlib import Path
 from typing import Any, Literal
 
@@ -183,8 +185,8 @@ def write_fits(
     cards: Mapping[str, Any] | None = None,
     wcs: Any = None,
     rows: Literal["bottom-up", "top-down"] = "bottom-up",
-) -> None:
-    """Write pixels as uncompressed float32, the same bytes for the same input.
+) -> str:
+    """Write pixels as uncompressed float32, the same bytes for the same input, and return their SHA-256.
 
     Parameters
     ----------
@@ -210,12 +212,14 @@ def write_fits(
     if cube.ndim != 3 or cube.shape[0] != len(planes):
         raise ValueError(f"pixels of shape {cube.shape} do not hold the planes {tuple(planes)}")
     head = _header_bytes(cube.shape, planes=planes, cards=cards or {}, wcs=wcs, rows=rows)
+    blocks = [(plane, block) for plane in cube for block in row_blocks(plane.shape[0])]
+    pixel_bytes = (plane[block].astype(">f4", order="C").data for plane, block in blocks)
+    digest = hashlib.sha256()
     with writing(path), path.open("wb") as file:
-        file.write(head)
-        for plane in cube:
-            for block in row_blocks(plane.shape[0]):
-                file.write(plane[block].astype(">f4", order="C").data)
-        file.write(b"\0" * (-(cube.size * 4) % 2880))
+        for part in chain([head], pixel_bytes, [b"\0" * (-(cube.size * 4) % 2880)]):
+            file.write(part)
+            digest.update(part)
+    return digest.hexdigest()
 
 
 def _header_bytes(

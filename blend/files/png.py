@@ -17,7 +17,8 @@ from numpy.typing import NDArray
 
 from blend.base.jit import kernel
 from blend.base.rowblocks import map_row_blocks
-from blend.files.srgb import code_values, decode, encode, srgb_profile
+from blend.base.transfer import decode_block, encode_block
+from blend.files.srgb import code_values, srgb_profile
 from blend.files.whole import writing
 
 LONG_EDGE = 2048
@@ -128,26 +129,24 @@ def shrink(display: NDArray[np.floating], shape: tuple[int, int]) -> NDArray[np.
     Notes
     -----
     Light is what adds up: the mean of code values would show a star, spread over fewer pixels, too faint.
-    Decoding goes through 65536 levels, finer than anything that is written.
 
     Examples
     --------
     >>> half = shrink(np.array([[[0.0, 1.0], [1.0, 0.0]]]), (1, 1))
-    >>> float(decode(half)[0, 0, 0].round(6))
+    >>> float(decode_block(half)[0, 0, 0].round(6))
     0.5
     """
     planes, rows, columns = display.shape
     (above, down), (left, across) = _area_weights(rows, shape[0]), _area_weights(columns, shape[1])
-    light_of = decode(np.arange(65536) / 65535.0)
     result = np.empty((planes, *shape), dtype=np.float32)
 
     def average(block: slice) -> None:
         first, last = int(above[block.start]), -(-block.stop * rows // shape[0])
         total = np.empty((block.stop - block.start, shape[1]))
         for plane in range(planes):
-            part = np.ascontiguousarray(display[plane, first:last])
-            _average(part, light_of, above[block] - first, down[block], left, across, total)
-            result[plane, block] = encode(total)
+            light = decode_block(np.clip(display[plane, first:last].astype(np.float32), 0.0, 1.0))
+            _average(light, above[block] - first, down[block], left, across, total)
+            result[plane, block] = encode_block(total)
 
     map_row_blocks(average, shape[0], height=16)
     return result
@@ -168,25 +167,26 @@ def _area_weights(long: int, short: int) -> tuple[NDArray[np.int64], NDArray[np.
     return first, np.maximum(high - low, 0) / long
 
 
+_ZERO = np.float32(0.0)
+
+
 @kernel
-def _average(source, light_of, above, down, left, across, out):  # type: ignore[no-untyped-def]
+def _average(source, above, down, left, across, out):  # type: ignore[no-untyped-def]
     """Fill ``out`` with means of light; NaN where no pixel has data."""
     columns = source.shape[1]
-    line, share = np.empty(columns), np.empty(columns)
+    line, share = np.empty(columns, np.float32), np.empty(columns, np.float32)
     for row in range(out.shape[0]):
         line[:] = 0.0
         share[:] = 0.0
         for j in range(down.shape[1]):
-            weight = down[row, j]
+            weight = np.float32(down[row, j])
             if weight == 0.0:
                 continue
             here = source[above[row] + j]
             for x in range(columns):
-                value = np.float32(here[x])
-                if np.isfinite(value):
-                    value = min(max(value, np.float32(0.0)), np.float32(1.0))
-                    line[x] += weight * light_of[np.int32(value * np.float32(65535.0) + np.float32(0.5))]
-                    share[x] += weight
+                # Choices instead of branches, so that several pixels are added at a time.
+                line[x] += weight * here[x] if here[x] == here[x] else _ZERO
+                share[x] += weight if here[x] == here[x] else _ZERO
         for column in range(out.shape[1]):
             total = covered = 0.0
             for i in range(across.shape[1]):

@@ -20,6 +20,7 @@ from numpy.typing import NDArray
 
 from blend.base.jit import kernel
 from blend.base.rowblocks import map_row_blocks
+from blend.base.transfer import decode_block, encode_block
 
 Primaries = tuple[tuple[float, float], ...]
 SRGB: Primaries = ((0.64, 0.33), (0.30, 0.60), (0.15, 0.06))
@@ -32,28 +33,6 @@ _BRADFORD = ((0.8951, 0.2664, -0.1614), (-0.7502, 1.7135, 0.0367), (0.0389, -0.0
 """Cone responses of the Bradford adaptation (ICC.1, annex E; from memory)."""
 _CURVE_POINTS = 1024
 """Of the profile's curve, which programs interpolate: as many as common profiles have (from memory)."""
-
-
-def decode(code: NDArray[np.floating]) -> NDArray[np.float64]:
-    """Return the linear light of sRGB code values.
-
-    L = V / 12.92 up to V = 0.04045, above ((V + 0.055) / 1.055)^2.4
-
-    Examples
-    --------
-    >>> float(np.round(decode(np.array(0.5)), 6))
-    0.214041
-    """
-    value = np.asarray(code, dtype=np.float64)
-    return np.where(value <= 0.04045, value / 12.92, ((np.maximum(value, 0.0) + 0.055) / 1.055) ** 2.4)
-
-
-def encode(light: NDArray[np.floating]) -> NDArray[np.float64]:
-    """Return the sRGB code values of linear light, the inverse of `decode`."""
-    value = np.asarray(light, dtype=np.float64)
-    return np.where(
-        value <= 0.04045 / 12.92, value * 12.92, 1.055 * np.maximum(value, 0.0) ** (1 / 2.4) - 0.055
-    )
 
 
 def code_values(display: NDArray[np.floating], *, bits: int) -> NDArray[np.uint8] | NDArray[np.uint16]:
@@ -112,10 +91,10 @@ def display_p3(display: NDArray[np.floating]) -> NDArray[np.float32]:
     out = np.empty(display.shape, dtype=np.float32)
 
     def convert(block: slice) -> None:
-        light = decode(display[:, block])
+        light = decode_block(display[:, block].astype(np.float64))
         # Plane by plane: a matrix product's last bit may depend on the threads.
         for plane, (red, green, blue) in enumerate(matrix.tolist()):
-            out[plane, block] = encode(red * light[0] + green * light[1] + blue * light[2])
+            out[plane, block] = encode_block(red * light[0] + green * light[1] + blue * light[2])
 
     map_row_blocks(convert, display.shape[1])
     return out
@@ -182,7 +161,7 @@ def _description(text: str) -> bytes:
 
 
 def _curve() -> bytes:
-    points = decode(np.arange(_CURVE_POINTS) / (_CURVE_POINTS - 1))
+    points = decode_block(np.arange(_CURVE_POINTS) / (_CURVE_POINTS - 1))
     levels = np.floor(points * 65535.0 + 0.5).astype(">u2")
     return b"curv\0\0\0\0" + struct.pack(">I", _CURVE_POINTS) + levels.tobytes()
 

@@ -12,8 +12,9 @@ import pytest
 from PIL import Image
 
 from blend.base.rowblocks import limit_threads
+from blend.base.transfer import decode_block as decode
 from blend.files.png import png_bytes, shrink, write_jpeg, write_png
-from blend.files.srgb import code_values, decode, srgb_profile
+from blend.files.srgb import code_values, srgb_profile
 
 
 def picture(rows: int = 90, columns: int = 70) -> np.ndarray:
@@ -46,7 +47,7 @@ def test_shrink_keeps_the_centre_of_a_star_in_place() -> None:
     # Pixel centres at integers: a point at x of m pixels lies at (x + 1/2) n / m - 1/2 of n.
     y, x = np.mgrid[:60, :90]
     star = np.exp(-((x - 40.3) ** 2 + (y - 22.8) ** 2) / (2 * 6.0**2))
-    from blend.files.srgb import encode
+    from blend.base.transfer import encode_block as encode
 
     small = decode(shrink(encode(star)[np.newaxis], (25, 37))[0])
     rows, columns = np.mgrid[:25, :37]

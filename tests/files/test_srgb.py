@@ -10,7 +10,9 @@ import numpy as np
 import pytest
 from PIL import Image, ImageCms
 
-from blend.files.srgb import code_values, decode, encode, srgb_profile
+from blend.base.transfer import decode_block as decode
+from blend.base.transfer import encode_block as encode
+from blend.files.srgb import code_values, srgb_profile
 
 
 def test_the_curve_is_that_of_iec_61966() -> None:

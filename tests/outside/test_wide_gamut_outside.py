@@ -6,7 +6,8 @@ import io
 
 import numpy as np
 
-from blend.files.srgb import P3, SRGB, decode, display_p3, p3_profile, srgb_profile
+from blend.base.transfer import decode_block as decode
+from blend.files.srgb import P3, SRGB, display_p3, p3_profile, srgb_profile
 
 
 def test_primaries_and_matrix_are_colour_science_s():

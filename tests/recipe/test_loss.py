@@ -15,8 +15,9 @@ from blend.science.picture import FORMULAS, BlendLoss
 
 SCREEN = FORMULAS["screen"]
 RUN = Work(recipe=load_recipe("version = 1", where="r.toml"), target=target_from_options(["rgb=a.fits"]))
-LOST = BlendLoss(lost=7, black=0.0, white=0.0)
-WHITE = BlendLoss(lost=0, black=0.0, white=0.5)
+OF = {"blocks": 100, "pixels": 6400}
+LOST = BlendLoss(lost=7, **OF)
+WHITE = BlendLoss(white=3200, **OF)
 
 
 @pytest.mark.parametrize(
@@ -24,7 +25,7 @@ WHITE = BlendLoss(lost=0, black=0.0, white=0.5)
     [
         (LOST, "makes no finite number of 7 pixels"),
         (WHITE, "turns 50% of the frame white"),
-        (BlendLoss(lost=0, black=0.3, white=0.21), "turns 30% of the frame black"),
+        (BlendLoss(black=30, white=1344, **OF), "turns 30% of the frame black"),
     ],
 )
 def test_losses_are_refused_by_name(loss: BlendLoss, words: str) -> None:
@@ -33,7 +34,7 @@ def test_losses_are_refused_by_name(loss: BlendLoss, words: str) -> None:
 
 
 def test_what_a_blend_may_clip_is_let_pass() -> None:
-    most = BlendLoss(lost=0, black=MOST_CLIPPED, white=MOST_CLIPPED)
+    most = BlendLoss(black=int(100 * MOST_CLIPPED), white=int(6400 * MOST_CLIPPED), **OF)
     assert heed_loss(RUN, "red", SCREEN, most) is RUN
 
 

@@ -32,7 +32,8 @@ from blend.recipe.target import Target
 
 Array = NDArray[np.float32]
 Value = TypeVar("Value")
-Write = Callable[[Path], None]
+Write = Callable[[Path], str | None]
+"""Writes a file, and may return its SHA-256."""
 Box = tuple[int, int, int, int]
 PREVIEW_EDGE = 2048
 PRINT_DPI = 300
@@ -41,7 +42,7 @@ COMPARE_EDGE = 1200
 TARGET_MARGIN = 0.1
 RESIDUAL_SPAN = np.float32(0.12)
 """Code values from black to white: three times the brightest noise that a stretch allows a sky, to either side."""
-WRITERS: dict[str, Callable[..., None]] = {
+WRITERS: dict[str, Callable[..., str | None]] = {
     "png": partial(write_png, long_edge=PREVIEW_EDGE),
     "jpeg": partial(write_jpeg, long_edge=PREVIEW_EDGE),
     "tiff": write_tiff,
@@ -99,13 +100,13 @@ class Results:
         path = self._folder.path_for(name)
 
         def whole() -> str:
-            write(path)
+            digest = write(path)
             # the folder flushes all of them once more, together: to wait here would keep the only thread idle
             if isinstance(self._pool, InlineExecutor):
-                return sha256_of(path)
+                return digest or sha256_of(path)
             with ThreadPoolExecutor(max_workers=1) as beside:
                 flushed = beside.submit(flush_result, path)
-                digest = sha256_of(path)
+                digest = digest or sha256_of(path)
                 flushed.result()
             return digest
 

@@ -47,7 +47,8 @@ def shrink_layers(work: Work, factor: int) -> Work:
         )
         for name, master in work.masters.items()
     }
-    lines = {name: _shrink_line(line, factor) for name, line in work.lines.items()}
+    # A balanced line master is its line as scaled.
+    lines = {name: _shrink_line(line, factor, masters[name].pixels[0]) for name, line in work.lines.items()}
     mask = None if work.star_mask is None else shrink(work.star_mask[None], factor)[0]
     return work.with_(masters=frozen(masters), lines=frozen(lines), star_mask=mask, objects=None)
 
@@ -106,9 +107,8 @@ def _means_of_nine(picture: NDArray[np.float32], xy: NDArray[np.int_]) -> NDArra
     return np.asarray(total / 9.0, dtype=np.float32)
 
 
-def _shrink_line(line: Line, factor: int) -> Line:
+def _shrink_line(line: Line, factor: int, scaled: NDArray[np.float32]) -> Line:
     def small(plane: NDArray[np.float32] | None) -> NDArray[np.float32] | None:
         return None if plane is None else shrink(plane[None], factor)[0]
 
-    scaled = shrink(line.scaled[None], factor)[0]
     return replace(line, scaled=scaled, emission=small(line.emission), unfaded=small(line.unfaded))

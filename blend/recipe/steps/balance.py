@@ -24,7 +24,14 @@ from blend.science.picture import (
     white_from_catalogue,
     white_from_stars,
 )
-from blend.science.stars import Matches, match_catalogue, shared_noise, sky_to_pixels, star_fluxes
+from blend.science.stars import (
+    Matches,
+    empty_places,
+    match_catalogue,
+    shared_noise,
+    sky_to_pixels,
+    star_fluxes,
+)
 
 USUAL_FWHM_PX = 2.7
 """The width taken where no star tells one (chosen, not measured)."""
@@ -180,6 +187,7 @@ def star_light(
     fwhm = work.fwhm_px["rgb"] if work.fwhm_px["rgb"] > 0 else USUAL_FWHM_PX
     radius, invalid = APERTURE_FWHM * fwhm, work.invalid()
     measured = map_together(partial(star_fluxes, xy=xy, radius_px=radius, invalid=invalid), work.rgb.pixels)
-    shared = partial(shared_noise, xy=work.stars.xy, fwhm_px=fwhm, radius_px=radius, invalid=invalid)
+    places = empty_places(work.rgb.shape, work.stars.xy, fwhm_px=fwhm)
+    shared = partial(shared_noise, places=places, radius_px=radius, invalid=invalid)
     flux, error = (np.array([pair[i] for pair in measured]) for i in (0, 1))
     return flux, error, map_together(shared, work.rgb.pixels)

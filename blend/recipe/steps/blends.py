@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Callable
+from dataclasses import dataclass, replace
+from functools import partial
 from typing import Any
 
 import numpy as np
@@ -10,7 +12,7 @@ import numpy as np
 from blend.base.errors import RecipeError, StepError
 from blend.base.master import Domain
 from blend.base.robust import difference_noise
-from blend.base.rowblocks import copy_planes, map_row_blocks
+from blend.base.rowblocks import copy_planes, map_row_blocks, one_thread
 from blend.recipe.blendtable import Blend
 from blend.recipe.state import COLOUR, AppliedBlend, Behind, Plane, Work
 from blend.recipe.steps.choose_amounts import choice_facts, choose_display, choose_linear
@@ -20,7 +22,9 @@ from blend.recipe.steps.stretch import black_level, plane_noise, white_level, wi
 from blend.science.line import H_ALPHA_NM, Choice
 from blend.science.picture import (
     LUMINANCE_WEIGHTS,
+    BlendLoss,
     Formula,
+    GamutCount,
     SolvedStretch,
     apply_formula,
     blend_loss,
@@ -34,28 +38,52 @@ from blend.science.picture import (
     stretch_line,
 )
 
+BAND_ROWS = 16
+"""Of a full frame 0.4 MB a plane: what a blend makes of a band on its way stays in a core's own cache. Two blocks of
+`blend.science.picture.destroyed`."""
+
 
 @dataclass(frozen=True, eq=False)
 class _Layer:
-    """A line as it enters a blend, with the noise of one sky pixel."""
+    """A line as it enters a blend, with the noise of one sky pixel; ``show`` makes display values of its rows."""
 
     pixels: Plane
     sigma: float
+    show: Callable[[Plane], Plane] | None = None
+
+    def at(self, behind: Behind) -> _Layer:
+        """Return the line behind the stars, (1, n)."""
+        return self._shown(self.pixels.reshape(1, -1)[:, behind.places])
+
+    def rows(self, rows: slice) -> _Layer:
+        """Return some rows of the line."""
+        return self._shown(self.pixels[rows])
+
+    def _shown(self, pixels: Plane) -> _Layer:
+        return _Layer(pixels if self.show is None else self.show(pixels), self.sigma)
+
+
+Change = Callable[[Plane, _Layer], tuple[Plane, Plane]]
+"""Of planes and a line's light: the plane, or the luminance, that a blend changes, before and after."""
 
 
 def blend_linear(work: Work) -> Work:
     """Return the work with every linear blend in ``linear``, after `begin_blends` where that was not done before."""
-    work = work if work.linear is not None else begin_blends(work)
+    own = (
+        work.linear is None
+    )  # nobody else holds what is begun here, but for a picture that has no saturated core
+    work = begin_blends(work) if own else work
     linear = work.linear
     assert linear is not None
+    own = own and linear is not work.rgb.pixels
     work = work.with_(blended=())
     for name, blend, formula in _blends(work, "linear"):
         layer, choice = _linear_layer(work, blend), None
         if blend.amount == "auto":
             blend, choice = choose_linear(work, name, blend, formula, _linear_base(linear, blend))
         if blend.amount != 0:
-            work, linear = _into_linear(work, linear, name, blend, formula, layer)
-            work = _warn_of_share(work, name, blend)
+            linear, own = linear if own else copy_planes(linear), True
+            work = _warn_of_share(_into_linear(work, linear, name, blend, formula, layer), name, blend)
         work = _with_blend(work, AppliedBlend(name=name, blend=blend, formula=formula, choice=choice))
     return work.with_(linear=linear)
 
@@ -149,55 +177,59 @@ def _linear_base(linear: Plane, blend: Blend) -> Plane:
     return plane
 
 
-def _into_linear(
-    work: Work, linear: Plane, name: str, blend: Blend, formula: Formula, layer: _Layer
-) -> tuple[Work, Plane]:
-    """Return a linear picture with one blend in it, and the work with the same blend behind its stars."""
-    behind = work.behind
-    base, changed = _linear_change(work, linear, blend, formula, layer)
-    if behind is not None:
-        low, high = _linear_change(work, behind.planes, blend, formula, _at(layer, behind))
-        if not formula.additive:
-            changed = limit_gain(work, behind, base, changed, high - low)
-        behind = Behind(places=behind.places, planes=_put_linear(work, behind.planes, blend, low, high))
+def _into_linear(work: Work, linear: Plane, name: str, blend: Blend, formula: Formula, layer: _Layer) -> Work:
+    """Blend into a linear picture in its place; the work with the same blend behind its stars."""
+    noise = luminance_noise(work)
+    sigma = noise if blend.into == "luminance" else plane_noise(work, blend.into)
+
+    def change(planes: Plane, light: _Layer) -> tuple[Plane, Plane]:
+        base = _linear_base(planes, blend)
+        return base, _formula(formula, base, light, blend, sky=0.0, base_sigma=sigma)
+
+    def put(planes: Plane, base: Plane, changed: Plane, _: GamutCount) -> Plane:
+        if blend.into == "luminance":
+            return replace_luminance(planes, changed, method=blend.method, floor=3.0 * noise)
+        made = planes.copy()
+        for plane, factor in blend.plane_factors.items():
+            if factor > 0:
+                made[COLOUR.index(plane)] += np.float32(factor) * (changed - base)
+        made[COLOUR.index(blend.into)] = changed
+        return made
+
     limits = black_level(work), white_level(work)
-    loss = blend_loss(base, layer.pixels, changed, low=limits[0], high=limits[1])
-    work = heed_loss(work.with_(behind=behind), name, formula, loss)
-    return work, _put_linear(work, linear, blend, base, changed)
+    work, loss, _ = _by_bands(work, (linear, linear), formula, layer, change, put, limits)
+    return heed_loss(work, name, formula, loss)
 
 
-def _at(layer: _Layer, behind: Behind) -> _Layer:
-    return _Layer(layer.pixels.reshape(1, -1)[:, behind.places], layer.sigma)
+def _by_bands(
+    work: Work,
+    pictures: tuple[Plane, Plane],
+    formula: Formula,
+    layer: _Layer,
+    change: Change,
+    put: Callable[[Plane, Plane, Plane, GamutCount], Plane],
+    limits: tuple[float, float],
+) -> tuple[Work, BlendLoss, GamutCount]:
+    """Blend behind the stars, then from one picture into another, which may be the same, each band on one thread."""
+    behind, around, counted = work.behind, None, GamutCount()
+    source, target = pictures
+    if behind is not None:
+        low, high = change(behind.planes, layer.at(behind))
+        around = None if formula.additive else high - low
+        planes = put(behind.planes, low, high, GamutCount())
 
+    def fill_rows(rows: slice) -> BlendLoss:
+        with one_thread():
+            light = layer.rows(rows)
+            base, changed = change(source[:, rows], light)
+            if behind is not None and around is not None:
+                changed = limit_gain(work, behind, base, changed, around, first=rows.start)
+            loss = blend_loss(base, light.pixels, changed, low=limits[0], high=limits[1])
+            target[:, rows] = put(source[:, rows], base, changed, counted)
+        return loss
 
-def _linear_change(
-    work: Work, linear: Plane, blend: Blend, formula: Formula, layer: _Layer
-) -> tuple[Plane, Plane]:
-    """Return the plane, or the luminance, that a linear blend changes, before and after."""
-    base = _linear_base(linear, blend)
-    sigma = luminance_noise(work) if blend.into == "luminance" else plane_noise(work, blend.into)
-    return base, _formula(formula, base, layer, blend, sky=0.0, base_sigma=sigma)
-
-
-def _put_linear(work: Work, linear: Plane, blend: Blend, base: Plane, changed: Plane) -> Plane:
-    """Return a linear picture with a blended plane or luminance in place of ``base``."""
-    if blend.into == "luminance":
-        return replace_luminance(linear, changed, method=blend.method, floor=3.0 * luminance_noise(work))
-    planes = [changed if plane == blend.into else linear[number] for number, plane in enumerate(COLOUR)]
-    result = copy_planes(planes)
-    for plane, factor in blend.plane_factors.items():
-        if factor > 0:
-            _add_share(result[COLOUR.index(plane)], factor, after=changed, before=base)
-    return result
-
-
-def _add_share(plane: Plane, factor: float, *, after: Plane, before: Plane) -> None:
-    """Add to a plane of our own what another one gained, times ``factor``."""
-
-    def fill_rows(rows: slice) -> None:
-        plane[rows] += np.float32(factor) * (after[rows] - before[rows])
-
-    map_row_blocks(fill_rows, plane.shape[0])
+    loss = sum(map_row_blocks(fill_rows, source.shape[1], height=BAND_ROWS), BlendLoss())
+    return work.with_(behind=behind and replace(behind, planes=planes)), loss, counted
 
 
 def luminance_noise(work: Work) -> float:
@@ -222,37 +254,28 @@ def _formula(
 
 def _into_display(work: Work, name: str, blend: Blend, formula: Formula) -> tuple[Work, float | None]:
     """Return the work with one blend in ``display``, and the share of pixels out of gamut if it can say."""
-    picture, behind = work.display, work.behind
+    picture, lit = work.display, blend.into == "luminance"
     assert picture is not None
     sky, noise = display_sky(work)
     work, layer = _display_layer(work, blend, neutral_value(formula, sky))
+    method, floor = blend.method, float(srgb_decode(np.array(0.5 * sky)))
 
     def change(planes: Plane, light: _Layer) -> tuple[Plane, Plane]:
-        base = display_luminance(planes) if blend.into == "luminance" else planes[COLOUR.index(blend.into)]
+        base = display_luminance(planes) if lit else planes[COLOUR.index(blend.into)]
         return base, _formula(formula, base, light, blend, sky=sky, base_sigma=noise)
 
-    base, changed = change(picture, layer)
-    if behind is not None:
-        low, high = change(behind.planes, _at(layer, behind))
-        if not formula.additive:
-            changed = limit_gain(work, behind, base, changed, high - low)
-        planes, _ = _put_display(behind.planes, blend, low, high, sky=sky)
-        behind = Behind(places=behind.places, planes=planes)
-    work = heed_loss(work, name, formula, blend_loss(base, layer.pixels, changed, low=0.0, high=1.0))
-    display, share = _put_display(picture, blend, base, changed, sky=sky)
-    return work.with_(display=display, behind=behind), share
+    def put(planes: Plane, base: Plane, changed: Plane, count: GamutCount) -> Plane:
+        if lit:
+            named: dict[str, Any] = {"method": method, "floor": floor, "y_old": base, "counted": count}
+            return set_display_luminance(planes, changed, **named)[0]
+        made = planes.copy()
+        np.clip(changed, 0.0, 1.0, out=made[COLOUR.index(blend.into)])
+        return made
 
-
-def _put_display(
-    picture: Plane, blend: Blend, base: Plane, changed: Plane, *, sky: float
-) -> tuple[Plane, float | None]:
-    """Return a display picture with a blended plane or luminance in place of ``base``, and the share out of gamut."""
-    if blend.into == "luminance":
-        floor = float(srgb_decode(np.array(0.5 * sky)))
-        return set_display_luminance(picture, changed, method=blend.method, floor=floor, y_old=base)
-    display = copy_planes(picture)
-    np.clip(changed, 0.0, 1.0, out=display[COLOUR.index(blend.into)])
-    return display, None
+    display = np.empty_like(picture)
+    work, loss, counted = _by_bands(work, (picture, display), formula, layer, change, put, (0.0, 1.0))
+    work = heed_loss(work, name, formula, loss)
+    return work.with_(display=display), counted.share if lit else None
 
 
 def _choose_display(work: Work, name: str, blend: Blend, formula: Formula) -> tuple[Blend, Choice]:
@@ -274,16 +297,16 @@ def display_sky(work: Work) -> tuple[float, float]:
 
 
 def _display_layer(work: Work, blend: Blend, neutral: float) -> tuple[Work, _Layer]:
-    """Return the line as a display plane whose sky stands at ``neutral``, through its own solved stretch."""
+    """Return the line as display values whose sky stands at ``neutral``, through its own solved stretch."""
     name = blend.master
     if work.masters[name].domain == "display":
         pixels = work.masters[name].pixels[0]
-        shifted = pixels + np.float32(neutral - float(np.nanmedian(pixels)))
-        return work, _Layer(shifted, difference_noise(pixels))
+        shift = np.float32(neutral - float(np.nanmedian(pixels)))
+        return work, _Layer(pixels, difference_noise(pixels), show=lambda rows: rows + shift)
     layer = _linear_layer(work, blend)
     solved = _solve_line(work, blend, layer.sigma)
-    work = with_stretch(work, name, solved)
-    return work, _Layer(stretch_line(layer.pixels, solved, neutral=neutral), solved.sky_noise)
+    show = partial(stretch_line, solved=solved, neutral=neutral)
+    return with_stretch(work, name, solved), _Layer(layer.pixels, solved.sky_noise, show=show)
 
 
 def _solve_line(work: Work, blend: Blend, sigma: float) -> SolvedStretch:

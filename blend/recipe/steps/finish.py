@@ -20,7 +20,9 @@ def finish(work: Work) -> Work:
     assert work.display is not None
     settings, strength = work.recipe.finish, np.float32(work.recipe.protect.stars)
     noise = noise_of_luma(work.display, sigma=settings.noise_sigma) if settings.noise_sigma > 0 else None
-    spared = strength * work.star_mask if work.star_mask is not None and strength > 0 else None
+    spared = work.star_mask if strength > 0 else None
+    if spared is not None and strength < 1:
+        spared = strength * spared
     display, finished = finish_picture(
         work.display,
         saturation=settings.saturation,
@@ -91,8 +93,9 @@ def clipped_shares(display: Plane) -> dict[str, float]:
     """Return the share of pixels with a plane at 0 and with a plane at 1."""
 
     def measure_rows(block: slice) -> tuple[int, int]:
-        rows = display[:, block]
-        return int((rows <= 0).any(axis=0).sum()), int((rows >= 1).any(axis=0).sum())
+        red, green, blue = display[:, block]
+        low, high = (red <= 0) | (green <= 0) | (blue <= 0), (red >= 1) | (green >= 1) | (blue >= 1)
+        return int(np.count_nonzero(low)), int(np.count_nonzero(high))
 
     counts = map_row_blocks(measure_rows, display.shape[1])
     pixels = display[0].size

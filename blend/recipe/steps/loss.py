@@ -31,7 +31,7 @@ def heed_loss(work: Work, name: str, formula: Formula, loss: BlendLoss) -> Work:
             expected="a number for every pixel",
             advice="look at its equation: a division by 0, or sqrt or log of a negative value",
         )
-    share, what = max((loss.white, "white"), (loss.black, "black"))
+    share, what = max((loss.white_share, "white"), (loss.black_share, "black"))
     if share <= MOST_CLIPPED:
         return work
     fault = StepError(

@@ -7,7 +7,7 @@ from dataclasses import replace
 import numpy as np
 
 from blend.base.master import Flag
-from blend.base.rowblocks import copy_planes, map_together
+from blend.base.rowblocks import map_together
 from blend.recipe.state import Behind, Line, Plane, Work, frozen
 from blend.recipe.tables import Recipe
 from blend.science.line import cover_saturated, star_mask
@@ -117,7 +117,9 @@ def fill_picture(picture: Plane, mask: Plane) -> Behind:
     return Behind(places=places, planes=planes[:, None])
 
 
-def limit_gain(work: Work, behind: Behind, base: Plane, changed: Plane, around: Plane) -> Plane:
+def limit_gain(
+    work: Work, behind: Behind, base: Plane, changed: Plane, around: Plane, *, first: int = 0
+) -> Plane:
     """Return a blended plane in which a star gains no more than what lies behind it, and loses no more.
 
     With d = changed - base and f the gain of the picture behind the stars, d becomes (1 - m) d + m clip(d, 0, f), or
@@ -126,15 +128,20 @@ def limit_gain(work: Work, behind: Behind, base: Plane, changed: Plane, around: 
     Parameters
     ----------
     base, changed : (rows, columns)
+        All rows, or some of them.
     around : (1, n)
         f at ``behind.places``.
+    first : int
+        The picture's row that theirs begin with.
     """
     assert work.star_mask is not None
-    out: Plane = copy_planes([changed])[0]
-    places = behind.places
-    made = changed.reshape(-1)[places]
-    own = made - base.reshape(-1)[places]
-    wanted = np.clip(own, np.minimum(around[0], 0.0), np.maximum(around[0], 0.0))
+    start = first * base.shape[1]
+    part = slice(*np.searchsorted(behind.places, (start, start + base.size)))
+    places, gain = behind.places[part], around[0, part]
+    out = changed.copy()
+    made = out.reshape(-1)[places - start]
+    own = made - base.reshape(-1)[places - start]
+    wanted = np.clip(own, np.minimum(gain, 0.0), np.maximum(gain, 0.0))
     share = np.float32(work.recipe.protect.stars) * work.star_mask.reshape(-1)[places]
-    out.reshape(-1)[places] = made + share * (wanted - own)
+    out.reshape(-1)[places - start] = made + share * (wanted - own)
     return out

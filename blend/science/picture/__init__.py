@@ -17,6 +17,7 @@ if TYPE_CHECKING:
     from blend.science.picture.chroma import LEAST_SIDE, VIVID
     from blend.science.picture.colour import (
         LUMINANCE_WEIGHTS,
+        GamutCount,
         display_luminance,
         luminance,
         replace_luminance,

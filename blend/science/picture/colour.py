@@ -12,6 +12,7 @@ from typing import Literal
 import numpy as np
 from numpy.typing import NDArray
 
+from blend.base.transfer import decode_block, encode_block
 from blend.science.picture.colourspace import (
     LMS_TO_RGB,
     OKLAB_TO_LMS,
@@ -19,43 +20,16 @@ from blend.science.picture.colourspace import (
     XYZ_TO_RGB,
     Array,
     cie_f,
-    ciede2000,
     cube_root,
-    decode_block,
-    encode_block,
-    lab_to_linear,
     lab_to_linear_block,
-    linear_to_lab,
     linear_to_lab_block,
-    linear_to_oklab,
     linear_to_oklab_block,
     map_pixels,
     mix_planes,
     odd,
-    oklab_to_linear,
     oklab_to_linear_block,
-    srgb_decode,
-    srgb_encode,
     three_planes,
 )
-
-__all__ = [
-    "ballesteros_temperature",
-    "black_body_rgb",
-    "ciede2000",
-    "display_luminance",
-    "into_gamut",
-    "lab_to_linear",
-    "linear_to_lab",
-    "linear_to_oklab",
-    "luminance",
-    "oklab_to_linear",
-    "replace_luminance",
-    "set_display_luminance",
-    "srgb_decode",
-    "srgb_encode",
-    "star_rgb",
-]
 
 LUMINANCE_WEIGHTS = (0.2126, 0.7152, 0.0722)
 """Recommendation ITU-R BT.709: luminance of linear red, green, blue."""
@@ -129,7 +103,7 @@ def replace_luminance(rgb: Array, y_new: Array, *, method: Method = "ratio", flo
     -------
     (3, ...) array
         Its luminance is ``y_new``; to 2e-4 under ``cielab``, whose Y has more digits than BT.709's weights.
-        May leave [0, 1]: `into_gamut`.
+        May leave [0, 1].
 
     Notes
     -----
@@ -150,39 +124,6 @@ def replace_luminance(rgb: Array, y_new: Array, *, method: Method = "ratio", flo
     return map_pixels(replace, three_planes(rgb), np.asarray(y_new))
 
 
-def into_gamut(rgb: Array) -> tuple[Array, float]:
-    """Bring linear light into [0, 1] by giving up chroma at constant luminance.
-
-    rgb' = Y + s (rgb - Y) with the largest s in [0, 1] that fits.
-
-    Parameters
-    ----------
-    rgb : (3, ...)
-        Linear. Luminance outside [0, 1] is clipped.
-
-    Returns
-    -------
-    rgb : (3, ...) array
-    share : float
-        Share of the pixels with data that were outside.
-
-    Notes
-    -----
-    CIE lightness depends on Y alone, so it is kept exactly; so is the dominant wavelength, since the
-    mixture moves on a straight line to the white. Amounts below 2e-6 are rounding: they are clipped and not
-    counted.
-
-    Examples
-    --------
-    >>> rgb, share = into_gamut(np.array([[2.0], [0.0], [0.0]]))
-    >>> np.round(rgb[:, 0], 4), share
-    (array([1.  , 0.27, 0.27]), 1.0)
-    """
-    counted = _Counter()
-    result = map_pixels(counted.fit, three_planes(rgb))
-    return result, counted.share
-
-
 def set_display_luminance(
     rgb: Array,
     y_new: Array,
@@ -190,6 +131,7 @@ def set_display_luminance(
     method: Method = "ratio",
     floor: float = DARKEST,
     y_old: Array | None = None,
+    counted: GamutCount | None = None,
 ) -> tuple[NDArray[np.float32], float]:
     """Give a display picture a new luminance and keep its colour.
 
@@ -205,6 +147,8 @@ def set_display_luminance(
         As `replace_luminance`; ``floor`` is light, not a code value.
     y_old : (rows, columns), optional
         What `display_luminance` gives for ``rgb``, where it is at hand; saves computing it again.
+    counted : GamutCount, optional
+        Counts on: for a picture that is made part by part, whose share it knows in the end.
 
     Returns
     -------
@@ -216,7 +160,7 @@ def set_display_luminance(
     -----
     A pixel inside [0, 1] whose luminance does not change, by more than the last bit of a float32, keeps its bits.
     """
-    replace, counted = _replacer(method, floor), _Counter()
+    replace, counted = _replacer(method, floor), counted or GamutCount()
 
     def change(block: Array, y_block: Array) -> Array:
         light = counted.fit(replace(odd(decode_block)(block), decode_block(y_block)))
@@ -303,8 +247,19 @@ def _by_oklab(rgb: Array, y_old: Array, y_new: Array) -> Array:
     return oklab_to_linear_block(lab)
 
 
-class _Counter:
-    """Brings blocks into gamut and counts the pixels that were outside, from several threads."""
+class GamutCount:
+    """Brings light into [0, 1] by giving up chroma, and counts the pixels that were outside, from several threads.
+
+    rgb' = Y + s (rgb - Y) with the largest s in [0, 1] that fits. CIE lightness depends on Y alone, so it is kept; so
+    is the dominant wavelength, since the mixture moves on a straight line to the white. Amounts below 2e-6 are
+    rounding: they are clipped and not counted.
+
+    Examples
+    --------
+    >>> counted = GamutCount()
+    >>> np.round(counted.fit(np.array([[2.0], [0.0], [0.0]]))[:, 0], 4), counted.share
+    (array([1.  , 0.27, 0.27]), 1.0)
+    """
 
     def __init__(self) -> None:
         # list.append is atomic; sums of whole numbers do not depend on the order of the threads.
@@ -312,6 +267,7 @@ class _Counter:
 
     @property
     def share(self) -> float:
+        """Share of the pixels with data that were outside so far."""
         outside = sum(count for count, _ in self._counts)
         total = sum(count for _, count in self._counts)
         return outside / total if total else 0.0
@@ -321,6 +277,7 @@ class _Counter:
         self._counts.append((0, count))
 
     def fit(self, rgb: Array) -> Array:
+        """Return light in [0, 1] at its own luminance."""
         lowest, highest = rgb.min(axis=0), rgb.max(axis=0)
         outside = (lowest < -ROUNDING) | (highest > 1.0 + ROUNDING)
         count = int(np.count_nonzero(outside))

@@ -13,6 +13,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from blend.base.blocksums import block_means
 from blend.base.robust import bin_mean, difference_noise
 from blend.base.rowblocks import map_row_blocks, map_together
 from blend.science.picture.brighten import brighten
@@ -198,7 +199,7 @@ def finish_picture(
     bare = saturation <= 1.0 and noise is None and not measured
     shift = _no_shift() if bare else _no_shift(before.shape[1:])
     if measured:
-        kept = None if spared is None else _mask_means(spared)
+        kept = None if spared is None else block_means(spared, BLOCK_PX, least=0.0).astype(np.float32)
         shift[:3] = noise_shifts(
             before, chroma_reduction=chroma_reduction, green_limit=green_limit, spared=kept
         )
@@ -236,7 +237,7 @@ def noise_lost(
     before = _block_means(_codes(rgb))
     if np.isnan(before).all() or chroma_reduction == green_limit == 0.0:
         return np.zeros((3, *before.shape[1:]), dtype=np.float32)
-    kept = None if spared is None else _mask_means(spared)
+    kept = None if spared is None else block_means(spared, BLOCK_PX, least=0.0).astype(np.float32)
     return noise_shifts(before, chroma_reduction=chroma_reduction, green_limit=green_limit, spared=kept)
 
 
@@ -269,20 +270,6 @@ def _block_means(codes: Array) -> Array:
     rows, columns = codes.shape[1:]
     out = np.empty((4, -(-rows // BLOCK_PX), -(-columns // BLOCK_PX)), dtype=np.float32)
     map_row_blocks(lambda block: mean_rows(codes, out, block.start, block.stop), rows)
-    return out
-
-
-def _mask_means(mask: NDArray[np.float32]) -> Array:
-    """Return means of a mask over the blocks of `_block_means`."""
-    rows, columns = mask.shape
-    out = np.empty((-(-rows // BLOCK_PX), -(-columns // BLOCK_PX)), dtype=np.float32)
-
-    def fill_rows(block: slice) -> None:
-        here = mask[block.start * BLOCK_PX : block.stop * BLOCK_PX]
-        whole = np.pad(here, ((0, -len(here) % BLOCK_PX), (0, -columns % BLOCK_PX)), mode="edge")
-        out[block] = whole.reshape(-1, BLOCK_PX, out.shape[1], BLOCK_PX).mean(axis=(1, 3))
-
-    map_row_blocks(fill_rows, len(out))
     return out
 
 

@@ -20,26 +20,36 @@ DARK, BRIGHT = 0.25, 0.50
 
 @kernel
 def mean_rows(codes: Any, out: Any, start: int, stop: int) -> None:
+    # Down the columns first, with choices instead of branches: so several columns are added at a time.
     columns = codes.shape[2]
+    sums, counts = np.empty((4, columns), np.float64), np.empty(columns, np.int32)
+    reds, greens, blues, excesses = sums[0], sums[1], sums[2], sums[3]
     for top in range(start, stop, 4):
+        for x in range(columns):
+            reds[x] = greens[x] = blues[x] = excesses[x] = 0.0
+            counts[x] = 0
+        for y in range(top, min(top + 4, stop)):
+            red, green, blue = codes[0, y], codes[1, y], codes[2, y]
+            for x in range(columns):
+                r, g, b = red[x], green[x], blue[x]
+                known = not np.isnan(r + g + b)
+                other = max(r, b)
+                faded = min(max((BRIGHT - other) / (BRIGHT - DARK), 0.0), 1.0)
+                excess = max(g - other, _ZERO) * faded
+                reds[x] += r if known else _ZERO
+                greens[x] += g if known else _ZERO
+                blues[x] += b if known else _ZERO
+                excesses[x] += excess if known else 0.0
+                counts[x] += 1 if known else 0
         for left in range(0, columns, 4):
-            red = green = blue = excess = 0.0
             count = 0
-            for y in range(top, min(top + 4, stop)):
-                for x in range(left, min(left + 4, columns)):
-                    r, g, b = codes[0, y, x], codes[1, y, x], codes[2, y, x]
-                    if np.isnan(r) or np.isnan(g) or np.isnan(b):
-                        continue
-                    other = max(r, b)
-                    if g > other:
-                        excess += (g - other) * min(max((BRIGHT - other) / (BRIGHT - DARK), 0.0), 1.0)
-                    red += r
-                    green += g
-                    blue += b
-                    count += 1
-            values = (red, green, blue, excess)
+            for x in range(left, min(left + 4, columns)):
+                count += counts[x]
             for plane in range(4):
-                out[plane, top // 4, left // 4] = values[plane] / count if count else np.nan
+                total = 0.0
+                for x in range(left, min(left + 4, columns)):
+                    total += sums[plane, x]
+                out[plane, top // 4, left // 4] = total / count if count else np.nan
 
 
 _RED, _GREEN, _BLUE = (np.float32(weight) for weight in LUMINANCE_WEIGHTS)

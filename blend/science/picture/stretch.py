@@ -22,8 +22,8 @@ from blend.base.equation import VALUES_PER_CHUNK
 from blend.base.errors import StepError
 from blend.base.roots import root_between
 from blend.base.rowblocks import map_row_blocks
+from blend.base.transfer import decode_block, encode_block
 from blend.science.picture.brighten import brighten, scale_and_mean
-from blend.science.picture.colourspace import decode_block, encode_block
 from blend.science.picture.curves import CURVES, Curve
 from blend.science.picture.target_tone import Shoulder, Tone, black_for, solve_reach
 

@@ -104,9 +104,8 @@ def scatter(values: NDArray[np.float64]) -> float:
 
 def shared_noise(
     plane: NDArray[Any],
-    xy: NDArray[np.floating],
+    places: NDArray[np.floating],
     *,
-    fwhm_px: float,
     radius_px: float,
     invalid: NDArray[np.bool_] | None = None,
 ) -> float:
@@ -115,15 +114,14 @@ def shared_noise(
     Parameters
     ----------
     plane : (rows, columns)
-    xy : (n, 2)
-        All known stars; circles keep clear of them.
-    fwhm_px, radius_px : float
-        Width of a star, and radius of the circles.
+    places : (n, 2)
+        Clear of stars: `empty_places`.
+    radius_px : float
+        Of the circles.
     invalid : (rows, columns) bool, optional
     """
     from blend.science.stars.stars import star_fluxes
 
-    places = empty_places((plane.shape[0], plane.shape[1]), xy, fwhm_px=fwhm_px)
     flux, error = star_fluxes(plane, places, radius_px=radius_px, invalid=invalid)
     with np.errstate(divide="ignore", invalid="ignore"):
         factor = scatter(flux / error)

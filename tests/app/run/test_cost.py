@@ -32,7 +32,7 @@ COUNTED = Path("/proc/self/io")
 PLANES_AT_MOST = 36.0
 """Arrays alive at once, in planes of float32: the three colours and the line with all their layers, and what has one
 size in every frame. Of 24 megapixels it is 24 planes."""
-PASSES_AT_MOST = 182
+PASSES_AT_MOST = 168
 """Times that row blocks covered a frame of full height, by a plane or by several."""
 SKY_FITS, STAR_SEARCHES = 4, 9
 """Each plane once; each plane as read, calibrated and as a master's."""
@@ -130,8 +130,8 @@ def test_planes_and_passes(cost: Cost) -> None:
 
 @pytest.mark.skipif(not COUNTED.exists(), reason="the system counts no bytes of a process")
 def test_bytes_read_and_written(cost: Cost) -> None:
-    # Masters are read for their pixels and for their hashes, results for their hashes.
-    assert cost.read <= 2.1 * cost.inputs + 1.1 * cost.outputs
+    # Masters are read for their pixels and for their hashes, pictures for their hashes; FITS is hashed in passing.
+    assert cost.read <= 2.1 * cost.inputs + 0.25 * cost.outputs
     assert cost.written <= 1.02 * cost.outputs
 
 

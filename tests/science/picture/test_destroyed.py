@@ -5,8 +5,8 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from blend.base.rowblocks import limit_threads
-from blend.science.picture.destroyed import EDGE, blend_loss
+from blend.base.rowblocks import limit_threads, row_blocks
+from blend.science.picture.destroyed import EDGE, BlendLoss, blend_loss
 
 
 def slowly(base, line, changed, low, high):
@@ -25,6 +25,15 @@ def slowly(base, line, changed, low, high):
     return int(lost.sum()), black / blocks, white.mean()
 
 
+def test_losses_of_rows_add_up():
+    rng = np.random.default_rng(6)
+    planes = base, line, changed = [rng.normal(0.3, 0.4, (150, 77)) for _ in range(3)]
+    changed[20:60] -= 5.0
+    whole = blend_loss(base, line, changed, low=0.0, high=1.0)
+    parts = [blend_loss(*(p[rows] for p in planes), low=0.0, high=1.0) for rows in row_blocks(150, height=16)]
+    assert sum(parts, BlendLoss()) == whole and whole.black > 0
+
+
 @pytest.mark.parametrize("threads", [1, 2])
 def test_counts_are_those_of_a_slow_count(threads):
     rng = np.random.default_rng(4)
@@ -36,7 +45,9 @@ def test_counts_are_those_of_a_slow_count(threads):
     changed[5:20, 9] = np.nan
     with limit_threads(threads):
         loss = blend_loss(base, line, changed, low=0.0, high=1.0)
-    assert (loss.lost, loss.black, loss.white) == pytest.approx(slowly(base, line, changed, 0.0, 1.0))
+    assert (loss.lost, loss.black_share, loss.white_share) == pytest.approx(
+        slowly(base, line, changed, 0.0, 1.0)
+    )
 
 
 def test_noise_about_black_is_no_loss():
@@ -46,10 +57,10 @@ def test_noise_about_black_is_no_loss():
     loss = blend_loss(base, line, base + line, low=0.0, high=1.0)
     # A fifth of the pixels are below 0, the means over 8 x 8 of 0.02 +- 0.003 are not.
     assert ((base + line) < 0).mean() > 0.2
-    assert loss.black < 0.001
+    assert loss.black_share < 0.001
 
 
 def test_a_plane_without_data_has_nothing_to_lose():
     empty = np.full((20, 20), np.nan, dtype=np.float32)
     loss = blend_loss(empty, empty, empty, low=0.0, high=1.0)
-    assert (loss.lost, loss.black, loss.white) == (0, 0.0, 0.0)
+    assert (loss.lost, loss.black_share, loss.white_share) == (0, 0.0, 0.0)

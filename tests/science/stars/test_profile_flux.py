@@ -55,9 +55,14 @@ def test_noise_that_pixels_share_is_seen_in_empty_circles():
     red[:, 1::2] = 0.5 * (red[:, :-1:2] + red[:, 2::2])
     xy = rng.uniform(0, 600, (40, 2))
     # 200 places tell a scatter to 6 %; the circle's rim holds a little less than its area.
-    assert shared_noise(red, xy, fwhm_px=3.0, radius_px=4.5) == pytest.approx(2.67, rel=0.2)
-    assert shared_noise(white, xy, fwhm_px=3.0, radius_px=4.5) == 1.0
-    assert shared_noise(white[:30, :30], xy, fwhm_px=3.0, radius_px=4.5) == 1.0
+    assert shared_noise(red, empty_places(red.shape, xy, fwhm_px=3.0), radius_px=4.5) == pytest.approx(
+        2.67, rel=0.2
+    )
+    assert shared_noise(white, empty_places(white.shape, xy, fwhm_px=3.0), radius_px=4.5) == 1.0
+    assert (
+        shared_noise(white[:30, :30], empty_places(white[:30, :30].shape, xy, fwhm_px=3.0), radius_px=4.5)
+        == 1.0
+    )
 
 
 def test_the_scale_is_true_where_nebula_fills_the_frame():
