@@ -14,7 +14,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from blend.base.equation import javascript_prelude
-from blend.pages.kernels import PRELUDE, kernel_javascript
+from blend.pages.kernels import PRELUDE, kernel_javascript, loop_javascript
+from blend.pages.lanes import MOST_PIXELS, Machine
+from blend.pages.loops import LOOPS as RUNS
+from blend.pages.loops import PART_BITS, STEPS
 from blend.recipe.toml import flatten, to_toml, toml_value
 from blend.science.picture import (
     BLEND_NAMES,
@@ -193,12 +196,16 @@ def _origin(origin: Origin | None) -> dict[str, Any]:
 
 def engine_source(formulas: Mapping[str, Formula]) -> str:
     """Return the page's arithmetic as JavaScript that runs anywhere: equations, then the engine that uses them."""
-    loops = [kernel_javascript(kernel) for kernel in LOOPS]
+    machine = Machine()
+    loops = [kernel_javascript(kernel, machine) for kernel in LOOPS]
+    loops += [loop_javascript(loop, machine) for loop in RUNS]
     tables = [
         javascript_prelude(),
         PRELUDE,
+        machine.javascript(),
         *loops,
         f"const LUMINANCE_WEIGHTS = {json.dumps(LUMINANCE_WEIGHTS)}, MOST_AMOUNT = {MOST_AMOUNT}, KNEE = {KNEE};",
+        f"const BLOCK = {MOST_PIXELS}, PART_BITS = {PART_BITS}, STEPS = {STEPS};",
         f"const addContrast = (u, amount) => {CONTRAST.javascript()};",
         f"const CURVES = {_object((name, _curve(curve)) for name, curve in CURVES.items())};",
         f"const FORMULAS = {_object((name, _formula(formula)) for name, formula in formulas.items())};",

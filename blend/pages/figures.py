@@ -116,12 +116,13 @@ def colours_svg(before: Floats, after: Floats) -> str:
     with np.errstate(divide="ignore", invalid="ignore"):
         (x0, y0), (x1, y1) = ((p[0] / p[1], p[2] / p[1]) for p in (before, after))
     good = np.isfinite(x0 + y0 + x1 + y1) & (np.minimum(np.minimum(x0, y0), np.minimum(x1, y1)) > 0)
-    reach = float(np.percentile(np.concatenate([x0[good], y0[good]]), 98)) if good.any() else 2.0
-    panel = Panel(
-        one_box(width, height, top=8.0),
-        Axis(0.0, 1.2 * reach, "red / green, linear"),
-        Axis(0.0, 1.2 * reach, "blue / green, linear"),
-    )
+    sides = []
+    for ratios, name in ((x0[good], "red / green, linear"), (y0[good], "blue / green, linear")):
+        # White is on the picture, and all stars but the oddest hundredth at either end.
+        low, high = np.percentile([*ratios, 1.0], (1, 99))
+        room = 0.1 * max(high - low, 0.1)
+        sides.append(Axis(max(low - room, 0.0), high + room, name))
+    panel = Panel(one_box(width, height, top=24.0), sides[0], sides[1])
     gap = np.full(int(good.sum()), np.nan)
     x, y = (np.stack([a[good], b[good], gap], axis=1).ravel() for a, b in ((x0, x1), (y0, y1)))
     panel.line(x, y, "#8a8a8a", width=0.8)
@@ -129,7 +130,7 @@ def colours_svg(before: Floats, after: Floats) -> str:
     panel.dots(x1[good], y1[good], "#c2452d", size=2.5, name="with lines")
     panel.up(1.0, GREY, width=0.6)
     panel.across(1.0, GREY, width=0.6)
-    return drawing(width, height, panel.text(), legend(panel.legend, width - 20.0, 22.0, row=False))
+    return drawing(width, height, panel.text(), legend(panel.legend, 0.5 * width, 14.0, row=True))
 
 
 def residuals_svg(left: Floats) -> str:

@@ -10,13 +10,20 @@ from __future__ import annotations
 import ast
 from collections.abc import Iterable
 from copy import deepcopy
+from typing import Any
+
+import numpy as np
 
 Buffers = dict[str, float]
 BITS, FLOAT = "bits_of", "float_of"
-"""Functions that the prelude of `blend.pages.kernels` has: the bits of a float of 32 bits, and back."""
-
+"""Functions that `blend.pages.lanes` knows: the bits of a float of 32 bits, and back."""
 
 APART = "apart"
+
+
+def bits_of(value: Any) -> Any:
+    """Return the bits of a float of 32 bits as a whole number."""
+    return np.float32(value).view(np.int32)
 
 
 def is_apart(node: ast.AST) -> bool:
@@ -165,7 +172,7 @@ class _Piece(ast.NodeTransformer):
         assert isinstance(place, ast.Name)
         base = value.value if isinstance(value, ast.Subscript) else value
         buffer = isinstance(base, ast.Name) and base.id in {*self._buffers, *self._views}
-        if not buffer and not isinstance(value, ast.Constant):
+        if not buffer and not isinstance(value, ast.Constant | ast.Name):
             again = place.id in self._meant
             name = f"{place.id}{len(self._before)}" if again else place.id
             self._before.append(ast.Assign(targets=[ast.Name(name, ast.Store())], value=value))

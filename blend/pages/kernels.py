@@ -12,44 +12,33 @@ import ast
 import inspect
 import json
 import textwrap
-from collections.abc import Callable, Iterable
+from collections.abc import Callable
 from typing import Any
 
 import numpy as np
 
-from blend.pages.fusing import BITS, FLOAT, fused, is_apart
+from blend.pages.fusing import APART, fused, is_apart
+from blend.pages.lanes import MOST_PIXELS, Machine
 
 PRELUDE = """const $isnan = (a) => a !== a;
 const $shape = (array, axis) => (axis === 0 ? array.length : $shape(array[0], axis - 1));
 const $make = (kind, [size, ...rest], value) => (rest.length
-  ? Array.from({length: size}, () => $make(kind, rest, value)) : value ? new kind(size).fill(value) : new kind(size));
-const $view = (array, kind) => (Array.isArray(array) ? array.map((part) => $view(part, kind))
-  : new kind(array.buffer, array.byteOffset, array.length));
-const $single = new Float32Array(1), $word = new Int32Array($single.buffer);
-const $bits = (value) => { $single[0] = value; return $word[0]; };
-const $float = (bits) => { $word[0] = bits; return $single[0]; };"""
+  ? Array.from({length: size}, () => $make(kind, rest, value)) : new kind(size).fill(value));"""
 
-_KINDS = {
-    "float32": "Float32Array",
-    "float64": "Float64Array",
-    "int32": "Int32Array",
-    "bool_": "Uint8Array",
-}
+_KINDS = {"float32": "Float32Array", "float64": "Float64Array"}
 _OPERATORS: dict[type[ast.AST], str] = {
     **{ast.Add: "+", ast.Sub: "-", ast.Mult: "*", ast.Div: "/", ast.Mod: "%", ast.BitAnd: "&"},
     **{ast.Lt: "<", ast.LtE: "<=", ast.Gt: ">", ast.GtE: ">=", ast.Eq: "===", ast.NotEq: "!=="},
     **{ast.And: "&&", ast.Or: "||", ast.USub: "-", ast.Not: "!"},
 }
-_CALLS = {
-    **{"abs": "Math.abs", "np.abs": "Math.abs", "np.isnan": "$isnan"},
-    **{"np.sqrt": "Math.sqrt", "np.hypot": "Math.hypot", "np.cbrt": "Math.cbrt", "np.float32": ""},
-    **{"float": "", BITS: "$bits", FLOAT: "$float"},
-}
+_CALLS = {"abs": "Math.abs", "np.isnan": "$isnan", "np.sqrt": "Math.sqrt", "np.float32": "", "float": ""}
 _WHOLE = ("int", "np.int32", "np.uint32")
 
 
-def kernel_javascript(kernel: Callable[..., Any]) -> str:
+def kernel_javascript(kernel: Callable[..., Any], machine: Machine) -> str:
     """Return a function of JavaScript that does what a kernel of `blend.base.jit` does; it needs `PRELUDE`.
+
+    Its loops over the pixels of a piece of a row go to ``machine``, whose text has to stand before it.
 
     Raises
     ------
@@ -57,18 +46,37 @@ def kernel_javascript(kernel: Callable[..., Any]) -> str:
         The kernel uses what this module cannot print.
     """
     function: Any = kernel.python  # type: ignore[attr-defined]
+    tree = fused(_tree_of(function))
+    # Pieces as long as the machine takes them: a call costs more than a nearer cache gains.
+    calls = [
+        node.iter for node in ast.walk(tree) if isinstance(node, ast.For) and any(map(is_apart, node.body))
+    ]
+    steps = [call.args[2] for call in calls if isinstance(call, ast.Call)]
+    long = {step.id: MOST_PIXELS for step in steps if isinstance(step, ast.Name)}
+    return _Printer({**function.__globals__, **long}, machine).function(tree)
+
+
+def loop_javascript(function: Callable[..., None], machine: Machine) -> str:
+    """Return a function of JavaScript for one of `blend.pages.loops`: a loop over pixels, and nothing else."""
+    tree = _tree_of(function)
+    loop = tree.body[-1]
+    assert isinstance(loop, ast.For)
+    loop.type_comment = APART
+    return _Printer(function.__globals__, machine).function(tree)
+
+
+def _tree_of(function: Callable[..., Any]) -> ast.FunctionDef:
     tree = ast.parse(textwrap.dedent(inspect.getsource(function))).body[0]
     assert isinstance(tree, ast.FunctionDef)
-    return _Printer(function.__globals__).function(fused(tree))
+    return tree
 
 
 class _Printer:
-    def __init__(self, known: dict[str, Any]) -> None:
-        self._known = known
+    def __init__(self, known: dict[str, Any], machine: Machine) -> None:
+        self._known, self._machine = known, machine
         self._local: set[str] = set()
         self._slices: set[str] = set()
         self._count = 0
-        self._apart: list[str] = []
         self._held: list[str] = []
         self._tree: ast.FunctionDef
 
@@ -76,38 +84,31 @@ class _Printer:
         given = [argument.arg for argument in tree.args.args]
         stored = {n.id for n in ast.walk(tree) if isinstance(n, ast.Name) and isinstance(n.ctx, ast.Store)}
         self._local, self._tree = stored | set(given), tree
-        inner = [node for loop in ast.walk(tree) if is_apart(loop) for node in ast.walk(loop)]
-        alone = _names(inner, ast.Store) - _names(_without(tree, inner), ast.Load, ast.Store)
-        own = sorted(stored - set(given) - alone)
+        inner = {id(node) for loop in ast.walk(tree) if is_apart(loop) for node in ast.walk(loop)}
+        outer = {n.id for n in ast.walk(tree) if isinstance(n, ast.Name) and id(n) not in inner}
         body = "\n".join(self._statement(line) for line in tree.body)
-        own += self._held
-        declared = f"let {', '.join(own)};\n" if own else ""
-        whole = f"const {tree.name} = ({{{', '.join(given)}}}) => {{\n{declared}{body}\n}};"
-        return "\n".join([*self._apart, whole])
+        own = [*sorted((stored & outer) - set(given)), *self._held]
+        declared = f"let {', '.join(f'{name} = 0' for name in own)};\n" if own else ""
+        return f"const {tree.name} = ({{{', '.join(given)}}}) => {{\n{declared}{body}\n}};"
 
     def _loop_apart(self, line: ast.For) -> str:
-        """Return a call of a function that has the loop alone: a browser compiles a short one sooner, and better."""
-        inner = list(ast.walk(line))
-        stored = _names(inner, ast.Store)
-        kept = sorted(stored & _names(_without(self._tree, inner), ast.Load))
-        given = sorted((_names(inner, ast.Load) & self._local) - stored | set(kept))
-        outer, self._held = self._held, []
-        body = self._loop(line)
-        own, self._held = [*sorted(stored - set(given)), *self._held], outer
-        name = f"{self._tree.name}${len(self._apart)}"
-        listed = f"({', '.join(given)})"
-        met = {
-            node.value.id
-            for node in inner
-            if isinstance(node, ast.Subscript) and isinstance(node.value, ast.Name)
-        }
-        # A number that is handed over stands in a box; it is taken out once, not at every pixel.
-        numbers = "".join(f"{name} = +{name}; " for name in given if name not in met)
-        answer = f"\nreturn [{', '.join(kept)}];" if kept else ""
-        self._apart.append(
-            f"const {name} = {listed} => {{\nlet {', '.join(own)};\n{numbers}\n{body}{answer}\n}};"
-        )
-        return f"[{', '.join(kept)}] = {name}{listed};" if kept else f"{name}{listed};"
+        """Return a call of the machine's code for a loop over pixels."""
+        given = {name: name for name in self._local}
+        for node in ast.walk(line):
+            # What has a fixed place in a table of tables is handed over as a number.
+            for name, part in ast.iter_fields(node):
+                if isinstance(part, ast.Subscript) and all(
+                    isinstance(n, ast.Constant) for n in _places(part)
+                ):
+                    held = ast.unparse(part)
+                    setattr(node, name, ast.Name(held, ast.Load()))
+                    given[held] = self._part(part)
+        name = f"{self._tree.name}{len(self._machine.loops)}"
+        return self._machine.add(name, line, self._number, given)
+
+    def _number(self, name: str) -> float | None:
+        value = self._known.get(name)
+        return float(value) if isinstance(value, int | float | np.number) else None
 
     def _fresh(self) -> str:
         self._count += 1
@@ -150,6 +151,8 @@ class _Printer:
             given = [self._value(argument) for argument in line.iter.args]
             low, high = given[:2] if len(given) > 1 else ("0", given[0])
             step = given[2] if len(given) > 2 else "1"
+            if given == ["4"] and "continue;" not in body:
+                return "".join(f"{name} = {turn};\n{body}\n" for turn in range(4))
             return f"for (let {end} = ({name} = {low}, {high}); {name} < {end}; {name} += {step}) {body}"
         raise self._refused(line)
 
@@ -229,7 +232,7 @@ class _Printer:
         if isinstance(node.value, ast.Attribute) and node.value.attr == "shape":
             return f"$shape({self._value(node.value.value)}, {self._value(node.slice)})"
         made = self._value(node.value)
-        for place in node.slice.elts if isinstance(node.slice, ast.Tuple) else [node.slice]:
+        for place in _places(node):
             if isinstance(place, ast.Name) and place.id in self._slices:
                 made += f".subarray({place.id}[0], {place.id}[1])"
             elif isinstance(place, ast.Slice):
@@ -249,9 +252,6 @@ class _Printer:
             typed = _KINDS[_dotted(kind[0]).removeprefix("np.") if kind else "float64"]
             shape = ", ".join(map(self._value, sizes))
             return f"$make({typed}, [{shape}], {int(name == 'np.ones')})"
-        if isinstance(node.func, ast.Attribute) and node.func.attr == "view":
-            kind_name = _KINDS[_dotted(node.args[0]).removeprefix("np.")]
-            return f"$view({self._value(node.func.value)}, {kind_name})"
         if name in _WHOLE:
             return f"({self._value(node.args[0])} | 0)"
         if name in ("min", "max") and len(node.args) == 2:
@@ -274,13 +274,8 @@ class _Printer:
         return ValueError(f"a kernel's {ast.unparse(node)!r} has no print in JavaScript")
 
 
-def _names(nodes: Iterable[ast.AST], *kinds: type[ast.expr_context]) -> set[str]:
-    return {node.id for node in nodes if isinstance(node, ast.Name) and isinstance(node.ctx, kinds)}
-
-
-def _without(tree: ast.AST, nodes: Iterable[ast.AST]) -> list[ast.AST]:
-    left = set(map(id, nodes))
-    return [node for node in ast.walk(tree) if id(node) not in left]
+def _places(node: ast.Subscript) -> list[ast.expr]:
+    return node.slice.elts if isinstance(node.slice, ast.Tuple) else [node.slice]
 
 
 def _dotted(node: ast.expr) -> str:

@@ -402,6 +402,9 @@ def test_buttons_say_what_they_did(page: Any) -> None:
     click(page, "save")
     assert page.run("window.saved[0]") == "kept.toml" and page.run("window.saved[1]").startswith("blob:")
     assert text_of(page, "save") == "Saved: kept.toml"
+    click(page, "keep-free")
+    assert text_of(page, "keep-free") == "In place A"
+    page.wait("document.querySelector('#slot-A dl')")
 
 
 @pytest.mark.parametrize("view", ["without", "opened", "line ha", "added", "mask"])

@@ -12,6 +12,7 @@ import pytest
 
 from blend.base.jit import kernel
 from blend.pages.kernels import PRELUDE, kernel_javascript
+from blend.pages.lanes import Machine
 
 _HALF, _STEPS = np.float32(0.5), np.array([[1.0, 2.0], [3.0, 4.0]], dtype=np.float32)
 
@@ -20,7 +21,6 @@ _HALF, _STEPS = np.float32(0.5), np.array([[1.0, 2.0], [3.0, 4.0]], dtype=np.flo
 def odd_sums(source: Any, out: Any, rows: Any) -> int:
     count, size = source.shape
     total = np.zeros(size, np.float32)
-    bits = total.view(np.int32)
     first, second = np.ones(size, dtype=np.float32), np.empty((2, size), np.float32)
     piece, found = slice(1, size), 0
     second[0, :] = 2.0
@@ -35,7 +35,7 @@ def odd_sums(source: Any, out: Any, rows: Any) -> int:
     whole = second[0]
     for x in range(size):
         out[x] = max(min(total[x], np.float32(40.0)), first[x]) + whole[x] + np.sqrt(abs(first[x]))
-    return found + (bits[0] > 0) * count
+    return found + (total[0] > 0) * count
 
 
 @pytest.mark.skipif(shutil.which("node") is None, reason="node is not installed")
@@ -46,7 +46,7 @@ def test_a_printed_kernel_gives_the_numbers_of_the_compiled_one() -> None:
     found = odd_sums(source, out, (0, 3))
     rows = json.dumps(source.tolist()).replace("NaN", "NaN")
     code = (
-        f"{PRELUDE}\n{kernel_javascript(odd_sums)}\nconst source = {rows}.map((r) => Float32Array.from(r));"
+        f"{PRELUDE}\n{kernel_javascript(odd_sums, Machine())}\nconst source = {rows}.map((r) => Float32Array.from(r));"
         "const out = new Float32Array(8), found = odd_sums({source, out, rows: [0, 3]});"
         "console.log(JSON.stringify([found, ...out]))"
     )
@@ -64,4 +64,4 @@ def unprintable(source: Any) -> Any:
 
 def test_what_has_no_print_is_refused() -> None:
     with pytest.raises(ValueError, match=r"source\.sum\(\)"):
-        kernel_javascript(unprintable)
+        kernel_javascript(unprintable, Machine())

@@ -1,10 +1,12 @@
 // Bands of rows, each with an engine of its own in a worker. They meet in one place: the means of all blocks, from which
 // the share of the saturation is told. While a slider moves a band draws every second pixel both ways.
 
-// The part of everything from row `first` to `end`, every `step`-th pixel; rows of blocks are not parted.
+// The part of everything from row `first` to `end`, every `step`-th pixel; rows of blocks are not parted. A layer is light
+// or, as it came, the two bytes of its codes.
 function bandOf(facts, layers, mask, first, end, step = 1) {
   const {columns} = facts, wide = Math.ceil(columns / step), high = Math.ceil((end - first) / step);
   const pick = (plane) => {
+    if (step === 1) return plane.slice(first * columns, end * columns);
     const made = new plane.constructor(wide * high);
     for (let y = 0, i = 0; y < high; y += 1) {
       const from = (first + y * step) * columns;
@@ -13,27 +15,29 @@ function bandOf(facts, layers, mask, first, end, step = 1) {
     return made;
   };
   const kept = [];
-  if (mask) {
-    for (let i = 0, j = 0; i < mask.length; i += 1) {
-      if (mask[i] === 0) continue;
-      const y = Math.floor(i / columns), x = i - y * columns;
-      if (y >= first && y < end && (y - first) % step === 0 && x % step === 0) kept.push(j);
-      j += 1;
-    }
+  for (let i = 0, j = 0; mask && i < end * columns; i += 1) {
+    if (mask[i] === 0) continue;
+    const y = Math.floor(i / columns), x = i - y * columns;
+    if (y >= first && (y - first) % step === 0 && x % step === 0) kept.push(j);
+    j += 1;
   }
+  const few = (plane) => new plane.constructor(kept).map((_, k) => plane[kept[k]]);
   const part = {};
-  for (const [name, light] of Object.entries(layers)) {
-    if (name.startsWith("shift ")) part[name] = light.slice();
-    else part[name] = name.startsWith("behind ") ? Float32Array.from(kept, (j) => light[j]) : pick(light);
+  for (const [name, layer] of Object.entries(layers)) {
+    const take = name.startsWith("shift ") ? (plane) => plane.slice() : name.startsWith("behind ") ? few : pick;
+    part[name] = layer.high ? {high: take(layer.high), low: take(layer.low)} : take(layer);
   }
   return {facts: {...facts, columns: wide, rows: high, top: first / step, whole_rows: Math.ceil(facts.rows / step), whole_columns: columns, step},
     layers: part, mask: mask ? pick(mask) : null};
 }
 
+const lightOf = (layer, name, facts) => (layer.high ? expandCodes(layer.high, layer.low, facts.layers[name].knee, facts) : layer);
+
 // Answers {id, kind, slot, settings, line, share, memory}. "draft" and "line" give {solved, part}, "render" {solved,
 // means}, then "finish" {part}. `part` lies in `memory`, that of an earlier one, where there is any: fresh memory takes
 // longer to get than to fill.
-function bandServer({facts, layers, mask}) {
+function bandServer({facts, layers: given, mask}) {
+  const layers = Object.fromEntries(Object.entries(given).map(([name, layer]) => [name, lightOf(layer, name, facts)]));
   const engine = makeEngine(facts, layers, mask), lost = lostOf({columns: facts.columns}, layers);
   const finisher = makeFinisher(facts, lost), slots = new Map();
   let draft = null, coarse = null;
@@ -83,9 +87,19 @@ function bandServer({facts, layers, mask}) {
   };
 }
 
-function startWorker(source, band) {
-  const address = URL.createObjectURL(new Blob([source], {type: "text/javascript"}));
-  const worker = new Worker(address);
+// Workers that read the engine while the layers are unpacked; none where a browser starts none.
+function startWorkers(source, count) {
+  try {
+    const address = URL.createObjectURL(new Blob([source + WORKER_TAIL], {type: "text/javascript"}));
+    const started = Array.from({length: count}, () => new Worker(address));
+    for (const worker of started) worker.onerror = (event) => { event.preventDefault(); worker.ended = true; };
+    return started;
+  } catch {
+    return [];
+  }
+}
+
+function serveFrom(worker, band) {
   const open = new Map();
   worker.onmessage = ({data}) => {
     const {settle} = open.get(data.id);
@@ -97,9 +111,10 @@ function startWorker(source, band) {
     for (const {refuse} of open.values()) refuse(new Error(event.message || "a worker stopped"));
     open.clear();
   };
-  const parts = [...Object.values(band.layers), ...(band.mask ? [band.mask] : [])];
+  const parts = [...Object.values(band.layers).flatMap((layer) => (layer.high ? [layer.high, layer.low] : [layer])), ...(band.mask ? [band.mask] : [])];
   worker.postMessage({band}, parts.map((part) => part.buffer));
   return (job) => new Promise((settle, refuse) => {
+    if (worker.ended) refuse(new Error("a worker did not start"));
     open.set(job.id, {settle, refuse});
     worker.postMessage({job}, job.memory ? [job.memory] : []);
   });
@@ -113,23 +128,20 @@ onmessage = ({data}) => {
   postMessage(made, made.part ? [made.part.buffer] : []);
 };`;
 
-// Paints with `count` workers, or in this thread where a browser starts none. `source` is the text of the engine.
-function bandPainter(facts, layers, mask, source, count) {
+// Paints with workers, or in this thread where there are none.
+function bandPainter(facts, layers, mask, workers) {
+  const count = Math.max(workers.length, 1);
   // Whole blocks of the finish, of the half-sized picture too.
   const edges = Array.from({length: count + 1}, (_, k) => (k === count ? facts.rows : 8 * Math.round(k * facts.rows / count / 8)));
   const lost = lostOf(facts, layers);
-  let ask = null, id = 0, spare = () => start(here);
+  let id = 0, spare = () => start(here);
   const start = (launch) => edges.slice(1).map((end, k) => (
-    {top: edges[k], memory: {}, ask: launch(bandOf(facts, layers, mask, edges[k], end))}));
+    {top: edges[k], memory: {}, ask: launch(bandOf(facts, layers, mask, edges[k], end), k)}));
   const here = (band) => {
     const answer = bandServer(band);
     return (job) => Promise.resolve(answer(job));
   };
-  try {
-    ask = start((band) => startWorker(source + WORKER_TAIL, band));
-  } catch {
-    ask = spare();
-  }
+  let ask = workers.length ? start((band, k) => serveFrom(workers[k], band)) : spare();
   const asked = (job) => Promise.all(ask.map((band) => {
     const memory = band.memory[job.kind];
     band.memory[job.kind] = null;

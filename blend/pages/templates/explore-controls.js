@@ -160,6 +160,13 @@ async function keepIn(name, given, label = "") {
   if ([find("show").value, find("against").value].includes(name)) redraw();
 }
 
+// In the first free place, else in the last; the button that asked says where.
+function keepSomewhere(id, given, label = "") {
+  const name = SLOTS.find((slot) => !slots[slot]) ?? SLOTS[SLOTS.length - 1];
+  keepIn(name, given, label);
+  say(find(id), `In place ${name}`);
+}
+
 // Pictures and numbers of places that have none, one after the other.
 function fillSlots() {
   filling = filling.then(async () => {
@@ -190,8 +197,6 @@ function buildTiles() {
   find("load-tile").disabled = find("tile").selectedOptions.length === 0;
   find("load-tile").addEventListener("click", () => {
     const tile = facts.tiles.find((entry) => String(entry.tile) === find("tile").value);
-    const name = SLOTS.find((slot) => !slots[slot]) ?? SLOTS[SLOTS.length - 1];
-    keepIn(name, {...original, ...tile.values}, `tile ${tile.tile}`);
-    say(find("load-tile"), `In place ${name}`);
+    keepSomewhere("load-tile", {...original, ...tile.values}, `tile ${tile.tile}`);
   });
 }

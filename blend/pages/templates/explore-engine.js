@@ -1,34 +1,39 @@
 // The arithmetic of the page: the steps after balance and before finish, as the program does them.
-// It needs CURVES, FORMULAS, LUMINANCE_WEIGHTS, KNEE and loops of the program's own, which are printed before it, and
-// touches no document.
+// It needs CURVES, FORMULAS, LUMINANCE_WEIGHTS, numbers and loops that are printed before it, and touches no document.
 
 const COLOUR = ["red", "green", "blue"];
-const CHUNK = 256;
-const BLOCK = 32 * CHUNK;
 const SAME_CODE = 6e-8;
 const MOST_SKY_NOISE = 0.025;
 const MOST_TARGET_NOISE = 0.02;
 const [WEIGHT_RED, WEIGHT_GREEN, WEIGHT_BLUE] = LUMINANCE_WEIGHTS;
 
-// --- sRGB, IEC 61966-2-1, by tables of 2^16 steps: within 1e-4 of a code value -----------------------------
+// Pixels of a run that a loop leaves to a slower one.
+const LEFT_OVER = new Float32Array(BLOCK);
+function marked(count) {
+  const places = [];
+  for (let i = 0; i < count; i += 1) if (LEFT_OVER[i] !== 0) places.push(i);
+  return places;
+}
+
+// --- sRGB, IEC 61966-2-1; the finish's tables, with the steps to the next entry: light by code, code by root of light --
 
 const encodeExactly = (light) => (light <= 0.0031308 ? 12.92 * light : 1.055 * Math.pow(light, 1 / 2.4) - 0.055);
 const decodeExactly = (code) => (code <= 0.04045 ? code / 12.92 : Math.pow((code + 0.055) / 1.055, 2.4));
-const STEPS = 65536;
-const ENCODED = Float32Array.from({length: STEPS + 1}, (_, i) => encodeExactly(i / STEPS));
-const DECODED = Float32Array.from({length: STEPS + 1}, (_, i) => decodeExactly(i / STEPS));
+const withSteps = (values) => [values, values.map((value, i) => (i + 1 < values.length ? values[i + 1] - value : 0))];
+const TRANSFER = [...withSteps(Float32Array.from({length: STEPS + 2}, (_, i) => decodeExactly(i / STEPS))),
+  ...withSteps(Float32Array.from({length: STEPS + 2}, (_, i) => encodeExactly((i / STEPS) ** 2)))];
+const [decode, decode_step, encode, encode_step] = TRANSFER;
 
-// Outside [0, 1] a curve goes on as an odd function.
-const encodeAny = (light) => (light >= 0 && light <= 1 ? ENCODED[(light * STEPS + 0.5) | 0]
-  : light < 0 ? -encodeExactly(-light) : encodeExactly(light));
-const decodeAny = (code) => (code >= 0 && code <= 1 ? DECODED[(code * STEPS + 0.5) | 0]
-  : code < 0 ? -decodeExactly(-code) : decodeExactly(code));
+// Light of a code value in [0, 1].
+function decodeNear(code) {
+  const place = code * STEPS, entry = place | 0;
+  return decode[entry] + (place - entry) * decode_step[entry];
+}
 
 const clip01 = (value) => (value < 0 ? 0 : value > 1 ? 1 : value);
 
 // --- a function of light by table: one entry for each of 1024 parts of a factor 2 --------------------------
 
-const PART_BITS = 13;
 const floatView = new Float32Array(1);
 const bitView = new Int32Array(floatView.buffer);
 
@@ -128,39 +133,26 @@ const valueOf = ({curve, parameter, ratio, shoulder, shoulderLevel, steep}) => (
 
 function gainTable(solved) {
   const value = valueOf(solved);
-  return tabulate((x) => decodeAny(Math.min(value(x), 1)) / x, 0.1 * solved.m);
+  return tabulate((x) => decodeNear(Math.min(value(x), 1)) / x, 0.1 * solved.m);
 }
 
 // Every plane of a pixel by one gain, from the mean of the three. Takes light of the layers and leaves light in [0, 1].
-// What any gain leaves in gamut is done here; the few colours past the knee go through the program's own loop.
+// The few colours past the knee go through the program's own loop.
 function stretchColour([red, green, blue], count, {black, white, m}, {first, values}) {
-  const scale = 1 / (white - black), least = 0.1 * m, [faintest, brightest] = [values[0], values[values.length - 1]];
-  const past = [];
-  for (let i = 0; i < count; i += 1) {
-    const r = (red[i] - black) * scale, g = (green[i] - black) * scale, b = (blue[i] - black) * scale;
-    const mean = (r + g + b) / 3;
-    floatView[0] = mean;
-    const gain = mean < least ? faintest : mean < 1 ? values[(bitView[0] >>> PART_BITS) - first] : brightest;
-    const x = r * gain, y = g * gain, z = b * gain;
-    const grey = mean * gain, edge = grey + KNEE * (1 - grey);
-    if (x >= 0 && y >= 0 && z >= 0 && x <= edge && y <= edge && z <= edge) {
-      red[i] = x; green[i] = y; blue[i] = z;
-    } else if (mean !== mean) {
-      red[i] = green[i] = blue[i] = NaN;
-    } else {
-      past.push([i, r, g, b, mean, gain]);
-    }
-  }
-  if (past.length === 0) return;
-  const column = (k) => Float32Array.from(past, (entry) => entry[k]);
-  const planes = [column(1), column(2), column(3)];
-  brighten({planes, value: column(4), inside: new Float32Array(past.length).fill(1), light: column(5)});
-  past.forEach(([i], j) => { red[i] = planes[0][j]; green[i] = planes[1][j]; blue[i] = planes[2][j]; });
+  const scale = 1 / (white - black), least = 0.1 * m;
+  stretch_colour({red, green, blue, past: LEFT_OVER, gains: values, black, scale, least, first, count});
+  const places = marked(count);
+  if (places.length === 0) return;
+  const planes = [red, green, blue].map((plane) => new Float32Array(places).map((i) => (plane[i] - black) * scale));
+  const value = planes[0].map((r, j) => (r + planes[1][j] + planes[2][j]) / 3);
+  const light = value.map((mean) => mean * values[bitsOf(Math.min(Math.max(mean, least), 1)) - first]);
+  brighten({planes, value, inside: value, light});
+  places.forEach((i, j) => { red[i] = planes[0][j]; green[i] = planes[1][j]; blue[i] = planes[2][j]; });
 }
 
 const SMALLEST = 2 ** -24;
 const keyOf = (solved) => JSON.stringify(solved);
-const valueTable = (solved) => tabulate(valueOf(solved), SMALLEST);
+const valueTable = (solved, least = SMALLEST) => tabulate(valueOf(solved), least);
 
 function stretchPlane(plane, count, solved, table) {
   const {first, values} = table;
@@ -174,21 +166,18 @@ function stretchPlane(plane, count, solved, table) {
   }
 }
 
-// A line for display blends: odd in x, its sky at 0; a formula's neutral value is added where it is used. Fills `out`,
-// which holds 0, but for chunks whose light is 0 everywhere.
-function stretchLine(light, solved, marks, out) {
-  const {first, values} = valueTable(solved);
-  const scale = 1 / (solved.white - solved.black);
-  const value = valueOf(solved);
+// A line for display blends: odd in x, its sky at 0; a formula's neutral value is added where it is used. Fills `out`.
+function stretchLine(light, solved, out) {
+  const least = Math.max(0.1 * solved.m, SMALLEST), {first, values} = valueTable(solved, least);
+  const scale = 1 / (solved.white - solved.black), value = valueOf(solved);
   const sky = values[bitsOf(solved.m) - first];
   for (let i = 0; i < light.length; i += 1) {
-    if (!marks[(i / CHUNK) | 0]) { i += CHUNK - 1; continue; }
     const here = light[i];
     if (here === 0) continue;
     const x = (here - solved.black) * scale;
     const size = Math.min(Math.abs(x), 1);
     floatView[0] = size;
-    const y = size >= SMALLEST ? values[(bitView[0] >>> PART_BITS) - first] : value(size);
+    const y = size >= least ? values[(bitView[0] >>> PART_BITS) - first] : value(size);
     out[i] = (x < 0 ? -y : y) - sky;
   }
   return out;
@@ -281,41 +270,17 @@ function relightLinear(planes, wanted, count, floor, method) {
 function relightDisplay(planes, wanted, before, count, floor, method) {
   const [red, green, blue] = planes;
   if (method === null) {
-    relightPlainly(red, green, blue, wanted, before, count, floor);
+    relight_ratio({red, green, blue, wanted, before, past: LEFT_OVER, decode, decode_step, reach: 1 / floor, same_code: SAME_CODE, count});
+    for (const i of marked(count)) relightOne(red, green, blue, wanted, before, i, floor, null);
   } else {
     for (let i = 0; i < count; i += 1) relightOne(red, green, blue, wanted, before, i, floor, method);
-  }
-}
-
-// What most pixels are: in range, coloured, and not dark. Two comparisons where Math.abs stands would cost half as much
-// again as all the rest.
-function relightPlainly(red, green, blue, wanted, before, count, floor) {
-  const reach = 1 / floor;
-  for (let i = 0; i < count; i += 1) {
-    const code = wanted[i];
-    if (Math.abs(code - before[i]) <= SAME_CODE) continue;
-    const r = red[i], g = green[i], b = blue[i], old = WEIGHT_RED * r + WEIGHT_GREEN * g + WEIGHT_BLUE * b;
-    const part = old * reach - 1;
-    if (code > 0 && code <= 1 && part > 0) {
-      const light = DECODED[(code * STEPS + 0.5) | 0], whole = light / old;
-      let x = r * whole, y = g * whole, z = b * whole;
-      if (part < 1) {
-        const ratio = part * whole + 1 - part, shift = (1 - part) * (light - old);
-        x = r * ratio + shift; y = g * ratio + shift; z = b * ratio + shift;
-      }
-      if (x >= 0 && y >= 0 && z >= 0 && x <= 1 && y <= 1 && z <= 1) {
-        red[i] = x; green[i] = y; blue[i] = z;
-        continue;
-      }
-    }
-    relightOne(red, green, blue, wanted, before, i, floor, null);
   }
 }
 
 function relightOne(red, green, blue, wanted, before, i, floor, method) {
   const target = clip01(wanted[i]);
   if (Math.abs(target - before[i]) <= SAME_CODE) return;
-  relight(red[i], green[i], blue[i], decodeAny(target), floor, method);
+  relight(red[i], green[i], blue[i], decodeNear(target), floor, method);
   keepInGamut(red, green, blue, i, pixel[0], pixel[1], pixel[2]);
 }
 
@@ -340,27 +305,9 @@ function luminanceRun([red, green, blue], count, out) {
   for (let i = 0; i < count; i += 1) out[i] = WEIGHT_RED * red[i] + WEIGHT_GREEN * green[i] + WEIGHT_BLUE * blue[i];
 }
 
-function luminanceCodes([red, green, blue], count, out) {
-  for (let i = 0; i < count; i += 1) {
-    const light = WEIGHT_RED * red[i] + WEIGHT_GREEN * green[i] + WEIGHT_BLUE * blue[i];
-    out[i] = light >= 0 && light <= 1 ? ENCODED[(light * STEPS + 0.5) | 0] : encodeAny(light);
-  }
-}
-
-function encodeRun(plane, count, out) {
-  for (let i = 0; i < count; i += 1) {
-    const light = plane[i];
-    out[i] = light >= 0 && light <= 1 ? ENCODED[(light * STEPS + 0.5) | 0] : encodeAny(light);
-  }
-}
-
-// Code values are clipped to [0, 1] first; what is missing stays missing.
-function decodeRun(codes, count, out) {
-  for (let i = 0; i < count; i += 1) {
-    const code = codes[i];
-    out[i] = code >= 0 ? DECODED[code < 1 ? (code * STEPS + 0.5) | 0 : STEPS] : code < 0 ? 0 : NaN;
-  }
-}
+// Light outside [0, 1] is clipped; what is missing stays missing.
+const encodeRun = (light, count, out) => encode_plane({light, out, encode, encode_step, count});
+const decodeRun = (codes, count, out) => decode_plane({codes, out, decode, decode_step, count});
 
 // --- one picture --------------------------------------------------------------------------------------------
 
@@ -374,47 +321,30 @@ function expandCodes(high, low, knee, facts) {
   return light;
 }
 
-// Whether a formula leaves every base as it is where the line has nothing to show.
-function leavesAlone(formula, blend, nothing, names) {
-  const base = Float32Array.from({length: 1201}, (_, i) => i / 1000 - 0.1);
-  const out = new Float32Array(base.length);
-  const used = formula.domain === "display" ? base.map((value) => Math.min(Math.max(value, 0), 1)) : base;
-  formula.blend(out, used, new Float32Array(base.length).fill(nothing), base.length, names, blend.params);
-  return out.every((value, i) => Math.abs(value - used[i]) < 1e-7);
-}
-
-// Pixels of stars in order, how far each is protected, and where each chunk's begin; null where none are protected.
-function starPlaces(mask, strength, chunks) {
+// Pixels of stars in order, how far each is protected, and where each block's begin; null where none are protected.
+function starPlaces(mask, strength) {
   if (!mask || !(strength > 0)) return null;
   const places = new Int32Array(mask.reduce((sum, code) => sum + (code > 0 ? 1 : 0), 0));
   for (let i = 0, j = 0; i < mask.length; i += 1) if (mask[i] > 0) places[j++] = i;
-  const share = Float32Array.from(places, (i) => strength * mask[i] / 255);
-  const first = new Int32Array(chunks + 1);
-  for (const i of places) first[((i / CHUNK) | 0) + 1] += 1;
-  for (let chunk = 0; chunk < chunks; chunk += 1) first[chunk + 1] += first[chunk];
+  const share = new Float32Array(places).map((_, j) => strength * mask[places[j]] / 255);
+  const first = new Int32Array(Math.ceil(mask.length / BLOCK) + 1);
+  for (const i of places) first[Math.floor(i / BLOCK) + 1] += 1;
+  for (let block = 1; block < first.length; block += 1) first[block] += first[block - 1];
   return {places, share, first};
 }
 
 // settings: {sky_level, white, white_level, blends: [{into, from, formula, amount, method, params, share}]}
 function makeEngine(facts, layers, mask) {
   const size = facts.rows * facts.columns;
-  const chunks = Math.ceil(size / CHUNK);
   const methods = {ratio: null, ...replacers(facts.spaces)};
   const colour = COLOUR.map((name) => layers[name]);
   const buffers = COLOUR.map(() => new Float32Array(BLOCK));
   const [ownBefore, wanted, shifted] = COLOUR.map(() => new Float32Array(BLOCK));
-  const stars = starPlaces(mask, facts.protect, chunks);
+  const stars = starPlaces(mask, facts.protect);
   const behind = COLOUR.map((name) => layers[`behind ${name}`]);
   const near = COLOUR.map(() => new Float32Array(BLOCK));
   const [nearBefore, nearWanted, nearLine] = COLOUR.map(() => new Float32Array(BLOCK));
-  const shining = Object.fromEntries(Object.keys(layers).filter((name) => layers[name].length === size).map((name) => [name, whereNotNought(layers[name])]));
   const solvedFor = {}, tableFor = {}, stretched = new Map(), middle = new Map(), drawn = new WeakMap();
-
-  function whereNotNought(light) {
-    const flags = new Uint8Array(chunks);
-    for (let i = 0; i < size; i += 1) if (light[i] !== 0) flags[(i / CHUNK) | 0] = 1;
-    return flags;
-  }
 
   function solve(name, settings, sigma) {
     const colour = name === "rgb", own = colour ? facts.stretch : facts.lines[name];
@@ -462,7 +392,7 @@ function makeEngine(facts, layers, mask) {
     if (kept?.key === key) return {plane: kept.plane, solved};
     const light = layers[blend.from];
     const plane = given ? light.map((value) => value - given.level)
-      : stretchLine(light, solved, shining[blend.from], kept?.plane ?? new Float32Array(size));
+      : stretchLine(light, solved, kept?.plane ?? new Float32Array(size));
     stretched.set(blend.from, {key, plane});
     return {plane, solved};
   }
@@ -471,7 +401,7 @@ function makeEngine(facts, layers, mask) {
     const formula = FORMULAS[blend.formula], sigma = facts.noise[blend.into];
     const names = {amount: blend.amount, sky: 0, base_sigma: sigma, line_sigma: facts.layers[blend.from].sigma};
     const shares = COLOUR.map((name) => (name === blend.into ? 0 : blend.share?.[name] ?? 0));
-    return {blend, formula, names, sigma, shares, plane: layers[blend.from], alone: leavesAlone(formula, blend, 0, names)};
+    return {blend, formula, names, sigma, shares, plane: layers[blend.from]};
   }
 
   function readyDisplay(blend, settings, sky) {
@@ -479,8 +409,7 @@ function makeEngine(facts, layers, mask) {
     const {plane, solved} = lineLayer(blend, settings);
     const neutral = formula.neutral(sky.level, blend.params);
     const names = {amount: blend.amount, sky: sky.level, base_sigma: sky.noise, line_sigma: solved.noise};
-    const alone = leavesAlone(formula, blend, Math.fround(neutral), names);
-    return {blend, formula, plane, neutral, names, floor: decodeExactly(0.5 * sky.level), alone};
+    return {blend, formula, plane, neutral, names, floor: decodeExactly(0.5 * sky.level)};
   }
 
   // A plane or the luminance before and after a blend, in light for linear formulas, in code values for display ones.
@@ -492,7 +421,8 @@ function makeEngine(facts, layers, mask) {
   }
 
   function codesOf(into, planes, count, out) {
-    if (into === "luminance") luminanceCodes(planes, count, out);
+    const [red, green, blue] = planes;
+    if (into === "luminance") luminance_codes({red, green, blue, out, encode, encode_step, count});
     else encodeRun(planes[COLOUR.indexOf(into)], count, out);
   }
 
@@ -541,31 +471,10 @@ function makeEngine(facts, layers, mask) {
     }
   }
 
-  // Only where the line shines, if the formula leaves the rest alone.
-  function blendRun(ready, planes, start, count, around) {
-    if (!ready.alone) {
-      blendAll(ready, planes, start, count, around);
-      return;
-    }
-    const marks = shining[ready.blend.from], end = start + count;
-    for (let from = start; from < end;) {
-      let to = from;
-      while (to < end && marks[(to / CHUNK) | 0]) to += CHUNK;
-      if (to > end) to = end;
-      if (to > from) {
-        const part = from === start && to === end ? planes : planes.map((plane) => plane.subarray(from - start, to - start));
-        blendAll(ready, part, from, to - from, around && aroundPart(around, from, to - from));
-      }
-      from = to + CHUNK;
-    }
-  }
-
   // `around`: {from, to, planes}, what lies behind the stars of this run with the same blends in it, or null.
-  function blendAll(ready, planes, start, count, around) {
-    const {blend, formula, names, codes} = ready, line = lineRun(ready, start, count);
-    const before = codes ? codes.subarray(start, start + count) : ownBefore;
-    if (codes) formula.blend(wanted, before, line, count, names, blend.params);
-    else change(ready, planes, line, before, wanted, count);
+  function blendRun(ready, planes, start, count, around) {
+    const {formula} = ready, line = lineRun(ready, start, count), before = ownBefore;
+    change(ready, planes, line, before, wanted, count);
     if (around) {
       const few = around.to - around.from;
       change(ready, around.planes, lineNear(ready, around), nearBefore, nearWanted, few);
@@ -575,15 +484,10 @@ function makeEngine(facts, layers, mask) {
     put(ready, planes, before, wanted, count);
   }
 
-  function aroundOf(planes, start, count) {
-    return aroundPart({from: 0, planes}, start, count);
-  }
-
-  // The stars of a part of a run; null where it has none.
-  function aroundPart(around, start, count) {
-    const from = stars.first[start / CHUNK], to = stars.first[Math.ceil((start + count) / CHUNK)];
-    if (from === to) return null;
-    return {from, to, planes: around.planes.map((plane) => plane.subarray(from - around.from, to - around.from))};
+  // The stars of a block; null where it has none.
+  function aroundOf(planes, start) {
+    const [from, to] = stars.first.subarray(start / BLOCK);
+    return from === to ? null : {from, to, planes: planes.map((plane) => plane.subarray(from, to))};
   }
 
   // Light of a run of pixels, stretched, with linear blends in it; and of what lies behind its stars.
@@ -608,40 +512,14 @@ function makeEngine(facts, layers, mask) {
     }
   }
 
-  // Calls `work` with runs of chunks that `flags` marks alike.
-  function byRuns(flags, wantedFlag, work) {
-    for (let chunk = 0; chunk < chunks;) {
-      let end = chunk + 1;
-      while (end < chunks && flags[end] === flags[chunk] && end - chunk < BLOCK / CHUNK) end += 1;
-      if (flags[chunk] === wantedFlag) work(chunk * CHUNK, Math.min(end * CHUNK, size) - chunk * CHUNK);
-      chunk = end;
-    }
-  }
-
-  const store = (planes, start, count, codes) => {
-    planes.forEach((plane, k) => encodeRun(plane, count, codes[k].subarray(start, start + count)));
-  };
-
-  // Which chunks any blend can change.
-  function changed(blends) {
-    const flags = new Uint8Array(chunks);
-    for (const {blend, alone} of blends) {
-      const marks = shining[blend.from];
-      for (let chunk = 0; chunk < chunks; chunk += 1) flags[chunk] |= alone ? marks[chunk] : 1;
-    }
-    return flags;
-  }
-
-  // Stretched light with linear blends in it is kept, and the code values that the first display blend goes into, so
-  // that display blends alone cost their own time.
-  function keptLight(slot, key, limited, into) {
-    const kept = middle.get(slot) ?? {planes: COLOUR.map(() => new Float32Array(size)), done: new Uint8Array(chunks)};
+  // Stretched light with linear blends in it is kept, so that display blends alone cost their own time.
+  function keptLight(slot, key, limited) {
+    const kept = middle.get(slot) ?? {planes: COLOUR.map(() => new Float32Array(size))};
     if (limited) kept.behind ??= COLOUR.map(() => new Float32Array(stars.places.length));
-    if (into) kept.codes ??= new Float32Array(size);
-    if (kept.key !== key) kept.done.fill(0);
+    const ready = kept.key === key;
     kept.key = key;
     middle.set(slot, kept);
-    return kept;
+    return {...kept, ready};
   }
 
   // Fills `codes`, three planes of code values before the finish, and returns what was solved. Pictures that are looked at
@@ -649,37 +527,24 @@ function makeEngine(facts, layers, mask) {
   function render(settings, codes, slot = "with") {
     const active = settings.blends.filter((blend) => blend.amount !== 0);
     const solved = solveColour(settings);
+    const asked = JSON.stringify([solved, active, settings.sky_level]);
+    if (drawn.get(codes) === asked) return solved;
     const linear = active.filter((blend) => FORMULAS[blend.formula].domain === "linear").map(readyLinear);
     const display = active.filter((blend) => FORMULAS[blend.formula].domain === "display")
       .map((blend) => readyDisplay(blend, settings, solved));
-    const flags = changed([...linear, ...display]);
-    const bare = keyOf(solved);
-    const last = drawn.get(codes);
-    const plain = flags.map((flag, chunk) => (flag || (last?.bare === bare && !last.flags[chunk]) ? 0 : 1));
-    byRuns(plain, 1, (start, count) => {
-      stretchRun(buffers, [], solved, start, count);
-      store(buffers, start, count, codes);
-    });
     const limited = stars !== null && active.some((blend) => FORMULAS[blend.formula].limited);
-    const into = display[0]?.blend.into;
-    const kept = keptLight(slot, JSON.stringify([bare, limited, into, linear.map(({blend}) => blend)]), limited, into);
-    if (into) display[0].codes = kept.codes;
-    byRuns(flags, 1, (start, count) => {
+    const kept = keptLight(slot, JSON.stringify([solved, limited, linear.map(({blend}) => blend)]), limited);
+    for (let start = 0; start < size; start += BLOCK) {
+      const count = Math.min(BLOCK, size - start);
       const here = kept.planes.map((plane) => plane.subarray(start, start + count));
-      const span = kept.done.subarray(start / CHUNK, Math.ceil((start + count) / CHUNK));
-      const around = limited ? aroundOf(kept.behind, start, count) : null;
-      if (span.includes(0)) {
-        stretchRun(here, linear, solved, start, count, around);
-        if (into) codesOf(into, here, count, kept.codes.subarray(start, start + count));
-      }
-      span.fill(1);
+      const around = limited ? aroundOf(kept.behind, start) : null;
+      if (!kept.ready) stretchRun(here, linear, solved, start, count, around);
       here.forEach((plane, k) => buffers[k].set(plane));
       around?.planes.forEach((plane, k) => near[k].set(plane));
-      const beside = around && {...around, planes: near};
-      for (const ready of display) blendRun(ready, buffers, start, count, beside);
-      store(buffers, start, count, codes);
-    });
-    drawn.set(codes, {bare, flags});
+      for (const ready of display) blendRun(ready, buffers, start, count, around && {...around, planes: near});
+      buffers.forEach((plane, k) => encodeRun(plane, count, codes[k].subarray(start, start + count)));
+    }
+    drawn.set(codes, asked);
     return solved;
   }
 

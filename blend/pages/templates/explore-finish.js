@@ -1,10 +1,6 @@
 // The finish: the program's own loops (`touch_rows`, `mean_rows`), and what they are handed.
 // Blocks are 4 x 4 pixels of the whole picture; how much of the saturation each gets needs all of them at once.
 
-const TABLE_STEPS = 4096;
-const withSteps = (values) => [values, values.map((value, i) => (i + 1 < values.length ? values[i + 1] - value : 0))];
-const TRANSFER = [...withSteps(Float32Array.from({length: TABLE_STEPS + 2}, (_, i) => decodeExactly(i / TABLE_STEPS))),
-  ...withSteps(Float32Array.from({length: TABLE_STEPS + 2}, (_, i) => encodeExactly((i / TABLE_STEPS) ** 2)))];
 const NO_TONE = [Float32Array.of(1), Float32Array.of(1)];
 const grid = (rows, columns, value) => Array.from({length: rows}, () => new Float32Array(columns).fill(value));
 
@@ -15,11 +11,10 @@ function toneTable(sky, contrast, bend) {
     const place = u * (bend.length - 1), k = Math.min(Math.floor(place), bend.length - 2);
     return bend[k] + (place - k) * (bend[k + 1] - bend[k]);
   };
-  const gains = Float32Array.from({length: TABLE_STEPS + 2}, (_, i) => {
-    const light = Math.min(Math.max((i / TABLE_STEPS) ** 2, 1e-12), 1), code = encodeExactly(light);
+  const gains = encode.map((code, i) => {
     if (code <= sky) return 1;
     const u = Math.min((code - sky) / (1 - sky), 1), t = contrast === 0 ? u : addContrast(u, contrast);
-    return Math.cbrt(decodeExactly(sky + (1 - sky) * (bend ? bent(t) : t)) / light);
+    return Math.cbrt(decodeNear(sky + (1 - sky) * (bend ? bent(t) : t)) * (STEPS / i) ** 2);
   });
   return withSteps(gains);
 }

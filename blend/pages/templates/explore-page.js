@@ -32,7 +32,8 @@ async function readLayers() {
   for (const [name, bytes] of await Promise.all(unpacked)) {
     const half = bytes.length / 2;
     if (name === "mask") mask = bytes;
-    else light[name] = expandCodes(bytes.subarray(0, half), bytes.subarray(half), facts.layers[name].knee, facts);
+    else light[name] = {high: bytes.subarray(0, half), low: bytes.subarray(half)};
+    if (name.startsWith("shift ")) light[name] = lightOf(light[name], name, facts);
   }
   return {light, mask};
 }
@@ -277,6 +278,7 @@ function listen() {
   }
   find("copy-link").addEventListener("click", () => copy(find("copy-link"), location.href));
   find("save").addEventListener("click", saveRecipe);
+  find("keep-free").addEventListener("click", () => keepSomewhere("keep-free", values));
 }
 
 function say(button, text) {
@@ -354,10 +356,10 @@ async function measure(key, step, turns, half = true) {
 }
 
 async function begin() {
-  const {light, mask: stars} = await readLayers();
+  const count = clamp(Math.floor(HEIGHT / 16), 1, Math.min(navigator.hardwareConcurrency || 1, MOST_WORKERS));
+  const workers = startWorkers(find("engine").textContent, count), {light, mask: stars} = await readLayers();
   mask = stars;
-  const workers = clamp(Math.floor(HEIGHT / 16), 1, Math.min(navigator.hardwareConcurrency || 1, MOST_WORKERS));
-  painter = bandPainter(facts, light, mask, find("engine").textContent, workers);
+  painter = bandPainter(facts, light, mask, workers);
   find("lead").textContent = `${WIDTH} x ${HEIGHT} pixels${facts.factor > 1 ? `, each the mean of ${facts.factor} x ${facts.factor}` : ""}. The picture is computed here, by the program's own equations.`;
   find("content").hidden = false;
   const odd = readAddress();
