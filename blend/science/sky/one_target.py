@@ -46,7 +46,8 @@ def skies_of_one_target(fits: Sequence[SkyFit]) -> list[SkyFit]:
     """
     lights = np.array([_block_light(fit) - fit.at(fit.block_xy)[0] for fit in fits])
     known = np.isfinite(lights).all(axis=0)
-    shares = lights[:, known] @ lights[0, known] / (lights[0, known] @ lights[0, known])
+    whole = lights[:, known].mean(axis=0)
+    shares = lights[:, known] @ whole / (whole @ whole)
     weights = (shares / [sky_uncertainty(fit) for fit in fits]) ** 2
     weights /= weights.sum()
     target = (weights / shares) @ lights
