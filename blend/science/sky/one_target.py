@@ -20,6 +20,8 @@ COLOUR_DOUBT = 0.1
 """By what share of itself the light in a plane may differ from that of the mean colour: a tenth of a magnitude,
 as arms and discs differ (chosen)."""
 
+LEAST_SHARE = 0.05
+"""Of the planes' mean: a target that hardly shines in a plane tells nothing of its sky (chosen)."""
 ROUNDS = 8
 HUBER = 2.0
 """In errors: beyond, a block's weight falls with its distance."""
@@ -41,13 +43,15 @@ def skies_of_one_target(fits: Sequence[SkyFit]) -> list[SkyFit]:
     Returns
     -------
     list of SkyFit
-        With the covariance of the plane's fit to T, and k_c times that of T, which is the mean of the planes' own: what
+        As they are where a plane hardly shows the target; else with the covariance of the plane's fit to T, and k_c times that of T, which is the mean of the planes' own: what
         halos are mistaken in, all planes share.
     """
     lights = np.array([_block_light(fit) - fit.at(fit.block_xy)[0] for fit in fits])
     known = np.isfinite(lights).all(axis=0)
     whole = lights[:, known].mean(axis=0)
     shares = lights[:, known] @ whole / (whole @ whole)
+    if not shares.min() > LEAST_SHARE:
+        return list(fits)
     weights = (shares / [sky_uncertainty(fit) for fit in fits]) ** 2
     weights /= weights.sum()
     target = (weights / shares) @ lights
