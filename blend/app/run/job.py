@@ -27,6 +27,7 @@ from blend.app.run.outputs import (
 from blend.app.run.preview import Preview, preview_layers, render_preview, settled, star_colours, star_tint
 from blend.app.run.seen import picture_facts
 from blend.app.run.worth import taken_of, worth_of
+from blend.base.rowblocks import limit_threads
 from blend.base.system import peak_mib
 from blend.files.claim import Claim
 from blend.files.reader import open_picture
@@ -60,6 +61,8 @@ class Outcome:
     warnings: tuple[tuple[str, str], ...]
 
 
+# One thread for linear algebra, whoever calls: its last digits go by their number.
+@limit_threads(None)
 def run_target(
     recipe: Recipe,
     target: Target,
