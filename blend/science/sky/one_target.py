@@ -43,8 +43,8 @@ def skies_of_one_target(fits: Sequence[SkyFit]) -> list[SkyFit]:
     Returns
     -------
     list of SkyFit
-        As they are where a plane hardly shows the target; else with the covariance of the plane's fit to T, and k_c times that of T, which is the mean of the planes' own: what
-        halos are mistaken in, all planes share.
+        As they are where a plane hardly shows the target; else with the covariance of the plane's fit to T, and k_c
+        times that of T, which is the mean of the planes' own: what halos are mistaken in, all planes share.
     """
     lights = np.array([_block_light(fit) - fit.at(fit.block_xy)[0] for fit in fits])
     known = np.isfinite(lights).all(axis=0)
