@@ -145,7 +145,6 @@ def part_line(
         around=(glow, disc),
         unsure=unsure,
         stars=cover_halos(stars, halos, fwhm_px=fwhm_px),
-        without=masks.saturated,
     )
     sigma = noise.pixel
     if not np.shares_memory(line, own.pixels):

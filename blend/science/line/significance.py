@@ -8,13 +8,13 @@ starlight may leave; the diffuse part carries the errors of colour, scale and sk
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
 from blend.base.rowblocks import map_row_blocks
-from blend.science.line.local_medians import CELL_PX, WINDOW_FWHM, surroundings
+from blend.science.line.local_medians import CELL_PX, WINDOW_FWHM
 from blend.science.line.regions import add_error, confirm_regions, mark_dark, raise_bright, raise_significance
 from blend.science.line.starlight_left import (
     BLOCK_ROWS,
@@ -45,8 +45,9 @@ of three hundred. And how far from an edge it must lie: a star that an edge cuts
 NEGATIVE = 2.0
 """In sigma of light blurred by a star's width: what is so far below 0 is no emission, whatever lies around it."""
 
-MOST_FILLED = 0.35
-"""Of a window: a region of 30 sigma that stands alone fills a third."""
+TRUSTED = 0.03
+"""Of a region's light: where the light around it is known better than this, it passes with the region. A median over
+seven star widths holds a few percent of a bright knot's own light."""
 
 JOIN_PX = 256
 """Columns that are joined at a time: most of a frame holds nothing to join, and the rims of a strip cost a fifth."""
@@ -66,7 +67,6 @@ def weigh_emission(
     around: tuple[Plane, Plane],
     unsure: Plane | None = None,
     stars: Plane | None = None,
-    without: NDArray[np.bool_] | None = None,
 ) -> tuple[Plane, float | None]:
     """Return the weight with which a blend lets a line's light through, and the highest significance outside stars.
 
@@ -75,9 +75,9 @@ def weigh_emission(
     and of twice that; S_d is the same at 8 px of what the compact part left, with wrong(B) and what is unsure of the
     sky and of the glow of bright stars, whose slope counts in S_c.
     A region, S above 0.45 fade_sigma, counts if its peak passes 1.6 fade_sigma (softly up to 1.8) and 4.8; inside, a
-    pixel's share w_c or w_d rises from 0.45 to 0.8 fade_sigma. Then D is taken anew without the regions that count, and
-    of D only what is no error of the sky. The weight is w_c (G * C) / (G * E) and w_d of the rest, between 0 and 1, so
-    that the light around a region is that of P = w_c C + w_d (E - w_c C).
+    pixel's share w_c or w_d rises from 0.45 to 0.8 fade_sigma. The weight is what of the smoothed light passes,
+    P = w_c (C + v D) + w_d (E - w_c (C + v D)), by that light, between 0 and 1; v is 1 where D is known to much better
+    than 3 % of a region's light, and 0 where a galaxy's colour leaves it open.
 
     Parameters
     ----------
@@ -95,8 +95,6 @@ def weigh_emission(
         is not given.
     stars : (rows, columns), optional
         1 on stars without a line of their own, which have no weight, 0 elsewhere, soft between (`star_mask`).
-    without : bool (rows, columns), optional
-        What ``around`` leaves out.
 
     Returns
     -------
@@ -120,7 +118,6 @@ def weigh_emission(
     weight, wrong, smooth = _compact(parts)
     strongest = _strongest(weight, stars)
     confirm_regions(weight, *levels)
-    parts = replace(parts, glow=_beside(parts, weight, without))
     faint = _diffuse(parts, weight, wrong, smooth)
     strongest = max(strongest, _strongest(faint, stars, size=FAINT_BIN))
     confirm_regions(faint, *levels)
@@ -198,15 +195,10 @@ class _Parts:
         down, across = np.gradient(np.pad(self.unsure, 1, mode="edge"))
         return np.asarray(np.float32(half) * np.hypot(down, across)[1:-1, 1:-1])
 
-    def sure_glow(self) -> Plane:
-        """Return the surroundings of the emission where they are no mere error of the sky: D^2 / (D^2 + error^2) of D.
-
-        Noise and skies err to both sides: to take off what lies above 0, where no weight adds what lies below, would
-        leave 4 % too little of a region of 10 sigma. Where starlight of another colour may be part of it, D goes whole.
-        """
-        error = np.hypot(self.unsure, np.float32(self.noise.faint))
-        size = self.glow**2 + (self.noise.colour * self.disc) ** 2
-        return np.asarray(self.glow * size / np.maximum(size + error**2, np.float32(1e-30)), dtype=np.float32)
+    def around(self, rows: slice) -> list[Plane]:
+        """Return the surroundings of the emission and of the broad plane in some rows, and the unsure light there."""
+        columns = self.emission.shape[1]
+        return [spread_rows(cells, CELL_PX, rows, columns) for cells in (self.glow, self.disc, self.unsure)]
 
 
 def _compact(parts: _Parts) -> tuple[Plane, Plane, Plane]:
@@ -252,36 +244,6 @@ def _compact(parts: _Parts) -> tuple[Plane, Plane, Plane]:
 
     map_row_blocks(raise_to_coarse, rows)
     return out, wrong, smooth
-
-
-def _beside(parts: _Parts, shares: Plane, without: NDArray[np.bool_] | None) -> Plane:
-    """Return the surroundings of the emission without the regions that count, in cells.
-
-    A region's own light raises a median over seven star widths: by 10 % of a region of 10 sigma, 3 % of one of 100.
-    Where regions fill too much of a window what is left of it lies in the gaps of an arm, and the old median stays.
-    """
-    lit = np.empty(shares.shape, dtype=np.bool_)
-    filled = np.empty(parts.glow.shape, dtype=np.float32)
-
-    def block(rows: slice) -> None:
-        np.less(shares[rows], 0.0, out=lit[rows])
-        cells = slice(rows.start // CELL_PX, -(-rows.stop // CELL_PX))
-        filled[cells] = bin_plane(lit[rows].astype(np.float32), CELL_PX)
-        if without is not None:
-            lit[rows] |= without[rows]
-
-    map_row_blocks(block, len(shares))
-    if not filled.any():
-        return parts.glow
-    from scipy import ndimage
-
-    side = 2 * int(0.5 * WINDOW_FWHM * parts.noise.fwhm_px / CELL_PX) + 1
-    near = ndimage.maximum_filter(filled, side + 2) > 0.0
-    near &= ndimage.uniform_filter(filled, side) < MOST_FILLED
-    y, x = np.nonzero(near)
-    at = CELL_PX * np.stack([x, y], axis=1).astype(np.float64)
-    anew = surroundings(parts.emission, fwhm_px=parts.noise.fwhm_px, without=lit, at=at)
-    return np.where(near, anew, parts.glow)
 
 
 def _binned(
@@ -331,10 +293,10 @@ def _diffuse(parts: _Parts, weight: Plane, wrong: Plane, smooth: Plane) -> Plane
 def _join(parts: _Parts, shares: Plane, faint: Plane) -> Plane:
     """Return minus the weight of the whole light, of minus the share of its compact part.
 
-    A share of smoothed light lets too little of a peak through, which is sharper than its blur. A factor, the same for
-    neighbours, brings the flux over twice a star's width to that of P (`weigh_emission`).
+    With P what passes (`weigh_emission`) and G a star's width, G * P / G * E is smooth, and lets a peak's light through
+    too easily: it is sharper than its blur. A factor, the same for neighbours, brings the flux over 2 G to that of P.
     """
-    weight, glow = np.empty_like(shares), parts.sure_glow()
+    weight = np.empty_like(shares)
     narrow, wide = (gaussian_taps(parts.noise.fine_px * times) for times in (1.0, 2.0))
     halo = (len(narrow) + len(wide)) // 2
     rows, columns = parts.emission.shape
@@ -344,29 +306,32 @@ def _join(parts: _Parts, shares: Plane, faint: Plane) -> Plane:
         share = np.maximum(-shares[low:high], np.float32(0.0))
         diffuse = -spread_rows(faint, FAINT_BIN, slice(low, high), columns)
         used = np.any((share != 0.0) | (diffuse != 0.0), axis=0)
-        around = spread_rows(glow, CELL_PX, slice(low, high), columns) if used.any() else share
+        around = parts.around(slice(low, high)) if used.any() else []
         weight[part] = 0.0
         for left in range(0, columns, JOIN_PX):
             tile = slice(left, min(left + JOIN_PX, columns))
             box = slice(max(left - halo - len(wide), 0), tile.stop + halo + len(wide))
             if used[tile].any():
-                cut = (plane[:, box] for plane in (parts.emission[low:high], share, diffuse, around))
+                cut = (plane[:, box] for plane in (parts.emission[low:high], share, diffuse, *around))
                 inner = (
                     slice(part.start - low, part.stop - low),
                     slice(left - box.start, tile.stop - box.start),
                 )
                 weight[part, tile] = join(*cut)[inner]
 
-    def join(whole: Plane, share: Plane, diffuse: Plane, around: Plane) -> Plane:
-        own = whole - around
+    def join(whole: Plane, share: Plane, diffuse: Plane, around: Plane, disc: Plane, unsure: Plane) -> Plane:
+        doubt = np.hypot(parts.noise.colour * disc, unsure)
+        own = share * (whole - around)
+        known = TRUSTED * np.maximum(blur_block(own, wide), 0.0)
+        with np.errstate(divide="ignore", invalid="ignore"):
+            passed = own + share * around * np.nan_to_num(known**2 / (known**2 + doubt**2))
+        passed += diffuse * (whole - passed)
         over = blur_block(whole, narrow)
         with np.errstate(divide="ignore", invalid="ignore"):
-            ratio = np.clip(blur_block(own, narrow) / over, 0.0, 1.0)
-        # Where the smoothed light is below 0 a share of it has no meaning: there the light passes as it was found.
-        ratio = share * np.where(over > 0.0, ratio, np.float32(1.0))
-        ratio += diffuse * (1.0 - ratio)
-        passed = share * own
-        passed += diffuse * (whole - passed)
+            ratio = np.clip(blur_block(passed, narrow) / over, 0.0, 1.0)
+        # Where the light around is below 0 a share of it has no meaning: there the light passes as it was found.
+        ratio = np.where(over > 0.0, ratio, np.maximum(share, diffuse))
+        ratio *= (share > 0.0) | (diffuse > 0.0)
         with np.errstate(divide="ignore", invalid="ignore"):
             mend = blur_block(passed, wide) / blur_block(ratio * whole, wide)
         ratio *= np.clip(np.nan_to_num(mend, nan=1.0), LEAST_MEND, 1.0 / LEAST_MEND)
