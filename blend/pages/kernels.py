@@ -25,7 +25,7 @@ const $shape = (array, axis) => (axis === 0 ? array.length : $shape(array[0], ax
 const $make = (kind, [size, ...rest], value) => (rest.length
   ? Array.from({length: size}, () => $make(kind, rest, value)) : new kind(size).fill(value));"""
 
-_KINDS = {"float32": "Float32Array", "float64": "Float64Array"}
+_KINDS = {"float32": "Float32Array", "float64": "Float64Array", "int32": "Int32Array"}
 _OPERATORS: dict[type[ast.AST], str] = {
     **{ast.Add: "+", ast.Sub: "-", ast.Mult: "*", ast.Div: "/", ast.Mod: "%", ast.BitAnd: "&"},
     **{ast.Lt: "<", ast.LtE: "<=", ast.Gt: ">", ast.GtE: ">=", ast.Eq: "===", ast.NotEq: "!=="},

@@ -293,7 +293,7 @@ def test_the_strength_of_protection_belongs_to_both_kinds_of_blends_and_the_fini
 
 @pytest.mark.parametrize("kept", [False, True])
 def test_what_is_worked_out_once_for_all_tiles_serves_none_that_asks_for_another(
-    night: Path, tmp_path: Path, kept: bool, monkeypatch: pytest.MonkeyPatch
+    night: Path, tmp_path: Path, kept: bool
 ) -> None:
     # Tiles in a row that differ in all that the start of the blends reads, each beside the same picture made alone.
     target = open_target(night)
@@ -309,7 +309,6 @@ def test_what_is_worked_out_once_for_all_tiles_serves_none_that_asks_for_another
         for _ in first.pictures(recipes):
             pass
         first.close()
-        monkeypatch.setattr(step_cache, "begin_blends", None)
     cache = StepCache(target, View(scale=2), store=store)
     for index, layers, work, _ in cache.pictures(recipes):
         alone = run_all(layers.with_(recipe=variants[index].recipe), steps=PICTURE_STEPS)
