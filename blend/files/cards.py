@@ -110,7 +110,6 @@ def cards_of_facts(facts: Facts) -> dict[str, Any]:
     (300.0, 1.0, 32767.5, 0.01)
     """
     counts = 1.0 if facts.unit else facts.full_scale or 1.0
-    latitude, longitude, height = facts.site or (None, None, None)
     cards: dict[str, Any] = {
         "EXPTIME": facts.exposure_s,
         "NCOMBINE": facts.frames,
@@ -120,10 +119,8 @@ def cards_of_facts(facts: Facts) -> dict[str, Any]:
         "SATURATE": None if facts.full_scale is None else facts.full_scale / counts,
         "DATE-OBS": facts.date_obs,
         "FILTER": facts.filter,
-        "SITELAT": latitude,
-        "SITELONG": longitude,
-        "SITEELEV": height,
         "OFFSOUT": facts.offset_out,
+        **cards_of_place(facts),
     }
     first = {"red": "R", "green": "G", "blue": "B"}
     for plane, known in facts.noise.items():
@@ -132,6 +129,19 @@ def cards_of_facts(facts: Facts) -> dict[str, Any]:
     for plane, level in facts.saturation.items():
         cards[f"{first.get(plane, '')}SATLEV"] = level
     return cards
+
+
+def cards_of_place(facts: Facts) -> dict[str, Any]:
+    """Return the cards that state where the telescope stood and what it pointed at, both in degrees.
+
+    Examples
+    --------
+    >>> cards_of_place(Facts(site=(50.1, 8.7, 120.0)))
+    {'SITELAT': 50.1, 'SITELONG': 8.7, 'SITEELEV': 120.0, 'RA': None, 'DEC': None}
+    """
+    latitude, longitude, height = facts.site or (None, None, None)
+    ra, dec = facts.pointing or (None, None)
+    return {"SITELAT": latitude, "SITELONG": longitude, "SITEELEV": height, "RA": ra, "DEC": dec}
 
 
 def odd_cards(

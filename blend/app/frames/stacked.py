@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 from blend.app.frames.groups import Sum
 from blend.app.frames.table import FrameRow, as_csv, as_json, as_text
 from blend.base.errors import InputError, StepError
+from blend.files.cards import cards_of_place
 from blend.files.claim import refuse_paths
 from blend.files.fits import write_fits
 from blend.files.raw import Head, Mosaic
@@ -121,13 +122,18 @@ class Stacked:
 
 
 def shared_cards(heads: Sequence[Head]) -> dict[str, Any]:
-    """Return the cards that frames of any kind share: exposure of one and of all, sensitivity, temperature, date."""
+    """Return the cards that frames of any kind share: exposure of one and of all, sensitivity, temperature, date.
+
+    Site and position are those of the first frame that states them.
+    """
     exposures = [head.facts.exposure_s for head in heads if head.facts.exposure_s]
     warmth = [head.facts.temperature_c for head in heads if head.facts.temperature_c is not None]
     dates = sorted(head.facts.date_obs for head in heads if head.facts.date_obs)
     whole = len(exposures) == len(heads)
     first = heads[0]
+    placed = [cards_of_place(head.facts) for head in heads]
     return {
+        **{key: next((cards[key] for cards in placed if cards[key] is not None), None) for key in placed[0]},
         "EXPTIME": (float(np.median(exposures)) if exposures else None, "[s] of one frame"),
         "TOTEXP": (float(np.sum(exposures)) if whole else None, "[s] of all frames together"),
         "NCOMBINE": (len(heads), "frames"),

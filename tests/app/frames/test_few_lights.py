@@ -244,3 +244,14 @@ frames = 1
     assert np.nanmedian(stage[hits[0]]) == pytest.approx(level, rel=0.15)
     again = replay_record(tmp_path / "out" / "record.json")
     assert {word for name, word in again.outputs if name.endswith(".fits")} == {"same bytes"}
+
+
+def test_a_master_keeps_where_the_telescope_stood_and_pointed(tmp_path: Path) -> None:
+    """Read back, the facts are those of the first light that states them: the Moon is asked of masters."""
+    put(tmp_path / "a.fits", field(), seed=1, RA="11:58:42.8", DEC="+53:15:23")
+    put(tmp_path / "b.fits", field(2.0), seed=2, RA=179.9, DEC=53.3, SITELAT=45.5, SITELONG=-7.25)
+    lights = [tmp_path / "a.fits", tmp_path / "b.fits"]
+    stack_frames("light", lights, out=tmp_path / "m.fits", options=StackOptions(bias=OFFSET))
+    facts = read_picture(tmp_path / "m.fits").facts
+    assert facts.pointing == pytest.approx((179.678333, 53.256389), abs=1e-6)
+    assert facts.site == (45.5, -7.25, 0.0)
