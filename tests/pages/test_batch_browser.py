@@ -151,6 +151,13 @@ def test_nothing_runs_out_of_the_page(page: Any, width: int) -> None:
     assert page.run("document.documentElement.scrollWidth") <= width
 
 
+def test_every_picture_is_there_before_anybody_scrolls_to_it_as_print_needs(page: Any) -> None:
+    page.call("Emulation.setEmulatedMedia", media="print")
+    assert page.run("[...document.images].every((image) => image.complete && image.naturalWidth > 0)")
+    assert page.run("[...document.querySelectorAll('.tick, #by')].every((e) => e.offsetParent === null)")
+    page.call("Emulation.setEmulatedMedia", media="")
+
+
 def test_without_scripts_all_but_the_moving_parts_is_there(page: Any, page_file: Path) -> None:
     page.call("Emulation.setScriptExecutionDisabled", value=True)
     try:

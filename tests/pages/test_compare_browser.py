@@ -106,6 +106,17 @@ def test_nothing_runs_out_of_the_page(page: Any, width: int) -> None:
     assert page.run("document.documentElement.scrollWidth") <= width
 
 
+def test_in_print_the_pictures_stand_side_by_side_and_whole(page: Any) -> None:
+    page.call("Emulation.setEmulatedMedia", media="print")
+    boxes = page.run(
+        "[...document.querySelectorAll('#wipe img')].map((i) => [i.getBoundingClientRect().left,"
+        " i.getBoundingClientRect().right, getComputedStyle(i).clipPath])"
+    )
+    page.call("Emulation.setEmulatedMedia", media="")
+    assert boxes[1][0] >= boxes[0][1]
+    assert {box[2] for box in boxes} == {"none"}
+
+
 def test_without_scripts_both_pictures_stand_one_below_the_other(page: Any, page_file: Path) -> None:
     page.call("Emulation.setScriptExecutionDisabled", value=True)
     try:

@@ -451,6 +451,22 @@ def test_nothing_sticks_out_at_any_width(page: Any, width: int) -> None:
     )
 
 
+def test_in_print_the_picture_is_whole_and_as_wide_as_the_paper(page: Any) -> None:
+    page.resize(720, 900)
+    page.call("Emulation.setEmulatedMedia", media="print")
+    left, right, shape = page.run(
+        "(({left, right, width, height}) => [left, right, width / height])"
+        "(document.getElementById('over').getBoundingClientRect())"
+    )
+    under = page.run("getComputedStyle(document.getElementById('under')).display")
+    hidden = page.run(
+        "[...document.querySelectorAll('button, input[type=range]')].every((e) => e.offsetParent === null)"
+    )
+    page.call("Emulation.setEmulatedMedia", media="")
+    assert (left, right, under, hidden) == (0, 720, "none", True)
+    assert shape == pytest.approx(page.run("WIDTH / HEIGHT"), rel=0.01)
+
+
 def test_histogram_counts_and_marks(page: Any, balanced_work: Callable[..., Work]) -> None:
     work = balanced_work()
     picture = shown(page, work)
