@@ -17,7 +17,7 @@ if TYPE_CHECKING:
         recipe_text,
         shipped_recipes,
     )
-    from blend.app.run.outputs import WRITERS, crop_box, picture_writer, result_names, turner
+    from blend.app.run.outputs import WRITERS, crop_box, picture_writer, result_names, target_part, turner
     from blend.app.run.preview import (
         LONG_EDGE,
         Preview,

@@ -105,11 +105,6 @@ def shown(work: Work, view: View, factor: int) -> NDArray[np.float32]:
     return work.display[:, y : y + height, x : x + width]
 
 
-def target_part(work: Work) -> Box:
-    """Return the part of a picture, in its own pixels, where most light is: what a sheet of small tiles shows."""
-    return _found_box(work, "target", crop_box(work))
-
-
 def factor_of(scale: str | int, box: Box) -> int:
     """Return the edge of the blocks that a scale means for a picture of this size."""
     if scale == "full":

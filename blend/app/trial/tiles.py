@@ -13,8 +13,8 @@ from typing import Any, Self
 import numpy as np
 from numpy.typing import NDArray
 
-from blend.app.run import crop_box, turner
-from blend.app.trial.layers import Box, shown, target_part
+from blend.app.run import crop_box, target_part, turner
+from blend.app.trial.layers import shown
 from blend.app.trial.step_cache import StepCache, plain_picture
 from blend.app.trial.tile_numbers import Yardstick
 from blend.app.trial.variants import Variant
@@ -143,15 +143,17 @@ class _Measure:
         self._cache = cache
         self._plain: tuple[Any, Work] | None = None
         self._stick: Yardstick | None = None
-        self._box: tuple[Work, Box] | None = None
 
     def part(self, layers: Work, work: Work) -> Picture:
         """Return the part of a finished picture that holds the target, upright."""
-        if self._box is None or self._box[0] is not layers:
-            self._box = (layers, target_part(layers))
-        x, y, width, height = self._box[1]
+        factor = self._cache.factor
+        whole = self._cache.box if factor > 1 else crop_box(layers)
+        left, top = whole[:2] if factor > 1 else (0, 0)
+        x, y, width, height = target_part(layers, whole)
+        rows = slice((y - top) // factor, -(-(y - top + height) // factor))
+        columns = slice((x - left) // factor, -(-(x - left + width) // factor))
         assert work.display is not None
-        return turner(work)(work.display[:, y : y + height, x : x + width])
+        return turner(work)(work.display[:, rows, columns])
 
     def __call__(self, layers: Work, work: Work) -> dict[str, Any]:
         start = time.perf_counter()

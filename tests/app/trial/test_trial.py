@@ -411,3 +411,33 @@ def test_an_address_that_tells_no_recipe_is_refused(tmp_path: Path, query: str, 
         keep_address(f"{tmp_path}/explore.html#{query}", out=None)
     assert fault.value.exit_code == 2
     assert [path.name for path in tmp_path.iterdir()] == ["trial.json"]
+
+
+@pytest.mark.parametrize("scale", ["full", "preview", 2])
+def test_the_sheet_shows_the_target_whole_at_any_scale(
+    night: Path, tmp_path: Path, scale: str | int, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    from blend.app.run import crop_box, target_part
+    from blend.app.run.load import load_sources
+    from blend.pages import sheet
+
+    target, drawn = open_target(night), []
+    monkeypatch.setattr(
+        "blend.app.trial.trial.draw_sheet",
+        lambda tiles, *a, **k: drawn.extend(tiles) or sheet.draw_sheet(tiles, *a, **k),
+    )
+    asked = question(target, "blend.red.amount=1", view=View(scale=scale))
+    try_variants(asked, out=tmp_path / "trial", store=None)
+    recipe = open_recipe("galaxy-moonlit", target=target)
+    whole = run_all(Work(recipe=recipe, target=target, sources=load_sources(target).sources))
+    x, y, width, height = target_part(whole, crop_box(whole))
+    assert min(width, height) > 60 and width < 400
+    assert whole.display is not None
+    part = whole.display[:, y : y + height, x : x + width]
+    factor = 2 if scale == 2 else 1
+    assert drawn[0].shape[1:] == pytest.approx((height / factor, width / factor), abs=1.0)
+    # upright: the simulated night's rows run as the file's, which for FITS is bottom-up
+    small = sheet.thumbnail(part[:, ::-1], max(drawn[0].shape[1:]))
+    rows, columns = (min(pair) for pair in zip(small.shape[1:], drawn[0].shape[1:], strict=True))
+    seen, truth = drawn[0][1, :rows, :columns].ravel(), small[1, :rows, :columns].ravel()
+    assert np.corrcoef(seen, truth)[0, 1] > 0.95
