@@ -23,6 +23,7 @@ def _always(record: Mapping[str, Any]) -> bool:
 
 NOTES: Mapping[str, Callable[[Mapping[str, Any]], bool]] = {
     "border": _cropped,  # every dithered stack has one; the picture is cut inside it
+    "reading-edge": _cropped,  # the same, made by the sensor's reading
     "rotated": _cropped,
     "crop-cost": _target_known,  # two nights seldom share a camera angle; `target-cut` tells what is lost of the target
     "cosmic-rays": _always,  # filled; the next stack of more frames has none
