@@ -22,6 +22,7 @@ def check_together(recipe: Recipe, target: Target) -> list[RecipeError]:
         *_impossible_widths(recipe, target),
         *_display_faults(recipe, target),
         *_absent_guides(recipe, target),
+        *_idle_settings(recipe, target),
     ]
 
 
@@ -198,6 +199,34 @@ def _absent_guides(recipe: Recipe, target: Target) -> Iterator[RecipeError]:
                 advice='add one, such as [masters.ha], or set it to "none" and mark sky_boxes',
             )
             return
+
+
+OWN_OF_SKIES = {
+    "degree": ("polynomial",),
+    "guide": ("polynomial", "moonlight"),
+    "brightens_towards_deg": ("moonlight",),
+}
+"""Keys of the gradient step that only some models of the sky have; without a sky ("none") nobody expects any."""
+
+
+def _idle_settings(recipe: Recipe, target: Target) -> Iterator[RecipeError]:
+    """Give what is set for a sky whose model has no use for it, for a master of its own or for all."""
+    used = {name: recipe.for_master("gradient", name) for name in target.masters}
+    fitted = [name for name, table in used.items() if table.model != "none"]
+    for key, models in OWN_OF_SKIES.items():
+        default = Gradient.model_fields[key].default
+        idle = [n for n in fitted if used[n].model not in models and getattr(used[n], key) != default]
+        own = {name for name, table in recipe.gradient.by_master.items() if key in table.model_fields_set}
+        places = {name: f"gradient.{name}.{key}" for name in idle if name in own}
+        if idle and not places and idle == fitted:  # else the step's own table may mean the other masters
+            places = {idle[0]: f"gradient.{key}"}
+        for name, place in places.items():
+            yield RecipeError(
+                place,
+                found=f'{getattr(used[name], key)!r}, of which model = "{used[name].model}" has no use',
+                expected=" or ".join(f'model = "{known}"' for known in models),
+                advice=f"take {key} out, or choose that model",
+            )
 
 
 def _needs_light(where: str, name: str, step: str, advice: str) -> RecipeError:

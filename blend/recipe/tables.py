@@ -141,7 +141,8 @@ class Gradient(Step):
         "light and reflections, and can eat wide faint objects",
     )
     degree: Annotated[_Degree, exactly(_Degree)] = Field(
-        default="auto", description="of the surface; auto chooses from 0 to 2, which is enough for moonlight"
+        default="auto",
+        description="of the polynomial; auto chooses from 0 to 2, which is enough for moonlight",
     )
     guide: Literal["none", "line"] = Field(
         default="none",

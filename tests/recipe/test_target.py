@@ -327,11 +327,33 @@ def test_a_sky_guided_by_a_line_needs_one() -> None:
         "sky_boxes."
     )
     assert set(together('[gradient.rgb]\nguide = "line"', lonely)) == {"gradient.rgb.guide"}
-    # A stretched line tells of no light; a model that asks no guide needs none.
+    # A stretched line tells of no light.
     shown = lonely + '[masters.ha]\nlight = "ha.fits"\ndomain = "display"\n'
     assert "gradient.guide" in together('[gradient]\nguide = "line"\n[gradient.ha]\nmodel = "none"', shown)
-    assert together('[gradient]\nguide = "line"\nmodel = "spline"', lonely) == {}
     assert together('[gradient]\nguide = "line"', lonely + '[masters.ha]\nlight = "ha.fits"\n') == {}
+
+
+@pytest.mark.parametrize(
+    ("words", "place"),
+    [
+        ('model = "spline"\ndegree = 2', "gradient.degree"),
+        ('model = "moonlight"\ndegree = 0', "gradient.degree"),
+        ('model = "spline"\nguide = "line"', "gradient.guide"),
+        ("brightens_towards_deg = 20", "gradient.brightens_towards_deg"),
+        ("[gradient.ha]\nbrightens_towards_deg = 20", "gradient.ha.brightens_towards_deg"),
+        ('[gradient.ha]\nmodel = "spline"\ndegree = 1', "gradient.ha.degree"),
+        # as it is by itself; meant for the other master; no sky at all, so nothing of it
+        ('model = "spline"\ndegree = "auto"', None),
+        ('degree = 2\n[gradient.ha]\nmodel = "spline"', None),
+        ('model = "none"\ndegree = 2\nguide = "line"', None),
+        ('model = "moonlight"\nguide = "line"\nbrightens_towards_deg = 20', None),
+    ],
+)
+def test_what_a_model_of_the_sky_has_no_use_for_is_refused(words: str, place: str | None) -> None:
+    both = 'name = "t"\n[masters.rgb]\nlight = "rgb.fits"\n[masters.ha]\nlight = "ha.fits"\n'
+    found = together(f"[gradient]\n{words}", both)
+    assert set(found) == ({place} if place else set())
+    assert all("has no use" in fault.sentence() for fault in found.values())
 
 
 def test_the_schema_knows_every_key() -> None:
