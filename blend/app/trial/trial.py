@@ -106,48 +106,30 @@ def try_variants(
     claim.check(names)
     cache = StepCache(question.target, question.view, store=store, listener=listener)
     own = _own_place(question, variants)
-    opens_with = own or 0
-    command, edge = _run_command(question, variants[opens_with]), tile_edge(_columns(question.variations))
+    shown = own or 0
+    page = {
+        "command": _run_command(question, variants[shown]),
+        "origin": _origin(question, variants[shown]),
+        "tiles": [{"tile": n, "values": dict(v.values)} for n, v in enumerate(variants, start=1)],
+    }
+    edge = tile_edge(_columns(question.variations))
     with WholeFolder(out, record=TRIAL, guard=claim) as folder:
         try:
-            made = make_tiles(
-                cache,
-                variants,
-                folder,
-                page_of=opens_with,
-                page={
-                    "command": command,
-                    "origin": _origin(question, variants[opens_with]),
-                    "tiles": [{"tile": n, "values": dict(v.values)} for n, v in enumerate(variants, start=1)],
-                },
-                edge=edge,
-                listener=listener,
-            )
+            made = make_tiles(cache, variants, folder, page_of=shown, page=page, edge=edge, listener=listener)
         finally:
             cache.close()
-        tiles = made.tiles
         notes = [*made.warnings, *cache.notes]
-        sheet, why = drawn_or_why(lambda: _sheet(question.variations, tiles, made.thumbnails, own))
+        pages = [PAGE]
+        sheet, why = drawn_or_why(lambda: _sheet(question.variations, made.tiles, made.thumbnails, own))
         if sheet is None:
             notes.append(("report-failed", f"{SHEET} could not be drawn: {why}; the tiles are whole"))
         else:
             write_png(folder.path_for(SHEET), sheet, long_edge=None)
-        pages = (PAGE,) if sheet is None else (SHEET, PAGE)
-        trial = {
-            "version": VERSION,
-            "recipe": changed_text(question.recipe_text, question.settings, where=question.recipe_name),
-            "recipe_name": question.recipe_name,
-            "target": question.target_path,
-            "root": question.root,
-            "vary": [{"key": item.key, "values": list(item.values)} for item in question.variations],
-            "scale": cache.factor,
-            "box": dict(zip("xywh", cache.box, strict=True)),
-            "tiles": tiles,
-            "page": {"file": PAGE, "command": command, "tile": opens_with + 1},
-            "store": cache.found or ("nothing found" if store else "not used"),
-            "seconds": {key: round(value, 3) for key, value in cache.seconds.items()},
+            pages.insert(0, SHEET)
+        trial = _asked_and_seen(question, cache) | {
+            "tiles": made.tiles,
+            "page": {"file": PAGE, "command": page["command"], "tile": shown + 1},
             "warnings": [{"code": code, "text": text} for code, text in notes],
-            "versions": versions(),
             "outputs": [{"path": name, "sha256": sha256_of(folder.path_for(name))} for name in pages],
         }
         trial["seal"] = seal_of(trial)
@@ -155,6 +137,24 @@ def try_variants(
         with writing(path):
             path.write_text(record_text(trial), encoding="utf-8")
     return trial
+
+
+def _asked_and_seen(question: Question, cache: StepCache) -> dict[str, Any]:
+    """Return what a trial's record says of the question and of the layers that answered it."""
+    found = cache.found or ("not used" if cache.store is None else "nothing found")
+    return {
+        "version": VERSION,
+        "recipe": changed_text(question.recipe_text, question.settings, where=question.recipe_name),
+        "recipe_name": question.recipe_name,
+        "target": question.target_path,
+        "root": question.root,
+        "vary": [{"key": item.key, "values": list(item.values)} for item in question.variations],
+        "scale": cache.factor,
+        "box": dict(zip("xywh", cache.box, strict=True)),
+        "store": found,
+        "seconds": {key: round(value, 3) for key, value in cache.seconds.items()},
+        "versions": versions(),
+    }
 
 
 def read_trial(place: Path) -> dict[str, Any]:
