@@ -4,9 +4,10 @@
 
 Masters are invented nights (`simulate_night`, the options of tests/wrong_cases/sound.py) and star fields drawn here:
 undersampled, elongated, width varying over the field, seeing that changes from frame to frame under a clip, shared
-noise, noise that falls where more frames overlap, few frames, flats left undivided. Each is written as 16 bits would
-hold it, after every curve. A curve counts on masters with 50 or more unsaturated stars of 10 times their noise in the
-linear master; beside stands what becomes of those where the noise of the pixels lets the curve be told at all.
+noise, noise that falls where more frames overlap, few frames, flats left undivided, a galaxy's regions of gas that are
+the wider the brighter they are (Terlevich & Melnick 1981, MNRAS 195, 839, from memory). Each is written as 16 bits
+would hold it, after every curve. A curve counts on masters with 50 or more unsaturated stars of 10 times their noise in
+the linear master; beside stands what becomes of those where the noise of the pixels lets the curve be told at all.
 Limits are Clopper and Pearson's (1934, Biometrika 26, 404; by scipy).
 """
 
@@ -94,6 +95,7 @@ def drawn_field(seed: int) -> tuple[Array, str]:
         "few frames",
         "no flat",
         "low sky",
+        "regions",
     )
     kind = odd[seed % len(odd)]
     fwhm = rng.uniform(1.6, 2.0) if kind == "undersampled" else rng.uniform(2.2, 4.5)
@@ -116,6 +118,8 @@ def drawn_field(seed: int) -> tuple[Array, str]:
             _add_star(one, cx, cy, float(f), fwhm * width * bend, 1.25 if kind == "long" else 1.0)
         if kind == "no flat":
             one *= 1.0 - 0.3 * (((x / columns - 0.5) * 2) ** 2 + ((y / rows - 0.5) * 2) ** 2) / 2
+        if kind == "regions":
+            _add_galaxy(one, rng, sky, fwhm)
         light += np.minimum(one, 1.0) / len(widths)
     noise = rng.standard_normal(light.shape)
     if kind == "shared":
@@ -125,6 +129,22 @@ def drawn_field(seed: int) -> tuple[Array, str]:
     if kind == "overlap":
         spread *= np.where(np.abs(x / columns - 0.5) < 0.25, 0.5, 1.0)
     return np.minimum(light + noise * spread, 1.0).astype(np.float32)[None], kind
+
+
+def _add_galaxy(frame: Array, rng: np.random.Generator, sky: float, fwhm: float) -> None:
+    # a disc and its regions of gas, width by the 0.4th power of their light
+    rows, columns = frame.shape
+    y, x = np.mgrid[:rows, :columns].astype(np.float32)
+    cx, cy = columns * rng.uniform(0.4, 0.6), rows * rng.uniform(0.4, 0.6)
+    scale, axes = rows * rng.uniform(0.06, 0.14), rng.uniform(0.4, 0.9)
+    frame += sky * rng.uniform(0.1, 0.8) * np.exp(-np.hypot(x - cx, (y - cy) / axes) / scale)
+    for _ in range(int(rng.integers(40, 150))):
+        away, turn = scale * rng.gamma(2.5, 0.8), rng.uniform(0.0, 2.0 * np.pi)
+        flux = 0.1 * min(rng.pareto(1.0) + 1.0, 60.0)
+        wide = fwhm * np.hypot(1.0, rng.uniform(0.3, 1.0) * (flux / 2.0) ** 0.4)
+        at_x, at_y = cx + away * np.cos(turn), cy + away * np.sin(turn) * axes
+        if 0 <= at_x < columns and 0 <= at_y < rows:
+            _add_star(frame, at_x, at_y, flux, wide, 1.0)
 
 
 def _add_star(frame: Array, cx: float, cy: float, flux: float, fwhm: float, axes: float) -> None:

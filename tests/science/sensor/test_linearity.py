@@ -134,6 +134,30 @@ def test_a_width_that_varies_is_no_curve(odd):
     assert told.outcome in ("linear", "cannot tell")
 
 
+def region_field(seed):
+    """The same stars, fewer, and a galaxy whose regions of gas are wider the brighter they are, and more than they."""
+    rng = np.random.default_rng(seed)
+    light = field(seed, stars=70, shape=(600, 800), peaks=0.6)
+    y, x = np.mgrid[:600, :800]
+    light += 0.03 * np.exp(-np.hypot(x - 400, (y - 300) / 0.7) / 70)
+    for _ in range(90):
+        away, turn = 70 * rng.gamma(2.5, 0.8), rng.uniform(0, 2 * np.pi)
+        peak = 0.02 * min(rng.pareto(1.0) + 1.0, 25.0)
+        wide = 2.8 * np.hypot(1.0, rng.uniform(0.5, 1.0) * (peak / 0.05) ** 0.4)
+        core = (wide / 2.0) ** 2 / (2.0 ** (1.0 / 3.0) - 1.0)
+        far = (x - 400 - away * np.cos(turn)) ** 2 + (y - 300 - 0.7 * away * np.sin(turn)) ** 2
+        light += peak * (1 + far / core) ** -3.0
+    return np.clip(light, 0.0, 1.0)
+
+
+@pytest.mark.parametrize("seed", [1, 3, 4])
+def test_regions_that_are_wider_the_brighter_they_are_are_no_curve_and_hide_none(seed):
+    light = region_field(seed)
+    assert judge_linearity(in_sixteen_bits(light)).outcome == "linear"
+    told = judge_linearity(in_sixteen_bits(light**0.5))
+    assert told.outcome == "stretched" and told.power == pytest.approx(0.5, abs=0.15)
+
+
 def real_frames():
     given = os.environ.get("BLEND_REAL_FRAMES")
     folder = Path(given) if given else Path(__file__).parents[3].parent / "shared" / "data"
