@@ -18,7 +18,7 @@ from blend.science.simulated import SceneOptions, simulate_night
 
 @pytest.mark.parametrize("seed", [41, 42])
 def test_sums_over_a_stars_circle_scatter_by_what_is_stated(seed: int, tmp_path: Path) -> None:
-    """Circles of 1.5 star widths less rings to twice that, as photometry takes them, in a field of stars without a line.
+    """Circles of 1.5 star widths less rings to twice that, as photometry takes them, in fields of stars without a line.
 
     Noise of each master by itself, lifted by faint stars and not blurred by interpolation as the line's is, would be
     stated: 10 % too much. Some 400 circles are independent, which tells the scatter to 3.5 %.
