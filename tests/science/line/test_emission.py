@@ -197,7 +197,7 @@ def lone_regions(sigmas, *, sky=0.0, seed=30):
 
 @pytest.mark.parametrize(("sigmas", "sky"), [(30.0, 0.0), (30.0, 0.12), (100.0, 0.065)])
 def test_a_regions_surroundings_hold_neither_its_own_light_nor_the_skys_error(sigmas, sky):
-    """With both taken off 1.5, 2.3 and 0.5 % are missing: the sky is as often below 0, where no weight adds anything.
+    """With both taken off 0.9, 2.3 and 0.5 % are missing: the sky is as often below 0, where no weight adds anything.
 
     The scatter is 0.1 %.
     """
