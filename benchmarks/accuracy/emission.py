@@ -1,6 +1,6 @@
 """Line light where there is none, and where a known amount is: what of it a run measures and lets through.
 
-    python benchmarks/accuracy/emission.py [--seeds N] [--only WORD]
+    python benchmarks/accuracy/emission.py [--seeds N] [--first K] [--only WORD] [--real]
 
 Simulated nights of 400 x 600 pixels, as `blend run galaxy-moonlit` sees them up to the emission, N seeds each:
 
@@ -9,7 +9,12 @@ Simulated nights of 400 x 600 pixels, as `blend run galaxy-moonlit` sees them up
 * ``binned``: the H-alpha master binned 2 x 2 (its knots' light against that of the unbinned one);
 * ``bleeding``: a bleeding star at the edge whose glow in the line is another than in the red band;
 * ``halo``: discs that a narrowband filter's reflections put around bright stars, centred or shifted;
-* ``injected``: H II regions of 3 to 100 sigma on and off the arms: recovered light, completeness, pulls.
+* ``injected``: H II regions of 3 to 100 sigma on and off the arms: recovered light, completeness, pulls. Printed anew
+  after each seed. With ``--real`` regions alone, in the spiral of the real frames (``BLEND_REAL_FRAMES``).
+
+Of injected regions: ``whole`` = light in a circle of 1.5 star widths less that in a ring around it, before the weight,
+over what was injected; ``through`` = what passes, noise and all; ``own`` = the same less the light that lay there
+before, which is known, so that noise hardly blurs it.
 """
 
 from __future__ import annotations
@@ -23,6 +28,7 @@ from unittest import mock
 
 import numpy as np
 from numpy.typing import NDArray
+from realnight import real_night, stack_all
 
 from blend.app.demo.demo import write_night
 from blend.app.inspect.recovery import _with_regions  # the machinery of `blend inspect --inject`
@@ -46,15 +52,20 @@ def main() -> int:
     """Print every part; exit code 1 where a bar is missed."""
     parser = argparse.ArgumentParser(description=(__doc__ or "").split("\n")[0])
     parser.add_argument("--seeds", type=int, default=20)
+    parser.add_argument("--first", type=int, default=1)
+    parser.add_argument("--real", action="store_true", help="regions alone, injected into the real frames")
     parser.add_argument("--only", choices=PARTS, help="one part")
     parser.add_argument(
         "--masters", type=Path, help="a target file: regions are injected into its masters alone"
     )
     options = parser.parse_args()
+    seeds = range(options.first, options.first + options.seeds)
+    if options.real:
+        return int(not injected_real(seeds))
     if options.masters:
-        return int(not injected(range(1, options.seeds + 1), masters=options.masters))
+        return int(not injected(seeds, masters=options.masters))
     chosen = [options.only] if options.only else list(PARTS)
-    passed = [PARTS[name](range(1, options.seeds + 1)) for name in chosen]
+    passed = [PARTS[name](seeds) for name in chosen]
     return int(not all(passed))
 
 
@@ -253,7 +264,9 @@ STRENGTHS = (3.0, 5.0, 10.0, 30.0, 100.0)
 
 @dataclass
 class Injected:
-    """What became of injected regions: recovered over injected light, unfaded and passed, and pulls.
+    """What became of injected regions: recovered over injected light, before the weight and after it, and pulls.
+
+    ``own`` is what passes less what lay there before.
 
     ``pull`` and ``empty`` go by the error of what stands out: smooth terms are alike in an aperture and its ring, and
     ``whole`` by all that is stated.
@@ -263,6 +276,7 @@ class Injected:
     bright: list[bool] = field(default_factory=list)
     unfaded: list[float] = field(default_factory=list)
     passed: list[float] = field(default_factory=list)
+    own: list[float] = field(default_factory=list)
     pull: list[float] = field(default_factory=list)
     empty: list[float] = field(default_factory=list)
     whole: list[float] = field(default_factory=list)
@@ -307,9 +321,12 @@ def inject(bare: Bare, seed: int, told: Injected) -> None:
     planted = _sums(drawn[0], xy, radius)
     told.strength += list(strength)
     told.bright += list(bright[::2])
-    told.unfaded += list(_sums(np.nan_to_num(changed.light - layers.light), xy, radius) / planted)
+    told.unfaded += list(
+        _over_ring(changed.light - layers.light, xy, radius) / _over_ring(drawn[0], xy, radius)
+    )
     passed, before = (np.nan_to_num(one.light * one.weight) for one in (changed, layers))
     told.passed += list(_sums(passed - before, xy, radius) / planted)
+    told.own += list(_sums(passed - np.nan_to_num(layers.light), xy, radius) / planted)
     told.pull += list(_pulls(changed.light, bare.compact, xy, radius, less=drawn[0]))
     told.empty += list(_pulls(layers.light, bare.compact, empty, radius))
     told.whole += list(_pulls(layers.light, layers.sigma, empty, radius))
@@ -349,20 +366,25 @@ def _free_places(
     return np.array(chosen)[order], order < counts[0]
 
 
+def _over_ring(plane: NDArray[Any], xy: NDArray[np.float64], radius: float) -> NDArray[np.float64]:
+    """Return sums in circles less the mean of rings out to twice the radius: a sky fitted anew is taken off."""
+    area, wide = (_sums(np.ones_like(plane), xy, r) for r in (radius, 2.0 * radius))
+    own, both = (_sums(np.nan_to_num(plane), xy, r) for r in (radius, 2.0 * radius))
+    return own - area * (both - own) / (wide - area)
+
+
 def _pulls(
     light: NDArray[Any], sigma: NDArray[Any], xy: NDArray[np.float64], radius: float, *, less: Any = 0.0
 ) -> NDArray[np.float64]:
     """Return sums in circles over a ring's mean, by their stated errors."""
-    left = np.nan_to_num(light - less)
-    area, wide = (_sums(np.ones_like(left), xy, r) for r in (radius, 2.0 * radius))
-    own, both = (_sums(left, xy, r) for r in (radius, 2.0 * radius))
+    area, wide = (_sums(np.ones_like(light), xy, r) for r in (radius, 2.0 * radius))
     variance = _sums(np.nan_to_num(sigma).astype(np.float64) ** 2, xy, radius)
-    return (own - area * (both - own) / (wide - area)) / np.sqrt(variance * (1.0 + area / (wide - area)))
+    return _over_ring(light - less, xy, radius) / np.sqrt(variance * (1.0 + area / (wide - area)))
 
 
 def injected(seeds: range, *, masters: Path | None = None) -> bool:
     """H II regions put into calibrated masters, simulated or real."""
-    told, bare = Injected(), None
+    told, bare, good = Injected(), None, False
     for seed in seeds:
         with tempfile.TemporaryDirectory(prefix="emission-") as scratch:
             if masters is None or bare is None:
@@ -373,24 +395,43 @@ def injected(seeds: range, *, masters: Path | None = None) -> bool:
                 work = Work(recipe=recipe, target=target, sources=loaded.sources)
                 bare = bare_of(run_all(work, steps=STEPS[:1]))
             inject(bare, seed, told)
-    return report_injected(told)
+        print(f"          after seed {seed}:", flush=True)
+        good = report_injected(told)
+    return good
+
+
+def injected_real(seeds: range) -> bool:
+    """H II regions put into the spiral of the real frames."""
+    night = real_night()
+    if night is None:
+        print("no real night: set BLEND_REAL_FRAMES to the folder that holds `night`")
+        return True
+    with tempfile.TemporaryDirectory(prefix="emission-") as scratch:
+        stack_all(night, Path(scratch))
+        target = Path(scratch) / "target.toml"
+        target.write_text(
+            'name = "real spiral"\n[masters.rgb]\nlight = { red = "r.fits", green = "r.fits", blue = "r.fits" }\n'
+            '[masters.ha]\nlight = "ha.fits"\nline_nm = 656.28\n'
+        )
+        return injected(seeds, masters=target)
 
 
 def report_injected(told: Injected) -> bool:
     """Print what became of the regions; True where every bar is kept."""
-    strength, unfaded, passed = (np.array(values) for values in (told.strength, told.unfaded, told.passed))
+    strength, unfaded, passed, left = (
+        np.array(values) for values in (told.strength, told.unfaded, told.passed, told.own)
+    )
     bright, good = np.array(told.bright), True
     for one in STRENGTHS:
         own = (strength == one) & np.isfinite(passed)
-        whole, kept, disc, beside = (
-            float(np.median(values)) if values.size else float("nan")
-            for values in (unfaded[own], passed[own], passed[own & bright], passed[own & ~bright])
-        )
-        error = 1.25 * mad(passed[own]) / np.sqrt(own.sum())
+        half = float(np.mean(passed[own] > 0.5)) if own.any() else float("nan")
+        kept = float(np.median(passed[own])) if own.any() else float("nan")
         print(
-            f"injected  {one:3.0f} sigma: unfaded {whole:.3f}, let through {kept:.3f} +- {error:.3f} (medians; "
-            f"{disc:.3f} on the {int((own & bright).sum())} on bright ground, elsewhere {beside:.3f}), "
-            f"{100 * float(np.mean(passed[own] > 0.5)):.0f} % pass by more than half, {int(own.sum())} regions"
+            f"injected  {one:3.0f} sigma: whole {middle(unfaded[own])}; through {middle(passed[own])}, own "
+            f"{middle(left[own])} (medians; through {middle(passed[own & bright])} on bright ground, elsewhere "
+            f"{middle(passed[own & ~bright])}); {100 * half:.0f} +- "
+            f"{100 * np.sqrt(half * (1.0 - half) / max(own.sum(), 1)):.0f} % pass by more than half, "
+            f"{int(own.sum())} regions, {int((own & bright).sum())} on bright ground"
         )
         good &= one < 10.0 or 0.97 <= kept <= 1.03
     for name, pulls in (
@@ -401,9 +442,20 @@ def report_injected(told: Injected) -> bool:
         values = np.array(pulls)
         values = values[np.isfinite(values)]
         spread = float(np.std(values))
-        print(f"          pulls of {name}: {spread:.3f} (robust {mad(values):.3f}), {len(values)}")
+        error = spread / np.sqrt(2.0 * max(len(values), 1))
+        print(
+            f"          pulls of {name}: {spread:.3f} +- {error:.3f} (robust {mad(values):.3f}), {len(values)}"
+        )
         good &= pulls is told.whole or 0.9 <= spread <= 1.1
     return good
+
+
+def middle(values: NDArray[np.float64]) -> str:
+    """Return the median and its error."""
+    values = values[np.isfinite(values)]
+    if not values.size:
+        return "none"
+    return f"{np.median(values):.3f} +- {1.25 * mad(values) / np.sqrt(values.size):.3f}"
 
 
 def mad(values: NDArray[np.float64]) -> float:

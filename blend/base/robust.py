@@ -116,11 +116,11 @@ def clipped_mean(
     return float(kept.mean()), float(kept.std()) / factor, int(kept.size)
 
 
-def difference_noise(plane: NDArray[np.floating]) -> float:
+def difference_noise(plane: NDArray[np.floating], *, lag: int = 1) -> float:
     """Estimate the noise of one pixel from second differences, in the plane's unit.
 
-    sigma = 1.4826 median|I * N| / 6 with N = [[1, -2, 1], [-2, 4, -2], [1, -2, 1]], over the valid region only,
-    so that any plane-shaped sky cancels and stars do not count.
+    sigma = 1.4826 median|I * N| / 6 with N = [[1, -2, 1], [-2, 4, -2], [1, -2, 1]], its entries ``lag`` pixels apart,
+    over the valid region only, so that any plane-shaped sky cancels and stars do not count.
 
     References
     ----------
@@ -133,9 +133,9 @@ def difference_noise(plane: NDArray[np.floating]) -> float:
     0.0
     """
     p = np.asarray(plane, dtype=np.float64)
-    if min(p.shape) < 3:
+    if min(p.shape) < 2 * lag + 1:
         return float("nan")
-    both = second_differences(p)
+    both = second_differences(p, lag=lag)
     both = np.abs(both[np.isfinite(both)])
     return MAD_TO_SIGMA * median(both) / 6.0 if both.size else float("nan")
 

@@ -103,3 +103,12 @@ def test_the_median_of_what_is_no_number_is_none() -> None:
     assert np.isnan(median(np.array([1.0, np.nan, 3.0]))) and np.isnan(median(np.array([])))
     assert median(np.array([-np.inf, 1.0, np.inf])) == 1.0
     assert median(np.array([np.inf, np.inf])) == np.inf
+
+
+def test_noise_told_two_pixels_apart_counts_what_neighbours_share():
+    """Means of two neighbours down and across scatter by 1 / 2; differences of neighbours show less of it."""
+    noise = np.random.default_rng(5).normal(size=(801, 801))
+    shared = (noise[1:, 1:] + noise[:-1, 1:] + noise[1:, :-1] + noise[:-1, :-1]) / 4.0
+    assert difference_noise(shared, lag=2) == pytest.approx(0.5, rel=0.02)
+    assert difference_noise(shared) < 0.3
+    assert np.isnan(difference_noise(shared[:4], lag=2))

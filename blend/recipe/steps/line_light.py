@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -39,6 +39,9 @@ from blend.science.line import (
     weigh_emission,
 )
 from blend.science.stars import Stars, star_fluxes
+
+MOST_COVERED = 0.9
+"""Of a frame: less that is free of stars and line light does not tell the noise."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -145,20 +148,20 @@ def part_line(
         around=(glow, disc),
         unsure=unsure,
         stars=cover_halos(stars, halos, fwhm_px=fwhm_px),
+        without=masks.saturated,
     )
     sigma = noise.pixel
     if not np.shares_memory(line, own.pixels):
         light = keep_sharp(light, own.pixels[0], line, factor=factor, stars=stars)
         sigma = float(factor * np.hypot(pixel_noise(own), scale.value * pixel))
-    wanted = work.figures and "fits" in work.recipe.output.formats
-    stated = float(
-        factor * np.hypot(_summed_noise(work, name), scale.value * _summed_noise(work, "rgb", settings.from_))
-    )
-    errors = emission_sigma(broad, noise, pixel=stated, unsure=unsure) if wanted else None
-    if errors is not None:
-        errors[masks.saturated] = np.nan
-    layers = EmissionLayers(light=light, weight=weight, sigma=errors)
+    layers = EmissionLayers(light=light, weight=weight, sigma=None)
     passed, whole = layers.passed(), noise_blocks(light)
+    through = noise_blocks(passed)
+    if work.figures and "fits" in work.recipe.output.formats:
+        stated = _summed_noise(whole, on_star | (through != 0.0)) or noise.pixel
+        errors = emission_sigma(broad, noise, pixel=stated, unsure=unsure)
+        errors[masks.saturated] = np.nan
+        layers = replace(layers, sigma=errors)
     return Line(
         scaled=_divided(own.pixels[0], scale.value),
         emission=passed,
@@ -170,7 +173,7 @@ def part_line(
         knots=knots,
         strongest=strongest,
         share=_lit(weight),
-        held=held_back(whole, noise_blocks(passed), covered=on_star, sky=noise.sky),
+        held=held_back(whole, through, covered=on_star, sky=noise.sky),
         halos=tuple(halos),
         scale=scale,
     )
@@ -225,19 +228,16 @@ def pixel_noise(master: Master, plane: str = "") -> float:
     return sigma if sigma > 0 else difference_noise(master.plane(plane))
 
 
-def _summed_noise(work: Work, name: str, plane: str = "") -> float:
-    """Return the noise of a pixel of the grid as sums over some pixels show it: that before resampling.
+def _summed_noise(blocks: Plane, without: NDArray[np.bool_]) -> float:
+    """Return the noise of a pixel of the emission as sums over some pixels show it, off stars and line light.
 
-    Interpolation and demosaicing spread noise over neighbours: a pixel of them scatters less, a sum does not. Noise of
-    a fine pattern, on a real sensor a fifth of it, is in pixels alone and not in sums.
+    Of means over 4 x 4 pixels, two means apart: what interpolation spread over neighbours counts in full, and faint
+    stars, which lift what each master tells by itself, are taken off. Means that touch share some of resampled noise.
+    Where hardly anything is free all means count; 0 where there are none.
     """
-    master = work.masters[name]
-    plane = plane or master.planes[0]
-    four = NOISE_PX * master.facts.noise.get(plane, {}).get(NOISE_PX, 0.0)
-    one = four if four > 0 else pixel_noise(master, plane)
-    found = work.alignments.get((name, master.planes.index(plane))) or work.alignments.get((name, 0))
-    area = 1.0 if found is None else abs(float(np.linalg.det(found.matrix[:2, :2])))
-    return float(np.sqrt(area) * one)
+    free = np.where(without & (without.mean() < MOST_COVERED), np.float32(np.nan), blocks)
+    noise = difference_noise(free, lag=2)
+    return NOISE_PX * noise if noise > 0 else 0.0
 
 
 def _divided(plane: Plane, by: float) -> Plane:

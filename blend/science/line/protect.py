@@ -32,12 +32,7 @@ SOFT = 0.5
 
 
 def star_mask(
-    stars: Stars,
-    shape: tuple[int, int],
-    *,
-    fwhm_px: float,
-    reach: float = 2.5,
-    noise: float | None = None,
+    stars: Stars, shape: tuple[int, int], *, fwhm_px: float, noise: float | None = None
 ) -> NDArray[np.float32]:
     """Return a mask that is 1 on stars, 0 elsewhere, soft between.
 
@@ -50,8 +45,6 @@ def star_mask(
     shape : (rows, columns)
     fwhm_px : float
         F, of the typical star.
-    reach : float
-        Largest radius in FWHM of a star that is not saturated; saturated ones reach up to 6.
     noise : float, optional
         sigma of one pixel, in the unit of ``stars.peak``. Told from the faintest stars, found at five sigma,
         where it is not given.
@@ -68,7 +61,7 @@ def star_mask(
     ----------
     Moffat (1969), A&A 3, 455, for the profile (from memory).
     """
-    radius = star_radii(stars, fwhm_px=fwhm_px, reach=reach, noise=noise)
+    radius = star_radii(stars, fwhm_px=fwhm_px, noise=noise)
     xy = np.ascontiguousarray(stars.xy, dtype=np.float64)
     out = np.zeros(shape, dtype=np.float32)
     map_row_blocks(lambda rows: _stamp(xy, radius, SOFT, rows.start, out[rows]), shape[0])
@@ -78,7 +71,7 @@ def star_mask(
 def star_radii(
     stars: Stars, *, fwhm_px: float, reach: float = 2.5, noise: float | None = None
 ) -> NDArray[np.float64]:
-    """Return the radius in pixels at which each star is lost in the noise; see `star_mask`."""
+    """Return the radius in pixels at which each star is lost in the noise, ``reach`` FWHM at most; see `star_mask`."""
     peak = np.asarray(stars.peak, dtype=np.float64)
     if peak.size == 0:
         return np.empty(0)
@@ -97,8 +90,7 @@ def cover_saturated(
 ) -> NDArray[np.float32]:
     """Put everything near saturated pixels into the mask, and return it: 1 up to 4 FWHM, 0 from 5 FWHM.
 
-    Emission is left out nearest to them (`blend.science.line.emission.fade_emission`), and what wings leave lies
-    beyond.
+    What their wings leave lies nearest to them.
 
     Parameters
     ----------

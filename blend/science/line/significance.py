@@ -8,13 +8,13 @@ starlight may leave; the diffuse part carries the errors of colour, scale and sk
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
 from blend.base.rowblocks import map_row_blocks
-from blend.science.line.local_medians import CELL_PX, WINDOW_FWHM
+from blend.science.line.local_medians import CELL_PX, WINDOW_FWHM, surroundings
 from blend.science.line.regions import add_error, confirm_regions, mark_dark, raise_bright, raise_significance
 from blend.science.line.starlight_left import (
     BLOCK_ROWS,
@@ -46,8 +46,10 @@ NEGATIVE = 2.0
 """In sigma of light blurred by a star's width: what is so far below 0 is no emission, whatever lies around it."""
 
 TRUSTED = 0.03
-"""Of a region's light: where the light around it is known better than this, it passes with the region. A median over
-seven star widths holds a few percent of a bright knot's own light."""
+"""Of a region's light: where the light around it is known better than this, it passes with the region."""
+
+MOST_FILLED = 0.15
+"""Of a square of fourteen star widths: a lone region of 100 sigma fills an eighth, the knots of an arm a quarter."""
 
 JOIN_PX = 256
 """Columns that are joined at a time: most of a frame holds nothing to join, and the rims of a strip cost a fifth."""
@@ -67,6 +69,7 @@ def weigh_emission(
     around: tuple[Plane, Plane],
     unsure: Plane | None = None,
     stars: Plane | None = None,
+    without: NDArray[np.bool_] | None = None,
 ) -> tuple[Plane, float | None]:
     """Return the weight with which a blend lets a line's light through, and the highest significance outside stars.
 
@@ -75,9 +78,10 @@ def weigh_emission(
     and of twice that; S_d is the same at 8 px of what the compact part left, with wrong(B) and what is unsure of the
     sky and of the glow of bright stars, whose slope counts in S_c.
     A region, S above 0.45 fade_sigma, counts if its peak passes 1.6 fade_sigma (softly up to 1.8) and 4.8; inside, a
-    pixel's share w_c or w_d rises from 0.45 to 0.8 fade_sigma. The weight is what of the smoothed light passes,
-    P = w_c (C + v D) + w_d (E - w_c (C + v D)), by that light, between 0 and 1; v is 1 where D is known to much better
-    than 3 % of a region's light, and 0 where a galaxy's colour leaves it open.
+    pixel's share w_c or w_d rises from 0.45 to 0.8 fade_sigma. D is then measured again without the regions that count.
+    The weight is w_c (G * (C + v D)) / (G * E) and w_d of the rest, between 0 and 1, so that the light around a region
+    is that of P = w_c (C + v D) + w_d (E - w_c (C + v D)); v is 1 where D is known to much better than 3 % of a
+    region's light or may be no more than an error of the sky, and 0 where a galaxy's colour leaves it open.
 
     Parameters
     ----------
@@ -95,6 +99,8 @@ def weigh_emission(
         is not given.
     stars : (rows, columns), optional
         1 on stars without a line of their own, which have no weight, 0 elsewhere, soft between (`star_mask`).
+    without : bool (rows, columns), optional
+        What ``around`` leaves out.
 
     Returns
     -------
@@ -118,6 +124,7 @@ def weigh_emission(
     weight, wrong, smooth = _compact(parts)
     strongest = _strongest(weight, stars)
     confirm_regions(weight, *levels)
+    parts = replace(parts, glow=_beside(parts, weight, without))
     faint = _diffuse(parts, weight, wrong, smooth)
     strongest = max(strongest, _strongest(faint, stars, size=FAINT_BIN))
     confirm_regions(faint, *levels)
@@ -246,6 +253,36 @@ def _compact(parts: _Parts) -> tuple[Plane, Plane, Plane]:
     return out, wrong, smooth
 
 
+def _beside(parts: _Parts, shares: Plane, without: NDArray[np.bool_] | None) -> Plane:
+    """Return the surroundings of the emission without the regions that count, in cells.
+
+    A region's own light raises a median over seven star widths: by 10 % of a region of 10 sigma, 3 % of one of 100.
+    Where regions fill too much of a wider square what is left lies in the gaps of an arm, and the old median stays.
+    """
+    lit = np.empty(shares.shape, dtype=np.bool_)
+    filled = np.empty(parts.glow.shape, dtype=np.float32)
+
+    def block(rows: slice) -> None:
+        np.less(shares[rows], 0.0, out=lit[rows])
+        cells = slice(rows.start // CELL_PX, -(-rows.stop // CELL_PX))
+        filled[cells] = bin_plane(lit[rows].astype(np.float32), CELL_PX)
+        if without is not None:
+            lit[rows] |= without[rows]
+
+    map_row_blocks(block, len(shares))
+    if not filled.any():
+        return parts.glow
+    from scipy import ndimage
+
+    side = 2 * int(0.5 * WINDOW_FWHM * parts.noise.fwhm_px / CELL_PX) + 1
+    near = ndimage.maximum_filter(filled, side + 2) > 0.0
+    near &= ndimage.uniform_filter(filled, 2 * side) < MOST_FILLED
+    y, x = np.nonzero(near)
+    at = CELL_PX * np.stack([x, y], axis=1).astype(np.float64)
+    anew = surroundings(parts.emission, fwhm_px=parts.noise.fwhm_px, without=lit, at=at)
+    return np.where(near, anew, parts.glow)
+
+
 def _binned(
     light: Plane, wrong: Plane, smooth: Plane, *, taps: NDArray[np.float32], left: float, growth: float
 ) -> Plane:
@@ -293,8 +330,8 @@ def _diffuse(parts: _Parts, weight: Plane, wrong: Plane, smooth: Plane) -> Plane
 def _join(parts: _Parts, shares: Plane, faint: Plane) -> Plane:
     """Return minus the weight of the whole light, of minus the share of its compact part.
 
-    With P what passes (`weigh_emission`) and G a star's width, G * P / G * E is smooth, and lets a peak's light through
-    too easily: it is sharper than its blur. A factor, the same for neighbours, brings the flux over 2 G to that of P.
+    A share of smoothed light lets too little of a peak through, which is sharper than its blur. A factor, the same for
+    neighbours, brings the flux over twice a star's width to that of P (`weigh_emission`).
     """
     weight = np.empty_like(shares)
     narrow, wide = (gaussian_taps(parts.noise.fine_px * times) for times in (1.0, 2.0))
@@ -320,18 +357,20 @@ def _join(parts: _Parts, shares: Plane, faint: Plane) -> Plane:
                 weight[part, tile] = join(*cut)[inner]
 
     def join(whole: Plane, share: Plane, diffuse: Plane, around: Plane, disc: Plane, unsure: Plane) -> Plane:
-        doubt = np.hypot(parts.noise.colour * disc, unsure)
-        own = share * (whole - around)
-        known = TRUSTED * np.maximum(blur_block(own, wide), 0.0)
-        with np.errstate(divide="ignore", invalid="ignore"):
-            passed = own + share * around * np.nan_to_num(known**2 / (known**2 + doubt**2))
-        passed += diffuse * (whole - passed)
+        known = (TRUSTED * np.maximum(blur_block(share * (whole - around), wide), 0.0)) ** 2
+        colour, sky = (parts.noise.colour * disc) ** 2, unsure**2 + np.float32(parts.noise.faint**2)
         over = blur_block(whole, narrow)
         with np.errstate(divide="ignore", invalid="ignore"):
-            ratio = np.clip(blur_block(passed, narrow) / over, 0.0, 1.0)
-        # Where the light around is below 0 a share of it has no meaning: there the light passes as it was found.
-        ratio = np.where(over > 0.0, ratio, np.maximum(share, diffuse))
-        ratio *= (share > 0.0) | (diffuse > 0.0)
+            sure = np.nan_to_num(known / (known + colour + sky))
+            # No weight adds what an error of the sky puts below 0, so that what it puts above 0 must pass, too.
+            sure += (1.0 - sure) * np.nan_to_num(sky / (sky + colour + around**2))
+            own = whole - (1.0 - sure) * around
+            ratio = np.clip(blur_block(own, narrow) / over, 0.0, 1.0)
+        # Where the smoothed light is below 0 a share of it has no meaning: there the light passes as it was found.
+        ratio = share * np.where(over > 0.0, ratio, np.float32(1.0))
+        ratio += diffuse * (1.0 - ratio)
+        passed = share * own
+        passed += diffuse * (whole - passed)
         with np.errstate(divide="ignore", invalid="ignore"):
             mend = blur_block(passed, wide) / blur_block(ratio * whole, wide)
         ratio *= np.clip(np.nan_to_num(mend, nan=1.0), LEAST_MEND, 1.0 / LEAST_MEND)

@@ -98,7 +98,6 @@ def measure_noise(
     factor: float,
     fwhm_px: float,
     invalid: NDArray[np.bool_] | None = None,
-    growth: float | None = None,
     may_be_odd: NDArray[np.bool_] | None = None,
 ) -> EmissionNoise:
     """Measure what the difference line - s broad holds besides emission.
@@ -115,18 +114,12 @@ def measure_noise(
         Of stars in these planes.
     invalid : bool (rows, columns), optional
         Stars that touch such pixels are not used.
-    growth : float, optional
-        Growth of the variance by one count of the broad plane, relative to that at the sky: 1 / (gain *
-        pixel^2) or, under a bright sky, 1 / sky level. Measured on the data where it is not given.
     may_be_odd : (n,) bool, optional
         Which stars of the scale are field stars, whose own colour may explain light; elsewhere gas explains it.
     """
     fine_px = max(fwhm_px / FWHM_PER_SIGMA, LEAST_SEARCH_PX)
-    bands = _noise_bands(line, broad, scale.value, fine_px)
-    pixel, fine = bands.noise
+    pixel, fine, growth = _noise_bands(line, broad, scale.value, fine_px)
     coarse, faint, sky = _binned_noise(line, broad, scale.value, max(2.0 * fine_px, COARSE_PX))
-    if growth is None:
-        growth = bands.growth
     left = (fine, growth)
     terms = _star_terms(line, broad, scale=scale, fwhm_px=fwhm_px, pixel=pixel, left=left, invalid=invalid)
     colour = np.hypot(scale.error, scale.value * max(terms.colour, OTHER_COLOUR))
@@ -148,16 +141,13 @@ def measure_noise(
     )
 
 
-@dataclass(frozen=True)
-class _Bands:
-    noise: tuple[float, float]
-    growth: float
-
-
 def _noise_bands(
     line: NDArray[np.float32], broad: NDArray[np.float32], scale: float, fine_px: float
-) -> _Bands:
-    """Measure noise at two smoothings, and its growth, on some bands of rows spread over the frame."""
+) -> tuple[float, float, float]:
+    """Return the noise at two smoothings, and how its variance grows by a count of the broad plane, relatively.
+
+    Measured on some bands of rows spread over the frame.
+    """
     tiles: tuple[list[float], list[float]] = ([], [])
     curves: list[NDArray[np.float32]] = []
     levels: list[NDArray[np.float32]] = []
@@ -181,9 +171,8 @@ def _noise_bands(
             kept.extend(values)
         curves.append(curve)
         levels.append(level)
-    noise = tuple(_quiet(values) for values in tiles)
     growth = _growth(np.concatenate(curves), np.concatenate(levels))
-    return _Bands((noise[0], noise[1]), growth)
+    return _quiet(tiles[0]), _quiet(tiles[1]), growth
 
 
 def _blur_inside(block: NDArray[np.float32], taps: NDArray[np.float32]) -> NDArray[np.float32]:

@@ -176,6 +176,34 @@ def test_knots_keep_their_flux_at_any_brightness(flux):
     assert np.median(kept) == pytest.approx(1.0, abs=0.03 + 2 * 1.25 * 10 / flux / 7)
 
 
+def lone_regions(sigmas, *, sky=0.0, seed=30):
+    """What of 81 lone regions passes, the noise under each taken off; ``sky``: the size of an uneven sky, stated."""
+    rng, fwhm = np.random.default_rng(seed), 4.0
+    empty = rng.normal(size=(520, 520))
+    row, column = np.mgrid[:520, :520]
+    empty += sky * np.sqrt(2.0) * np.sin(column / 17.0) * np.sqrt(2.0) * np.sin(row / 19.0)
+    empty = empty.astype(np.float32)
+    broad = rng.normal(0, 3, empty.shape).astype(np.float32)
+    light, flux = empty.copy(), sigmas * np.sqrt(4.0 * np.pi) * fwhm / 2.3548
+    places = [(x, y) for x in range(43, 500, 53) for y in range(41, 500, 53)]
+    for x, y in places:
+        add_spot(light, x, y, flux, fwhm)
+    noise = measure_noise(light, broad, scale=given_scale(SCALE), factor=1.0, fwhm_px=fwhm)
+    unsure = np.full((65, 65), max(sky, 0.03), np.float32)
+    passed = let_through(light, broad, noise, unsure=unsure) - empty
+    circles = [np.hypot(column - x, row - y) <= 1.5 * fwhm for x, y in places]
+    return np.median([passed[circle].sum() / (light - empty)[circle].sum() for circle in circles])
+
+
+@pytest.mark.parametrize(("sigmas", "sky"), [(30.0, 0.0), (30.0, 0.12), (100.0, 0.065)])
+def test_a_regions_surroundings_hold_neither_its_own_light_nor_the_skys_error(sigmas, sky):
+    """With both taken off 0.9, 2.3 and 0.5 % are missing: the sky is as often below 0, where no weight adds anything.
+
+    The scatter is 0.1 %.
+    """
+    assert lone_regions(sigmas, sky=sky) == pytest.approx(1.0, abs=0.003)
+
+
 def test_faint_wide_nebula_is_found_below_the_noise_of_a_pixel():
     """0.8 sigma a pixel at its middle, 50 px wide: nothing at one pixel, plain at eight."""
     line, broad, xy = pair(stars=12, size=300)
