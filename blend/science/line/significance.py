@@ -13,7 +13,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from blend.base.rowblocks import map_row_blocks
+from blend.base.rowblocks import map_row_blocks, row_blocks
 from blend.science.line.local_medians import CELL_PX, WINDOW_FWHM
 from blend.science.line.regions import add_error, confirm_regions, mark_dark, raise_bright, raise_significance
 from blend.science.line.starlight_left import (
@@ -51,6 +51,9 @@ seven star widths holds a few percent of a bright knot's own light."""
 
 JOIN_PX = 256
 """Columns that are joined at a time: most of a frame holds nothing to join, and the rims of a strip cost a fifth."""
+
+COARSER = FAINT_BIN // COARSE_BIN
+"""Coarse bins a side of a faint one."""
 
 LEAST_MEND = 0.7
 """The smallest factor that brings the flux around a pixel to what passes; beyond it noise would rule."""
@@ -204,16 +207,17 @@ class _Parts:
 def _compact(parts: _Parts) -> tuple[Plane, Plane, Plane]:
     """Return the larger significance of the compact part at the two smaller widths.
 
-    Then, in coarse bins, the systematic error of the whole light and the broad plane.
+    Then, in faint bins, the systematic error of the whole light and the broad plane.
     """
     noise, bend = parts.noise, parts.bend()
     taps, fine = gaussian_taps(noise.fine_px), gaussian_taps(FINE_PX)
     halo = COARSE_BIN * ((len(taps) + len(fine)) // (2 * COARSE_BIN) + 1)
     rows, columns = parts.emission.shape
     out = np.empty((rows, columns), dtype=np.float32)
-    light, narrow, wrong, smooth = (
-        np.empty((-(-rows // COARSE_BIN), -(-columns // COARSE_BIN)), dtype=np.float32) for _ in range(4)
+    light, narrow, smooth = (
+        np.empty((-(-rows // COARSE_BIN), -(-columns // COARSE_BIN)), dtype=np.float32) for _ in range(3)
     )
+    wrong = np.empty((-(-rows // FAINT_BIN), -(-columns // FAINT_BIN)), dtype=np.float32)
 
     def fine_block(block: slice) -> None:
         low, high = max(0, block.start - halo), min(rows, block.stop + halo)
@@ -232,7 +236,8 @@ def _compact(parts: _Parts) -> tuple[Plane, Plane, Plane]:
         mark_dark(over, glow, -NEGATIVE * noise.fine, out[block])
         light[bins] = bin_plane(own[part], COARSE_BIN)
         narrow[bins] = bin_plane(narrow_here[part], COARSE_BIN)
-        wrong[bins] = bin_plane(systematic_block(broad_here, noise, low)[part], COARSE_BIN)
+        whole = bin_plane(systematic_block(broad_here, noise, low)[part], COARSE_BIN)
+        wrong[block.start // FAINT_BIN : -(-block.stop // FAINT_BIN)] = bin_plane(whole, COARSER)
         smooth[bins] = bin_plane(broad_here[part], COARSE_BIN)
 
     map_row_blocks(fine_block, rows, height=BLOCK_ROWS)
@@ -243,7 +248,7 @@ def _compact(parts: _Parts) -> tuple[Plane, Plane, Plane]:
         raise_bright(spread_rows(coarse, COARSE_BIN, block, columns), out[block])
 
     map_row_blocks(raise_to_coarse, rows)
-    return out, wrong, smooth
+    return out, wrong, bin_plane(smooth, COARSER)
 
 
 def _binned(
@@ -278,12 +283,11 @@ def _diffuse(parts: _Parts, weight: Plane, wrong: Plane, smooth: Plane) -> Plane
         )
 
     map_row_blocks(block, rows)
-    size = FAINT_BIN // COARSE_BIN
     unsure = spread_rows(parts.unsure, CELL_PX // FAINT_BIN, slice(0, light.shape[0]), light.shape[1])
     return _binned(
         light,
-        np.hypot(bin_plane(wrong, size), unsure),
-        bin_plane(smooth, size),
+        np.hypot(wrong, unsure),
+        smooth,
         taps=binned_taps(FAINT_PX, FAINT_BIN),
         left=parts.noise.faint,
         growth=parts.noise.growth,
@@ -291,23 +295,28 @@ def _diffuse(parts: _Parts, weight: Plane, wrong: Plane, smooth: Plane) -> Plane
 
 
 def _join(parts: _Parts, shares: Plane, faint: Plane) -> Plane:
-    """Return minus the weight of the whole light, of minus the share of its compact part.
+    """Return minus the weight of the whole light, in the memory of ``shares``, minus those of its compact part.
 
     With P what passes (`weigh_emission`) and G a star's width, G * P / G * E is smooth, and lets a peak's light through
     too easily: it is sharper than its blur. A factor, the same for neighbours, brings the flux over 2 G to that of P.
     """
-    weight = np.empty_like(shares)
     narrow, wide = (gaussian_taps(parts.noise.fine_px * times) for times in (1.0, 2.0))
     halo = (len(narrow) + len(wide)) // 2
     rows, columns = parts.emission.shape
+    # What the blocks around will have written over when a block asks for it.
+    rims = {
+        part.start: (shares[max(0, part.start - halo) : part.start].copy(), shares[part.stop :][:halo].copy())
+        for part in row_blocks(rows, height=BLOCK_ROWS)
+    }
 
     def block(part: slice) -> None:
         low, high = max(0, part.start - halo), min(rows, part.stop + halo)
-        share = np.maximum(-shares[low:high], np.float32(0.0))
+        above, below = rims.pop(part.start)
+        share = np.maximum(-np.concatenate([above, shares[part], below]), np.float32(0.0))
         diffuse = -spread_rows(faint, FAINT_BIN, slice(low, high), columns)
         used = np.any((share != 0.0) | (diffuse != 0.0), axis=0)
         around = parts.around(slice(low, high)) if used.any() else []
-        weight[part] = 0.0
+        shares[part] = 0.0
         for left in range(0, columns, JOIN_PX):
             tile = slice(left, min(left + JOIN_PX, columns))
             box = slice(max(left - halo - len(wide), 0), tile.stop + halo + len(wide))
@@ -317,7 +326,7 @@ def _join(parts: _Parts, shares: Plane, faint: Plane) -> Plane:
                     slice(part.start - low, part.stop - low),
                     slice(left - box.start, tile.stop - box.start),
                 )
-                weight[part, tile] = join(*cut)[inner]
+                shares[part, tile] = join(*cut)[inner]
 
     def join(whole: Plane, share: Plane, diffuse: Plane, around: Plane, disc: Plane, unsure: Plane) -> Plane:
         doubt = np.hypot(parts.noise.colour * disc, unsure)
@@ -339,4 +348,4 @@ def _join(parts: _Parts, shares: Plane, faint: Plane) -> Plane:
         return np.asarray(np.clip(-ratio, -1.0, 0.0))
 
     map_row_blocks(block, rows, height=BLOCK_ROWS)
-    return weight
+    return shares
