@@ -112,12 +112,13 @@ def _medians(bins: NDArray[np.float32], half: int, shape: tuple[int, ...]) -> ND
     return out
 
 
-def _known(bins: NDArray[np.float32], reach: int, shape: tuple[int, ...]) -> NDArray[np.int64]:
+def _known(bins: NDArray[np.float32], reach: int, shape: tuple[int, ...]) -> NDArray[np.int32]:
     """Return how many bins hold a number in each cell's window."""
-    sums = np.pad(~np.isnan(bins), ((1, 0), (1, 0))).astype(np.int64).cumsum(axis=0).cumsum(axis=1)
+    known = np.pad(~np.isnan(bins), ((1, 0), (1, 0)))
+    sums = known.cumsum(axis=0, dtype=np.int32).cumsum(axis=1, dtype=np.int32)
     low, high = (
         [np.clip(2 * np.arange(n) + 1 + side, 0, end) for n, end in zip(shape, bins.shape, strict=True)]
         for side in (-reach, reach)
     )
-    down: NDArray[np.int64] = sums[high[0]] - sums[low[0]]
+    down: NDArray[np.int32] = sums[high[0]] - sums[low[0]]
     return np.asarray(down[:, high[1]] - down[:, low[1]])

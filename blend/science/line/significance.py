@@ -148,21 +148,19 @@ def thresholds(fade_sigma: float) -> tuple[float, float, float, float]:
 def _strongest(field: Plane, stars: Plane | None, *, size: int = 1) -> float:
     """Return the highest significance of a field in bins of ``size`` pixels, outside stars and away from the edges."""
     margin = -(-MARGIN_PX // size)
-    rows, columns = (np.arange(margin, max(length - margin, margin)) for length in field.shape)
-    if not rows.size or not columns.size:
+    rows, columns = (length - 2 * margin for length in field.shape)
+    if rows <= 0 or columns <= 0:
         return 0.0
+    inner, first = field[margin : margin + rows, margin : margin + columns], margin * size + size // 2
+    middles = None if stars is None else stars[first::size, first::size][:rows, :columns]
 
     def block(part: slice) -> float:
-        inside = field[rows[part], margin : margin + columns.size]
-        if stars is not None:
-            y, x = (
-                np.minimum(bins * size + size // 2, length - 1)
-                for bins, length in zip((rows[part], columns), stars.shape, strict=True)
-            )
-            inside = np.where(stars[np.ix_(y, x)] > 0.0, np.float32(0.0), inside)
+        inside = inner[part]
+        if middles is not None:
+            inside = np.where(middles[part] > 0.0, np.float32(0.0), inside)
         return float(np.max(inside, initial=0.0))
 
-    return max(map_row_blocks(block, len(rows)))
+    return max(map_row_blocks(block, rows))
 
 
 def _without_stars(weight: Plane, stars: Plane | None) -> Plane:

@@ -38,8 +38,8 @@ def ring_sky(plane: Any, mask: Any, xy: Any, inner: Any, outer: Any) -> Any:
 
     NaN where a ring has fewer than `FEWEST` pixels that are finite and not masked.
     """
-    # a pixel more on both sides: no more squares than that have their middles in a ring
-    room = int(np.pi * np.max((outer + 1.0) ** 2 - (inner - 1.0) ** 2, initial=0.0)) + 1
+    # a pixel more on both sides: no more squares than that have their middles in a ring; and a place that is not one's
+    room = int(np.pi * np.max((outer + 1.0) ** 2 - (inner - 1.0) ** 2, initial=0.0)) + 2
     values = np.full((len(xy), room), np.nan, dtype=np.float32)
     counts = _gather_rings(plane, mask, xy, inner, outer, values)
     # numpy sorts rows with vectors, which no loop that swaps elements can; NaN comes last
@@ -53,40 +53,54 @@ def _gather_rings(plane: Any, mask: Any, xy: Any, inner: Any, outer: Any, out: A
     masked = mask.shape[0] == plane.shape[0] and mask.shape[1] == plane.shape[1]
     rows, columns = plane.shape
     for n in range(xy.shape[0]):
-        x, y, count = xy[n, 0], xy[n, 1], 0
-        for j in range(max(0, int(y - outer[n])), min(rows, int(y + outer[n]) + 2)):
-            for i in range(max(0, int(x - outer[n])), min(columns, int(x + outer[n]) + 2)):
-                r = np.sqrt((i - x) ** 2 + (j - y) ** 2)
-                if inner[n] <= r <= outer[n] and not (masked and mask[j, i]) and np.isfinite(plane[j, i]):
-                    out[n, count] = plane[j, i]
-                    count += 1
+        x, y, near, far, row = xy[n, 0], xy[n, 1], inner[n], outer[n], out[n]
+        left, right = max(0, int(x - far)), min(columns, int(x + far) + 2)
+        dx2 = (np.arange(left, right) - x) ** 2
+        count = np.uintp(0)  # an index without a sign is not looked at twice
+        for j in range(max(0, int(y - far)), min(rows, int(y + far) + 2)):
+            dy2 = (j - y) ** 2
+            line = plane[j, left:right]
+            skip = mask[j, left:right] if masked else mask[0, :0]
+            for i in range(line.size):
+                # no branches: what does not count is written over by the next, and at last by NaN
+                r, value = np.sqrt(dx2[i] + dy2), line[i]
+                row[count] = value
+                good = (near <= r) & (r <= far) & (value - value == 0)
+                if masked:
+                    good = good & (not skip[i])
+                count += np.uintp(good)
+        row[count] = np.nan
         counts[n] = count
     return counts
 
 
 @kernel
 def _ring_medians(values: Any, counts: Any) -> Any:
-    """Of sorted values the smallest deviations lie side by side round the median: no second sorting."""
+    """Of sorted values the smallest deviations lie side by side round the median: how many below it is searched for."""
     out = np.full((counts.size, 3), np.nan)
     for n in range(counts.size):
         count = counts[n]
         if count < FEWEST:
             continue
-        low = (count - 1) // 2
-        high = low + 1
-        sky = (np.float64(values[n, low]) + np.float64(values[n, count // 2])) / 2
-        last = before = 0.0
-        for _ in range(count // 2 + 1):
-            before = last
-            below = sky - values[n, low] if low >= 0 else np.inf
-            above = values[n, high] - sky if high < count else np.inf
-            last = min(below, above)
-            if below <= above:
-                low -= 1
+        row, middle, most = values[n], (count - 1) // 2, count // 2 + 1
+        sky = (np.float64(row[middle]) + np.float64(row[count // 2])) / 2
+        low, high = 1, middle + 1
+        while low < high:
+            some = (low + high) // 2
+            if sky - row[middle - some] < row[middle + most - some] - sky:
+                low = some + 1
             else:
-                high += 1
-        out[n, 0], out[n, 2] = sky, count
-        out[n, 1] = MAD * (last if count % 2 == 1 else (before + last) / 2)
+                high = some
+        below, above = middle - low + 1, middle + most - low
+        last = max(sky - row[below], row[above] - sky)
+        if count % 2 == 0:
+            # the greatest but one of them
+            if sky - row[below] > row[above] - sky:
+                below += 1
+            else:
+                above -= 1
+            last = (max(sky - row[below], row[above] - sky) + last) / 2
+        out[n, 0], out[n, 1], out[n, 2] = sky, MAD * last, count
     return out
 
 
