@@ -8,6 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from blend.base.jit import kernel
+from blend.base.lazyplanes import float_rows
 from blend.base.rowblocks import map_row_blocks
 
 REACH = 3.5
@@ -99,7 +100,7 @@ def blur_block(block: NDArray[np.float32], taps: NDArray[np.float32]) -> NDArray
     """Correlate rows and columns with ``taps``; NaN and what lies outside count as 0, nothing is
     renormalised."""
     out = np.empty(block.shape, dtype=np.float32)
-    _correlate(np.ascontiguousarray(block, dtype=np.float32), taps, out)
+    _correlate(float_rows(block, slice(None)), taps, out)
     return out
 
 
@@ -187,7 +188,7 @@ def bin_plane(plane: NDArray[np.float32], size: int, *, holes: bool = False) -> 
 
     def fill_part(part: slice) -> None:
         bins = slice(part.start // size, -(-part.stop // size))
-        _bin(np.ascontiguousarray(plane[part], dtype=np.float32), size, holes, out[bins])
+        _bin(float_rows(plane, part), size, holes, out[bins])
 
     map_row_blocks(fill_part, rows)
     return out
