@@ -59,6 +59,18 @@ def row_medians(values: NDArray[np.floating]) -> NDArray[np.floating]:
     return np.where(np.isnan(ordered[..., -1]), np.nan, middle)
 
 
+def sorted_finite(rows: NDArray[np.floating]) -> tuple[NDArray[np.floating], NDArray[np.int64]]:
+    """Return rows (n, m) of numbers by size, NaN last, and how many of each are finite."""
+    finite = np.isfinite(rows)
+    return np.sort(np.where(finite, rows, rows.dtype.type(np.nan)), axis=1), np.count_nonzero(finite, axis=1)
+
+
+def middles(ordered: NDArray[np.floating], count: NDArray[np.integer]) -> NDArray[np.floating]:
+    """Return the median of the first ``count`` (n,) numbers of each sorted row (n, m); of none, what comes."""
+    row = np.arange(len(count))
+    return np.asarray((ordered[row, (count - 1) // 2] + ordered[row, count // 2]) / 2)
+
+
 def median_and_sigma(values: NDArray[np.floating]) -> tuple[float, float]:
     """Return the median and the scaled median absolute deviation of the finite values.
 

@@ -6,6 +6,7 @@ import numpy as np
 from numpy.lib.stride_tricks import sliding_window_view
 from numpy.typing import NDArray
 
+from blend.base.robust import middles
 from blend.base.rowblocks import map_row_blocks
 from blend.science.plane import bin_plane
 
@@ -105,8 +106,7 @@ def _medians(bins: NDArray[np.float32], half: int, shape: tuple[int, ...]) -> ND
             y, x = np.nonzero((reach[rows] == side) & (counts[rows] > 0))
             values = window[2 * (rows.start + y) + 1, 2 * x + 1].reshape(len(y), 4 * side**2)
             values.sort(axis=1)  # NaN comes last
-            known, row = counts[rows][y, x], np.arange(len(y))
-            out[rows][y, x] = np.float32(0.5) * (values[row, (known - 1) // 2] + values[row, known // 2])
+            out[rows][y, x] = middles(values, counts[rows][y, x])
 
     map_row_blocks(fill_rows, shape[0], height=CELL_PX)
     return out

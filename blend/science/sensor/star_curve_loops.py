@@ -7,6 +7,7 @@ from typing import Any
 import numpy as np
 
 from blend.base.jit import kernel
+from blend.base.robust import middles, sorted_finite
 
 FEWEST = 30
 """Pixels of a half of the sky's ring that tell its level to a quarter of their noise."""
@@ -66,11 +67,11 @@ def level_boxes(boxes: Any, inner: float, outer: float) -> Any:
     out = boxes.copy()
     for step in np.broadcast_arrays(away, away[:, None]):
         sides = [(inner <= radius) & (radius <= outer) & (sign * step > 0) for sign in (-1, 1)]
-        held = [_sorted_finite(boxes[:, side]) for side in sides]
+        held = [sorted_finite(boxes[:, side]) for side in sides]
         place = [np.isfinite(boxes[:, side]) @ step[side] for side in sides]
         with np.errstate(divide="ignore", invalid="ignore"):
             (low, low_at), (high, high_at) = (
-                (_middle(values, count), at / count) for (values, count), at in zip(held, place, strict=True)
+                (middles(values, count), at / count) for (values, count), at in zip(held, place, strict=True)
             )
             slope = (high - low) / (high_at - low_at)
         known = np.minimum(held[0][1], held[1][1]) >= FEWEST
@@ -90,28 +91,16 @@ def ring_levels(boxes: Any, xy: Any, edges: Any) -> Any:
     for k in range(edges.size - 1):
         inside = (edges[k] * edges[k] <= r2) & (r2 < edges[k + 1] * edges[k + 1])
         some = inside.any(axis=0)
-        values, count = _sorted_finite(np.where(inside[:, some], boxes[:, some], np.nan))
+        values, count = sorted_finite(np.where(inside[:, some], boxes[:, some], np.nan))
         told = (count >= 3) & (2 * count >= inside.sum(axis=(1, 2)))
         values, count = values[told], count[told]
         row, tail = np.arange(len(count)), (TAIL * (count - 1)).astype(np.int64)
-        middle, low, high = _middle(values, count), values[row, tail], values[row, count - 1 - tail]
-        spread = MAD * _middle(np.sort(np.abs(values - middle[:, None]), axis=1), count)
+        middle, low, high = middles(values, count), values[row, tail], values[row, count - 1 - tail]
+        spread = MAD * middles(np.sort(np.abs(values - middle[:, None]), axis=1), count)
         with np.errstate(divide="ignore", invalid="ignore"):
             skew = np.where(high > low, (high + low - 2.0 * middle) / (high - low), 0.0)
         out[told, k] = np.stack([middle, spread, skew, count], axis=1)
     return out
-
-
-def _sorted_finite(rows: Any) -> tuple[Any, Any]:
-    """Return rows of numbers by size, NaN last, and how many of each are finite."""
-    finite = np.isfinite(rows)
-    return np.sort(np.where(finite, rows, np.nan), axis=1), finite.sum(axis=1)
-
-
-def _middle(values: Any, count: Any) -> Any:
-    """Return the median of the first ``count`` of sorted rows."""
-    row = np.arange(len(count))
-    return (values[row, (count - 1) // 2] + values[row, count // 2]) / 2
 
 
 @kernel
