@@ -28,6 +28,7 @@ def surroundings(
     *,
     fwhm_px: float,
     without: NDArray[np.bool_] | None = None,
+    at: NDArray[np.float64] | None = None,
 ) -> NDArray[np.float32]:
     """Return the median of a plane around each cell of 8 x 8 pixels, to be spread by `spread_rows`.
 
@@ -39,6 +40,8 @@ def surroundings(
         Of the stars.
     without : bool (rows, columns), optional
         Pixels that are left out as well: the glow of a clipped star would fill a window.
+    at : (n, 2), optional
+        Points whose cells alone are wanted; other cells are 0 then.
 
     Returns
     -------
@@ -58,7 +61,10 @@ def surroundings(
 
     map_row_blocks(average, plane.shape[0])
     half = min(max(round(0.5 * WINDOW_FWHM * fwhm_px / BIN_PX), 3), 8)
-    return _medians(bins, half, tuple(-(-length // CELL_PX) for length in plane.shape))
+    wanted = np.full(tuple(-(-length // CELL_PX) for length in plane.shape), at is None)
+    if at is not None:
+        wanted[_cell_of(wanted.shape, at)] = True
+    return _medians(bins, half, wanted)
 
 
 def _cell_of(shape: tuple[int, ...], xy: NDArray[np.float64]) -> tuple[NDArray[np.intp], ...]:
@@ -89,10 +95,11 @@ def on_disc(
     return np.asarray((base > DISC_SIGMA * sigma) & (value_at(glow, xy) < DISC_GLOW * base))
 
 
-def _medians(bins: NDArray[np.float32], half: int, shape: tuple[int, ...]) -> NDArray[np.float32]:
+def _medians(bins: NDArray[np.float32], half: int, wanted: NDArray[np.bool_]) -> NDArray[np.float32]:
     """Return the medians of windows of ``half`` bins on each side of a cell's middle, wider where too few are known."""
+    shape = wanted.shape
     reach, counts = np.full(shape, half), _known(bins, half, shape)
-    while (few := (counts < FEWEST) & (reach < WIDEST)).any():
+    while (few := wanted & (counts < FEWEST) & (reach < WIDEST)).any():
         wider = min(2 * int(reach[few][0]), WIDEST)
         counts[few], reach[few] = _known(bins, wider, shape)[few], wider
     windows = {
@@ -103,7 +110,7 @@ def _medians(bins: NDArray[np.float32], half: int, shape: tuple[int, ...]) -> ND
 
     def fill_rows(rows: slice) -> None:
         for side, window in windows.items():
-            y, x = np.nonzero((reach[rows] == side) & (counts[rows] > 0))
+            y, x = np.nonzero(wanted[rows] & (reach[rows] == side) & (counts[rows] > 0))
             values = window[2 * (rows.start + y) + 1, 2 * x + 1].reshape(len(y), 4 * side**2)
             values.sort(axis=1)  # NaN comes last
             out[rows][y, x] = middles(values, counts[rows][y, x])

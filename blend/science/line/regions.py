@@ -19,6 +19,15 @@ def raise_significance(light, wrong, smooth, noise, growth, best):  # type: igno
 
 
 @kernel
+def add_error(error, other):  # type: ignore[no-untyped-def]
+    """Join two independent errors in the first."""
+    for row in range(error.shape[0]):
+        for column in range(error.shape[1]):
+            one, two = error[row, column], other[row, column]
+            error[row, column] = np.sqrt(one * one + two * two)
+
+
+@kernel
 def mark_dark(over, glow, least, best):  # type: ignore[no-untyped-def]
     """Mark what lies below ``least`` by minus infinity: an edge in starlight taken off twice stands out, too."""
     for row in range(best.shape[0]):

@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 
 from blend.base.rowblocks import map_row_blocks, row_blocks
 from blend.science.line.local_medians import CELL_PX, WINDOW_FWHM
-from blend.science.line.regions import confirm_regions, mark_dark, raise_bright, raise_significance
+from blend.science.line.regions import add_error, confirm_regions, mark_dark, raise_bright, raise_significance
 from blend.science.line.starlight_left import (
     BLOCK_ROWS,
     COARSE_BIN,
@@ -224,8 +224,7 @@ def _compact(parts: _Parts) -> tuple[Plane, Plane, Plane]:
         own, base = parts.compact(slice(low, high))
         broad_here = blur_block(parts.broad[low:high], fine)
         narrow_here = systematic_block(blur_block(base, fine), noise, low)
-        bent = spread_rows(bend, CELL_PX, slice(low, high), columns)
-        narrow_here = np.sqrt(narrow_here * narrow_here + bent * bent)
+        add_error(narrow_here, spread_rows(bend, CELL_PX, slice(low, high), columns))
         over = blur_block(own, taps)[part]
         out[block] = -np.inf
         raise_significance(
