@@ -13,7 +13,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from blend.base.rowblocks import map_row_blocks, row_blocks
+from blend.base.rowblocks import map_row_blocks
 from blend.science.line.local_medians import CELL_PX, WINDOW_FWHM
 from blend.science.line.regions import add_error, confirm_regions, mark_dark, raise_bright, raise_significance
 from blend.science.line.starlight_left import (
@@ -303,8 +303,8 @@ def _join(parts: _Parts, shares: Plane, faint: Plane) -> Plane:
     rows, columns = parts.emission.shape
     # What the blocks around will have written over when a block asks for it.
     rims = {
-        part.start: (shares[max(0, part.start - halo) : part.start].copy(), shares[part.stop :][:halo].copy())
-        for part in row_blocks(rows, height=BLOCK_ROWS)
+        start: (shares[max(0, start - halo) : start].copy(), shares[start + BLOCK_ROWS :][:halo].copy())
+        for start in range(0, rows, BLOCK_ROWS)
     }
 
     def block(part: slice) -> None:
