@@ -133,9 +133,14 @@ def part_line(
     )
     brightest = _brightest(work.stars, factor, line, radius_px=APERTURE_FWHM * fwhm_px)
     del matched, line
-    stars = star_mask(work.stars.select(~knots), work.rgb.shape, fwhm_px=fwhm_px)
-    stars = cover_saturated(stars, masks.saturated, fwhm_px=fwhm_px)
-    on_star = noise_blocks(stars) > 0.0
+    field = work.stars.select(~knots)
+
+    def covered() -> Plane:
+        # Made anew where it is asked for: to hold it while light is weighed costs more.
+        stars = star_mask(field, work.rgb.shape, fwhm_px=fwhm_px)
+        return cover_saturated(stars, masks.saturated, fwhm_px=fwhm_px)
+
+    on_star = noise_blocks(covered()) > 0.0
     halos = find_halos(np.where(on_star, np.float32(np.nan), noise_blocks(light)), *brightest)
     weight, strongest = weigh_emission(
         light,
@@ -144,13 +149,12 @@ def part_line(
         fade_sigma=settings.weight_sigma,
         around=(glow, disc),
         unsure=unsure,
-        stars=cover_halos(stars, halos, fwhm_px=fwhm_px),
+        stars=lambda: cover_halos(covered(), halos, fwhm_px=fwhm_px),
     )
     sigma = noise.pixel
     if blur_px > 0:
-        light = keep_sharp(light, own.pixels[0], blur_px=blur_px, factor=factor, stars=stars)
+        light = keep_sharp(light, own.pixels[0], blur_px=blur_px, factor=factor, stars=covered())
         sigma = float(factor * np.hypot(pixel_noise(own), scale.value * pixel))
-    del stars
     wanted = work.figures and "fits" in work.recipe.output.formats
     stated = float(
         factor * np.hypot(_summed_noise(work, name), scale.value * _summed_noise(work, "rgb", settings.from_))
@@ -158,6 +162,7 @@ def part_line(
     errors = emission_sigma(broad, noise, pixel=stated, unsure=unsure) if wanted else None
     if errors is not None:
         errors[masks.saturated] = np.nan
+    del broad
     layers = EmissionLayers(light=light, weight=weight, sigma=errors)
     passed, whole = layers.passed(), noise_blocks(light)
     return Line(

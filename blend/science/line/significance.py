@@ -8,6 +8,7 @@ starlight may leave; the diffuse part carries the errors of colour, scale and sk
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
@@ -69,7 +70,7 @@ def weigh_emission(
     fade_sigma: float = 3.0,
     around: tuple[Plane, Plane],
     unsure: Plane | None = None,
-    stars: Plane | None = None,
+    stars: Plane | Callable[[], Plane] | None = None,
 ) -> tuple[Plane, float | None]:
     """Return the weight with which a blend lets a line's light through, and the highest significance outside stars.
 
@@ -96,7 +97,7 @@ def weigh_emission(
     unsure : (rows / 8, columns / 8), optional
         From `unsure_light`: standard error of smooth light, whatever the broad plane shows; that of the sky where it
         is not given.
-    stars : (rows, columns), optional
+    stars : (rows, columns) or a function that makes it, optional
         1 on stars without a line of their own, which have no weight, 0 elsewhere, soft between (`star_mask`).
 
     Returns
@@ -113,20 +114,26 @@ def weigh_emission(
     """
     if fade_sigma <= 0:
         everywhere = np.where(np.isfinite(emission), np.float32(-1.0), np.float32(0.0))
-        return _without_stars(everywhere, stars), None
+        return _without_stars(everywhere, _made(stars)), None
     levels = thresholds(fade_sigma)
     if unsure is None:
         unsure = np.full(around[0].shape, noise.sky, dtype=np.float32)
     parts = _Parts(emission, broad, noise, *around, unsure)
     weight, wrong, smooth = _compact(parts)
-    strongest = _strongest(weight, stars)
+    covered = _made(stars)
+    strongest = _strongest(weight, covered)
     confirm_regions(weight, *levels)
     faint = _diffuse(parts, weight, wrong, smooth)
-    strongest = max(strongest, _strongest(faint, stars, size=FAINT_BIN))
+    strongest = max(strongest, _strongest(faint, covered, size=FAINT_BIN))
+    del covered
     confirm_regions(faint, *levels)
     np.minimum(faint, 0.0, out=faint)
     weight = _join(parts, weight, faint)
-    return _without_stars(weight, stars), strongest
+    return _without_stars(weight, _made(stars)), strongest
+
+
+def _made(stars: Plane | Callable[[], Plane] | None) -> Plane | None:
+    return stars() if callable(stars) else stars
 
 
 def thresholds(fade_sigma: float) -> tuple[float, float, float, float]:
