@@ -33,8 +33,10 @@ def block_sums(
 
     def fill_rows(block: slice) -> tuple[float, float]:
         part = slice(block.start * size, block.stop * size)
-        skip = none if invalid is None else np.ascontiguousarray(invalid[part], dtype=np.bool_)
-        pixels = np.ascontiguousarray(plane[part], dtype=kind)
+        skip = (none if invalid is None else np.ascontiguousarray(invalid[part], dtype=np.bool_)).view()
+        pixels = np.ascontiguousarray(plane[part], dtype=kind).view()
+        # kernels are compiled once for arrays that may be written to and once for those that may not
+        pixels.flags.writeable = skip.flags.writeable = False
         found: tuple[float, float] = _sum_blocks(
             pixels, skip, invalid is not None, size, sums[block], counts[block]
         )

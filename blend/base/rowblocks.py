@@ -6,10 +6,13 @@ same to the bit on one thread and on sixteen.
 
 from __future__ import annotations
 
+import itertools
+import os
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from contextlib import contextmanager
 from contextvars import ContextVar, copy_context
+from functools import lru_cache
 from typing import TypeVar
 
 import numpy as np
@@ -19,6 +22,9 @@ from blend.base.system import cores
 
 ROWS_PER_BLOCK = 64
 """Of a full frame 1.5 MB a plane. Whatever is summed is summed by blocks, so that another number changes last bits."""
+
+MOST_THREADS = 64
+"""Threads that are kept; where more are asked for, the work is shared among fewer."""
 
 Item = TypeVar("Item")
 Result = TypeVar("Result")
@@ -85,10 +91,8 @@ def map_row_blocks(
     """
     blocks = row_blocks(rows, height=height)
     workers = min(thread_count(), len(blocks))
-    if workers <= 1:
-        return [task(block) for block in blocks]
-    with ThreadPoolExecutor(max_workers=workers) as pool:
-        return list(pool.map(task, blocks))
+    # What a block shares out in its turn stays on its thread: all cores have work already.
+    return _shared_out(one_thread()(task) if workers > 1 else task, blocks, workers=workers)
 
 
 def copy_planes(planes: Sequence[NDArray[np.float32]] | NDArray[np.float32]) -> NDArray[np.float32]:
@@ -112,10 +116,40 @@ def map_together(task: Callable[[Item], Result], items: Iterable[Item]) -> list[
     Parts of the work that hold the interpreter lock, or that use one core, then run beside another's. More than two
     would hold more pictures in memory at once, and gain little: row blocks inside use all cores already.
     """
-    given = list(items)
-    workers = min(2, thread_count(), len(given))
-    if workers <= 1:
-        return [task(item) for item in given]
-    with ThreadPoolExecutor(max_workers=workers) as pool:
-        jobs = [pool.submit(copy_context().run, task, item) for item in given]
-    return [job.result() for job in jobs]
+    return _shared_out(task, list(items), workers=min(2, thread_count()))
+
+
+def _shared_out(task: Callable[[Item], Result], items: list[Item], *, workers: int) -> list[Result]:
+    """Call ``task`` on every item, here and on threads that are kept: starting one costs as much as a block's work.
+
+    Each takes the next item, and none waits for another to begin: calls inside calls cannot hold each other up. The
+    first item's fault is raised once nothing runs any more.
+    """
+    if min(workers, len(items)) <= 1:
+        return [task(item) for item in items]
+    done: dict[int, Result] = {}
+    faults: dict[int, BaseException] = {}
+    turn = itertools.count()
+
+    def work() -> None:
+        while not faults and (index := next(turn)) < len(items):
+            try:
+                done[index] = task(items[index])
+            except BaseException as fault:  # noqa: BLE001  raised by the caller's thread
+                faults[index] = fault
+
+    begin = _pool(os.getpid()).submit
+    helpers = [begin(copy_context().run, work) for _ in range(min(workers, len(items)) - 1)]
+    work()
+    for helper in helpers:
+        if not helper.cancel():
+            helper.result()
+    if faults:
+        raise faults[min(faults)]
+    return [done[index] for index in range(len(items))]
+
+
+@lru_cache(maxsize=1)
+def _pool(_process: int) -> ThreadPoolExecutor:
+    """Return the threads of this process; a forked one has none of its parent's."""
+    return ThreadPoolExecutor(max_workers=MOST_THREADS)

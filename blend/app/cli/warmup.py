@@ -9,9 +9,7 @@ from threading import Thread
 LIBRARIES = (
     "scipy.ndimage",
     "sep",
-    "scipy.optimize",
     "scipy.spatial",
-    "skimage.color",
     "tifffile",
 )
 """What steps of every run import inside their functions."""

@@ -16,7 +16,7 @@ from blend.recipe.steps.doubts import doubt_line
 from blend.recipe.steps.line_light import Masks, masks_of, part_line, wider_fwhm
 from blend.recipe.steps.line_scale import field_of, find_scale
 from blend.recipe.steps.protect_stars import with_star_mask
-from blend.science.line import CELL_PX, match_profiles
+from blend.science.line import CELL_PX, match_profiles, matching_blur
 from blend.science.stars import Stars, find_stars, measure_at, seen_in_both
 
 SKIP = 8
@@ -97,11 +97,12 @@ def _with_line(work: Work, name: str, broad: Plane) -> Work:
     masks = masks_of(work, name)
     field = field_of(work, name, broad, masks)
     widths = _widths(work, name, broad, field.xy, masks)
-    matched = match_profiles(line.pixels[0], broad, fwhm_line=widths[0], fwhm_broad=widths[1])
+    matched = [match_profiles(line.pixels[0], broad, fwhm_line=widths[0], fwhm_broad=widths[1])]
+    blur_px = matching_blur(fwhm_line=widths[0], fwhm_broad=widths[1])
     fwhm_px = max((width for width in widths if width > 0), default=wider_fwhm(work, name))
-    work, scale, parts = find_scale(work, name, field, matched, masks, fwhm_px=fwhm_px)
+    work, scale, parts = find_scale(work, name, field, matched[0], masks, fwhm_px=fwhm_px)
     sky_error = None if field.nebula else _sky_error(work, name, scale.value)
-    kept = part_line(work, name, scale, matched, masks, fwhm_px=fwhm_px, sky_error=sky_error)
+    kept = part_line(work, name, scale, matched, masks, fwhm_px=fwhm_px, blur_px=blur_px, sky_error=sky_error)
     told: dict[str, Any] = {
         "scale": scale.value,
         "error": scale.error,

@@ -77,10 +77,11 @@ def part_line(
     work: Work,
     name: str,
     scale: Scale,
-    matched: tuple[Plane, Plane],
+    held: list[tuple[Plane, Plane]],
     masks: Masks,
     *,
     fwhm_px: float,
+    blur_px: float,
     sky_error: Plane | None,
 ) -> Line:
     """Return a line whose continuum is scaled: its light in counts of the broad plane, and what of it is sure.
@@ -89,15 +90,15 @@ def part_line(
 
     Parameters
     ----------
-    matched : two planes
-        The line and its broad plane with equal star profiles.
-    fwhm_px : float
-        Of the stars in both.
+    held : list of two planes
+        The line and its broad plane with equal star profiles, taken out of it: both are let go as soon as can be.
+    fwhm_px, blur_px : float
+        Width of the stars in both, and `matching_blur`.
     sky_error : (rows / 8, columns / 8), or None
         Standard error of the sky of line - s broad; what the data show alone where it is None.
     """
     settings, own = work.recipe.continuum_for(name), work.masters[name]
-    line, broad = matched
+    line, broad = matched = held.pop()
     broad = refine_broad(
         broad, fit_profiles(line, broad, scale=scale, fwhm_px=fwhm_px, invalid=masks.unusable)
     )
@@ -133,13 +134,17 @@ def part_line(
         np.float32(factor * scale.value)
         * _glow(broad, disc, masks, least=noise.faint / (factor * scale.value)),
     )
-    stars = star_mask(work.stars.select(~knots), work.rgb.shape, fwhm_px=fwhm_px)
-    stars = cover_saturated(stars, masks.saturated, fwhm_px=fwhm_px)
-    on_star = noise_blocks(stars) > 0.0
-    halos = find_halos(
-        np.where(on_star, np.float32(np.nan), noise_blocks(light)),
-        *_brightest(work.stars, factor, line, radius_px=APERTURE_FWHM * fwhm_px),
-    )
+    brightest = _brightest(work.stars, factor, line, radius_px=APERTURE_FWHM * fwhm_px)
+    del matched, line
+    field = work.stars.select(~knots)
+
+    def covered() -> Plane:
+        # Made anew where it is asked for: to hold it while light is weighed costs more.
+        stars = star_mask(field, work.rgb.shape, fwhm_px=fwhm_px)
+        return cover_saturated(stars, masks.saturated, fwhm_px=fwhm_px)
+
+    on_star = noise_blocks(covered()) > 0.0
+    halos = find_halos(np.where(on_star, np.float32(np.nan), noise_blocks(light)), *brightest)
     weight, strongest = weigh_emission(
         light,
         broad,
@@ -147,12 +152,12 @@ def part_line(
         fade_sigma=settings.weight_sigma,
         around=(glow, disc),
         unsure=unsure,
-        stars=cover_halos(stars, halos, fwhm_px=fwhm_px),
+        stars=lambda: cover_halos(covered(), halos, fwhm_px=fwhm_px),
         without=masks.saturated,
     )
     sigma = noise.pixel
-    if not np.shares_memory(line, own.pixels):
-        light = keep_sharp(light, own.pixels[0], line, factor=factor, stars=stars)
+    if blur_px > 0:
+        light = keep_sharp(light, own.pixels[0], blur_px=blur_px, factor=factor, stars=covered())
         sigma = float(factor * np.hypot(pixel_noise(own), scale.value * pixel))
     layers = EmissionLayers(light=light, weight=weight, sigma=None)
     passed, whole = layers.passed(), noise_blocks(light)
@@ -162,6 +167,7 @@ def part_line(
         errors = emission_sigma(broad, noise, pixel=stated, unsure=unsure)
         errors[masks.saturated] = np.nan
         layers = replace(layers, sigma=errors)
+    del broad
     return Line(
         scaled=_divided(own.pixels[0], scale.value),
         emission=passed,

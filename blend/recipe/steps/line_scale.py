@@ -66,14 +66,14 @@ MOST_OFF = 3.0
 
 @dataclass(frozen=True, eq=False)
 class Field:
-    """The line and its broad plane, stars (n, 2) that may tell the scale, and what lies around them in both planes.
+    """The line and its broad plane, their surroundings in cells, and stars (n, 2) that may tell the scale.
 
     ``nebula`` where the target shines in the line more than starlight could, and all stars are taken.
     """
 
     planes: tuple[Plane, Plane]
+    around: tuple[Plane, Plane]
     xy: NDArray[np.float64]
-    under: tuple[NDArray[np.float32], NDArray[np.float32]]
     nebula: bool
 
 
@@ -86,12 +86,11 @@ def field_of(work: Work, name: str, broad: Plane, masks: Masks) -> Field:
     fwhm_px = wider_fwhm(work, name)
     planes = (work.masters[name].pixels[0], broad)
     xy = _compact(work, planes, masks, fwhm_px=fwhm_px)
-    line_around, under = (
-        value_at(surroundings(plane, fwhm_px=fwhm_px, without=masks.saturated, at=xy), xy) for plane in planes
-    )
+    line, disc = (surroundings(plane, fwhm_px=fwhm_px, without=masks.saturated) for plane in planes)
+    line_around, under = value_at(line, xy), value_at(disc, xy)
     on_target = under > DISC_SIGMA * pixel_noise(work.rgb, work.recipe.continuum_for(name).from_)
     if not on_target.any():
-        return Field(planes, xy, (line_around, under), nebula=False)
+        return Field(planes, (line, disc), xy, nebula=False)
     (line_flux, _), (flux, _) = (
         star_fluxes(p, xy, radius_px=fwhm_px, invalid=masks.unusable) for p in planes
     )
@@ -100,7 +99,7 @@ def field_of(work: Work, name: str, broad: Plane, masks: Masks) -> Field:
     nebula = float(np.median(line_around[on_target] / under[on_target])) > NEBULA * starlight
     few = len(xy) - np.count_nonzero(on_target) < ENOUGH_BESIDE
     kept = np.full(len(xy), True) if nebula or few else ~on_target
-    return Field(planes, xy[kept], (line_around[kept], under[kept]), nebula)
+    return Field(planes, (line, disc), xy[kept], nebula)
 
 
 def _compact(work: Work, planes: tuple[Plane, Plane], masks: Masks, *, fwhm_px: float) -> NDArray[np.float64]:
@@ -159,7 +158,7 @@ def find_scale(
                 invalid=masks.unusable,
                 where=where,
                 unmatched=work.masters[name].pixels[0],
-                under=field.under,
+                under=(value_at(field.around[0], field.xy), value_at(field.around[1], field.xy)),
                 pure=NO_LINE_IN_BAND if pure is None else pure,
                 expected=known,
             )
@@ -170,9 +169,7 @@ def find_scale(
     stars = None if isinstance(found, StepError) else found
     unsure = stars is None or stars.stars < FEW_STARS or stars.error > UNSURE * stars.value
     own = _nebula(work, name, field, masks, pure) if unsure and pure is not None else None
-    own = own or _disc(work, name, field, stars, masks)
-    if not unsure and stars is not None:
-        own = own if own is not None and _above(stars, own) else None
+    own = own or _disc(work, name, field, stars, sure=not unsure)
     weighed: Scale | None = None
     if own is not None and (
         own.of == "nebula" or stars is None or stars.error > UNSURE * stars.value or not unsure
@@ -236,14 +233,14 @@ def together(stars: Scale | None, disc: DiscRatio | None, where: str) -> Scale:
     return replace(stars, value=value, error=error, how="stars and disc")
 
 
-def _disc(work: Work, name: str, field: Field, stars: Scale | None, masks: Masks) -> DiscRatio | None:
-    """Return what a target's own disc tells of the scale, or None where it has none that shines by starlight."""
+def _disc(work: Work, name: str, field: Field, stars: Scale | None, *, sure: bool) -> DiscRatio | None:
+    """Return what a target's own disc tells of the scale, or None where it has none that shines by starlight.
+
+    Where stars are ``sure`` of their scale a disc is asked only whether they lie above it.
+    """
     plane = work.recipe.continuum_for(name).from_
-    fwhm_px = wider_fwhm(work, name)
-    line, broad = (surroundings(one, fwhm_px=fwhm_px, without=masks.saturated) for one in field.planes)
     found = disc_ratio(
-        line,
-        broad,
+        *field.around,
         noise=(pixel_noise(work.masters[name]), pixel_noise(work.rgb, plane)),
         sky_errors=_sky_errors(work, name),
         width_nm=work.target.masters[name].width_nm or WIDTH_NM,
@@ -253,7 +250,9 @@ def _disc(work: Work, name: str, field: Field, stars: Scale | None, masks: Masks
     expected = expected_scale(work, name)
     if expected is not None and found.value > MOST_OFF * expected:
         return None
-    return found if _is_starlight(work, name, plane, broad, field) else None
+    if sure and not (stars is not None and _above(stars, found)):
+        return None
+    return found if _is_starlight(work, name, plane, field) else None
 
 
 def _nebula(work: Work, name: str, field: Field, masks: Masks, pure: float) -> DiscRatio | None:
@@ -262,10 +261,11 @@ def _nebula(work: Work, name: str, field: Field, masks: Masks, pure: float) -> D
     if len(work.rgb.planes) < len(COLOUR):
         return None
     fwhm_px = wider_fwhm(work, name)
-    planes = (*field.planes, *(work.rgb.plane(other) for other in others))
-    line, broad, *beside = (surroundings(one, fwhm_px=fwhm_px, without=masks.saturated) for one in planes)
+    beside = [
+        surroundings(work.rgb.plane(other), fwhm_px=fwhm_px, without=masks.saturated) for other in others
+    ]
     colour = _star_colour(work, field, others)
-    return gas_scale(line, broad, np.sum(beside, axis=0), star_colour=colour, pure=pure)
+    return gas_scale(*field.around, np.sum(beside, axis=0), star_colour=colour, pure=pure)
 
 
 def _star_colour(work: Work, field: Field, others: list[str]) -> float:
@@ -287,12 +287,12 @@ def _sky_errors(work: Work, name: str) -> tuple[float, float]:
     return own, base
 
 
-def _is_starlight(work: Work, name: str, plane: str, base: Plane, field: Field) -> bool:
+def _is_starlight(work: Work, name: str, plane: str, field: Field) -> bool:
     """Return whether the bright cells are no redder than stars: a line fills its band, not those beside it."""
     if len(work.rgb.planes) < len(COLOUR):
         return True
     others = [other for other in COLOUR if other != plane]
-    fwhm_px = wider_fwhm(work, name)
+    fwhm_px, base = wider_fwhm(work, name), field.around[1]
     beside = [surroundings(work.rgb.plane(other), fwhm_px=fwhm_px) for other in others]
     bright = base > DISC_SIGMA * pixel_noise(work.rgb, plane)
     with np.errstate(invalid="ignore", divide="ignore"):

@@ -24,6 +24,7 @@ if TYPE_CHECKING:
         Scale,
         given_scale,
         match_profiles,
+        matching_blur,
         scale_from_stars,
     )
     from blend.science.line.emission import emission_sigma, keep_sharp, line_factor, line_light

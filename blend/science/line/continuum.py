@@ -376,12 +376,15 @@ def match_profiles(
     >>> b is plane, bool(np.allclose(a, 1.0))
     (True, True)
     """
+    sigma = matching_blur(fwhm_line=fwhm_line, fwhm_broad=fwhm_broad)
+    if sigma < 0:
+        return line, blur_plane(broad, -sigma)
+    return (blur_plane(line, sigma) if sigma > 0 else line), broad
+
+
+def matching_blur(*, fwhm_line: float, fwhm_broad: float) -> float:
+    """Return the Gaussian that `match_profiles` blurs the line by, in pixels; below 0 it is the broad plane's."""
     difference = fwhm_broad**2 - fwhm_line**2
     sigma = np.sqrt(abs(difference)) / FWHM_PER_SIGMA
-    if (
-        not np.isfinite(sigma) or sigma < 0.15
-    ):  # below this the blur moves a peak by less than noise ever shows
-        return line, broad
-    if difference > 0:
-        return blur_plane(line, float(sigma)), broad
-    return line, blur_plane(broad, float(sigma))
+    # below this the blur moves a peak by less than noise ever shows
+    return float(np.copysign(sigma, difference)) if np.isfinite(sigma) and sigma >= 0.15 else 0.0

@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 from blend.base.rowblocks import map_row_blocks
 from blend.science.line.local_medians import CELL_PX
 from blend.science.line.starlight_left import BLOCK_ROWS, FINE_PX, EmissionNoise, systematic_block
-from blend.science.plane import blur_block, gaussian_taps, spread_rows
+from blend.science.plane import blur_block, blur_rows, gaussian_taps, spread_rows
 
 
 def line_factor(
@@ -110,22 +110,24 @@ def line_light(
 
 def keep_sharp(
     light: NDArray[np.float32],
-    sharp: NDArray[np.float32],
-    blurred: NDArray[np.float32],
+    line: NDArray[np.float32],
     *,
+    blur_px: float,
     factor: float,
     stars: NDArray[np.float32],
 ) -> NDArray[np.float32]:
-    """Return the light of the line as sharp as its own master, but for the places of stars.
+    """Make the light of the line as sharp as its own master, but for the places of stars, and return it.
 
     E + (1 - m) factor (line - G * line), m the mask of the stars: there starlight goes only where profiles are equal.
 
     Parameters
     ----------
     light : (rows, columns)
-        E, from `line_light`, with equal profiles.
-    sharp, blurred : (rows, columns)
-        The line master before and after `match_profiles`.
+        E, from `line_light`, with equal profiles; changed where it is.
+    line : (rows, columns)
+        The line master before `match_profiles`.
+    blur_px : float
+        From `matching_blur`, above 0.
     factor : float
         From `line_factor`.
     stars : (rows, columns)
@@ -136,15 +138,15 @@ def keep_sharp(
     Light without a line that is not a star keeps what a blur takes from it, s factor (B - G * B): nothing where it is
     smooth over a star's width.
     """
-    out = np.empty(light.shape, dtype=np.float32)
 
-    def fill_rows(rows: slice) -> None:
-        detail = np.subtract(sharp[rows], blurred[rows], out=out[rows])
+    def add_detail(rows: slice) -> None:
+        # Blurred anew: a plane less is held while the light is weighed, and costs more to hold than to make.
+        detail = line[rows] - blur_rows(line, blur_px, rows)
         detail *= np.float32(factor) * (np.float32(1.0) - stars[rows])
-        detail += light[rows]
+        light[rows] += detail
 
-    map_row_blocks(fill_rows, light.shape[0])
-    return out
+    map_row_blocks(add_detail, light.shape[0])
+    return light
 
 
 def emission_sigma(

@@ -8,6 +8,7 @@ starlight may leave; the diffuse part carries the errors of colour, scale and sk
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -54,6 +55,9 @@ MOST_FILLED = 0.15
 JOIN_PX = 256
 """Columns that are joined at a time: most of a frame holds nothing to join, and the rims of a strip cost a fifth."""
 
+COARSER = FAINT_BIN // COARSE_BIN
+"""Coarse bins a side of a faint one."""
+
 LEAST_MEND = 0.7
 """The smallest factor that brings the flux around a pixel to what passes; beyond it noise would rule."""
 
@@ -68,7 +72,7 @@ def weigh_emission(
     fade_sigma: float = 3.0,
     around: tuple[Plane, Plane],
     unsure: Plane | None = None,
-    stars: Plane | None = None,
+    stars: Plane | Callable[[], Plane] | None = None,
     without: NDArray[np.bool_] | None = None,
 ) -> tuple[Plane, float | None]:
     """Return the weight with which a blend lets a line's light through, and the highest significance outside stars.
@@ -97,7 +101,7 @@ def weigh_emission(
     unsure : (rows / 8, columns / 8), optional
         From `unsure_light`: standard error of smooth light, whatever the broad plane shows; that of the sky where it
         is not given.
-    stars : (rows, columns), optional
+    stars : (rows, columns) or a function that makes it, optional
         1 on stars without a line of their own, which have no weight, 0 elsewhere, soft between (`star_mask`).
     without : bool (rows, columns), optional
         What ``around`` leaves out.
@@ -116,21 +120,27 @@ def weigh_emission(
     """
     if fade_sigma <= 0:
         everywhere = np.where(np.isfinite(emission), np.float32(-1.0), np.float32(0.0))
-        return _without_stars(everywhere, stars), None
+        return _without_stars(everywhere, _made(stars)), None
     levels = thresholds(fade_sigma)
     if unsure is None:
         unsure = np.full(around[0].shape, noise.sky, dtype=np.float32)
     parts = _Parts(emission, broad, noise, *around, unsure)
     weight, wrong, smooth = _compact(parts)
-    strongest = _strongest(weight, stars)
+    covered = _made(stars)
+    strongest = _strongest(weight, covered)
     confirm_regions(weight, *levels)
     parts = replace(parts, glow=_beside(parts, weight, without))
     faint = _diffuse(parts, weight, wrong, smooth)
-    strongest = max(strongest, _strongest(faint, stars, size=FAINT_BIN))
+    strongest = max(strongest, _strongest(faint, covered, size=FAINT_BIN))
+    del covered
     confirm_regions(faint, *levels)
     np.minimum(faint, 0.0, out=faint)
     weight = _join(parts, weight, faint)
-    return _without_stars(weight, stars), strongest
+    return _without_stars(weight, _made(stars)), strongest
+
+
+def _made(stars: Plane | Callable[[], Plane] | None) -> Plane | None:
+    return stars() if callable(stars) else stars
 
 
 def thresholds(fade_sigma: float) -> tuple[float, float, float, float]:
@@ -152,21 +162,19 @@ def thresholds(fade_sigma: float) -> tuple[float, float, float, float]:
 def _strongest(field: Plane, stars: Plane | None, *, size: int = 1) -> float:
     """Return the highest significance of a field in bins of ``size`` pixels, outside stars and away from the edges."""
     margin = -(-MARGIN_PX // size)
-    rows, columns = (np.arange(margin, max(length - margin, margin)) for length in field.shape)
-    if not rows.size or not columns.size:
+    rows, columns = (length - 2 * margin for length in field.shape)
+    if rows <= 0 or columns <= 0:
         return 0.0
+    inner, first = field[margin : margin + rows, margin : margin + columns], margin * size + size // 2
+    middles = None if stars is None else stars[first::size, first::size][:rows, :columns]
 
     def block(part: slice) -> float:
-        inside = field[rows[part], margin : margin + columns.size]
-        if stars is not None:
-            y, x = (
-                np.minimum(bins * size + size // 2, length - 1)
-                for bins, length in zip((rows[part], columns), stars.shape, strict=True)
-            )
-            inside = np.where(stars[np.ix_(y, x)] > 0.0, np.float32(0.0), inside)
+        inside = inner[part]
+        if middles is not None:
+            inside = np.where(middles[part] > 0.0, np.float32(0.0), inside)
         return float(np.max(inside, initial=0.0))
 
-    return max(map_row_blocks(block, len(rows)))
+    return max(map_row_blocks(block, rows))
 
 
 def _without_stars(weight: Plane, stars: Plane | None) -> Plane:
@@ -211,16 +219,17 @@ class _Parts:
 def _compact(parts: _Parts) -> tuple[Plane, Plane, Plane]:
     """Return the larger significance of the compact part at the two smaller widths.
 
-    Then, in coarse bins, the systematic error of the whole light and the broad plane.
+    Then, in faint bins, the systematic error of the whole light and the broad plane.
     """
     noise, bend = parts.noise, parts.bend()
     taps, fine = gaussian_taps(noise.fine_px), gaussian_taps(FINE_PX)
     halo = COARSE_BIN * ((len(taps) + len(fine)) // (2 * COARSE_BIN) + 1)
     rows, columns = parts.emission.shape
     out = np.empty((rows, columns), dtype=np.float32)
-    light, narrow, wrong, smooth = (
-        np.empty((-(-rows // COARSE_BIN), -(-columns // COARSE_BIN)), dtype=np.float32) for _ in range(4)
+    light, narrow, smooth = (
+        np.empty((-(-rows // COARSE_BIN), -(-columns // COARSE_BIN)), dtype=np.float32) for _ in range(3)
     )
+    wrong = np.empty((-(-rows // FAINT_BIN), -(-columns // FAINT_BIN)), dtype=np.float32)
 
     def fine_block(block: slice) -> None:
         low, high = max(0, block.start - halo), min(rows, block.stop + halo)
@@ -239,7 +248,8 @@ def _compact(parts: _Parts) -> tuple[Plane, Plane, Plane]:
         mark_dark(over, glow, -NEGATIVE * noise.fine, out[block])
         light[bins] = bin_plane(own[part], COARSE_BIN)
         narrow[bins] = bin_plane(narrow_here[part], COARSE_BIN)
-        wrong[bins] = bin_plane(systematic_block(broad_here, noise, low)[part], COARSE_BIN)
+        whole = bin_plane(systematic_block(broad_here, noise, low)[part], COARSE_BIN)
+        wrong[block.start // FAINT_BIN : -(-block.stop // FAINT_BIN)] = bin_plane(whole, COARSER)
         smooth[bins] = bin_plane(broad_here[part], COARSE_BIN)
 
     map_row_blocks(fine_block, rows, height=BLOCK_ROWS)
@@ -250,7 +260,7 @@ def _compact(parts: _Parts) -> tuple[Plane, Plane, Plane]:
         raise_bright(spread_rows(coarse, COARSE_BIN, block, columns), out[block])
 
     map_row_blocks(raise_to_coarse, rows)
-    return out, wrong, smooth
+    return out, wrong, bin_plane(smooth, COARSER)
 
 
 def _beside(parts: _Parts, shares: Plane, without: NDArray[np.bool_] | None) -> Plane:
@@ -315,12 +325,11 @@ def _diffuse(parts: _Parts, weight: Plane, wrong: Plane, smooth: Plane) -> Plane
         )
 
     map_row_blocks(block, rows)
-    size = FAINT_BIN // COARSE_BIN
     unsure = spread_rows(parts.unsure, CELL_PX // FAINT_BIN, slice(0, light.shape[0]), light.shape[1])
     return _binned(
         light,
-        np.hypot(bin_plane(wrong, size), unsure),
-        bin_plane(smooth, size),
+        np.hypot(wrong, unsure),
+        smooth,
         taps=binned_taps(FAINT_PX, FAINT_BIN),
         left=parts.noise.faint,
         growth=parts.noise.growth,
@@ -328,23 +337,28 @@ def _diffuse(parts: _Parts, weight: Plane, wrong: Plane, smooth: Plane) -> Plane
 
 
 def _join(parts: _Parts, shares: Plane, faint: Plane) -> Plane:
-    """Return minus the weight of the whole light, of minus the share of its compact part.
+    """Return minus the weight of the whole light, in the memory of ``shares``, minus those of its compact part.
 
     A share of smoothed light lets too little of a peak through, which is sharper than its blur. A factor, the same for
     neighbours, brings the flux over twice a star's width to that of P (`weigh_emission`).
     """
-    weight = np.empty_like(shares)
     narrow, wide = (gaussian_taps(parts.noise.fine_px * times) for times in (1.0, 2.0))
     halo = (len(narrow) + len(wide)) // 2
     rows, columns = parts.emission.shape
+    # What the blocks around will have written over when a block asks for it.
+    rims = {
+        start: (shares[max(0, start - halo) : start].copy(), shares[start + BLOCK_ROWS :][:halo].copy())
+        for start in range(0, rows, BLOCK_ROWS)
+    }
 
     def block(part: slice) -> None:
         low, high = max(0, part.start - halo), min(rows, part.stop + halo)
-        share = np.maximum(-shares[low:high], np.float32(0.0))
+        above, below = rims.pop(part.start)
+        share = np.maximum(-np.concatenate([above, shares[part], below]), np.float32(0.0))
         diffuse = -spread_rows(faint, FAINT_BIN, slice(low, high), columns)
         used = np.any((share != 0.0) | (diffuse != 0.0), axis=0)
         around = parts.around(slice(low, high)) if used.any() else []
-        weight[part] = 0.0
+        shares[part] = 0.0
         for left in range(0, columns, JOIN_PX):
             tile = slice(left, min(left + JOIN_PX, columns))
             box = slice(max(left - halo - len(wide), 0), tile.stop + halo + len(wide))
@@ -354,7 +368,7 @@ def _join(parts: _Parts, shares: Plane, faint: Plane) -> Plane:
                     slice(part.start - low, part.stop - low),
                     slice(left - box.start, tile.stop - box.start),
                 )
-                weight[part, tile] = join(*cut)[inner]
+                shares[part, tile] = join(*cut)[inner]
 
     def join(whole: Plane, share: Plane, diffuse: Plane, around: Plane, disc: Plane, unsure: Plane) -> Plane:
         known = (TRUSTED * np.maximum(blur_block(share * (whole - around), wide), 0.0)) ** 2
@@ -378,4 +392,4 @@ def _join(parts: _Parts, shares: Plane, faint: Plane) -> Plane:
         return np.asarray(np.clip(-ratio, -1.0, 0.0))
 
     map_row_blocks(block, rows, height=BLOCK_ROWS)
-    return weight
+    return shares

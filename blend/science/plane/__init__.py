@@ -44,6 +44,7 @@ if TYPE_CHECKING:
         binned_taps,
         blur_block,
         blur_plane,
+        blur_rows,
         gaussian_taps,
         side_weights,
         spread_rows,

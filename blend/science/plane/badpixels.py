@@ -13,6 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from blend.base.lazyplanes import AnyPlane, float_rows
+from blend.base.robust import middles, sorted_finite
 from blend.base.rowblocks import map_row_blocks
 from blend.science.plane.badpixel_loops import hot_rows, isolated_rows, mark_rows
 from blend.science.plane.noise import TILE, local_noise
@@ -279,9 +280,5 @@ def _good_median(
     rows, columns = np.where(inside, rows, 0), np.where(inside, columns, 0)
     good = inside if bad is None else inside & ~bad[rows, columns]
     values = np.where(good, plane[rows, columns], np.nan).astype(np.float64)
-    ordered = np.sort(np.where(np.isfinite(values), values, np.nan), axis=1)
-    count = np.isfinite(ordered).sum(axis=1)
-    last = np.maximum(count, 1)
-    lower = np.take_along_axis(ordered, ((last - 1) // 2)[:, None], axis=1)[:, 0]
-    upper = np.take_along_axis(ordered, (last // 2)[:, None], axis=1)[:, 0]
-    return np.where(count >= least, 0.5 * (lower + upper), np.nan)
+    ordered, count = sorted_finite(values)
+    return np.where(count >= least, middles(ordered, count), np.nan)

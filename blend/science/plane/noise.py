@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from blend.base.blocksums import block_sums
 from blend.base.jit import kernel
 from blend.base.lazyplanes import AnyPlane
-from blend.base.robust import MAD_TO_SIGMA, difference_noise, interpolated_noise, median
+from blend.base.robust import MAD_TO_SIGMA, difference_noise, interpolated_noise, median, row_medians
 from blend.base.rowblocks import map_row_blocks
 from blend.science.plane.shared_noise import pixel_noise
 
@@ -89,19 +89,16 @@ def local_noise(plane: AnyPlane, *, invalid: NDArray[np.bool_] | None = None) ->
 def _strip_noise(strip: NDArray[np.float64]) -> NDArray[np.float64]:
     """Return the noise of every square that a strip crosses; NaN where fewer than 16 differences are numbers."""
     tiles = -(-strip.shape[1] // TILE)
-    noise = np.full(tiles, np.nan)
     if min(strip.shape) < 3:
-        return noise
+        return np.full(tiles, np.nan)
     apart = np.full((tiles, (strip.shape[0] - 2) * TILE), np.nan)
     _fill_differences(np.ascontiguousarray(strip), apart)
-    known = np.count_nonzero(np.isfinite(apart), axis=1)
-    whole = known == apart.shape[1]
-    # 6: root of the sum of squares of N; numpy selects on vectors, many squares at once
-    half = apart.shape[1] // 2
-    parted = np.partition(apart[whole], half, axis=1)
-    noise[whole] = MAD_TO_SIGMA * ((parted[:, :half].max(axis=1, initial=0.0) + parted[:, half]) / 2) / 6.0
-    for number in np.flatnonzero(~whole & (known >= _FEWEST)):
-        noise[number] = MAD_TO_SIGMA * median(apart[number][np.isfinite(apart[number])]) / 6.0
+    # 6: root of the sum of squares of N
+    noise = np.asarray(MAD_TO_SIGMA * row_medians(apart) / 6.0, dtype=np.float64)
+    for number in np.flatnonzero(np.isnan(noise)):
+        known = apart[number][np.isfinite(apart[number])]
+        if known.size >= _FEWEST:
+            noise[number] = MAD_TO_SIGMA * median(known) / 6.0
     return noise
 
 

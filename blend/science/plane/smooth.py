@@ -8,6 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from blend.base.jit import kernel
+from blend.base.lazyplanes import float_rows
 from blend.base.rowblocks import map_row_blocks
 
 REACH = 3.5
@@ -69,34 +70,37 @@ def blur_plane(plane: NDArray[np.float32], sigma: float) -> NDArray[np.float32]:
     24 Mpx at sigma 1.5 take 0.2 s on two cores. Deterministic, whatever the number of threads.
     """
     source = np.ascontiguousarray(plane, dtype=np.float32)
-    taps = gaussian_taps(sigma)
-    half = len(taps) // 2
     out = np.empty_like(source)
 
     def fill_rows(rows: slice) -> None:
-        low, high = max(0, rows.start - half), min(source.shape[0], rows.stop + half)
-        block = source[low:high]
-        part = slice(rows.start - low, rows.stop - low)
-        holes = np.isnan(block)
-        inner = low > 0 and high < source.shape[0]
-        blurred = blur_block(block, taps)[part]
-        if holes.any() or not inner:
-            weight = blur_block((~holes).astype(np.float32), taps)[part]
-            with np.errstate(divide="ignore", invalid="ignore"):
-                blurred = np.where(holes[part], np.float32(np.nan), blurred / weight)
-        else:
-            blurred /= side_weights(taps, source.shape[1])
-        out[rows] = blurred
+        out[rows] = blur_rows(source, sigma, rows)
 
     map_row_blocks(fill_rows, source.shape[0])
     return out
+
+
+def blur_rows(source: NDArray[np.float32], sigma: float, rows: slice) -> NDArray[np.float32]:
+    """Return one of the row blocks of `blur_plane`."""
+    taps = gaussian_taps(sigma)
+    half = len(taps) // 2
+    low, high = max(0, rows.start - half), min(source.shape[0], rows.stop + half)
+    block = source[low:high]
+    part = slice(rows.start - low, rows.stop - low)
+    holes = np.isnan(block)
+    blurred = blur_block(block, taps)[part]
+    if holes.any() or low == 0 or high == source.shape[0]:
+        weight = blur_block((~holes).astype(np.float32), taps)[part]
+        with np.errstate(divide="ignore", invalid="ignore"):
+            return np.where(holes[part], np.float32(np.nan), blurred / weight)
+    blurred /= side_weights(taps, source.shape[1])
+    return blurred
 
 
 def blur_block(block: NDArray[np.float32], taps: NDArray[np.float32]) -> NDArray[np.float32]:
     """Correlate rows and columns with ``taps``; NaN and what lies outside count as 0, nothing is
     renormalised."""
     out = np.empty(block.shape, dtype=np.float32)
-    _correlate(np.ascontiguousarray(block, dtype=np.float32), taps, out)
+    _correlate(float_rows(block, slice(None)), taps, out)
     return out
 
 
@@ -184,7 +188,7 @@ def bin_plane(plane: NDArray[np.float32], size: int, *, holes: bool = False) -> 
 
     def fill_part(part: slice) -> None:
         bins = slice(part.start // size, -(-part.stop // size))
-        _bin(np.ascontiguousarray(plane[part], dtype=np.float32), size, holes, out[bins])
+        _bin(float_rows(plane, part), size, holes, out[bins])
 
     map_row_blocks(fill_part, rows)
     return out

@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from blend.base.errors import StepError
 from blend.base.lazyplanes import AnyPlane
-from blend.base.robust import MEDIAN_ERROR, median, median_and_sigma
+from blend.base.robust import MEDIAN_ERROR, median, median_and_sigma, row_medians
 from blend.science.plane import border_mask, find_hot_in_dark, is_constant, local_noise, places
 
 FEWEST_HOT = 10
@@ -163,7 +163,7 @@ def _over_ring(
     ring = np.ones((_RING, _RING), dtype=np.bool_)
     ring[1:4, 1:4] = False
     with np.errstate(invalid="ignore"):
-        height = patch[:, 2, 2] - np.median(patch[:, ring], axis=1)
+        height = patch[:, 2, 2] - row_medians(patch[:, ring])
     highest: NDArray[np.bool_] = np.asarray((patch[:, 1:4, 1:4] <= patch[:, 2:3, 2:3]).all(axis=(1, 2)))
     return np.where(inside, height, np.nan), highest
 

@@ -8,6 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from blend.base.lazyplanes import AnyPlane
+from blend.base.robust import row_medians
 
 Sides = tuple[int, int, int, int]
 """Lines at the top and bottom (first and last rows), left and right."""
@@ -123,7 +124,7 @@ def _lines_off(plane: AnyPlane, border: NDArray[np.bool_], noise: float, *, acro
     if pixels < _FEWEST:
         return 0
     # place by place, or a slope along the edge makes the medians uncertain
-    medians = np.median(part - np.median(part[DEEPEST:], axis=0), axis=1)
+    medians = np.median(part - row_medians(part[DEEPEST:].T), axis=1)
     inside = np.arange(DEEPEST, count)
     # 1.25: of a median, in standard errors of a mean
     own = 1.25 * noise / np.sqrt(pixels)

@@ -16,7 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from blend.base.lazyplanes import AnyPlane
-from blend.base.robust import MAD_TO_SIGMA
+from blend.base.robust import MAD_TO_SIGMA, row_medians
 from blend.science.plane import greatest, sample_pixels, saturation_level, sky_mode, sky_spread
 from blend.science.sensor.star_curve import CEILING, StarCurve, fit_star_curve, join_curves
 from blend.science.stars import native_plane
@@ -403,9 +403,9 @@ def _block_figures(
         squares = squares[good]
         across = squares[:, :, :-2] - 2.0 * squares[:, :, 1:-1] + squares[:, :, 2:]
         both = np.abs(across[:, :-2] - 2.0 * across[:, 1:-1] + across[:, 2:]).reshape(-1, (_BLOCK - 2) ** 2)
-        levels.append(np.median(squares.reshape(-1, _BLOCK * _BLOCK), axis=1))
+        levels.append(row_medians(squares.reshape(-1, _BLOCK * _BLOCK)))
         # 6: root of the sum of squares of the weights 1 -2 1 by 1 -2 1
-        noises.append(MAD_TO_SIGMA * np.median(both, axis=1) / 6.0)
+        noises.append(MAD_TO_SIGMA * row_medians(both) / 6.0)
         parts.append((4 * row // rows) * 4 + 4 * np.flatnonzero(good) // columns)
     return np.concatenate(levels), np.concatenate(noises), np.concatenate(parts)
 
@@ -420,7 +420,7 @@ def _block_noise(plane: AnyPlane) -> float:
     flat = flat[np.isfinite(flat).all(axis=1)]
     if flat.size == 0:
         return _NAN
-    spreads = np.median(np.abs(flat - np.median(flat, axis=1)[:, None]), axis=1)
+    spreads = row_medians(np.abs(flat - row_medians(flat)[:, None]))
     return MAD_TO_SIGMA * float(np.quantile(spreads, _QUIET))
 
 

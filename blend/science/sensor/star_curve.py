@@ -318,7 +318,8 @@ def _profiles(
     Predicted, by the star's brightness and the profile of all: a faint ring that is picked because noise lifts it
     would make faint stars wider.
     """
-    sky, noise, count = levels[:, -1, 0], levels[:, -1, 1], levels[:, -1, 3]
+    # copied: a kernel is compiled anew for arrays with gaps
+    sky, noise, _, count = levels[:, -1].T.copy()
     sigma = fwhm / FWHM_PER_SIGMA
     widths = WINDOWS * sigma
     # far above zero nothing is cut off below it

@@ -7,6 +7,7 @@ from typing import Any
 import numpy as np
 
 from blend.base.jit import kernel
+from blend.base.robust import middles, sorted_finite
 
 FEWEST = 30
 """Pixels of a half of the sky's ring that tell its level to a quarter of their noise."""
@@ -58,71 +59,47 @@ def cut_boxes(
     return boxes
 
 
-@kernel
 def level_boxes(boxes: Any, inner: float, outer: float) -> Any:
     """Return the boxes without the slope of their sky, told from medians of opposite halves of a ring."""
-    n, side = boxes.shape[0], boxes.shape[1]
-    half = side // 2
+    half = boxes.shape[1] // 2
+    away = np.arange(-half, half + 1.0)
+    radius = np.hypot(away, away[:, None])
     out = boxes.copy()
-    held = np.empty((4, side * side))
-    for s in range(n):
-        count, place = np.zeros(4, dtype=np.int64), np.zeros(4)
-        for j in range(side):
-            for i in range(side):
-                r = np.hypot(i - half, j - half)
-                if not (inner <= r <= outer) or not np.isfinite(boxes[s, j, i]):
-                    continue
-                for axis in range(2):
-                    step = i - half if axis == 0 else j - half
-                    if step != 0:
-                        at = 2 * axis + (1 if step > 0 else 0)
-                        held[at, count[at]] = boxes[s, j, i]
-                        count[at] += 1
-                        place[at] += step
-        for axis in range(2):
-            low, high = 2 * axis, 2 * axis + 1
-            if count[low] < FEWEST or count[high] < FEWEST:
-                continue
-            apart = place[high] / count[high] - place[low] / count[low]
-            slope = (np.median(held[high, : count[high]]) - np.median(held[low, : count[low]])) / apart
-            for j in range(side):
-                for i in range(side):
-                    out[s, j, i] -= slope * (i - half if axis == 0 else j - half)
+    for step in np.broadcast_arrays(away, away[:, None]):
+        sides = [(inner <= radius) & (radius <= outer) & (sign * step > 0) for sign in (-1, 1)]
+        held = [sorted_finite(boxes[:, side]) for side in sides]
+        place = [np.isfinite(boxes[:, side]) @ step[side] for side in sides]
+        with np.errstate(divide="ignore", invalid="ignore"):
+            (low, low_at), (high, high_at) = (
+                (middles(values, count), at / count) for (values, count), at in zip(held, place, strict=True)
+            )
+            slope = (high - low) / (high_at - low_at)
+        known = np.minimum(held[0][1], held[1][1]) >= FEWEST
+        out[known] -= slope[known, None, None] * step
     return out
 
 
-@kernel
 def ring_levels(boxes: Any, xy: Any, edges: Any) -> Any:
     """Return median, spread, skew and number of the pixels in rings round every star, (n, rings, 4).
 
     The skew is (q84 + q16 - 2 q50) / (q84 - q16). NaN where a ring lacks half of its pixels.
     """
     n, side = boxes.shape[0], boxes.shape[1]
-    half = side // 2
+    fx, fy = (np.rint(xy) - xy - side // 2).T[:, :, None, None]
+    r2 = (np.arange(side) + fx) ** 2 + (np.arange(side)[:, None] + fy) ** 2
     out = np.full((n, edges.size - 1, 4), np.nan)
-    held = np.empty(side * side)
-    for s in range(n):
-        fx, fy = np.rint(xy[s, 0]) - xy[s, 0] - half, np.rint(xy[s, 1]) - xy[s, 1] - half
-        for k in range(edges.size - 1):
-            count = whole = 0
-            for j in range(side):
-                for i in range(side):
-                    r2 = (i + fx) ** 2 + (j + fy) ** 2
-                    if edges[k] * edges[k] <= r2 < edges[k + 1] * edges[k + 1]:
-                        whole += 1
-                        if np.isfinite(boxes[s, j, i]):
-                            held[count] = boxes[s, j, i]
-                            count += 1
-            if count < 3 or 2 * count < whole:
-                continue
-            values = np.sort(held[:count])
-            middle = np.median(values)
-            tail = int(TAIL * (count - 1))
-            low, high = values[tail], values[count - 1 - tail]
-            out[s, k, 0] = middle
-            out[s, k, 1] = MAD * np.median(np.abs(values - middle))
-            out[s, k, 2] = (high + low - 2.0 * middle) / (high - low) if high > low else 0.0
-            out[s, k, 3] = count
+    for k in range(edges.size - 1):
+        inside = (edges[k] * edges[k] <= r2) & (r2 < edges[k + 1] * edges[k + 1])
+        some = inside.any(axis=0)
+        values, count = sorted_finite(np.where(inside[:, some], boxes[:, some], np.nan))
+        told = (count >= 3) & (2 * count >= inside.sum(axis=(1, 2)))
+        values, count = values[told], count[told]
+        row, tail = np.arange(len(count)), (TAIL * (count - 1)).astype(np.int64)
+        middle, low, high = middles(values, count), values[row, tail], values[row, count - 1 - tail]
+        spread = MAD * middles(np.sort(np.abs(values - middle[:, None]), axis=1), count)
+        with np.errstate(divide="ignore", invalid="ignore"):
+            skew = np.where(high > low, (high + low - 2.0 * middle) / (high - low), 0.0)
+        out[told, k] = np.stack([middle, spread, skew, count], axis=1)
     return out
 
 

@@ -14,9 +14,8 @@ COLUMNS = ("x", "y", "flux", "flux_error", "peak", "sigma", "elongation", "steep
 MAD = 1.4826
 """Standard deviation by median deviation, to five figures (`MAD_TO_SIGMA` of base/robust.py has more)."""
 
-RING_PX, FEWEST = 4096, 12
-"""Room for the sky's ring, that of a window of 40 px; and the fewest pixels in it, whose median is known to a third of
-their noise (chosen, not measured)."""
+FEWEST = 12
+"""The fewest pixels in the sky's ring, whose median is known to a third of their noise (chosen, not measured)."""
 
 TURNS, STILL_PX, SETTLED = 40, 1e-4, 1e-3
 """Most steps (chosen, not measured); the step, px, and the change of the width after which a star is measured, both far
@@ -34,7 +33,77 @@ LEAST_SIGMA_PX, LEAST_AXIS = 0.35, 0.05
 (both chosen, not measured)."""
 
 
+def ring_sky(plane: Any, mask: Any, xy: Any, inner: Any, outer: Any) -> Any:
+    """Return the median of a ring round every star, its noise by the median deviation, and its pixels, (n, 3).
+
+    NaN where a ring has fewer than `FEWEST` pixels that are finite and not masked.
+    """
+    # a pixel more on both sides: no more squares than that have their middles in a ring; and a place that is not one's
+    room = int(np.pi * np.max((outer + 1.0) ** 2 - (inner - 1.0) ** 2, initial=0.0)) + 2
+    values = np.full((len(xy), room), np.nan, dtype=np.float32)
+    counts = _gather_rings(plane, mask, xy, inner, outer, values)
+    # numpy sorts rows with vectors, which no loop that swaps elements can; NaN comes last
+    values[:, : np.max(counts, initial=0)].sort(axis=1)
+    return _ring_medians(values, counts)
+
+
 @kernel
+def _gather_rings(plane: Any, mask: Any, xy: Any, inner: Any, outer: Any, out: Any) -> Any:
+    counts = np.zeros(xy.shape[0], dtype=np.int64)
+    masked = mask.shape[0] == plane.shape[0] and mask.shape[1] == plane.shape[1]
+    rows, columns = plane.shape
+    for n in range(xy.shape[0]):
+        x, y, near, far, row = xy[n, 0], xy[n, 1], inner[n], outer[n], out[n]
+        left, right = max(0, int(x - far)), min(columns, int(x + far) + 2)
+        dx2 = (np.arange(left, right) - x) ** 2
+        count = np.uintp(0)  # an index without a sign is not looked at twice
+        for j in range(max(0, int(y - far)), min(rows, int(y + far) + 2)):
+            dy2 = (j - y) ** 2
+            line = plane[j, left:right]
+            skip = mask[j, left:right] if masked else mask[0, :0]
+            for i in range(line.size):
+                # no branches: what does not count is written over by the next, and at last by NaN
+                r, value = np.sqrt(dx2[i] + dy2), line[i]
+                row[count] = value
+                good = (near <= r) & (r <= far) & (value - value == 0)
+                if masked:
+                    good = good & (not skip[i])
+                count += np.uintp(good)
+        row[count] = np.nan
+        counts[n] = count
+    return counts
+
+
+@kernel
+def _ring_medians(values: Any, counts: Any) -> Any:
+    """Of sorted values the smallest deviations lie side by side round the median: how many below it is searched for."""
+    out = np.full((counts.size, 3), np.nan)
+    for n in range(counts.size):
+        count = counts[n]
+        if count < FEWEST:
+            continue
+        row, middle, most = values[n], (count - 1) // 2, count // 2 + 1
+        sky = (np.float64(row[middle]) + np.float64(row[count // 2])) / 2
+        low, high = 1, middle + 1
+        while low < high:
+            some = (low + high) // 2
+            if sky - row[middle - some] < row[middle + most - some] - sky:
+                low = some + 1
+            else:
+                high = some
+        below, above = middle - low + 1, middle + most - low
+        last = max(sky - row[below], row[above] - sky)
+        if count % 2 == 0:
+            # the greatest but one of them
+            if sky - row[below] > row[above] - sky:
+                below += 1
+            else:
+                above -= 1
+            last = (max(sky - row[below], row[above] - sky) + last) / 2
+        out[n, 0], out[n, 1], out[n, 2] = sky, MAD * last, count
+    return out
+
+
 def measure_stars(plane: Any, mask: Any, xy: Any, windows: Any, adapt: bool) -> Any:
     """Measure stars by iterated Gaussian windows, (n, 11), columns as in `COLUMNS`.
 
@@ -44,29 +113,23 @@ def measure_stars(plane: Any, mask: Any, xy: Any, windows: Any, adapt: bool) -> 
     ``windows`` holds one window sigma a star; with ``adapt`` the centre's window follows the measured width.
     ``mask`` of another shape than the plane means that no pixel is masked.
     """
+    # Sky: median of a ring well outside the window.
+    rings = ring_sky(plane, mask, xy, 4.0 * windows + 1.0, 4.0 * windows + 5.0)
+    return _measure_stars(plane, mask, xy, windows, rings, adapt)
+
+
+@kernel
+def _measure_stars(plane: Any, mask: Any, xy: Any, windows: Any, rings: Any, adapt: bool) -> Any:
     out = np.full((xy.shape[0], len(COLUMNS)), np.nan)
     masked = mask.shape[0] == plane.shape[0] and mask.shape[1] == plane.shape[1]
     rows, columns = plane.shape
-    ring = np.empty(RING_PX)
     # a round Gaussian is one along x times one along y
     across = np.empty(columns)
     for n in range(xy.shape[0]):
         x, y, w = xy[n, 0], xy[n, 1], windows[n]
-        # Sky: median of a ring well outside the window.
-        inner, outer = 4.0 * w + 1.0, 4.0 * w + 5.0
-        count = 0
-        for j in range(max(0, int(y - outer)), min(rows, int(y + outer) + 2)):
-            for i in range(max(0, int(x - outer)), min(columns, int(x + outer) + 2)):
-                r = np.sqrt((i - x) ** 2 + (j - y) ** 2)
-                if inner <= r <= outer and count < RING_PX and not (masked and mask[j, i]):
-                    value = plane[j, i]
-                    if np.isfinite(value):
-                        ring[count] = value
-                        count += 1
-        if count < FEWEST:
+        sky, noise = rings[n, 0], rings[n, 1]
+        if not np.isfinite(sky):
             continue
-        sky = np.median(ring[:count])
-        noise = MAD * np.median(np.abs(ring[:count] - sky))
         s = w
         good = True
         moved = 1.0
@@ -214,56 +277,57 @@ def core_sigmas(plane: Any, measured: Any) -> Any:
     return out
 
 
-@kernel
 def aperture_fluxes(plane: Any, mask: Any, xy: Any, radius: float) -> Any:
     """Return (n, 2): flux in a circle over the median of a ring around it, and its error; NaN where not
     measurable.
 
     The circle's edge pixels count by the share of their area inside, from 5 x 5 points a pixel.
     """
+    out = np.full((len(xy), 2), np.nan)
+    size = np.array(plane.shape[::-1])
+    inside = ((xy >= radius) & (xy <= size - 1 - radius)).all(axis=1)
+    # the ring begins where a star's wings are faint and holds more pixels than the circle
+    inner, outer = (
+        np.full(np.count_nonzero(inside), end) for end in (1.5 * radius + 2.0, 2.0 * radius + 6.0)
+    )
+    sky, noise, count = ring_sky(plane, mask, xy[inside], inner, outer).T
+    flux, area = _circle_sums(plane, mask, xy[inside], radius).T
+    # The median of n values has pi/2 times the variance of their mean.
+    error = noise * np.sqrt(area + 0.5 * np.pi * area * area / count)
+    out[inside] = np.where(np.isnan(flux), np.nan, [flux - area * sky, error]).T
+    return out
+
+
+@kernel
+def _circle_sums(plane: Any, mask: Any, xy: Any, radius: float) -> Any:
+    """Return the sum of the pixels in each circle and its area in pixels, (n, 2); NaN where one is not usable."""
     out = np.full((xy.shape[0], 2), np.nan)
     masked = mask.shape[0] == plane.shape[0] and mask.shape[1] == plane.shape[1]
     rows, columns = plane.shape
-    # the ring begins where a star's wings are faint and holds more pixels than the circle
-    inner, outer = 1.5 * radius + 2.0, 2.0 * radius + 6.0
-    ring = np.empty(int(4.0 * (outer + 2.0) ** 2) + 16)
+    # 0.75: more than half a pixel's diagonal
+    reach = radius + 0.75
     for n in range(xy.shape[0]):
         x, y = xy[n, 0], xy[n, 1]
-        if not (radius <= x <= columns - 1 - radius and radius <= y <= rows - 1 - radius):
-            continue
-        count, flux, area, good = 0, 0.0, 0.0, True
-        for j in range(max(int(y - outer), 0), min(int(y + outer) + 2, rows)):
-            for i in range(max(int(x - outer), 0), min(int(x + outer) + 2, columns)):
+        flux, area, good = 0.0, 0.0, True
+        for j in range(max(int(y - reach), 0), min(int(y + reach) + 2, rows)):
+            for i in range(max(int(x - reach), 0), min(int(x + reach) + 2, columns)):
                 r = np.sqrt((i - x) ** 2 + (j - y) ** 2)
-                value = plane[j, i]
-                usable = np.isfinite(value) and not (masked and mask[j, i])
-                # 0.75: more than half a pixel's diagonal
-                if r < radius + 0.75:
-                    share = 1.0
-                    if r > radius - 0.75:
-                        inside = 0
-                        for b in range(5):
-                            for a in range(5):
-                                px, py = i - 0.4 + 0.2 * a - x, j - 0.4 + 0.2 * b - y
-                                if px * px + py * py <= radius * radius:
-                                    inside += 1
-                        share = inside / 25.0
-                    if share > 0.0:
-                        if not usable:
-                            good = False
-                            break
-                        flux += share * value
-                        area += share
-                elif usable and inner <= r <= outer:
-                    ring[count] = value
-                    count += 1
-            if not good:
-                break
-        if not good or count < FEWEST:
-            continue
-        sky = np.median(ring[:count])
-        noise = MAD * np.median(np.abs(ring[:count] - sky))
-        out[n, 0] = flux - area * sky
-        # The median of n values has pi/2 times the variance of their mean.
-        out[n, 1] = noise * np.sqrt(area + 0.5 * np.pi * area * area / count)
+                if r >= reach:
+                    continue
+                share = 1.0
+                if r > radius - 0.75:
+                    inside = 0
+                    for b in range(5):
+                        for a in range(5):
+                            px, py = i - 0.4 + 0.2 * a - x, j - 0.4 + 0.2 * b - y
+                            if px * px + py * py <= radius * radius:
+                                inside += 1
+                    share = inside / 25.0
+                if share > 0.0:
+                    value = plane[j, i]
+                    good = good and np.isfinite(value) and not (masked and mask[j, i])
+                    flux += share * value
+                    area += share
+        if good:
+            out[n, 0], out[n, 1] = flux, area
     return out

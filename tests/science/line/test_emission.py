@@ -5,7 +5,7 @@ import pytest
 
 from blend.base.robust import bin_mean
 from blend.base.rowblocks import limit_threads
-from blend.science.line.continuum import given_scale, match_profiles, scale_from_stars
+from blend.science.line.continuum import given_scale, match_profiles, matching_blur, scale_from_stars
 from blend.science.line.emission import emission_sigma, keep_sharp, line_factor, line_light
 from blend.science.line.local_medians import surroundings
 from blend.science.line.match_psf import fit_profiles, refine_broad
@@ -338,7 +338,8 @@ def test_a_sharper_line_stays_sharp_and_its_stars_leave_no_rings():
     row, column = np.mgrid[: stars.shape[0], : stars.shape[1]]
     for x, y in xy:
         stars[np.hypot(column - x, row - y) < 2.5 * fwhm[1]] = 1.0
-    sharp = keep_sharp(light, line, matched, factor=factor, stars=stars)
+    blur_px = matching_blur(fwhm_line=fwhm[0], fwhm_broad=fwhm[1])
+    sharp = keep_sharp(light.copy(), line, blur_px=blur_px, factor=factor, stars=stars)
     assert np.array_equal(sharp[stars == 1], light[stars == 1])
     faded, blurred = (let_through(light, broad, noise, kept=kept) for kept in (sharp, None))
     for x, y, flux in knots:
