@@ -8,6 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from blend.base.blocksums import block_means
+from blend.base.lazyplanes import AnyPlane
 
 STRIDE_PX = 16
 """Side of the squares of which `sampled_means` reads one sixteenth."""
@@ -25,9 +26,13 @@ def shrink(pixels: NDArray[np.float32], factor: int) -> NDArray[np.float32]:
     """
     if factor == 1:
         return pixels
-    rows, columns = pixels.shape[1] // factor, pixels.shape[2] // factor
-    whole = pixels[:, : rows * factor, : columns * factor]
-    return np.stack([block_means(plane, factor, least=0.0) for plane in whole]).astype(np.float32)
+    return np.stack([shrink_plane(plane, factor) for plane in pixels])
+
+
+def shrink_plane(plane: AnyPlane, factor: int) -> NDArray[np.float32]:
+    """Return such means of one plane."""
+    rows, columns = (length // factor for length in plane.shape)
+    return block_means(plane, factor, least=0.0)[:rows, :columns].astype(np.float32)
 
 
 def sampled_means(plane: NDArray[Any]) -> NDArray[np.float64]:

@@ -23,6 +23,16 @@ QUALITIES = (90, 84, 76, 66, 50)
 
 
 @dataclass(frozen=True, eq=False)
+class Frame:
+    """What is shown of the grid, and how it is turned; fields as those of `Pictures`."""
+
+    turn: Turn
+    grid: tuple[int, int]
+    crop: Box
+    target: Box
+
+
+@dataclass(frozen=True, eq=False)
 class Pictures:
     """Display pictures (3, rows, columns) that the page shows."""
 
@@ -38,6 +48,11 @@ class Pictures:
     # crop and target: what of the grid is delivered, and what of that shows the target with a margin
     crop: Box
     target: Box
+
+    @property
+    def frame(self) -> Frame:
+        """What is shown, without the pictures."""
+        return Frame(self.turn, self.grid, self.crop, self.target)
 
     def averaged(self) -> tuple[Picture, Picture, Box]:
         """Return the averaged pair cut to whole blocks that the delivered picture touches, and their box in it."""

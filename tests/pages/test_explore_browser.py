@@ -14,7 +14,7 @@ import pytest
 
 from blend.app.run.load import recipe_text
 from blend.app.trial.explore import explore_page
-from blend.pages.report import report_page
+from blend.pages.report import LightViews, report_page
 from blend.pages.viewer import Pictures
 from blend.recipe.model import load_recipe
 from blend.recipe.pipeline import PICTURE_STEPS, run_all
@@ -534,7 +534,13 @@ def test_hostile_words_run_on_no_page(
             READY,
         ),
         "report.html": (
-            report_page(work, record, pictures, command=shlex.join(["blend", "run", HOSTILE])),
+            report_page(
+                work,
+                record,
+                pictures,
+                LightViews.of(work, pictures.frame),
+                command=shlex.join(["blend", "run", HOSTILE]),
+            ),
             "document.readyState === 'complete'",
         ),
     }

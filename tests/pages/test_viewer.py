@@ -13,7 +13,7 @@ import pytest
 from PIL import Image
 
 from blend.pages import viewer as module
-from blend.pages.closeups import CROP_PX, closeups
+from blend.pages.closeups import CROP_PX, closeups, light_sites
 from blend.pages.viewer import Pictures, turned_box, viewer
 from blend.recipe.pipeline import PICTURE_STEPS, run_all
 from blend.recipe.state import Work
@@ -120,7 +120,7 @@ def test_close_ups_show_places_of_the_delivered_picture(balanced_work: Callable[
     found = Pictures(
         delivered, delivered - 0.05, work.display, work.display, 1, lambda p: p, (400, 600), box, box
     )
-    sites = closeups(work, found)
+    sites = closeups(light_sites(work, found.frame), found)
     names = [site.name for site in sites]
     assert names[0] == "Brightest part of the target" and names[-1] == "Empty corner"
     assert any(name.startswith("Brightest H II region in ha") for name in names)
@@ -138,5 +138,5 @@ def test_a_picture_smaller_than_a_crop_has_close_ups_too(balanced_work: Callable
     shown, box = work.display, (0, 0, 120, 90)
     assert shown is not None
     found = Pictures(shown, None, shown, shown, 1, lambda p: p, (90, 120), box, box)
-    for site in closeups(replace(work, stars=None), found):
+    for site in closeups(light_sites(replace(work, stars=None), found.frame), found):
         assert pixels(site.crops[0].whole).shape == (90, 120, 3)

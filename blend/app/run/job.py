@@ -4,15 +4,16 @@ from __future__ import annotations
 
 import time
 from collections.abc import Iterable, Mapping
-from concurrent.futures import Future
+from concurrent.futures import Future, wait
 from dataclasses import dataclass, replace
+from functools import partial
 from pathlib import Path
 from typing import Any
 
 from blend.app.run.load import FrameReader, Loaded, load_sources
 from blend.app.run.outputs import (
-    Box,
     Results,
+    begin_emission,
     begin_linear,
     begin_pictures,
     begin_stage,
@@ -24,7 +25,15 @@ from blend.app.run.outputs import (
     turner,
     without_wanted,
 )
-from blend.app.run.preview import Preview, preview_layers, render_preview, settled, star_colours, star_tint
+from blend.app.run.preview import (
+    LONG_EDGE,
+    Preview,
+    preview_layers,
+    render_preview,
+    settled,
+    star_colours,
+    star_tint,
+)
 from blend.app.run.seen import picture_facts
 from blend.app.run.worth import taken_of, worth_of
 from blend.base.rowblocks import limit_threads
@@ -35,8 +44,8 @@ from blend.files.record import VERSION, code_digest, record_text, seal_of, sha25
 from blend.files.source import Marks
 from blend.files.whole import WholeFolder, writing
 from blend.pages.plain import page_or_plain
-from blend.pages.report import DRAWN_AFTER, report_page
-from blend.pages.viewer import Pictures
+from blend.pages.report import DRAWN_AFTER, LightViews, report_page, sampled
+from blend.pages.viewer import Frame, Pictures
 from blend.recipe.check import assumptions
 from blend.recipe.model import resolved
 from blend.recipe.pipeline import STEPS, run_steps
@@ -112,7 +121,8 @@ def run_target(
         begin = [_first_state(recipe, target, loaded, seconds=time.perf_counter() - start)]
         del loaded
         results = Results(folder, pool)
-        work, box, seen, balanced = _through_steps(begin, results, stages=stages, listener=listener)
+        work, seen, balanced = _through_steps(begin, results, stages=stages, listener=listener)
+        box = seen.frame.crop
         start = time.perf_counter()
         _say(listener, "write", f"results into {out}", 0.95)
         if recipe.output.crop == "full-coverage":
@@ -125,7 +135,7 @@ def run_target(
         del balanced
         # The page is drawn while the files are written: neither needs the other.
         page, reason = page_or_plain(
-            lambda: _report(work, record, seen, command, box, bare, [*results.names, "record.json"]),
+            lambda: _report(work, record, seen, command, bare, [*results.names, "record.json"]),
             title=f"report of {work.target.name}",
             beside="the pictures and the record",
         )
@@ -195,20 +205,22 @@ class _Seen:
     """What the page shows of states that are gone when it is written, on its way beside the steps."""
 
     layers: Work
+    frame: Frame
+    views: LightViews
     preview: Future[Preview]
     plots: Mapping[str, Future[Any]]
 
 
 def _report(
-    work: Work, record: dict[str, Any], seen: _Seen, command: str, box: Box, bare: Any, files: Iterable[str]
+    work: Work, record: dict[str, Any], seen: _Seen, command: str, bare: Any, files: Iterable[str]
 ) -> str:
     """Return the page of a run, and tell the record what the blends did to the stars."""
     preview = seen.preview.result()
     colours = star_colours(seen.layers, preview)
     record["star_tint"] = star_tint(colours)
-    turn = turner(work)
+    turn, frame = seen.frame.turn, seen.frame
     assert work.display is not None
-    x, y, width, height = box
+    x, y, width, height = frame.crop
     pictures = Pictures(
         delivered=turn(work.display[:, y : y + height, x : x + width]),
         bare=bare,
@@ -216,13 +228,13 @@ def _report(
         without_lines=turn(preview.without_lines),
         factor=preview.factor,
         turn=turn,
-        grid=work.rgb.shape,
-        crop=box,
-        target=target_part(work, box),
+        grid=frame.grid,
+        crop=frame.crop,
+        target=frame.target,
     )
     drawn = {step: plot.result() for step, plot in seen.plots.items()}
     return report_page(
-        work, record, pictures, command=command, drawn=drawn, star_colours=colours, files=files
+        work, record, pictures, seen.views, command=command, drawn=drawn, star_colours=colours, files=files
     )
 
 
@@ -234,42 +246,56 @@ def _first_state(recipe: Recipe, target: Target, loaded: Loaded, *, seconds: flo
 
 def _through_steps(
     begin: list[Work], results: Results, *, stages: bool, listener: Listener | None
-) -> tuple[Work, Box, _Seen, Work | None]:
+) -> tuple[Work, _Seen, Work | None]:
     """Take the first state out of ``begin`` through all steps.
 
-    Returns the last state, the box that results show, and for the page the balanced layers averaged for previews, and
-    the preview and plots, made beside the steps. Last the balanced state, where a picture without lines is asked for.
+    Returns the last state, and for the page what is shown of the grid, the balanced layers averaged for previews, views
+    of the light, and the preview and plots, made beside the steps. Last the balanced state, where a picture without
+    lines is asked for.
     """
     plots, balanced = {}, None
-    for name, work in run_steps(begin.pop(), listener=listener, lighten=_without_files):
+    for name, work in run_steps(begin.pop(), listener=listener, lighten=partial(_lightened, stages=stages)):
         if name == "register":
             check_output(work)
         if stages:
             begin_stage(work, name, results)
         if name in DRAWN_AFTER:
             plots[name] = results.also(DRAWN_AFTER[name], work)
+        if name == "continuum":
+            wait([plots[name]])  # before the next step writes over what it shows
         if name == "balance":
+            box = crop_box(work)
+            begin_emission(work, results, box)
             layers, factor = preview_layers(work)
+            frame = Frame(turner(work), work.rgb.shape, box, target_part(work, box))
+            views = LightViews.of(work, frame)
             balanced = work if without_wanted(work.recipe) else None
         if name == "display-blends":
             # Not before: what a blend cannot do shall be told once, by its step, and amounts are chosen at full size.
             layers = layers.with_(recipe=settled(layers.recipe, work))
             preview = results.also(render_preview, layers, factor)
         if name == "linear-blends":
-            box = crop_box(work)
             begin_linear(work, results, box)
+            views = replace(views, blended=None if work.linear is None else sampled(work.linear))
         if name == STEPS[-1].name:
             end = work
         del work  # the next step has the only hold on it
-    return end, box, _Seen(layers=layers, preview=preview, plots=plots), balanced
+    return end, _Seen(layers=layers, frame=frame, views=views, preview=preview, plots=plots), balanced
 
 
-def _without_files(step: str, work: Work) -> Work:
-    """Let go of the layers that are written once the linear blends are done: 12 bytes a pixel of a line."""
-    if step != "linear-blends":
-        return work
-    lines = {name: replace(line, measured=None) for name, line in work.lines.items()}
-    return work.with_(lines=frozen(lines))
+def _lightened(step: str, work: Work, *, stages: bool) -> Work:
+    """Let go of what is written and needed no more; tell a state that its pixels are nobody else's.
+
+    They are where masters of later steps are kept, or layers of a small picture that are its preview's, too.
+    """
+    if step == "register":
+        small = max(work.rgb.shape) <= LONG_EDGE
+        return work.with_(alone=not (stages or small or without_wanted(work.recipe)))
+    if step == "balance":
+        lines = {name: replace(line, measured=None) for name, line in work.lines.items()}
+        return work.with_(lines=frozen(lines))
+    chosen = any(blend.amount == "auto" for blend in work.recipe.blends("display").values())
+    return work.with_(linear=None) if step == ("display-blends" if chosen else "stretch") else work
 
 
 def _record(work: Work, files: tuple[tuple[str, Path], ...], hashes: list[str]) -> dict[str, Any]:

@@ -26,7 +26,7 @@ from blend.files.whole import WholeFolder, flush_result
 from blend.pages.sheet import draw_sheet, thumbnail
 from blend.recipe.state import COLOUR, Work
 from blend.recipe.steps.holes import coverage_box, holes_of
-from blend.recipe.steps.register import crop_master
+from blend.recipe.steps.register import facts_from
 from blend.recipe.tables import Recipe
 from blend.recipe.target import Target
 
@@ -99,8 +99,10 @@ class Results:
         """Have ``write(path)`` called for the file ``name`` of the folder, and its bytes flushed and hashed."""
         path = self._folder.path_for(name)
 
+        held = [write]
+
         def whole() -> str:
-            digest = write(path)
+            digest = held.pop()(path)  # whose pixels are free once they are written
             # the folder flushes all of them once more, together: to wait here would keep the only thread idle
             if isinstance(self._pool, InlineExecutor):
                 return digest or sha256_of(path)
@@ -144,14 +146,22 @@ def result_names(recipe: Recipe, target: Target, *, stages: bool) -> list[str]:
 
 
 def begin_linear(work: Work, results: Results, box: Box) -> None:
-    """Begin the FITS results that stand once the linear blends are done, cut to ``box``."""
+    """Begin the FITS result that stands once the linear blends are done, cut to ``box``."""
     if "fits" not in work.recipe.output.formats:
         return
-    assert work.linear is not None and work.star_mask is not None
-    write = _fits_writer(work, box)
+    assert work.linear is not None
     blended = [b.master for b in work.recipe.blends("linear").values() if b.amount != 0]
     linear = _measured(work.linear, holes_of(work, "rgb", *blended))
-    results.begin("linear.fits", write(linear, COLOUR, "linear light, sky 0, balanced"))
+    about = "linear light, sky 0, balanced"
+    results.begin("linear.fits", _fits_writer(work, box)(linear, COLOUR, about))
+
+
+def begin_emission(work: Work, results: Results, box: Box) -> None:
+    """Begin the FITS results that stand once the picture is balanced, cut to ``box``."""
+    if "fits" not in work.recipe.output.formats:
+        return
+    assert work.star_mask is not None
+    write = _fits_writer(work, box)
     layers = {name: line.measured for name, line in work.lines.items() if line.measured is not None}
     for part, (file, about) in EMISSION_FILES.items():
         found = [
@@ -339,8 +349,7 @@ def _cut(pixels: Array, box: tuple[int, int, int, int]) -> Array:
 
 def _fits_writer(work: Work, box: Box) -> Callable[[Array, tuple[str, ...], str], Write]:
     """Return what makes, of pixels on the grid, their planes and a word about them, the writing of their box."""
-    # One pixel is enough: what the header needs are the facts, their WCS moved along.
-    facts = crop_master(work.rgb, (box[0], box[1], 1, 1)).facts
+    facts = facts_from(work.rgb.facts, box[0], box[1])
 
     def write(pixels: Array, planes: tuple[str, ...], about: str) -> Write:
         cards = {"CONTENT": about, "ROWORDER": facts.rows.upper()}

@@ -8,6 +8,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from blend.base.lazyplanes import LazyPlane, derived_plane
 from blend.base.master import Flag, Master
 from blend.base.robust import difference_noise
 from blend.base.rowblocks import map_row_blocks
@@ -158,9 +159,9 @@ def part_line(
     if errors is not None:
         errors[masks.saturated] = np.nan
     layers = EmissionLayers(light=light, weight=weight, sigma=errors)
-    passed, whole = layers.passed(), noise_blocks(light)
+    passed, whole = work.held(layers.passed()), noise_blocks(light)
     return Line(
-        scaled=_divided(own.pixels[0], scale.value),
+        scaled=work.held(_divided(own.pixels[0], np.float32(scale.value))),
         emission=passed,
         sigma=sigma,
         scaled_sigma=pixel_noise(own) / scale.value,
@@ -240,7 +241,5 @@ def _summed_noise(work: Work, name: str, plane: str = "") -> float:
     return float(np.sqrt(area) * one)
 
 
-def _divided(plane: Plane, by: float) -> Plane:
-    out = np.empty(plane.shape, dtype=np.float32)
-    map_row_blocks(lambda rows: np.divide(plane[rows], np.float32(by), out=out[rows]), plane.shape[0])
-    return out
+def _divided(plane: Plane, by: np.float32) -> LazyPlane:
+    return derived_plane(plane.shape, lambda part: plane[part] / by)

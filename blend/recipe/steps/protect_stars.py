@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from typing import cast
 
 import numpy as np
 
+from blend.base.lazyplanes import spent_plane
 from blend.base.master import Flag
 from blend.base.rowblocks import map_together
 from blend.recipe.state import Behind, Line, Plane, Work, frozen
@@ -81,6 +83,19 @@ def guard_lines(work: Work, *, every: bool = False) -> Work:
     return work.with_(lines=frozen(lines))
 
 
+def without_spare(work: Work) -> Work:
+    """Return a state that is alone, once ``linear`` is begun, without the pixels that no blend will ask for."""
+    used, gone = _used(work.recipe), cast(Plane, spent_plane(work.rgb.shape))
+    masters = {
+        name: master.spent() if master.domain == "linear" else master for name, master in work.masters.items()
+    }
+    lines = {
+        name: line if (name, False) in used else replace(line, scaled=gone)
+        for name, line in work.lines.items()
+    }
+    return work.with_(masters=frozen(masters), lines=frozen(lines))
+
+
 def _used(recipe: Recipe) -> set[tuple[str, bool]]:
     """Return the lines that blends draw from, and whether from their emission."""
     return {(blend.master, blend.emission) for blend in recipe.blend.values() if blend.amount != 0}
@@ -97,10 +112,11 @@ def _limited(recipe: Recipe) -> bool:
 
 def colour_saturated(work: Work) -> Plane:
     """Return the balanced colour whose saturated cores have the colour of their wings."""
-    rgb = work.rgb
+    rgb, place = work.rgb, work.rgb.writable() if work.alone else None
+    pixels = rgb.pixels if place is None else place
     if rgb.domain == "display":
-        return rgb.pixels
-    return colour_cores(rgb.pixels, rgb.has(Flag.SATURATED), strength=work.recipe.protect.stars)
+        return pixels
+    return colour_cores(pixels, rgb.has(Flag.SATURATED), strength=work.recipe.protect.stars, out=place)
 
 
 def picture_behind(work: Work, picture: Plane) -> Behind | None:

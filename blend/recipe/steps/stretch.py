@@ -7,6 +7,7 @@ from dataclasses import asdict, replace
 import numpy as np
 
 from blend.base.robust import difference_noise
+from blend.base.rowblocks import copy_planes
 from blend.recipe.state import Work, frozen
 from blend.science.picture import SolvedStretch, kept_noise, solve_stretch, stretch_planes
 
@@ -15,7 +16,8 @@ def stretch(work: Work) -> Work:
     """Return the work with ``display`` filled and the solved curve told."""
     assert work.linear is not None
     if work.rgb.domain == "display":
-        return work.with_(display=work.linear)
+        # linear light goes to its file while the picture is worked on
+        return work.with_(display=copy_planes(work.linear) if work.alone else work.linear)
     settings = work.recipe.for_master("stretch", "rgb")
     solved = solve_stretch(
         settings.curve,

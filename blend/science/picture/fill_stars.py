@@ -10,6 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from blend.base.jit import kernel
+from blend.base.lazyplanes import AnyPlane
 from blend.base.rowblocks import map_row_blocks
 
 CLEAR = 0.02
@@ -27,7 +28,7 @@ STEPS, ENOUGH = 200, 1e-3
 Plane = NDArray[np.float32]
 
 
-def fill_behind(plane: Plane, mask: Plane, *, strength: float = 1.0) -> Plane:
+def fill_behind(plane: AnyPlane, mask: Plane, *, strength: float = 1.0) -> Plane:
     """Replace what stands under a soft mask by a smooth fill from outside it.
 
     out = plane + strength mask (fill - plane). The fill is the mean of unmasked pixels over bins of 2, 4, 8, ...
@@ -67,11 +68,12 @@ def fill_behind(plane: Plane, mask: Plane, *, strength: float = 1.0) -> Plane:
     2.0
     """
     if strength <= 0:
-        return plane
+        return np.asarray(plane)
     source = np.ascontiguousarray(plane, dtype=np.float32)
     cover = np.ascontiguousarray(mask, dtype=np.float32)
     coarse = _coarse(source, cover)
-    out = np.empty_like(source)
+    # what was worked out just now is nobody else's
+    out = np.empty_like(source) if isinstance(plane, np.ndarray) else source
 
     def spread(part: slice) -> None:
         _lay_under(source[part], cover[part], coarse, part.start, strength, out[part])

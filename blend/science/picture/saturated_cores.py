@@ -16,7 +16,11 @@ FEWEST = 8
 
 
 def colour_cores(
-    rgb: NDArray[np.float32], saturated: NDArray[np.bool_], *, strength: float = 1.0
+    rgb: NDArray[np.float32],
+    saturated: NDArray[np.bool_],
+    *,
+    strength: float = 1.0,
+    out: NDArray[np.float32] | None = None,
 ) -> NDArray[np.float32]:
     """Give saturated areas the colour of the ring around them.
 
@@ -31,6 +35,8 @@ def colour_cores(
         Pixels where a plane piled up.
     strength : float
         0 to 1: out = rgb + strength (coloured - rgb). 0 returns the picture itself.
+    out : (3, rows, columns), optional
+        The picture itself, to be changed in its place.
 
     Returns
     -------
@@ -50,7 +56,7 @@ def colour_cores(
     places = np.empty(int(np.count_nonzero(state)), dtype=np.int64)
     area = np.empty(places.size, dtype=np.int64)
     count = _list_areas(state, places, area)
-    out = copy_planes(rgb)
+    out = copy_planes(rgb) if out is None else out
     sums, pixels = np.zeros((count, 3)), np.zeros(count, dtype=np.int64)
     _sum_rings(out, state, places, area, RING_PX, sums, pixels)
     told = ((pixels >= FEWEST) & (sums.min(axis=1) > 0.0))[area]
