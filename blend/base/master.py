@@ -242,9 +242,9 @@ class Master:
         return view
 
     def spent(self) -> Master:
-        """Return the master without its pixels, which are gone: to read them is a fault of the programmer."""
+        """Return the master without pixels and flags, which are gone: to read them is a fault of the programmer."""
         gone = spent_plane(self.shape)
-        return self.with_(pixels=LazyPlanes((gone,) * len(self.planes)))
+        return self.with_(pixels=LazyPlanes((gone,) * len(self.planes)), flags=gone)
 
     def has(self, flag: Flag) -> NDArray[np.bool_]:
         """Return where ``flag`` is set, (rows, columns)."""

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 from typing import Any
 from urllib.parse import quote
@@ -48,10 +48,9 @@ class LightViews:
         signals = signal_rows(work, work.recorded)
         return cls(sites=light_sites(work, frame), signals=signals, noises=blend_noises(work))
 
-
-def sampled(picture: Picture) -> Picture:
-    """Return one pixel in 256 of a picture (3, rows, columns)."""
-    return picture[:, ::16, ::16].copy()
+    def with_blended(self, work: Work) -> LightViews:
+        """Return them with one in 256 of the pixels of ``linear``."""
+        return self if work.linear is None else replace(self, blended=work.linear[:, ::16, ::16].copy())
 
 
 def report_page(
@@ -141,10 +140,10 @@ def added_map(pictures: Pictures) -> tuple[Picture, float]:
 def tone_curve(
     blended: Picture | None, display: Picture | None
 ) -> tuple[NDArray[np.float64], NDArray[np.float64]] | None:
-    """Return display luminance and the linear light that it shows, medians of `sampled` pixels; None without light."""
+    """Return display luminance and the linear light that it shows, medians of one pixel in 256; None without light."""
     if blended is None or display is None:
         return None
-    light, shown = luminance(blended), display_luminance(sampled(display))
+    light, shown = luminance(blended), display_luminance(display[:, ::16, ::16])
     good = np.isfinite(light) & np.isfinite(shown)
     bins = np.clip((shown[good] * TONE_BINS).astype(int), 0, TONE_BINS - 1)
     found = []

@@ -5,7 +5,7 @@ from __future__ import annotations
 import time
 from collections.abc import Iterable, Mapping
 from concurrent.futures import Future, wait
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from functools import partial
 from pathlib import Path
 from typing import Any
@@ -34,7 +34,7 @@ from blend.app.run.preview import (
     star_colours,
     star_tint,
 )
-from blend.app.run.seen import picture_facts
+from blend.app.run.seen import clear_squares, picture_facts
 from blend.app.run.worth import taken_of, worth_of
 from blend.base.rowblocks import limit_threads
 from blend.base.system import peak_mib
@@ -44,7 +44,7 @@ from blend.files.record import VERSION, code_digest, record_text, seal_of, sha25
 from blend.files.source import Marks
 from blend.files.whole import WholeFolder, writing
 from blend.pages.plain import page_or_plain
-from blend.pages.report import DRAWN_AFTER, LightViews, report_page, sampled
+from blend.pages.report import DRAWN_AFTER, LightViews, report_page
 from blend.pages.viewer import Frame, Pictures
 from blend.recipe.check import assumptions
 from blend.recipe.model import resolved
@@ -125,12 +125,12 @@ def run_target(
         box = seen.frame.crop
         start = time.perf_counter()
         _say(listener, "write", f"results into {out}", 0.95)
-        if recipe.output.crop == "full-coverage":
-            work = work.warn(*crop_cost(work, box, 'output.crop = "full-coverage"'))
+        work = work.warn(*seen.cost)
         record = _record(work, files, hashes)
         marks.refuse_changes()
         record["crop"] = dict(zip("xywh", box, strict=True))
-        record["picture"] = picture_facts(work, seen.layers, box)
+        assert work.display is not None
+        record["picture"] = picture_facts(work.display, seen.clear, seen.layers, box)
         bare = begin_pictures(work, results, box, balanced=balanced)
         del balanced
         # The page is drawn while the files are written: neither needs the other.
@@ -204,11 +204,29 @@ def _read(target: Target, read_frame: FrameReader) -> tuple[Loaded, list[str]]:
 class _Seen:
     """What the page shows of states that are gone when it is written, on its way beside the steps."""
 
-    layers: Work
-    frame: Frame
+    layers: Work  # balanced, averaged over ``factor`` pixels
+    factor: int
+    frame: Frame  # what is shown of the grid
     views: LightViews
-    preview: Future[Preview]
-    plots: Mapping[str, Future[Any]]
+    clear: Any  # of `clear_squares`
+    cost: list[tuple[str, str]]  # what is to be said of the crop
+    preview: Future[Preview] = field(default_factory=Future)
+    plots: Mapping[str, Future[Any]] = field(default_factory=dict)
+
+    @classmethod
+    def of(cls, work: Work) -> _Seen:
+        """Return what is seen of balanced work."""
+        box, crop = crop_box(work), work.recipe.output.crop
+        frame = Frame(turner(work), work.rgb.shape, box, target_part(work, box))
+        layers, factor = preview_layers(work)
+        return cls(
+            layers=layers,
+            factor=factor,
+            frame=frame,
+            views=LightViews.of(work, frame),
+            clear=clear_squares(work, box),
+            cost=crop_cost(work, box, f'output.crop = "{crop}"') if crop == "full-coverage" else [],
+        )
 
 
 def _report(
@@ -249,9 +267,8 @@ def _through_steps(
 ) -> tuple[Work, _Seen, Work | None]:
     """Take the first state out of ``begin`` through all steps.
 
-    Returns the last state, and for the page what is shown of the grid, the balanced layers averaged for previews, views
-    of the light, and the preview and plots, made beside the steps. Last the balanced state, where a picture without
-    lines is asked for.
+    Returns the last state, what is seen of those before, and the balanced state where a picture without lines is asked
+    for.
     """
     plots, balanced = {}, None
     for name, work in run_steps(begin.pop(), listener=listener, lighten=partial(_lightened, stages=stages)):
@@ -264,23 +281,21 @@ def _through_steps(
         if name == "continuum":
             wait([plots[name]])  # before the next step writes over what it shows
         if name == "balance":
-            box = crop_box(work)
-            begin_emission(work, results, box)
-            layers, factor = preview_layers(work)
-            frame = Frame(turner(work), work.rgb.shape, box, target_part(work, box))
-            views = LightViews.of(work, frame)
+            begin_emission(work, results, crop_box(work))
+            seen = _Seen.of(work)
             balanced = work if without_wanted(work.recipe) else None
         if name == "display-blends":
             # Not before: what a blend cannot do shall be told once, by its step, and amounts are chosen at full size.
-            layers = layers.with_(recipe=settled(layers.recipe, work))
-            preview = results.also(render_preview, layers, factor)
+            layers = seen.layers.with_(recipe=settled(seen.layers.recipe, work))
+            preview = results.also(render_preview, layers, seen.factor)
+            seen = replace(seen, layers=layers, preview=preview, plots=plots)
         if name == "linear-blends":
-            begin_linear(work, results, box)
-            views = replace(views, blended=None if work.linear is None else sampled(work.linear))
+            begin_linear(work, results, seen.frame.crop)
+            seen = replace(seen, views=seen.views.with_blended(work))
         if name == STEPS[-1].name:
             end = work
         del work  # the next step has the only hold on it
-    return end, _Seen(layers=layers, frame=frame, views=views, preview=preview, plots=plots), balanced
+    return end, seen, balanced
 
 
 def _lightened(step: str, work: Work, *, stages: bool) -> Work:
@@ -294,6 +309,12 @@ def _lightened(step: str, work: Work, *, stages: bool) -> Work:
     if step == "balance":
         lines = {name: replace(line, measured=None) for name, line in work.lines.items()}
         return work.with_(lines=frozen(lines))
+    if step == "linear-blends" and work.alone:
+        masters = {name: m.spent() if m.domain == "linear" else m for name, m in work.masters.items()}
+        return work.with_(masters=frozen(masters), objects=None)
+    if step == "display-blends" and work.alone:
+        lines = {name: replace(line, emission=None) for name, line in work.lines.items()}
+        work = work.with_(lines=frozen(lines))
     chosen = any(blend.amount == "auto" for blend in work.recipe.blends("display").values())
     return work.with_(linear=None) if step == ("display-blends" if chosen else "stretch") else work
 

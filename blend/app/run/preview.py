@@ -111,5 +111,5 @@ def _shrink_line(line: Line, factor: int, scaled: NDArray[np.float32]) -> Line:
     def small(plane: NDArray[np.float32] | None) -> NDArray[np.float32] | None:
         return plane if plane is None or factor == 1 else shrink_plane(plane, factor)
 
-    means = {"emission": small(line.emission), "unfaded": small(line.unfaded)}
-    return replace(line, scaled=scaled, measured=None, **means)
+    emission, unfaded = small(line.emission), small(line.unfaded)
+    return replace(line, scaled=scaled, emission=emission, unfaded=unfaded, measured=None)

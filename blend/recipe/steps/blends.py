@@ -17,7 +17,13 @@ from blend.recipe.blendtable import Blend
 from blend.recipe.state import COLOUR, AppliedBlend, Behind, Plane, Work
 from blend.recipe.steps.choose_amounts import choice_facts, choose_display, choose_linear
 from blend.recipe.steps.loss import heed_loss
-from blend.recipe.steps.protect_stars import begin_blends, limit_gain, picture_behind, without_spare
+from blend.recipe.steps.protect_stars import (
+    begin_blends,
+    guard_lines,
+    limit_gain,
+    picture_behind,
+    without_spare,
+)
 from blend.recipe.steps.stretch import black_level, plane_noise, white_level, with_stretch
 from blend.science.line import H_ALPHA_NM, Choice
 from blend.science.picture import (
@@ -72,12 +78,15 @@ def blend_linear(work: Work) -> Work:
     if work.alone and any(not work.rgb.facts.noise.get(plane, {}).get(1, 0.0) > 0 for plane in COLOUR):
         work = work.kept()  # the noise of its planes will be asked of their pixels
     own = work.linear is None
-    work = begin_blends(work) if own else work
+    if own:
+        # one after the other, so that what was unguarded is free
+        work = without_spare(work) if work.alone else work
+        work = guard_lines(work)
+        work = begin_blends(work)
     linear = work.linear
     assert linear is not None
     # nobody else holds what is begun here, but for a picture that has no saturated core
     own = own and (work.alone or linear is not work.rgb.pixels)
-    work = without_spare(work) if work.alone else work
     work = work.with_(blended=())
     for name, blend, formula in _blends(work, "linear"):
         layer, choice = _linear_layer(work, blend), None

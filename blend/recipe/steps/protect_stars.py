@@ -7,7 +7,7 @@ from typing import cast
 
 import numpy as np
 
-from blend.base.lazyplanes import spent_plane
+from blend.base.lazyplanes import LazyPlanes, spent_plane
 from blend.base.master import Flag
 from blend.base.rowblocks import map_together
 from blend.recipe.state import Behind, Line, Plane, Work, frozen
@@ -49,11 +49,11 @@ def star_width(work: Work, stars: Stars) -> float:
 
 
 def begin_blends(work: Work) -> Work:
-    """Return the work as the first blend finds it: lines guarded, ``linear`` and what lies behind its stars filled.
+    """Return the work as the first blend finds it, once `guard_lines` has been: ``linear``, and what its stars hide.
 
     Weights change nothing here. The answer serves every recipe that agrees in `begin_settings`.
     """
-    work, linear = guard_lines(work), colour_saturated(work)
+    linear = colour_saturated(work)
     return work.with_(linear=linear, behind=picture_behind(work, linear))
 
 
@@ -84,15 +84,13 @@ def guard_lines(work: Work, *, every: bool = False) -> Work:
 
 
 def without_spare(work: Work) -> Work:
-    """Return a state that is alone, once ``linear`` is begun, without the pixels that no blend will ask for."""
-    used, gone = _used(work.recipe), cast(Plane, spent_plane(work.rgb.shape))
-    masters = {
-        name: master.spent() if master.domain == "linear" else master for name, master in work.masters.items()
-    }
-    lines = {
-        name: line if (name, False) in used else replace(line, scaled=gone)
-        for name, line in work.lines.items()
-    }
+    """Return a state that is alone without the pixels of lines that no blend will ask for."""
+    used, gone = _used(work.recipe), spent_plane(work.rgb.shape)
+    masters, lines = dict(work.masters), dict(work.lines)
+    for name, line in work.lines.items():
+        if (name, False) not in used:
+            masters[name] = masters[name].with_(pixels=LazyPlanes((gone,)))
+            lines[name] = replace(line, scaled=cast(Plane, gone))
     return work.with_(masters=frozen(masters), lines=frozen(lines))
 
 
