@@ -12,6 +12,7 @@ from typing import Any
 
 from blend.app.run.load import FrameReader, Loaded, load_sources
 from blend.app.run.outputs import (
+    Box,
     Results,
     begin_emission,
     begin_linear,
@@ -214,9 +215,9 @@ class _Seen:
     plots: Mapping[str, Future[Any]] = field(default_factory=dict)
 
     @classmethod
-    def of(cls, work: Work) -> _Seen:
-        """Return what is seen of balanced work."""
-        box, crop = crop_box(work), work.recipe.output.crop
+    def of(cls, work: Work, box: Box) -> _Seen:
+        """Return what is seen of balanced work, of which results show a box."""
+        crop = work.recipe.output.crop
         frame = Frame(turner(work), work.rgb.shape, box, target_part(work, box))
         layers, factor = preview_layers(work)
         return cls(
@@ -281,8 +282,9 @@ def _through_steps(
         if name == "continuum":
             wait([plots[name]])  # before the next step writes over what it shows
         if name == "balance":
-            begin_emission(work, results, crop_box(work))
-            seen = _Seen.of(work)
+            box = crop_box(work)
+            begin_emission(work, results, box)
+            seen = _Seen.of(work, box)
             balanced = work if without_wanted(work.recipe) else None
         if name == "display-blends":
             # Not before: what a blend cannot do shall be told once, by its step, and amounts are chosen at full size.
