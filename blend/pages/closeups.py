@@ -71,8 +71,11 @@ def light_sites(work: Work, frame: Frame) -> list[Site]:
             large, part = _windows(place, layer.shape)
             yield _crop(name, _stretched(layer[:, *large], skies), part)
 
-    sites = ((name, text, _inside(frame, place)) for name, text, place in _places(work, frame))
-    return [Site(name, text, place, tuple(crops(place))) for name, text, place in sites]
+    found = []
+    for name, text, place in _places(work, frame):
+        column, row, _, _ = frame.inside((round(place[0]), round(place[1]), 1, 1))
+        found.append(Site(name, text, (row, column), tuple(crops((row, column)))))
+    return found
 
 
 def closeups(sites: list[Site], pictures: Pictures) -> list[Site]:
@@ -81,13 +84,6 @@ def closeups(sites: list[Site], pictures: Pictures) -> list[Site]:
     return [
         replace(site, crops=(*site.crops, *_crops(pictures.delivered, pair, site.place))) for site in sites
     ]
-
-
-def _inside(frame: Frame, place: Point) -> tuple[int, int]:
-    """Return where a place of the grid lies in the delivered picture: row, column."""
-    left, top, _, _ = turned_box(frame.grid, frame.turn, frame.crop)
-    x, y, _, _ = turned_box(frame.grid, frame.turn, (round(place[0]), round(place[1]), 1, 1))
-    return y - top, x - left
 
 
 def _windows(place: tuple[int, int], shape: tuple[int, ...]) -> tuple[tuple[slice, ...], tuple[slice, ...]]:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Mapping
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from datetime import UTC, datetime
 from typing import Any
 from urllib.parse import quote
@@ -47,10 +47,6 @@ class LightViews:
         """Return them of balanced work."""
         signals = signal_rows(work, work.recorded)
         return cls(sites=light_sites(work, frame), signals=signals, noises=blend_noises(work))
-
-    def with_blended(self, work: Work) -> LightViews:
-        """Return them with one in 256 of the pixels of ``linear``."""
-        return self if work.linear is None else replace(self, blended=work.linear[:, ::16, ::16].copy())
 
 
 def report_page(

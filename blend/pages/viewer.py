@@ -24,12 +24,19 @@ QUALITIES = (90, 84, 76, 66, 50)
 
 @dataclass(frozen=True, eq=False)
 class Frame:
-    """What is shown of the grid, and how it is turned; fields as those of `Pictures`."""
+    """What is shown of the grid, and how it is turned."""
 
-    turn: Turn
+    turn: Turn  # turns any array of the grid upright
     grid: tuple[int, int]
+    # crop and target: what of the grid is delivered, and what of that shows the target with a margin
     crop: Box
     target: Box
+
+    def inside(self, box: Box) -> Box:
+        """Return where a box of the grid lies in the delivered picture."""
+        left, top, _, _ = turned_box(self.grid, self.turn, self.crop)
+        x, y, width, height = turned_box(self.grid, self.turn, box)
+        return x - left, y - top, width, height
 
 
 @dataclass(frozen=True, eq=False)
@@ -43,22 +50,14 @@ class Pictures:
     with_lines: Picture
     without_lines: Picture
     factor: int
-    turn: Turn  # turns any array of the grid upright
-    grid: tuple[int, int]
-    # crop and target: what of the grid is delivered, and what of that shows the target with a margin
-    crop: Box
-    target: Box
-
-    @property
-    def frame(self) -> Frame:
-        """What is shown, without the pictures."""
-        return Frame(self.turn, self.grid, self.crop, self.target)
+    frame: Frame
 
     def averaged(self) -> tuple[Picture, Picture, Box]:
         """Return the averaged pair cut to whole blocks that the delivered picture touches, and their box in it."""
         f = self.factor
-        whole = (0, 0, self.grid[1] // f * f, self.grid[0] // f * f)
-        cover, shown = (turned_box(self.grid, self.turn, box) for box in (whole, self.crop))
+        grid, turn = self.frame.grid, self.frame.turn
+        whole = (0, 0, grid[1] // f * f, grid[0] // f * f)
+        cover, shown = (turned_box(grid, turn, box) for box in (whole, self.frame.crop))
         spans = []
         for axis in (0, 1):
             size = cover[2 + axis]
@@ -123,7 +122,7 @@ class Viewer:
 def viewer(pictures: Pictures) -> Viewer:
     """Return the pictures of the top of the page."""
     rows, columns = pictures.delivered.shape[1:]
-    part = _inside(pictures, pictures.target)
+    part = pictures.frame.inside(pictures.frame.target)
     with_lines = _sizes(pictures.delivered, part)
     if pictures.bare is not None:
         without, note = (
@@ -142,13 +141,6 @@ def viewer(pictures: Pictures) -> Viewer:
             "output.formats makes the run render it pixel by pixel"
         )
     return Viewer(columns, rows, part, with_lines, without, note)
-
-
-def _inside(pictures: Pictures, box: Box) -> Box:
-    """Return where a box of the grid, within the crop, lies in the delivered picture."""
-    left, top, _, _ = turned_box(pictures.grid, pictures.turn, pictures.crop)
-    x, y, width, height = turned_box(pictures.grid, pictures.turn, box)
-    return x - left, y - top, width, height
 
 
 def _sizes(picture: Picture, part: Box) -> tuple[Shown, ...]:

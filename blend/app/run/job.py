@@ -12,7 +12,6 @@ from typing import Any
 
 from blend.app.run.load import FrameReader, Loaded, load_sources
 from blend.app.run.outputs import (
-    Box,
     Results,
     begin_emission,
     begin_linear,
@@ -201,33 +200,32 @@ def _read(target: Target, read_frame: FrameReader) -> tuple[Loaded, list[str]]:
         return loaded, [begun[path].result() for _, path in loaded.files]
 
 
-@dataclass(frozen=True, kw_only=True, eq=False)
+@dataclass(kw_only=True, eq=False)
 class _Seen:
-    """What the page shows of states that are gone when it is written, on its way beside the steps."""
+    """What the page shows of states that are gone when it is written."""
 
     layers: Work  # balanced, averaged over ``factor`` pixels
     factor: int
     frame: Frame  # what is shown of the grid
-    views: LightViews
     clear: Any  # of `clear_squares`
     cost: list[tuple[str, str]]  # what is to be said of the crop
+    blended: Any = None  # one in 256 of the pixels of the blended light
+    views: Future[LightViews]
+    plots: Mapping[str, Future[Any]]
     preview: Future[Preview] = field(default_factory=Future)
-    plots: Mapping[str, Future[Any]] = field(default_factory=dict)
 
-    @classmethod
-    def of(cls, work: Work, box: Box) -> _Seen:
-        """Return what is seen of balanced work, of which results show a box."""
-        crop = work.recipe.output.crop
-        frame = Frame(turner(work), work.rgb.shape, box, target_part(work, box))
-        layers, factor = preview_layers(work)
-        return cls(
-            layers=layers,
-            factor=factor,
-            frame=frame,
-            views=LightViews.of(work, frame),
-            clear=clear_squares(work, box),
-            cost=crop_cost(work, box, f'output.crop = "{crop}"') if crop == "full-coverage" else [],
-        )
+
+def _see(work: Work, results: Results, plots: Mapping[str, Future[Any]]) -> _Seen:
+    """Return what is seen of balanced work, and begin the files that show it."""
+    box, crop = crop_box(work), work.recipe.output.crop
+    frame = Frame(turner(work), work.rgb.shape, box, target_part(work, box))
+    views = results.also(LightViews.of, work, frame)
+    begin_emission(work, results, box)
+    layers, factor = preview_layers(work)
+    clear = clear_squares(work, box)
+    cost = crop_cost(work, box, f'output.crop = "{crop}"') if crop == "full-coverage" else []
+    wait([views])
+    return _Seen(layers=layers, factor=factor, frame=frame, clear=clear, cost=cost, views=views, plots=plots)
 
 
 def _report(
@@ -237,23 +235,21 @@ def _report(
     preview = seen.preview.result()
     colours = star_colours(seen.layers, preview)
     record["star_tint"] = star_tint(colours)
-    turn, frame = seen.frame.turn, seen.frame
+    turn = seen.frame.turn
     assert work.display is not None
-    x, y, width, height = frame.crop
+    x, y, width, height = seen.frame.crop
     pictures = Pictures(
         delivered=turn(work.display[:, y : y + height, x : x + width]),
         bare=bare,
         with_lines=turn(preview.with_lines),
         without_lines=turn(preview.without_lines),
         factor=preview.factor,
-        turn=turn,
-        grid=frame.grid,
-        crop=frame.crop,
-        target=frame.target,
+        frame=seen.frame,
     )
     drawn = {step: plot.result() for step, plot in seen.plots.items()}
+    views = replace(seen.views.result(), blended=seen.blended)
     return report_page(
-        work, record, pictures, seen.views, command=command, drawn=drawn, star_colours=colours, files=files
+        work, record, pictures, views, command=command, drawn=drawn, star_colours=colours, files=files
     )
 
 
@@ -282,18 +278,15 @@ def _through_steps(
         if name == "continuum":
             wait([plots[name]])  # before the next step writes over what it shows
         if name == "balance":
-            box = crop_box(work)
-            begin_emission(work, results, box)
-            seen = _Seen.of(work, box)
+            seen = _see(work, results, plots)
             balanced = work if without_wanted(work.recipe) else None
         if name == "display-blends":
             # Not before: what a blend cannot do shall be told once, by its step, and amounts are chosen at full size.
-            layers = seen.layers.with_(recipe=settled(seen.layers.recipe, work))
-            preview = results.also(render_preview, layers, seen.factor)
-            seen = replace(seen, layers=layers, preview=preview, plots=plots)
+            seen.layers = seen.layers.with_(recipe=settled(seen.layers.recipe, work))
+            seen.preview = results.also(render_preview, seen.layers, seen.factor)
         if name == "linear-blends":
             begin_linear(work, results, seen.frame.crop)
-            seen = replace(seen, views=seen.views.with_blended(work))
+            seen.blended = None if work.linear is None else work.linear[:, ::16, ::16].copy()
         if name == STEPS[-1].name:
             end = work
         del work  # the next step has the only hold on it

@@ -25,7 +25,7 @@ from blend.app.run.load import open_recipe, open_target
 from blend.base import rowblocks
 from blend.science.simulated.night import SceneOptions, simulate_night
 
-ROWS, COLUMNS = 1000, 1500
+ROWS, COLUMNS = 1100, 1700
 PLANE = 4 * ROWS * COLUMNS
 COUNTED = Path("/proc/self/io")
 
