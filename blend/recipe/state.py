@@ -172,18 +172,6 @@ class Work:
         """Return a plane as it is where the state is ``alone``, else all of its pixels."""
         return plane if self.alone else np.asarray(plane)
 
-    def kept(self) -> Work:
-        """Return a state for whoever goes on to hold it: all planes worked out, and no step writes over them."""
-
-        def whole(plane: Any) -> Any:
-            return np.asarray(plane) if isinstance(plane, LazyPlane) else plane
-
-        lines = {
-            name: replace(line, scaled=whole(line.scaled), emission=whole(line.emission))
-            for name, line in self.lines.items()
-        }
-        return replace(self, lines=MappingProxyType(lines), alone=False)
-
     def with_(self, **changes: Any) -> Work:
         """Return a copy with fields replaced."""
         return replace(self, **changes)

@@ -76,7 +76,7 @@ Change = Callable[[Plane, _Layer], tuple[Plane, Plane]]
 def blend_linear(work: Work) -> Work:
     """Return the work with every linear blend in ``linear``, after `begin_blends` where that was not done before."""
     if work.alone and any(not work.rgb.facts.noise.get(plane, {}).get(1, 0.0) > 0 for plane in COLOUR):
-        work = work.kept()  # the noise of its planes will be asked of their pixels
+        work = work.with_(alone=False)  # the noise of its planes will be asked of their pixels
     own = work.linear is None
     if own:
         # one after the other, so that what was unguarded is free
