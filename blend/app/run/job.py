@@ -13,8 +13,7 @@ from typing import Any
 from blend.app.run.load import FrameReader, Loaded, load_sources
 from blend.app.run.outputs import (
     Results,
-    begin_emission,
-    begin_linear,
+    begin_fits,
     begin_pictures,
     begin_stage,
     check_output,
@@ -220,7 +219,7 @@ def _see(work: Work, results: Results, plots: Mapping[str, Future[Any]]) -> _See
     box, crop = crop_box(work), work.recipe.output.crop
     frame = Frame(turner(work), work.rgb.shape, box, target_part(work, box))
     views = results.also(LightViews.of, work, frame)
-    begin_emission(work, results, box)
+    begin_fits(work, results, box)
     layers, factor = preview_layers(work)
     clear = clear_squares(work, box)
     cost = crop_cost(work, box, f'output.crop = "{crop}"') if crop == "full-coverage" else []
@@ -285,7 +284,7 @@ def _through_steps(
             seen.layers = seen.layers.with_(recipe=settled(seen.layers.recipe, work))
             seen.preview = results.also(render_preview, seen.layers, seen.factor)
         if name == "linear-blends":
-            begin_linear(work, results, seen.frame.crop)
+            begin_fits(work, results, seen.frame.crop)
             seen.blended = None if work.linear is None else work.linear[:, ::16, ::16].copy()
         if name == STEPS[-1].name:
             end = work

@@ -145,23 +145,17 @@ def result_names(recipe: Recipe, target: Target, *, stages: bool) -> list[str]:
     return [*names, "report.html", "record.json"]
 
 
-def begin_linear(work: Work, results: Results, box: Box) -> None:
-    """Begin the FITS result that stands once the linear blends are done, cut to ``box``."""
+def begin_fits(work: Work, results: Results, box: Box) -> None:
+    """Begin the FITS results that stand once the picture is balanced, or blended, cut to ``box``."""
     if "fits" not in work.recipe.output.formats:
         return
-    assert work.linear is not None
-    blended = [b.master for b in work.recipe.blends("linear").values() if b.amount != 0]
-    linear = _measured(work.linear, holes_of(work, "rgb", *blended))
-    about = "linear light, sky 0, balanced"
-    results.begin("linear.fits", _fits_writer(work, box)(linear, COLOUR, about))
-
-
-def begin_emission(work: Work, results: Results, box: Box) -> None:
-    """Begin the FITS results that stand once the picture is balanced, cut to ``box``."""
-    if "fits" not in work.recipe.output.formats:
+    write = _fits_writer(work, box)
+    if work.linear is not None:
+        blended = [b.master for b in work.recipe.blends("linear").values() if b.amount != 0]
+        linear = _measured(work.linear, holes_of(work, "rgb", *blended))
+        results.begin("linear.fits", write(linear, COLOUR, "linear light, sky 0, balanced"))
         return
     assert work.star_mask is not None
-    write = _fits_writer(work, box)
     layers = {name: line.measured for name, line in work.lines.items() if line.measured is not None}
     for part, (file, about) in EMISSION_FILES.items():
         found = [
