@@ -113,9 +113,9 @@ def saturate(rgb: NDArray[np.floating], *, amount: float) -> NDArray[np.floating
         raise ValueError(f"amount is {amount}, not 0 or above")
     if amount == 1.0:
         return rgb
-    codes, same = _codes(rgb), (_no_shift(), NO_GRAIN)
+    codes = _codes(rgb)
     out = np.empty_like(codes)
-    return _touched(codes, *same, saturation=amount, green_limit=0.0, tone=NO_TONE, out=out)[0]
+    return _touched(codes, _no_shift(), NO_GRAIN, NO_TONE, out, saturation=amount, limit=0.0)[0]
 
 
 def finish_picture(
@@ -215,9 +215,7 @@ def finish_picture(
         grain, shift[4] = noise.fine, noise.coarse
     tone = tone_table(sky=sky, contrast=contrast, curve=curve) if shapes else NO_TONE
     out = np.empty_like(codes) if out is None else out
-    result, outside = _touched(
-        codes, shift, grain, saturation=saturation, green_limit=green_limit, tone=tone, out=out
-    )
+    result, outside = _touched(codes, shift, grain, tone, out, saturation=saturation, limit=green_limit)
     if not compare:
         return result, None
     return result, _compared(before[:3], _block_means(result)[:3], outside)
@@ -282,21 +280,14 @@ def _block_means(codes: Array) -> Array:
 
 
 def _touched(
-    codes: Array,
-    shift: Array,
-    grain: Array,
-    *,
-    saturation: float,
-    green_limit: float,
-    tone: Array,
-    out: Array,
+    codes: Array, shift: Array, grain: Array, tone: Array, out: Array, *, saturation: float, limit: float
 ) -> tuple[Array, float]:
     """Return ``out``, the picture with shifts, factors and tone applied, and the share of pixels out of gamut."""
     matrices = [
         np.ascontiguousarray(matrix, dtype=np.float32)
         for matrix in (RGB_TO_LMS, LMS_TO_OKLAB, OKLAB_TO_LMS, LMS_TO_RGB)
     ]
-    factors = np.array([saturation - 1.0, green_limit], dtype=np.float32)
+    factors = np.array([saturation - 1.0, limit], dtype=np.float32)
 
     def measure_rows(block: slice) -> int:
         return int(

@@ -8,6 +8,7 @@ from numpy.typing import NDArray
 from blend.base.jit import kernel
 from blend.base.rowblocks import copy_planes
 
+Plane = NDArray[np.float32]
 RING_PX = 4
 """How far from a saturated area its colour is taken, in pixels: a star is still bright there."""
 
@@ -16,12 +17,8 @@ FEWEST = 8
 
 
 def colour_cores(
-    rgb: NDArray[np.float32],
-    saturated: NDArray[np.bool_],
-    *,
-    strength: float = 1.0,
-    out: NDArray[np.float32] | None = None,
-) -> NDArray[np.float32]:
+    rgb: Plane, saturated: NDArray[np.bool_], *, strength: float = 1.0, out: Plane | None = None
+) -> Plane:
     """Give saturated areas the colour of the ring around them.
 
     c = sum of the ring's planes / their mean;  out_p = c_p L,  L = max over planes of p / c_p. A plane that did not
