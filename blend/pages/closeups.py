@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from blend.base.robust import difference_noise
 from blend.base.shrink import STRIDE_PX, sampled_means
 from blend.files.png import jpeg_bytes
-from blend.pages.viewer import Frame, Pictures, turned_box
+from blend.pages.viewer import Frame, Pictures
 from blend.recipe.state import Line, Work
 from blend.science.line import noise_blocks
 
@@ -237,10 +237,8 @@ def _corner_stars(work: Work, frame: Frame) -> Iterator[tuple[str, str, Point]]:
 def _grid_corner(frame: Frame, column: int, row: int) -> Point:
     """Return which corner of the crop on the grid is the one at this end of the picture's columns and rows."""
     x, y, width, height = frame.crop
-    left, top, wide, high = turned_box(frame.grid, frame.turn, frame.crop)
-    wanted = left + column * (wide - 1), top + row * (high - 1)
-    ends = [(i, j) for i in (x, x + width - 1) for j in (y, y + height - 1)]
-    return next(end for end in ends if turned_box(frame.grid, frame.turn, (*end, 1, 1))[:2] == wanted)
+    at = int(frame.turn(np.arange(4, dtype=np.float32).reshape(1, 2, 2))[0, row, column])
+    return x + at % 2 * (width - 1), y + at // 2 * (height - 1)
 
 
 def _grid_mask(shape: tuple[int, int], box: tuple[int, int, int, int]) -> NDArray[np.bool_]:

@@ -78,21 +78,12 @@ def turned_box(shape: tuple[int, int], turn: Turn, box: Box) -> Box:
     >>> turned_box((4, 6), lambda planes: planes[:, ::-1], (1, 0, 2, 1))
     (1, 3, 2, 1)
     """
-    rows, columns = shape
-    # Views of one row and one column of numbers: they tell where a turned pixel comes from.
-    x = turn(np.broadcast_to(np.arange(columns, dtype=np.float32)[None, None, :], (1, rows, columns)))[0]
-    y = turn(np.broadcast_to(np.arange(rows, dtype=np.float32)[None, :, None], (1, rows, columns)))[0]
-    centre = box[0] + box[2] // 2, box[1] + box[3] // 2
-    row = int(np.argmin(np.abs(x[:, 0] - centre[0]) + np.abs(y[:, 0] - centre[1])))
-    column = int(np.argmin(np.abs(x[row] - centre[0]) + np.abs(y[row] - centre[1])))
-    spans = []
-    for along_x, along_y in ((x[row], y[row]), (x[:, column], y[:, column])):
-        inside = (along_x >= box[0]) & (along_x < box[0] + box[2])
-        inside &= (along_y >= box[1]) & (along_y < box[1] + box[3])
-        where = np.flatnonzero(inside)
-        spans.append((int(where[0]), int(where[-1]) + 1))
-    (left, right), (top, bottom) = spans
-    return left, top, right - left, bottom - top
+    x, y, width, height = box
+    # where the corners go tells the turn: numbers of those at the top, left and right
+    first, second = turn(np.arange(4, dtype=np.float32).reshape(1, 2, 2))[0, 0]
+    left = shape[1] - x - width if first % 2 else x
+    top = shape[0] - y - height if first > 1 else y
+    return (left, top, width, height) if abs(second - first) == 1 else (top, left, height, width)
 
 
 @dataclass(frozen=True)
