@@ -9,8 +9,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from blend.files.png import jpeg_bytes
-from blend.pages.sheet import thumbnail
+from blend.files.png import jpeg_bytes, thumbnail
 
 Picture = NDArray[np.float32]
 Turn = Callable[[Picture], Picture]

@@ -18,12 +18,12 @@ from blend.base.formats import FORMATS
 from blend.base.master import Flag, Master
 from blend.base.rowblocks import thread_count
 from blend.files.fits import write_fits
-from blend.files.png import write_jpeg, write_png
+from blend.files.png import thumbnail, write_jpeg, write_png
 from blend.files.reader import upright
 from blend.files.record import sha256_of
 from blend.files.tiff import write_tiff
 from blend.files.whole import WholeFolder, flush_result
-from blend.pages.sheet import draw_sheet, thumbnail
+from blend.pages.sheet import draw_sheet
 from blend.recipe.state import COLOUR, Work
 from blend.recipe.steps.holes import coverage_box, holes_of
 from blend.recipe.steps.register import facts_from
