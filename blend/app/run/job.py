@@ -285,6 +285,8 @@ def _through_steps(
             seen.preview = results.also(render_preview, seen.layers, seen.factor)
         if name == "linear-blends":
             begin_fits(work, results, seen.frame.crop)
+            if work.alone:
+                results.wait_for("linear.fits")  # the stretch writes over it
             seen.blended = None if work.linear is None else work.linear[:, ::16, ::16].copy()
         if name == STEPS[-1].name:
             end = work

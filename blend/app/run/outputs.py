@@ -7,6 +7,7 @@ from concurrent.futures import Executor, Future, ThreadPoolExecutor
 from contextvars import copy_context
 from functools import partial
 from pathlib import Path
+from threading import Event
 from typing import Any, TypeVar
 
 import numpy as np
@@ -94,15 +95,19 @@ class Results:
         self._folder = folder
         self._pool = pool
         self._begun: dict[str, Future[str]] = {}
+        self._written: dict[str, Event] = {}
 
     def begin(self, name: str, write: Write) -> None:
         """Have ``write(path)`` called for the file ``name`` of the folder, and its bytes flushed and hashed."""
         path = self._folder.path_for(name)
 
-        held = [write]
+        held, done = [write], self._written.setdefault(name, Event())
 
         def whole() -> str:
-            digest = held.pop()(path)  # whose pixels are free once they are written
+            try:
+                digest = held.pop()(path)  # whose pixels are free once they are written
+            finally:
+                done.set()
             # the folder flushes all of them once more, together: to wait here would keep the only thread idle
             if isinstance(self._pool, InlineExecutor):
                 return digest or sha256_of(path)
@@ -113,6 +118,11 @@ class Results:
             return digest
 
         self._begun[name] = self._pool.submit(copy_context().run, whole)
+
+    def wait_for(self, name: str) -> None:
+        """Wait until a file that was begun, if it was, has its bytes: then its pixels may be written over."""
+        if name in self._written:
+            self._written[name].wait()
 
     def also(self, task: Callable[..., Value], *values: Any) -> Future[Value]:
         """Do other work beside the run: what the page needs, for one."""

@@ -7,7 +7,6 @@ from dataclasses import asdict, replace
 import numpy as np
 
 from blend.base.robust import difference_noise
-from blend.base.rowblocks import copy_planes
 from blend.recipe.state import Work, frozen
 from blend.science.picture import SolvedStretch, kept_noise, solve_stretch, stretch_planes
 
@@ -16,8 +15,7 @@ def stretch(work: Work) -> Work:
     """Return the work with ``display`` filled and the solved curve told."""
     assert work.linear is not None
     if work.rgb.domain == "display":
-        # linear light goes to its file while the picture is worked on
-        return work.with_(display=copy_planes(work.linear) if work.alone else work.linear)
+        return work.with_(display=work.linear)
     settings = work.recipe.for_master("stretch", "rgb")
     solved = solve_stretch(
         settings.curve,
@@ -29,7 +27,10 @@ def stretch(work: Work) -> Work:
         black_sigma=settings.black_sigma,
         target=aim(work),
     )
-    display = stretch_planes(work.linear, solved, colour=settings.colour)
+    # an amount that is to be chosen asks for the linear light once more
+    chosen = any(blend.amount == "auto" for blend in work.recipe.blends("display").values())
+    place = work.linear if work.alone and not chosen else None
+    display = stretch_planes(work.linear, solved, colour=settings.colour, place=place)
     if work.behind is not None:
         planes = stretch_planes(work.behind.planes, solved, colour=settings.colour)
         work = work.with_(behind=replace(work.behind, planes=planes))

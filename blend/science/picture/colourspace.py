@@ -223,17 +223,25 @@ def _flat_chunks(task: Callable[[Array], Array], values: Array) -> Array:
     return map_pixels(task, array.reshape(1, -1)).reshape(array.shape)
 
 
-def map_pixels(task: Callable[..., Array], first: Array, *more: Array, planes: int | None = None) -> Array:
+def map_pixels(
+    task: Callable[..., Array],
+    first: Array,
+    *more: Array,
+    planes: int | None = None,
+    place: Array | None = None,
+) -> Array:
     """Call ``task`` on chunks of pixels of planar arrays: (planes, n), and (n,) for those in ``more``.
 
     ``planes`` is how many it returns, 0 for one of (n,); as many as ``first`` has where it is not given.
+    ``place`` is filled in where it is given, and may be ``first``.
     """
     shape = first.shape[1:]
     planes = len(first) if planes is None else planes
     flat = first.reshape(len(first), -1)
     others = [np.broadcast_to(array, shape).reshape(-1) for array in more]
     size = flat.shape[1]
-    out = np.empty((planes, size) if planes else (size,), dtype=first.dtype)
+    kind = (planes, size) if planes else (size,)
+    out = np.empty(kind, dtype=first.dtype) if place is None else place.reshape(kind)
 
     def fill(part: slice) -> None:
         with np.errstate(all="ignore"):

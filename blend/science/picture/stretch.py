@@ -253,7 +253,11 @@ class _Problem:
 
 
 def stretch_planes(
-    pixels: NDArray[np.floating], solved: SolvedStretch, *, colour: Literal["preserve", "planes"] = "preserve"
+    pixels: NDArray[np.floating],
+    solved: SolvedStretch,
+    *,
+    colour: Literal["preserve", "planes"] = "preserve",
+    place: NDArray[np.float32] | None = None,
 ) -> NDArray[np.float32]:
     """Stretch a picture of one or more planes on one grid.
 
@@ -268,6 +272,8 @@ def stretch_planes(
         Linear, sky subtracted plane by plane.
     solved : SolvedStretch
     colour : "preserve" or "planes"
+    place : (planes, rows, columns) float32, optional
+        Filled with the answer; may be ``pixels``.
 
     Returns
     -------
@@ -295,7 +301,7 @@ def stretch_planes(
     if colour not in ("preserve", "planes"):
         raise ValueError(f"colour is {colour!r}, not 'preserve' or 'planes'")
     change = _by_planes if colour == "planes" or pixels.shape[0] == 1 else _in_colour
-    return map_pixels(change(solved), pixels.astype(np.float32, copy=False))
+    return map_pixels(change(solved), pixels.astype(np.float32, copy=False), place=place)
 
 
 def stretch_line(
