@@ -33,7 +33,7 @@ COUNTED = Path("/proc/self/io")
 PLANES_AT_MOST = 14.8
 """Arrays alive at once, in planes of float32: the three colours and the line with all their layers, and what has one
 size in every frame."""
-PASSES_AT_MOST = 139
+PASSES_AT_MOST = 136
 """Times that row blocks covered a frame of full height, by a plane or by several."""
 SKY_FITS, STAR_SEARCHES = 4, 9
 """Each plane once; each plane as read, calibrated and as a master's."""
