@@ -37,7 +37,8 @@ from numpy.typing import NDArray
 
 from blend.app.run.preview import Preview, star_colours, star_tint, without_lines
 from blend.base.robust import MAD_TO_SIGMA, bin_mean, difference_noise
-from blend.pages.sheet import draw_sheet, thumbnail
+from blend.files.png import thumbnail
+from blend.pages.sheet import draw_sheet
 from blend.recipe.pipeline import PICTURE_STEPS, run_all
 from blend.recipe.state import Work, frozen
 from blend.recipe.steps.stretch import mean_noise

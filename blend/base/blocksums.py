@@ -8,11 +8,12 @@ import numpy as np
 from numpy.typing import NDArray
 
 from blend.base.jit import kernel
+from blend.base.lazyplanes import AnyPlane
 from blend.base.rowblocks import ROWS_PER_BLOCK, map_row_blocks
 
 
 def block_sums(
-    plane: NDArray[np.floating], size: int, *, invalid: NDArray[np.bool_] | None = None
+    plane: AnyPlane, size: int, *, invalid: NDArray[np.bool_] | None = None
 ) -> tuple[NDArray[np.float64], NDArray[np.int32], float, float]:
     """Return sums over blocks of ``size`` x ``size`` pixels, the last ones narrower, and what was summed.
 
@@ -48,7 +49,7 @@ def block_sums(
 
 
 def block_means(
-    plane: NDArray[np.floating], size: int, *, least: float, invalid: NDArray[np.bool_] | None = None
+    plane: AnyPlane, size: int, *, least: float, invalid: NDArray[np.bool_] | None = None
 ) -> NDArray[np.float64]:
     """Return the means of `block_sums`; NaN where a block has fewer than ``least`` of its pixels, a share, or none."""
     sums, counts, _, _ = block_sums(plane, size, invalid=invalid)

@@ -58,6 +58,27 @@ class LazyPlane:
         return out if dtype is None else out.astype(dtype, copy=False)
 
 
+def derived_plane(shape: tuple[int, int], make: Callable[[Any], NDArray[np.float32]]) -> LazyPlane:
+    """Return the plane any part of which ``make`` works out: of rows, or of another key of an array."""
+
+    def read(key: Any, _: float, out: NDArray[np.float32] | None) -> NDArray[np.float32]:
+        if out is None:
+            return make(key)
+        out[...] = make(key)
+        return out
+
+    return LazyPlane(shape=shape, read=read)
+
+
+def spent_plane(shape: tuple[int, int]) -> LazyPlane:
+    """Return what stands for a plane that is gone; whoever reads it gets a `ValueError`."""
+
+    def make(_: Any) -> NDArray[np.float32]:
+        raise ValueError("these pixels have been let go")
+
+    return derived_plane(shape, make)
+
+
 AnyPlane: TypeAlias = "NDArray[np.floating] | LazyPlane"
 """A plane in memory or elsewhere: rows, columns, or any other part of it are asked for in one way."""
 

@@ -12,7 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from blend.base.arrays import UNITS, plain_array, refusal, take_apart
-from blend.base.lazyplanes import LazyPlanes
+from blend.base.lazyplanes import LazyPlanes, spent_plane
 from blend.base.rowblocks import map_row_blocks
 
 Domain = Literal["linear", "display"]
@@ -234,6 +234,17 @@ class Master:
         """Return one plane, (rows, columns), read-only."""
         view: NDArray[np.float32] = self.pixels[self.planes.index(name)]
         return view
+
+    def writable(self) -> NDArray[np.float32]:
+        """Return the pixels to be written to, for whoever alone holds them."""
+        view = self.pixels.view()
+        view.flags.writeable = True
+        return view
+
+    def spent(self) -> Master:
+        """Return the master without pixels and flags, which are gone: to read them is a fault of the programmer."""
+        gone = spent_plane(self.shape)
+        return self.with_(pixels=LazyPlanes((gone,) * len(self.planes)), flags=gone)
 
     def has(self, flag: Flag) -> NDArray[np.bool_]:
         """Return where ``flag`` is set, (rows, columns)."""

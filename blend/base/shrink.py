@@ -8,6 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from blend.base.blocksums import block_means
+from blend.base.lazyplanes import AnyPlane, LazyPlane
 
 STRIDE_PX = 16
 """Side of the squares of which `sampled_means` reads one sixteenth."""
@@ -25,13 +26,19 @@ def shrink(pixels: NDArray[np.float32], factor: int) -> NDArray[np.float32]:
     """
     if factor == 1:
         return pixels
-    rows, columns = pixels.shape[1] // factor, pixels.shape[2] // factor
-    whole = pixels[:, : rows * factor, : columns * factor]
-    return np.stack([block_means(plane, factor, least=0.0) for plane in whole]).astype(np.float32)
+    return np.stack([shrink_plane(plane, factor) for plane in pixels])
 
 
-def sampled_means(plane: NDArray[Any]) -> NDArray[np.float64]:
+def shrink_plane(plane: AnyPlane, factor: int) -> NDArray[np.float32]:
+    """Return such means of one plane."""
+    rows, columns = (length // factor for length in plane.shape)
+    return block_means(plane, factor, least=0.0)[:rows, :columns].astype(np.float32)
+
+
+def sampled_means(plane: NDArray[Any] | LazyPlane) -> NDArray[np.float64]:
     """Return means of 4 x 4 pixels of a plane, one in each whole square of 16 x 16."""
-    down, across = (size // STRIDE_PX for size in plane.shape)
-    squares = plane[: down * STRIDE_PX, : across * STRIDE_PX].reshape(down, STRIDE_PX, across, STRIDE_PX)
-    return np.asarray(squares[:, :4, :, :4].mean(axis=(1, 3), dtype=np.float64))
+    high, wide = (size // STRIDE_PX * STRIDE_PX for size in plane.shape)
+    lines = np.zeros((high // STRIDE_PX, plane.shape[1]))
+    for row in range(4):
+        lines += plane[row:high:STRIDE_PX]
+    return np.asarray(sum(lines[:, column:wide:STRIDE_PX] for column in range(4)) / 16.0)

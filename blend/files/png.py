@@ -70,7 +70,7 @@ def png_bytes(display: NDArray[np.floating], *, long_edge: int | None = LONG_EDG
     """
     if bits not in (8, 16):
         raise ValueError(f"a PNG is written with 8 or 16 bits, not {bits}")
-    return _png(code_values(_fit(display, long_edge), bits=bits))
+    return _png(code_values(thumbnail(display, long_edge), bits=bits))
 
 
 def _png(picture: NDArray[Any]) -> bytes:
@@ -102,7 +102,7 @@ def jpeg_bytes(
 
     from PIL import Image
 
-    picture = code_values(_fit(display, long_edge), bits=8)
+    picture = code_values(thumbnail(display, long_edge), bits=8)
     image = Image.fromarray(picture if picture.shape[2] == 3 else picture[:, :, 0])
     buffer = BytesIO()
     image.save(buffer, format="JPEG", quality=quality, subsampling=0, icc_profile=srgb_profile())
@@ -196,7 +196,14 @@ def _average(source, above, down, left, across, out):  # type: ignore[no-untyped
             out[row, column] = total / covered if covered > 0.0 else np.nan
 
 
-def _fit(display: NDArray[np.floating], long_edge: int | None) -> NDArray[np.floating]:
+def thumbnail(display: NDArray[np.floating], long_edge: int | None) -> NDArray[np.floating]:
+    """Return a display picture of 3 planes or 1 made smaller, in linear light, to this long edge at most.
+
+    Raises
+    ------
+    ValueError
+        Another shape.
+    """
     if display.ndim != 3 or display.shape[0] not in (1, 3):
         raise ValueError(f"a display picture has the shape (3 or 1, rows, columns), not {display.shape}")
     rows, columns = display.shape[1:]

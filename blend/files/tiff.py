@@ -20,7 +20,7 @@ from numpy.typing import NDArray
 from blend.base.errors import InputError
 from blend.base.lazyplanes import LazyPlanes
 from blend.base.master import Facts
-from blend.base.rowblocks import map_row_blocks
+from blend.base.rowblocks import ROWS_PER_BLOCK, map_row_blocks, row_blocks
 from blend.files.source import (
     EXPECTED,
     MOST_BYTES,
@@ -166,7 +166,6 @@ def write_tiff(
     *,
     resolution_dpi: float | None = None,
     wide: bool = False,
-    compress: bool = False,
 ) -> None:
     """Write display pixels as 16-bit RGB with an sRGB profile, the same bytes for the same input.
 
@@ -182,8 +181,6 @@ def write_tiff(
         Dots an inch.
     wide : bool
         As Display P3, with its profile: the same colours, in numbers that leave room for stronger ones.
-    compress : bool
-        Deflate with the horizontal predictor. Noise hardly compresses: off by default.
 
     Raises
     ------
@@ -192,35 +189,37 @@ def write_tiff(
 
     Notes
     -----
-    A picture that would not fit the 32-bit offsets of classic TIFF is written as BigTIFF; the size before
-    compression decides, because the choice comes before the first byte.
+    Uncompressed, since noise hardly compresses, strip by strip: no more than one is in memory. A picture that would not
+    fit the 32-bit offsets of classic TIFF is written as BigTIFF.
     """
     if display.ndim != 3 or display.shape[0] != 3:
         raise ValueError(f"a display picture has the shape (3, rows, columns), not {display.shape}")
     import tifffile
 
-    picture = code_values(display_p3(display) if wide else display, bits=16)
+    def strips() -> Iterator[bytes]:
+        for rows in row_blocks(display.shape[1]):
+            part = display_p3(display[:, rows]) if wide else display[:, rows]
+            yield code_values(part, bits=16).astype("<u2", copy=False).tobytes()
+
     resolution: dict[str, Any] = {}
     if resolution_dpi is not None:
         resolution = {"resolution": (resolution_dpi, resolution_dpi), "resolutionunit": "INCH"}
-    compression: dict[str, Any] = {}
-    if compress:
-        compression = {"compression": "zlib", "compressionargs": {"level": 6}, "predictor": 2}
     with writing(path):
         tifffile.imwrite(
             path,
-            picture,
+            strips(),
+            shape=(*display.shape[1:], 3),
+            dtype="uint16",
             photometric="rgb",
             planarconfig="contig",
-            bigtiff=picture.nbytes > CLASSIC_LIMIT,
+            bigtiff=2 * display.size > CLASSIC_LIMIT,
             byteorder="<",
-            rowsperstrip=64,
+            rowsperstrip=ROWS_PER_BLOCK,
             iccprofile=p3_profile() if wide else srgb_profile(),
             software="blend",
             metadata=None,
             datetime=None,
             **resolution,
-            **compression,
         )
 
 

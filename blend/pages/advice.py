@@ -4,14 +4,19 @@ from __future__ import annotations
 
 import shlex
 from collections.abc import Iterator, Mapping
+from contextlib import suppress
 from dataclasses import dataclass
 from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
 
 from blend.pages.tiles import GOOD_CLIPPED, GOOD_TINT, SEEN_LAB, assumed
 from blend.recipe.auto_words import most_amount
 from blend.recipe.state import COLOUR, AppliedBlend, Work
 from blend.science.line import NOISE_PX, noise_blocks, noise_covariance, noise_limit, noise_ratio
 
+Noise = NDArray[np.float64]
 LEAST_STEP = 0.05
 """Of an amount: a smaller step is not seen (common practice)."""
 
@@ -27,7 +32,9 @@ class Advice:
     command: str = ""
 
 
-def advice(work: Work, record: Mapping[str, Any], command: str) -> list[Advice]:
+def advice(
+    work: Work, record: Mapping[str, Any], command: str, *, noises: Mapping[str, Noise] | None = None
+) -> list[Advice]:
     """Return what one could change, most certain first.
 
     Parameters
@@ -37,13 +44,12 @@ def advice(work: Work, record: Mapping[str, Any], command: str) -> list[Advice]:
     record : mapping
     command : str
         What made the run; without it sentences stand alone.
-
-    Notes
-    -----
-    Two means over 4 x 4 pixels for each blend that adds light, of at most six megapixels.
+    noises : mapping, optional
+        What `blend_noises` has returned.
     """
+    noises = blend_noises(work) if noises is None else noises
     found = [Advice(f"Not known, and taken for granted: {text}.") for text in assumed(record)]
-    found += [one for made in work.blended for one in _amount(work, made, command)]
+    found += [one for made in work.blended for one in _amount(made, noises.get(made.name), command)]
     found += [*_picture(record, command)]
     found += [*_given(work, command)]
     return [*found, *_try(work, command)]
@@ -66,22 +72,31 @@ def _set(command: str, key: str, value: object) -> str:
     return shlex.join([*kept, "--set", f"{key}={value}"]) if words else ""
 
 
-def _amount(work: Work, made: AppliedBlend, command: str) -> Iterator[Advice]:
+def blend_noises(work: Work) -> dict[str, Noise]:
+    """Return, for each blend of balanced work that adds emission to a plane, the covariance of plane and emission.
+
+    Of two means over 4 x 4 pixels, of at most six megapixels.
+    """
+    found = {}
+    for name, blend in work.recipe.blends("linear").items():
+        line, additive = work.lines[blend.master], work.recipe.formula(blend.formula).additive
+        if not (additive and blend.into in COLOUR and blend.emission and blend.amount != 0):
+            continue
+        if line.unfaded is None or line.emission is None or not line.found:
+            continue
+        first, last = _middle(line.unfaded.shape)
+        rows = slice(NOISE_PX * first, NOISE_PX * last)
+        planes = (noise_blocks(plane[rows]) for plane in (work.rgb.plane(blend.into), line.emission))
+        base, light = planes
+        with suppress(ValueError):
+            found[name] = noise_covariance(base, line.unfaded[first:last], light=light)
+    return found
+
+
+def _amount(made: AppliedBlend, covariance: Noise | None, command: str) -> Iterator[Advice]:
     """Give what the noise budget leaves, or lacks, for a blend that adds emission to a plane."""
-    blend, line = made.blend, work.lines[made.blend.master]
-    if not (made.formula.additive and blend.into in COLOUR and blend.emission and blend.weight > 0):
-        return
-    if line.unfaded is None or line.emission is None or not line.found:
-        return
-    first, last = _middle(line.unfaded.shape)
-    rows = slice(NOISE_PX * first, NOISE_PX * last)
-    try:
-        covariance = noise_covariance(
-            noise_blocks(work.rgb.plane(blend.into)[rows]),
-            line.unfaded[first:last],
-            light=noise_blocks(line.emission[rows]),
-        )
-    except ValueError:
+    blend = made.blend
+    if covariance is None or not blend.weight > 0:
         return
     budget, now = blend.noise_budget, noise_ratio(covariance, blend.weight)
     most = min(noise_limit(covariance, noise_budget=budget), most_amount(made.formula))

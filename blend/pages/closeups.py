@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import base64
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from blend.base.robust import difference_noise
 from blend.base.shrink import STRIDE_PX, sampled_means
 from blend.files.png import jpeg_bytes
-from blend.pages.viewer import Pictures, turned_box
+from blend.pages.viewer import Frame, Pictures
 from blend.recipe.state import Line, Work
 from blend.science.line import noise_blocks
 
@@ -40,42 +40,56 @@ class Crop:
 
 @dataclass(frozen=True)
 class Site:
-    """One place: its name, what was measured there, and a crop a column."""
+    """One place: its name, what was measured there, where it lies in the delivered picture, and a crop a column."""
 
     name: str
     text: str
+    place: tuple[int, int]  # row, column
     crops: tuple[Crop, ...]
 
 
-def closeups(work: Work, pictures: Pictures) -> list[Site]:
-    """Return the places that tell whether stars, sky and emission are right.
+def light_sites(work: Work, frame: Frame) -> list[Site]:
+    """Return the places that tell whether stars, sky and emission are right, with crops of the linear light.
 
     Parameters
     ----------
     work : Work
-        The last state.
-    pictures : Pictures
+        Balanced.
+    frame : Frame
 
     Notes
     -----
     Places are looked for on one mean of 4 x 4 pixels in each 16 x 16, or on means that are there already.
     """
-    x, y, width, height = pictures.crop
+    x, y, width, height = frame.crop
     cut = np.s_[:, y : y + height, x : x + width]
     whole = {"colour": work.rgb.pixels, **{name: line.scaled[None] for name, line in work.lines.items()}}
-    layers = {name: (pictures.turn(planes[cut]), _skies(planes, work)) for name, planes in whole.items()}
+    layers = {name: (frame.turn(planes[cut]), _skies(planes, work)) for name, planes in whole.items()}
+
+    def crops(place: tuple[int, int]) -> Iterator[Crop]:
+        for name, (layer, skies) in layers.items():
+            large, part = _windows(place, layer.shape)
+            yield _crop(name, _stretched(layer[:, *large], skies), part)
+
+    found = []
+    for name, text, place in _places(work, frame):
+        column, row, _, _ = frame.inside((round(place[0]), round(place[1]), 1, 1))
+        found.append(Site(name, text, (row, column), tuple(crops((row, column)))))
+    return found
+
+
+def closeups(sites: list[Site], pictures: Pictures) -> list[Site]:
+    """Return the places with the delivered picture, and with what the blends changed, beside their light."""
     pair = _pair(pictures)
     return [
-        Site(name, text, tuple(_crops(layers, pictures.delivered, pair, _inside(pictures, place))))
-        for name, text, place in _places(work, pictures)
+        replace(site, crops=(*site.crops, *_crops(pictures.delivered, pair, site.place))) for site in sites
     ]
 
 
-def _inside(pictures: Pictures, place: Point) -> tuple[int, int]:
-    """Return where a place of the grid lies in the delivered picture: row, column."""
-    left, top, _, _ = turned_box(pictures.grid, pictures.turn, pictures.crop)
-    x, y, _, _ = turned_box(pictures.grid, pictures.turn, (round(place[0]), round(place[1]), 1, 1))
-    return y - top, x - left
+def _windows(place: tuple[int, int], shape: tuple[int, ...]) -> tuple[tuple[slice, ...], tuple[slice, ...]]:
+    """Return the square of 100 % around a place, and where in it that of 300 % lies, which keeps its stretch."""
+    large, small = (_window(place, shape, side) for side in (CROP_PX, CROP_PX // 3))
+    return large, tuple(slice(s.start - w.start, s.stop - w.start) for s, w in zip(small, large, strict=True))
 
 
 def _window(place: tuple[int, int], shape: tuple[int, ...], side: int) -> tuple[slice, slice]:
@@ -92,17 +106,8 @@ def _pair(pictures: Pictures) -> tuple[Picture, Picture, int]:
     return with_lines, without, pictures.factor
 
 
-def _crops(
-    layers: dict[str, tuple[Picture, Picture]],
-    result: Picture,
-    pair: tuple[Picture, Picture, int],
-    place: tuple[int, int],
-) -> Iterator[Crop]:
-    large, small = (_window(place, result.shape, side) for side in (CROP_PX, CROP_PX // 3))
-    # of the small one in the large one, whose own stretch it keeps
-    part = tuple(slice(s.start - w.start, s.stop - w.start) for s, w in zip(small, large, strict=True))
-    for name, (layer, skies) in layers.items():
-        yield _crop(name, _stretched(layer[:, *large], skies), part)
+def _crops(result: Picture, pair: tuple[Picture, Picture, int], place: tuple[int, int]) -> Iterator[Crop]:
+    large, part = _windows(place, result.shape)
     yield _crop("result", np.nan_to_num(result[:, *large]), part)
     with_lines, without, step = pair
     rows, columns = (
@@ -147,11 +152,11 @@ def _url(planes: Picture) -> str:
     return "data:image/jpeg;base64," + base64.b64encode(data).decode("ascii")
 
 
-def _places(work: Work, pictures: Pictures) -> Iterator[tuple[str, str, Point]]:
+def _places(work: Work, frame: Frame) -> Iterator[tuple[str, str, Point]]:
     """Give name, measurement and place on the grid of every site."""
-    x, y, width, height = pictures.crop
+    x, y, width, height = frame.crop
     inside = _grid_mask(work.rgb.shape, (x, y, width, height))
-    target = _grid_mask(work.rgb.shape, pictures.target)
+    target = _grid_mask(work.rgb.shape, frame.target)
     objects = target if work.objects is None else target & (sampled_means(work.objects) > 0.5)
     clear = inside if work.star_mask is None else inside & (sampled_means(work.star_mask) < 0.02)
     if (objects & inside).any():
@@ -161,7 +166,7 @@ def _places(work: Work, pictures: Pictures) -> Iterator[tuple[str, str, Point]]:
         yield "Brightest part of the target", "", _centre(np.where(where, green, -np.inf))
     for name, line in work.lines.items():
         yield from _line_places(name, line, work, objects & clear)
-    yield from _corner_stars(work, pictures)
+    yield from _corner_stars(work, frame)
     empty = clear if work.objects is None else clear & ~objects
     if not empty.any():
         return
@@ -202,14 +207,14 @@ def _line_places(
             yield f"Faintest arm: light of {name} that passes", text, _centre(-faint)
 
 
-def _corner_stars(work: Work, pictures: Pictures) -> Iterator[tuple[str, str, Point]]:
+def _corner_stars(work: Work, frame: Frame) -> Iterator[tuple[str, str, Point]]:
     """Give the star nearest to each corner of the picture, with what registrations leave there."""
     fits = {name: fit for (name, index), fit in work.alignments.items() if index == 0 and fit.matched}
     first = next(iter(fits.values()), None)
     xy = first.reference_xy if first is not None else None if work.stars is None else work.stars.xy
     if xy is None or not len(xy):
         return
-    x, y, width, height = pictures.crop
+    x, y, width, height = frame.crop
     within = ((xy >= (x + EDGE_PX, y + EDGE_PX)) & (xy < (x + width - EDGE_PX, y + height - EDGE_PX))).all(
         axis=1
     )
@@ -217,7 +222,7 @@ def _corner_stars(work: Work, pictures: Pictures) -> Iterator[tuple[str, str, Po
     for name, (column, row) in zip(CORNERS, ((0, 0), (1, 0), (0, 1), (1, 1)), strict=True):
         if not len(xy):
             return
-        corner = _grid_corner(pictures, column, row)
+        corner = _grid_corner(frame, column, row)
         star = xy[np.argmin(np.hypot(*(xy - corner).T))]
         left = []
         for label, fit in fits.items():
@@ -229,13 +234,11 @@ def _corner_stars(work: Work, pictures: Pictures) -> Iterator[tuple[str, str, Po
         yield f"Star nearest to the {name} corner", ", ".join(left), (float(star[0]), float(star[1]))
 
 
-def _grid_corner(pictures: Pictures, column: int, row: int) -> Point:
+def _grid_corner(frame: Frame, column: int, row: int) -> Point:
     """Return which corner of the crop on the grid is the one at this end of the picture's columns and rows."""
-    x, y, width, height = pictures.crop
-    left, top, wide, high = turned_box(pictures.grid, pictures.turn, pictures.crop)
-    wanted = left + column * (wide - 1), top + row * (high - 1)
-    ends = [(i, j) for i in (x, x + width - 1) for j in (y, y + height - 1)]
-    return next(end for end in ends if turned_box(pictures.grid, pictures.turn, (*end, 1, 1))[:2] == wanted)
+    x, y, width, height = frame.crop
+    at = int(frame.turn(np.arange(4, dtype=np.float32).reshape(1, 2, 2))[0, row, column])
+    return x + at % 2 * (width - 1), y + at // 2 * (height - 1)
 
 
 def _grid_mask(shape: tuple[int, int], box: tuple[int, int, int, int]) -> NDArray[np.bool_]:

@@ -14,6 +14,8 @@ from blend.pages.figures import arrows_svg, residuals_svg
 from blend.recipe.state import Work
 
 Array = NDArray[np.float32]
+Signal = tuple[str, float, list[float]]
+"""A plane, its light, and that over the noise of means of 1, 4, 16 and 64 px."""
 MOST_ARROWS = 400
 """More of them, on a page, cover one another."""
 
@@ -49,12 +51,12 @@ def residual_fits(work: Work) -> list[Fit]:
     return found
 
 
-def signal_rows(work: Work, record: Mapping[str, Any]) -> list[tuple[str, float, list[float]]]:
+def signal_rows(work: Work, record: Mapping[str, Any]) -> list[Signal]:
     """Return, for every plane, the bright light of its objects, and that over the noise of means of 1 to 64 px.
 
-    The light is what a tenth of the area of objects exceeds, stars left out: the 90th percentile of means of 4 x 4
-    pixels, one in each 16 x 16; of a line's emission, over those that stand above one sigma of a pixel. Sky is 0, the
-    unit the master's own fraction of full scale.
+    The light of balanced work is what a tenth of the area of objects exceeds, stars left out: the 90th percentile of
+    means of 4 x 4 pixels, one in each 16 x 16; of a line's emission, over those that stand above one sigma of a pixel.
+    Sky is 0, the unit the master's own fraction of full scale.
     """
     if work.objects is None or min(work.rgb.shape) < STRIDE_PX:
         return []

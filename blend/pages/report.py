@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Mapping
+from dataclasses import dataclass
 from datetime import UTC, datetime
 from typing import Any
 from urllib.parse import quote
@@ -10,18 +11,18 @@ from urllib.parse import quote
 import numpy as np
 from numpy.typing import NDArray
 
-from blend.pages.advice import advice
-from blend.pages.closeups import closeups
+from blend.pages.advice import Noise, advice, blend_noises
+from blend.pages.closeups import Site, closeups, light_sites
 from blend.pages.emissionfigures import emission_figures
 from blend.pages.figures import colours_svg, histogram_svg, scale_svg
 from blend.pages.notes import notes_of, warnings_of
-from blend.pages.pairs import residual_fits
+from blend.pages.pairs import Signal, residual_fits, signal_rows
 from blend.pages.recipetext import recipe_lines
 from blend.pages.skyfigures import sky_figures
 from blend.pages.tables import tables
 from blend.pages.tiles import tiles
 from blend.pages.verdict import STATE_WORDS, run_state, verdict
-from blend.pages.viewer import Picture, Pictures, fitted_url, viewer
+from blend.pages.viewer import Frame, Picture, Pictures, fitted_url, viewer
 from blend.recipe.auto_words import amount_words, auto_words
 from blend.recipe.check import blend_heading
 from blend.recipe.record_words import scale_words
@@ -32,10 +33,27 @@ TONE_BINS = 64
 """Of display values in the measured tone curve: each holds some 1,000 samples of a 24-megapixel picture."""
 
 
+@dataclass(frozen=True, kw_only=True, eq=False)
+class LightViews:
+    """What the page tells of light whose pixels may be gone when it is drawn."""
+
+    sites: list[Site]
+    signals: list[Signal]
+    noises: Mapping[str, Noise]
+    blended: Picture | None = None  # (3, rows / 16, columns / 16); pixels of the linear light with its blends
+
+    @classmethod
+    def of(cls, work: Work, frame: Frame) -> LightViews:
+        """Return them of balanced work."""
+        signals = signal_rows(work, work.recorded)
+        return cls(sites=light_sites(work, frame), signals=signals, noises=blend_noises(work))
+
+
 def report_page(
     work: Work,
     record: Mapping[str, Any],
     pictures: Pictures,
+    views: LightViews,
     *,
     command: str = "",
     drawn: Mapping[str, Any] | None = None,
@@ -51,6 +69,7 @@ def report_page(
     record : mapping
         The run's record.
     pictures : Pictures
+    views : LightViews
     command : str
         What repeats the run.
     drawn : mapping, optional
@@ -65,6 +84,7 @@ def report_page(
     Text from files (names, titles, headers) is escaped; nothing is loaded from anywhere.
     """
     added, scale = added_map(pictures)
+    tone = tone_curve(views.blended, work.display)
     plots = {step: draw(work) for step, draw in DRAWN_AFTER.items() if step not in (drawn or {})} | dict(
         drawn or {}
     )
@@ -79,8 +99,8 @@ def report_page(
         tiles=tiles(record),
         warnings=warnings_of(record),
         notes=notes_of(record),
-        advice=advice(work, record, command),
-        sites=closeups(work, pictures),
+        advice=advice(work, record, command, noises=views.noises),
+        sites=closeups(views.sites, pictures),
         added=fitted_url(added, most_bytes=300_000),
         added_scale=scale,
         fits=[(fit.name, _safe(fit.svg), _safe(fit.histogram), fit.text) for fit in plots["register"]],
@@ -88,9 +108,9 @@ def report_page(
         scale_plots=plots["continuum"][0],
         emission_figures=plots["continuum"][1],
         star_plot=_safe(colours_svg(star_colours[1], star_colours[0])) if with_stars else "",  # type: ignore[index]
-        histogram=_safe(histogram_svg(pictures.delivered[:, ::3, ::3], _sky_level(record), tone_curve(work))),
+        histogram=_safe(histogram_svg(pictures.delivered[:, ::3, ::3], _sky_level(record), tone)),
         verdict=verdict(record),
-        tables=tables(work, record),
+        tables=tables(record, views.signals),
         formulas=_formulas(work, record),
         inputs=record["inputs"],
         recipe=recipe_lines(record["recipe"]),
@@ -113,11 +133,13 @@ def added_map(pictures: Pictures) -> tuple[Picture, float]:
     return np.stack([shown, 0.72 * shown**1.2, 0.45 * shown**1.6]).astype(np.float32), scale
 
 
-def tone_curve(work: Work) -> tuple[NDArray[np.float64], NDArray[np.float64]] | None:
+def tone_curve(
+    blended: Picture | None, display: Picture | None
+) -> tuple[NDArray[np.float64], NDArray[np.float64]] | None:
     """Return display luminance and the linear light that it shows, medians of one pixel in 256; None without light."""
-    if work.linear is None or work.display is None or work.linear.shape != work.display.shape:
+    if blended is None or display is None:
         return None
-    light, shown = luminance(work.linear[:, ::16, ::16]), display_luminance(work.display[:, ::16, ::16])
+    light, shown = luminance(blended), display_luminance(display[:, ::16, ::16])
     good = np.isfinite(light) & np.isfinite(shown)
     bins = np.clip((shown[good] * TONE_BINS).astype(int), 0, TONE_BINS - 1)
     found = []

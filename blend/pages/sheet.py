@@ -8,8 +8,6 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from blend.files.png import shrink
-
 Picture = NDArray[np.float32]
 GAP = 12
 TEXT_PX = 22
@@ -31,15 +29,6 @@ eye)."""
 def tile_edge(columns: int) -> int:
     """Return the long edge of a tile for so many of them side by side."""
     return max(SMALLEST_TILE, min(LARGEST_TILE, SHEET_EDGE // max(1, columns) - GAP))
-
-
-def thumbnail(display: Picture, edge: int) -> Picture:
-    """Return a display picture (3, rows, columns) made smaller, in linear light, to this long edge at most."""
-    rows, columns = display.shape[1:]
-    share = edge / max(rows, columns)
-    if share >= 1:
-        return display
-    return shrink(display, (max(1, round(rows * share)), max(1, round(columns * share))))
 
 
 def draw_sheet(

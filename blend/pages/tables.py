@@ -6,14 +6,13 @@ from collections.abc import Mapping
 from typing import Any
 
 from blend.pages.measured import measured, small
-from blend.pages.pairs import signal_rows
+from blend.pages.pairs import Signal
 from blend.recipe.record_words import worth_words
-from blend.recipe.state import Work
 
 Table = dict[str, Any]
 
 
-def tables(work: Work, record: Mapping[str, Any]) -> list[Table]:
+def tables(record: Mapping[str, Any], signals: list[Signal]) -> list[Table]:
     """Return caption, heads and rows of every table."""
     return [
         _table(
@@ -57,7 +56,7 @@ def tables(work: Work, record: Mapping[str, Any]) -> list[Table]:
         *_moon_table(record),
         *_worth_table(record),
         *_white_table(record["balance"]),
-        *_signal_table(work, record),
+        *_signal_table(signals),
     ]
 
 
@@ -126,11 +125,8 @@ def _worth_table(record: Mapping[str, Any]) -> list[Table]:
     return [_table(caption, ("line", "stands for"), rows)] if rows else []
 
 
-def _signal_table(work: Work, record: Mapping[str, Any]) -> list[Table]:
-    rows = [
-        (name, small(signal), *(small(ratio) for ratio in ratios))
-        for name, signal, ratios in signal_rows(work, record)
-    ]
+def _signal_table(signals: list[Signal]) -> list[Table]:
+    rows = [(name, small(signal), *(small(ratio) for ratio in ratios)) for name, signal, ratios in signals]
     caption = (
         "Signal to noise: the light that a tenth of the objects' area exceeds, stars left out (of a line, of the area "
         "where it shines), over the noise of block means before resampling"

@@ -9,8 +9,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from blend.files.png import jpeg_bytes
-from blend.pages.sheet import thumbnail
+from blend.files.png import jpeg_bytes, thumbnail
 
 Picture = NDArray[np.float32]
 Turn = Callable[[Picture], Picture]
@@ -20,6 +19,23 @@ WHOLE_EDGE, PART_EDGE = 2000, 1600
 MOST_BYTES = 800_000
 """Of one JPEG: four of them, as text a third larger, stay below 4.3 MB, which leaves figures 1.7 MB of 6."""
 QUALITIES = (90, 84, 76, 66, 50)
+
+
+@dataclass(frozen=True, eq=False)
+class Frame:
+    """What is shown of the grid, and how it is turned."""
+
+    turn: Turn  # turns any array of the grid upright
+    grid: tuple[int, int]
+    # crop and target: what of the grid is delivered, and what of that shows the target with a margin
+    crop: Box
+    target: Box
+
+    def inside(self, box: Box) -> Box:
+        """Return where a box of the grid lies in the delivered picture."""
+        left, top, _, _ = turned_box(self.grid, self.turn, self.crop)
+        x, y, width, height = turned_box(self.grid, self.turn, box)
+        return x - left, y - top, width, height
 
 
 @dataclass(frozen=True, eq=False)
@@ -33,17 +49,14 @@ class Pictures:
     with_lines: Picture
     without_lines: Picture
     factor: int
-    turn: Turn  # turns any array of the grid upright
-    grid: tuple[int, int]
-    # crop and target: what of the grid is delivered, and what of that shows the target with a margin
-    crop: Box
-    target: Box
+    frame: Frame
 
     def averaged(self) -> tuple[Picture, Picture, Box]:
         """Return the averaged pair cut to whole blocks that the delivered picture touches, and their box in it."""
         f = self.factor
-        whole = (0, 0, self.grid[1] // f * f, self.grid[0] // f * f)
-        cover, shown = (turned_box(self.grid, self.turn, box) for box in (whole, self.crop))
+        grid, turn = self.frame.grid, self.frame.turn
+        whole = (0, 0, grid[1] // f * f, grid[0] // f * f)
+        cover, shown = (turned_box(grid, turn, box) for box in (whole, self.frame.crop))
         spans = []
         for axis in (0, 1):
             size = cover[2 + axis]
@@ -64,21 +77,12 @@ def turned_box(shape: tuple[int, int], turn: Turn, box: Box) -> Box:
     >>> turned_box((4, 6), lambda planes: planes[:, ::-1], (1, 0, 2, 1))
     (1, 3, 2, 1)
     """
-    rows, columns = shape
-    # Views of one row and one column of numbers: they tell where a turned pixel comes from.
-    x = turn(np.broadcast_to(np.arange(columns, dtype=np.float32)[None, None, :], (1, rows, columns)))[0]
-    y = turn(np.broadcast_to(np.arange(rows, dtype=np.float32)[None, :, None], (1, rows, columns)))[0]
-    centre = box[0] + box[2] // 2, box[1] + box[3] // 2
-    row = int(np.argmin(np.abs(x[:, 0] - centre[0]) + np.abs(y[:, 0] - centre[1])))
-    column = int(np.argmin(np.abs(x[row] - centre[0]) + np.abs(y[row] - centre[1])))
-    spans = []
-    for along_x, along_y in ((x[row], y[row]), (x[:, column], y[:, column])):
-        inside = (along_x >= box[0]) & (along_x < box[0] + box[2])
-        inside &= (along_y >= box[1]) & (along_y < box[1] + box[3])
-        where = np.flatnonzero(inside)
-        spans.append((int(where[0]), int(where[-1]) + 1))
-    (left, right), (top, bottom) = spans
-    return left, top, right - left, bottom - top
+    x, y, width, height = box
+    # where the corners go tells the turn: numbers of those at the top, left and right
+    first, second = turn(np.arange(4, dtype=np.float32).reshape(1, 2, 2))[0, 0]
+    left = shape[1] - x - width if first % 2 else x
+    top = shape[0] - y - height if first > 1 else y
+    return (left, top, width, height) if abs(second - first) == 1 else (top, left, height, width)
 
 
 @dataclass(frozen=True)
@@ -108,7 +112,7 @@ class Viewer:
 def viewer(pictures: Pictures) -> Viewer:
     """Return the pictures of the top of the page."""
     rows, columns = pictures.delivered.shape[1:]
-    part = _inside(pictures, pictures.target)
+    part = pictures.frame.inside(pictures.frame.target)
     with_lines = _sizes(pictures.delivered, part)
     if pictures.bare is not None:
         without, note = (
@@ -127,13 +131,6 @@ def viewer(pictures: Pictures) -> Viewer:
             "output.formats makes the run render it pixel by pixel"
         )
     return Viewer(columns, rows, part, with_lines, without, note)
-
-
-def _inside(pictures: Pictures, box: Box) -> Box:
-    """Return where a box of the grid, within the crop, lies in the delivered picture."""
-    left, top, _, _ = turned_box(pictures.grid, pictures.turn, pictures.crop)
-    x, y, width, height = turned_box(pictures.grid, pictures.turn, box)
-    return x - left, y - top, width, height
 
 
 def _sizes(picture: Picture, part: Box) -> tuple[Shown, ...]:

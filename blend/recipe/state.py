@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from numpy.typing import NDArray
 
+from blend.base.lazyplanes import LazyPlane, derived_plane
 from blend.base.master import Flag, Master
 from blend.base.rowblocks import map_row_blocks
 
@@ -54,26 +55,21 @@ class EmissionLayers:
     weight: Plane
     sigma: Plane | None = None
 
-    def passed(self) -> Plane:
-        """Return light times weight, what blends use."""
-        out: Plane = np.empty(self.light.shape, dtype=np.float32)
-
-        def block(rows: slice) -> None:
-            np.multiply(self.light[rows], self.weight[rows], out=out[rows])
-
-        map_row_blocks(block, self.light.shape[0])
-        return out
+    def passed(self) -> LazyPlane:
+        """Return light times weight, what blends use, worked out where it is asked for."""
+        light, weight = self.light, self.weight
+        return derived_plane(light.shape, lambda part: light[part] * weight[part])
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
 class Line:
     """A line master's light once its continuum is known."""
 
-    # (rows, columns) float32; the line master scaled so that stars match the broad plane, in counts of the
-    # balanced plane
+    # Planes (rows, columns) float32; in a run, up to the blends, `LazyPlane`.
+    # the line master scaled so that stars match the broad plane, in counts of the balanced plane
     scaled: Plane
-    # (rows, columns) float32, or None; what blends use: its light without continuum times ``weight``, in counts
-    # of the balanced plane. None where a master is already stretched and has no linear light to part.
+    # what blends use: its light without continuum times ``weight``, in counts of the balanced plane; None where a
+    # master is already stretched and has no linear light to part
     emission: Plane | None
     sigma: float  # noise of one sky pixel of the emission before fading, same counts
     scaled_sigma: float  # noise of one sky pixel of ``scaled``
@@ -136,7 +132,8 @@ class Work:
     the report alone. ``residual`` (rows, columns) is the luma that passed for noise, only where it is to be shown.
     ``catalogue`` (n, 3) holds right ascension, declination (degrees, ICRS) and B - V of stars. ``recorded`` holds the
     sections of the run's record: steps write it and none reads it, so that no pixel depends on it. Without ``figures``
-    a step may leave out of the record what it would measure for it alone.
+    a step may leave out of the record what it would measure for it alone. ``alone`` tells that nobody else holds the
+    pixels: from the balance on a step then writes what it makes over what it was given.
     """
 
     recipe: Recipe
@@ -163,12 +160,17 @@ class Work:
     recorded: Mapping[str, Any] = field(default_factory=lambda: MappingProxyType({}))
     warnings: tuple[tuple[str, str], ...] = ()
     figures: bool = True
+    alone: bool = False
 
     def __repr__(self) -> str:
         fields = ("sources", "masters", "lines", "linear", "display")
         filled = [name for name in fields if (value := getattr(self, name)) is not None and len(value)]
         names = ", ".join(self.masters or self.sources)
         return f"<Work on {names}: {', '.join(filled)}; {len(self.warnings)} warnings>"
+
+    def held(self, plane: LazyPlane) -> Any:
+        """Return a plane as it is where the state is ``alone``, else all of its pixels."""
+        return plane if self.alone else np.asarray(plane)
 
     def with_(self, **changes: Any) -> Work:
         """Return a copy with fields replaced."""

@@ -14,8 +14,8 @@ import pytest
 
 from blend.app.run.load import recipe_text
 from blend.app.trial.explore import explore_page
-from blend.pages.report import report_page
-from blend.pages.viewer import Pictures
+from blend.pages.report import LightViews, report_page
+from blend.pages.viewer import Frame, Pictures
 from blend.recipe.model import load_recipe
 from blend.recipe.pipeline import PICTURE_STEPS, run_all
 from blend.recipe.state import Work
@@ -543,14 +543,22 @@ def test_hostile_words_run_on_no_page(
     assert work.display is not None
     whole = (0, 0, *work.rgb.shape[::-1])
     shown = work.display
-    pictures = Pictures(shown, None, shown, shown, 1, lambda planes: planes, work.rgb.shape, whole, whole)
+    pictures = Pictures(
+        shown, None, shown, shown, 1, Frame(lambda planes: planes, work.rgb.shape, whole, whole)
+    )
     pages = {
         "explore.html": (
             explore_page(balanced_work(text), command=shlex.join(["blend", "run", HOSTILE])),
             READY,
         ),
         "report.html": (
-            report_page(work, record, pictures, command=shlex.join(["blend", "run", HOSTILE])),
+            report_page(
+                work,
+                record,
+                pictures,
+                LightViews.of(work, pictures.frame),
+                command=shlex.join(["blend", "run", HOSTILE]),
+            ),
             "document.readyState === 'complete'",
         ),
     }

@@ -5,7 +5,8 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from blend.pages.sheet import GAP, GROUND, LARGEST_TILE, OWN, SMALLEST_TILE, draw_sheet, thumbnail, tile_edge
+from blend.files.png import thumbnail
+from blend.pages.sheet import GAP, GROUND, LARGEST_TILE, OWN, SMALLEST_TILE, draw_sheet, tile_edge
 
 
 @pytest.mark.parametrize("columns", [0, 1, 3, 8, 40])

@@ -13,8 +13,8 @@ import pytest
 from PIL import Image
 
 from blend.pages import viewer as module
-from blend.pages.closeups import CROP_PX, closeups
-from blend.pages.viewer import Pictures, turned_box, viewer
+from blend.pages.closeups import CROP_PX, closeups, light_sites
+from blend.pages.viewer import Frame, Pictures, turned_box, viewer
 from blend.recipe.pipeline import PICTURE_STEPS, run_all
 from blend.recipe.state import Work
 
@@ -42,10 +42,7 @@ def pictures_of(turns: int = 0, *, mirror: bool = False, factor: int = 4, bare: 
         with_lines=turn(small),
         without_lines=turn(small),
         factor=factor,
-        turn=turn,
-        grid=(90, 121),
-        crop=CROP,
-        target=(40, 30, 30, 20),
+        frame=Frame(turn, (90, 121), CROP, (40, 30, 30, 20)),
     )
 
 
@@ -118,9 +115,9 @@ def test_close_ups_show_places_of_the_delivered_picture(balanced_work: Callable[
     box = (20, 10, 560, 380)
     delivered = work.display[:, 10:390, 20:580]
     found = Pictures(
-        delivered, delivered - 0.05, work.display, work.display, 1, lambda p: p, (400, 600), box, box
+        delivered, delivered - 0.05, work.display, work.display, 1, Frame(lambda p: p, (400, 600), box, box)
     )
-    sites = closeups(work, found)
+    sites = closeups(light_sites(work, found.frame), found)
     names = [site.name for site in sites]
     assert names[0] == "Brightest part of the target" and names[-1] == "Empty corner"
     assert any(name.startswith("Brightest H II region in ha") for name in names)
@@ -137,6 +134,6 @@ def test_a_picture_smaller_than_a_crop_has_close_ups_too(balanced_work: Callable
     work = run_all(balanced_work(), steps=PICTURE_STEPS)
     shown, box = work.display, (0, 0, 120, 90)
     assert shown is not None
-    found = Pictures(shown, None, shown, shown, 1, lambda p: p, (90, 120), box, box)
-    for site in closeups(replace(work, stars=None), found):
+    found = Pictures(shown, None, shown, shown, 1, Frame(lambda p: p, (90, 120), box, box))
+    for site in closeups(light_sites(replace(work, stars=None), found.frame), found):
         assert pixels(site.crops[0].whole).shape == (90, 120, 3)

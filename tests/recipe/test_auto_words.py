@@ -177,7 +177,7 @@ def test_a_line_without_light_before_the_fading_is_told() -> None:
 def test_gains_reach_the_light_before_fading() -> None:
     line = make_work(RED).lines["ha"]
     assert line.unfaded is not None
-    twice = line_times([line], 2.0).unfaded
+    twice = line_times(line, 2.0).unfaded
     assert twice is not None
     assert np.array_equal(twice, 2 * line.unfaded, equal_nan=True)
 

@@ -4,16 +4,16 @@ from __future__ import annotations
 
 import time
 from collections.abc import Iterable, Mapping
-from concurrent.futures import Future
-from dataclasses import dataclass, replace
+from concurrent.futures import Future, wait
+from dataclasses import dataclass, field, replace
+from functools import partial
 from pathlib import Path
 from typing import Any
 
 from blend.app.run.load import FrameReader, Loaded, load_sources
 from blend.app.run.outputs import (
-    Box,
     Results,
-    begin_linear,
+    begin_fits,
     begin_pictures,
     begin_stage,
     check_output,
@@ -24,8 +24,16 @@ from blend.app.run.outputs import (
     turner,
     without_wanted,
 )
-from blend.app.run.preview import Preview, preview_layers, render_preview, settled, star_colours, star_tint
-from blend.app.run.seen import picture_facts
+from blend.app.run.preview import (
+    LONG_EDGE,
+    Preview,
+    preview_layers,
+    render_preview,
+    settled,
+    star_colours,
+    star_tint,
+)
+from blend.app.run.seen import clear_squares, picture_facts
 from blend.app.run.worth import taken_of, worth_of
 from blend.base.rowblocks import limit_threads
 from blend.base.system import peak_mib
@@ -35,8 +43,8 @@ from blend.files.record import VERSION, code_digest, record_text, seal_of, sha25
 from blend.files.source import Marks
 from blend.files.whole import WholeFolder, writing
 from blend.pages.plain import page_or_plain
-from blend.pages.report import DRAWN_AFTER, report_page
-from blend.pages.viewer import Pictures
+from blend.pages.report import DRAWN_AFTER, LightViews, report_page
+from blend.pages.viewer import Frame, Pictures
 from blend.recipe.check import assumptions
 from blend.recipe.model import resolved
 from blend.recipe.pipeline import STEPS, run_steps
@@ -112,20 +120,21 @@ def run_target(
         begin = [_first_state(recipe, target, loaded, seconds=time.perf_counter() - start)]
         del loaded
         results = Results(folder, pool)
-        work, box, seen, balanced = _through_steps(begin, results, stages=stages, listener=listener)
+        work, seen, balanced = _through_steps(begin, results, stages=stages, listener=listener)
+        box = seen.frame.crop
         start = time.perf_counter()
         _say(listener, "write", f"results into {out}", 0.95)
-        if recipe.output.crop == "full-coverage":
-            work = work.warn(*crop_cost(work, box, 'output.crop = "full-coverage"'))
+        work = work.warn(*seen.cost)
         record = _record(work, files, hashes)
         marks.refuse_changes()
         record["crop"] = dict(zip("xywh", box, strict=True))
-        record["picture"] = picture_facts(work, seen.layers, box)
+        assert work.display is not None
+        record["picture"] = picture_facts(work.display, seen.clear, seen.layers, box)
         bare = begin_pictures(work, results, box, balanced=balanced)
         del balanced
         # The page is drawn while the files are written: neither needs the other.
         page, reason = page_or_plain(
-            lambda: _report(work, record, seen, command, box, bare, [*results.names, "record.json"]),
+            lambda: _report(work, record, seen, command, bare, [*results.names, "record.json"]),
             title=f"report of {work.target.name}",
             beside="the pictures and the record",
         )
@@ -190,39 +199,56 @@ def _read(target: Target, read_frame: FrameReader) -> tuple[Loaded, list[str]]:
         return loaded, [begun[path].result() for _, path in loaded.files]
 
 
-@dataclass(frozen=True, kw_only=True, eq=False)
+@dataclass(kw_only=True, eq=False)
 class _Seen:
-    """What the page shows of states that are gone when it is written, on its way beside the steps."""
+    """What the page shows of states that are gone when it is written."""
 
-    layers: Work
-    preview: Future[Preview]
+    layers: Work  # balanced, averaged over ``factor`` pixels
+    factor: int
+    frame: Frame  # what is shown of the grid
+    clear: Any  # of `clear_squares`
+    cost: list[tuple[str, str]]  # what is to be said of the crop
+    blended: Any = None  # one in 256 of the pixels of the blended light
+    views: Future[LightViews]
     plots: Mapping[str, Future[Any]]
+    preview: Future[Preview] = field(default_factory=Future)
+
+
+def _see(work: Work, results: Results, plots: Mapping[str, Future[Any]]) -> _Seen:
+    """Return what is seen of balanced work, and begin the files that show it."""
+    box, crop = crop_box(work), work.recipe.output.crop
+    frame = Frame(turner(work), work.rgb.shape, box, target_part(work, box))
+    views = results.also(LightViews.of, work, frame)
+    begin_fits(work, results, box)
+    layers, factor = preview_layers(work)
+    clear = clear_squares(work, box)
+    cost = crop_cost(work, box, f'output.crop = "{crop}"') if crop == "full-coverage" else []
+    wait([views])
+    return _Seen(layers=layers, factor=factor, frame=frame, clear=clear, cost=cost, views=views, plots=plots)
 
 
 def _report(
-    work: Work, record: dict[str, Any], seen: _Seen, command: str, box: Box, bare: Any, files: Iterable[str]
+    work: Work, record: dict[str, Any], seen: _Seen, command: str, bare: Any, files: Iterable[str]
 ) -> str:
     """Return the page of a run, and tell the record what the blends did to the stars."""
     preview = seen.preview.result()
     colours = star_colours(seen.layers, preview)
     record["star_tint"] = star_tint(colours)
-    turn = turner(work)
+    turn = seen.frame.turn
     assert work.display is not None
-    x, y, width, height = box
+    x, y, width, height = seen.frame.crop
     pictures = Pictures(
         delivered=turn(work.display[:, y : y + height, x : x + width]),
         bare=bare,
         with_lines=turn(preview.with_lines),
         without_lines=turn(preview.without_lines),
         factor=preview.factor,
-        turn=turn,
-        grid=work.rgb.shape,
-        crop=box,
-        target=target_part(work, box),
+        frame=seen.frame,
     )
     drawn = {step: plot.result() for step, plot in seen.plots.items()}
+    views = replace(seen.views.result(), blended=seen.blended)
     return report_page(
-        work, record, pictures, command=command, drawn=drawn, star_colours=colours, files=files
+        work, record, pictures, views, command=command, drawn=drawn, star_colours=colours, files=files
     )
 
 
@@ -234,42 +260,59 @@ def _first_state(recipe: Recipe, target: Target, loaded: Loaded, *, seconds: flo
 
 def _through_steps(
     begin: list[Work], results: Results, *, stages: bool, listener: Listener | None
-) -> tuple[Work, Box, _Seen, Work | None]:
+) -> tuple[Work, _Seen, Work | None]:
     """Take the first state out of ``begin`` through all steps.
 
-    Returns the last state, the box that results show, and for the page the balanced layers averaged for previews, and
-    the preview and plots, made beside the steps. Last the balanced state, where a picture without lines is asked for.
+    Returns the last state, what is seen of those before, and the balanced state where a picture without lines is asked
+    for.
     """
     plots, balanced = {}, None
-    for name, work in run_steps(begin.pop(), listener=listener, lighten=_without_files):
+    for name, work in run_steps(begin.pop(), listener=listener, lighten=partial(_lightened, stages=stages)):
         if name == "register":
             check_output(work)
         if stages:
             begin_stage(work, name, results)
         if name in DRAWN_AFTER:
             plots[name] = results.also(DRAWN_AFTER[name], work)
+        if name == "continuum":
+            wait([plots[name]])  # before the next step writes over what it shows
         if name == "balance":
-            layers, factor = preview_layers(work)
+            seen = _see(work, results, plots)
             balanced = work if without_wanted(work.recipe) else None
         if name == "display-blends":
             # Not before: what a blend cannot do shall be told once, by its step, and amounts are chosen at full size.
-            layers = layers.with_(recipe=settled(layers.recipe, work))
-            preview = results.also(render_preview, layers, factor)
+            seen.layers = seen.layers.with_(recipe=settled(seen.layers.recipe, work))
+            seen.preview = results.also(render_preview, seen.layers, seen.factor)
         if name == "linear-blends":
-            box = crop_box(work)
-            begin_linear(work, results, box)
+            begin_fits(work, results, seen.frame.crop)
+            if work.alone:
+                results.wait_for("linear.fits")  # the stretch writes over it
+            seen.blended = None if work.linear is None else work.linear[:, ::16, ::16].copy()
         if name == STEPS[-1].name:
             end = work
         del work  # the next step has the only hold on it
-    return end, box, _Seen(layers=layers, preview=preview, plots=plots), balanced
+    return end, seen, balanced
 
 
-def _without_files(step: str, work: Work) -> Work:
-    """Let go of the layers that are written once the linear blends are done: 12 bytes a pixel of a line."""
-    if step != "linear-blends":
-        return work
-    lines = {name: replace(line, measured=None) for name, line in work.lines.items()}
-    return work.with_(lines=frozen(lines))
+def _lightened(step: str, work: Work, *, stages: bool) -> Work:
+    """Let go of what is written and needed no more; tell a state that its pixels are nobody else's.
+
+    They are where masters of later steps are kept, or layers of a small picture that are its preview's, too.
+    """
+    if step == "register":
+        small = max(work.rgb.shape) <= LONG_EDGE
+        return work.with_(alone=not (stages or small or without_wanted(work.recipe)))
+    if step == "balance":
+        lines = {name: replace(line, measured=None) for name, line in work.lines.items()}
+        return work.with_(lines=frozen(lines))
+    if step == "linear-blends" and work.alone:
+        masters = {name: m.spent() if m.domain == "linear" else m for name, m in work.masters.items()}
+        return work.with_(masters=frozen(masters), objects=None)
+    if step == "display-blends" and work.alone:
+        lines = {name: replace(line, emission=None) for name, line in work.lines.items()}
+        work = work.with_(lines=frozen(lines))
+    chosen = any(blend.amount == "auto" for blend in work.recipe.blends("display").values())
+    return work.with_(linear=None) if step == ("display-blends" if chosen else "stretch") else work
 
 
 def _record(work: Work, files: tuple[tuple[str, Path], ...], hashes: list[str]) -> dict[str, Any]:

@@ -7,6 +7,7 @@ from concurrent.futures import Executor, Future, ThreadPoolExecutor
 from contextvars import copy_context
 from functools import partial
 from pathlib import Path
+from threading import Event
 from typing import Any, TypeVar
 
 import numpy as np
@@ -18,15 +19,15 @@ from blend.base.formats import FORMATS
 from blend.base.master import Flag, Master
 from blend.base.rowblocks import thread_count
 from blend.files.fits import write_fits
-from blend.files.png import write_jpeg, write_png
+from blend.files.png import thumbnail, write_jpeg, write_png
 from blend.files.reader import upright
 from blend.files.record import sha256_of
 from blend.files.tiff import write_tiff
 from blend.files.whole import WholeFolder, flush_result
-from blend.pages.sheet import draw_sheet, thumbnail
+from blend.pages.sheet import draw_sheet
 from blend.recipe.state import COLOUR, Work
 from blend.recipe.steps.holes import coverage_box, holes_of
-from blend.recipe.steps.register import crop_master
+from blend.recipe.steps.register import facts_from
 from blend.recipe.tables import Recipe
 from blend.recipe.target import Target
 
@@ -94,13 +95,19 @@ class Results:
         self._folder = folder
         self._pool = pool
         self._begun: dict[str, Future[str]] = {}
+        self._written: dict[str, Event] = {}
 
     def begin(self, name: str, write: Write) -> None:
         """Have ``write(path)`` called for the file ``name`` of the folder, and its bytes flushed and hashed."""
         path = self._folder.path_for(name)
 
+        held, done = [write], self._written.setdefault(name, Event())
+
         def whole() -> str:
-            digest = write(path)
+            try:
+                digest = held.pop()(path)  # whose pixels are free once they are written
+            finally:
+                done.set()
             # the folder flushes all of them once more, together: to wait here would keep the only thread idle
             if isinstance(self._pool, InlineExecutor):
                 return digest or sha256_of(path)
@@ -111,6 +118,11 @@ class Results:
             return digest
 
         self._begun[name] = self._pool.submit(copy_context().run, whole)
+
+    def wait_for(self, name: str) -> None:
+        """Wait until a file that was begun, if it was, has its bytes: then its pixels may be written over."""
+        if name in self._written:
+            self._written[name].wait()
 
     def also(self, task: Callable[..., Value], *values: Any) -> Future[Value]:
         """Do other work beside the run: what the page needs, for one."""
@@ -143,15 +155,17 @@ def result_names(recipe: Recipe, target: Target, *, stages: bool) -> list[str]:
     return [*names, "report.html", "record.json"]
 
 
-def begin_linear(work: Work, results: Results, box: Box) -> None:
-    """Begin the FITS results that stand once the linear blends are done, cut to ``box``."""
+def begin_fits(work: Work, results: Results, box: Box) -> None:
+    """Begin the FITS results that stand once the picture is balanced, or blended, cut to ``box``."""
     if "fits" not in work.recipe.output.formats:
         return
-    assert work.linear is not None and work.star_mask is not None
     write = _fits_writer(work, box)
-    blended = [b.master for b in work.recipe.blends("linear").values() if b.amount != 0]
-    linear = _measured(work.linear, holes_of(work, "rgb", *blended))
-    results.begin("linear.fits", write(linear, COLOUR, "linear light, sky 0, balanced"))
+    if work.linear is not None:
+        blended = [b.master for b in work.recipe.blends("linear").values() if b.amount != 0]
+        linear = _measured(work.linear, holes_of(work, "rgb", *blended))
+        results.begin("linear.fits", write(linear, COLOUR, "linear light, sky 0, balanced"))
+        return
+    assert work.star_mask is not None
     layers = {name: line.measured for name, line in work.lines.items() if line.measured is not None}
     for part, (file, about) in EMISSION_FILES.items():
         found = [
@@ -339,8 +353,7 @@ def _cut(pixels: Array, box: tuple[int, int, int, int]) -> Array:
 
 def _fits_writer(work: Work, box: Box) -> Callable[[Array, tuple[str, ...], str], Write]:
     """Return what makes, of pixels on the grid, their planes and a word about them, the writing of their box."""
-    # One pixel is enough: what the header needs are the facts, their WCS moved along.
-    facts = crop_master(work.rgb, (box[0], box[1], 1, 1)).facts
+    facts = facts_from(work.rgb.facts, box[0], box[1])
 
     def write(pixels: Array, planes: tuple[str, ...], about: str) -> Write:
         cards = {"CONTENT": about, "ROWORDER": facts.rows.upper()}

@@ -13,7 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from blend.base.robust import median, median_and_sigma
-from blend.base.shrink import shrink
+from blend.base.shrink import shrink, shrink_plane
 from blend.recipe.pipeline import PICTURE_STEPS, run_all
 from blend.recipe.state import Line, Work, frozen
 from blend.recipe.tables import Recipe
@@ -50,7 +50,7 @@ def shrink_layers(work: Work, factor: int) -> Work:
     # A balanced line master is its line as scaled.
     lines = {name: _shrink_line(line, factor, masters[name].pixels[0]) for name, line in work.lines.items()}
     mask = None if work.star_mask is None else shrink(work.star_mask[None], factor)[0]
-    return work.with_(masters=frozen(masters), lines=frozen(lines), star_mask=mask, objects=None)
+    return work.with_(masters=frozen(masters), lines=frozen(lines), star_mask=mask, objects=None, alone=False)
 
 
 def render_preview(layers: Work, factor: int) -> Preview:
@@ -109,6 +109,7 @@ def _means_of_nine(picture: NDArray[np.float32], xy: NDArray[np.int_]) -> NDArra
 
 def _shrink_line(line: Line, factor: int, scaled: NDArray[np.float32]) -> Line:
     def small(plane: NDArray[np.float32] | None) -> NDArray[np.float32] | None:
-        return None if plane is None else shrink(plane[None], factor)[0]
+        return plane if plane is None or factor == 1 else shrink_plane(plane, factor)
 
-    return replace(line, scaled=scaled, emission=small(line.emission), unfaded=small(line.unfaded))
+    emission, unfaded = small(line.emission), small(line.unfaded)
+    return replace(line, scaled=scaled, emission=emission, unfaded=unfaded, measured=None)

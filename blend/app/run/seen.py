@@ -13,6 +13,9 @@ from blend.recipe.state import COLOUR, Work
 from blend.science.picture import linear_to_lab, srgb_decode
 
 Floats = NDArray[np.float64]
+Planes = NDArray[np.float32]
+Squares = NDArray[np.bool_]
+Box = tuple[int, int, int, int]
 CELLS = 24
 """Along the long edge: a cell of a 24-megapixel picture holds some 200 samples, one of a small picture 4."""
 FEWEST_CELLS, LEAST_SPREAD = 12, 0.3
@@ -22,17 +25,15 @@ BRIGHTEST = 90.0
 """Percentile of the area where a line passes from which its light is told: H II regions, not the starlight around."""
 
 
-def picture_facts(work: Work, layers: Work, box: tuple[int, int, int, int]) -> dict[str, Any]:
+def picture_facts(display: Planes, clear: Squares | None, layers: Work, box: Box) -> dict[str, Any]:
     """Return the record's section on the delivered picture.
 
     Parameters
     ----------
-    work : Work
-        The last state.
+    display, clear, box
+        As for `seen_sky`.
     layers : Work
         The balanced state, averaged for a preview.
-    box : x, y, width, height
-        What of the grid is delivered, px.
 
     Returns
     -------
@@ -40,11 +41,32 @@ def picture_facts(work: Work, layers: Work, box: tuple[int, int, int, int]) -> d
         ``sky`` (see `seen_sky`) or None, and ``added``: a line's light as a share of its broad plane's, with its error.
     """
     added = {name: told for name in layers.lines if (told := _added(layers, name)) is not None}
-    return {"sky": seen_sky(work, box), "added": added}
+    return {"sky": seen_sky(display, clear, box), "added": added}
 
 
-def seen_sky(work: Work, box: tuple[int, int, int, int]) -> dict[str, Any] | None:
+def clear_squares(work: Work, box: Box) -> Squares | None:
+    """Return which squares of `sampled_means` of a box show sky alone; None where the box is too small."""
+    x, y, width, height = box
+    part = np.s_[y : y + height, x : x + width]
+    if min(width, height) < 4 * STRIDE_PX:
+        return None
+    clear = sampled_means(work.invalid()[part]) == 0
+    for mask in (work.objects, work.star_mask):
+        if mask is not None:
+            clear &= sampled_means(mask[part]) < 0.05
+    return np.asarray(clear)
+
+
+def seen_sky(display: Planes, clear: Squares | None, box: Box) -> dict[str, Any] | None:
     """Return slope and colour of the delivered picture's sky, or None where too little of it shows sky.
+
+    Parameters
+    ----------
+    display : (3, rows, columns)
+    clear : bool (rows / 16, columns / 16), or None
+        From `clear_squares`.
+    box : x, y, width, height
+        What of the grid is delivered, px.
 
     Returns
     -------
@@ -57,7 +79,7 @@ def seen_sky(work: Work, box: tuple[int, int, int, int]) -> dict[str, Any] | Non
     -----
     Medians of cells of means over 4 x 4 pixels, objects and stars left out: a sixteenth of the pixels is read.
     """
-    cells = _sky_cells(work, box)
+    cells = None if clear is None else _sky_cells(display, clear, box)
     if cells is None:
         return None
     u, v, values = cells
@@ -86,17 +108,11 @@ def seen_sky(work: Work, box: tuple[int, int, int, int]) -> dict[str, Any] | Non
     }
 
 
-def _sky_cells(work: Work, box: tuple[int, int, int, int]) -> tuple[Floats, Floats, Floats] | None:
+def _sky_cells(display: Planes, clear: Squares, box: Box) -> tuple[Floats, Floats, Floats] | None:
     """Return places from -1 to 1 across the delivered picture and display values (3, n) of cells of sky."""
     x, y, width, height = box
-    part = np.s_[y : y + height, x : x + width]
-    if work.display is None or min(width, height) < 4 * STRIDE_PX:
-        return None
-    planes = np.stack([sampled_means(plane[part]) for plane in work.display])
-    sky = np.isfinite(planes).all(axis=0) & (sampled_means(work.invalid()[part]) == 0)
-    for mask in (work.objects, work.star_mask):
-        if mask is not None:
-            sky &= sampled_means(mask[part]) < 0.05
+    planes = np.stack([sampled_means(plane[y : y + height, x : x + width]) for plane in display])
+    sky = clear & np.isfinite(planes).all(axis=0)
     side = max(2, -(-max(sky.shape) // CELLS))
     found = []
     for top in range(0, sky.shape[0] - side + 1, side):

@@ -21,7 +21,7 @@ from blend.recipe.model import resolved
 from blend.recipe.packing import pack_work, unpack_work
 from blend.recipe.pipeline import PICTURE_STEPS, STEPS, run_all, run_steps
 from blend.recipe.state import Event, Listener, Work
-from blend.recipe.steps.protect_stars import begin_blends, begin_settings
+from blend.recipe.steps.protect_stars import begin_blends, begin_settings, guard_lines
 from blend.recipe.stepsettings import step_settings
 from blend.recipe.tables import Recipe
 from blend.recipe.target import Target
@@ -146,7 +146,7 @@ class StepCache:
         with self._beginning:
             if self._begun is None or self._begun[0] != settings:
                 self._begun = None  # its pictures make room for the next
-                self._begun = (settings, begin_blends(layers))
+                self._begun = (settings, begin_blends(guard_lines(layers)))
             return self._begun[1].with_(recipe=layers.recipe)
 
     def _stage(self, work: Work, depth: int) -> Work:

@@ -18,12 +18,12 @@ from blend.app.trial.layers import shown
 from blend.app.trial.step_cache import StepCache, plain_picture
 from blend.app.trial.tile_numbers import Yardstick
 from blend.app.trial.variants import Variant
-from blend.files.png import write_codes
+from blend.files.png import thumbnail, write_codes
 from blend.files.record import sha256_of
 from blend.files.srgb import code_values
 from blend.files.whole import WholeFolder, writing
 from blend.pages.plain import page_or_plain
-from blend.pages.sheet import Picture, thumbnail
+from blend.pages.sheet import Picture
 from blend.recipe.state import Event, Listener, Work
 
 PAGE = "explore.html"

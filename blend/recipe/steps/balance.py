@@ -4,11 +4,13 @@ from __future__ import annotations
 
 from dataclasses import replace
 from functools import partial
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from blend.base.errors import StepError
+from blend.base.lazyplanes import AnyPlane
 from blend.base.master import Master
 from blend.base.rowblocks import map_row_blocks, map_together
 from blend.recipe.state import COLOUR, Line, Plane, Work, frozen
@@ -44,7 +46,7 @@ def balance(work: Work) -> Work:
     """Return the work with the colour planes multiplied by their gains, and the lines by their broad plane's gain."""
     gains, found = _gains(work)
     work = _times_gains(doubt_white(work, gains), np.asarray(gains.values, dtype=np.float32))
-    told = {
+    told: dict[str, object] = {
         "gains": dict(zip(COLOUR, work.gains, strict=True)),
         "errors": dict(zip(COLOUR, (float(v) for v in gains.errors), strict=True)),
         "stars": gains.stars,
@@ -58,67 +60,66 @@ def balance(work: Work) -> Work:
 
 
 def _times_gains(work: Work, values: NDArray[np.float32]) -> Work:
-    """Return the work whose colour planes and lines are multiplied: one after the other, each in place of the old."""
+    """Return the work whose colour planes and lines are multiplied, where it is alone in their place."""
     by_plane = dict(zip(COLOUR, (float(v) for v in values), strict=True))
     work = work.with_(gains=tuple(by_plane.values()))
+    masters, lines = dict(work.masters), {}
     if (values != 1).any():
-        work = work.with_(masters=frozen({**work.masters, "rgb": _balanced(work.rgb, values)}))
-    for name in work.lines:
-        line = [work.lines[name]]
-        work = work.with_(lines=frozen({key: other for key, other in work.lines.items() if key != name}))
-        made = line_times(line, by_plane[line[0].broad])
-        master = work.masters[name].with_(pixels=made.scaled[None])
-        work = work.with_(
-            masters=frozen({**work.masters, name: master}), lines=frozen({**work.lines, name: made})
-        )
-    return work
+        masters["rgb"] = _balanced(work.rgb, values, alone=work.alone)
+    for name, line in work.lines.items():
+        place = work.masters[name].writable()[0] if work.alone else None
+        lines[name] = line_times(line, by_plane[line.broad], place=place)
+        masters[name] = work.masters[name].with_(pixels=lines[name].scaled[None])
+    return work.with_(masters=frozen(masters), lines=frozen(lines))
 
 
-def _balanced(rgb: Master, values: NDArray[np.float32]) -> Master:
+def _balanced(rgb: Master, values: NDArray[np.float32], *, alone: bool) -> Master:
     noise = {
         plane: {size: sigma * float(gain) for size, sigma in rgb.facts.noise.get(plane, {}).items()}
         for plane, gain in zip(COLOUR, values, strict=True)
     }
-    return rgb.with_(pixels=_times(rgb.pixels, values)).with_facts(noise=frozen(noise))
+    pixels = rgb.writable() if alone else np.empty_like(rgb.pixels)
+
+    def fill_rows(rows: slice) -> None:
+        np.multiply(rgb.pixels[:, rows], values[:, None, None], out=pixels[:, rows])
+
+    map_row_blocks(fill_rows, pixels.shape[1])
+    return rgb.with_(pixels=pixels).with_facts(noise=frozen(noise))
 
 
-def line_times(held: list[Line], gain: float) -> Line:
-    """Take a line out of ``held`` and return it in counts that are ``gain`` times larger.
+def line_times(line: Line, gain: float, *, place: Plane | None = None) -> Line:
+    """Return a line in counts that are ``gain`` times larger.
 
-    Layer after layer, so that the old ones are free where nobody else holds the line.
+    ``place`` is where its scaled light may be written; then its measured layers are multiplied where they are.
     """
-    line, factor = held.pop(), np.array([gain], dtype=np.float32)
 
-    def times(layer: Plane | None) -> Plane | None:
-        return None if layer is None else _times(layer[None], factor)[0]
+    def times(layer: Plane | None, *, own: bool = False) -> Any:
+        return None if layer is None else _times(layer, gain, layer if own else None)
 
-    line = replace(line, scaled=_times(line.scaled[None], factor)[0])
-    layers = line.measured
+    layers: Any = line.measured
     if layers is None:
-        line = replace(line, emission=times(line.emission))
+        emission = times(line.emission)
     else:
         # The product is formed anew: light times weight, as the files hold them, is what blends use, to the bit.
-        line = replace(line, emission=None, measured=None)
-        layers = replace(layers, light=_times(layers.light[None], factor)[0])
-        layers = replace(layers, sigma=times(layers.sigma))
-        line = replace(line, emission=layers.passed(), measured=None if layers.sigma is None else layers)
+        own = place is not None
+        layers = replace(layers, light=times(layers.light, own=own), sigma=times(layers.sigma, own=own))
+        emission = layers.passed() if own else np.asarray(layers.passed())
     return replace(
         line,
+        scaled=_times(line.scaled, gain, place),
+        emission=emission,
+        measured=None if layers is None or layers.sigma is None else layers,
         unfaded=times(line.unfaded),
         sigma=line.sigma * gain,
         scaled_sigma=line.scaled_sigma * gain,
     )
 
 
-def _times(pixels: NDArray[np.float32], gains: NDArray[np.float32]) -> NDArray[np.float32]:
-    """Return planes times a gain each."""
-    out = np.empty_like(pixels)
-
-    def fill_rows(rows: slice) -> None:
-        np.multiply(pixels[:, rows], gains[:, None, None], out=out[:, rows])
-
-    map_row_blocks(fill_rows, pixels.shape[1])
-    return out
+def _times(plane: AnyPlane, gain: float, out: Plane | None = None) -> Plane:
+    """Return a plane times a gain, in ``out`` where it is given, which may be the plane itself."""
+    made: Plane = np.empty(plane.shape, dtype=np.float32) if out is None else out
+    map_row_blocks(lambda rows: np.multiply(plane[rows], np.float32(gain), out=made[rows]), len(made))
+    return made
 
 
 def _catalogue_words(work: Work, gains: Gains, found: Matches) -> dict[str, object]:

@@ -17,7 +17,13 @@ from blend.recipe.blendtable import Blend
 from blend.recipe.state import COLOUR, AppliedBlend, Behind, Plane, Work
 from blend.recipe.steps.choose_amounts import choice_facts, choose_display, choose_linear
 from blend.recipe.steps.loss import heed_loss
-from blend.recipe.steps.protect_stars import begin_blends, limit_gain, picture_behind
+from blend.recipe.steps.protect_stars import (
+    begin_blends,
+    guard_lines,
+    limit_gain,
+    picture_behind,
+    without_spare,
+)
 from blend.recipe.steps.stretch import black_level, plane_noise, white_level, with_stretch
 from blend.science.line import H_ALPHA_NM, Choice
 from blend.science.picture import (
@@ -69,13 +75,18 @@ Change = Callable[[Plane, _Layer], tuple[Plane, Plane]]
 
 def blend_linear(work: Work) -> Work:
     """Return the work with every linear blend in ``linear``, after `begin_blends` where that was not done before."""
-    own = (
-        work.linear is None
-    )  # nobody else holds what is begun here, but for a picture that has no saturated core
-    work = begin_blends(work) if own else work
+    if work.alone and any(not work.rgb.facts.noise.get(plane, {}).get(1, 0.0) > 0 for plane in COLOUR):
+        work = work.with_(alone=False)  # the noise of its planes will be asked of their pixels
+    own = work.linear is None
+    if own:
+        # one after the other, so that what was unguarded is free
+        work = without_spare(work) if work.alone else work
+        work = guard_lines(work)
+        work = begin_blends(work)
     linear = work.linear
     assert linear is not None
-    own = own and linear is not work.rgb.pixels
+    # nobody else holds what is begun here, but for a picture that has no saturated core
+    own = own and (work.alone or linear is not work.rgb.pixels)
     work = work.with_(blended=())
     for name, blend, formula in _blends(work, "linear"):
         layer, choice = _linear_layer(work, blend), None
@@ -272,7 +283,7 @@ def _into_display(work: Work, name: str, blend: Blend, formula: Formula) -> tupl
         np.clip(changed, 0.0, 1.0, out=made[COLOUR.index(blend.into)])
         return made
 
-    display = np.empty_like(picture)
+    display = picture if work.alone else np.empty_like(picture)
     work, loss, counted = _by_bands(work, (picture, display), formula, layer, change, put, (0.0, 1.0))
     work = heed_loss(work, name, formula, loss)
     return work.with_(display=display), counted.share if lit else None

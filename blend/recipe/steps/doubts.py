@@ -111,7 +111,7 @@ def _doubt_order(work: Work, name: str) -> Work:
     radius, invalid = APERTURE_FWHM * max(widths, default=USUAL_FWHM_PX), work.invalid()
     pairs = [
         star_fluxes(plane, xy, radius_px=radius, invalid=invalid)
-        for plane in (work.lines[name].scaled, *work.rgb.pixels)
+        for plane in (work.masters[name].pixels[0], *work.rgb.pixels)
     ]
     flux, error = (np.array([pair[i] for pair in pairs]) for i in (0, 1))
     order = line_order((flux[0], error[0]), (flux[1:], error[1:]), holds=0)

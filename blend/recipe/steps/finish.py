@@ -34,6 +34,7 @@ def finish(work: Work) -> Work:
         sky=display_sky(work)[0] if settings.shapes else 0.0,
         spared=spared,
         compare=work.figures,
+        out=work.display if work.alone else None,
     )
     display = _with_small_stars(work, display)
     residual = noise.plane() if noise is not None and "residual" in work.recipe.output.formats else None

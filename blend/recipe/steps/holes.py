@@ -70,7 +70,7 @@ def with_holes_filled(work: Work) -> Work:
         both = holes_of(work, "rgb", name)
         emission = line.emission
         if both is not None and emission is not None:
-            emission = fill_holes(emission, both)
+            emission = fill_holes(np.asarray(emission), both)
         lines[name] = replace(line, scaled=masters[name].pixels[0], emission=emission)
     return work.with_(masters=frozen(masters), lines=frozen(lines))
 

@@ -8,6 +8,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from blend.base.lazyplanes import LazyPlane, derived_plane
 from blend.base.master import Flag, Master
 from blend.base.robust import difference_noise
 from blend.base.rowblocks import map_row_blocks
@@ -160,7 +161,7 @@ def part_line(
         light = keep_sharp(light, own.pixels[0], blur_px=blur_px, factor=factor, stars=covered())
         sigma = float(factor * np.hypot(pixel_noise(own), scale.value * pixel))
     layers = EmissionLayers(light=light, weight=weight, sigma=None)
-    passed, whole = layers.passed(), noise_blocks(light)
+    passed, whole = work.held(layers.passed()), noise_blocks(light)
     through = noise_blocks(passed)
     if work.figures and "fits" in work.recipe.output.formats:
         stated = _summed_noise(whole, on_star | (through != 0.0)) or noise.pixel
@@ -169,7 +170,7 @@ def part_line(
         layers = replace(layers, sigma=errors)
     del broad
     return Line(
-        scaled=_divided(own.pixels[0], scale.value),
+        scaled=work.held(_divided(own.pixels[0], np.float32(scale.value))),
         emission=passed,
         sigma=sigma,
         scaled_sigma=pixel_noise(own) / scale.value,
@@ -246,7 +247,5 @@ def _summed_noise(blocks: Plane, without: NDArray[np.bool_]) -> float:
     return NOISE_PX * noise if noise > 0 else 0.0
 
 
-def _divided(plane: Plane, by: float) -> Plane:
-    out = np.empty(plane.shape, dtype=np.float32)
-    map_row_blocks(lambda rows: np.divide(plane[rows], np.float32(by), out=out[rows]), plane.shape[0])
-    return out
+def _divided(plane: Plane, by: np.float32) -> LazyPlane:
+    return derived_plane(plane.shape, lambda part: plane[part] / by)

@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from typing import cast
 
 import numpy as np
 
+from blend.base.lazyplanes import LazyPlanes, spent_plane
 from blend.base.master import Flag
 from blend.base.rowblocks import map_together
 from blend.recipe.state import Behind, Line, Plane, Work, frozen
@@ -47,11 +49,11 @@ def star_width(work: Work, stars: Stars) -> float:
 
 
 def begin_blends(work: Work) -> Work:
-    """Return the work as the first blend finds it: lines guarded, ``linear`` and what lies behind its stars filled.
+    """Return the work as the first blend finds it, once `guard_lines` has been: ``linear``, and what its stars hide.
 
     Weights change nothing here. The answer serves every recipe that agrees in `begin_settings`.
     """
-    work, linear = guard_lines(work), colour_saturated(work)
+    linear = colour_saturated(work)
     return work.with_(linear=linear, behind=picture_behind(work, linear))
 
 
@@ -81,6 +83,17 @@ def guard_lines(work: Work, *, every: bool = False) -> Work:
     return work.with_(lines=frozen(lines))
 
 
+def without_spare(work: Work) -> Work:
+    """Return a state that is alone without the pixels of lines that no blend will ask for."""
+    used, gone = _used(work.recipe), spent_plane(work.rgb.shape)
+    masters, lines = dict(work.masters), dict(work.lines)
+    for name, line in work.lines.items():
+        if (name, False) not in used:
+            masters[name] = masters[name].with_(pixels=LazyPlanes((gone,)))
+            lines[name] = replace(line, scaled=cast(Plane, gone))
+    return work.with_(masters=frozen(masters), lines=frozen(lines))
+
+
 def _used(recipe: Recipe) -> set[tuple[str, bool]]:
     """Return the lines that blends draw from, and whether from their emission."""
     return {(blend.master, blend.emission) for blend in recipe.blend.values() if blend.amount != 0}
@@ -97,10 +110,11 @@ def _limited(recipe: Recipe) -> bool:
 
 def colour_saturated(work: Work) -> Plane:
     """Return the balanced colour whose saturated cores have the colour of their wings."""
-    rgb = work.rgb
+    rgb, place = work.rgb, work.rgb.writable() if work.alone else None
+    pixels = rgb.pixels if place is None else place
     if rgb.domain == "display":
-        return rgb.pixels
-    return colour_cores(rgb.pixels, rgb.has(Flag.SATURATED), strength=work.recipe.protect.stars)
+        return pixels
+    return colour_cores(pixels, rgb.has(Flag.SATURATED), strength=work.recipe.protect.stars, out=place)
 
 
 def picture_behind(work: Work, picture: Plane) -> Behind | None:

@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from blend.base.errors import StepError
-from blend.base.master import Flag, Master
+from blend.base.master import Facts, Flag, Master
 from blend.base.rowblocks import map_row_blocks, map_together, row_blocks
 from blend.recipe.state import COLOUR, Plane, Source, Work, frozen
 from blend.recipe.steps.holes import coverage_box, crop_cost, flag_holes
@@ -73,15 +73,20 @@ def register(work: Work) -> Work:
 def crop_master(master: Master, box: tuple[int, int, int, int]) -> Master:
     """Return the part of a master inside ``box`` (x, y, width, height in pixels), its WCS moved along."""
     x, y, width, height = box
-    wcs = master.facts.wcs
-    if wcs is not None:
-        wcs = wcs.deepcopy()
-        wcs.wcs.crpix = wcs.wcs.crpix - np.array([x, y])
     return master.with_(
         pixels=master.pixels[:, y : y + height, x : x + width],
         flags=master.flags[y : y + height, x : x + width],
-        facts=replace(master.facts, wcs=wcs),
+        facts=facts_from(master.facts, x, y),
     )
+
+
+def facts_from(facts: Facts, x: int, y: int) -> Facts:
+    """Return the facts of what begins at a pixel, the WCS moved along."""
+    wcs = facts.wcs
+    if wcs is not None:
+        wcs = wcs.deepcopy()
+        wcs.wcs.crpix = wcs.wcs.crpix - np.array([x, y])
+    return replace(facts, wcs=wcs)
 
 
 def _first_alike(lights: dict[Key, Master], home: Key) -> dict[Key, Key]:

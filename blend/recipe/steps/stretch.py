@@ -27,7 +27,10 @@ def stretch(work: Work) -> Work:
         black_sigma=settings.black_sigma,
         target=aim(work),
     )
-    display = stretch_planes(work.linear, solved, colour=settings.colour)
+    # an amount that is to be chosen asks for the linear light once more
+    chosen = any(blend.amount == "auto" for blend in work.recipe.blends("display").values())
+    place = work.linear if work.alone and not chosen else None
+    display = stretch_planes(work.linear, solved, colour=settings.colour, place=place)
     if work.behind is not None:
         planes = stretch_planes(work.behind.planes, solved, colour=settings.colour)
         work = work.with_(behind=replace(work.behind, planes=planes))

@@ -10,7 +10,7 @@ from blend.base.rowblocks import copy_planes
 from blend.recipe.state import COLOUR, Plane, Work
 from blend.recipe.steps.protect_stars import USUAL_FWHM_PX, star_width
 from blend.recipe.steps.stretch import plane_noise
-from blend.science.line import star_mask
+from blend.science.line import near_stars
 from blend.science.picture import measure_target, shared_noise
 
 EDGE_FWHM = 4.0
@@ -42,8 +42,8 @@ def with_target_light(work: Work) -> Work:
     return work.with_(target_light=found).tell("target_light", None, told)
 
 
-def target_masks(work: Work) -> tuple[Plane, NDArray[np.bool_]]:
-    """Return where stars are, above 0, and where nothing is to be looked at: clipped, without data, near an edge."""
+def target_masks(work: Work) -> tuple[NDArray[np.bool_], NDArray[np.bool_]]:
+    """Return where stars are, and where nothing is to be looked at: clipped, without data, near an edge."""
     rgb = work.rgb
     assert work.star_mask is not None
     closed = np.asarray(rgb.flags & np.uint8(Flag.SATURATED | Flag.NO_DATA) != 0)
@@ -53,10 +53,9 @@ def target_masks(work: Work) -> tuple[Plane, NDArray[np.bool_]]:
         for edge in (closed[:margin], closed[-margin:], closed[:, :margin], closed[:, -margin:]):
             edge[...] = True
     if work.stars is None:
-        return work.star_mask, closed
+        return work.star_mask > 0, closed
     # All of them, those too that shine in a line: such a one may be a star, and a knot says little of the whole target.
-    stars = star_mask(work.stars, rgb.shape, fwhm_px=width)
-    return np.maximum(stars, work.star_mask, out=stars), closed
+    return near_stars(work.stars, work.star_mask, fwhm_px=width), closed
 
 
 def _all_light(work: Work) -> Plane:

@@ -34,7 +34,7 @@ if TYPE_CHECKING:
     from blend.science.line.own_disc import REDDER, DiscRatio, disc_ratio, gas_scale
     from blend.science.line.own_picture import SAME_NOISE, same_noise
     from blend.science.line.passband import LIGHT_KM_S, NII_NM, SHAPES, Passband, Shape, passed_light
-    from blend.science.line.protect import cover_saturated, line_sources, star_mask, star_radii
+    from blend.science.line.protect import cover_saturated, line_sources, near_stars, star_mask, star_radii
     from blend.science.line.scattered import star_glow, unsure_light
     from blend.science.line.significance import LINE_SIGMA, thresholds, weigh_emission
     from blend.science.line.starlight_left import measure_noise

@@ -12,6 +12,7 @@ from typing import Literal
 import numpy as np
 from numpy.typing import NDArray
 
+from blend.base.lazyplanes import AnyPlane
 from blend.base.robust import MAD_TO_SIGMA, bin_mean, converged_clip_factor, second_differences
 from blend.science.plane import bin_plane
 
@@ -56,9 +57,9 @@ class Choice:
     reason: str  # why this amount, in words
 
 
-def noise_blocks(plane: NDArray[np.floating]) -> NDArray[np.float32]:
+def noise_blocks(plane: AnyPlane) -> NDArray[np.float32]:
     """Return means of 4 x 4 pixels, NaN where a pixel is; what the functions of this module are given."""
-    return bin_plane(np.asarray(plane, dtype=np.float32), NOISE_PX, holes=True)
+    return bin_plane(plane, NOISE_PX, holes=True)
 
 
 def noise_covariance(

@@ -68,6 +68,20 @@ def star_mask(
     return out
 
 
+def near_stars(stars: Stars, mask: NDArray[np.float32], *, fwhm_px: float) -> NDArray[np.bool_]:
+    """Return where a mask, or `star_mask` of these stars, is above 0, (rows, columns)."""
+    radius, xy = star_radii(stars, fwhm_px=fwhm_px), np.ascontiguousarray(stars.xy, dtype=np.float64)
+    out = np.empty(mask.shape, dtype=np.bool_)
+
+    def fill_rows(rows: slice) -> None:
+        part = mask[rows].copy()
+        _stamp(xy, radius, SOFT, rows.start, part)
+        np.greater(part, 0, out=out[rows])
+
+    map_row_blocks(fill_rows, len(out))
+    return out
+
+
 def star_radii(
     stars: Stars, *, fwhm_px: float, reach: float = 2.5, noise: float | None = None
 ) -> NDArray[np.float64]:

@@ -220,28 +220,32 @@ def three_planes(planes: Array) -> Array:
 def _flat_chunks(task: Callable[[Array], Array], values: Array) -> Array:
     array = np.asarray(values)
     array = array if array.dtype == np.float32 else array.astype(np.float64, copy=False)
-    flat = array.reshape(-1)
-    out = np.empty_like(flat)
-
-    def fill(part: slice) -> None:
-        out[part] = task(flat[part])
-
-    map_row_blocks(fill, flat.size, height=_CHUNK)
-    return out.reshape(array.shape)
+    return map_pixels(task, array.reshape(1, -1)).reshape(array.shape)
 
 
-def map_pixels(task: Callable[..., Array], first: Array, *more: Array, planes: int = 3) -> Array:
-    """Call ``task`` on chunks of pixels of planar arrays: (3, n), and (n,) for those in ``more``."""
+def map_pixels(
+    task: Callable[..., Array],
+    first: Array,
+    *more: Array,
+    planes: int | None = None,
+    place: Array | None = None,
+) -> Array:
+    """Call ``task`` on chunks of pixels of planar arrays: (planes, n), and (n,) for those in ``more``.
+
+    ``planes`` is how many it returns, 0 for one of (n,); as many as ``first`` has where it is not given.
+    ``place`` is filled in where it is given, and may be ``first``.
+    """
     shape = first.shape[1:]
-    flat = first.reshape(3, -1)
+    planes = len(first) if planes is None else planes
+    flat = first.reshape(len(first), -1)
     others = [np.broadcast_to(array, shape).reshape(-1) for array in more]
     size = flat.shape[1]
-    out = np.empty((planes, size) if planes else (size,), dtype=first.dtype)
+    kind = (planes, size) if planes else (size,)
+    out = np.empty(kind, dtype=first.dtype) if place is None else place.reshape(kind)
 
-    def fill(block: slice) -> None:
-        for start in range(block.start, block.stop, _CHUNK):
-            part = slice(start, min(start + _CHUNK, block.stop))
+    def fill(part: slice) -> None:
+        with np.errstate(all="ignore"):
             out[..., part] = task(flat[:, part], *(other[part] for other in others))
 
-    map_row_blocks(fill, size, height=_CHUNK * 2)
+    map_row_blocks(fill, size, height=_CHUNK)
     return out.reshape((planes, *shape) if planes else shape)

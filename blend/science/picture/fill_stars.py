@@ -10,6 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from blend.base.jit import kernel
+from blend.base.lazyplanes import AnyPlane
 from blend.base.rowblocks import map_row_blocks
 
 CLEAR = 0.02
@@ -27,7 +28,7 @@ STEPS, ENOUGH = 200, 1e-3
 Plane = NDArray[np.float32]
 
 
-def fill_behind(plane: Plane, mask: Plane, *, strength: float = 1.0) -> Plane:
+def fill_behind(plane: AnyPlane, mask: Plane, *, strength: float = 1.0) -> Plane:
     """Replace what stands under a soft mask by a smooth fill from outside it.
 
     out = plane + strength mask (fill - plane). The fill is the mean of unmasked pixels over bins of 2, 4, 8, ...
@@ -67,11 +68,12 @@ def fill_behind(plane: Plane, mask: Plane, *, strength: float = 1.0) -> Plane:
     2.0
     """
     if strength <= 0:
-        return plane
+        return np.asarray(plane)
     source = np.ascontiguousarray(plane, dtype=np.float32)
     cover = np.ascontiguousarray(mask, dtype=np.float32)
     coarse = _coarse(source, cover)
-    out = np.empty_like(source)
+    # what was worked out just now is nobody else's
+    out = np.empty_like(source) if isinstance(plane, np.ndarray) else source
 
     def spread(part: slice) -> None:
         _lay_under(source[part], cover[part], coarse, part.start, strength, out[part])
@@ -119,24 +121,25 @@ def _coarse(source: Plane, cover: Plane) -> Plane:
         _gather_clear(source[inner], cover[inner], CLEAR, value[part], weight[part])
 
     map_row_blocks(gather, value.shape[0])
-    out = _filled(value, weight)
-    _bend_wide_holes(value, weight, out)
+    share = np.subtract(np.float32(1.0), weight, out=weight)
+    out = _filled(value, share)
+    _bend_wide_holes(out, share)
     return out
 
 
-def _bend_wide_holes(value: Plane, weight: Plane, out: Plane) -> None:
+def _bend_wide_holes(out: Plane, share: Plane) -> None:
     """Let a thin plate under tension span the wide holes among bins of 2.
 
     Slopes go on under it, ridges and valleys meet, between the least and the greatest bin round a hole. Solved by
     conjugate gradients, from what is there.
     """
-    state = np.array(weight < 1.0, dtype=np.uint8)
+    state = np.array(share > 0.0, dtype=np.uint8)
     places = np.empty(int(np.count_nonzero(state)), dtype=np.int64)
     ends = _list_holes(state, places)
     sizes = np.diff(ends)
     wide = (sizes >= WIDE_BINS) & (sizes <= WIDEST_BINS)
     least, most = np.full(sizes.size, np.inf), np.full(sizes.size, -np.inf)
-    _find_rims(value, weight, places, ends, least, most)
+    _find_rims(out, share, places, ends, least, most)
     chosen = np.repeat(wide & (least <= most), sizes)
     places = places[chosen]
     if not places.size:
@@ -170,16 +173,15 @@ def _pulls(plane: Plane, places: NDArray[np.int64]) -> NDArray[np.float64]:
     return force
 
 
-def _filled(value: Plane, weight: Plane) -> Plane:
-    """Return a plane of bins without empty ones: those of little weight take from bins twice as large."""
-    if min(value.shape) < 2 or bool((weight >= 1.0).all()):
-        return _with_mean(value, weight)
+def _filled(value: Plane, share: Plane) -> Plane:
+    """Return a plane of bins, filled, without empty ones: by their ``share`` they take from bins twice as large."""
+    if min(value.shape) < 2 or not (share > 0.0).any():
+        return _with_mean(value, np.float32(1.0) - share)
     shape = (-(-value.shape[0] // 2), -(-value.shape[1] // 2))
-    larger, heavier = np.empty(shape, dtype=np.float32), np.empty(shape, dtype=np.float32)
-    _gather_bins(value, weight, larger, heavier)
-    out = np.empty_like(value)
-    _lay_under(value, np.float32(1.0) - weight, _filled(larger, heavier), 0, 1.0, out)
-    return out
+    larger, rest = np.empty(shape, dtype=np.float32), np.empty(shape, dtype=np.float32)
+    _gather_bins(value, share, larger, rest)
+    _lay_under(value, share, _filled(larger, rest), 0, 1.0, value)
+    return value
 
 
 def _with_mean(value: Plane, weight: Plane) -> Plane:
@@ -209,17 +211,18 @@ def _gather_clear(plane, mask, clear, value, weight):  # type: ignore[no-untyped
 
 
 @kernel
-def _gather_bins(value, weight, larger, heavier):  # type: ignore[no-untyped-def]
+def _gather_bins(value, share, larger, rest):  # type: ignore[no-untyped-def]
     rows, columns = value.shape
+    one = np.float32(1.0)
     for y in range(larger.shape[0]):
         for x in range(larger.shape[1]):
             total, sure = 0.0, 0.0
             for j in range(2 * y, min(2 * y + 2, rows)):
                 for i in range(2 * x, min(2 * x + 2, columns)):
-                    total += weight[j, i] * value[j, i]
-                    sure += weight[j, i]
+                    total += (one - share[j, i]) * value[j, i]
+                    sure += one - share[j, i]
             larger[y, x] = total / sure if sure > 0.0 else 0.0
-            heavier[y, x] = min(sure, 1.0)
+            rest[y, x] = one - min(sure, 1.0)
 
 
 @kernel
@@ -248,7 +251,7 @@ def _list_holes(state, places):  # type: ignore[no-untyped-def]
 
 
 @kernel
-def _find_rims(value, weight, places, ends, least, most):  # type: ignore[no-untyped-def]
+def _find_rims(value, share, places, ends, least, most):  # type: ignore[no-untyped-def]
     """Find the least and the greatest bin within two bins of each hole."""
     rows, columns = value.shape
     for hole in range(len(ends) - 1):
@@ -256,7 +259,7 @@ def _find_rims(value, weight, places, ends, least, most):  # type: ignore[no-unt
             row, column = places[k] // columns, places[k] % columns
             for y in range(max(row - 2, 0), min(row + 3, rows)):
                 for x in range(max(column - 2, 0), min(column + 3, columns)):
-                    if weight[y, x] >= 1.0:
+                    if share[y, x] <= 0.0:
                         least[hole] = min(least[hole], value[y, x])
                         most[hole] = max(most[hole], value[y, x])
 

@@ -113,7 +113,9 @@ def saturate(rgb: NDArray[np.floating], *, amount: float) -> NDArray[np.floating
         raise ValueError(f"amount is {amount}, not 0 or above")
     if amount == 1.0:
         return rgb
-    return _touched(_codes(rgb), _no_shift(), NO_GRAIN, saturation=amount, green_limit=0.0, tone=NO_TONE)[0]
+    codes = _codes(rgb)
+    out = np.empty_like(codes)
+    return _touched(codes, _no_shift(), NO_GRAIN, NO_TONE, out, saturation=amount, limit=0.0)[0]
 
 
 def finish_picture(
@@ -128,6 +130,7 @@ def finish_picture(
     sky: float = 0.0,
     spared: NDArray[np.float32] | None = None,
     compare: bool = True,
+    out: Array | None = None,
 ) -> tuple[NDArray[np.floating], Finished | None]:
     """Limit green, take out colour noise, shape the tone and scale chroma, in that order.
 
@@ -153,6 +156,8 @@ def finish_picture(
         0 to 1: where chroma reduction takes nothing, such as a mask of stars; means over 4 x 4 pixels count.
     compare : bool
         Measure what it did.
+    out : (3, rows, columns) float32, optional
+        Filled with the answer; may be ``rgb`` itself.
 
     Returns
     -------
@@ -209,7 +214,8 @@ def finish_picture(
     if noise is not None:
         grain, shift[4] = noise.fine, noise.coarse
     tone = tone_table(sky=sky, contrast=contrast, curve=curve) if shapes else NO_TONE
-    result, outside = _touched(codes, shift, grain, saturation=saturation, green_limit=green_limit, tone=tone)
+    out = np.empty_like(codes) if out is None else out
+    result, outside = _touched(codes, shift, grain, tone, out, saturation=saturation, limit=green_limit)
     if not compare:
         return result, None
     return result, _compared(before[:3], _block_means(result)[:3], outside)
@@ -274,15 +280,14 @@ def _block_means(codes: Array) -> Array:
 
 
 def _touched(
-    codes: Array, shift: Array, grain: Array, *, saturation: float, green_limit: float, tone: Array
+    codes: Array, shift: Array, grain: Array, tone: Array, out: Array, *, saturation: float, limit: float
 ) -> tuple[Array, float]:
-    """Return the picture with the shifts, factors and tone applied, and the share of pixels out of gamut."""
-    out = np.empty_like(codes)
+    """Return ``out``, the picture with shifts, factors and tone applied, and the share of pixels out of gamut."""
     matrices = [
         np.ascontiguousarray(matrix, dtype=np.float32)
         for matrix in (RGB_TO_LMS, LMS_TO_OKLAB, OKLAB_TO_LMS, LMS_TO_RGB)
     ]
-    factors = np.array([saturation - 1.0, green_limit], dtype=np.float32)
+    factors = np.array([saturation - 1.0, limit], dtype=np.float32)
 
     def measure_rows(block: slice) -> int:
         return int(

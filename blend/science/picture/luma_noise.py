@@ -31,6 +31,7 @@ from blend.science.picture.luma_noise_loops import (
     mean_blocks,
     smooth_rows,
 )
+from blend.science.plane import spread_rows
 
 Array = NDArray[np.float32]
 
@@ -86,20 +87,13 @@ class LumaNoise:
 
     def plane(self) -> Array:
         """Return all that is lost, (rows, columns): what a picture of the residual shows."""
-        rows, columns = self.fine.shape
-        y, x = (
-            _between(size, blocks) for size, blocks in zip((rows, columns), self.coarse.shape, strict=True)
-        )
-        down = self.coarse[y[0]] * (1 - y[2])[:, None] + self.coarse[y[1]] * y[2][:, None]
-        wide = down[:, x[0]] * (1 - x[2]) + down[:, x[1]] * x[2]
-        return np.asarray(self.fine + wide, dtype=np.float32)
+        fine, out = self.fine, np.empty_like(self.fine)
 
+        def fill_rows(rows: slice) -> None:
+            np.add(fine[rows], spread_rows(self.coarse, 4, rows, fine.shape[1]), out=out[rows])
 
-def _between(size: int, blocks: int) -> tuple[NDArray[np.intp], NDArray[np.intp], NDArray[np.float64]]:
-    """Return the blocks whose centres a pixel lies between, and how far it is from the first."""
-    place = np.clip((np.arange(size) + 0.5) / 4 - 0.5, 0, blocks - 1)
-    first = place.astype(np.intp)
-    return first, np.minimum(first + 1, blocks - 1), place - first
+        map_row_blocks(fill_rows, len(out))
+        return out
 
 
 def kept_noise(sigma: float) -> float:

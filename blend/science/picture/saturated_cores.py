@@ -8,6 +8,7 @@ from numpy.typing import NDArray
 from blend.base.jit import kernel
 from blend.base.rowblocks import copy_planes
 
+Plane = NDArray[np.float32]
 RING_PX = 4
 """How far from a saturated area its colour is taken, in pixels: a star is still bright there."""
 
@@ -16,8 +17,8 @@ FEWEST = 8
 
 
 def colour_cores(
-    rgb: NDArray[np.float32], saturated: NDArray[np.bool_], *, strength: float = 1.0
-) -> NDArray[np.float32]:
+    rgb: Plane, saturated: NDArray[np.bool_], *, strength: float = 1.0, out: Plane | None = None
+) -> Plane:
     """Give saturated areas the colour of the ring around them.
 
     c = sum of the ring's planes / their mean;  out_p = c_p L,  L = max over planes of p / c_p. A plane that did not
@@ -31,6 +32,8 @@ def colour_cores(
         Pixels where a plane piled up.
     strength : float
         0 to 1: out = rgb + strength (coloured - rgb). 0 returns the picture itself.
+    out : (3, rows, columns), optional
+        The picture itself, to be changed in its place.
 
     Returns
     -------
@@ -50,7 +53,7 @@ def colour_cores(
     places = np.empty(int(np.count_nonzero(state)), dtype=np.int64)
     area = np.empty(places.size, dtype=np.int64)
     count = _list_areas(state, places, area)
-    out = copy_planes(rgb)
+    out = copy_planes(rgb) if out is None else out
     sums, pixels = np.zeros((count, 3)), np.zeros(count, dtype=np.int64)
     _sum_rings(out, state, places, area, RING_PX, sums, pixels)
     told = ((pixels >= FEWEST) & (sums.min(axis=1) > 0.0))[area]

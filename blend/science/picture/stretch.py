@@ -18,12 +18,11 @@ from typing import Any, Literal
 import numpy as np
 from numpy.typing import NDArray
 
-from blend.base.equation import VALUES_PER_CHUNK
 from blend.base.errors import StepError
 from blend.base.roots import root_between
-from blend.base.rowblocks import map_row_blocks
 from blend.base.transfer import decode_block, encode_block
 from blend.science.picture.brighten import brighten, scale_and_mean
+from blend.science.picture.colourspace import map_pixels
 from blend.science.picture.curves import CURVES, Curve
 from blend.science.picture.target_tone import Shoulder, Tone, black_for, solve_reach
 
@@ -254,7 +253,11 @@ class _Problem:
 
 
 def stretch_planes(
-    pixels: NDArray[np.floating], solved: SolvedStretch, *, colour: Literal["preserve", "planes"] = "preserve"
+    pixels: NDArray[np.floating],
+    solved: SolvedStretch,
+    *,
+    colour: Literal["preserve", "planes"] = "preserve",
+    place: NDArray[np.float32] | None = None,
 ) -> NDArray[np.float32]:
     """Stretch a picture of one or more planes on one grid.
 
@@ -269,6 +272,8 @@ def stretch_planes(
         Linear, sky subtracted plane by plane.
     solved : SolvedStretch
     colour : "preserve" or "planes"
+    place : (planes, rows, columns) float32, optional
+        Filled with the answer; may be ``pixels``.
 
     Returns
     -------
@@ -295,11 +300,8 @@ def stretch_planes(
         raise ValueError(f"pixels have planes, rows and columns, not shape {pixels.shape}")
     if colour not in ("preserve", "planes"):
         raise ValueError(f"colour is {colour!r}, not 'preserve' or 'planes'")
-    if colour == "planes" or pixels.shape[0] == 1:
-        work: Callable[[NDArray[np.float32]], NDArray[np.float32]] = _PlaneStretch(solved)
-    else:
-        work = _ColourStretch(solved)
-    return _by_rows(work, pixels)
+    change = _by_planes if colour == "planes" or pixels.shape[0] == 1 else _in_colour
+    return map_pixels(change(solved), pixels.astype(np.float32, copy=False), place=place)
 
 
 def stretch_line(
@@ -337,36 +339,17 @@ def stretch_line(
         return np.copysign(run(np.minimum(np.abs(x), np.float32(1.0))), x)
 
     # The sky through the same arithmetic as the pixels, so that a pixel at the sky lands on ``neutral`` exactly.
-    sky = curve(np.full((1, 1), solved.sky, dtype=np.float32))[0, 0]
+    sky = curve(np.full(1, solved.sky, dtype=np.float32))[0]
 
     def change_block(block: NDArray[np.float32]) -> NDArray[np.float32]:
-        if (block == block[0, 0, 0]).all():  # faded emission is 0 over most of a frame
-            block = block[:, :1, :1]
+        if (block == block[0, 0]).all():  # faded emission is 0 over most of a frame
+            block = block[:, :1]
         y = curve(block)
         y -= sky
         y += np.float32(neutral)
         return np.minimum(y, np.float32(1.0))
 
-    result: NDArray[np.float32] = _by_rows(change_block, plane[None])[0]
-    return result
-
-
-def _by_rows(
-    task: Callable[[NDArray[np.float32]], NDArray[np.float32]], pixels: NDArray[np.floating]
-) -> NDArray[np.float32]:
-    """Call ``task`` on a few rows of all planes at a time, in row blocks on all threads."""
-    out = np.empty(pixels.shape, dtype=np.float32)
-    _, rows, columns = pixels.shape
-    step = max(1, VALUES_PER_CHUNK // max(1, columns))
-
-    def fill(block: slice) -> None:
-        for start in range(block.start, block.stop, step):
-            part = slice(start, min(start + step, block.stop))
-            with np.errstate(all="ignore"):
-                out[:, part] = task(pixels[:, part].astype(np.float32, copy=False))
-
-    map_row_blocks(fill, rows)
-    return out
+    return map_pixels(change_block, plane[None].astype(np.float32, copy=False))[0]  # type: ignore[no-any-return]
 
 
 class _CurveBlock:
@@ -377,19 +360,13 @@ class _CurveBlock:
         low, high = curve.quick_range
         self._equation = curve.parsed_quick if low <= solved.parameter <= high else curve.parsed
         self._constants: dict[str, Any] = {curve.parameter: solved.parameter} if curve.parameter else {}
-        self._black = np.float32(solved.black)
-        self._gain = np.float32(1.0 / (solved.white - solved.black))
+        self.black = np.float32(solved.black)
+        self.gain = np.float32(1.0 / (solved.white - solved.black))
         self._shoulder = solved.shoulder
 
     def scaled(self, values: NDArray[np.float32]) -> NDArray[np.float32]:
         """Return x, 0 at black and 1 at white."""
-        return (values - self._black) * self._gain
-
-    def scale_and_mean(
-        self, source: NDArray[np.float32], planes: NDArray[np.float32], value: NDArray[np.float32]
-    ) -> None:
-        """Fill ``planes`` (planes, n) with x and ``value`` (n,) with its mean over the planes."""
-        scale_and_mean(source, self._black, self._gain, planes, value)
+        return (values - self.black) * self.gain
 
     def __call__(self, x: NDArray[np.float32]) -> NDArray[np.float32]:
         """Return y for x in [0, 1]."""
@@ -404,29 +381,26 @@ class _CurveBlock:
         return y
 
 
-class _PlaneStretch:
-    def __init__(self, solved: SolvedStretch) -> None:
-        self._curve = _CurveBlock(solved)
+def _by_planes(solved: SolvedStretch) -> Callable[[NDArray[np.float32]], NDArray[np.float32]]:
+    run = _CurveBlock(solved)
 
-    def __call__(self, block: NDArray[np.float32]) -> NDArray[np.float32]:
-        y = self._curve(np.clip(self._curve.scaled(block), np.float32(0.0), np.float32(1.0)))
-        return np.clip(y, np.float32(0.0), np.float32(1.0))
+    def change_block(block: NDArray[np.float32]) -> NDArray[np.float32]:
+        return np.clip(run(np.clip(run.scaled(block), 0.0, 1.0)), 0.0, 1.0)
+
+    return change_block
 
 
-class _ColourStretch:
-    def __init__(self, solved: SolvedStretch) -> None:
-        self._curve = _CurveBlock(solved)
-        self._least = np.float32(LEAST_OF_SKY * solved.sky_position)
+def _in_colour(solved: SolvedStretch) -> Callable[[NDArray[np.float32]], NDArray[np.float32]]:
+    run, least, one = _CurveBlock(solved), np.float32(LEAST_OF_SKY * solved.sky_position), np.float32(1.0)
 
-    def __call__(self, block: NDArray[np.float32]) -> NDArray[np.float32]:
-        one = np.float32(1.0)
+    def change_block(block: NDArray[np.float32]) -> NDArray[np.float32]:
         # A kernel is quick on contiguous arrays alone.
-        source = np.ascontiguousarray(block).reshape(len(block), -1)
-        planes = np.empty(source.shape, dtype=np.float32)
-        value = np.empty(source.shape[1], dtype=np.float32)
-        self._curve.scale_and_mean(source, planes, value)
-        inside = np.clip(value, self._least, one)
-        light = decode_block(np.minimum(self._curve(inside), one))
-        brighten(planes, value, inside, light)
+        source = np.ascontiguousarray(block)
+        planes, value = np.empty_like(source), np.empty(source.shape[1], dtype=np.float32)
+        scale_and_mean(source, run.black, run.gain, planes, value)
+        inside = np.clip(value, least, one)
+        brighten(planes, value, inside, decode_block(np.minimum(run(inside), one)))
         # The encoding of light clipped to [0, 1] lies in [0, 1].
-        return encode_block(planes).reshape(block.shape)
+        return encode_block(planes)
+
+    return change_block

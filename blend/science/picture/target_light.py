@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -48,7 +49,7 @@ class TargetLight:
 
 
 def measure_target(
-    planes: NDArray[np.float32], *, objects: Mask, stars: NDArray[np.float32], closed: Mask, noise: float
+    planes: NDArray[np.float32], *, objects: Mask, stars: NDArray[Any], closed: Mask, noise: float
 ) -> TargetLight | None:
     """Find the target among the objects, and how bright its brightest part is.
 
@@ -61,8 +62,8 @@ def measure_target(
         Linear, balanced, sky 0.
     objects : (rows, columns) bool
         As `blend.science.sky.object_mask` finds them.
-    stars : (rows, columns) float32
-        Above 0 on stars.
+    stars : (rows, columns)
+        Above 0, or True, on stars.
     closed : (rows, columns) bool
         Where a plane is clipped or has no data.
     noise : float
@@ -90,7 +91,7 @@ def measure_target(
 
 
 def target_pixels(
-    planes: NDArray[np.float32], *, objects: Mask, stars: NDArray[np.float32], closed: Mask
+    planes: NDArray[np.float32], *, objects: Mask, stars: NDArray[Any], closed: Mask
 ) -> tuple[slice, slice, Mask, bool] | None:
     """Return rows and columns around the target, in steps, which pixels there are its own, and whether it is stars.
 
@@ -122,7 +123,7 @@ def _step(size: int, most: int) -> int:
 
 
 def _regions(
-    planes: NDArray[np.float32], objects: Mask, stars: NDArray[np.float32], closed: Mask
+    planes: NDArray[np.float32], objects: Mask, stars: NDArray[Any], closed: Mask
 ) -> tuple[NDArray[np.int32] | None, Mask]:
     """Return the objects' regions by number, 0 for none, and which numbers are the target's: none for stars alone."""
     from scipy.ndimage import label

@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from blend.base.jit import kernel
-from blend.base.lazyplanes import float_rows
+from blend.base.lazyplanes import AnyPlane, float_rows
 from blend.base.rowblocks import map_row_blocks
 
 REACH = 3.5
@@ -167,7 +167,7 @@ def _correlate(source, taps, out):  # type: ignore[no-untyped-def]
                 k += 1
 
 
-def bin_plane(plane: NDArray[np.float32], size: int, *, holes: bool = False) -> NDArray[np.float32]:
+def bin_plane(plane: AnyPlane, size: int, *, holes: bool = False) -> NDArray[np.float32]:
     """Return means of ``size`` x ``size`` pixels; blocks cut by the frame's end are means of what is there.
 
     Parameters

@@ -25,14 +25,15 @@ from blend.app.run.load import open_recipe, open_target
 from blend.base import rowblocks
 from blend.science.simulated.night import SceneOptions, simulate_night
 
-ROWS, COLUMNS = 1000, 1500
+ROWS, COLUMNS = 1100, 1700
+"""Wider than a preview, which of smaller pictures shares the pixels: steps write over none of those."""
 PLANE = 4 * ROWS * COLUMNS
 COUNTED = Path("/proc/self/io")
 
-PLANES_AT_MOST = 36.0
+PLANES_AT_MOST = 14.8
 """Arrays alive at once, in planes of float32: the three colours and the line with all their layers, and what has one
-size in every frame. Of 24 megapixels it is 24 planes."""
-PASSES_AT_MOST = 168
+size in every frame."""
+PASSES_AT_MOST = 136
 """Times that row blocks covered a frame of full height, by a plane or by several."""
 SKY_FITS, STAR_SEARCHES = 4, 9
 """Each plane once; each plane as read, calibrated and as a master's."""
@@ -72,7 +73,7 @@ def _everywhere(patch: pytest.MonkeyPatch, name: str, old: object, new: object) 
 
 @pytest.fixture(scope="module")
 def target(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    """Write a night of 1.5 megapixels, calibrated."""
+    """Write a night of 1.9 megapixels, calibrated."""
     options = SceneOptions(rows=ROWS, columns=COLUMNS, ha_grid="same", calibrated=True)
     return write_night(simulate_night(options), tmp_path_factory.mktemp("night"))
 

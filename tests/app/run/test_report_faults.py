@@ -54,6 +54,7 @@ def failing(fault: BaseException) -> Callable[..., Any]:
         (report, "verdict"),
         (report, "histogram_svg"),
         (report, "added_map"),
+        (report, "light_sites"),
     ],
     ids=lambda value: value if isinstance(value, str) else "",
 )

@@ -8,7 +8,7 @@ from typing import Any
 import numpy as np
 import pytest
 
-from blend.app.run.seen import seen_sky
+from blend.app.run.seen import clear_squares, seen_sky
 from blend.science.picture import linear_to_lab, srgb_decode
 
 SHAPE = (400, 600)
@@ -20,6 +20,10 @@ def work_of(display: np.ndarray, objects: np.ndarray | None = None) -> Any:
     return SimpleNamespace(
         display=display.astype(np.float32), objects=objects, star_mask=None, invalid=lambda: missing
     )
+
+
+def seen(work: Any, box: tuple[int, int, int, int]) -> dict[str, Any] | None:
+    return seen_sky(work.display, clear_squares(work, box), box)
 
 
 def sky(
@@ -37,7 +41,7 @@ def lab(value: float) -> np.ndarray:
 
 @pytest.mark.parametrize("slope", [0.0, 0.01, 0.04])
 def test_a_planted_gradient_is_found_within_its_error(slope: float) -> None:
-    found = seen_sky(work_of(sky(np.random.default_rng(5), slope)), BOX)
+    found = seen(work_of(sky(np.random.default_rng(5), slope)), BOX)
     assert found is not None
     true = float(np.linalg.norm(lab(0.1 + slope / 2) - lab(0.1 - slope / 2)))
     # the length of a vector of noise is no less than 0: at slope 0 what is found is noise alone
@@ -51,7 +55,7 @@ def test_the_target_and_pixels_without_data_are_no_sky() -> None:
     objects[100:300, 200:400] = True
     display[:, objects] += 0.5
     display[:, :20] = np.nan
-    found = seen_sky(work_of(display, objects), BOX)
+    found = seen(work_of(display, objects), BOX)
     assert found is not None and found["gradient"] < 0.5
     assert [found["levels"][p][0] for p in ("red", "green", "blue")] == pytest.approx([0.1] * 3, abs=0.002)
 
@@ -59,7 +63,7 @@ def test_the_target_and_pixels_without_data_are_no_sky() -> None:
 def test_a_tint_is_told_as_chroma() -> None:
     rng = np.random.default_rng(7)
     neutral, tinted = (
-        seen_sky(work_of(sky(rng, 0.0, tint)), BOX) for tint in ((0.0, 0.0, 0.0), (0.02, 0.0, -0.01))
+        seen(work_of(sky(rng, 0.0, tint)), BOX) for tint in ((0.0, 0.0, 0.0), (0.02, 0.0, -0.01))
     )
     assert neutral is not None and tinted is not None
     assert neutral["chroma"] < 0.3 and tinted["chroma"] > 2.3
@@ -70,10 +74,10 @@ def test_a_tint_is_told_as_chroma() -> None:
 def test_where_no_sky_is_seen_nothing_is_said(box: tuple[int, int, int, int]) -> None:
     display = sky(np.random.default_rng(8), 0.0)
     everywhere = np.ones(SHAPE, dtype=bool)
-    assert seen_sky(work_of(display, everywhere), box) is None
+    assert seen(work_of(display, everywhere), box) is None
 
 
 def test_sky_in_one_corner_alone_tells_no_slope() -> None:
     objects = np.ones(SHAPE, dtype=bool)
     objects[:100, :150] = False
-    assert seen_sky(work_of(sky(np.random.default_rng(9), 0.0), objects), BOX) is None
+    assert seen(work_of(sky(np.random.default_rng(9), 0.0), objects), BOX) is None
