@@ -86,15 +86,18 @@ def subtract_gradients(work: Work) -> Work:
     )
     lead = _leading_line(work)
     guides: dict[str, LineGuide] = {}
-    masters: dict[str, Master] = {}
-    for name, master in work.masters.items():
+    masters, fitted = dict(work.masters), {}
+    for name in work.masters:
         settings = work.recipe.for_master("gradient", name)
         assert isinstance(settings, Gradient)
-        if settings.model == "none":
-            masters[name] = master
-            continue
-        planes = _planes(work, name, settings, objects | invalid, invalid, lead, guides)
-        masters[name], done = _flatten(work, name, planes)
+        if settings.model != "none":
+            planes = _planes(work, name, settings, objects | invalid, invalid, lead, guides)
+            fitted[name] = (planes, *_fits(work, name, planes))
+    # No sky is taken off before all are known: skies are judged by the other masters, too.
+    for name, (planes, fits, bowls) in fitted.items():
+        masters[name], done = _flatten(
+            work.masters[name], planes, fits, bowls, alone=work.alone and not guides
+        )
         work = _tell(work, name, planes, done)
         views = {
             plane: (entry.view.after, entry.view.size, entry.view.noise) for plane, entry in done.items()
@@ -199,15 +202,22 @@ def _known_shape(
     )
 
 
-def _flatten(work: Work, name: str, planes: list[_Plane]) -> tuple[Master, dict[str, PlaneSky]]:
+def _fits(work: Work, name: str, planes: list[_Plane]) -> tuple[list[SkyFit], list[Bowl | None]]:
+    """Return the sky of each plane of a master, and the bowl of a flat's fault that it may hide."""
     master = work.masters[name]
-    pixels = np.empty_like(master.pixels)
     fits = map_together(lambda index: _fit(master.pixels[index], planes[index]), range(len(planes)))
     fits = _of_one_target(master, planes, fits)
     faults = [
         None if _unsure(what, fit) else find_flat_fault(fit) for what, fit in zip(planes, fits, strict=True)
     ]
-    bowls = judge_bowls(work, name, faults)
+    return fits, judge_bowls(work, name, faults)
+
+
+def _flatten(
+    master: Master, planes: list[_Plane], fits: list[SkyFit], bowls: list[Bowl | None], *, alone: bool
+) -> tuple[Master, dict[str, PlaneSky]]:
+    """Return a master without its sky, in its own memory where it is ``alone``, and what was found in each plane."""
+    pixels = master.writable() if alone else np.empty_like(master.pixels)
 
     def flatten(index: int) -> PlaneSky:
         noise = _noise_for_words(master, planes[index].plane)
@@ -265,7 +275,6 @@ def _one_plane(
     after = (bin_light(light, size=size) if light is not plane else before) - model
     view = SkyView(before.astype(np.float32), after.astype(np.float32), size, noise)
     check = None if what.predicted is None or what.leads else compare_slope(fit, what.predicted)
-    subtract_sky(light, fit, out=out)
     glow = None if _unsure(what, fit) else find_corner_glow(fit)
     uneven = None if _unsure(what, fit) else largest_deviation(fit)
     bend = None
@@ -279,6 +288,7 @@ def _one_plane(
             _fit(light, replace(what, settings=what.settings.model_copy(update={"model": "spline"})))
         )
     left = None if _unsure(what, fit) else slope_of_blocks(fit)
+    subtract_sky(light, fit, out=out)  # which may be the plane's own memory
     return PlaneSky(fit, bowl, glow, check, view, left, uneven, bend)
 
 
