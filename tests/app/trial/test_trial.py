@@ -419,6 +419,7 @@ def test_the_sheet_shows_the_target_whole_at_any_scale(
 ) -> None:
     from blend.app.run import crop_box, target_part
     from blend.app.run.load import load_sources
+    from blend.files.png import thumbnail
     from blend.pages import sheet
 
     target, drawn = open_target(night), []
@@ -437,7 +438,7 @@ def test_the_sheet_shows_the_target_whole_at_any_scale(
     factor = 2 if scale == 2 else 1
     assert drawn[0].shape[1:] == pytest.approx((height / factor, width / factor), abs=1.0)
     # upright: the simulated night's rows run as the file's, which for FITS is bottom-up
-    small = sheet.thumbnail(part[:, ::-1], max(drawn[0].shape[1:]))
+    small = thumbnail(part[:, ::-1], max(drawn[0].shape[1:]))
     rows, columns = (min(pair) for pair in zip(small.shape[1:], drawn[0].shape[1:], strict=True))
     seen, truth = drawn[0][1, :rows, :columns].ravel(), small[1, :rows, :columns].ravel()
     assert np.corrcoef(seen, truth)[0, 1] > 0.95
