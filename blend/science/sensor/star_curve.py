@@ -16,6 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from blend.base.robust import MAD_TO_SIGMA
+from blend.science.sensor.field_sources import on_target, single_stars
 from blend.science.sensor.star_curve_loops import (
     cut_boxes,
     level_boxes,
@@ -63,10 +64,6 @@ _LEAST_FWHM_PX = 2.6
 """Windows and rings made for narrower stars see the pixel's phase: stars of 1.7 px told 1.07 +- 0.01 of a linear
 picture, with those of 2.6 px 1.01."""
 
-_LONG, _WIDTH_SCATTER, _WIDE, _SCATTERS = 2.0, 0.02, 0.05, 2.5
-"""Elongation from which two stars are one; of the widths, in ln, the scatter that errors do not tell, and how far above
-stars as bright, at least and in their scatter, a region of gas or a galaxy is (chosen, not measured)."""
-
 _TOLD_SIGMA, _MISSED = 8.0, 0.3
 """Light that a star of this brightness should have in a window or ring, in noise, for it to be used; and the share of
 it that it must have, or something is wrong there (chosen, not measured)."""
@@ -74,10 +71,6 @@ it that it must have, or something is wrong there (chosen, not measured)."""
 _DOWN, _UP, _LAST, _RANGE = 0.2, 0.25, 0.1, (0.1, 3.0)
 """Most that a step of Newton's takes off a power and adds to it, less than the grid's steps; what the last may do; and
 what the power is held between, well beyond `POWERS`."""
-
-_BENDS, _RAISED, _LOW = 40, 4.0, 0.2
-"""Stars from which widths may bend over the field; how far above a crowd, in its scatter, a value is none of it; and
-the share of all that is taken to be of the lower crowd at first (chosen)."""
 
 _HUBER, _DECIDES = 2.0, 0.9
 """Residuals, in sigma, from which they count by their first power (common practice: 1.3 to 2); and most of the curve
@@ -138,7 +131,7 @@ def fit_star_curve(
     by Huber. The error is that of clustered residuals, star by star.
     """
     fwhm = typical_fwhm(stars)
-    chosen = stars.select(_single(stars, plane.shape))
+    chosen = stars.select(single_stars(stars, plane.shape, most=MOST_STARS, fewest=FEWEST))
     if not np.isfinite(fwhm) or len(chosen) < FEWEST:
         return StarCurve()
     fwhm = max(fwhm, _LEAST_FWHM_PX)
@@ -149,7 +142,7 @@ def fit_star_curve(
     boxes = level_boxes(boxes, SKY[0] * fwhm, SKY[1] * fwhm)
     levels = ring_levels(boxes, chosen.xy, np.append(EDGES, SKY) * fwhm)
     usable = np.isfinite(levels[:, -1, 0]) & (levels[:, -1, 1] > 0.0)
-    usable[usable] = ~_on_target(chosen.xy[usable], levels[usable, -1], plane.shape)
+    usable[usable] = ~on_target(chosen.xy[usable], levels[usable, -1], plane.shape)
     chosen, boxes, levels = chosen.select(usable), boxes[usable], levels[usable]
     if len(chosen) < FEWEST:
         return StarCurve()
@@ -187,61 +180,6 @@ def join_curves(curves: Sequence[StarCurve]) -> StarCurve:
     error = max(error, abs(1.0 - power) / float(np.sqrt(max(against, 1.0))))
     stars = max(curve.stars for curve in known)
     return replace(curves[0], power=power, error=error, against=max(against, 0.0), stars=stars)
-
-
-def _single(stars: Stars, shape: tuple[int, ...]) -> NDArray[np.int64]:
-    """Return the brightest stars less what is long, and what is wider than stars as bright: regions and galaxies.
-
-    Regions of gas are the wider the brighter they are, as stars are under a curve: the narrowest of each brightness
-    are stars.
-    """
-    chosen = np.flatnonzero(stars.elongation < _LONG)[:MOST_STARS]
-    clear = ~stars.saturated[chosen]
-    if clear.sum() < FEWEST:
-        return chosen
-    picked = stars.select(chosen)
-    bright = np.log(picked.peak / np.median(picked.peak[clear]))
-    terms = [np.ones_like(bright), bright, bright * bright]
-    if clear.sum() >= _BENDS:
-        x, y = (2.0 * picked.xy / np.array(shape[::-1]) - 1.0).T
-        terms += [x, y, x * x, x * y, y * y]
-    wide, error = np.log(picked.fwhm_px), picked.flux_error / picked.flux
-    over = np.zeros_like(wide)
-    over[clear], spread = _above(
-        np.stack(terms, axis=1)[clear], wide[clear], np.hypot(_WIDTH_SCATTER, error[clear])
-    )
-    single: NDArray[np.int64] = chosen[over < max(_WIDE, _SCATTERS * spread) + 2.0 * error]
-    return single
-
-
-def _on_target(xy: Floats, sky: Floats, shape: tuple[int, ...]) -> NDArray[np.bool_]:
-    """Return which sources lie on more light than the sky, a plane through the least of their rings.
-
-    ``sky`` is (n, 4): level, noise, skew and count of pixels of each ring.
-    """
-    x, y = (2.0 * xy / np.array(shape[::-1]) - 1.0).T
-    error = 1.2533 * sky[:, 1] / np.sqrt(sky[:, 3])
-    over, spread = _above(np.stack([np.ones_like(x), x, y], axis=1), sky[:, 0], error)
-    raised: NDArray[np.bool_] = over > _RAISED * spread
-    return raised
-
-
-def _above(terms: Floats, value: Floats, error: Floats) -> tuple[Floats, float]:
-    """Return by how much values lie above a surface of these terms through their lower crowd, and its scatter."""
-    weight = np.ones(len(value))
-    for _ in range(_ROUNDS):  # towards the surface that a fifth lies under
-        root = np.sqrt(weight)
-        over = value - terms @ np.linalg.lstsq(terms * root[:, None], value * root, rcond=None)[0]
-        weight = np.where(over > 0.0, _LOW, 1.0 - _LOW) / np.maximum(np.abs(over), 0.1 * error)
-    spread = float(np.median(error))
-    crowd = over < spread
-    for _ in range(_ROUNDS):
-        if crowd.sum() <= terms.shape[1]:
-            break
-        over = value - terms @ np.linalg.lstsq(terms[crowd], value[crowd], rcond=None)[0]
-        spread = max(MAD_TO_SIGMA * float(np.median(-over[over < 0.0])), float(np.median(error)))
-        crowd = over < _RAISED * spread
-    return over, spread
 
 
 def _neighbours(chosen: Stars, stars: Stars, fwhm: float) -> tuple[Floats, Floats]:
