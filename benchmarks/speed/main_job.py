@@ -2,6 +2,7 @@
 
     python benchmarks/speed/main_job.py [--folder DIR] [--small]
     python benchmarks/speed/main_job.py --beside SCRIPT [--beside SCRIPT ...] [--rounds 5]
+    python benchmarks/speed/main_job.py --sizes 1.5,6,24,60 [--rounds 5]
 
 Draws the masters once into DIR (24 megapixels, 1.5 GB with their darks, flats and biases), runs the shipped recipe
 three times, and prints the second run: wall seconds, CPU seconds, peak memory, and the seconds of each step; of the
@@ -11,6 +12,9 @@ third the core-seconds of each step, those of files written beside it included. 
 With ``--beside`` the masters are whole numbers of 16 bits, as cameras' stacks are, and the run alternates with other
 scripts for the same job, each called as SCRIPT FOLDER OUT on a folder that holds rgb, rgb-dark, rgb-flat, ha, ha-dark
 and ha-flat as FITS; medians and ratios are printed.
+
+With ``--sizes`` the same masters are drawn in so many megapixels, and the medians of the runs are held against the
+straight line through the smallest and the largest: a fixed part, and what a megapixel takes.
 """
 
 from __future__ import annotations
@@ -112,6 +116,39 @@ def tell_beside(folder: Path, scripts: list[Path], rounds: int) -> None:
         )
 
 
+def tell_sizes(folder: Path, sizes: list[float], rounds: int) -> None:
+    """Print what a run takes at several sizes, and how far that is from a straight line."""
+    found = []
+    for size in sizes:
+        place = folder / f"{size:g}-megapixels"
+        if not (place / "codes" / TARGET).is_file():
+            rows = round((size * 1e6 / 1.5) ** 0.5)
+            print(f"drawing {size:g} megapixels into {place} ...", flush=True)
+            write_night(simulate_night(SceneOptions(rows=rows, columns=round(1.5 * rows), seed=7)), place)
+            write_whole_numbers(place, place / "codes")
+            for path in place.glob("*.fits"):
+                path.unlink()
+        words = [
+            "run",
+            "galaxy-moonlit",
+            str(place / "codes" / TARGET),
+            "--out",
+            str(place / "out"),
+            "--quiet",
+        ]
+        timed([*BLEND, *words])
+        found.append(np.median([timed([*BLEND, *words]) for _ in range(rounds)], axis=0))
+    first, last = found[0][1], found[-1][1]
+    slope = (last - first) / (sizes[-1] - sizes[0])
+    fixed = first - slope * sizes[0]
+    print(f"core-s: {fixed:.1f} and {slope:.3f} a megapixel")
+    for size, (wall, cpu, peak) in zip(sizes, found, strict=True):
+        line = fixed + slope * size
+        print(
+            f"{size:6g} Mpx: {wall:6.1f} s wall, {cpu:6.1f} core-s ({100 * (cpu / line - 1):+.0f} %), {peak:6.0f} MiB"
+        )
+
+
 def main() -> None:
     """Draw, run, print."""
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
@@ -119,7 +156,11 @@ def main() -> None:
     parser.add_argument("--small", action="store_true", help="1.5 megapixels")
     parser.add_argument("--beside", type=Path, action="append", default=[], help="a script for the same job")
     parser.add_argument("--rounds", type=int, default=5, help="of a comparison")
+    parser.add_argument("--sizes", help="megapixels, rising, parted by commas")
     options = parser.parse_args()
+    if options.sizes:
+        tell_sizes(options.folder, [float(size) for size in options.sizes.split(",")], options.rounds)
+        return
     size = "small" if options.small else "full"
     folder = options.folder / size
     if not (folder / TARGET).is_file():

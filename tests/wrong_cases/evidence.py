@@ -205,7 +205,7 @@ CASES = [
         wrong=few_stars,
         right=few_stars_given_white,
         code=4,
-        says="the colour of the sky",
+        says="shine in a line as H II regions do",
     ),
     Case(
         name="six hot columns in the line master",

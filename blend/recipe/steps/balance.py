@@ -177,7 +177,14 @@ def _star_gains(work: Work, b_v: float | None) -> Gains:
     honest = error * np.asarray(shared)[:, None]
     # Where nebula is rough few stars may pass its scatter; then errors are those of the pixels.
     few = np.count_nonzero((flux > LEAST_SIGNAL * honest).all(axis=0)) < ENOUGH_STARS
-    return white_from_stars(flux, error if few else honest, star_colour=colour)
+    try:
+        return white_from_stars(flux, error if few else honest, star_colour=colour)
+    except StepError as fault:
+        assert work.stars is not None
+        if not (left := len(work.stars) - len(field)):
+            raise
+        found = f"{fault.found}; {left} more shine in a line as H II regions do, and tell no white"
+        raise StepError(fault.where, found=found, expected=fault.expected, advice=fault.advice) from None
 
 
 def star_light(
