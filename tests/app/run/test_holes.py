@@ -123,5 +123,5 @@ def test_a_crop_that_takes_more_than_a_twentieth_says_so(whole: Path, tmp_path: 
 
 def test_a_crop_that_cuts_the_target_says_so(whole: Path, tmp_path: Path) -> None:
     told = codes(run(pierced(whole, tmp_path, "ha", np.s_[:, :300])))
-    assert "cuts the target: of the " in told["target-cut"] and "crop-cost" in told
+    assert "cuts the target: of an ellipse of " in told["target-cut"] and "crop-cost" in told
     assert "target-cut" not in codes(run(pierced(whole, tmp_path / "b", "ha", np.s_[:, :20])))
