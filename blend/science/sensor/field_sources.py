@@ -18,6 +18,9 @@ _BENDS, _RAISED, _LOW = 40, 4.0, 0.2
 """Stars from which widths may bend over the field; how far above a crowd, in its scatter, a value is none of it; and
 the share of all that is taken to be of the lower crowd at first (chosen)."""
 
+_TINY = 1e-30
+"""Keeps a weight finite where a picture of few steps leaves neither residual nor error."""
+
 _ROUNDS = 10
 """Of fits in turn, which then move no more (chosen, not measured)."""
 
@@ -65,13 +68,14 @@ def _above(terms: Floats, value: Floats, error: Floats) -> tuple[Floats, float]:
     for _ in range(_ROUNDS):  # towards the surface that a fifth lies under
         root = np.sqrt(weight)
         over = value - terms @ np.linalg.lstsq(terms * root[:, None], value * root, rcond=None)[0]
-        weight = np.where(over > 0.0, _LOW, 1.0 - _LOW) / np.maximum(np.abs(over), 0.1 * error)
+        weight = np.where(over > 0.0, _LOW, 1.0 - _LOW) / np.maximum(np.abs(over), 0.1 * error + _TINY)
     spread = float(np.median(error))
     crowd = over < spread
     for _ in range(_ROUNDS):
         if crowd.sum() <= terms.shape[1]:
             break
         over = value - terms @ np.linalg.lstsq(terms[crowd], value[crowd], rcond=None)[0]
-        spread = max(MAD_TO_SIGMA * float(np.median(-over[over < 0.0])), float(np.median(error)))
+        below = -over[over < 0.0]
+        spread = max(MAD_TO_SIGMA * float(np.median(below)) if below.size else 0.0, float(np.median(error)))
         crowd = over < _RAISED * spread
     return over, spread

@@ -142,6 +142,8 @@ def fit_star_curve(
     boxes = level_boxes(boxes, SKY[0] * fwhm, SKY[1] * fwhm)
     levels = ring_levels(boxes, chosen.xy, np.append(EDGES, SKY) * fwhm)
     usable = np.isfinite(levels[:, -1, 0]) & (levels[:, -1, 1] > 0.0)
+    if usable.sum() < FEWEST:
+        return StarCurve()
     usable[usable] = ~on_target(chosen.xy[usable], levels[usable, -1], plane.shape)
     chosen, boxes, levels = chosen.select(usable), boxes[usable], levels[usable]
     if len(chosen) < FEWEST:

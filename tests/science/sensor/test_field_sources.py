@@ -26,6 +26,12 @@ def test_sources_on_a_galaxy_are_told_from_those_on_a_tilted_sky(share):
     assert (found & ~raised).sum() <= 0.08 * (~raised).sum()
 
 
+@pytest.mark.filterwarnings("error")
+def test_a_sky_of_a_single_step_of_eight_bits_raises_nothing():
+    xy = sources(np.random.default_rng(1), 40)
+    assert not on_target(xy, np.tile([[0.25, 0.0, 0.0, 400.0]], (40, 1)), SHAPE).any()
+
+
 @pytest.mark.parametrize("run", [0.0, 0.15])
 def test_regions_that_grow_with_their_light_are_left_out_and_stars_under_a_curve_are_kept(run):
     rng = np.random.default_rng(5)

@@ -73,6 +73,13 @@ def test_zeros_in_one_piece_are_no_gap():
     assert black_gap(sky, invalid=None)[1] == 0.0
 
 
+@pytest.mark.filterwarnings("error")
+def test_stars_on_a_sky_of_one_step_of_eight_bits_cannot_tell():
+    # no ring of the sky has a noise: no star is of use
+    steps = (np.rint(255.0 * field(2) ** (1 / 2.2)) / 255.0).astype(np.float32)
+    assert judge_linearity(steps).outcome == "cannot tell"
+
+
 def test_few_stars_cannot_tell():
     told = judge_linearity(in_sixteen_bits(field(4, stars=12) ** 0.6))
     assert told.outcome == "cannot tell"
