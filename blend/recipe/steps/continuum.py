@@ -17,15 +17,10 @@ from blend.recipe.steps.line_light import Masks, masks_of, part_line, wider_fwhm
 from blend.recipe.steps.line_scale import field_of, find_scale
 from blend.recipe.steps.protect_stars import with_star_mask
 from blend.science.line import CELL_PX, match_profiles, matching_blur
-from blend.science.sky import SkyFit
 from blend.science.stars import Stars, find_stars, measure_at, seen_in_both
 
 SKIP = 8
 """Cells from one place to the next where the fits are asked for their error, which follows a surface of degree 2."""
-
-FREE_SKY = 0.2
-"""Share of the frame that is sky, below which a nebula hides it: one that fills a frame leaves hundredths; a planetary
-nebula, or the glow of a star that bleeds, which may shine more in the line than stars do, four tenths and more."""
 
 FEWEST_WIDTHS = 8
 """So many stars seen in both planes tell their widths better than all stars of each do."""
@@ -106,9 +101,7 @@ def _with_line(work: Work, name: str, broad: Plane) -> Work:
     blur_px = matching_blur(fwhm_line=widths[0], fwhm_broad=widths[1])
     fwhm_px = max((width for width in widths if width > 0), default=wider_fwhm(work, name))
     work, scale, parts = find_scale(work, name, field, matched[0], masks, fwhm_px=fwhm_px)
-    shares = [fit.sky_share for fit in _skies(work, name).values()]
-    hidden = field.nebula and min(shares, default=0.0) < FREE_SKY
-    sky_error = None if hidden else _sky_error(work, name, scale.value)
+    sky_error = None if field.nebula else _sky_error(work, name, scale.value)
     kept = part_line(work, name, scale, matched, masks, fwhm_px=fwhm_px, blur_px=blur_px, sky_error=sky_error)
     told: dict[str, Any] = {
         "scale": scale.value,
@@ -127,25 +120,20 @@ def _with_line(work: Work, name: str, broad: Plane) -> Work:
     return work.with_(lines=frozen({**work.lines, name: kept}))
 
 
-def _skies(work: Work, name: str) -> dict[str, SkyFit]:
-    """Return the skies that were fitted under a line and under the plane of its continuum, by master."""
-    planes = {name: name, "rgb": work.recipe.continuum_for(name).from_}
-    fits = {key: work.skies.get(key, {}).get(plane) for key, plane in planes.items()}
-    return {key: fit for key, fit in fits.items() if fit is not None}
-
-
 def _sky_error(work: Work, name: str, scale: float) -> Plane:
     """Return the standard error of the sky of line - s broad in cells of 8 x 8 pixels, as the fits of both state it.
 
-    Not for a nebula that leaves no sky free: there what the fits state is as large as the nebula's own faint light.
+    Not for a nebula: where it leaves no sky free, what the fits state is as large as the nebula's own faint light.
     """
     cells = [np.arange(-(-length // CELL_PX)) for length in work.rgb.shape]
     some = [np.append(along[:-1:SKIP], along[-1]) for along in cells]
     y, x = (along * CELL_PX for along in some)
     points = np.stack([np.tile(x, len(y)), np.repeat(y, len(x))], axis=1)
     total = np.zeros(len(points))
-    for key, fit in _skies(work, name).items():
-        total += ((1.0 if key == name else scale) * fit.at(points)[1]) ** 2
+    for key, plane, share in ((name, name, 1.0), ("rgb", work.recipe.continuum_for(name).from_, scale)):
+        fit = work.skies.get(key, {}).get(plane)
+        if fit is not None:
+            total += (share * fit.at(points)[1]) ** 2
     across = [np.interp(cells[1], some[1], row) for row in np.sqrt(total).reshape(len(y), len(x))]
     return np.array(
         [np.interp(cells[0], some[0], down) for down in np.transpose(across)], np.float32
