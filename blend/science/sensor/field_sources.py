@@ -37,10 +37,12 @@ def single_stars(stars: Stars, shape: tuple[int, ...], *, most: int, fewest: int
         return chosen
     picked = stars.select(chosen)
     bright = np.log(picked.peak / np.median(picked.peak[clear]))
-    terms = [np.ones_like(bright), bright, bright * bright]
-    if clear.sum() >= _BENDS:
+    terms = [np.ones_like(bright), bright]
+    if (
+        clear.sum() >= _BENDS
+    ):  # of few stars a bend would follow the brightest, which may be a galaxy's nucleus
         x, y = (2.0 * picked.xy / np.array(shape[::-1]) - 1.0).T
-        terms += [x, y, x * x, x * y, y * y]
+        terms += [bright * bright, x, y, x * x, x * y, y * y]
     wide, error = np.log(picked.fwhm_px), picked.flux_error / picked.flux
     over = np.zeros_like(wide)
     over[clear], spread = _above(

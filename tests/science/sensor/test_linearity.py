@@ -10,6 +10,7 @@ from blend.science.plane import border_mask
 from blend.science.sensor.linearity import NOISE_ALONE, STOP_SIGMA, black_gap, judge_linearity
 from blend.science.sensor.quality import judge
 from blend.science.sensor.star_curve import StarCurve, join_curves
+from blend.science.simulated.night import SceneOptions, simulate_night
 
 
 def field(seed, *, sky=0.08, stars=250, fwhm=2.8, shape=(400, 600), noise=0.0006, peaks=0.6, bend=0.0):
@@ -163,6 +164,20 @@ def test_regions_that_are_wider_the_brighter_they_are_are_no_curve_and_hide_none
     assert judge_linearity(in_sixteen_bits(light)).outcome == "linear"
     told = judge_linearity(in_sixteen_bits(light**0.5))
     assert told.outcome == "stretched" and told.power == pytest.approx(0.5, abs=0.15)
+
+
+@pytest.mark.parametrize("seed", [101, 111, 114])
+def test_a_nucleus_among_few_stars_is_no_curve(seed):
+    # a Sersic profile of index 4, its cusp blurred, brighter than nearly all of some twenty stars
+    night = simulate_night(
+        SceneOptions(seed=seed, kind="cluster", ha_grid="same", rows=400, columns=600, calibrated=True)
+    )
+    middle = np.random.default_rng(seed).uniform((230.0, 150.0), (370.0, 250.0))
+    y, x = np.mgrid[:400, :600]
+    radius = np.hypot(x - middle[0], (y - middle[1]) / 0.7)
+    galaxy = 0.02 * np.exp(-7.67 * (np.sqrt(np.sqrt(radius**2 + 9.0) / np.sqrt(40.0)) - 1.0))
+    verdict = judge(in_sixteen_bits(np.clip(night.rgb.light + galaxy, 0.0, 1.0)), ["red", "green", "blue"])
+    assert verdict.linear
 
 
 def real_frames():
