@@ -201,6 +201,17 @@ class Work:
         """The names of the line masters, in the order of the target file."""
         return tuple(name for name in self.target.masters if name != "rgb")
 
+    def pixel_side(self, name: str) -> float:
+        """Return the side of a pixel of a master as it was, in pixels of the grid that all lie on."""
+        alignment = self.alignments.get((name, 0))
+        return 1.0 if alignment is None else alignment.scale
+
+    def broad_noise(self, name: str, plane: str = "") -> float:
+        """Return the noise a pixel, as large areas show it, of a master's plane on the common grid; the first's."""
+        facts, plane = self.masters[name].facts, plane or self.masters[name].planes[0]
+        noise = facts.broad_noise.get(plane) or facts.noise.get(plane, {}).get(1, np.nan)
+        return float(noise * self.pixel_side(name))
+
     def field_stars(self) -> Stars:
         """Return the stars without what shines in a line more than a star may: compact knots of gas.
 

@@ -2,8 +2,7 @@
 
 from __future__ import annotations
 
-from types import SimpleNamespace
-from typing import Any, cast
+from typing import Any
 
 import numpy as np
 import pytest
@@ -18,6 +17,7 @@ from blend.recipe.record_words import scale_words
 from blend.recipe.state import Work
 from blend.recipe.steps.line_scale import doubt_expected, expected_scale, together
 from blend.recipe.target import target_from_options
+from blend.science.grid.alignment import unmatched
 from blend.science.line import DiscRatio, Scale
 
 
@@ -65,7 +65,9 @@ def work_of(*, full: float = 65535.0, **facts: Any) -> Work:
         target=target_from_options(["rgb=a.fits", "ha=b.fits"]),
         masters={"rgb": rgb, "ha": line},
         alignments={
-            ("ha", 0): cast(Any, SimpleNamespace(matrix=np.array([[0, -2.0, 5], [2.0, 0, 1], [0, 0, 1]])))
+            ("ha", 0): unmatched(
+                np.array([[0, -2.0, 5], [2.0, 0, 1], [0, 0, 1]]), "affine", (rgb.shape, rgb.shape), by="grid"
+            )
         },
     )
 

@@ -406,7 +406,7 @@ def _row(frame: LightFrame, kept: Sequence[LightFrame], total: Sum, shape: tuple
         shift_x_px=float(shift[0]),
         shift_y_px=float(shift[1]),
         turn_deg=turn,
-        scale=float(np.sqrt(abs(np.linalg.det(matrix[:2, :2])))),
+        scale=frame.alignment.scale,
         flipped=abs(turn) > 90.0,
         transparency=float(frame.gain[plane]),
     )

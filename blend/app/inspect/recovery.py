@@ -238,8 +238,7 @@ def _drawn(
     light: Master, plane: str, alignment: Alignment, regions: Sources, share: float, fwhm_px: float
 ) -> Master:
     """Return a light with the regions in one plane; ``fwhm_px`` is its star width on the reference's grid."""
-    matrix = alignment.matrix
-    area = abs(float(np.linalg.det(matrix[:2, :2] / matrix[2, 2])))
+    area = alignment.scale**2
     here = replace(regions, xy=alignment.backward(regions.xy), fwhm_px=regions.fwhm_px / np.sqrt(area))
     pixels = light.pixels.copy()
     index = light.planes.index(plane)

@@ -123,7 +123,7 @@ def _noise(work: Work, light: Line, line: str, into: str) -> LineNoise | None:
     settings = work.recipe.continuum_for(line)
     if settings.from_ != into or light.scale is None:
         return None
-    broad, narrow = (_broad_noise(work, name, plane) for name, plane in (("rgb", into), (line, "")))
+    broad, narrow = (work.broad_noise(name, plane) for name, plane in (("rgb", into), (line, "")))
     gain = (
         work.recorded.get("balance", {}).get("gains", {}).get(into, 1.0)
     )  # the balanced plane is gain times its own
@@ -138,16 +138,6 @@ def _noise(work: Work, light: Line, line: str, into: str) -> LineNoise | None:
     return LineNoise(
         broad=broad / gain, line=narrow, scale=light.scale.value, factor=factor, in_band=settings.line_in_band
     )
-
-
-def _broad_noise(work: Work, name: str, plane: str) -> float:
-    """Return a plane's noise a pixel of the reference's grid, as large areas show it."""
-    master = work.masters[name]
-    plane = plane or master.planes[0]
-    noise = master.facts.broad_noise.get(plane) or master.facts.noise.get(plane, {}).get(1, math.nan)
-    alignment = work.alignments.get((name, 0))
-    matrix = np.eye(3) if alignment is None else alignment.matrix
-    return float(noise * abs(np.linalg.det(matrix[:2, :2])) ** 0.5)
 
 
 def _gains(formula: Formula, *, amount: float, params: Mapping[str, float]) -> tuple[float, float]:

@@ -157,7 +157,7 @@ def find_scale(
                 fwhm_px=fwhm_px,
                 invalid=masks.unusable,
                 where=where,
-                unmatched=work.masters[name].pixels[0],
+                noise=work.broad_noise(name),
                 under=(value_at(field.around[0], field.xy), value_at(field.around[1], field.xy)),
                 pure=NO_LINE_IN_BAND if pure is None else pure,
                 expected=known,
@@ -316,13 +316,8 @@ def expected_scale(work: Work, name: str) -> float | None:
     elif not line.iso or line.iso != rgb.iso or full != full_rgb:
         return None
     bands = width_ratio(work.target, name) * work.recipe.continuum_for(name).throughput_ratio
-    areas = [
-        abs(float(np.linalg.det(work.alignments[key, 0].matrix[:2, :2])))
-        if (key, 0) in work.alignments
-        else 1.0
-        for key in (name, "rgb")
-    ]
-    return bands * line.exposure_s / rgb.exposure_s * areas[0] / areas[1] * counts
+    area = (work.pixel_side(name) / work.pixel_side("rgb")) ** 2
+    return bands * line.exposure_s / rgb.exposure_s * area * counts
 
 
 def doubt_expected(work: Work, name: str, value: float) -> Work:

@@ -56,7 +56,7 @@ def register(work: Work) -> Work:
         sources={},
         masters=masters,
         alignments=frozen(alignments),
-        fwhm_px={name: width * _scale_of(alignments[name, 0]) for name, (width, _) in widths.items()},
+        fwhm_px={name: width * alignments[name, 0].scale for name, (width, _) in widths.items()},
     )
     if settings.reference == "rgb" and len(alignments) == len(masters) and settings.canvas == "reference":
         # The colour master is one file and stays on its own grid: its stars are the field's, found once.
@@ -225,16 +225,11 @@ def _fwhm(
     shared = measure_at(
         _mean_plane(light),
         alignments[name, 0].backward(alignments["rgb", 0].forward(field.xy)),
-        fwhm_px=typical_fwhm(field) * _scale_of(alignments["rgb", 0]) / _scale_of(alignments[name, 0]),
+        fwhm_px=typical_fwhm(field) * alignments["rgb", 0].scale / alignments[name, 0].scale,
         invalid=light.has(Flag.NO_DATA),
         saturation=min(light.facts.saturation.values(), default=None),
     )
     return fwhm_and_error(shared) if np.count_nonzero(~shared.saturated) >= FEWEST_STARS else own
-
-
-def _scale_of(alignment: Alignment) -> float:
-    matrix = alignment.matrix
-    return float(np.sqrt(abs(np.linalg.det(matrix[:2, :2] / matrix[2, 2]))))
 
 
 def _tell(

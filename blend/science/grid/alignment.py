@@ -43,6 +43,11 @@ class Alignment:
     # of (code, text); what makes the map doubtful; texts go on from the name of the master
     doubts: tuple[Note, ...] = field(default=())
 
+    @property
+    def scale(self) -> float:
+        """Side of a pixel of the moving frame in pixels of the reference."""
+        return float(np.sqrt(abs(np.linalg.det(self.matrix[:2, :2] / self.matrix[2, 2]))))
+
     def forward(self, xy: NDArray[np.floating]) -> NDArray[np.float64]:
         """Return where points (n, 2) of the moving frame fall on the reference."""
         return to_reference(self.matrix, self.distortion, np.asarray(xy, dtype=np.float64))

@@ -11,6 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from blend.base.errors import StepError
+from blend.base.robust import median
 from blend.science.line.lower_mode import MOST, lower_mode
 from blend.science.plane import blur_plane, mean_log_ratio
 from blend.science.stars import FWHM_PER_SIGMA, empty_places, profile_fluxes, scatter
@@ -100,7 +101,7 @@ def scale_from_stars(
     invalid: NDArray[np.bool_] | None = None,
     where: str = "continuum.ha",
     most: int = 400,
-    unmatched: NDArray[np.float32] | None = None,
+    noise: float = 0.0,
     pure: float = PURE,
     expected: tuple[float, float] | None = None,
     under: tuple[NDArray[np.floating], NDArray[np.floating]] | None = None,
@@ -125,9 +126,9 @@ def scale_from_stars(
         Who asks, for the message of a fault.
     most : int
         Most stars measured.
-    unmatched : (rows, columns), optional
-        The line before ``match_profiles``, where that blurred it: noise that neighbours share by it would pass for a
-        rough sky.
+    noise : float
+        Of a pixel of the line as large areas show it, where it is known: what resampling or ``match_profiles`` spread
+        over neighbours would pass for a rough sky, and for stars that differ.
     pure : float
         ln(t / r), of `lower_mode`.
     expected : two floats, optional
@@ -161,7 +162,7 @@ def scale_from_stars(
     """
     points = np.asarray(xy, dtype=np.float64).reshape(-1, 2)[:most]
     (line_flux, line_error), (broad_flux, broad_error), rough = _measured(
-        (line, broad), xy, most, fwhm_px=fwhm_px, invalid=invalid, unmatched=unmatched, under=under
+        (line, broad), xy, most, fwhm_px=fwhm_px, invalid=invalid, noise=noise, under=under
     )
     seen = _seen(line_flux, line_error, broad_flux, broad_error)
     if len(seen) < FEWEST_STARS:
@@ -245,7 +246,7 @@ def _measured(
     *,
     fwhm_px: float,
     invalid: NDArray[np.bool_] | None,
-    unmatched: NDArray[np.float32] | None,
+    noise: float,
     under: tuple[NDArray[np.floating], NDArray[np.floating]] | None,
 ) -> tuple[
     tuple[NDArray[np.float64], NDArray[np.float64]], tuple[NDArray[np.float64], NDArray[np.float64]], bool
@@ -254,10 +255,12 @@ def _measured(
     everyone = np.asarray(xy, dtype=np.float64).reshape(-1, 2)
     points = everyone[:most]
     places = empty_places(planes[0].shape, everyone, fwhm_px=fwhm_px)
-    line, broad = (_fluxes(plane, points, places, fwhm_px, invalid) for plane in planes)
+    line, broad = (
+        _fluxes(plane, points, places, fwhm_px, invalid, noise=sigma)
+        for plane, sigma in zip(planes, (noise, 0.0), strict=True)
+    )
     # The line alone is asked: faint stars that no list holds roughen the broad plane of any field.
-    asked = line if unmatched is None else _fluxes(unmatched, points[:0], places, fwhm_px, invalid)
-    if asked[2] > ROUGH:
+    if line[2] > ROUGH:
         line, broad = (_fitted(plane, points, places, fwhm_px, invalid) for plane in planes)
         return line[:2], broad[:2], True
     if under is None:
@@ -273,14 +276,19 @@ def _fluxes(
     places: NDArray[np.float64],
     fwhm_px: float,
     invalid: NDArray[np.bool_] | None,
+    *,
+    noise: float,
 ) -> _Fluxes:
-    from blend.science.stars import star_fluxes
+    from blend.science.stars import circle_noise, star_fluxes
 
     radius = APERTURE_FWHM * fwhm_px
     flux, error = star_fluxes(plane, xy, radius_px=radius, invalid=invalid)
     empty, told = star_fluxes(plane, places, radius_px=radius, invalid=invalid)
+    known = told[told > 0]
+    # what pixels share, a ring's own deviations do not show
+    shared = max(1.0, noise * circle_noise(radius) / float(median(known))) if len(known) else 1.0
     with np.errstate(divide="ignore", invalid="ignore"):
-        return flux, error, scatter(empty / told)
+        return flux, shared * error, scatter(empty / told) / shared
 
 
 def _fitted(

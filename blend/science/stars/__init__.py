@@ -11,6 +11,7 @@ if TYPE_CHECKING:
     from blend.science.stars.stars import (
         FWHM_PER_SIGMA,
         Stars,
+        circle_noise,
         find_stars,
         fwhm_and_error,
         isolated,

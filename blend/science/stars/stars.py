@@ -283,6 +283,20 @@ def star_fluxes(
     return measured[:, 0].copy(), measured[:, 1].copy()
 
 
+def circle_noise(radius_px: float) -> float:
+    """Return the error of `star_fluxes` over the noise of a pixel: that of the circle's sum, and of its ring's median.
+
+    Examples
+    --------
+    >>> round(circle_noise(5.0), 2)
+    10.38
+    """
+    area = np.pi * radius_px**2
+    ring = np.pi * ((2.0 * radius_px + 6.0) ** 2 - (1.5 * radius_px + 2.0) ** 2)
+    # The median of n values has pi/2 times the variance of their mean.
+    return float(np.sqrt(area + 0.5 * np.pi * area * area / ring))
+
+
 def _measure(
     image: NDArray[np.float32],
     invalid: NDArray[np.bool_] | None,

@@ -5,6 +5,7 @@ import pytest
 
 from blend.base.errors import StepError
 from blend.base.rowblocks import limit_threads
+from blend.science.grid import resample
 from blend.science.line.continuum import given_scale, match_profiles, scale_from_stars
 from blend.science.line.match_psf import fit_profiles, refine_broad
 from blend.science.plane.smooth import (
@@ -85,7 +86,22 @@ def test_a_line_that_was_blurred_is_no_rough_sky():
     line = line + np.random.default_rng(1).normal(0, 3.0, line.shape).astype(np.float32)
     matched = match_profiles(line, broad, fwhm_line=2.4, fwhm_broad=3.6)
     assert scale_from_stars(*matched, xy, fwhm_px=3.6).rough
-    assert not scale_from_stars(*matched, xy, fwhm_px=3.6, unmatched=line).rough
+    assert not scale_from_stars(*matched, xy, fwhm_px=3.6, noise=3.0).rough
+
+
+@pytest.mark.parametrize("seed", range(4))
+def test_noise_of_larger_pixels_is_no_scatter_of_stars(seed):
+    """A line binned 3 x 3 and brought back to the broad plane's pixels: each of its own is shared by nine."""
+    line, broad, xy = star_pair(seed=seed, fwhm=(3.4, 3.4), shape=(486, 486), odd=0.0)
+    small = line.reshape(162, 3, 162, 3).mean(axis=(1, 3))
+    small = small + np.random.default_rng(seed).normal(0, 3.0, small.shape).astype(np.float32)
+    finer = np.array([[3.0, 0.0, 1.0], [0.0, 3.0, 1.0], [0.0, 0.0, 1.0]])
+    line = resample(small[None], np.zeros(small.shape, np.uint8), finer, shape=broad.shape)[0][0]
+    blind = scale_from_stars(line, broad, xy, fwhm_px=3.7)
+    scale = scale_from_stars(line, broad, xy, fwhm_px=3.7, noise=3.0 * 3.0)
+    assert abs(scale.value - SCALE) < 3.0 * scale.error < 0.1 * SCALE
+    # drawn with 0.03, told to 0.004 by so many stars with noise of 0.05; what pixels share would pass for colours
+    assert scale.scatter == pytest.approx(0.03, abs=0.012) and blind.scatter > 0.05
 
 
 def test_error_of_the_scale_is_honest_over_many_fields():

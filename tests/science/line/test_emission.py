@@ -330,7 +330,7 @@ def test_a_sharper_line_stays_sharp_and_its_stars_leave_no_rings():
     fwhm, knots = (2.6, 3.8), [(85.0, 45.0, 4000.0), (205.0, 175.0, 9000.0)]
     line, broad, xy = pair(fwhm=fwhm, knots=knots, shift=(0.0, 0.0), line_noise=0.3)
     matched, broad = match_profiles(line, broad, fwhm_line=fwhm[0], fwhm_broad=fwhm[1])
-    scale = scale_from_stars(matched, broad, xy, fwhm_px=fwhm[1], unmatched=line)
+    scale = scale_from_stars(matched, broad, xy, fwhm_px=fwhm[1], noise=0.3)
     light = line_light(matched, broad, scale=scale.value, width_ratio=WIDTHS)
     factor = line_factor(scale.value, width_ratio=WIDTHS)
     noise = measure_noise(matched, broad, scale=scale, factor=factor, fwhm_px=fwhm[1])
