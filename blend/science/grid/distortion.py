@@ -91,13 +91,17 @@ class Warp:
         normal = rows.T @ rows
         if self.kind == "radial":
             normal[[-2, -1], [-2, -1]] += 1.0 / _AXIS_SPREAD**2
-        squares = float((weights[:, None] * self.rest(source, target) ** 2).sum())
+        rest = self.rest(source, target) * np.sqrt(weights)[:, None]
+        squares = float((rest**2).sum())
         free = max(2 * len(source) - normal.shape[0], 0)
         scatter = (squares + PRIOR_WEIGHT) / (free + PRIOR_WEIGHT)
-        covariance = np.asarray(scatter * np.linalg.pinv(normal, rcond=1e-13, hermitian=True))
+        inverse = np.linalg.pinv(normal, rcond=1e-13, hermitian=True)
+        covariance = np.asarray(scatter * inverse)
         if self._passed_over:
-            # a bend of so many standard errors is passed over, and draws the other numbers along
-            drawn = covariance[:, -1] * CLEAR / np.sqrt(covariance[-1, -1])
+            # a bend of so many standard errors is passed over, or the one that the stars show unclearly
+            error = float(np.sqrt(covariance[-1, -1]))
+            shown = abs(float(inverse[-1] @ (rows.T @ rest.ravel())))
+            drawn = covariance[:, -1] * max(CLEAR * error, shown) / error**2
             covariance += np.outer(drawn, drawn)
         return covariance
 

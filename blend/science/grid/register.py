@@ -154,7 +154,7 @@ def _finished(
             f"a distortion that {warp.kind} does not follow"
         )
         notes.append(("registration-distorted", text))
-    if error is not None and error[1] > UNCERTAIN_PX:
+    elif error is not None and error[1] > UNCERTAIN_PX:
         text = f"{len(match.i)} stars leave the map uncertain by {error[0]:.1f} px at the centre and {error[1]:.1f} px"
         notes.append(("registration-uncertain", f"{text} where it errs most (95 %)"))
     return Alignment(
