@@ -26,6 +26,9 @@ MOST_STARS = 50
 SURE_SIGMA = 12.0
 """Of the step from disc to ring: each of eight directions then has four, enough to see that the disc ends there."""
 
+OUTSTANDING_SIGMA = 3.0
+"""By which a step exceeds those of smaller and of larger radii before a greater one comes: noise moves each by one."""
+
 MOST_SHIFT = 0.7
 """Of the radius: reflections off the axis move their disc, but the star stays inside."""
 
@@ -123,12 +126,43 @@ def _shines_near(light: Blocks, middle: NDArray[np.float64], noise: float) -> bo
 
 
 def _halo_at(light: Blocks, middle: NDArray[np.float64], noise: float, flux: float) -> FilterHalo | None:
+    values, dx, dy = _window(light, middle, 2.0 * RADII[-1])
+    star = (middle + 0.5) * BLOCK_PX - 0.5
+    for sigma, radius, row, column in _likely(_steps(values, dx, dy, noise)):
+        x, y = float(dx[row, column]), float(dy[row, column])
+        level = _disc_level(values, np.hypot(dx - x, dy - y), np.arctan2(dy - y, dx - x), radius, noise)
+        if level is not None and level * np.pi * (radius * BLOCK_PX) ** 2 <= MOST_OF_STAR * flux:
+            at = star + BLOCK_PX * np.array([x, y])
+            return FilterHalo(
+                float(at[0]), float(at[1]), radius * BLOCK_PX, level, sigma, (float(star[0]), float(star[1]))
+            )
+    return None
+
+
+def _likely(steps: list[tuple[float, float, int, int]]) -> list[tuple[float, float, int, int]]:
+    """Return the sure steps that stand out among those of other radii, and their equals; the greatest first.
+
+    Not the greatest alone: it may be that of a galaxy that lies near. And not all: within a glow each is one.
+    """
+    from scipy.signal import find_peaks
+
+    sigmas = np.maximum([step[0] for step in steps], 0.0)
+    peaks, _ = find_peaks(np.pad(sigmas, 1), height=SURE_SIGMA, prominence=OUTSTANDING_SIGMA)
+    near = (np.abs(np.arange(len(steps))[:, None] - (peaks - 1)) <= 1) & (
+        np.abs(sigmas[:, None] - sigmas[peaks - 1]) <= 1.0
+    )
+    return sorted((steps[k] for k in np.flatnonzero(near.any(axis=1))), reverse=True)
+
+
+def _steps(values: Window, dx: Window, dy: Window, noise: float) -> list[tuple[float, float, int, int]]:
+    """Return for every radius the greatest step from disc to ring, in its sigma, and the block where."""
     from scipy.fft import irfft2, rfft2
 
-    values, dx, dy = _window(light, middle, 2.0 * RADII[-1])
+    if not values.size:
+        return []
     known = np.isfinite(values).astype(np.float64)
     planes = rfft2(np.array([np.nan_to_num(values), known]), (FFT_SIDE, FFT_SIDE))
-    best = (SURE_SIGMA, 0.0, 0, 0)
+    found = []
     for radius in RADII:
         areas, kernels = _disc_and_ring(radius)
         sums = irfft2(planes[None] * kernels[:, None], (FFT_SIDE, FFT_SIDE))
@@ -138,25 +172,9 @@ def _halo_at(light: Blocks, middle: NDArray[np.float64], noise: float, flux: flo
         with np.errstate(divide="ignore", invalid="ignore"):
             step = (sum_in / n_in - sum_out / n_out) / (noise * np.sqrt(1.0 / n_in + 1.0 / n_out))
         step = np.where(usable, step, -np.inf)
-        at = int(np.argmax(step)) if step.size else 0
-        if step.size and step.flat[at] > best[0]:
-            best = (float(step.flat[at]), radius, at // step.shape[1], at % step.shape[1])
-    sigma, radius, row, column = best
-    if radius == 0.0:
-        return None
-    x, y = float(dx[row, column]), float(dy[row, column])
-    level = _disc_level(values, np.hypot(dx - x, dy - y), np.arctan2(dy - y, dx - x), radius, noise)
-    if level is None or level * np.pi * (radius * BLOCK_PX) ** 2 > MOST_OF_STAR * flux:
-        return None
-    star = ((float(middle[0]) + 0.5) * BLOCK_PX - 0.5, (float(middle[1]) + 0.5) * BLOCK_PX - 0.5)
-    return FilterHalo(
-        star[0] + x * BLOCK_PX,
-        star[1] + y * BLOCK_PX,
-        radius * BLOCK_PX,
-        level,
-        sigma,
-        star,
-    )
+        row, column = divmod(int(np.argmax(step)), step.shape[1])
+        found.append((float(step[row, column]), radius, row, column))
+    return found
 
 
 @lru_cache(maxsize=len(RADII))
