@@ -157,7 +157,7 @@ def judge(
     if any(sides):
         findings.append(Finding(code="reading-edge", text=edge_words(sides), evidence={"lines": sum(sides)}))
     names = [planes[index] for index in alive]
-    samples = [_Sample.of(sample_pixels(pixels[index], invalid=unused, most=_SAMPLE)) for index in alive]
+    samples = [_Sample(sample_pixels(pixels[index], invalid=unused, most=_SAMPLE)) for index in alive]
     saturation: dict[str, float | None] = dict.fromkeys(planes)
     for index, sample in zip(alive, samples, strict=True):
         noise = noises[index]
@@ -167,7 +167,7 @@ def judge(
         findings += _mosaic_finding(pixels[index], planes[index])
     findings += _balance_finding(saturation)
     findings += _colour_findings(whole, names, samples, unused)
-    best = int(np.argmax([sample.contrast() for sample in samples])) if names else 0
+    best = int(np.argmax([sample.contrast for sample in samples])) if names else 0
     found = None
     if any(sample.size for sample in samples):
         order = [best, *(index for index in range(len(names)) if index != best)]
@@ -237,48 +237,27 @@ def _border_findings(border: NDArray[np.bool_]) -> list[Finding]:
     return found
 
 
-@dataclass(frozen=True, kw_only=True, eq=False)
 class _Sample:
-    """What a plane's values are told by."""
+    """What a plane's values are told by: those that differ, by size, its sky, and the height of its stars over it."""
 
-    size: int
-    below: float  # share of its pixels below 0
-    values: NDArray[np.float32]  # those that differ, by size
-    counts: NDArray[np.int64]
-    sky: float
-    spread: float
-    height: float  # of its stars over the sky
-
-    @classmethod
-    def of(cls, pixels: NDArray[np.float32]) -> _Sample:
-        pixels = np.sort(pixels)
-        values, counts = np.unique(pixels, return_counts=True)
-        sky = sky_mode(pixels)
-        height = float(np.quantile(pixels, _TOP)) - sky if pixels.size else float("nan")
-        return cls(
-            size=pixels.size,
-            below=np.count_nonzero(pixels < 0.0) / max(1, pixels.size),
-            values=values,
-            counts=counts,
-            sky=sky,
-            spread=sky_spread(pixels, sky),
-            height=height,
-        )
-
-    def contrast(self) -> float:
-        """Return the height in scatters of the sky; less than any without pixels."""
-        if self.size == 0:
-            return -1.0
-        return self.height / self.spread if self.spread > 0.0 else 0.0
+    def __init__(self, pixels: NDArray[np.float32]) -> None:
+        self.pixels = np.sort(pixels)
+        self.size = pixels.size
+        self.values, self.counts = np.unique(self.pixels, return_counts=True)
+        self.sky = sky_mode(self.pixels)
+        self.spread = sky_spread(self.pixels, self.sky)
+        self.height = float(np.quantile(self.pixels, _TOP)) - self.sky if pixels.size else -1.0
+        self.contrast = self.height / self.spread if self.spread > 0.0 else min(0.0, self.height)
 
 
 def _value_findings(sample: _Sample, name: str, bits: int | None) -> list[Finding]:
     if sample.size < _FEWEST_VALUES:
         return []
     found = []
-    if sample.below > _MOST_BELOW:
-        text = f"{100.0 * sample.below:.0f} % of {name} is below 0: too much was subtracted"
-        found.append(Finding(code="negative", text=text, plane=name, evidence={"share": sample.below}))
+    below = float((sample.pixels < 0.0).mean())
+    if below > _MOST_BELOW:
+        text = f"{100.0 * below:.0f} % of {name} is below 0: too much was subtracted"
+        found.append(Finding(code="negative", text=text, plane=name, evidence={"share": below}))
     values = sample.values
     if bits == 8 or is_eight_bit(values):
         text = f"{name} holds {values.size} different values, as 8 bits do: faint light is lost in the steps"
