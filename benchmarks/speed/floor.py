@@ -49,14 +49,14 @@ def bandwidth(threads: int) -> float:
 
 
 def moved(task: Callable[..., Any], rows: int) -> int:
-    """Return the bytes of the arrays with so many rows that a function names."""
+    """Return the bytes of the arrays with so many rows, or pixels in one, that a function names."""
     found: dict[int, int] = {}
     for array in _held(task, DEEPEST):
         if isinstance(array, LazyPlane):
             stored = getattr(getattr(getattr(array.read, "func", None), "__self__", None), "kind", None)
             size = array.size * (4 + (stored.itemsize if stored is not None else 0))
             found[id(array)] = size if len(array) == rows else 0
-        elif array.ndim >= 2 and array.shape[-2] == rows:
+        elif rows in array.shape[-2:]:
             found[array.__array_interface__["data"][0]] = array.nbytes
     return sum(found.values())
 
@@ -112,7 +112,8 @@ def count_passes(target: Path, out: Path) -> dict[str, dict[str, float]]:
     from blend.files.reader import peek
 
     opened = open_target(target)
-    shape += {peek(path).shape[0] for role, path in opened.paths() if "light" in role}
+    for rows, columns in {peek(path).shape for role, path in opened.paths() if "light" in role}:
+        shape += [rows, rows * columns]  # whole rows, or pixels one after the other
     run_target(
         open_recipe("galaxy-moonlit", target=opened),
         opened,
