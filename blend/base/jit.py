@@ -57,9 +57,18 @@ def kernel(function: Function) -> Callable[..., Any]:
 def load_compiler() -> None:
     """Import numba and what compiled kernels stand on, without scipy's linear algebra: a third of its time.
 
-    For a process of our own, one of whose threads calls it: no kernel uses that algebra, those of others may.
+    For a process of our own, one of whose threads calls it: no kernel uses that algebra, those of others may. Under
+    numba's lock, since a kernel's first call imports the same; the compiler's tables are asked for before it: making
+    them takes a lock of theirs first and numba's inside it, and two threads that took both in different order would
+    wait for one another for ever.
     """
-    _numba()
+    core = _numba().core
+    _ = core.registry.cpu_target.target_context
+    with core.compiler_lock.global_compiler_lock:
+        _load_arrays()
+
+
+def _load_arrays() -> None:
     if "numba.np.arraymath" not in sys.modules:
         from numba.np import linalg
 

@@ -48,3 +48,28 @@ def _divide(above: float, below: float) -> float:
 def test_a_kernel_divides_as_numpy_does() -> None:
     assert _divide(1.0, 0.0) == np.inf
     assert np.isnan(_divide(0.0, 0.0))
+
+
+LOCKS = """
+import sys
+from numba.core.compiler_lock import global_compiler_lock
+from numba.core.cpu import CPUContext
+from blend.base.jit import load_compiler
+make = CPUContext.__init__
+def watch(self, *values):
+    print("tables", global_compiler_lock.is_locked())
+    make(self, *values)
+CPUContext.__init__ = watch
+class Finder:
+    def find_spec(self, name, *_):
+        if name == "numba.np.arraymath":
+            print("arrays", global_compiler_lock.is_locked())
+sys.meta_path.insert(0, Finder())
+load_compiler()
+"""
+
+
+def test_tables_are_made_before_the_lock_and_arrays_loaded_under_it() -> None:
+    """A kernel's first call holds the lock of the tables when it asks for the compiler's, and loads arrays under it."""
+    done = subprocess.run([sys.executable, "-c", LOCKS], capture_output=True, text=True, check=True)
+    assert done.stdout.splitlines() == ["tables False", "arrays True"]
