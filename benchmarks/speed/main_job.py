@@ -3,6 +3,7 @@
     python benchmarks/speed/main_job.py [--folder DIR] [--small]
     python benchmarks/speed/main_job.py --beside SCRIPT [--beside SCRIPT ...] [--rounds 5]
     python benchmarks/speed/main_job.py --sizes 1.5,6,24,60 [--rounds 5]
+    python benchmarks/speed/main_job.py --floor
 
 Draws the masters once into DIR (24 megapixels, 1.5 GB with their darks, flats and biases), runs the shipped recipe
 three times, and prints the second run: wall seconds, CPU seconds, peak memory, and the seconds of each step; of the
@@ -15,6 +16,9 @@ and ha-flat as FITS; medians and ratios are printed.
 
 With ``--sizes`` the same masters are drawn in so many megapixels, and the medians of the runs are held against the
 straight line through the smallest and the largest: a fixed part, and what a megapixel takes.
+
+With ``--floor`` the core-seconds of each step stand beside the bytes it moves and the time these need at the speed of
+this machine's memory (see ``floor.py``).
 """
 
 from __future__ import annotations
@@ -31,6 +35,7 @@ from typing import Any
 
 import numpy as np
 from astropy.io import fits
+from floor import tell_floor
 
 from blend.app.demo.demo import write_night
 from blend.science.simulated.night import SceneOptions, simulate_night
@@ -52,8 +57,10 @@ FULL = 65535
 
 def timed(command: list[str]) -> tuple[float, float, float]:
     """Return wall seconds, CPU seconds and peak MiB of a process."""
+    # an installed copy has its modules as byte code
+    kept = {name: value for name, value in os.environ.items() if name != "PYTHONDONTWRITEBYTECODE"}
     start = time.perf_counter()
-    child = subprocess.Popen(command, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL)
+    child = subprocess.Popen(command, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL, env=kept)
     _, status, usage = os.wait4(child.pid, 0)
     if os.waitstatus_to_exitcode(status) != 0:
         raise SystemExit(f"{' '.join(command)} ended with {os.waitstatus_to_exitcode(status)}")
@@ -116,6 +123,17 @@ def tell_beside(folder: Path, scripts: list[Path], rounds: int) -> None:
         )
 
 
+def tell_steps(folder: Path) -> None:
+    """Print what each step takes beside what it moves."""
+    target, out = str(folder / TARGET), folder / "out"
+    job = ["run", "galaxy-moonlit", target, "--out", str(out), "--quiet"]
+    timed([*BLEND, *job])  # kernels are compiled
+    timed([sys.executable, "-c", COUNTED, *job])
+    seconds = json.loads((out / "record.json").read_text())["seconds"]
+    counter = [sys.executable, str(Path(__file__).parent / "floor.py"), target, str(out)]
+    tell_floor(seconds, json.loads(subprocess.run(counter, capture_output=True, check=True).stdout))
+
+
 def tell_sizes(folder: Path, sizes: list[float], rounds: int) -> None:
     """Print what a run takes at several sizes, and how far that is from a straight line."""
     found = []
@@ -157,6 +175,7 @@ def main() -> None:
     parser.add_argument("--beside", type=Path, action="append", default=[], help="a script for the same job")
     parser.add_argument("--rounds", type=int, default=5, help="of a comparison")
     parser.add_argument("--sizes", help="megapixels, rising, parted by commas")
+    parser.add_argument("--floor", action="store_true", help="what each step moves through memory")
     options = parser.parse_args()
     if options.sizes:
         tell_sizes(options.folder, [float(size) for size in options.sizes.split(",")], options.rounds)
@@ -166,10 +185,13 @@ def main() -> None:
     if not (folder / TARGET).is_file():
         print(f"drawing masters into {folder} ...")
         write_night(simulate_night(SceneOptions.sized(size, seed=7)), folder)
-    if options.beside:
+    if options.beside or options.floor:
         if not (folder / "codes" / TARGET).is_file():
             write_whole_numbers(folder, folder / "codes")
-        tell_beside(folder / "codes", options.beside, options.rounds)
+        if options.floor:
+            tell_steps(folder / "codes")
+        else:
+            tell_beside(folder / "codes", options.beside, options.rounds)
         return
     if not (folder / "bare" / TARGET).is_file():
         write_night(simulate_night(SceneOptions.sized(size, seed=7, calibrated=True)), folder / "bare")

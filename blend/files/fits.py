@@ -230,24 +230,43 @@ def _header_bytes(
     wcs: Any,
     rows: str,
 ) -> bytes:
+    axes = shape[1:] if shape[0] == 1 else shape
+    own = {
+        "SIMPLE": (True, "conforms to FITS standard"),
+        "BITPIX": (-32, "float32"),
+        "NAXIS": len(axes),
+        **{f"NAXIS{number}": length for number, length in enumerate(reversed(axes), start=1)},
+        "ROWORDER": (rows.upper(), "the first row is the bottom or the top"),
+        **{f"PLANE{number}": name for number, name in enumerate(planes, start=1)},
+    }
+    images = [_card_image(key, value) for key, value in {**own, **cards}.items()] if wcs is None else [None]
+    if None not in images:
+        text = "".join([*map(str, images), f"{'END':80}"])
+        return text.ljust(-(-len(text) // 2880) * 2880).encode("ascii")
     from astropy.io import fits
 
     header = fits.Header()
-    header["SIMPLE"] = (True, "conforms to FITS standard")
-    header["BITPIX"] = (-32, "float32")
-    axes = shape[1:] if shape[0] == 1 else shape
-    header["NAXIS"] = len(axes)
-    for number, length in enumerate(reversed(axes), start=1):
-        header[f"NAXIS{number}"] = length
-    header["ROWORDER"] = (rows.upper(), "the first row is the bottom or the top")
-    for number, name in enumerate(planes, start=1):
-        header[f"PLANE{number}"] = _ascii(name)
+    for key, value in own.items():
+        _set_card(header, key, value)
     if wcs is not None:
         for card in wcs.to_header(relax=True).cards:
             header.append(card, end=True)
     for key, value in cards.items():
         _set_card(header, key, value)
     return str(header.tostring(sep="", endcard=True, padding=True)).encode("ascii")
+
+
+def _card_image(key: str, value: Any) -> str | None:
+    """Return the 80 letters of a card without a fraction, or None where it takes astropy, which takes long to load."""
+    value, comment = value if isinstance(value, tuple) else (value, "")
+    if isinstance(value, bool | int):
+        text = f"{'FT'[value] if isinstance(value, bool) else value:>20}"
+    elif isinstance(value, str) and _ascii(value) and key not in ("HISTORY", "COMMENT"):
+        text = "'" + _ascii(value).replace("'", "''").ljust(8) + "'"
+    else:
+        return None
+    card = f"{key:8}= {text:20}" + (f" / {_ascii(comment)}" if comment else "")
+    return card.ljust(80) if len(card) <= 80 and len(key) <= 8 and key == key.upper() else None
 
 
 def _set_card(header: Any, key: str, value: Any) -> None:

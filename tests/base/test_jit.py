@@ -1,45 +1,75 @@
-"""Kernels and threads: what loads beside a run must not meet what a run loads."""
+"""Kernels: what is on the disk is loaded without the compiler, by as many threads as ask for it."""
 
 from __future__ import annotations
 
 import subprocess
 import sys
-from typing import Any
+from pathlib import Path
 
+import numpy as np
 import pytest
 
-from blend.base import jit
+from blend.base.jit import kernel
 
-
-def test_tables_are_refreshed_under_the_lock_that_kernels_load_under(monkeypatch: pytest.MonkeyPatch) -> None:
-    jit.prepare()
-    from numba.core.compiler_lock import global_compiler_lock
-    from numba.core.cpu import CPUContext
-
-    held: list[bool] = []
-
-    def refresh(_: Any) -> None:
-        held.append(global_compiler_lock.is_locked())
-
-    monkeypatch.setattr(CPUContext, "refresh", refresh)
-    jit.prepare()
-    assert held == [True]
-
-
-MADE = """
-from blend.base import jit
-from numba.core.compiler_lock import global_compiler_lock
-from numba.core.cpu import CPUContext
-make = CPUContext.__init__
-def watch(self, *values):
-    print(global_compiler_lock.is_locked())
-    make(self, *values)
-CPUContext.__init__ = watch
-jit.prepare()
+USED = """
+import sys
+from concurrent.futures import ThreadPoolExecutor
+import numpy as np
+from blend.base.blocksums import block_means
+from blend.base.jit import load_compiler
+from blend.base.transfer import decode_block
+plane = np.arange(64.0, dtype=np.float32).reshape(8, 8) / 64
+load_compiler()
+with ThreadPoolExecutor(2) as pool:
+    means = pool.submit(block_means, plane, 4, least=0.5)
+    light = pool.submit(decode_block, plane)
+print(means.result().tolist(), light.result().tolist())
+print("scipy.linalg" in sys.modules, "numba.np.npyimpl" in sys.modules)
 """
 
 
-def test_tables_are_made_outside_the_lock_that_kernels_take_inside() -> None:
-    """A kernel's first call holds the lock of the tables when it asks for the compiler's: never the other way round."""
-    done = subprocess.run([sys.executable, "-c", MADE], capture_output=True, text=True, check=True)
-    assert done.stdout.split() == ["False"]
+def test_kernels_of_the_disk_need_no_compiler(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setenv("XDG_CACHE_HOME", str(tmp_path))
+    monkeypatch.delenv("NUMBA_CACHE_DIR", raising=False)
+    told = [
+        subprocess.run([sys.executable, "-c", USED], capture_output=True, text=True, check=True, timeout=120)
+        for _ in range(2)
+    ]
+    (*values, algebra, _), (*same, still_none, compiler) = (done.stdout.rsplit(maxsplit=2) for done in told)
+    assert values == same
+    assert (algebra, still_none, compiler) == ("False", "False", "False")
+
+
+@kernel
+def _divide(above: float, below: float) -> float:
+    return above / below
+
+
+def test_a_kernel_divides_as_numpy_does() -> None:
+    assert _divide(1.0, 0.0) == np.inf
+    assert np.isnan(_divide(0.0, 0.0))
+
+
+LOCKS = """
+import sys
+from numba.core.compiler_lock import global_compiler_lock
+from numba.core.cpu import CPUContext
+from blend.base.jit import load_compiler
+make = CPUContext.__init__
+def watch(self, *values):
+    print("tables", global_compiler_lock.is_locked())
+    make(self, *values)
+CPUContext.__init__ = watch
+class Finder:
+    def find_spec(self, name, *_):
+        if name == "numba.np.arraymath":
+            print("arrays", global_compiler_lock.is_locked())
+sys.meta_path.insert(0, Finder())
+load_compiler()
+"""
+
+
+def test_tables_are_made_before_the_lock_and_arrays_loaded_under_it() -> None:
+    """A kernel's first call holds the lock of the tables when it asks for the compiler's, and loads arrays under it."""
+    done = subprocess.run([sys.executable, "-c", LOCKS], capture_output=True, text=True, check=True)
+    assert done.stdout.splitlines() == ["tables False", "arrays True"]

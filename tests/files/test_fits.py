@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pytest
@@ -306,6 +307,22 @@ def test_what_is_written_is_sound_fits_and_comes_back(tmp_path: Path) -> None:
     assert facts.rows == "top-down" and facts.exposure_s == 300.0
     assert facts.wcs.wcs.compare(read_fits(tmp_path / "a.fits")[1].wcs.wcs)
     np.testing.assert_allclose(facts.wcs.pixel_to_world_values(4.0, 3.0), (23.46, 30.66), atol=1e-9)
+
+
+@pytest.mark.parametrize("extra", [{}, {"EXPTIME": 0.5}, {"EMPTY": ""}, {"LONG": 40 * "it's "}, {"lower": 1}])
+def test_a_header_is_the_one_that_astropy_writes(tmp_path: Path, extra: dict[str, Any]) -> None:
+    cards = {"CONTENT": "it's Ünder", "COUNT": -12, "BIG": 2**40, "KEPT": (True, "a word"), **extra}
+    write_fits(tmp_path / "a.fits", np.zeros((1, 2, 3), np.float32), planes=("ha",), cards=cards)
+    own = fits.getheader(tmp_path / "a.fits")
+    expected = fits.Header()
+    for key in own:
+        expected[key] = (own[key], own.comments[key])
+    written = (tmp_path / "a.fits").read_bytes()[:2880]
+    assert written == expected.tostring(sep="", endcard=True, padding=True).encode("ascii")
+    said = {**cards, "CONTENT": "it's ?nder", "KEPT": True}
+    assert {key: own[key] for key in said} == {
+        k: v.strip() if isinstance(v, str) else v for k, v in said.items()
+    }
 
 
 def test_a_row_order_among_the_cards_counts_and_stands_once(tmp_path: Path) -> None:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import contextlib
 import importlib
 from threading import Thread
+from typing import Any
 
 LIBRARIES = (
     "scipy.ndimage",
@@ -23,10 +24,16 @@ def start_loading() -> None:
 def _load() -> None:
     # A library that cannot be loaded is the fault of the step that needs it, and told there.
     with contextlib.suppress(Exception):
-        from blend.base import jit
+        from blend.base.jit import load_compiler
 
-        # Headers come first; pixels are then read, without the interpreter, while the compiler's tables load.
-        importlib.import_module("astropy.io.fits")
-        jit.prepare()
+        _spare_scipy()
+        load_compiler()
         for name in LIBRARIES:
             importlib.import_module(name)
+
+
+def _spare_scipy() -> None:
+    """Let scipy be loaded without the tables that it writes into docstrings, half of its time."""
+    private: Any = importlib.import_module("scipy._lib._array_api")
+    if hasattr(private, "xp_capabilities"):
+        private.xp_capabilities = lambda *_, **__: lambda function: function

@@ -27,11 +27,12 @@ from blend.app.run.outputs import (
 from blend.app.run.preview import (
     LONG_EDGE,
     Preview,
+    picture_of,
     preview_layers,
-    render_preview,
     settled,
     star_colours,
     star_tint,
+    without_lines,
 )
 from blend.app.run.seen import clear_squares, picture_facts
 from blend.app.run.worth import taken_of, worth_of
@@ -211,7 +212,8 @@ class _Seen:
     blended: Any = None  # one in 256 of the pixels of the blended light
     views: Future[LightViews]
     plots: Mapping[str, Future[Any]]
-    preview: Future[Preview] = field(default_factory=Future)
+    bare: Future[Any] = field(default_factory=Future)  # the small picture without lines
+    small: Future[Any] | None = None  # with them, where it is not the result's own
 
 
 def _see(work: Work, results: Results, plots: Mapping[str, Future[Any]]) -> _Seen:
@@ -231,11 +233,12 @@ def _report(
     work: Work, record: dict[str, Any], seen: _Seen, command: str, bare: Any, files: Iterable[str]
 ) -> str:
     """Return the page of a run, and tell the record what the blends did to the stars."""
-    preview = seen.preview.result()
+    assert work.display is not None
+    whole = work.display if seen.small is None else seen.small.result()
+    preview = Preview(whole, seen.bare.result(), seen.factor)
     colours = star_colours(seen.layers, preview)
     record["star_tint"] = star_tint(colours)
     turn = seen.frame.turn
-    assert work.display is not None
     x, y, width, height = seen.frame.crop
     pictures = Pictures(
         delivered=turn(work.display[:, y : y + height, x : x + width]),
@@ -282,7 +285,9 @@ def _through_steps(
         if name == "display-blends":
             # Not before: what a blend cannot do shall be told once, by its step, and amounts are chosen at full size.
             seen.layers = seen.layers.with_(recipe=settled(seen.layers.recipe, work))
-            seen.preview = results.also(render_preview, seen.layers, seen.factor)
+            seen.bare = results.also(without_lines, seen.layers)
+            if seen.factor > 1:
+                seen.small = results.also(picture_of, seen.layers)
         if name == "linear-blends":
             begin_fits(work, results, seen.frame.crop)
             if work.alone:

@@ -53,19 +53,16 @@ def shrink_layers(work: Work, factor: int) -> Work:
     return work.with_(masters=frozen(masters), lines=frozen(lines), star_mask=mask, objects=None, alone=False)
 
 
-def render_preview(layers: Work, factor: int) -> Preview:
-    """Return the picture of binned layers with the recipe's blends and without any."""
-    with_lines = run_all(layers, steps=PICTURE_STEPS).display
-    assert with_lines is not None
-    return Preview(with_lines, without_lines(layers), factor)
+def picture_of(balanced: Work) -> NDArray[np.float32]:
+    """Return the picture of balanced work, of which nothing is told."""
+    picture = run_all(balanced.with_(figures=False), steps=PICTURE_STEPS).display
+    assert picture is not None
+    return picture
 
 
 def without_lines(balanced: Work) -> NDArray[np.float32]:
     """Return the picture of balanced work without any blend: white and sky come from the target, and stay."""
-    bare = balanced.recipe.model_copy(update={"blend": {}})
-    picture = run_all(balanced.with_(recipe=bare, figures=False), steps=PICTURE_STEPS).display
-    assert picture is not None
-    return picture
+    return picture_of(balanced.with_(recipe=balanced.recipe.model_copy(update={"blend": {}})))
 
 
 def settled(recipe: Recipe, work: Work) -> Recipe:

@@ -165,20 +165,26 @@ def sky_mode(values: NDArray[np.floating], *, kappa: float = 3.0) -> float:
     >>> round(sky_mode(np.array([10, 11, 11, 12, 12, 12, 13, 13, 14, 13.5])), 3)
     11.775
     """
-    kept = np.sort(np.asarray(values, dtype=np.float64))
+    kept = np.asarray(values)
     if kept.size == 0:
         return float("nan")
+    # who asks for more of a sample than its sky has it by size already
+    kept = (kept if (kept[1:] >= kept[:-1]).all() else np.sort(kept)).astype(np.float64)
     for _ in range(CLIP_ROUNDS):
-        middle, spread = median(kept), float(kept.std())
+        middle, spread = _middle(kept), float(kept.std())
         first, last = np.searchsorted(kept, [middle - kappa * spread, middle + kappa * spread], side="left")
         last = max(int(last), int(np.searchsorted(kept, middle, side="right")))
         if last - first == kept.size or last - first < 3:
             break
         kept = kept[first:last]
-    middle, mean, spread = median(kept), float(kept.mean()), float(kept.std())
+    middle, mean, spread = _middle(kept), float(kept.mean()), float(kept.std())
     if spread == 0.0 or abs(mean - middle) >= SKEWED * spread:
         return middle
     return 2.5 * middle - 1.5 * mean
+
+
+def _middle(ordered: NDArray[np.float64]) -> float:
+    return float((ordered[(ordered.size - 1) // 2] + ordered[ordered.size // 2]) / 2)
 
 
 def sky_spread(values: NDArray[np.floating], sky: float) -> float:

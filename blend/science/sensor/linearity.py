@@ -170,8 +170,9 @@ def judge_linearity(
     """
     if saturation == "measure":
         saturation = saturation_level(plane, invalid=invalid)
-    noise_ratio, blocks, by_noise = noise_against_level(plane, invalid=invalid, saturation=saturation)
-    curve, proved, ruled_out = _ask_stars([(plane, saturation), *others], invalid=invalid)
+    sky = _sky_of(plane, invalid)
+    noise_ratio, blocks, by_noise = noise_against_level(plane, sky, invalid=invalid, saturation=saturation)
+    curve, proved, ruled_out = _ask_stars([(plane, saturation), *others], sky, invalid=invalid)
     gap, by_gap = black_gap(plane, invalid=invalid)
     by_light = 1.0 - (1.0 - _star_confidence(curve)) * (1.0 - _skew_confidence(curve)) * (1.0 - by_gap)
     confidence = 1.0 - (1.0 - by_light) * (1.0 - by_noise * (_OVERRULED if ruled_out else 1.0))
@@ -196,11 +197,21 @@ def judge_linearity(
     )
 
 
+def _sky_of(plane: AnyPlane, invalid: NDArray[np.bool_] | None) -> tuple[float, float]:
+    """Return the sky of a plane and its scatter; NaN where no pixel may be used."""
+    sample = np.sort(sample_pixels(plane, invalid=invalid))
+    sky = sky_mode(sample)
+    return sky, sky_spread(sample, sky)
+
+
 def _ask_stars(
-    planes: Sequence[tuple[AnyPlane, float | None]], *, invalid: NDArray[np.bool_] | None
+    planes: Sequence[tuple[AnyPlane, float | None]],
+    first_sky: tuple[float, float],
+    *,
+    invalid: NDArray[np.bool_] | None,
 ) -> tuple[StarCurve, bool, bool]:
     """Return the power law of the stars of as many planes as it takes, whether they prove a linear picture, and
-    whether they rule out the curve under which noise falls."""
+    whether they rule out the curve under which noise falls; the sky of the first is known."""
     curves: list[StarCurve] = []
     proved = ruled_out = False
     first = planes[0]
@@ -210,9 +221,8 @@ def _ask_stars(
     for plane, saturation, crop in tried:
         if plane is first[0]:
             curves.clear()
-        sample = sample_pixels(plane, invalid=invalid)
-        sky = sky_mode(sample)
-        above = sample.size > 0 and sky > ABOVE_ZERO * sky_spread(sample, sky)
+        sky, spread = first_sky if plane is first[0] else _sky_of(plane, invalid)
+        above = sky > ABOVE_ZERO * spread
         if above or not curves:
             curves.append(_star_curve(plane, sky, crop, invalid=invalid, saturation=saturation))
         curve = join_curves(curves)
@@ -313,10 +323,14 @@ def _middle(length: int, crop: int) -> slice:
 
 
 def noise_against_level(
-    plane: AnyPlane, *, invalid: NDArray[np.bool_] | None, saturation: float | None
+    plane: AnyPlane,
+    of_sky: tuple[float, float],
+    *,
+    invalid: NDArray[np.bool_] | None,
+    saturation: float | None,
 ) -> tuple[float, int, float]:
-    """Return noise of the brightest smooth regions over that of the sky, their number, the confidence of a
-    stretch.
+    """Return noise of the brightest smooth regions over that of the sky, whose level and scatter are given, their
+    number, the confidence of a stretch.
 
     Notes
     -----
@@ -326,15 +340,14 @@ def noise_against_level(
     pixel, are left out: clipped cores have no noise. Three groups by level must each be quieter than the one
     before. Noise that was smoothed, or taken away where it was strongest, tells nothing: `REPROCESSED`.
     """
-    level, noise, place = _block_figures(plane, invalid, saturation)
-    sample = sample_pixels(plane, invalid=invalid)
-    if level.size < _ENOUGH or sample.size == 0 or _block_noise(plane) > REPROCESSED * np.median(noise):
+    sky, spread = of_sky
+    top = _brightest_of_use(plane, sky, invalid) if saturation is None else saturation
+    level, noise, place = _block_figures(plane, invalid, top)
+    if level.size < _ENOUGH or np.isnan(sky) or _block_noise(plane) > REPROCESSED * np.median(noise):
         return _NAN, 0, 0.0
     nearby = _noise_nearby(level, noise, place)
     if nearby[2] >= SURE:
         return nearby
-    sky = sky_mode(sample)
-    spread = sky_spread(sample, sky)
     at_sky = np.abs(level - sky) < 2.0 * spread
     parts = [noise[at_sky & (place == part)] for part in range(_PARTS)]
     quiet = [float(np.quantile(part, _QUIET)) for part in parts if part.size >= _PART_BLOCKS]
@@ -382,15 +395,14 @@ def _noise_nearby(
 
 
 def _block_figures(
-    plane: AnyPlane, invalid: NDArray[np.bool_] | None, saturation: float | None
+    plane: AnyPlane, invalid: NDArray[np.bool_] | None, limit: float
 ) -> tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.int64]]:
-    """Return level, noise and part of the frame (0 to 15) of whole blocks spread over the plane."""
+    """Return level, noise and part of the frame (0 to 15) of whole blocks below a limit, spread over the plane."""
     rows, columns = plane.shape[0] // _BLOCK, plane.shape[1] // _BLOCK
     stride = max(1, -(-rows * columns // _MOST_BLOCKS))
     chosen = np.arange(0, rows, stride)
     if rows == 0 or columns == 0:
         return np.empty(0), np.empty(0), np.empty(0, dtype=np.int64)
-    limit = _brightest_of_use(plane, invalid) if saturation is None else saturation
     levels, noises, parts = [], [], []
     for row in chosen:
         strip = (slice(row * _BLOCK, (row + 1) * _BLOCK), slice(columns * _BLOCK))
@@ -424,7 +436,6 @@ def _block_noise(plane: AnyPlane) -> float:
     return MAD_TO_SIGMA * float(np.quantile(spreads, _QUIET))
 
 
-def _brightest_of_use(plane: AnyPlane, invalid: NDArray[np.bool_] | None) -> float:
+def _brightest_of_use(plane: AnyPlane, sky: float, invalid: NDArray[np.bool_] | None) -> float:
     """Return the level nine tenths of the way from sky to the highest pixel; cores above may be clipped."""
-    sky = sky_mode(sample_pixels(plane, invalid=invalid))
     return sky + _BELOW_TOP * (greatest(plane, invalid=invalid) - sky)

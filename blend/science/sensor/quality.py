@@ -157,7 +157,7 @@ def judge(
     if any(sides):
         findings.append(Finding(code="reading-edge", text=edge_words(sides), evidence={"lines": sum(sides)}))
     names = [planes[index] for index in alive]
-    samples = [sample_pixels(pixels[index], invalid=unused, most=_SAMPLE) for index in alive]
+    samples = [_Sample(sample_pixels(pixels[index], invalid=unused, most=_SAMPLE)) for index in alive]
     saturation: dict[str, float | None] = dict.fromkeys(planes)
     for index, sample in zip(alive, samples, strict=True):
         noise = noises[index]
@@ -167,7 +167,7 @@ def judge(
         findings += _mosaic_finding(pixels[index], planes[index])
     findings += _balance_finding(saturation)
     findings += _colour_findings(whole, names, samples, unused)
-    best = int(np.argmax([_contrast(sample) for sample in samples])) if names else 0
+    best = int(np.argmax([sample.contrast for sample in samples])) if names else 0
     found = None
     if any(sample.size for sample in samples):
         order = [best, *(index for index in range(len(names)) if index != best)]
@@ -237,21 +237,34 @@ def _border_findings(border: NDArray[np.bool_]) -> list[Finding]:
     return found
 
 
-def _value_findings(sample: NDArray[np.float32], name: str, bits: int | None) -> list[Finding]:
+class _Sample:
+    """What a plane's values are told by: those that differ, by size, its sky, and the height of its stars over it."""
+
+    def __init__(self, pixels: NDArray[np.float32]) -> None:
+        self.pixels = np.sort(pixels)
+        self.size = pixels.size
+        self.values, self.counts = np.unique(self.pixels, return_counts=True)
+        self.sky = sky_mode(self.pixels)
+        self.spread = sky_spread(self.pixels, self.sky)
+        self.height = float(np.quantile(self.pixels, _TOP)) - self.sky if pixels.size else -1.0
+        self.contrast = self.height / self.spread if self.spread > 0.0 else min(0.0, self.height)
+
+
+def _value_findings(sample: _Sample, name: str, bits: int | None) -> list[Finding]:
     if sample.size < _FEWEST_VALUES:
         return []
     found = []
-    below = float((sample < 0.0).mean())
+    below = float((sample.pixels < 0.0).mean())
     if below > _MOST_BELOW:
         text = f"{100.0 * below:.0f} % of {name} is below 0: too much was subtracted"
         found.append(Finding(code="negative", text=text, plane=name, evidence={"share": below}))
-    values, counts = np.unique(sample, return_counts=True)
+    values = sample.values
     if bits == 8 or is_eight_bit(values):
         text = f"{name} holds {values.size} different values, as 8 bits do: faint light is lost in the steps"
         found.append(
             Finding(code="eight-bit", text=text, plane=name, evidence={"values": float(values.size)})
         )
-    share = empty_codes(values, counts)
+    share = empty_codes(values, sample.counts)
     if share > _COMBED:
         text = (
             f"{100.0 * share:.0f} % of the values {name} could take are never taken:"
@@ -262,7 +275,7 @@ def _value_findings(sample: NDArray[np.float32], name: str, bits: int | None) ->
 
 
 def _step_finding(
-    sample: NDArray[np.float32],
+    sample: _Sample,
     name: str,
     bits: int | None,
     plane: AnyPlane,
@@ -270,10 +283,9 @@ def _step_finding(
     noise: float,
 ) -> list[Finding]:
     """Compare the steps of the values round the sky with the noise, which neighbours do not show where it is shared."""
-    values = np.unique(sample)
-    if sample.size < _FEWEST_STEPS or bits == 8 or is_eight_bit(values):
+    if sample.size < _FEWEST_STEPS or bits == 8 or is_eight_bit(sample.values):
         return []
-    away = np.abs(values - sky_mode(sample))
+    away = np.abs(sample.values - sample.sky)
     near = int((away <= 2.0 * noise).sum())
     if near < _LEAST_VALUES:
         near = max(near, int((away <= 2.0 * pixel_noise(middle_rows(plane))).sum()))
@@ -331,7 +343,7 @@ def _balance_finding(saturation: Mapping[str, float | None]) -> list[Finding]:
 def _colour_findings(
     planes: Sequence[AnyPlane],
     names: Sequence[str],
-    samples: Sequence[NDArray[np.float32]],
+    samples: Sequence[_Sample],
     unused: NDArray[np.bool_],
 ) -> list[Finding]:
     if len(names) < 3:
@@ -341,16 +353,13 @@ def _colour_findings(
     if all(np.array_equal(rows[0], other, equal_nan=True) for other in rows[1:]):
         text = "all planes are the same: a grey picture saved in colour"
         return [Finding(code="grey-in-colour", text=text)]
-    skies = [sky_mode(sample) for sample in samples]
-    spreads = [sky_spread(sample, sky) for sample, sky in zip(samples, skies, strict=True)]
     good = np.isfinite(rows).all(axis=0) & ~unused[::stride]
-    heights = [float(np.quantile(sample, _TOP)) - sky for sample, sky in zip(samples, skies, strict=True)]
-    top = int(np.argmax(heights))
-    bright = good & (rows[top] > skies[top] + _BRIGHT_SIGMA * spreads[top])
+    top = max(samples, key=lambda sample: sample.height)
+    bright = good & (rows[samples.index(top)] > top.sky + _BRIGHT_SIGMA * top.spread)
     if bright.sum() < _FEWEST_BRIGHT:
         return []
     light = np.array(
-        [float((plane[bright] - sky).sum(dtype=np.float64)) for plane, sky in zip(rows, skies, strict=True)]
+        [float((p[bright] - s.sky).sum(dtype=np.float64)) for p, s in zip(rows, samples, strict=True)]
     )
     order = np.argsort(-light)
     most, second = float(light[order[0]]), float(light[order[1]])
@@ -393,14 +402,6 @@ def _stretch_finding(
     text = f"{plane} {said} stretched: {_reasons(found, words, declared)}"
     code = "stretched" if sure else "perhaps-stretched"
     return confidence, [Finding(code=code, text=text, evidence=evidence, fault=sure)]
-
-
-def _contrast(sample: NDArray[np.float32]) -> float:
-    if sample.size == 0:
-        return -1.0
-    sky = sky_mode(sample)
-    spread = sky_spread(sample, sky)
-    return float((np.quantile(sample, _TOP) - sky) / spread) if spread > 0.0 else 0.0
 
 
 def _reasons(found: Linearity, words: str, declared: bool) -> str:

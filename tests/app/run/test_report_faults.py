@@ -49,7 +49,7 @@ def failing(fault: BaseException) -> Callable[..., Any]:
     ("module", "name"),
     [
         (job, "star_tint"),
-        (job, "render_preview"),
+        (job, "without_lines"),
         (job, "report_page"),
         (report, "verdict"),
         (report, "histogram_svg"),
