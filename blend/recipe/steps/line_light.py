@@ -18,6 +18,7 @@ from blend.science.line import (
     APERTURE_FWHM,
     MOST_STARS,
     NOISE_PX,
+    ColourTerm,
     Scale,
     cover_halos,
     cover_saturated,
@@ -36,8 +37,11 @@ from blend.science.line import (
     star_glow,
     star_mask,
     surroundings,
+    take_tint,
+    tint_of,
     unsure_light,
     weigh_emission,
+    wrong_colour,
 )
 from blend.science.stars import Stars, star_fluxes
 
@@ -84,6 +88,7 @@ def part_line(
     fwhm_px: float,
     blur_px: float,
     sky_error: Plane | None,
+    term: tuple[ColourTerm, str, tuple[float, float]] | None = None,
 ) -> Line:
     """Return a line whose continuum is scaled: its light in counts of the broad plane, and what of it is sure.
 
@@ -97,6 +102,8 @@ def part_line(
         Width of the stars in both, and `matching_blur`.
     sky_error : (rows / 8, columns / 8), or None
         Standard error of the sky of line - s broad; what the data show alone where it is None.
+    term : optional
+        How the scale goes with the colour, the other band of that colour, and the errors of both bands' skies.
     """
     settings, own = work.recipe.continuum_for(name), work.masters[name]
     line, broad = matched = held.pop()
@@ -112,6 +119,14 @@ def part_line(
     light = line_light(line, broad, scale=scale.value, **filters)
     glow, disc = (surroundings(plane, fwhm_px=fwhm_px, without=masks.saturated) for plane in (light, broad))
     pixel = pixel_noise(work.rgb, settings.from_)
+    smooth = None
+    if term is not None:
+        beside = surroundings(work.rgb.plane(term[1]), fwhm_px=fwhm_px, without=masks.saturated)
+        tint, unsure_tint = tint_of(term[0], disc, beside, glow, wrong=term[2])
+        k, inside = factor * scale.value, settings.line_in_band
+        take_tint(light, broad, tint, share=k, inside=inside)
+        glow = (glow - k * tint * disc) / (1.0 - k * tint * inside)
+        smooth = (wrong_colour(term[0], unsure_tint, scale, factor), disc)
 
     def near(xy: NDArray[np.float64]) -> NDArray[np.bool_]:
         return on_disc(xy, glow, disc, sigma=pixel)
@@ -129,6 +144,7 @@ def part_line(
         invalid=masks.unusable,
         may_be_odd=~near(scale.xy),
     )
+    noise = replace(noise, smooth=smooth)
     unsure = unsure_light(
         noise,
         0.0 if sky_error is None else np.float32(factor) * sky_error,

@@ -15,7 +15,9 @@ from blend.recipe.state import COLOUR, Plane, Work
 from blend.recipe.steps.line_light import Masks, pixel_noise, wider_fwhm
 from blend.science.line import (
     DISC_SIGMA,
+    MEDIAN_NOISE,
     REDDER,
+    ColourTerm,
     DiscRatio,
     Scale,
     disc_ratio,
@@ -23,6 +25,7 @@ from blend.science.line import (
     given_scale,
     scale_from_stars,
     surroundings,
+    term_of_stars,
     value_at,
 )
 from blend.science.sky import sky_uncertainty
@@ -189,6 +192,42 @@ def find_scale(
     if own is not None and stars is not None:
         parts["from_stars"] = _told(stars)
     return work, scale, parts
+
+
+BESIDE = {"red": "green", "green": "blue", "blue": "green"}
+"""The band that tells a plane's colour: the next one, in which library stars of one colour differ least at H-alpha."""
+
+
+def colour_of_continuum(
+    work: Work, name: str, scale: Scale, matched: tuple[Plane, Plane], masks: Masks, *, fwhm_px: float
+) -> tuple[ColourTerm, str, tuple[float, float]] | None:
+    """Return how a line's scale goes with colour, the other band of that colour, and errors of smooth light in both.
+
+    None where there is no other band, where the scale is no star's, and where stars do not tell.
+    """
+    plane = work.recipe.continuum_for(name).from_
+    beside = BESIDE[plane]
+    if beside not in work.rgb.planes or not scale.how.startswith("stars") or scale.rough:
+        return None
+    term = term_of_stars(scale, *matched, work.rgb.plane(beside), fwhm_px=fwhm_px, invalid=masks.unusable)
+    if term is None:
+        return None
+    fits = [work.skies.get("rgb", {}).get(band) for band in (plane, beside)]
+    skies = [0.0 if fit is None else sky_uncertainty(fit) for fit in fits]
+    noises = [MEDIAN_NOISE * pixel_noise(work.rgb, band) for band in (plane, beside)]
+    own, other = np.hypot(skies, noises)
+    return term, beside, (float(own), float(other))
+
+
+def term_record(term: ColourTerm, beside: str) -> dict[str, Any]:
+    """Return what a record tells of a colour term."""
+    return {
+        "slope": term.slope,
+        "error": term.error,
+        "scatter": term.scatter,
+        "stars": term.stars,
+        "beside": beside,
+    }
 
 
 def _above(stars: Scale, disc: DiscRatio) -> bool:

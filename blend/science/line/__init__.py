@@ -19,6 +19,14 @@ if TYPE_CHECKING:
         noise_ratio,
     )
     from blend.science.line.balmer import H_ALPHA_NM, hydrogen_share
+    from blend.science.line.colour_term import (
+        MEDIAN_NOISE,
+        ColourTerm,
+        take_tint,
+        term_of_stars,
+        tint_of,
+        wrong_colour,
+    )
     from blend.science.line.continuum import (
         APERTURE_FWHM,
         Scale,

@@ -12,7 +12,8 @@ from blend.base.jit import kernel
 from blend.base.robust import MAD_TO_SIGMA, bin_mean, median
 from blend.base.rowblocks import map_row_blocks
 from blend.science.line.continuum import Scale
-from blend.science.plane import bin_plane, binned_taps, blur_block, gaussian_taps
+from blend.science.line.local_medians import CELL_PX
+from blend.science.plane import bin_plane, binned_taps, blur_block, gaussian_taps, spread_rows
 from blend.science.stars import FWHM_PER_SIGMA
 
 FINE_PX, FAINT_PX = 1.0, 8.0
@@ -62,7 +63,9 @@ class EmissionNoise:
     sigma^2 = pixel^2 (1 + growth B) + (colour B)^2 + (shift |grad B|)^2 + (width |laplace B|)^2 + sky^2,
     B being the broad plane blurred by 1 px. ``fine``, ``coarse`` and ``faint`` are what is left of ``pixel``
     after Gaussians of ``fine_px``, ``coarse_px`` and 8 px: measured, so that correlated noise counts. ``stars``
-    calibrated the terms.
+    calibrated the terms. ``smooth``, in cells of 8 x 8 pixels, is what the colour of smooth light leaves
+    (`wrong_colour`) and that light: of B = D + (B - D), (colour (B - D))^2 stands for (colour B)^2 then, and what the
+    smooth light leaves beside it.
     """
 
     pixel: float
@@ -78,6 +81,7 @@ class EmissionNoise:
     fwhm_px: float
     odd_xy: NDArray[np.float64] = field(default_factory=lambda: np.empty((0, 2)))
     odd_excess: NDArray[np.float64] = field(default_factory=lambda: np.empty(0))
+    smooth: tuple[NDArray[np.float32], NDArray[np.float32]] | None = None
 
     @property
     def fine_px(self) -> float:
@@ -390,6 +394,19 @@ def systematic_block(
     _systematic(smooth, noise.colour, noise.shift, noise.width, out)
     if noise.odd_excess.size:
         _add_odd_stars(smooth, noise.odd_xy, noise.odd_excess, ODD_REACH * noise.fwhm_px, first_row, out)
+    return out
+
+
+def whole_block(smooth: NDArray[np.float32], noise: EmissionNoise, first_row: int) -> NDArray[np.float32]:
+    """Return the same of light whose smooth part may have a colour that is known."""
+    out = systematic_block(smooth, noise, first_row)
+    if noise.smooth is not None:
+        rows = slice(first_row, first_row + len(smooth))
+        colour, disc = (spread_rows(cells, CELL_PX, rows, smooth.shape[1]) for cells in noise.smooth)
+        np.clip(disc, 0.0, np.maximum(smooth, 0.0), out=disc)
+        # (colour B)^2 - (colour (B - D))^2, of which the smooth part keeps what its own error leaves
+        disc *= (np.float32(noise.colour**2) - colour**2) * (2.0 * smooth - disc)
+        out = np.sqrt(np.maximum(out**2 - disc, 0.0))
     return out
 
 
