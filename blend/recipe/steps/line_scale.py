@@ -219,17 +219,6 @@ def colour_of_continuum(
     return term, beside, (float(own), float(other))
 
 
-def term_record(term: ColourTerm, beside: str) -> dict[str, Any]:
-    """Return what a record tells of a colour term."""
-    return {
-        "slope": term.slope,
-        "error": term.error,
-        "scatter": term.scatter,
-        "stars": term.stars,
-        "beside": beside,
-    }
-
-
 def _above(stars: Scale, disc: DiscRatio) -> bool:
     """Return whether points lie above what a disc tells: gas only adds to it, so that they are no stars."""
     errors = np.hypot(stars.error / stars.value, disc.error / disc.value)

@@ -10,6 +10,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass, replace
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -373,7 +374,9 @@ def _join(parts: _Parts, shares: Plane, faint: Plane) -> Plane:
                 )
                 shares[part, tile] = join(*cut)[inner]
 
-    def join(whole: Plane, share: Plane, diffuse: Plane, around: Plane, wrong: Plane, unsure: Plane) -> Plane:
+    def join(
+        whole: Plane, share: Plane, diffuse: Plane, around: Plane, wrong: NDArray[Any], unsure: Plane
+    ) -> Plane:
         known = (TRUSTED * np.maximum(blur_block(share * (whole - around), wide), 0.0)) ** 2
         colour, sky = np.square(wrong), unsure**2 + np.float32(parts.noise.faint**2)
         over = blur_block(whole, narrow)
