@@ -212,11 +212,11 @@ def colour_of_continuum(
     term = term_of_stars(scale, *matched, work.rgb.plane(beside), fwhm_px=fwhm_px, invalid=masks.unusable)
     if term is None:
         return None
-    fits = [work.skies.get("rgb", {}).get(band) for band in (plane, beside)]
-    skies = [0.0 if fit is None else sky_uncertainty(fit) for fit in fits]
-    noises = [MEDIAN_NOISE * pixel_noise(work.rgb, band) for band in (plane, beside)]
-    own, other = np.hypot(skies, noises)
-    return term, beside, (float(own), float(other))
+    own, other = (
+        float(np.hypot(_sky_error(work, "rgb", band), MEDIAN_NOISE * pixel_noise(work.rgb, band)))
+        for band in (plane, beside)
+    )
+    return term, beside, (own, other)
 
 
 def _above(stars: Scale, disc: DiscRatio) -> bool:
@@ -270,7 +270,7 @@ def _disc(work: Work, name: str, field: Field, stars: Scale | None, *, sure: boo
     found = disc_ratio(
         *field.around,
         noise=(pixel_noise(work.masters[name]), pixel_noise(work.rgb, plane)),
-        sky_errors=_sky_errors(work, name),
+        sky_errors=(_sky_error(work, name, name), _sky_error(work, "rgb", plane)),
         width_nm=work.target.masters[name].width_nm or WIDTH_NM,
     )
     if found is None or (stars is not None and found.value > NEBULA * stars.value):
@@ -307,12 +307,10 @@ def _star_colour(work: Work, field: Field, others: list[str]) -> float:
     return float(np.median(ratios[np.isfinite(ratios)])) if np.isfinite(ratios).any() else float("nan")
 
 
-def _sky_errors(work: Work, name: str) -> tuple[float, float]:
-    """Return the standard errors of the skies of a line and of its broad plane, as their fits state them."""
-    plane = work.recipe.continuum_for(name).from_
-    fits = (work.skies.get(key, {}).get(part) for key, part in ((name, name), ("rgb", plane)))
-    own, base = (0.0 if fit is None else sky_uncertainty(fit) for fit in fits)
-    return own, base
+def _sky_error(work: Work, key: str, plane: str) -> float:
+    """Return the standard error of the sky of a master's plane, as its fit states it."""
+    fit = work.skies.get(key, {}).get(plane)
+    return 0.0 if fit is None else sky_uncertainty(fit)
 
 
 def _is_starlight(work: Work, name: str, plane: str, field: Field) -> bool:

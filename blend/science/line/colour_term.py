@@ -14,40 +14,26 @@ from numpy.typing import NDArray
 from blend.base.rowblocks import map_row_blocks
 from blend.science.line.continuum import APERTURE_FWHM, Scale
 from blend.science.line.local_medians import CELL_PX, DISC_GLOW, DISC_SIGMA
-from blend.science.plane import bisquare_weights, blur_plane, line_log_ratio, spread_rows
+from blend.science.plane import bisquare_weights, blur_plane, spread_rows
 from blend.science.stars import star_fluxes
 
-ROUNDS = 10
-"""Of the fit: its steps end far below its error."""
+ROUNDS, LEAST_FREE = 20, 0.1
+"""Of the fit, from no slope: its steps end far below its error. And what of a star the line leaves free at least."""
 
-LEAST_FREE = 0.1
-"""Of a star: what of it at least the line does not follow."""
-
-FEWEST, SURE = 12, 3.0
-"""Stars that tell a slope, and how many of its errors it must be: below, one scale for all colours stays."""
+FEWEST, SURE, OWN_COLOUR = 12, 3.0, 0.5
+"""Stars that tell a slope, how many of its errors it must be, and what of the square of the scatter of their colours
+must not be noise: else one scale for all colours stays."""
 
 CLEAR = (5.0, 10.0, 10.0)
 """Signal-to-noise in the line and both bands of stars that count, as in the scale: their errors are counted."""
 
-OWN_COLOUR = 0.5
-"""Of the square of the scatter of colours: what noise may make of it at most."""
-
-MEDIAN_NOISE = 0.05
-"""Noise of `surroundings` by that of a pixel: 1.25 / sqrt(36 * 16)."""
-
-SMOOTH_CELLS = 2.0
-"""Width of the Gaussian over cells of 8 px that colours are averaged with: noise of the colour then adds a hundredth to
-that of light blurred by 8 px."""
-
-LOCAL = 0.03
-"""Of ln of the colour: how well the surroundings tell the colour of a place inside them; chosen."""
+SMOOTH_CELLS, LOCAL = 2.0, 0.03
+"""Width of the Gaussian over cells of 8 px that colours are averaged with: their noise then adds a hundredth to that of
+light blurred by 8 px. And how well, in ln, the surroundings tell the colour of a place inside them; chosen."""
 
 MISFIT = 0.03
 """Relative error of the line where its colour is known: mixes of old and young library stars lie within 1.6 % rms of
 lines through field stars and templates of ellipticals within 3 (Pickles 1998, Coleman, Wu & Weedman 1980)."""
-
-LEAST_WEIGHT = 1.01
-"""By that of knowing nothing: where the colour around weighs less, a hundredth of the term would be left of it."""
 
 Cells = NDArray[np.float32]
 Floats = NDArray[np.float64]
@@ -57,8 +43,8 @@ Floats = NDArray[np.float64]
 class ColourTerm:
     """ln(line / broad) = ln s + slope (colour - neutral), colour = ln(broad / beside), on stars.
 
-    ``error`` is the slope's, ``scatter`` what the stars scatter about the line beyond their errors. ``middle`` is the
-    typical colour, ``spread`` the scatter of the colours, ``range`` the bluest and the reddest.
+    ``error`` is the slope's, ``scatter`` what the stars scatter about the line beyond their errors, ``spread`` the
+    scatter of their colours, ``range`` the bluest and the reddest of them.
     """
 
     slope: float
@@ -66,7 +52,6 @@ class ColourTerm:
     scatter: float
     stars: int
     neutral: float
-    middle: float
     spread: float
     range: tuple[float, float]
 
@@ -131,13 +116,8 @@ def fit_term(fluxes: Floats, errors: Floats, *, value: float) -> ColourTerm | No
     if np.count_nonzero(clear) < FEWEST:
         return None
     (line, broad, beside), (own, shared, other) = fluxes[:, clear], (errors / fluxes)[:, clear] ** 2
-    colour = np.log(broad / beside)
-    middle = float(np.median(colour))
-    first = line_log_ratio(
-        line, broad, colour - middle, errors=(np.sqrt(own) * line, np.sqrt(shared) * broad)
-    )
-    slope, level = first.slope, first.value
-    x, y = colour - middle, np.log(line / broad)
+    x, y = np.log(broad / beside), np.log(line / broad)
+    slope, level = 0.0, float(np.median(y))
     for _ in range(ROUNDS):
         variance = own + (1.0 + slope) ** 2 * shared + slope**2 * other
         weight, tau2 = bisquare_weights(y - level - slope * x, variance)
@@ -156,17 +136,9 @@ def fit_term(fluxes: Floats, errors: Floats, *, value: float) -> ColourTerm | No
     error = float(np.sqrt(max(seen, told))) / real
     if used < FEWEST or abs(slope) < SURE * error:
         return None
-    ends = colour[weight > 0.0]
-    return ColourTerm(
-        slope,
-        error,
-        float(np.sqrt(tau2)),
-        used,
-        neutral=middle + (float(np.log(value)) - level) / slope,
-        middle=middle + mean_x,
-        spread=float(np.sqrt(real / weight.sum())),
-        range=(float(ends.min()), float(ends.max())),
-    )
+    neutral, ends = (float(np.log(value)) - level) / slope, x[weight > 0.0]
+    scatter, spread = float(np.sqrt(tau2)), float(np.sqrt(real / weight.sum()))
+    return ColourTerm(slope, error, scatter, used, neutral, spread, (float(ends.min()), float(ends.max())))
 
 
 def tint_of(
@@ -194,9 +166,8 @@ def tint_of(
     known = np.where(bright, 1.0 / variance, 0.0).astype(np.float32)
     weight = blur_plane(known, SMOOTH_CELLS) + np.float32(term.spread**-2.0)
     shift = blur_plane(known * colour, SMOOTH_CELLS) / weight
-    tint = np.where(weight > LEAST_WEIGHT * term.spread**-2.0, np.expm1(term.slope * shift), 0.0)
-    unsure = np.hypot(term.slope / np.sqrt(weight), term.error * (shift + term.neutral - term.middle))
-    return tint.astype(np.float32), unsure.astype(np.float32)
+    unsure = np.hypot(term.slope / np.sqrt(weight), term.error * shift)
+    return np.expm1(term.slope * shift).astype(np.float32), unsure.astype(np.float32)
 
 
 def wrong_colour(term: ColourTerm, unsure: Cells, scale: Scale, factor: float) -> Cells:

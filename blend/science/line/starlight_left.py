@@ -403,11 +403,21 @@ def whole_block(smooth: NDArray[np.float32], noise: EmissionNoise, first_row: in
     if noise.smooth is not None:
         rows = slice(first_row, first_row + len(smooth))
         colour, disc = (spread_rows(cells, CELL_PX, rows, smooth.shape[1]) for cells in noise.smooth)
-        np.clip(disc, 0.0, np.maximum(smooth, 0.0), out=disc)
-        # (colour B)^2 - (colour (B - D))^2, of which the smooth part keeps what its own error leaves
-        disc *= (np.float32(noise.colour**2) - colour**2) * (2.0 * smooth - disc)
-        out = np.sqrt(np.maximum(out**2 - disc, 0.0))
+        _know_colour(smooth, colour, disc, noise.colour, out)
     return out
+
+
+@kernel
+def _know_colour(smooth, colour, disc, stars, out):  # type: ignore[no-untyped-def]
+    rows, columns = smooth.shape
+    zero, two, own = np.float32(0.0), np.float32(2.0), np.float32(stars**2)
+    for row in range(rows):
+        for x in range(columns):
+            here = smooth[row, x]
+            part = max(min(disc[row, x], here), zero)
+            # B^2 - (B - D)^2 of the light has the smooth part's colour; NaN stays
+            left = out[row, x] ** 2 - (own - colour[row, x] ** 2) * part * (two * here - part)
+            out[row, x] = np.sqrt(left) if left > zero else (zero if left <= zero else out[row, x])
 
 
 @kernel

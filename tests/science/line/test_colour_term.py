@@ -12,7 +12,7 @@ from blend.science.line.emission import emission_sigma, line_factor, line_light
 from blend.science.line.starlight_left import EmissionNoise
 
 SCALE, MIDDLE = 0.07, -0.2
-TERM = ColourTerm(0.35, 0.02, 0.02, 60, neutral=MIDDLE, middle=MIDDLE, spread=0.2, range=(-0.7, 0.4))
+TERM = ColourTerm(0.35, 0.02, 0.02, 60, neutral=MIDDLE, spread=0.2, range=(-0.7, 0.4))
 
 
 def stars(seed, *, slope, count=60, scatter=0.02, noise=(0.03, 0.01, 0.015), spread=0.2):
