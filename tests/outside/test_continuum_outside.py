@@ -159,7 +159,7 @@ def off_the_line(term, colour, share):
 def test_a_line_describes_library_stars_from_a_to_k():
     """Spectra of Pickles (1998), PASP 110, 863, through flat bands scatter by 8 %, about a line by 2 to 3 %.
 
-    Hot stars without H-alpha's absorption and cool ones with the bands of titanium oxide lie above: an intrinsic scatter
+    Hot stars without H-alpha's absorption and cool ones with bands of titanium oxide lie above: an intrinsic scatter
     of the term, and its robust weights, are there for them.
     """
     colour, share = np.transpose(A_TO_K)

@@ -102,9 +102,7 @@ def _with_line(work: Work, name: str, broad: Plane) -> Work:
     fwhm_px = max((width for width in widths if width > 0), default=wider_fwhm(work, name))
     work, scale, parts = find_scale(work, name, field, matched[0], masks, fwhm_px=fwhm_px)
     sky_error = None if field.nebula else _sky_error(work, name, scale.value)
-    term = (
-        None if field.nebula else colour_of_continuum(work, name, scale, matched[0], masks, fwhm_px=fwhm_px)
-    )
+    term = None if field.nebula else colour_of_continuum(work, name, scale, masks, fwhm_px=fwhm_px)
     kept = part_line(
         work, name, scale, matched, masks, fwhm_px=fwhm_px, blur_px=blur_px, sky_error=sky_error, term=term
     )

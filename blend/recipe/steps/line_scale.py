@@ -199,7 +199,7 @@ BESIDE = {"red": "green", "green": "blue", "blue": "green"}
 
 
 def colour_of_continuum(
-    work: Work, name: str, scale: Scale, matched: tuple[Plane, Plane], masks: Masks, *, fwhm_px: float
+    work: Work, name: str, scale: Scale, masks: Masks, *, fwhm_px: float
 ) -> tuple[ColourTerm, str, tuple[float, float]] | None:
     """Return how a line's scale goes with colour, the other band of that colour, and errors of smooth light in both.
 
@@ -207,9 +207,9 @@ def colour_of_continuum(
     """
     plane = work.recipe.continuum_for(name).from_
     beside = BESIDE[plane]
-    if beside not in work.rgb.planes or not scale.how.startswith("stars") or scale.rough:
+    if beside not in work.rgb.planes or not scale.how.startswith("stars"):
         return None
-    term = term_of_stars(scale, *matched, work.rgb.plane(beside), fwhm_px=fwhm_px, invalid=masks.unusable)
+    term = term_of_stars(scale, work.rgb.plane(beside), fwhm_px=fwhm_px, invalid=masks.unusable)
     if term is None:
         return None
     own, other = (

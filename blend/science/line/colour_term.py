@@ -12,10 +12,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from blend.base.rowblocks import map_row_blocks
-from blend.science.line.continuum import APERTURE_FWHM, Scale
+from blend.science.line.continuum import Scale, same_fluxes
 from blend.science.line.local_medians import CELL_PX, DISC_GLOW, DISC_SIGMA
 from blend.science.plane import bisquare_weights, blur_plane, spread_rows
-from blend.science.stars import star_fluxes
 
 ROUNDS, LEAST_FREE = 20, 0.1
 """Of the fit, from no slope: its steps end far below its error. And what of a star the line leaves free at least."""
@@ -58,8 +57,6 @@ class ColourTerm:
 
 def term_of_stars(
     scale: Scale,
-    line: NDArray[np.float32],
-    broad: NDArray[np.float32],
     beside: NDArray[np.float32],
     *,
     fwhm_px: float,
@@ -70,19 +67,15 @@ def term_of_stars(
     Parameters
     ----------
     scale : Scale
-        With its stars; not one of a rough sky, whose fluxes are those of profiles.
-    line, broad, beside : (rows, columns)
-        The two planes that told the scale, and another broad band.
+        With its stars.
+    beside : (rows, columns)
+        Another broad band than the scale's own.
     fwhm_px : float
     invalid : bool (rows, columns), optional
     """
-    of = np.flatnonzero(scale.used)
-    measured = [
-        star_fluxes(plane, scale.xy[of], radius_px=APERTURE_FWHM * fwhm_px, invalid=invalid)
-        for plane in (line, broad, beside)
-    ]
-    fluxes = np.stack([scale.line_flux[of], scale.broad_flux[of], measured[2][0]])
-    return fit_term(fluxes, np.stack([error for _, error in measured]), value=scale.value)
+    flux, error = same_fluxes(beside, scale, fwhm_px=fwhm_px, invalid=invalid)
+    fluxes, errors = (scale.line_flux, scale.broad_flux, flux), (scale.line_error, scale.broad_error, error)
+    return fit_term(np.stack(fluxes)[:, scale.used], np.stack(errors)[:, scale.used], value=scale.value)
 
 
 def fit_term(fluxes: Floats, errors: Floats, *, value: float) -> ColourTerm | None:

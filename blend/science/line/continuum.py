@@ -89,6 +89,8 @@ class Scale:
     broad_flux: NDArray[np.float64] = field(default_factory=_no_values)
     used: NDArray[np.bool_] = field(default_factory=_no_flags)
     rough: bool = False
+    line_error: NDArray[np.float64] = field(default_factory=_no_values)
+    broad_error: NDArray[np.float64] = field(default_factory=_no_values)
 
 
 def scale_from_stars(
@@ -213,6 +215,8 @@ def scale_from_stars(
         broad_flux,
         used,
         rough,
+        line_error,
+        broad_error,
     )
 
 
@@ -265,6 +269,14 @@ def _measured(
     area = UNDER * np.pi * (APERTURE_FWHM * fwhm_px) ** 2
     own, base = (area * np.maximum(light[:most], 0.0) for light in under)
     return (line[0], np.hypot(line[1], own)), (broad[0], np.hypot(broad[1], base)), False
+
+
+def same_fluxes(
+    plane: NDArray[np.float32], scale: Scale, *, fwhm_px: float, invalid: NDArray[np.bool_] | None
+) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Return fluxes and errors of a scale's stars in another plane, measured as the scale's own were."""
+    places = empty_places(plane.shape, scale.xy, fwhm_px=fwhm_px)
+    return (_fitted if scale.rough else _fluxes)(plane, scale.xy, places, fwhm_px, invalid)[:2]
 
 
 def _fluxes(
