@@ -225,9 +225,9 @@ def _one_continuum(line: str, table: Continuum, target: Target | None) -> Iterat
             "asked too, and the run stops where the two disagree."
         )
         yield (
-            "Where the colour master has several bands and a dozen stars or more tell how s goes with their colour, a "
-            "disc of another colour has a scale of its own, s * exp(c * (colour - colour of the stars)); faint light, "
-            "whose colour is not known, keeps s. Source: Spector, Finkelman & Brosch (2012)."
+            "Where the colour master has several bands and a dozen stars or more show how s goes with their colour, a "
+            "smooth disc of another colour has its own, s * exp(c * (colour - colour of the stars)); what is "
+            "compact or faint keeps s. Source: Spector, Finkelman & Brosch (2012)."
         )
     else:
         yield f"The scale s of {line} over {plane} is given: {table.scale:g}."

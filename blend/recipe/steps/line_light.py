@@ -123,9 +123,8 @@ def part_line(
     if term is not None:
         beside = surroundings(work.rgb.plane(term[1]), fwhm_px=fwhm_px, without=masks.saturated)
         tint, unsure_tint = tint_of(term[0], disc, beside, glow, wrong=term[2])
-        k, inside = factor * scale.value, settings.line_in_band
-        take_tint(light, broad, tint, share=k, inside=inside)
-        glow = (glow - k * tint * disc) / (1.0 - k * tint * inside)
+        take_tint(light, broad, tint, disc, share=factor * scale.value)
+        glow = glow - np.float32(factor * scale.value) * tint * disc
         smooth = (wrong_colour(term[0], unsure_tint, scale, factor), disc)
 
     def near(xy: NDArray[np.float64]) -> NDArray[np.bool_]:

@@ -170,32 +170,32 @@ def wrong_colour(term: ColourTerm, unsure: Cells, scale: Scale, factor: float) -
 
 
 def take_tint(
-    light: NDArray[np.float32], broad: NDArray[np.float32], tint: Cells, *, share: float, inside: bool
+    light: NDArray[np.float32], broad: NDArray[np.float32], tint: Cells, disc: Cells, *, share: float
 ) -> None:
-    """Take out of a line's light, where it is, what the colour of its continuum left there.
+    """Take out of a line's light, where it is, what the colour of smooth continuum left there: E - k tint min(R, D).
 
-    (E - k tint R) / (1 - k tint) where the broad band holds the line, else E - k tint R.
+    What stands out of its surroundings, stars, clusters and arms, need not have their colour and keeps the scale.
 
     Parameters
     ----------
     light, broad : (rows, columns)
-    tint : (rows / 8, columns / 8)
+    tint, disc : (rows / 8, columns / 8)
+        ``disc`` is D, `surroundings` of the broad plane.
     share : float
         k = s times `line_factor`.
-    inside : bool
-        Whether the broad band holds the line.
 
     Notes
     -----
-    With N = s ((1 + tint) C + L t / r), R = C + L and k = r / (t - r), E = L + k tint C.
+    With N = s ((1 + tint) D + (C - D) + L t / r), R = C + L and k = r / (t - r), E = L + k tint D. Smooth light of the
+    line is in D, and loses k tint of itself, half a percent.
     """
 
     def take(rows: slice) -> None:
         if not tint[max(rows.start // CELL_PX - 1, 0) : rows.stop // CELL_PX + 2].any():
             return
-        own = np.float32(share) * spread_rows(tint, CELL_PX, rows, light.shape[1])
-        light[rows] -= own * broad[rows]
-        if inside:
-            light[rows] /= np.float32(1.0) - own
+        own, smooth = (spread_rows(cells, CELL_PX, rows, light.shape[1]) for cells in (tint, disc))
+        own *= np.float32(share)
+        own *= np.minimum(smooth, broad[rows], out=smooth)
+        light[rows] -= own
 
     map_row_blocks(take, light.shape[0])

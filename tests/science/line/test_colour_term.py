@@ -113,16 +113,20 @@ def test_a_colour_beyond_those_of_the_stars_counts_as_the_last_of_them():
 
 
 @pytest.mark.parametrize(("inside", "throughput"), [(True, 1.0), (True, 1.1), (False, 0.9)])
-def test_light_of_a_line_over_a_tinted_continuum_comes_back_exactly(inside, throughput):
-    """N = s ((1 + tint) C + L t / r), R = C + L or C: closed form."""
-    tint, continuum, own, r = 0.06, 40.0, 3.0, 0.07
+def test_light_of_a_line_over_a_tinted_disc_comes_back(inside, throughput):
+    """N = s ((1 + tint) D + C - D + L t / r), R = C + L or C: closed form, with a star and a dark lane on the disc."""
+    tint, continuum, own, r = 0.06, np.full((64, 48), 40.0), 3.0, 0.07
+    continuum[20, 20], continuum[40, 9] = 200.0, 10.0
+    smooth = np.minimum(continuum, 40.0)
     filters = {"width_ratio": r, "throughput_ratio": throughput, "line_in_band": inside}
-    broad = np.full((64, 48), continuum + own * inside, dtype=np.float32)
-    line = np.full_like(broad, SCALE * ((1.0 + tint) * continuum + own * throughput / r))
+    broad = (continuum + own * inside).astype(np.float32)
+    line = (SCALE * (tint * smooth + continuum + own * throughput / r)).astype(np.float32)
     light = line_light(line, broad, scale=SCALE, **filters)
     share = SCALE * line_factor(SCALE, **filters)
-    take_tint(light, broad, cells(tint, (8, 6)), share=share, inside=inside)
-    assert light == pytest.approx(own, rel=1e-4)
+    take_tint(light, broad, cells(tint, (8, 6)), cells(40.0, (8, 6)), share=share)
+    # the line's own light in the lane is taken for the disc's: k tint of it
+    assert light == pytest.approx(own, abs=1e-4 + share * tint * own)
+    assert light[continuum >= 40.0] == pytest.approx(own, rel=1e-4)
 
 
 def test_no_tint_changes_no_byte_and_nan_stays_where_it_is():
@@ -130,10 +134,10 @@ def test_no_tint_changes_no_byte_and_nan_stays_where_it_is():
     light, broad = rng.normal(size=(2, 130, 70)).astype(np.float32)
     light[5, 6] = np.nan
     before = light.copy()
-    take_tint(light, broad, cells(0.0, (17, 9)), share=0.075, inside=True)
+    take_tint(light, broad, cells(0.0, (17, 9)), cells(1.0, (17, 9)), share=0.075)
     assert light.tobytes() == before.tobytes()
     broad[70, 9] = np.nan
-    take_tint(light, broad, cells(0.1, (17, 9)), share=0.075, inside=True)
+    take_tint(light, broad, cells(0.1, (17, 9)), cells(1.0, (17, 9)), share=0.075)
     assert np.argwhere(np.isnan(light)).tolist() == [[5, 6], [70, 9]]
 
 
@@ -146,7 +150,7 @@ def test_threads_change_no_byte():
         with limit_threads(threads):
             tint, unsure = tint_of(TERM, disc, other, cells(0.0, disc.shape), wrong=(0.01, 0.01))
             own = light.copy()
-            take_tint(own, broad, tint, share=0.075, inside=True)
+            take_tint(own, broad, tint, disc, share=0.075)
         told.append((tint.tobytes(), unsure.tobytes(), own.tobytes()))
     assert told[0] == told[1] == told[2]
 
