@@ -41,7 +41,6 @@ from blend.science.line import (
     tint_of,
     unsure_light,
     weigh_emission,
-    wrong_colour,
 )
 from blend.science.stars import Stars, star_fluxes
 
@@ -119,13 +118,12 @@ def part_line(
     light = line_light(line, broad, scale=scale.value, **filters)
     glow, disc = (surroundings(plane, fwhm_px=fwhm_px, without=masks.saturated) for plane in (light, broad))
     pixel = pixel_noise(work.rgb, settings.from_)
-    smooth = None
+    unsure_tint = None
     if term is not None:
         beside = surroundings(work.rgb.plane(term[1]), fwhm_px=fwhm_px, without=masks.saturated)
         tint, unsure_tint = tint_of(term[0], disc, beside, glow, wrong=term[2])
         take_tint(light, broad, tint, disc, share=factor * scale.value)
         glow = glow - np.float32(factor * scale.value) * tint * disc
-        smooth = (wrong_colour(term[0], unsure_tint, scale, factor), disc)
 
     def near(xy: NDArray[np.float64]) -> NDArray[np.bool_]:
         return on_disc(xy, glow, disc, sigma=pixel)
@@ -143,12 +141,13 @@ def part_line(
         invalid=masks.unusable,
         may_be_odd=~near(scale.xy),
     )
-    noise = replace(noise, smooth=smooth)
+    scattered = _glow(broad, disc, masks, least=noise.faint / (factor * scale.value))
+    if unsure_tint is not None:
+        scattered = np.hypot(scattered, unsure_tint * disc)
     unsure = unsure_light(
         noise,
         0.0 if sky_error is None else np.float32(factor) * sky_error,
-        np.float32(factor * scale.value)
-        * _glow(broad, disc, masks, least=noise.faint / (factor * scale.value)),
+        np.float32(factor * scale.value) * scattered,
     )
     brightest = _brightest(work.stars, factor, line, radius_px=APERTURE_FWHM * fwhm_px)
     del matched, line

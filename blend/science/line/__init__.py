@@ -19,13 +19,7 @@ if TYPE_CHECKING:
         noise_ratio,
     )
     from blend.science.line.balmer import H_ALPHA_NM, hydrogen_share
-    from blend.science.line.colour_term import (
-        ColourTerm,
-        take_tint,
-        term_of_stars,
-        tint_of,
-        wrong_colour,
-    )
+    from blend.science.line.colour_term import ColourTerm, take_tint, term_of_stars, tint_of
     from blend.science.line.continuum import (
         APERTURE_FWHM,
         Scale,

@@ -30,10 +30,6 @@ SMOOTH_CELLS, LOCAL = 2.0, 0.03
 """Width of the Gaussian over cells of 8 px that colours are averaged with: their noise then adds a hundredth to that of
 light blurred by 8 px. And how well, in ln, the surroundings tell the colour of a place inside them; chosen."""
 
-MISFIT = 0.03
-"""Relative error of the line where its colour is known: mixes of old and young library stars lie within 1.6 % rms of
-lines through field stars and templates of ellipticals within 3 (Pickles 1998, Coleman, Wu & Weedman 1980)."""
-
 Cells = NDArray[np.float32]
 Floats = NDArray[np.float64]
 
@@ -140,7 +136,8 @@ def tint_of(
     """Return by how much the continuum of each place differs from that of the stars, relatively, and its error.
 
     exp(slope d) - 1, d = (x - neutral) P / (P + 1 / spread^2): x the mean colour around, P the inverse of its variance.
-    Where light is faint d falls to 0, and the error to slope times the scatter of colours.
+    Where light is faint d falls to 0. The error is that of the slope, times d: the scatter of the stars about one scale
+    (`EmissionNoise`) counts as before, and in it what their line leaves and what a colour that is not known may do.
 
     Parameters
     ----------
@@ -159,14 +156,8 @@ def tint_of(
     known = np.where(bright, 1.0 / variance, 0.0).astype(np.float32)
     weight = blur_plane(known, SMOOTH_CELLS) + np.float32(term.spread**-2.0)
     shift = blur_plane(known * colour, SMOOTH_CELLS) / weight
-    unsure = np.hypot(term.slope / np.sqrt(weight), term.error * shift)
-    return np.expm1(term.slope * shift).astype(np.float32), unsure.astype(np.float32)
-
-
-def wrong_colour(term: ColourTerm, unsure: Cells, scale: Scale, factor: float) -> Cells:
-    """Return the error of the emission by smooth broad light: of the scale, of the line through stars, of the tint."""
-    left = np.hypot(max(term.scatter, MISFIT), unsure)
-    return np.asarray(factor * np.hypot(scale.error, scale.value * left), dtype=np.float32)
+    tint, unsure = np.expm1(term.slope * shift), term.error * np.abs(shift)
+    return tint.astype(np.float32), unsure.astype(np.float32)
 
 
 def take_tint(

@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 
 from blend.base.rowblocks import map_row_blocks
 from blend.science.line.local_medians import CELL_PX
-from blend.science.line.starlight_left import BLOCK_ROWS, FINE_PX, EmissionNoise, whole_block
+from blend.science.line.starlight_left import BLOCK_ROWS, FINE_PX, EmissionNoise, systematic_block
 from blend.science.plane import blur_block, blur_rows, gaussian_taps, spread_rows
 
 
@@ -176,7 +176,7 @@ def emission_sigma(
         low, high = max(0, rows.start - 5), min(broad.shape[0], rows.stop + 5)
         part = slice(rows.start - low, rows.stop - low)
         smooth = blur_block(broad[low:high], gaussian_taps(FINE_PX))
-        wrong = whole_block(smooth, noise, low)
+        wrong = systematic_block(smooth, noise, low)
         random = pixel**2 * (1.0 + noise.growth * np.maximum(smooth[part], 0.0))
         smooth_error = noise.sky if unsure is None else spread_rows(unsure, CELL_PX, rows, broad.shape[1])
         out[rows] = np.sqrt(random + wrong[part] ** 2 + smooth_error**2)

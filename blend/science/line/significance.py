@@ -10,7 +10,6 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass, replace
-from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -26,7 +25,6 @@ from blend.science.line.starlight_left import (
     FINE_PX,
     EmissionNoise,
     systematic_block,
-    whole_block,
 )
 from blend.science.plane import bin_plane, binned_taps, blur_block, gaussian_taps, spread_rows
 
@@ -213,11 +211,9 @@ class _Parts:
         return np.asarray(np.float32(half) * np.hypot(down, across)[1:-1, 1:-1])
 
     def around(self, rows: slice) -> list[Plane]:
-        """Return the surroundings of the emission, what the colour of the broad plane's may leave, and unsure light."""
-        columns, smooth = self.emission.shape[1], self.noise.smooth
-        cells = (self.glow, self.disc if smooth is None else smooth[0] * self.disc, self.unsure)
-        glow, wrong, unsure = (spread_rows(plane, CELL_PX, rows, columns) for plane in cells)
-        return [glow, wrong if smooth is not None else np.asarray(self.noise.colour * wrong), unsure]
+        """Return the surroundings of the emission and of the broad plane in some rows, and the unsure light there."""
+        columns = self.emission.shape[1]
+        return [spread_rows(cells, CELL_PX, rows, columns) for cells in (self.glow, self.disc, self.unsure)]
 
 
 def _compact(parts: _Parts) -> tuple[Plane, Plane, Plane]:
@@ -252,7 +248,7 @@ def _compact(parts: _Parts) -> tuple[Plane, Plane, Plane]:
         mark_dark(over, glow, -NEGATIVE * noise.fine, out[block])
         light[bins] = bin_plane(own[part], COARSE_BIN)
         narrow[bins] = bin_plane(narrow_here[part], COARSE_BIN)
-        whole = bin_plane(whole_block(broad_here, noise, low)[part], COARSE_BIN)
+        whole = bin_plane(systematic_block(broad_here, noise, low)[part], COARSE_BIN)
         wrong[block.start // FAINT_BIN : -(-block.stop // FAINT_BIN)] = bin_plane(whole, COARSER)
         smooth[bins] = bin_plane(broad_here[part], COARSE_BIN)
 
@@ -374,11 +370,9 @@ def _join(parts: _Parts, shares: Plane, faint: Plane) -> Plane:
                 )
                 shares[part, tile] = join(*cut)[inner]
 
-    def join(
-        whole: Plane, share: Plane, diffuse: Plane, around: Plane, wrong: NDArray[Any], unsure: Plane
-    ) -> Plane:
+    def join(whole: Plane, share: Plane, diffuse: Plane, around: Plane, disc: Plane, unsure: Plane) -> Plane:
         known = (TRUSTED * np.maximum(blur_block(share * (whole - around), wide), 0.0)) ** 2
-        colour, sky = np.square(wrong), unsure**2 + np.float32(parts.noise.faint**2)
+        colour, sky = (parts.noise.colour * disc) ** 2, unsure**2 + np.float32(parts.noise.faint**2)
         over = blur_block(whole, narrow)
         with np.errstate(divide="ignore", invalid="ignore"):
             sure = np.nan_to_num(known / (known + colour + sky))

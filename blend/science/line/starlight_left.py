@@ -12,8 +12,7 @@ from blend.base.jit import kernel
 from blend.base.robust import MAD_TO_SIGMA, bin_mean, median
 from blend.base.rowblocks import map_row_blocks
 from blend.science.line.continuum import Scale
-from blend.science.line.local_medians import CELL_PX
-from blend.science.plane import bin_plane, binned_taps, blur_block, gaussian_taps, spread_rows
+from blend.science.plane import bin_plane, binned_taps, blur_block, gaussian_taps
 from blend.science.stars import FWHM_PER_SIGMA
 
 FINE_PX, FAINT_PX = 1.0, 8.0
@@ -63,9 +62,7 @@ class EmissionNoise:
     sigma^2 = pixel^2 (1 + growth B) + (colour B)^2 + (shift |grad B|)^2 + (width |laplace B|)^2 + sky^2,
     B being the broad plane blurred by 1 px. ``fine``, ``coarse`` and ``faint`` are what is left of ``pixel``
     after Gaussians of ``fine_px``, ``coarse_px`` and 8 px: measured, so that correlated noise counts. ``stars``
-    calibrated the terms. ``smooth``, in cells of 8 x 8 pixels, is what the colour of smooth light leaves
-    (`wrong_colour`) and that light: of B = D + (B - D), (colour (B - D))^2 stands for (colour B)^2 then, and what the
-    smooth light leaves beside it.
+    calibrated the terms.
     """
 
     pixel: float
@@ -81,7 +78,6 @@ class EmissionNoise:
     fwhm_px: float
     odd_xy: NDArray[np.float64] = field(default_factory=lambda: np.empty((0, 2)))
     odd_excess: NDArray[np.float64] = field(default_factory=lambda: np.empty(0))
-    smooth: tuple[NDArray[np.float32], NDArray[np.float32]] | None = None
 
     @property
     def fine_px(self) -> float:
@@ -395,29 +391,6 @@ def systematic_block(
     if noise.odd_excess.size:
         _add_odd_stars(smooth, noise.odd_xy, noise.odd_excess, ODD_REACH * noise.fwhm_px, first_row, out)
     return out
-
-
-def whole_block(smooth: NDArray[np.float32], noise: EmissionNoise, first_row: int) -> NDArray[np.float32]:
-    """Return the same of light whose smooth part may have a colour that is known."""
-    out = systematic_block(smooth, noise, first_row)
-    if noise.smooth is not None:
-        rows = slice(first_row, first_row + len(smooth))
-        colour, disc = (spread_rows(cells, CELL_PX, rows, smooth.shape[1]) for cells in noise.smooth)
-        _know_colour(smooth, colour, disc, noise.colour, out)
-    return out
-
-
-@kernel
-def _know_colour(smooth, colour, disc, stars, out):  # type: ignore[no-untyped-def]
-    rows, columns = smooth.shape
-    zero, two, own = np.float32(0.0), np.float32(2.0), np.float32(stars**2)
-    for row in range(rows):
-        for x in range(columns):
-            here = smooth[row, x]
-            part = max(min(disc[row, x], here), zero)
-            # B^2 - (B - D)^2 of the light has the smooth part's colour; NaN stays
-            left = out[row, x] ** 2 - (own - colour[row, x] ** 2) * part * (two * here - part)
-            out[row, x] = np.sqrt(left) if left > zero else (zero if left <= zero else out[row, x])
 
 
 @kernel
