@@ -6,6 +6,7 @@ Simulated nights of 400 x 600 pixels, as `blend run galaxy-moonlit` sees them up
 
 * ``none``: no line light anywhere (spirals and star fields): how much passes, how much looks significant;
 * ``early``: an early-type galaxy without a line whose colour changes by 0.3 mag from its centre outwards;
+  with ``--slopes``, here and in the other parts, light stands at the line as light of its colour does (`slopes`);
 * ``binned``: the H-alpha master binned 2 x 2 (its knots' light against that of the unbinned one);
 * ``bleeding``: a bleeding star at the edge whose glow in the line is another than in the red band;
 * ``halo``: discs that a narrowband filter's reflections put around bright stars, centred or shifted;
@@ -21,7 +22,9 @@ from __future__ import annotations
 
 import argparse
 import tempfile
+from contextlib import nullcontext
 from dataclasses import dataclass, field, replace
+from functools import partial
 from pathlib import Path
 from typing import Any
 from unittest import mock
@@ -29,6 +32,7 @@ from unittest import mock
 import numpy as np
 from numpy.typing import NDArray
 from realnight import real_night, stack_all
+from slopes import RESPONSE, at_line, real_slopes
 
 from blend.app.demo.demo import write_night
 from blend.app.inspect.recovery import _with_regions  # the machinery of `blend inspect --inject`
@@ -40,7 +44,10 @@ from blend.recipe.steps import line_light
 from blend.science.line import NOISE_PX, emission_sigma, noise_blocks
 from blend.science.simulated import Night, SceneOptions, Sources, View, add_sources, simulate_night
 
-SHAPE = {"rows": 400, "columns": 600, "calibrated": True}
+SHAPE: dict[str, Any] = {"rows": 400, "columns": 600, "calibrated": True}
+WIDER = {"rows": 700, "columns": 1000, "stars_per_mpx": 800.0}
+"""With ``--slopes``: frames with stars enough to tell how light stands at the line."""
+
 MOST_PASSED, MOST_ABOVE = 0.005, 0.003
 """Share of pixels without any line light that may pass, and that may exceed 3 of their own sigma."""
 
@@ -59,6 +66,9 @@ def main() -> int:
     parser.add_argument(
         "--masters", type=Path, help="a target file: regions are injected into its masters alone"
     )
+    parser.add_argument(
+        "--slopes", action="store_true", help="light that stands at the line as its colour does"
+    )
     options = parser.parse_args()
     seeds = range(options.first, options.first + options.seeds)
     if options.real:
@@ -66,7 +76,12 @@ def main() -> int:
     if options.masters:
         return int(not injected(seeds, masters=options.masters))
     chosen = [options.only] if options.only else list(PARTS)
-    passed = [PARTS[name](seeds) for name in chosen]
+    if options.slopes and "early" in chosen:
+        chosen[chosen.index("early")] = "early, slopes"
+    if options.slopes:
+        SHAPE.update(WIDER)
+    with real_slopes() if options.slopes else nullcontext():
+        passed = [PARTS[name](seeds) for name in chosen]
     return int(not all(passed))
 
 
@@ -101,21 +116,52 @@ def report(name: str, rows: list[tuple[float, float]]) -> bool:
     return bool(table[:, 0].max() <= MOST_PASSED and table[:, 1].max() <= MOST_ABOVE)
 
 
+def disc_left(line: Line, disc: NDArray[np.floating], night: Night) -> tuple[float, float, float]:
+    """Return the mean of what is left of a disc without a line, by its light and by the stated error, and what passes.
+
+    Over the pixels where the disc is brighter than 2 sigma of a pixel and no star's mask lies.
+    """
+    layers = line.measured
+    assert layers is not None and layers.sigma is not None
+    good = (disc > 2.0 * line.sigma) & np.isfinite(layers.light) & np.isfinite(layers.sigma)
+    for (x, y), flux in zip(night.truth.star_xy, night.truth.star_flux[0], strict=True):
+        reach = 12 if flux > 1.0 else 6
+        rows, columns = (slice(max(round(c) - reach, 0), max(round(c) + reach + 1, 0)) for c in (y, x))
+        good[rows, columns] = False
+    light, whole = layers.light[good], float(disc[good].sum())
+    pull = float(np.mean(light / layers.sigma[good]))
+    return float(light.sum()) / whole, pull, float((light * layers.weight[good]).sum()) / whole
+
+
+def tell_left(name: str, left: list[tuple[float, float, float]]) -> None:
+    """Print what was left of discs without a line."""
+    table = 100.0 * np.array(left)
+    print(
+        f"{name}: left of the disc {table[:, 0].mean():+.3f} % (rms {np.sqrt((table[:, 0] ** 2).mean()):.3f}), mean "
+        f"by the stated error of a pixel {table[:, 1].mean() / 100:+.2f}, passes {table[:, 2].mean():+.4f} %"
+    )
+
+
 def no_line(seeds: range) -> bool:
     """Spirals and star fields without a line."""
     passed = True
     for kind in ("spiral", "cluster"):
-        rows = []
+        rows, left = [], []
         for seed in seeds:
             options = SceneOptions(seed=seed, kind=kind, ha_is_continuum_only=True, **SHAPE)
-            rows.append(shares(worked(simulate_night(options)).lines["ha"]))
+            night = simulate_night(options)
+            line = worked(night).lines["ha"]
+            rows.append(shares(line))
+            left.append(disc_left(line, night.truth.continuum[0], night))
+        if kind == "spiral":
+            tell_left(f"none      {kind}", left)
         passed &= report(f"none      {kind}", rows)
     return passed
 
 
-def early_type(seeds: range) -> bool:
+def early_type(seeds: range, *, slopes: bool = False) -> bool:
     """A smooth galaxy that reddens by 0.3 mag towards its centre, by as much more in the line's narrow band."""
-    rows = []
+    rows, left = [], []
     for seed in seeds:
         night = simulate_night(SceneOptions(seed=seed, kind="cluster", ha_grid="same", **SHAPE))
         rng = np.random.default_rng(seed)
@@ -124,12 +170,16 @@ def early_type(seeds: range) -> bool:
         radius = np.hypot(x - middle[0], (y - middle[1]) / 0.7)
         # Sersic 4 of 40 px effective radius (de Vaucouleurs 1948), its cusp blurred; red over green falls by 0.3 mag
         # from 5 to 100 px, and the line's place in the red band goes with a tenth of that: 3 %.
-        light = 0.02 * np.exp(-7.67 * (np.sqrt(np.sqrt(radius**2 + 9.0) / np.sqrt(40.0)) - 1.0))
+        light = 0.02 * np.exp(-7.67 * (np.sqrt(np.sqrt(np.hypot(radius, 3.0) / 40.0)) - 1.0))
         red = 10.0 ** (-0.4 * 0.3 * (np.log(np.clip(radius, 5.0, 100.0) / 5.0) / np.log(20.0) - 0.5))
         planes = light * np.stack([red, np.ones_like(red), 1.0 / red])
-        own = night.truth.continuum_scale * planes[0] * red**0.1
+        share = at_line(red, np.full_like(red, RESPONSE[0])) if slopes else red**0.1
+        own = night.truth.continuum_scale * planes[0] * share
         night = replace(night, rgb=added(night.rgb, planes, rng), ha=added(night.ha, own[None], rng))
-        rows.append(shares(worked(night).lines["ha"]))
+        line = worked(night).lines["ha"]
+        rows.append(shares(line))
+        left.append(disc_left(line, planes[0], night))
+    tell_left("early     type", left)
     return report("early     type", rows)
 
 
@@ -467,6 +517,7 @@ def mad(values: NDArray[np.float64]) -> float:
 PARTS = {
     "none": no_line,
     "early": early_type,
+    "early, slopes": partial(early_type, slopes=True),
     "bleeding": bleeding_star,
     "binned": binned_masters,
     "halo": filter_halos,

@@ -12,7 +12,8 @@ reg = worst error of the line's grid over the corners, in px; scale = error of t
 stated errors; HII = light of the H II regions above 10 sigma in emission x weight over what was drawn (and before the
 weight); away = light that passes outside the galaxy by that inside, in %; sky = bias of the flattened planes, worst
 block of 64 px beside the galaxy, in sigma of a pixel (and as the program states it); disc = the disc's light between 2
-and 4 scale lengths, lost (-) or won, in %.
+and 4 scale lengths, lost (-) or won, in %; left of the disc = emission less what was drawn where the galaxy is bright,
+in % of its red light. With ``--slopes`` light stands at the line as light of its colour does (`slopes`).
 """
 
 from __future__ import annotations
@@ -22,7 +23,7 @@ import json
 import subprocess
 import sys
 import tempfile
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any
 
@@ -31,6 +32,7 @@ import numpy as np
 from astropy.io import fits
 from numpy.typing import NDArray
 from scipy import signal
+from slopes import at_line
 
 Plane = NDArray[np.float64]
 PLANES = ("red", "green", "blue")
@@ -159,6 +161,14 @@ def draw_things(rng: np.random.Generator, shape: tuple[int, int]) -> tuple[list[
     return things, length, ratio, angle
 
 
+def with_slopes(things: list[Thing]) -> list[Thing]:
+    """Return things that shine at the line as light of their colour does, each with what it had of its own."""
+    at = [float(at_line(np.array(thing.light[0]), np.array(thing.light[1]))) for thing in things]
+    return [
+        replace(thing, tint=(1.0 + thing.tint) * share - 1.0) for thing, share in zip(things, at, strict=True)
+    ]
+
+
 def place_matrix(rng: np.random.Generator) -> Plane:
     """Return the map from the colour grid's pixels to the line's, both from the centre."""
     turn, size = np.radians(rng.uniform(-25, 25) + 180 * (rng.random() < 0.3)), rng.uniform(0.85, 1.15)
@@ -216,11 +226,12 @@ def camera(rng: np.random.Generator, light: Plane, frames: int) -> tuple[Plane, 
     return np.clip(light + sigma * rng.standard_normal(light.shape), 0.0, 1.0), float(np.median(sigma))
 
 
-def draw_night(seed: int) -> Night:
+def draw_night(seed: int, *, slopes: bool = False) -> Night:
     """Return the masters of one seed, and what they were made of."""
     rng = np.random.default_rng(seed)
     shape = (int(rng.uniform(600, 1000)), int(rng.uniform(800, 1400)))
     things, length, ratio, angle = draw_things(rng, shape)
+    things = with_slopes(things) if slopes else things
     night = Night(
         shape=shape,
         things=things,
@@ -284,6 +295,7 @@ def judge(night: Night, folder: Path) -> str:
             grid_error(night, record),
             scale_error(night, record),
             line_light(night, record, out),
+            disc_left(night, record, out),
             sky_left(night, record, out),
             f"notes {' '.join(sorted({note['code'] for note in record['warnings']})) or 'none'}",
         ]
@@ -359,6 +371,28 @@ def line_light(night: Night, record: dict[str, Any], out: Path) -> str:
     )
 
 
+def disc_left(night: Night, record: dict[str, Any], out: Path) -> str:
+    """Return what the emission has too much where the galaxy is bright, by its red light and by the stated error."""
+    gain = record["balance"]["gains"]["red"]
+    light, sigma = (
+        on_grid(out / f"{name}.fits", record, night.shape) / gain for name in ("emission", "emission-sigma")
+    )
+    good = (sigma > 0) & (night.truth["red"] > 5.0 * night.noise["red"])
+    for thing in night.things:
+        if thing.kind == "star":
+            px, py = thing.x + (night.shape[1] - 1) / 2, thing.y + (night.shape[0] - 1) / 2
+            reach = int(np.clip(20 * thing.light[0] ** 0.33, 8, 120))
+            rows, columns = (slice(max(int(c) - reach, 0), max(int(c) + reach + 1, 0)) for c in (py, px))
+            good[rows, columns] = False
+    off = (light - night.truth["line"])[good]
+    term = record["continuum"]["ha"].get("colour_term")
+    told = "no colour term" if term is None else f"colour term {term['slope']:.2f} +- {term['error']:.2f}"
+    return (
+        f"left of the disc {100 * off.sum() / night.truth['red'][good].sum():+.3f} % "
+        f"({np.mean(off / sigma[good]):+.2f} of a pixel's error; {told})"
+    )
+
+
 def sky_left(night: Night, record: dict[str, Any], out: Path) -> str:
     """Return how far the flattened colour planes are from what was drawn, in sigma of a pixel."""
     flat = np.asarray(fits.getdata(out / "stages" / "rgb-flattened.fits"), dtype=np.float64)
@@ -388,12 +422,15 @@ def main() -> int:
     parser.add_argument("--seeds", type=int, default=12)
     parser.add_argument("--first", type=int, default=100)
     parser.add_argument("--keep", type=Path, help="folder for masters and results, kept")
+    parser.add_argument(
+        "--slopes", action="store_true", help="light that stands at the line as its colour does"
+    )
     options = parser.parse_args()
     with tempfile.TemporaryDirectory(prefix="strangers-") as scratch:
         for seed in range(options.first, options.first + options.seeds):
             folder = (options.keep or Path(scratch)) / f"{seed}"
             folder.mkdir(parents=True, exist_ok=True)
-            night = draw_night(seed)
+            night = draw_night(seed, slopes=options.slopes)
             write(night, folder, seed)
             job = [
                 "run",

@@ -224,6 +224,11 @@ def _one_continuum(line: str, table: Continuum, target: Target | None) -> Iterat
             "lie above it and are left out. Where fewer than 8 stars give it, or not to 10 %, the target's own disc is "
             "asked too, and the run stops where the two disagree."
         )
+        yield (
+            "Where the colour master has several bands and a dozen stars or more show how s goes with their colour, a "
+            "smooth disc of another colour has its own, s * exp(c * (colour - colour of the stars)); what is "
+            "compact or faint keeps s. Source: Spector, Finkelman & Brosch (2012)."
+        )
     else:
         yield f"The scale s of {line} over {plane} is given: {table.scale:g}."
     below = "(t - r)" if table.line_in_band else "t"

@@ -11,6 +11,9 @@ WHITE = {
     "aside (in a cluster its stars), lands at {level:g}. Where the sky's noise would show, more than 0.02 as shown, "
     "black lies lower and the target stays dimmer. What is brighter than the target is led to the sensor's white by",
 }
+TENTH = 0.0921
+"""ln of a tenth of a magnitude: 0.04 ln 10."""
+
 SHOULDER = "y = t + (1 - t) * k * u / (1 + (k - 1) * u),  u = (light - target) / (saturation - target)"
 
 
@@ -26,7 +29,7 @@ def scale_words(entry: Mapping[str, Any]) -> str:
         return f"{entry['scale']:.4g}, given"
     text = f"{entry['scale']:.4g} +- {entry['error']:.2g}"
     if entry["how"] == "stars":
-        return f"{text} from {entry['stars']} stars"
+        return f"{text} from {entry['stars']} stars{_colour_words(entry)}"
     own = entry.get("from_disc") or entry["from_nebula"]
     whose = "the target's own disc"
     if "from_nebula" in entry:
@@ -36,7 +39,19 @@ def scale_words(entry: Mapping[str, Any]) -> str:
     stars = entry["from_stars"]
     return (
         f"{text} from {stars['stars']} stars ({stars['scale']:.4g} +- {stars['error']:.2g}) and {whose} "
-        f"({own['scale']:.4g} +- {own['error']:.2g})"
+        f"({own['scale']:.4g} +- {own['error']:.2g}){_colour_words(entry)}"
+    )
+
+
+def _colour_words(entry: Mapping[str, Any]) -> str:
+    """Return how a scale goes with colour; empty where stars do not tell."""
+    if "colour_term" not in entry:
+        return ""
+    term = entry["colour_term"]
+    slope, error = (100.0 * TENTH * term[key] for key in ("slope", "error"))
+    return (
+        f", and {abs(slope):.2g} +- {error:.1g} % {'larger' if slope > 0 else 'smaller'} for each tenth of a magnitude "
+        f"that a disc is redder ({term['colour']})"
     )
 
 

@@ -14,7 +14,7 @@ from blend.recipe.line_in_filter import filter_warnings, line_in_filter
 from blend.recipe.state import Line, Plane, Work, frozen
 from blend.recipe.steps.doubts import doubt_line
 from blend.recipe.steps.line_light import Masks, masks_of, part_line, wider_fwhm
-from blend.recipe.steps.line_scale import field_of, find_scale
+from blend.recipe.steps.line_scale import colour_of_continuum, field_of, find_scale
 from blend.recipe.steps.protect_stars import with_star_mask
 from blend.science.line import CELL_PX, match_profiles, matching_blur
 from blend.science.stars import Stars, find_stars, measure_at, seen_in_both
@@ -102,7 +102,10 @@ def _with_line(work: Work, name: str, broad: Plane) -> Work:
     fwhm_px = max((width for width in widths if width > 0), default=wider_fwhm(work, name))
     work, scale, parts = find_scale(work, name, field, matched[0], masks, fwhm_px=fwhm_px)
     sky_error = None if field.nebula else _sky_error(work, name, scale.value)
-    kept = part_line(work, name, scale, matched, masks, fwhm_px=fwhm_px, blur_px=blur_px, sky_error=sky_error)
+    term = None if field.nebula else colour_of_continuum(work, name, scale, masks, fwhm_px=fwhm_px)
+    kept = part_line(
+        work, name, scale, matched, masks, fwhm_px=fwhm_px, blur_px=blur_px, sky_error=sky_error, term=term
+    )
     told: dict[str, Any] = {
         "scale": scale.value,
         "error": scale.error,
@@ -112,6 +115,11 @@ def _with_line(work: Work, name: str, broad: Plane) -> Work:
     }
     if scale.rough:
         told["rough_sky"] = True
+    if term is not None:
+        told["colour_term"] = {
+            **{key: getattr(term[0], key) for key in ("slope", "error", "scatter", "stars")},
+            "colour": f"{work.recipe.continuum_for(name).from_} over {term[1]}",
+        }
     told["light"] = light_name(work.target, name)
     if passband := line_in_filter(work.target, name):
         told["passband"] = passband

@@ -18,6 +18,7 @@ from blend.science.line import (
     APERTURE_FWHM,
     MOST_STARS,
     NOISE_PX,
+    ColourTerm,
     Scale,
     cover_halos,
     cover_saturated,
@@ -36,6 +37,8 @@ from blend.science.line import (
     star_glow,
     star_mask,
     surroundings,
+    take_tint,
+    tint_of,
     unsure_light,
     weigh_emission,
 )
@@ -84,6 +87,7 @@ def part_line(
     fwhm_px: float,
     blur_px: float,
     sky_error: Plane | None,
+    term: tuple[ColourTerm, str, tuple[float, float]] | None = None,
 ) -> Line:
     """Return a line whose continuum is scaled: its light in counts of the broad plane, and what of it is sure.
 
@@ -97,6 +101,8 @@ def part_line(
         Width of the stars in both, and `matching_blur`.
     sky_error : (rows / 8, columns / 8), or None
         Standard error of the sky of line - s broad; what the data show alone where it is None.
+    term : optional
+        How the scale goes with the colour, the other band of that colour, and the errors of both bands' skies.
     """
     settings, own = work.recipe.continuum_for(name), work.masters[name]
     line, broad = matched = held.pop()
@@ -112,6 +118,12 @@ def part_line(
     light = line_light(line, broad, scale=scale.value, **filters)
     glow, disc = (surroundings(plane, fwhm_px=fwhm_px, without=masks.saturated) for plane in (light, broad))
     pixel = pixel_noise(work.rgb, settings.from_)
+    unsure_tint = None
+    if term is not None:
+        beside = surroundings(work.rgb.plane(term[1]), fwhm_px=fwhm_px, without=masks.saturated)
+        tint, unsure_tint = tint_of(term[0], disc, beside, glow, wrong=term[2])
+        take_tint(light, broad, tint, disc, share=factor * scale.value)
+        glow = glow - np.float32(factor * scale.value) * tint * disc
 
     def near(xy: NDArray[np.float64]) -> NDArray[np.bool_]:
         return on_disc(xy, glow, disc, sigma=pixel)
@@ -129,11 +141,13 @@ def part_line(
         invalid=masks.unusable,
         may_be_odd=~near(scale.xy),
     )
+    scattered = _glow(broad, disc, masks, least=noise.faint / (factor * scale.value))
+    if unsure_tint is not None:
+        scattered = np.hypot(scattered, unsure_tint * disc)
     unsure = unsure_light(
         noise,
         0.0 if sky_error is None else np.float32(factor) * sky_error,
-        np.float32(factor * scale.value)
-        * _glow(broad, disc, masks, least=noise.faint / (factor * scale.value)),
+        np.float32(factor * scale.value) * scattered,
     )
     brightest = _brightest(work.stars, factor, line, radius_px=APERTURE_FWHM * fwhm_px)
     del matched, line

@@ -15,7 +15,9 @@ from blend.recipe.state import COLOUR, Plane, Work
 from blend.recipe.steps.line_light import Masks, pixel_noise, wider_fwhm
 from blend.science.line import (
     DISC_SIGMA,
+    MEDIAN_NOISE,
     REDDER,
+    ColourTerm,
     DiscRatio,
     Scale,
     disc_ratio,
@@ -23,6 +25,7 @@ from blend.science.line import (
     given_scale,
     scale_from_stars,
     surroundings,
+    term_of_stars,
     value_at,
 )
 from blend.science.sky import sky_uncertainty
@@ -191,6 +194,31 @@ def find_scale(
     return work, scale, parts
 
 
+BESIDE = {"red": "green", "green": "blue", "blue": "green"}
+"""The band that tells a plane's colour: the next one, in which library stars of one colour differ least at H-alpha."""
+
+
+def colour_of_continuum(
+    work: Work, name: str, scale: Scale, masks: Masks, *, fwhm_px: float
+) -> tuple[ColourTerm, str, tuple[float, float]] | None:
+    """Return how a line's scale goes with colour, the other band of that colour, and errors of smooth light in both.
+
+    None where there is no other band, where the scale is no star's, and where stars do not tell.
+    """
+    plane = work.recipe.continuum_for(name).from_
+    beside = BESIDE[plane]
+    if beside not in work.rgb.planes or not scale.how.startswith("stars"):
+        return None
+    term = term_of_stars(scale, work.rgb.plane(beside), fwhm_px=fwhm_px, invalid=masks.unusable)
+    if term is None:
+        return None
+    own, other = (
+        float(np.hypot(_sky_error(work, "rgb", band), MEDIAN_NOISE * pixel_noise(work.rgb, band)))
+        for band in (plane, beside)
+    )
+    return term, beside, (own, other)
+
+
 def _above(stars: Scale, disc: DiscRatio) -> bool:
     """Return whether points lie above what a disc tells: gas only adds to it, so that they are no stars."""
     errors = np.hypot(stars.error / stars.value, disc.error / disc.value)
@@ -242,7 +270,7 @@ def _disc(work: Work, name: str, field: Field, stars: Scale | None, *, sure: boo
     found = disc_ratio(
         *field.around,
         noise=(pixel_noise(work.masters[name]), pixel_noise(work.rgb, plane)),
-        sky_errors=_sky_errors(work, name),
+        sky_errors=(_sky_error(work, name, name), _sky_error(work, "rgb", plane)),
         width_nm=work.target.masters[name].width_nm or WIDTH_NM,
     )
     if found is None or (stars is not None and found.value > NEBULA * stars.value):
@@ -279,12 +307,10 @@ def _star_colour(work: Work, field: Field, others: list[str]) -> float:
     return float(np.median(ratios[np.isfinite(ratios)])) if np.isfinite(ratios).any() else float("nan")
 
 
-def _sky_errors(work: Work, name: str) -> tuple[float, float]:
-    """Return the standard errors of the skies of a line and of its broad plane, as their fits state them."""
-    plane = work.recipe.continuum_for(name).from_
-    fits = (work.skies.get(key, {}).get(part) for key, part in ((name, name), ("rgb", plane)))
-    own, base = (0.0 if fit is None else sky_uncertainty(fit) for fit in fits)
-    return own, base
+def _sky_error(work: Work, key: str, plane: str) -> float:
+    """Return the standard error of the sky of a master's plane, as its fit states it."""
+    fit = work.skies.get(key, {}).get(plane)
+    return 0.0 if fit is None else sky_uncertainty(fit)
 
 
 def _is_starlight(work: Work, name: str, plane: str, field: Field) -> bool:

@@ -19,6 +19,7 @@ if TYPE_CHECKING:
         noise_ratio,
     )
     from blend.science.line.balmer import H_ALPHA_NM, hydrogen_share
+    from blend.science.line.colour_term import ColourTerm, take_tint, term_of_stars, tint_of
     from blend.science.line.continuum import (
         APERTURE_FWHM,
         Scale,
@@ -29,7 +30,14 @@ if TYPE_CHECKING:
     )
     from blend.science.line.emission import emission_sigma, keep_sharp, line_factor, line_light
     from blend.science.line.halos import MOST_STARS, FilterHalo, cover_halos, find_halos
-    from blend.science.line.local_medians import CELL_PX, DISC_SIGMA, on_disc, surroundings, value_at
+    from blend.science.line.local_medians import (
+        CELL_PX,
+        DISC_SIGMA,
+        MEDIAN_NOISE,
+        on_disc,
+        surroundings,
+        value_at,
+    )
     from blend.science.line.match_psf import fit_profiles, refine_broad
     from blend.science.line.own_disc import REDDER, DiscRatio, disc_ratio, gas_scale
     from blend.science.line.own_picture import SAME_NOISE, same_noise

@@ -90,6 +90,8 @@ class Scale:
     broad_flux: NDArray[np.float64] = field(default_factory=_no_values)
     used: NDArray[np.bool_] = field(default_factory=_no_flags)
     rough: bool = False
+    line_error: NDArray[np.float64] = field(default_factory=_no_values)
+    broad_error: NDArray[np.float64] = field(default_factory=_no_values)
 
 
 def scale_from_stars(
@@ -214,6 +216,8 @@ def scale_from_stars(
         broad_flux,
         used,
         rough,
+        line_error,
+        broad_error,
     )
 
 
@@ -255,10 +259,8 @@ def _measured(
     everyone = np.asarray(xy, dtype=np.float64).reshape(-1, 2)
     points = everyone[:most]
     places = empty_places(planes[0].shape, everyone, fwhm_px=fwhm_px)
-    line, broad = (
-        _fluxes(plane, points, places, fwhm_px, invalid, noise=sigma)
-        for plane, sigma in zip(planes, (noise, 0.0), strict=True)
-    )
+    line = _fluxes(planes[0], points, places, fwhm_px, invalid, noise=noise)
+    broad = _fluxes(planes[1], points, places, fwhm_px, invalid)
     # The line alone is asked: faint stars that no list holds roughen the broad plane of any field.
     if line[2] > ROUGH:
         line, broad = (_fitted(plane, points, places, fwhm_px, invalid) for plane in planes)
@@ -270,6 +272,14 @@ def _measured(
     return (line[0], np.hypot(line[1], own)), (broad[0], np.hypot(broad[1], base)), False
 
 
+def same_fluxes(
+    plane: NDArray[np.float32], scale: Scale, *, fwhm_px: float, invalid: NDArray[np.bool_] | None
+) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Return fluxes and errors of a scale's stars in another plane, measured as the scale's own were."""
+    places = empty_places(plane.shape, scale.xy, fwhm_px=fwhm_px)
+    return (_fitted if scale.rough else _fluxes)(plane, scale.xy, places, fwhm_px, invalid)[:2]
+
+
 def _fluxes(
     plane: NDArray[np.float32],
     xy: NDArray[np.float64],
@@ -277,7 +287,7 @@ def _fluxes(
     fwhm_px: float,
     invalid: NDArray[np.bool_] | None,
     *,
-    noise: float,
+    noise: float = 0.0,
 ) -> _Fluxes:
     from blend.science.stars import circle_noise, star_fluxes
 

@@ -19,6 +19,9 @@ WINDOW_FWHM = 7.0
 DISC_SIGMA, DISC_GLOW = 3.0, 0.1
 """A disc of starlight: so many sigma of a pixel above the sky, and the most line light by its light in the band."""
 
+MEDIAN_NOISE = 0.05
+"""Noise of `surroundings` by that of a pixel: 1.25 / sqrt(36 * 16) for 36 means over 16 pixels."""
+
 FEWEST, WIDEST = 8, 32
 """Bins that make a median; where a window holds fewer it grows, up to so many bins on each side."""
 

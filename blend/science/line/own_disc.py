@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from blend.base.robust import MAD_TO_SIGMA
+from blend.science.line.local_medians import MEDIAN_NOISE
 from blend.science.line.starlight_left import OTHER_COLOUR
 
 Floats = NDArray[np.float64]
@@ -137,8 +138,7 @@ def disc_ratio(
     skewness of the difference turns; the mode used here follows from the same: gas makes the ratios skew, upwards.
     """
     ratio = np.asarray(line, dtype=np.float64) / np.where(broad > 0, broad, np.nan)
-    # 1.25 / sqrt(36 * 16) of a pixel's noise is left in a median of 36 means over 16 pixels
-    wrong = [np.hypot(0.05 * sigma, sky) for sigma, sky in zip(noise, sky_errors, strict=True)]
+    wrong = [np.hypot(MEDIAN_NOISE * sigma, sky) for sigma, sky in zip(noise, sky_errors, strict=True)]
     with np.errstate(invalid="ignore", divide="ignore"):
         error = np.hypot(wrong[0] / line, wrong[1] / broad)
         sure = (ratio > 0) & (broad > 3.0 * noise[1]) & (error < SURE_RATIO)

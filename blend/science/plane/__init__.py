@@ -14,7 +14,7 @@ if TYPE_CHECKING:
         repair,
     )
     from blend.science.plane.borders import border_mask, cut_corners, is_constant
-    from blend.science.plane.flux_ratio import RatioFit, line_log_ratio, mean_log_ratio
+    from blend.science.plane.flux_ratio import RatioFit, bisquare_weights, line_log_ratio, mean_log_ratio
     from blend.science.plane.hot_columns import fill_columns, find_hot_columns
     from blend.science.plane.measures import (
         Figures,

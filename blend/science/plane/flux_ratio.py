@@ -73,10 +73,7 @@ def mean_log_ratio(
         parts = _expected_variances(numerator, denominator, errors, float(np.exp(middle)))
         variances = parts[0] + parts[1]
         deviations = logs + 0.5 * (parts[0] - parts[1]) - middle
-        tau2 = _scatter_beyond(deviations, variances)
-        total = np.maximum(variances + tau2, 1e-12)
-        u2 = deviations**2 / (BISQUARE**2 * total)
-        weights = np.where(u2 < 1.0, (1.0 - u2) ** 2, 0.0) / total
+        weights, tau2 = bisquare_weights(deviations, variances)
         step = float((weights * deviations).sum() / weights.sum())
         middle += step
         if abs(step) < STILL:
@@ -135,9 +132,7 @@ def line_log_ratio(
         target = logs + 0.5 * (parts[0] - parts[1])
         variances = parts[0] + parts[1]
         deviations = target - design @ line
-        total = np.maximum(variances + _scatter_beyond(deviations, variances), 1e-12)
-        u2 = deviations**2 / (BISQUARE**2 * total)
-        weights = np.where(u2 < 1.0, (1.0 - u2) ** 2, 0.0) / total
+        weights, tau2 = bisquare_weights(deviations, variances)
         a = np.linalg.pinv(design.T @ (weights[:, None] * design))
         step = a @ (design.T @ (weights * deviations))
         line = line + step
@@ -150,7 +145,7 @@ def line_log_ratio(
         for square in (deviations**2 * count / (count - 2), variances)
     )
     error = np.maximum(spread, least)
-    used = weights * total > USED
+    used = weights * np.maximum(variances + tau2, 1e-12) > USED
     return LineFit(float(line[0]), float(error[0]), float(line[1]), float(error[1]), used)
 
 
@@ -195,6 +190,16 @@ def weighted_median(values: NDArray[np.float64], weights: NDArray[np.float64]) -
     order = np.argsort(values, kind="stable")
     middles = np.cumsum(weights[order]) - 0.5 * weights[order]
     return float(np.interp(0.5 * float(weights.sum()), middles, values[order]))
+
+
+def bisquare_weights(
+    deviations: NDArray[np.float64], variances: NDArray[np.float64]
+) -> tuple[NDArray[np.float64], float]:
+    """Return weights B(u) / (variance + tau^2) of deviations, and tau^2, their scatter beyond the variances."""
+    tau2 = _scatter_beyond(deviations, variances)
+    total = np.maximum(variances + tau2, 1e-12)
+    u2 = deviations**2 / (BISQUARE**2 * total)
+    return np.where(u2 < 1.0, (1.0 - u2) ** 2, 0.0) / total, tau2
 
 
 def _scatter_beyond(deviations: NDArray[np.float64], variances: NDArray[np.float64]) -> float:
