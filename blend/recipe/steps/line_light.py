@@ -19,6 +19,7 @@ from blend.science.line import (
     MOST_STARS,
     NOISE_PX,
     ColourTerm,
+    EmissionNoise,
     Scale,
     cover_halos,
     cover_saturated,
@@ -77,6 +78,27 @@ def wider_fwhm(work: Work, name: str) -> float:
     return max(widths, default=3.0)
 
 
+Term = tuple[ColourTerm, str, tuple[float, float]]
+"""How the scale goes with the colour, the other band of that colour, and the errors of both bands' skies."""
+
+
+@dataclass(frozen=True, eq=False)
+class _Parted:
+    """A line's light and its broad plane with equal star profiles, what is known of them, and light around (cells).
+
+    ``unsure`` is the error of smooth light, in cells; ``brightest`` places and light of the brightest stars.
+    """
+
+    light: Plane
+    broad: Plane
+    factor: float
+    noise: EmissionNoise
+    unsure: Plane
+    around: tuple[Plane, Plane]
+    knots: NDArray[np.bool_]
+    brightest: tuple[NDArray[np.float64], NDArray[np.float64]]
+
+
 def part_line(
     work: Work,
     name: str,
@@ -87,7 +109,7 @@ def part_line(
     fwhm_px: float,
     blur_px: float,
     sky_error: Plane | None,
-    term: tuple[ColourTerm, str, tuple[float, float]] | None = None,
+    term: Term | None = None,
 ) -> Line:
     """Return a line whose continuum is scaled: its light in counts of the broad plane, and what of it is sure.
 
@@ -101,57 +123,12 @@ def part_line(
         Width of the stars in both, and `matching_blur`.
     sky_error : (rows / 8, columns / 8), or None
         Standard error of the sky of line - s broad; what the data show alone where it is None.
-    term : optional
-        How the scale goes with the colour, the other band of that colour, and the errors of both bands' skies.
     """
     settings, own = work.recipe.continuum_for(name), work.masters[name]
-    line, broad = matched = held.pop()
-    broad = refine_broad(
-        broad, fit_profiles(line, broad, scale=scale, fwhm_px=fwhm_px, invalid=masks.unusable)
-    )
-    filters: dict[str, Any] = {
-        "width_ratio": width_ratio(work.target, name),
-        "throughput_ratio": settings.throughput_ratio,
-        "line_in_band": settings.line_in_band,
-    }
-    factor = line_factor(scale.value, **filters)
-    light = line_light(line, broad, scale=scale.value, **filters)
-    glow, disc = (surroundings(plane, fwhm_px=fwhm_px, without=masks.saturated) for plane in (light, broad))
-    pixel = pixel_noise(work.rgb, settings.from_)
-    unsure_tint = None
-    if term is not None:
-        beside = surroundings(work.rgb.plane(term[1]), fwhm_px=fwhm_px, without=masks.saturated)
-        tint, unsure_tint = tint_of(term[0], disc, beside, glow, wrong=term[2])
-        take_tint(light, broad, tint, disc, share=factor * scale.value)
-        glow = glow - np.float32(factor * scale.value) * tint * disc
-
-    def near(xy: NDArray[np.float64]) -> NDArray[np.bool_]:
-        return on_disc(xy, glow, disc, sigma=pixel)
-
+    parted = _parted(work, name, scale, held, masks, fwhm_px=fwhm_px, sky_error=sky_error, term=term)
+    light, noise, factor = parted.light, parted.noise, parted.factor
     assert work.stars is not None
-    knots = _knots(
-        work.stars, matched, scale.value, near(work.stars.xy), fwhm_px=fwhm_px, invalid=work.invalid()
-    )
-    noise = measure_noise(
-        line,
-        broad,
-        scale=scale,
-        factor=factor,
-        fwhm_px=fwhm_px,
-        invalid=masks.unusable,
-        may_be_odd=~near(scale.xy),
-    )
-    scattered = _glow(broad, disc, masks, least=noise.faint / (factor * scale.value))
-    if unsure_tint is not None:
-        scattered = np.hypot(scattered, unsure_tint * disc)
-    unsure = unsure_light(
-        noise,
-        0.0 if sky_error is None else np.float32(factor) * sky_error,
-        np.float32(factor * scale.value) * scattered,
-    )
-    brightest = _brightest(work.stars, factor, line, radius_px=APERTURE_FWHM * fwhm_px)
-    del matched, line
-    field = work.stars.select(~knots)
+    field = work.stars.select(~parted.knots)
 
     def covered() -> Plane:
         # Made anew where it is asked for: to hold it while light is weighed costs more.
@@ -159,30 +136,33 @@ def part_line(
         return cover_saturated(stars, masks.saturated, fwhm_px=fwhm_px)
 
     on_star = noise_blocks(covered()) > 0.0
-    halos = find_halos(np.where(on_star, np.float32(np.nan), noise_blocks(light)), *brightest)
+    halos = find_halos(np.where(on_star, np.float32(np.nan), noise_blocks(light)), *parted.brightest)
     weight, strongest = weigh_emission(
         light,
-        broad,
+        parted.broad,
         noise,
         fade_sigma=settings.weight_sigma,
-        around=(glow, disc),
-        unsure=unsure,
+        around=parted.around,
+        unsure=parted.unsure,
         stars=lambda: cover_halos(covered(), halos, fwhm_px=fwhm_px),
         without=masks.saturated,
     )
     sigma = noise.pixel
     if blur_px > 0:
         light = keep_sharp(light, own.pixels[0], blur_px=blur_px, factor=factor, stars=covered())
-        sigma = float(factor * np.hypot(pixel_noise(own), scale.value * pixel))
+        sigma = float(
+            factor * np.hypot(pixel_noise(own), scale.value * pixel_noise(work.rgb, settings.from_))
+        )
     layers = EmissionLayers(light=light, weight=weight, sigma=None)
     passed, whole = work.held(layers.passed()), noise_blocks(light)
     through = noise_blocks(passed)
     if work.figures and "fits" in work.recipe.output.formats:
         stated = _summed_noise(whole, on_star | (through != 0.0)) or noise.pixel
-        errors = emission_sigma(broad, noise, pixel=stated, unsure=unsure)
+        errors = emission_sigma(parted.broad, noise, pixel=stated, unsure=parted.unsure)
         errors[masks.saturated] = np.nan
         layers = replace(layers, sigma=errors)
-    del broad
+    knots = parted.knots
+    del parted
     return Line(
         scaled=work.held(_divided(own.pixels[0], np.float32(scale.value))),
         emission=passed,
@@ -198,6 +178,63 @@ def part_line(
         halos=tuple(halos),
         scale=scale,
     )
+
+
+def _parted(
+    work: Work,
+    name: str,
+    scale: Scale,
+    held: list[tuple[Plane, Plane]],
+    masks: Masks,
+    *,
+    fwhm_px: float,
+    sky_error: Plane | None,
+    term: Term | None,
+) -> _Parted:
+    """Take the continuum out of a line, and measure what that leaves open."""
+    settings = work.recipe.continuum_for(name)
+    line, broad = matched = held.pop()
+    broad = refine_broad(
+        broad, fit_profiles(line, broad, scale=scale, fwhm_px=fwhm_px, invalid=masks.unusable)
+    )
+    filters: dict[str, Any] = {
+        "width_ratio": width_ratio(work.target, name),
+        "throughput_ratio": settings.throughput_ratio,
+        "line_in_band": settings.line_in_band,
+    }
+    factor = line_factor(scale.value, **filters)
+    starlight = factor * scale.value
+    light = line_light(line, broad, scale=scale.value, **filters)
+    glow, disc = (surroundings(plane, fwhm_px=fwhm_px, without=masks.saturated) for plane in (light, broad))
+    unsure_tint = None
+    if term is not None:
+        beside = surroundings(work.rgb.plane(term[1]), fwhm_px=fwhm_px, without=masks.saturated)
+        tint, unsure_tint = tint_of(term[0], disc, beside, glow, wrong=term[2])
+        take_tint(light, broad, tint, disc, share=starlight)
+        glow = glow - np.float32(starlight) * tint * disc
+
+    def near(xy: NDArray[np.float64]) -> NDArray[np.bool_]:
+        return on_disc(xy, glow, disc, sigma=pixel_noise(work.rgb, settings.from_))
+
+    assert work.stars is not None
+    on_target = near(work.stars.xy)
+    knots = _knots(work.stars, matched, scale.value, on_target, fwhm_px=fwhm_px, invalid=work.invalid())
+    noise = measure_noise(
+        line,
+        broad,
+        scale=scale,
+        factor=factor,
+        fwhm_px=fwhm_px,
+        invalid=masks.unusable,
+        may_be_odd=~near(scale.xy),
+    )
+    scattered = _glow(broad, disc, masks, least=noise.faint / starlight)
+    if unsure_tint is not None:
+        scattered = np.hypot(scattered, unsure_tint * disc)
+    sky = 0.0 if sky_error is None else np.float32(factor) * sky_error
+    unsure = unsure_light(noise, sky, np.float32(starlight) * scattered)
+    brightest = _brightest(work.stars, factor, line, radius_px=APERTURE_FWHM * fwhm_px)
+    return _Parted(light, broad, factor, noise, unsure, (glow, disc), knots, brightest)
 
 
 def _brightest(

@@ -12,12 +12,11 @@ from blend.base.errors import StepError
 from blend.recipe.check import width_ratio
 from blend.recipe.mastertable import WIDTH_NM
 from blend.recipe.state import COLOUR, Plane, Work
-from blend.recipe.steps.line_light import Masks, pixel_noise, wider_fwhm
+from blend.recipe.steps.line_light import Masks, Term, pixel_noise, wider_fwhm
 from blend.science.line import (
     DISC_SIGMA,
     MEDIAN_NOISE,
     REDDER,
-    ColourTerm,
     DiscRatio,
     Scale,
     disc_ratio,
@@ -54,6 +53,9 @@ FEW_STARS, UNSURE = 8, 0.10
 
 DISAGREE_SIGMA = 3.0
 """Stars and disc that differ by more do not tell one scale."""
+
+BESIDE = {"red": "green", "green": "blue", "blue": "green"}
+"""The band that tells a plane's colour: the next one, in which library stars of one colour differ least at H-alpha."""
 
 NEBULA_WORDS = (
     "too few stars stand out of the nebula to measure the continuum scale on; it goes by the nebula's own light and "
@@ -194,13 +196,7 @@ def find_scale(
     return work, scale, parts
 
 
-BESIDE = {"red": "green", "green": "blue", "blue": "green"}
-"""The band that tells a plane's colour: the next one, in which library stars of one colour differ least at H-alpha."""
-
-
-def colour_of_continuum(
-    work: Work, name: str, scale: Scale, masks: Masks, *, fwhm_px: float
-) -> tuple[ColourTerm, str, tuple[float, float]] | None:
+def colour_of_continuum(work: Work, name: str, scale: Scale, masks: Masks, *, fwhm_px: float) -> Term | None:
     """Return how a line's scale goes with colour, the other band of that colour, and errors of smooth light in both.
 
     None where there is no other band, where the scale is no star's, and where stars do not tell.

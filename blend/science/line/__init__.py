@@ -45,7 +45,7 @@ if TYPE_CHECKING:
     from blend.science.line.protect import cover_saturated, line_sources, near_stars, star_mask, star_radii
     from blend.science.line.scattered import star_glow, unsure_light
     from blend.science.line.significance import LINE_SIGMA, thresholds, weigh_emission
-    from blend.science.line.starlight_left import measure_noise
+    from blend.science.line.starlight_left import EmissionNoise, measure_noise
     from blend.science.line.withheld import held_back
     from blend.science.line.worth import LineNoise, exposure_factor
 else:
