@@ -260,7 +260,7 @@ def test_the_stretch_counts_on_less_noise() -> None:
     work = make_work("[finish]\nnoise_sigma = 1.2")
     plain = shown_noise(make_work(""))
     assert plain is not None
-    assert shown_noise(work) == pytest.approx(0.495 * plain)
+    assert shown_noise(work) == pytest.approx(0.377 * plain)
 
 
 def test_chroma_reduction_spares_stars_by_their_protection() -> None:
