@@ -185,23 +185,27 @@ def _add_insignificant(
     map_row_blocks(multiply, lost.shape[1])
     near = _smooth(products, step)
     # What is as small as a block has a colour of its own each, a star or an H II region: no slope goes for all of them.
-    far = _smooth(near, 2 * step) if step > 1 else np.zeros_like(near)
+    far = _smooth(near, 2 * step) if step > 1 else None
     energy = products[:1]
 
     def squares(pair: Array, unit: float) -> Array:
         """Return the sum of squares of values in a and b, in ``unit`` times their noise."""
         first, second = (
-            plane / (np.float32(unit) * sigma) for plane, sigma in zip(pair, colour, strict=True)
+            plane * np.float32(1.0 / (unit * sigma)) for plane, sigma in zip(pair, colour, strict=True)
         )
-        return np.asarray(np.minimum(first * first + second * second, np.float32(1e4)))
+        return np.asarray(first * first + second * second)
 
     def part(rows: slice) -> None:
-        slopes = far[1:, rows] / (far[0, rows] + sure)
-        known = near[0, rows] + sure
-        more = (near[1:, rows] - slopes * near[0, rows]) / known
-        real = squares(more * np.sqrt(known), np.sqrt(2.0 * CHANCE)) ** 2
-        detail[1:, rows] -= detail[0, rows] * (slopes + more * (real / (np.float32(1.0) + real)))
-        energy[0, rows] = squares(detail[1:, rows], np.sqrt(2.0) * KEPT_SIGMA)
+        known = np.float32(1.0) / (near[0, rows] + sure)
+        more, slopes = near[1:, rows], np.zeros((), dtype=np.float32)
+        if far is not None:
+            slopes = far[1:, rows] / (far[0, rows] + sure)
+            more = more - slopes * near[0, rows]
+        real = np.minimum(known * squares(more, float(np.sqrt(2.0 * CHANCE))), np.float32(1e4)) ** 2
+        detail[1:, rows] -= detail[0, rows] * (slopes + more * (known * real / (np.float32(1.0) + real)))
+        energy[0, rows] = np.minimum(
+            squares(detail[1:, rows], float(np.sqrt(2.0)) * KEPT_SIGMA), np.float32(1e4)
+        )
 
     map_row_blocks(part, lost.shape[1])
     energy = _smooth(energy, step)[0]

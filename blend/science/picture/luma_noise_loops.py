@@ -59,13 +59,12 @@ def energy_rows(
     line = np.empty(columns + 2 * step, np.float32)
     for y in range(out.shape[0]):
         inner = line[step : step + columns]
+        middle, last = y + step, y + 2 * step
         for x in range(columns):
-            total = _ZERO
-            for k in range(3):
-                row = y + k * step
-                value = fine[row, x] - coarse[row, x] + mix * (sharp[row, x] - fine[row, x])
-                total += (_HALF if k == 1 else _QUARTER) * value * value
-            inner[x] = total
+            above = fine[y, x] - coarse[y, x] + mix * (sharp[y, x] - fine[y, x])
+            here = fine[middle, x] - coarse[middle, x] + mix * (sharp[middle, x] - fine[middle, x])
+            below = fine[last, x] - coarse[last, x] + mix * (sharp[last, x] - fine[last, x])
+            inner[x] = _HALF * here * here + _QUARTER * (above * above + below * below)
         for x in range(step):
             line[x] = inner[across[x]]
             line[columns + step + x] = inner[across[columns + step + x]]
