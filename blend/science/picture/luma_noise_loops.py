@@ -89,7 +89,8 @@ def lose_rows(
         target = lost[y]
         for x in range(columns):
             place = min(max(light[y, x], _ZERO), _ONE) * steps
-            more = max(energy[y, x] * quiet[np.uint32(place)] - _ONE, _ZERO)
+            e = energy[y, x] * quiet[np.uint32(place)]
+            more = max(min(e, _ONE), e - _ONE)
             most = more * more
             seen[y, x] = most if most > seen[y, x] else seen[y, x]
             ratio = strength * seen[y, x]

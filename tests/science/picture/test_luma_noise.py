@@ -82,7 +82,7 @@ def test_light_of_four_sigma_stays(fwhm, sigma):
 )
 def test_a_star_of_four_sigma_keeps_all_its_light(fwhm, sigma):
     # The sum over its profile, weighted with it. Of FWHM 1.5 px all pixels together have 4.7 sigma: where 80 % of the
-    # noise go, 7 % of such stars go with it.
+    # noise go, 6 % of such stars go with it.
     lost, blobs, _ = _lost_of_stars(fwhm, sigma)
     assert abs((lost * blobs).sum() / (blobs**2).sum()) < 0.02 + 0.005
 
