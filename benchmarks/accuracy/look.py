@@ -11,7 +11,8 @@ it, so that structure it takes counts as an error. Printed are
 * the sky's level, its tint (CIEDE2000 from the true picture's, which is neutral but for nebula) and noise, where the
   true light is below half a sigma; the clipped share of the target;
 * how far the lines moved the colours of stars (CIEDE2000, before, after, and in the true picture, where a nebula's
-  light behind a star moves it, too), and the darkest ring around the 50 brightest stars in sigma;
+  light behind a star moves it, too), how far each star is from the same picture blended with the true light of the
+  line, and the darkest ring around the 50 brightest stars in sigma;
 * the CIELAB hue of H II regions, where more than half of the true red light is the line's: as shown, as the recipe's
   linear sum of true base light and line has it, and of what the recipe adds alone;
 * the share of the colour noise of 16-px means that the finish leaves: of the difference of two nights of one scene, so
@@ -264,9 +265,12 @@ def one_scene(look: Look) -> tuple[list[Value], list[Array]]:
     values = [*measured(balanced, done, own, sky, done_true.display), chroma_left(look, balanced, done)]
     values += hue_values(balanced, done, true)
     starts = (balanced.with_(recipe=old), balanced, true.with_(recipe=done_true.recipe))
+    known = pictured(balanced.with_(lines=true.lines), now)
     ends = (then, done, done_true)
     pairs = [(end.display, without_lines(start)) for end, start in zip(ends, starts, strict=True)]
     values += star_values(balanced, pairs)
+    off = star_tint(star_colours(balanced, Preview(done.display, known.display, 1)))["median"] or 0.0
+    values.append(Value("stars by the true line", f"{off:.2f}", off <= STARS))
     masks = (own, sky, rims(balanced))
     before, after = (against_truth(*pair, masks) for pair in ((then, then_true), (done, done_true)))
     for name, then_off, now_off in zip(("target", "sky", "rims"), before, after, strict=True):

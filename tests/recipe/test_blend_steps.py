@@ -21,6 +21,7 @@ from blend.recipe.steps.stretch import shown_noise
 from blend.recipe.target import target_from_options
 from blend.recipe.toml import to_toml
 from blend.science.line.balmer import hydrogen_share
+from blend.science.picture import kept_noise
 
 VERSION = "version = 1\n"
 RED = '[blend.red]\ninto = "red"\nfrom = "ha.emission"\nformula = "emission-add"\n'
@@ -245,7 +246,7 @@ def test_luminance_noise_is_taken_out_and_its_residual_kept_on_request() -> None
     assert work.residual is None
     assert work.display is not None
     facts = work.recorded["finish"]["luma_noise"]
-    assert facts["left"] == pytest.approx(0.4, abs=0.03)
+    assert facts["left"] == pytest.approx(kept_noise(1.3), abs=0.03)
     assert set(facts) == {"1", "2", "4", "8", "16", "32", "64", "left"}
     json.dumps(dict(work.recorded["finish"]), allow_nan=False)
     shown = finish(make_work(text + '[output]\nformats = ["residual"]').with_(display=picture))
@@ -260,7 +261,7 @@ def test_the_stretch_counts_on_less_noise() -> None:
     work = make_work("[finish]\nnoise_sigma = 1.2")
     plain = shown_noise(make_work(""))
     assert plain is not None
-    assert shown_noise(work) == pytest.approx(0.495 * plain)
+    assert shown_noise(work) == pytest.approx(0.363 * plain)
 
 
 def test_chroma_reduction_spares_stars_by_their_protection() -> None:

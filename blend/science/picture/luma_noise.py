@@ -3,13 +3,14 @@
 Luma y = 0.2126 R' + 0.7152 G' + 0.0722 B' of code values is parted into the bands of the B3 starlet, w_j of 2^j px,
 those of 8 px and more on means of 4 x 4 pixels. A band loses
 
-w_j / (1 + (m_j / k)^8), m_j^4 = the most of e_i e_(i + 1), i <= j, e_j = mean of (w_j / (g s_j))^2
+w_j / (1 + (m_j / k)^8), m_j^2 = the most of min(e_i, 1) and e_i - 1, i <= j, e_i = mean of (u_i / (g s_i))^2
 
-over (1, 2, 1)^2 / 16 of neighbours 2^j px apart. s_j is the band's noise in the darker half of the picture, so that
-noise which neighbours share counts as what it is; g <= 1 is how much less there is at the brightness of the place, by
-the finest band. Light is seen at two scales at once, noise at one of them, and what is seen at one scale keeps its
-wings in the wider ones: a star of 4 sigma lost 4 % without that. The coarsest band of each of the two parts speaks for
-itself. The same is taken from all three planes: their differences stay, and so does the colour.
+over (1, 2, 1)^2 / 16 of neighbours. Noise alone has e = 1, so that e - 1 is what light adds: with e in its place, half
+of what a faint star had to pass was noise's own. u_0 = w_1 + 0.15 w_0, neighbours 1 px apart, shows the sharpest star
+best; u_1 = u_2 = w_2 and then u_j = w_j, neighbours 2^j px apart, what is wider. s_i is the noise of u_i in the darker
+half of the picture, so that noise which neighbours share counts as what it is; g <= 1 is how much less there is at the
+brightness of the place, by the finest band. What is seen at one scale keeps its wings in the wider ones: a star of
+4 sigma lost 4 % without that. The same is taken from all three planes: their differences stay, and so does the colour.
 """
 
 from __future__ import annotations
@@ -36,10 +37,15 @@ from blend.science.plane import spread_rows
 Array = NDArray[np.float32]
 
 MOST_SIGMA = 1.5
-"""k at which a light of 4 sigma keeps 98 % or more: `tests/science/picture/test_luma_noise.py`."""
+"""k at which a light of 4 sigma keeps 98 % or more: `tests/science/picture/test_luma_noise.py`. A star of FWHM 1.5 px,
+whose pixels have 4.7 sigma together, then loses 6 % of its light; 2 % at 1.2."""
 
-KEPT_NOISE = ((0.0, 1.0), (0.5, 0.994), (0.8, 0.885), (1.0, 0.704), (1.2, 0.495), (1.3, 0.399), (1.5, 0.246))
+KEPT_NOISE = ((0.0, 1.0), (0.5, 0.981), (0.8, 0.805), (1.0, 0.553), (1.2, 0.363), (1.3, 0.306), (1.5, 0.222))
 """Measured by `tests/science/picture/test_luma_noise.py`."""
+
+POINT = 0.15
+"""Share of w_0 in u_0: of a star of FWHM 1.5 px and 4 sigma, 4.5 sigma stand out, of the 4.7 that all its pixels have
+together; without, 4.0. Worked out from the bands' kernels by `tests/science/picture/test_luma_noise.py`."""
 
 FINE, COARSE = (1, 2, 4), (2, 4, 8, 16)
 """Steps of the bands, in pixels and in blocks of 4 x 4."""
@@ -121,8 +127,8 @@ def noise_of_luma(codes: NDArray[np.floating], *, sigma: float) -> LumaNoise:
     codes = np.ascontiguousarray(codes, dtype=np.float32)
     rows, columns = codes.shape[1:]
     sky = _sky(codes)
-    sigmas, quiet = _measure(codes, sky)
-    limit = np.float32(1.0 / sigma**2) * quiet
+    sigmas, point, quiet = _measure(codes, sky)
+    strength = np.float32(1.0 / sigma**4)
     fine = np.zeros((rows, columns), dtype=np.float32)
     smooth, seen = (np.empty((-(-rows // 4), -(-columns // 4)), dtype=np.float32) for _ in range(2))
 
@@ -130,12 +136,15 @@ def noise_of_luma(codes: NDArray[np.floating], *, sigma: float) -> LumaNoise:
         planes = _bands(codes, block, sky)
         rest = planes[-1][SMOOTHED : SMOOTHED + block.stop - block.start]
         here = np.zeros_like(rest)
-        _lose(planes, FINE, sigmas, rest, limit, fine[block], here)
+        sharpest = _energy(planes[:3], len(rest), step=1, sigma=point, mix=POINT)
+        widest = _energy(planes[2:], len(rest), step=FINE[-1], sigma=sigmas[-1])
+        energies = (sharpest, widest, widest)
+        _lose(planes, energies, light=rest, quiet=quiet, strength=strength, lost=fine[block], seen=here)
         for plane, means in ((rest, smooth), (here, seen)):
             mean_blocks(plane, means[block.start // 4 : -(-block.stop // 4)])
 
     map_row_blocks(fill_rows, rows, height=ROWS)
-    coarse, wide = _coarse(smooth, seen, sigmas[0], limit)
+    coarse, wide = _coarse(smooth, seen, sigmas[0], quiet, strength)
     return LumaNoise(fine, coarse, (*sigmas, *wide), _left(codes, fine))
 
 
@@ -186,12 +195,27 @@ def _smoothed(plane: Array, steps: tuple[int, ...]) -> list[Array]:
     return planes
 
 
+def _energy(planes: list[Array], rows: int, *, step: int, sigma: float, mix: float = 0.0) -> Array:
+    """Return the mean square of a band over neighbours ``step`` apart, in ``sigma``, of the middle ``rows``.
+
+    The band lies between the last two planes; of three, ``mix`` times the one between the first two is added.
+    """
+    sharp, fine, coarse = (_middle(plane, rows + 2 * step) for plane in (planes[0], *planes[-2:]))
+    columns = fine.shape[1]
+    across = mirror(np.arange(-step, columns + step), columns)
+    out = np.empty((rows, columns), dtype=np.float32)
+    scale = np.float32(1.0 / max(sigma, 1e-9) ** 2)
+    energy_rows(sharp, fine, coarse, np.float32(mix), step, across, scale, out)
+    return out
+
+
 def _lose(
     planes: list[Array],
-    steps: tuple[int, ...],
-    sigmas: tuple[float, ...],
+    energies: tuple[Array, ...],
+    *,
     light: Array,
-    limit: Array,
+    quiet: Array,
+    strength: np.float32,
     lost: Array,
     seen: Array,
 ) -> None:
@@ -199,17 +223,9 @@ def _lose(
 
     ``seen`` is the most m^4 of finer bands, and in the end of these, too.
     """
-    rows, columns = lost.shape
-    owns = []
-    for k, step in enumerate(steps):
-        # Rows of `fine` and `coarse` from one step before the block to one behind it.
-        fine, coarse = (_middle(plane, rows + 2 * step) for plane in planes[k : k + 2])
-        owns.append(np.empty_like(lost))
-        across = mirror(np.arange(-step, columns + step), columns)
-        energy_rows(fine, coarse, step, across, np.float32(1.0 / max(sigmas[k], 1e-9) ** 2), owns[k])
-    for k, own in enumerate(owns):
-        fine, coarse = (_middle(plane, rows) for plane in planes[k : k + 2])
-        lose_rows(fine, coarse, own, owns[min(k + 1, len(owns) - 1)], seen, light, limit, lost)
+    middle = [_middle(plane, len(lost)) for plane in planes]
+    for energy, (fine, coarse) in zip(energies, pairwise(middle), strict=True):
+        lose_rows(fine, coarse, energy, seen, light, quiet, strength, lost)
 
 
 def _middle(plane: Array, rows: int) -> Array:
@@ -217,7 +233,9 @@ def _middle(plane: Array, rows: int) -> Array:
     return plane[spare : spare + rows]
 
 
-def _coarse(smooth: Array, seen: Array, finest: float, limit: Array) -> tuple[Array, tuple[float, ...]]:
+def _coarse(
+    smooth: Array, seen: Array, finest: float, quiet: Array, strength: np.float32
+) -> tuple[Array, tuple[float, ...]]:
     """Return what the bands of 8 px and more lose, on blocks, and their noise."""
     pad = 2 * sum(COARSE) + COARSE[-1]
     index = mirror(np.arange(-pad, smooth.shape[0] + pad), smooth.shape[0])
@@ -231,12 +249,15 @@ def _coarse(smooth: Array, seen: Array, finest: float, limit: Array) -> tuple[Ar
         scatter = median_and_sigma((inner[k] - inner[k + 1])[dark])[1]
         sigmas.append(min(scatter, MOST_CORRELATION * white * finest))
     lost = np.zeros_like(smooth)
-    _lose(planes, COARSE, tuple(sigmas), inner[0], limit, lost, seen)
+    energies = tuple(
+        _energy(planes[k : k + 2], rows, step=step, sigma=sigmas[k]) for k, step in enumerate(COARSE)
+    )
+    _lose(planes, energies, light=inner[0], quiet=quiet, strength=strength, lost=lost, seen=seen)
     return lost, tuple(sigmas)
 
 
-def _measure(codes: Array, sky: np.float32) -> tuple[tuple[float, ...], Array]:
-    """Return the noise of the bands of 1, 2 and 4 px in the dark, and 1 / g^2 by brightness, `STEPS` values."""
+def _measure(codes: Array, sky: np.float32) -> tuple[tuple[float, ...], float, Array]:
+    """Return the noise of the bands of 1, 2, 4 px and of u_0 in the dark, and 1 / g^2 by brightness, `STEPS` values."""
     rows = codes.shape[1]
     blocks = row_blocks(rows, height=ROWS)
     chosen = blocks[:: max(1, -(-len(blocks) // SAMPLED_BLOCKS))]
@@ -253,11 +274,12 @@ def _measure(codes: Array, sky: np.float32) -> tuple[tuple[float, ...], Array]:
     parts = map_row_blocks(sampled, len(chosen), height=1)
     *bands, light = (np.concatenate(values) for values in zip(*parts, strict=True))
     if not light.size:
-        return (0.0,) * len(FINE), np.ones(STEPS, dtype=np.float32)
+        return (0.0,) * len(FINE), 0.0, np.ones(STEPS, dtype=np.float32)
     middle = median(light)
     dark = light <= middle
-    sigmas = tuple(median_and_sigma(band[dark])[1] for band in bands)
-    return sigmas, _quiet(bands[0], light, middle, sigmas[0])
+    sharpest = bands[1] + np.float32(POINT) * bands[0]
+    *sigmas, point = (median_and_sigma(band[dark])[1] for band in (*bands, sharpest))
+    return tuple(sigmas), point, _quiet(bands[0], light, middle, sigmas[0])
 
 
 def _quiet(finest: Array, light: Array, middle: float, sigma: float) -> Array:

@@ -47,19 +47,23 @@ def smooth_rows(plane: Any, step: int, across: Any, out: Any) -> None:
 
 
 @kernel
-def energy_rows(fine: Any, coarse: Any, step: int, across: Any, scale: Any, out: Any) -> None:
-    """Fill ``out`` with the mean square of a band, by (1, 2, 1) / 4 with holes both ways, times ``scale``.
+def energy_rows(
+    sharp: Any, fine: Any, coarse: Any, mix: Any, step: int, across: Any, scale: Any, out: Any
+) -> None:
+    """Fill ``out`` with the mean square of ``fine - coarse + mix (sharp - fine)``, times ``scale``.
 
-    ``fine`` and ``coarse`` begin ``step`` rows before ``out`` and end as many behind it.
+    The mean is that of (1, 2, 1) / 4 with holes both ways. The planes begin ``step`` rows before ``out`` and end as
+    many behind it.
     """
     columns = fine.shape[1]
     line = np.empty(columns + 2 * step, np.float32)
     for y in range(out.shape[0]):
         inner = line[step : step + columns]
+        middle, last = y + step, y + 2 * step
         for x in range(columns):
-            above = fine[y, x] - coarse[y, x]
-            here = fine[y + step, x] - coarse[y + step, x]
-            below = fine[y + 2 * step, x] - coarse[y + 2 * step, x]
+            above = fine[y, x] - coarse[y, x] + mix * (sharp[y, x] - fine[y, x])
+            here = fine[middle, x] - coarse[middle, x] + mix * (sharp[middle, x] - fine[middle, x])
+            below = fine[last, x] - coarse[last, x] + mix * (sharp[last, x] - fine[last, x])
             inner[x] = _HALF * here * here + _QUARTER * (above * above + below * below)
         for x in range(step):
             line[x] = inner[across[x]]
@@ -72,11 +76,12 @@ def energy_rows(fine: Any, coarse: Any, step: int, across: Any, scale: Any, out:
 
 @kernel
 def lose_rows(
-    fine: Any, coarse: Any, own: Any, next_own: Any, seen: Any, light: Any, quiet: Any, lost: Any
+    fine: Any, coarse: Any, energy: Any, seen: Any, light: Any, quiet: Any, strength: Any, lost: Any
 ) -> None:
-    """Add to ``lost`` what a band holds, over 1 + (m^2 q)^4, with q read from the table ``quiet`` by ``light``.
+    """Add to ``lost`` what a band holds, over 1 + (strength m^4)^2.
 
-    m^4 is the energy ``own`` times that of the next band, or what ``seen`` has of finer ones, which it then becomes.
+    m^4 is the square of what the energy has more than noise, which ``quiet`` tells by ``light``, or what ``seen`` has
+    of finer bands, which it then becomes.
     """
     columns = fine.shape[1]
     steps = np.float32(len(quiet) - 1)
@@ -84,10 +89,11 @@ def lose_rows(
         target = lost[y]
         for x in range(columns):
             place = min(max(light[y, x], _ZERO), _ONE) * steps
-            q = quiet[np.uint32(place)]
-            most = own[y, x] * next_own[y, x]
+            e = energy[y, x] * quiet[np.uint32(place)]
+            more = max(min(e, _ONE), e - _ONE)
+            most = more * more
             seen[y, x] = most if most > seen[y, x] else seen[y, x]
-            ratio = seen[y, x] * (q * q)
+            ratio = strength * seen[y, x]
             target[x] += (fine[y, x] - coarse[y, x]) / (_ONE + ratio * ratio)
 
 

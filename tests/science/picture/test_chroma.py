@@ -7,6 +7,7 @@ from blend.base.rowblocks import limit_threads
 from blend.science.picture.chroma import (
     BANDS,
     WHITE_NOISE_IN_BANDS,
+    _add_insignificant,
     _sharpened,
     _smooth,
     mirror,
@@ -99,6 +100,20 @@ def test_colour_that_goes_with_light_stays_and_colour_noise_goes():
     assert kept[on].mean() > 0.75 * wanted[1][on].mean()
     assert (kept - wanted[1])[on].std() < 0.4 * (before[1] - wanted[1])[on].std()
     assert (kept - wanted[1])[off].std() < 0.4 * (before[1] - wanted[1])[off].std()
+
+
+@pytest.mark.parametrize("slope", [0.0, 0.2])
+def test_what_goes_with_light_by_chance_goes(slope):
+    # Light of 20 sigma, and colour that is noise, or goes with the light by one law. The slope of 25 neighbours alone
+    # goes with their noise, too, and carried 0.28 of it on.
+    fine = np.random.default_rng(1).standard_normal((3, 200, 240)).astype(np.float32)
+    fine[0] *= 20.0
+    colour = slope * fine[0]
+    fine[1:] += colour
+    for step in (2, 8):
+        lost = np.zeros((2, 200, 240), dtype=np.float32)
+        _add_insignificant(lost, fine, np.zeros_like(fine), np.ones(3), step)
+        assert (fine[1:] - lost - colour).std() < 0.2
 
 
 def test_threads_change_no_bit():
