@@ -289,7 +289,7 @@ def circle_noise(radius_px: float) -> float:
     Examples
     --------
     >>> round(circle_noise(5.0), 2)
-    10.38
+    9.86
     """
     area = np.pi * radius_px**2
     ring = np.pi * ((2.0 * radius_px + 6.0) ** 2 - (1.5 * radius_px + 2.0) ** 2)
