@@ -30,6 +30,7 @@ import subprocess
 import sys
 import tempfile
 import time
+from multiprocessing import get_context
 from pathlib import Path
 from typing import Any
 
@@ -134,18 +135,26 @@ def tell_steps(folder: Path) -> None:
     tell_floor(seconds, json.loads(subprocess.run(counter, capture_output=True, check=True).stdout))
 
 
+def _draw(place: Path, megapixels: float) -> None:
+    """Write a night's masters of so many megapixels, as whole numbers alone."""
+    rows = round((megapixels * 1e6 / 1.5) ** 0.5)
+    write_night(simulate_night(SceneOptions(rows=rows, columns=round(1.5 * rows), seed=7)), place)
+    write_whole_numbers(place, place / "codes")
+    for path in place.glob("*.fits"):
+        path.unlink()
+
+
 def tell_sizes(folder: Path, sizes: list[float], rounds: int) -> None:
     """Print what a run takes at several sizes, and how far that is from a straight line."""
     found = []
     for size in sizes:
         place = folder / f"{size:g}-megapixels"
         if not (place / "codes" / TARGET).is_file():
-            rows = round((size * 1e6 / 1.5) ** 0.5)
             print(f"drawing {size:g} megapixels into {place} ...", flush=True)
-            write_night(simulate_night(SceneOptions(rows=rows, columns=round(1.5 * rows), seed=7)), place)
-            write_whole_numbers(place, place / "codes")
-            for path in place.glob("*.fits"):
-                path.unlink()
+            # In a process of its own: a child's peak begins with its parent's.
+            drawing = get_context("spawn").Process(target=_draw, args=(place, size))
+            drawing.start()
+            drawing.join()
         words = [
             "run",
             "galaxy-moonlit",
