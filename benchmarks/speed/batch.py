@@ -29,6 +29,7 @@ import tempfile
 import time
 from collections.abc import Iterator
 from contextlib import contextmanager
+from importlib.util import find_spec
 from pathlib import Path
 
 from blend.app.batch.plan import estimate
@@ -121,6 +122,9 @@ def throughput(options: argparse.Namespace) -> None:
     walls: dict[str, float] = {}
     for word in options.jobs.split(","):
         used: list[float] = []
+        if word == "cluster" and not options.cluster and find_spec("distributed") is None:
+            print("jobs  cluster: distributed is not installed (the extra cluster of pyproject.toml)")
+            continue
         if word != "cluster":
             jobs, _, threads = word.partition("x")
             words = ["--jobs", jobs, *(["--threads", threads] if threads else [])]
