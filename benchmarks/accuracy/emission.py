@@ -319,8 +319,8 @@ class Injected:
 
     ``own`` is what passes less what lay there before.
 
-    ``pull`` and ``empty`` go by the error of what stands out: smooth terms are alike in an aperture and its ring, and
-    ``whole`` by all that is stated.
+    ``pull`` and ``empty`` go by the error of what stands out: smooth terms are alike in an aperture and its ring, but
+    for a nucleus, whose starlight stands out itself, and its colour with it. ``whole`` goes by all that is stated.
     """
 
     strength: list[float] = field(default_factory=list)
@@ -335,11 +335,15 @@ class Injected:
 
 @dataclass(frozen=True, eq=False)
 class Bare:
-    """A calibrated night, what a run makes of it, and the stated error of a pixel without the smooth terms."""
+    """A calibrated night, what a run makes of it, and the stated error of a pixel without the smooth terms.
+
+    ``unsure`` is the light that the colour leaves open, the same way in neighbours.
+    """
 
     early: Work
     work: Work
     compact: NDArray[np.float64]
+    unsure: NDArray[np.float64]
 
 
 def bare_of(early: Work) -> Bare:
@@ -347,9 +351,10 @@ def bare_of(early: Work) -> Bare:
     with mock.patch.object(line_light, "emission_sigma", wraps=line_light.emission_sigma) as asked:
         work = run_all(early, steps=STEPS[1:4])
     (broad, noise), told = asked.call_args
+    unsure = noise.colour * broad.astype(np.float64)
     noise = replace(noise, colour=0.0, odd_excess=0.0 * noise.odd_excess)
     told["unsure"] = np.zeros_like(told["unsure"])
-    return Bare(early, work, emission_sigma(broad, noise, **told).astype(np.float64))
+    return Bare(early, work, emission_sigma(broad, noise, **told).astype(np.float64), unsure)
 
 
 def inject(bare: Bare, seed: int, told: Injected) -> None:
@@ -378,8 +383,8 @@ def inject(bare: Bare, seed: int, told: Injected) -> None:
     passed, before = (np.nan_to_num(one.light * one.weight) for one in (changed, layers))
     told.passed += list(_sums(passed - before, xy, radius) / planted)
     told.own += list(_sums(passed - np.nan_to_num(layers.light), xy, radius) / planted)
-    told.pull += list(_pulls(changed.light, bare.compact, xy, radius, less=drawn[0]))
-    told.empty += list(_pulls(layers.light, bare.compact, empty, radius))
+    told.pull += list(_pulls(changed.light, bare.compact, xy, radius, less=drawn[0], alike=bare.unsure))
+    told.empty += list(_pulls(layers.light, bare.compact, empty, radius, alike=bare.unsure))
     told.whole += list(_pulls(layers.light, layers.sigma, empty, radius))
 
 
@@ -425,12 +430,20 @@ def _over_ring(plane: NDArray[Any], xy: NDArray[np.float64], radius: float) -> N
 
 
 def _pulls(
-    light: NDArray[Any], sigma: NDArray[Any], xy: NDArray[np.float64], radius: float, *, less: Any = 0.0
+    light: NDArray[Any],
+    sigma: NDArray[Any],
+    xy: NDArray[np.float64],
+    radius: float,
+    *,
+    less: Any = 0.0,
+    alike: NDArray[np.float64] | None = None,
 ) -> NDArray[np.float64]:
-    """Return sums in circles over a ring's mean, by their stated errors."""
+    """Return sums in circles over a ring's mean, by their stated errors, those that neighbours have alike included."""
     area, wide = (_sums(np.ones_like(light), xy, r) for r in (radius, 2.0 * radius))
-    variance = _sums(np.nan_to_num(sigma).astype(np.float64) ** 2, xy, radius)
-    return _over_ring(light - less, xy, radius) / np.sqrt(variance * (1.0 + area / (wide - area)))
+    variance = _sums(np.nan_to_num(sigma).astype(np.float64) ** 2, xy, radius) * (1.0 + area / (wide - area))
+    if alike is not None:
+        variance += _over_ring(alike, xy, radius) ** 2
+    return _over_ring(light - less, xy, radius) / np.sqrt(variance)
 
 
 def injected(seeds: range, *, masters: Path | None = None) -> bool:

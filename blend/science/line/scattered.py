@@ -20,6 +20,8 @@ RING_STEP = 1.25
 FEWEST_CELLS = 6
 """Cells of a ring that make a median."""
 
+TOLD_RINGS = 4
+"""Rings that fall, at least, where a star tells what others scatter: outwards of a factor of 2."""
 
 GLOW_SHARE = 1.0
 """Error of scattered light by itself: reflections between filter, windows and sensor go with the filter, and two
@@ -51,10 +53,12 @@ def star_glow(
 ) -> NDArray[np.float32]:
     """Return the light that saturated stars scatter around them, in cells of 8 x 8 pixels.
 
-    G(d) = max over stars of min(m(d) - m(D), level (a / d)^2): m is the median of the plane in rings about the star,
-    D the radius at which it stops to fall, and a the radius of a circle as large as what is saturated. Beyond its
-    core a star's image falls with the square of the distance, so that no more than the second can be scattered light;
-    what the rings show beyond that is a nebula around the star, or a galaxy.
+    G(d) = max over stars of min(m(d) - m(D), p(d / a), level (a / d)^2): m is the median of the plane in rings about
+    the star, D the radius at which it stops to fall, and a the radius of a circle as large as what is saturated.
+    Beyond its core a star's image falls with the square of the distance, so that no more than the third can be
+    scattered light. One optics draws all stars: p is the median of what those as large or larger show at so many of
+    their own radii, which lie farther out in the same image, where it falls more slowly. What the rings show beyond
+    that is a nebula around the star, or a galaxy whose nucleus clips.
 
     Parameters
     ----------
@@ -76,6 +80,7 @@ def star_glow(
     King (1971), PASP 83, 199, for the square of the distance (from memory); the bound is derived here.
     """
     out = np.zeros(disc.shape, dtype=np.float32)
+    told: list[tuple[NDArray[np.float64], NDArray[np.float64]]] = []
     y, x = ((np.arange(length) + 0.5) * CELL_PX - 0.5 for length in disc.shape)
     for x0, y0, radius in _saturated_stars(saturated):
         reach = radius * float(np.sqrt(max(level / least, 1.0))) if least > 0 else np.inf
@@ -85,10 +90,28 @@ def star_glow(
         distance = np.hypot(x[None, columns] - x0, y[rows, None] - y0)
         rings, glow = _falling_profile(disc[rows, columns], distance, inner=max(2.0 * radius, 2.0 * CELL_PX))
         if rings.size:
-            own = np.interp(distance, rings, glow, right=0.0)
+            own = np.minimum(glow, _usual(told, rings / radius))
+            own = np.interp(distance, rings, own, right=0.0)
             own = np.minimum(own, level * (radius / np.maximum(distance, radius)) ** 2)
             np.maximum(out[rows, columns], own, out=out[rows, columns])
+        if rings.size > TOLD_RINGS:
+            # Of what falls with the square of the distance a quarter is left at twice the distance.
+            rest = np.interp(0.5 * rings[-1], rings, glow) / 3.0
+            told.append((rings / radius, glow + rest))
     return out
+
+
+def _usual(
+    told: list[tuple[NDArray[np.float64], NDArray[np.float64]]], radii: NDArray[np.float64]
+) -> NDArray[np.float64]:
+    """Return the median light of stars at multiples of their own radii; infinite nearer than they tell."""
+    if not told:
+        return np.full(radii.shape, np.inf)
+    each = []
+    for rings, glow in told:
+        fall = (rings[-1] / np.maximum(radii, rings[-1])) ** 2
+        each.append(np.interp(radii, rings, glow, left=np.inf) * fall)
+    return np.asarray(np.median(each, axis=0))
 
 
 def _saturated_stars(saturated: NDArray[np.bool_]) -> list[tuple[float, float, float]]:

@@ -42,3 +42,18 @@ def test_no_saturated_star_no_glow():
     hot = np.zeros(SHAPE, dtype=bool)
     hot[17, 33] = True
     assert not glow_of(plane, hot).any()
+
+
+def test_a_disc_around_a_clipped_nucleus_scatters_no_more_than_stars_do():
+    rng = np.random.default_rng(3)
+    plane, saturated = rng.normal(0.01, 1e-4, SHAPE), np.zeros(SHAPE, dtype=bool)
+    # images that fall with the fourth power of the distance first, and a fiftieth of King's bound beyond
+    for x, y, radius in ((120.0, 90.0, 3.4), (480.0, 80.0, 3.1), (500.0, 330.0, 3.2), (300.0, 220.0, 3.0)):
+        away = np.hypot(COLUMNS - x, ROWS - y) / radius
+        plane += np.minimum(0.98 * np.maximum(away, 1.0) ** -4 + 0.02 * np.maximum(away, 1.0) ** -2, 1.0)
+        saturated |= away < 1.0
+    away = np.hypot(COLUMNS - 300.0, ROWS - 220.0)
+    found = glow_of(plane + 0.1 * np.exp(-away / 30.0), saturated)
+    for radius in (24.0, 32.0, 45.0):
+        ring, true = np.abs(away - radius) < 3.0, 0.02 * (3.0 / radius) ** 2
+        assert true < np.median(found[ring]) < 4.0 * true
