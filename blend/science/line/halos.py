@@ -144,14 +144,31 @@ def _likely(steps: list[tuple[float, float, int, int]]) -> list[tuple[float, flo
 
     Not the greatest alone: it may be that of a galaxy that lies near. And not all: within a glow each is one.
     """
-    from scipy.signal import find_peaks
-
     sigmas = np.maximum([step[0] for step in steps], 0.0)
-    peaks, _ = find_peaks(np.pad(sigmas, 1), height=SURE_SIGMA, prominence=OUTSTANDING_SIGMA)
-    near = (np.abs(np.arange(len(steps))[:, None] - (peaks - 1)) <= 1) & (
-        np.abs(sigmas[:, None] - sigmas[peaks - 1]) <= 1.0
+    peaks = standing_out(sigmas, by=OUTSTANDING_SIGMA)
+    peaks = peaks[sigmas[peaks] >= SURE_SIGMA]
+    near = (np.abs(np.arange(len(steps))[:, None] - peaks) <= 1) & (
+        np.abs(sigmas[:, None] - sigmas[peaks]) <= 1.0
     )
     return sorted((steps[k] for k in np.flatnonzero(near.any(axis=1))), reverse=True)
+
+
+def standing_out(values: NDArray[np.float64], *, by: float) -> NDArray[np.intp]:
+    """Return where values, 0 beyond both ends, exceed those on either side by so much before a greater one comes.
+
+    Examples
+    --------
+    >>> standing_out(np.array([1.0, 9.0, 5.0, 7.0, 2.0, 20.0, 19.0]), by=3.0).tolist()
+    [1, 5]
+    """
+    padded = np.pad(values, 1)
+
+    def lowest(side: NDArray[np.float64]) -> float:
+        greater = np.flatnonzero(side > side[0])
+        return float(side[: greater[0] if greater.size else None].min())
+
+    bases = [max(lowest(padded[k::-1]), lowest(padded[k:])) for k in range(1, len(values) + 1)]
+    return np.flatnonzero(values - bases >= by)
 
 
 def _steps(values: Window, dx: Window, dy: Window, noise: float) -> list[tuple[float, float, int, int]]:

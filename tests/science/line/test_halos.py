@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from blend.science.line.halos import BLOCK_PX, cover_halos, find_halos
+from blend.science.line.halos import BLOCK_PX, cover_halos, find_halos, standing_out
 
 SHAPE = (150, 200)
 FLUX = np.array([4000.0 * BLOCK_PX**2])
@@ -66,3 +66,12 @@ def test_nothing_known_and_stars_beyond_the_frame():
     assert find_halos(np.full(SHAPE, np.nan), np.array([[400.0, 300.0]]), FLUX) == []
     assert find_halos(field(), np.array([[-500.0, 9000.0]]), FLUX) == []
     assert find_halos(field(), np.empty((0, 2)), np.empty(0)) == []
+
+
+def test_what_stands_out_is_what_scipy_calls_prominent():
+    signal = pytest.importorskip("scipy.signal")
+    rng = np.random.default_rng(5)
+    for length in (1, 2, 7, 30):
+        values = rng.uniform(0.0, 20.0, length)
+        peaks, _ = signal.find_peaks(np.pad(values, 1), prominence=3.0)
+        assert standing_out(values, by=3.0).tolist() == (peaks - 1).tolist()
