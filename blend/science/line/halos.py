@@ -177,8 +177,9 @@ def _steps(values: Window, dx: Window, dy: Window, noise: float) -> list[tuple[f
 
     if not values.size:
         return []
-    known = np.isfinite(values).astype(np.float64)
-    planes = rfft2(np.array([np.nan_to_num(values), known]), (FFT_SIDE, FFT_SIDE))
+    # In units of the noise, 4 bytes a number tell a step to a thousandth of its sigma, in half the time.
+    known = np.isfinite(values)
+    planes = rfft2(np.array([np.nan_to_num(values / noise), known], np.float32), (FFT_SIDE, FFT_SIDE))
     found = []
     for radius in RADII:
         areas, kernels = _disc_and_ring(radius)
@@ -187,7 +188,7 @@ def _steps(values: Window, dx: Window, dy: Window, noise: float) -> list[tuple[f
         usable = (n_in > 0.5 * areas[0]) & (n_out > 0.5 * areas[1])
         usable &= np.hypot(dx, dy) < MOST_SHIFT * radius
         with np.errstate(divide="ignore", invalid="ignore"):
-            step = (sum_in / n_in - sum_out / n_out) / (noise * np.sqrt(1.0 / n_in + 1.0 / n_out))
+            step = (sum_in / n_in - sum_out / n_out) / np.sqrt(1.0 / n_in + 1.0 / n_out)
         step = np.where(usable, step, -np.inf)
         row, column = divmod(int(np.argmax(step)), step.shape[1])
         found.append((float(step[row, column]), radius, row, column))
@@ -195,14 +196,14 @@ def _steps(values: Window, dx: Window, dy: Window, noise: float) -> list[tuple[f
 
 
 @lru_cache(maxsize=len(RADII))
-def _disc_and_ring(radius: float) -> tuple[Window, NDArray[np.complex128]]:
+def _disc_and_ring(radius: float) -> tuple[Window, NDArray[np.complex64]]:
     """Return how many blocks a disc and its ring hold, and the transforms of both, about the first block."""
     from scipy.fft import rfft2
 
     side = np.fft.fftfreq(FFT_SIDE, 1.0 / FFT_SIDE)
     distance = np.hypot(side[:, None], side[None, :])
     both = np.array([distance <= radius, (distance > radius + 0.7) & (distance <= 1.3 * radius + 0.7)])
-    return both.sum(axis=(1, 2)), rfft2(both.astype(np.float64))
+    return both.sum(axis=(1, 2)), rfft2(both.astype(np.float32))
 
 
 def _disc_level(values: Window, distance: Window, angle: Window, radius: float, noise: float) -> float | None:
