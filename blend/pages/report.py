@@ -125,12 +125,15 @@ def report_page(
 def added_map(pictures: Pictures) -> tuple[Picture, float]:
     """Return a picture of what the blends added, and the difference that is shown at full brightness."""
     with_lines, without, _ = pictures.averaged()
-    difference = np.nan_to_num(with_lines - without).max(axis=0)
+    most = np.zeros(with_lines.shape[1:], dtype=np.float32)
+    for own, before in zip(with_lines, without, strict=True):
+        np.fmax(most, own - before, out=most)
     # Every third row and column are enough for a percentile.
-    scale = max(float(np.percentile(difference[::3, ::3], 99.9)), 1e-3)
-    shown = np.clip(difference / scale, 0.0, 1.0)
+    scale = max(float(np.percentile(most[::3, ::3], 99.9)), 1e-3)
     # One hue from black: brightness alone carries the number.
-    return np.stack([shown, 0.72 * shown**1.2, 0.45 * shown**1.6]).astype(np.float32), scale
+    shown = np.linspace(0.0, 1.0, 256)
+    hue = np.stack([shown, 0.72 * shown**1.2, 0.45 * shown**1.6]).astype(np.float32)
+    return hue[:, (np.minimum(most, scale) * (255.0 / scale) + 0.5).astype(np.uint8)], scale
 
 
 def tone_curve(
