@@ -6,6 +6,7 @@ import json
 from collections.abc import Mapping, Sequence
 from typing import Any
 
+from blend.pages.fill_template import template
 from blend.pages.numbers import Column, shown_columns
 
 MEANINGS = {
@@ -33,15 +34,11 @@ def batch_page(
     log : str
         A link to the log of events, or empty.
     """
-    from jinja2 import Environment, PackageLoader, StrictUndefined
-
-    loader = PackageLoader("blend.pages", "templates")
-    made = Environment(loader=loader, autoescape=True, undefined=StrictUndefined)
     urgent = list(MEANINGS)
     columns = shown_columns([card["values"] for card in cards])
     drawn = [_drawn(card, at, columns) for at, card in enumerate(cards)]
     drawn.sort(key=lambda card: urgent.index(card["label"]))
-    page: str = made.get_template("batch.html").render(
+    page: str = template("batch.html").render(
         recipe=recipe,
         cards=drawn,
         counts=counts,

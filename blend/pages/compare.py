@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from typing import Any
 
+from blend.pages.fill_template import template
 from blend.pages.measured import small
 
 LEAST_PERCENT, SHOWN_PERCENT = 0.05, 1000.0
@@ -24,12 +25,8 @@ def compare_page(told: Mapping[str, Any], pictures: Sequence[str]) -> str:
     pictures : sequence of str
         Data URLs of A and B, or none.
     """
-    from jinja2 import Environment, PackageLoader, StrictUndefined
-
-    loader = PackageLoader("blend.pages", "templates")
-    made = Environment(loader=loader, autoescape=True, undefined=StrictUndefined)
     rows = number_rows(told["numbers"])
-    page: str = made.get_template("compare.html").render(
+    page: str = template("compare.html").render(
         told=told,
         pictures=pictures,
         rows=[row for row in rows if row["change"] != SAME],

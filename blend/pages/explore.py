@@ -7,13 +7,13 @@ import json
 import zlib
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
-from functools import cache
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from blend.base.equation import javascript_prelude
+from blend.pages.fill_template import template, template_text
 from blend.pages.kernels import PRELUDE, kernel_javascript, loop_javascript
 from blend.pages.lanes import MOST_PIXELS, Machine
 from blend.pages.loops import LOOPS as RUNS
@@ -110,14 +110,15 @@ def write_explore(scene: Scene) -> str:
     packed = {name: packed_codes(companded(layer)) for name, layer in light.items()}
     if scene.mask is not None:
         packed["mask"] = _packed(scene.mask.tobytes())
-    page: str = _template("explore.html").render(
+    page: str = template("explore.html").render(
         title=scene.title,
         facts=_safe(safe_json(facts)),
         packed=packed,
         engine=_safe(engine_source(scene.formulas)),
         page_script=_safe(
             "\n".join(
-                _text(f"explore-{part}.js") for part in ("values", "numbers", "view", "controls", "page")
+                template_text(f"explore-{part}.js")
+                for part in ("values", "numbers", "view", "controls", "page")
             )
         ),
     )
@@ -210,7 +211,9 @@ def engine_source(formulas: Mapping[str, Formula]) -> str:
         f"const CURVES = {_object((name, _curve(curve)) for name, curve in CURVES.items())};",
         f"const FORMULAS = {_object((name, _formula(formula)) for name, formula in formulas.items())};",
     ]
-    return "\n".join([*tables, *(_text(f"explore-{part}.js") for part in ("engine", "finish", "bands"))])
+    return "\n".join(
+        [*tables, *(template_text(f"explore-{part}.js") for part in ("engine", "finish", "bands"))]
+    )
 
 
 def offered(own: Mapping[str, Formula]) -> dict[str, Formula]:
@@ -262,20 +265,3 @@ def _safe(markup: str) -> Any:
     from markupsafe import Markup
 
     return Markup(markup)
-
-
-@cache
-def _environment() -> Any:
-    from jinja2 import Environment, PackageLoader, StrictUndefined
-
-    loader = PackageLoader("blend.pages", "templates")
-    return Environment(loader=loader, autoescape=True, undefined=StrictUndefined)
-
-
-def _template(name: str) -> Any:
-    return _environment().get_template(name)
-
-
-def _text(name: str) -> str:
-    text: str = _environment().loader.get_source(_environment(), name)[0]
-    return text

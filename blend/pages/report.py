@@ -15,6 +15,7 @@ from blend.pages.advice import Noise, advice, blend_noises
 from blend.pages.closeups import Site, closeups, light_sites
 from blend.pages.emissionfigures import emission_figures
 from blend.pages.figures import colours_svg, histogram_svg, scale_svg
+from blend.pages.fill_template import template
 from blend.pages.notes import notes_of, warnings_of
 from blend.pages.pairs import Signal, residual_fits, signal_rows
 from blend.pages.recipetext import recipe_lines
@@ -90,7 +91,7 @@ def report_page(
     )
     with_stars = star_colours is not None and star_colours.shape[-1] > 0
     state = run_state(record)
-    page: str = _template().render(
+    page: str = template("report.html").render(
         title=record["recipe"].get("title") or work.target.name,
         lead=_lead(work, record),
         state=state,
@@ -174,14 +175,6 @@ def _safe(markup: str) -> Any:
     from markupsafe import Markup
 
     return Markup(markup)
-
-
-def _template() -> Any:
-    from jinja2 import Environment, PackageLoader, StrictUndefined
-
-    loader = PackageLoader("blend.pages", "templates")
-    made = Environment(loader=loader, autoescape=True, undefined=StrictUndefined, trim_blocks=True)
-    return made.get_template("report.html")
 
 
 def _formulas(work: Work, record: Mapping[str, Any]) -> list[dict[str, Any]]:
