@@ -20,6 +20,9 @@ RING_STEP = 1.25
 FEWEST_CELLS = 6
 """Cells of a ring that make a median."""
 
+INNER_RINGS = 3
+"""Rings that may be as bright as the one within: out to twice the innermost."""
+
 TOLD_RINGS = 4
 """Rings that fall, at least, where a star tells what others scatter: outwards of a factor of 2."""
 
@@ -135,7 +138,10 @@ def _saturated_stars(saturated: NDArray[np.bool_]) -> list[tuple[float, float, f
 def _falling_profile(
     disc: NDArray[np.float32], distance: NDArray[np.float64], *, inner: float
 ) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-    """Return radii and medians of rings outwards, above the ring from which they no longer fall."""
+    """Return radii and medians of rings outwards, above the ring from which they no longer fall.
+
+    The innermost may be darker than those around: they hold few cells, where the star bled or an edge cuts it.
+    """
     ring = np.floor(np.log(np.maximum(distance, 1.0) / inner) / np.log(RING_STEP))
     rings, medians = [], []
     for number in range(int(ring.max(initial=-1.0)) + 1):
@@ -144,7 +150,8 @@ def _falling_profile(
             continue
         rings.append(inner * RING_STEP ** (number + 0.5))
         medians.append(float(np.median(values)))
-        if len(medians) > 1 and medians[-1] >= medians[-2]:
+        if len(medians) > INNER_RINGS and medians[-1] >= medians[-2]:
+            medians[-1] = medians[-2]
             break
-    glow = np.array(medians)
+    glow = np.maximum.accumulate(np.array(medians)[::-1])[::-1]
     return np.array(rings), glow - glow.min(initial=np.inf) if glow.size else glow

@@ -28,6 +28,17 @@ def test_a_glow_that_falls_with_the_square_is_found(at):
         assert np.median(found[ring]) == pytest.approx(40.0 / radius**2, rel=0.35, abs=40.0 / 400.0**2)
 
 
+def test_a_star_that_bled_from_the_edge_may_be_dark_beside_its_trail():
+    away = np.hypot(COLUMNS - 460.0, ROWS + 2.0)
+    plane = np.minimum(40.0 / np.maximum(away, 1.0) ** 2, 1.0)
+    plane += np.random.default_rng(4).normal(0.0, 1e-4, SHAPE) + 0.01
+    trail = (np.abs(COLUMNS - 460.0) < 4.0) & (ROWS < 45.0)
+    dark = np.hypot(COLUMNS - 460.0, ROWS - 20.0) < 27.0
+    found = glow_of(np.where(dark, 0.012, plane), trail | (away < 6.0))
+    ring = (np.abs(away - 80.0) < 4.0) & (ROWS > 20.0)
+    assert np.median(found[ring]) > 0.5 * 40.0 / 80.0**2
+
+
 def test_a_nebula_around_a_small_star_is_no_glow():
     away = np.hypot(COLUMNS - 300.0, ROWS - 200.0)
     plane = 0.3 * np.exp(-((away / 80.0) ** 2))
