@@ -95,4 +95,8 @@ def _sum_blocks(plane: Any, skip: Any, masked: bool, size: int, sums: Any, count
                 n += count[x]
             sums[j, i] = a
             counts[j, i] = n
-    return low.min() if columns else np.inf, high.max() if columns else -np.inf
+    # Written out: to compile an array's own `min` and `max` takes as long as all of the above.
+    least, greatest = np.inf, -np.inf
+    for x in range(columns):
+        least, greatest = min(least, low[x]), max(greatest, high[x])
+    return least, greatest

@@ -131,7 +131,10 @@ def _is_convex(missing: Any) -> Any:  # pragma: no cover - compiled
         if y > 0:
             for x in range(columns):
                 begun[x] += missing[y - 1, x] > missing[y, x]
-    return begun.max() <= 1
+    for x in range(columns):
+        if begun[x] > 1:
+            return False
+    return True
 
 
 @kernel

@@ -304,7 +304,8 @@ def _measure_row(plane, skip, has_skip, y0, y1, edges_x, kappa, out):  # type: i
         if n_usable < 8:
             continue
         thin = max(1, n_usable // 1024)
-        sigma = 1.482602218505602 * np.median(np.abs(sample[::thin] - middle))
+        # The sample's own type: a median is compiled anew for another, which takes longer than the rest of this.
+        sigma = 1.482602218505602 * np.median(np.abs(sample[::thin] - np.float32(middle)))
         kept = np.empty(n_usable, dtype=np.float32)
         n = 0
         above = 0
