@@ -131,10 +131,10 @@ def _is_convex(missing: Any) -> Any:  # pragma: no cover - compiled
         if y > 0:
             for x in range(columns):
                 begun[x] += missing[y - 1, x] > missing[y, x]
+    most = 0
     for x in range(columns):
-        if begun[x] > 1:
-            return False
-    return True
+        most = max(most, begun[x])
+    return most <= 1
 
 
 @kernel
