@@ -28,6 +28,7 @@ from blend.science.sky.halo import find_ellipse
 from blend.science.sky.solver import (
     SkyProblem,
     Solution,
+    inverse_of,
     misfit,
     robust_fit,
     sky_problem,
@@ -125,6 +126,7 @@ def fit_sky(
     strength = None
     if shape_terms is None:
         solution = _surface(problem, _degrees_for(degree, share, int(good.sum()), where))
+        solution = with_mask_doubt(problem, solution)
     else:
         solution, strength = _known_shape(problem, shape_terms)
     fit = _as_sky(problem, solution, guide, shape)
@@ -207,6 +209,23 @@ def _surface(problem: SkyProblem, degrees: list[int]) -> Solution:
             off = _padded(other.coefficients, count) - chosen.coefficients
             covariance += weight * np.outer(off, off)
     return replace(chosen, covariance=covariance)
+
+
+def with_mask_doubt(problem: SkyProblem, solution: Solution) -> Solution:
+    """Return a solution with what the choice of the mask moves its sky by in the covariance.
+
+    blocks = sky + spill (1 - share)
+    """
+    used = solution.used & problem.sky
+    terms = problem.terms(solution.degree)[used]
+    near = 1.0 - problem.blocks.share[used]
+    sigma, values = solution.sigma[used], solution.residuals[used]
+    design = np.column_stack([terms, near])
+    free, plain = weighted_fit(design, values, sigma), weighted_fit(terms, values, sigma)
+    spread = inverse_of((design / sigma[:, None]).T @ (design / sigma[:, None]))[-1, -1] * solution.patch
+    off = free[:-1] - plain
+    sure = max(0.0, 1.0 - spread / max(free[-1] ** 2, 1e-300))
+    return replace(solution, covariance=solution.covariance + sure * np.outer(off, off))
 
 
 def _known_shape(problem: SkyProblem, shape_terms: NDArray[np.float64]) -> tuple[Solution, Strength]:
