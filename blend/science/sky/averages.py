@@ -21,7 +21,7 @@ CURVE_SHARES = (0.03, 0.1, 0.3)
 """What a term of a sky's curvature may be beside its slope, beforehand, each as likely: moonlight bends by the first,
 a town's glow by the last."""
 CHANCE_PATCH = 1.5
-"""Blocks that share nothing seem to share one error by so many at most: 1.36 in 36 drawn frames."""
+"""So many blocks may seem to share one error where none do: 1.36 at most in 40 drawn frames."""
 LEAST_WEIGHT = 0.02
 """Of all probability that skies of a degree must have to count."""
 STEEPNESS_STEP = 0.09
@@ -55,9 +55,9 @@ class Bend:
 def bends(degrees: list[int], slope: float, scale: float, patch: float = 1.0) -> list[Bend]:
     """Return what a sky may be: every degree as likely, degree 2 by its slope (`CURVE_SHARES`) or by anything.
 
-    No sky is of a low degree where blocks share errors: what is uneven over a few blocks is so over the frame, too. So
-    every term may be as large as what blocks share, sqrt(patch - `CHANCE_PATCH`) of their errors; else a frame that
-    bends by a tenth of a pixel's noise counts as flat, and its bend as light of the object.
+    Where blocks share errors no sky is of a low degree: what is uneven over a few blocks is so over the frame. There
+    every term may be as large as sqrt(patch - `CHANCE_PATCH`) errors of a block: held to be flat, a frame that bends by
+    a tenth of a pixel's noise has its bend counted as the object's light.
 
     Parameters
     ----------
@@ -152,7 +152,10 @@ def _mean(kept: list[_Answers]) -> tuple[NDArray[np.float64], NDArray[np.float64
 
 @dataclass(frozen=True, eq=False)
 class _Data:
-    """Normal matrices of all blocks that are used, errors shared: sky and outline (t), all profiles (p), values (y)."""
+    """Normal matrices of all blocks that are used, errors shared: sky and outline (t), all profiles (p), values (y).
+
+    ``count`` is how many independent errors the blocks have.
+    """
 
     values: NDArray[np.float64]
     level: float
@@ -214,7 +217,10 @@ def _gathered(problem: SkyProblem, solution: Solution, terms: NDArray[np.float64
 
 
 def _scaled(data: _Data) -> _Data:
-    """Return the matrices with all errors raised until the best of all pairs misfits by chance only."""
+    """Return the matrices with all errors raised until the best of all pairs misfits by chance only.
+
+    Already each block counts as one of ``patch`` that share an error, so chi^2 is that of ``count`` numbers.
+    """
     free = _answers(
         data, Bend((np.inf,) * (data.tt.shape[0] - data.known.size - 1), 1.0), np.ones(data.pp.size)
     )
