@@ -194,11 +194,6 @@ def subtract_sky(
     return out
 
 
-def slope_sigma(fit: SkyFit, noise: float) -> float:
-    """Return the fitted sky's amplitude over the noise of one pixel; NaN where the noise is not above 0."""
-    return fit.amplitude / noise if noise > 0.0 else float("nan")
-
-
 def sky_uncertainty(fit: SkyFit) -> float:
     """Return the standard error of the fitted sky, root mean square over the frame, unit of the plane."""
     _, errors = fit.at(lattice(fit.shape))

@@ -8,7 +8,7 @@ import pytest
 from blend.base.errors import StepError
 from blend.base.rowblocks import limit_threads
 from blend.science.sky.blocks import measure_blocks
-from blend.science.sky.fit import sky_uncertainty, slope_sigma, subtract_sky
+from blend.science.sky.fit import sky_uncertainty, subtract_sky
 from blend.science.sky.gradient import fit_sky
 from blend.science.sky.neutral import slope_of_blocks
 from blend.science.sky.objects import Region, object_mask, region_mask
@@ -308,12 +308,6 @@ def test_regions():
     assert ellipse.sum() == pytest.approx(np.pi * 50 * 75, rel=0.01)
     slanted = region_mask([Region("ellipse", "px", 20, 45, 60, 10, angle_deg=45.0)], (100, 100))
     assert slanted[65, 65] and not slanted[35, 65]
-
-
-def test_slope_in_sigma():
-    fit = fit_sky(planted([0.1, 0.01]).astype(np.float32), degree=1, masked=nothing())
-    assert slope_sigma(fit, SIGMA) == pytest.approx(0.02 / SIGMA, rel=1e-3)
-    assert np.isnan(slope_sigma(fit, 0.0))
 
 
 @pytest.mark.parametrize("length", [0.14, 0.2])
