@@ -20,6 +20,8 @@ from blend.science.sky.solver import SkyProblem, Solution, clipped_away
 CURVE_SHARES = (0.03, 0.1, 0.3)
 """What a term of a sky's curvature may be beside its slope, beforehand, each as likely: moonlight bends by the first,
 a town's glow by the last."""
+CHANCE_PATCH = 1.5
+"""So many blocks may seem to share one error where none do: 1.36 at most in 40 drawn frames."""
 LEAST_WEIGHT = 0.02
 """Of all probability that skies of a degree must have to count."""
 STEEPNESS_STEP = 0.09
@@ -50,25 +52,34 @@ class Bend:
     odds: float
 
 
-def bends(degrees: list[int], slope: float, scale: float) -> list[Bend]:
+def bends(degrees: list[int], slope: float, scale: float, patch: float = 1.0) -> list[Bend]:
     """Return what a sky may be: every degree as likely, degree 2 by its slope (`CURVE_SHARES`) or by anything.
+
+    Where blocks share errors no sky is of a low degree: what is uneven over a few blocks is so over the frame. There
+    every term may be as large as sqrt(patch - `CHANCE_PATCH`) errors of a block: held to be flat, a frame that bends by
+    a tenth of a pixel's noise has its bend counted as the object's light.
 
     Parameters
     ----------
     degrees : list of int
         One that was chosen by hand is free.
     slope, scale : float
-        Of the sky, about, and the most that a term may be.
+        Of the sky, about, and the most that a term may be, in errors of a block.
+    patch : float
+        Blocks that share one error.
     """
+    count = len(term_powers(degrees[-1])) - 1
     if len(degrees) == 1:
-        return [Bend((np.inf,) * (len(term_powers(degrees[0])) - 1), 1.0)]
+        return [Bend((np.inf,) * count, 1.0)]
+    uneven = float(np.sqrt(max(patch - CHANCE_PATCH, 0.0)))
     found = []
     for degree in degrees:
         if degree < 2:
-            found.append(Bend((scale,) * (2 * degree), 1.0))
+            more = count - 2 * degree if uneven > 0.0 else 0
+            found.append(Bend((scale,) * (2 * degree) + (uneven,) * more, 1.0))
             continue
-        curves = [max(share * slope, LEAST_WIDTH) for share in CURVE_SHARES] + [scale]
-        found += [Bend((scale, scale) + (curve,) * 3, 1.0 / len(curves)) for curve in curves]
+        curves = [max(float(np.hypot(share * slope, uneven)), LEAST_WIDTH) for share in CURVE_SHARES]
+        found += [Bend((scale, scale) + (curve,) * 3, 1.0 / (len(curves) + 1)) for curve in [*curves, scale]]
     return found
 
 
@@ -104,7 +115,8 @@ def average_skies(problem: SkyProblem, solution: Solution, degrees: list[int]) -
     data = _scaled(_gathered(problem, solution, terms))
     slope = float(np.abs(solution.coefficients[1:3]).sum()) / data.scale
     most = float(np.ptp(data.values[problem.sky[used]]))
-    kept = _believed([_answers(data, bend, profiles.odds) for bend in bends(degrees, slope, most)])
+    allowed = bends(degrees, slope, most, solution.patch)
+    kept = _believed([_answers(data, bend, profiles.odds) for bend in allowed])
     best = kept[int(np.argmax([each.odds.max() for each in kept]))]
     which = int(np.argmax(best.odds))
     mean, covariance = _mean(kept)
@@ -140,7 +152,10 @@ def _mean(kept: list[_Answers]) -> tuple[NDArray[np.float64], NDArray[np.float64
 
 @dataclass(frozen=True, eq=False)
 class _Data:
-    """Normal matrices of all blocks that are used, errors shared: sky and outline (t), all profiles (p), values (y)."""
+    """Normal matrices of all blocks that are used, errors shared: sky and outline (t), all profiles (p), values (y).
+
+    ``count`` is how many independent errors the blocks have.
+    """
 
     values: NDArray[np.float64]
     level: float
@@ -152,6 +167,7 @@ class _Data:
     ty: NDArray[np.float64]
     py: NDArray[np.float64]
     yy: float
+    count: float
 
 
 @dataclass(frozen=True, eq=False)
@@ -196,16 +212,19 @@ def _gathered(problem: SkyProblem, solution: Solution, terms: NDArray[np.float64
     own_power = (shapes * shared.undo(shapes)).sum(axis=0) / solution.patch
     return _Data(
         values, level, scale, known[1:], normal[:-1, :-1], across[:-1], own_power, normal[:-1, -1], across[-1],
-        float(normal[-1, -1]),
+        float(normal[-1, -1]), values.size / solution.patch,
     )  # fmt: skip
 
 
 def _scaled(data: _Data) -> _Data:
-    """Return the matrices with all errors raised until the best of all pairs misfits by chance only."""
+    """Return the matrices with all errors raised until the best of all pairs misfits by chance only.
+
+    Already each block counts as one of ``patch`` that share an error, so chi^2 is that of ``count`` numbers.
+    """
     free = _answers(
         data, Bend((np.inf,) * (data.tt.shape[0] - data.known.size - 1), 1.0), np.ones(data.pp.size)
     )
-    worse = (data.yy - 2.0 * float(free.gains.max())) / max(data.values.size - data.tt.shape[0] - 2, 1)
+    worse = (data.yy - 2.0 * float(free.gains.max())) / max(data.count - data.tt.shape[0] - 2, 1)
     if worse <= 1.0:
         return data
     names = ("tt", "tp", "pp", "ty", "py", "yy")

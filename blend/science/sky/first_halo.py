@@ -12,26 +12,15 @@ from blend.science.sky.solver import (
     SkyProblem,
     Solution,
     blocks_per_error,
-    calm,
     inverse_of,
     judged,
     least_sigma,
-    robust_fit,
-    surface_under,
     weighted_fit,
 )
 
-FAR = 2.5
-"""Radius, in units of the outline, from which on a halo hardly lifts a first sky."""
-FAR_SHARE = 0.25
-"""Of the frame's blocks that must lie beyond for a curved sky to be told from there."""
-HILL = 0.5
-"""How far a curved sky may rise over an object, over all its bend, before it counts as the object's light."""
 SHAPING = 4
 """Steps in which a first halo finds its outline, each by `MOST_STEP` at most."""
 MOST_STEP = 0.3
-DARK_SHARE = 0.05
-"""Share of the sky's blocks below the first plane."""
 
 
 def about(problem: SkyProblem, ellipse: Ellipse) -> SkyProblem:
@@ -42,9 +31,7 @@ def about(problem: SkyProblem, ellipse: Ellipse) -> SkyProblem:
 def first_halo(problem: SkyProblem, plain: Solution) -> Solution | None:
     """Return a sky and the halo that fits best beside it, or None where no halo above 0 does.
 
-    Nothing is known of the halo yet: every block counts by a share of its light above a first sky. That is what fits
-    without a halo, from blocks far from the object if there are enough; but a hill over the object is the object's,
-    and then it is the plane under which a twentieth of the sky lies.
+    Nothing is known of the halo yet: every block counts by a share of its light above the sky that fits without one.
 
     Parameters
     ----------
@@ -53,9 +40,8 @@ def first_halo(problem: SkyProblem, plain: Solution) -> Solution | None:
     plain : Solution
         Without a halo, of the highest degree there may be.
     """
-    degree, under = _first_sky(problem, plain)
-    terms = problem.terms(degree)
-    light = np.maximum(problem.values - terms @ under, 0.0)
+    terms = problem.terms(plain.degree)
+    light = np.maximum(problem.values - terms @ plain.coefficients, 0.0)
     sigma = np.hypot(np.maximum(problem.errors, least_sigma(problem)), HALO_DOUBT * light)
     found = _best_profile(problem, terms, sigma, problem.good)
     for _ in range(SHAPING):
@@ -69,22 +55,6 @@ def first_halo(problem: SkyProblem, plain: Solution) -> Solution | None:
     residuals = np.where(problem.good, problem.values - terms @ answer - halo.shine(problem.blocks.xy), 0.0)
     unknown = np.zeros((answer.size, answer.size))
     return Solution(answer, unknown, residuals, sigma, problem.good, 1.0, answer, halo=halo)
-
-
-def _first_sky(problem: SkyProblem, plain: Solution) -> tuple[int, NDArray[np.float64]]:
-    """Return degree and terms of a sky that no halo lifts."""
-    assert problem.profiles is not None
-    radius = problem.profiles.ellipse.radius(problem.blocks.xy)
-    far = problem.sky & (radius > FAR)
-    if plain.degree > 1 and far.sum() >= FAR_SHARE * far.size:
-        away = robust_fit(replace(problem, sky=far, good=far), problem.terms(plain.degree))
-        return plain.degree, away.coefficients
-    curve = problem.terms(plain.degree)[:, 3:] @ plain.coefficients[3:]
-    hill = float(curve[radius < 1.0].mean() - curve[radius >= 1.0].mean()) if (radius < 1.0).any() else 0.0
-    if plain.degree > 1 and hill < HILL * float(np.ptp(curve)):
-        return plain.degree, plain.coefficients
-    sky = problem.sky
-    return 1, surface_under(problem.terms(1)[sky], problem.values[sky], DARK_SHARE)
 
 
 def _shaped(
@@ -113,7 +83,7 @@ def settled_errors(problem: SkyProblem, solution: Solution) -> Solution:
     doubt = solution.halo.doubt(problem.blocks.xy)
     solution = replace(solution, doubt=doubt if solution.doubt is None else np.minimum(doubt, solution.doubt))
     sigma, used = judged(problem, solution)
-    near = calm(problem, solution) & used
+    near = solution.used & used & problem.sky
     patch = blocks_per_error(solution.residuals / sigma, near, problem.blocks.grid)
     return replace(solution, sigma=sigma, used=used, patch=patch)
 

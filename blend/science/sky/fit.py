@@ -64,7 +64,7 @@ class SkyFit:
     # (n,) float64; in the order of `blocks.term_powers`, unit of the plane
     coefficients: NDArray[np.float64]
     # (n, n) float64; of the coefficients; noise, scatter shared by neighbouring blocks, the open halo of the
-    # largest object and the choice of the degree are in it
+    # largest object, the choice of the degree and light beside the mask are in it
     covariance: NDArray[np.float64]
     shape: tuple[int, int]  # (rows, columns)
     # level and amplitude: median and peak-to-peak of the model over the frame
@@ -192,11 +192,6 @@ def subtract_sky(
     out = np.empty(fit.shape, dtype=np.float32) if out is None else out
     _take_sky(plane, fit, first_row=0, sign=-1.0, out=out)
     return out
-
-
-def slope_sigma(fit: SkyFit, noise: float) -> float:
-    """Return the fitted sky's amplitude over the noise of one pixel; NaN where the noise is not above 0."""
-    return fit.amplitude / noise if noise > 0.0 else float("nan")
 
 
 def sky_uncertainty(fit: SkyFit) -> float:

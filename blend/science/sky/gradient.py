@@ -28,6 +28,7 @@ from blend.science.sky.halo import find_ellipse
 from blend.science.sky.solver import (
     SkyProblem,
     Solution,
+    inverse_of,
     misfit,
     robust_fit,
     sky_problem,
@@ -125,6 +126,7 @@ def fit_sky(
     strength = None
     if shape_terms is None:
         solution = _surface(problem, _degrees_for(degree, share, int(good.sum()), where))
+        solution = _with_mask_doubt(problem, solution)
     else:
         solution, strength = _known_shape(problem, shape_terms)
     fit = _as_sky(problem, solution, guide, shape)
@@ -207,6 +209,29 @@ def _surface(problem: SkyProblem, degrees: list[int]) -> Solution:
             off = _padded(other.coefficients, count) - chosen.coefficients
             covariance += weight * np.outer(off, off)
     return replace(chosen, covariance=covariance)
+
+
+def _with_mask_doubt(problem: SkyProblem, solution: Solution) -> Solution:
+    """Return a solution with what its mask may have left of the objects' light in the covariance.
+
+        blocks = sky + spill (1 - share),  share: of the 3 x 3 blocks around
+
+    Beside what is masked a real sky is brighter than far from it: wings of stars, and what a mask cuts off of a sky
+    that is uneven. Whether the free blocks hold none of that or as much is open, and anything between is as likely: so
+    a third of the squared difference of the skies with and without ``spill`` is added, less what noise makes of it.
+    """
+    from scipy.ndimage import uniform_filter
+
+    used = solution.used & problem.sky
+    share = uniform_filter(problem.blocks.share.reshape(problem.blocks.grid), 3, mode="nearest").ravel()
+    terms, sigma = problem.terms(solution.degree)[used], solution.sigma[used]
+    design = np.column_stack([terms, 1.0 - share[used]])
+    free = weighted_fit(design, solution.residuals[used], sigma)
+    off = free[:-1] - weighted_fit(terms, solution.residuals[used], sigma)
+    scaled = design / sigma[:, None]
+    noise = solution.patch * float(inverse_of(scaled.T @ scaled)[-1, -1])
+    sure = max(0.0, 1.0 - noise / max(float(free[-1]) ** 2, 1e-300))
+    return replace(solution, covariance=solution.covariance + sure / 3.0 * np.outer(off, off))
 
 
 def _known_shape(problem: SkyProblem, shape_terms: NDArray[np.float64]) -> tuple[Solution, Strength]:

@@ -2,17 +2,20 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
+from scipy.ndimage import gaussian_filter
 
 from blend.science.sky.arms import shared_errors
-from blend.science.sky.averages import average_skies, bends
+from blend.science.sky.averages import CHANCE_PATCH, average_skies, bends
 from blend.science.sky.first_halo import about, first_halo, settled_errors
 from blend.science.sky.gradient import fit_sky
 from blend.science.sky.halo import HALO_DOUBT, KINDS, STEEPNESS, Ellipse, Halo, profiles_at
 from blend.science.sky.objects import object_mask
 from blend.science.sky.solver import Solution, robust_fit
-from tests.science.sky.test_arms import ELLIPSE, TRUTH, problem
+from tests.science.sky.test_arms import ELLIPSE, ERROR, TRUTH, problem
 
 
 def problem_about(seed: int, lumps: float):
@@ -45,6 +48,41 @@ def test_a_degree_chosen_by_hand_is_free_and_others_are_as_likely() -> None:
     every = bends([0, 1, 2], 1.0, 10.0)
     for degree, terms in ((0, 0), (1, 2), (2, 5)):
         assert sum(one.odds for one in every if len(one.widths) == terms) == pytest.approx(1.0), degree
+
+
+def test_a_sky_whose_blocks_share_errors_may_bend_by_as_much() -> None:
+    every = bends([0, 1, 2], 0.1, 10.0, patch=CHANCE_PATCH + 4.0)
+    assert [len(one.widths) for one in every] == [5] * 6
+    assert min(min(one.widths) for one in every) == pytest.approx(2.0)
+    assert sum(one.odds for one in every) == pytest.approx(3.0)
+    assert bends([0, 1, 2], 1.0, 10.0, patch=CHANCE_PATCH) == bends([0, 1, 2], 1.0, 10.0)
+
+
+def test_errors_are_raised_to_what_blocks_scatter_also_where_they_share_them() -> None:
+    one = problem_about(5, 0.0)
+    known = replace(settled(one), patch=4.0)
+    expected = average_skies(one, known, [1]).covariance
+    # The same blocks, said to be twice as sure as they are.
+    sure = replace(known, sigma=np.hypot(0.5 * ERROR, known.doubt))
+    found = average_skies(replace(one, errors=0.5 * one.errors), sure, [1]).covariance
+    assert np.sqrt(np.diag(found) / np.diag(expected)).min() > 0.8
+
+
+def test_the_stated_level_holds_beside_a_disc_in_an_uneven_frame() -> None:
+    y, x = np.mgrid[:300, :450].astype(float)
+    pulls = []
+    for seed in range(12):
+        rng = np.random.default_rng(700 + seed)
+        sky = np.full(x.shape, 0.1)
+        for width in (12.0, 25.0, 50.0, 100.0):
+            waves = gaussian_filter(rng.standard_normal(x.shape), width, mode="reflect")
+            sky += 2e-4 * waves / waves.std()
+        light = 0.05 * np.exp(-np.hypot(x - 224.5, (y - 149.5) / 0.7) / 33.0)
+        plane = (sky + light + 0.002 * rng.standard_normal(x.shape)).astype(np.float32)
+        fit = fit_sky(plane, masked=object_mask(plane[None]))
+        pulls.append((fit.model() - sky).mean() / np.sqrt(fit.covariance[0, 0]))
+    # 0.9; held to be flat, with errors of blocks that share nothing, 1.5 and more.
+    assert np.sqrt(np.mean(np.square(pulls))) < 1.2
 
 
 def test_profiles_are_1_on_the_outline_and_fall() -> None:

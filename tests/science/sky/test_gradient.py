@@ -8,7 +8,7 @@ import pytest
 from blend.base.errors import StepError
 from blend.base.rowblocks import limit_threads
 from blend.science.sky.blocks import measure_blocks
-from blend.science.sky.fit import sky_uncertainty, slope_sigma, subtract_sky
+from blend.science.sky.fit import sky_uncertainty, subtract_sky
 from blend.science.sky.gradient import fit_sky
 from blend.science.sky.neutral import slope_of_blocks
 from blend.science.sky.objects import Region, object_mask, region_mask
@@ -155,6 +155,26 @@ def test_faint_stars_lift_the_level_by_no_more_than_it_says():
     assert sky_uncertainty(clean) < 0.02 * SIGMA
 
 
+def test_light_beside_the_mask_is_a_doubt_of_the_level() -> None:
+    y, x = np.mgrid[:300, :450].astype(float)
+    with_wings, without = [], []
+    for seed in range(6):
+        rng = np.random.default_rng(seed)
+        light, masked = np.zeros(x.shape), np.zeros(x.shape, dtype=np.bool_)
+        for _ in range(60):
+            away = np.hypot(x - rng.uniform(0, 449), y - rng.uniform(0, 299))
+            light += 8e-4 * np.exp(-away / 8.0)
+            masked |= away < 7.0
+        sky = 0.1 + 0.002 * rng.standard_normal(x.shape)
+        for pulls, plane in ((with_wings, sky + light), (without, sky)):
+            fit = fit_sky(plane.astype(np.float32), masked=masked)
+            pulls.append((fit.coefficients[0] - 0.1) / np.sqrt(fit.covariance[0, 0]))
+    # The wings lie over all blocks: without the doubt the level is 6 of its errors off.
+    assert np.sqrt(np.mean(np.square(with_wings))) < 2.5
+    # And where nothing shines beside the mask, the error is as it was: not wider than the noise makes it.
+    assert 0.5 < np.sqrt(np.mean(np.square(without))) < 1.5
+
+
 def test_halo_beside_the_sky_makes_it_less_certain_not_more():
     plain = (planted([0.1, 0.01]) + noise(6)).astype(np.float32)
     light, _ = disc(scale=34.0)
@@ -288,12 +308,6 @@ def test_regions():
     assert ellipse.sum() == pytest.approx(np.pi * 50 * 75, rel=0.01)
     slanted = region_mask([Region("ellipse", "px", 20, 45, 60, 10, angle_deg=45.0)], (100, 100))
     assert slanted[65, 65] and not slanted[35, 65]
-
-
-def test_slope_in_sigma():
-    fit = fit_sky(planted([0.1, 0.01]).astype(np.float32), degree=1, masked=nothing())
-    assert slope_sigma(fit, SIGMA) == pytest.approx(0.02 / SIGMA, rel=1e-3)
-    assert np.isnan(slope_sigma(fit, 0.0))
 
 
 @pytest.mark.parametrize("length", [0.14, 0.2])
