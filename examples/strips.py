@@ -49,7 +49,7 @@ KNOBS: dict[str, tuple[str, list[Any], bool]] = {
         ],
         True,
     ),
-    "finish.noise_sigma": ("noisy", [0.0, 0.8, 1.1, 1.3, 1.5], True),
+    "finish.noise_sigma": ("noisy", [0.0, 0.6, 0.9, 1.2, 1.5], True),
     "finish.chroma_reduction": ("noisy", [0.0, 0.3, 0.6, 0.8, 0.95], True),
     "finish.star_size": ("clear", [1.0, 0.9, 0.8, 0.65, 0.5], False),
     "finish.star_brightness": ("clear", [1.0, 0.9, 0.8, 0.65, 0.5], False),

@@ -112,8 +112,8 @@ class Finish(Table):
             told.append(
                 f"Luminance noise of 1 to 64 px is taken out, by starlet bands: what stands {self.noise_sigma:g} sigma "
                 "of its band from its surroundings, in this band and the next, loses half, 4 sigma hardly anything; "
-                f"{kept_noise(self.noise_sigma):.0%} of white noise is left. Source: Starck & Murtagh (1998), from "
-                "memory, for the bands; the weight is derived here."
+                f"at most {kept_noise(self.noise_sigma):.0%} of white noise is left, the less the wider stars are. "
+                "Source: Starck & Murtagh (1998), from memory, for the bands; the weight is derived here."
             )
         if self.green_limit > 0:
             told.append(

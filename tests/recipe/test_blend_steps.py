@@ -242,14 +242,22 @@ def test_the_record_says_what_the_finish_did() -> None:
 def test_luminance_noise_is_taken_out_and_its_residual_kept_on_request() -> None:
     picture = (0.1 + 0.02 * np.random.default_rng(8).standard_normal((3, 200, 240))).astype(np.float32)
     text = "[finish]\nnoise_sigma = 1.3\n"
-    work = finish(make_work(text).with_(display=picture))
+    sharp = make_work(text).with_(display=picture)
+    work = finish(sharp.with_(fwhm_px={"rgb": 1.8}))
     assert work.residual is None
     assert work.display is not None
     facts = work.recorded["finish"]["luma_noise"]
     assert facts["left"] == pytest.approx(kept_noise(1.3), abs=0.03)
+    # The narrowest width counts; where none is known, stars may be as sharp as can be.
+    lefts = [
+        finish(sharp.with_(fwhm_px=widths)).recorded["finish"]["luma_noise"]["left"]
+        for widths in ({"rgb": 3.0, "ha": 3.6}, {"rgb": float("nan")})
+    ]
+    assert lefts[0] < 0.5 * facts["left"] < 0.5 * lefts[1]
     assert set(facts) == {"1", "2", "4", "8", "16", "32", "64", "left"}
     json.dumps(dict(work.recorded["finish"]), allow_nan=False)
-    shown = finish(make_work(text + '[output]\nformats = ["residual"]').with_(display=picture))
+    wanted = make_work(text + '[output]\nformats = ["residual"]')
+    shown = finish(wanted.with_(display=picture, fwhm_px={"rgb": 1.8}))
     assert np.array_equal(shown.display, work.display)
     assert shown.residual is not None
     lost = np.tensordot(np.array([0.2126, 0.7152, 0.0722]), picture - work.display, 1)
@@ -261,7 +269,9 @@ def test_the_stretch_counts_on_less_noise() -> None:
     work = make_work("[finish]\nnoise_sigma = 1.2")
     plain = shown_noise(make_work(""))
     assert plain is not None
-    assert shown_noise(work) == pytest.approx(0.363 * plain)
+    assert shown_noise(work.with_(fwhm_px={"rgb": 3.0})) == pytest.approx(0.363 * plain)
+    # Sharper stars would lose by more than 1.1.
+    assert shown_noise(work) == pytest.approx(0.458 * plain)
 
 
 def test_chroma_reduction_spares_stars_by_their_protection() -> None:

@@ -19,7 +19,7 @@ from blend.recipe.model import resolved
 from blend.recipe.pipeline import PICTURE_STEPS, run_all
 from blend.recipe.state import COLOUR, Work
 from blend.recipe.steps.blends import display_sky, luminance_noise
-from blend.recipe.steps.protect_stars import colour_saturated, fill_picture, guard_lines
+from blend.recipe.steps.protect_stars import colour_saturated, fill_picture, guard_lines, sharpest_width
 from blend.recipe.steps.stretch import mean_noise, plane_noise, white_level
 from blend.science.picture import MOST_SIGMA, SMALLEST_SIGMA, kept_noise, noise_lost
 
@@ -171,6 +171,7 @@ def _noises(work: Work) -> dict[str, float]:
 def _facts(work: Work, factor: int, shape: tuple[int, ...]) -> dict[str, Any]:
     settings = work.recipe.for_master("stretch", "rgb")
     noise, target = {plane: plane_noise(work, plane) for plane in COLOUR}, work.target_light
+    width = sharpest_width(work)
     return {
         "rows": shape[0],
         "columns": shape[1],
@@ -181,7 +182,7 @@ def _facts(work: Work, factor: int, shape: tuple[int, ...]) -> dict[str, Any]:
         "finish": finish_facts(work.recipe),
         "stretch": _curve_settings(work, "rgb"),
         "sigma": max(noise.values()),
-        "kept_noise": [kept_noise(float(sigma)) for sigma in np.linspace(0.0, MOST_SIGMA, KEPT_STEPS)],
+        "kept_noise": [kept_noise(float(k), width) for k in np.linspace(0.0, MOST_SIGMA, KEPT_STEPS)],
         "most_sigma": MOST_SIGMA,
         "mean_noise": mean_noise(work) if settings.colour == "preserve" else None,
         "noise": {**noise, "luminance": luminance_noise(work)},

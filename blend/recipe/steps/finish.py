@@ -10,7 +10,7 @@ import numpy as np
 from blend.base.rowblocks import map_row_blocks
 from blend.recipe.state import Plane, Work
 from blend.recipe.steps.blends import display_sky
-from blend.recipe.steps.protect_stars import star_width
+from blend.recipe.steps.protect_stars import sharpest_width, star_width
 from blend.science.line import star_radii
 from blend.science.picture import Finished, LumaNoise, finish_picture, noise_of_luma, shrink_stars
 
@@ -19,7 +19,9 @@ def finish(work: Work) -> Work:
     """Return the work with the finishing touches of the recipe in ``display``."""
     assert work.display is not None
     settings, strength = work.recipe.finish, np.float32(work.recipe.protect.stars)
-    noise = noise_of_luma(work.display, sigma=settings.noise_sigma) if settings.noise_sigma > 0 else None
+    noise = None
+    if settings.noise_sigma > 0:
+        noise = noise_of_luma(work.display, sigma=settings.noise_sigma, fwhm_px=sharpest_width(work))
     spared = work.star_mask if strength > 0 else None
     if spared is not None and strength < 1:
         spared = strength * spared

@@ -13,7 +13,7 @@ from blend.base.rowblocks import map_together
 from blend.recipe.state import Behind, Line, Plane, Work, frozen
 from blend.recipe.tables import Recipe
 from blend.science.line import cover_saturated, star_mask
-from blend.science.picture import colour_cores, fill_at, fill_behind
+from blend.science.picture import SHARPEST_PX, colour_cores, fill_at, fill_behind
 from blend.science.stars import Stars, typical_fwhm
 
 MOST_WIDENING = 2.0
@@ -46,6 +46,12 @@ def star_width(work: Work, stars: Stars) -> float:
     if not known:
         return USUAL_FWHM_PX
     return max(width for width in (*work.fwhm_px.values(), *known) if width <= MOST_WIDENING * min(known))
+
+
+def sharpest_width(work: Work) -> float:
+    """Return the narrowest star width of the masters; that of the sharpest stars there are where none is known."""
+    own = typical_fwhm(work.stars) if work.stars is not None else 0.0
+    return min((width for width in (*work.fwhm_px.values(), own) if width > 0), default=SHARPEST_PX)
 
 
 def begin_blends(work: Work) -> Work:

@@ -8,6 +8,7 @@ import numpy as np
 
 from blend.base.robust import difference_noise
 from blend.recipe.state import Work, frozen
+from blend.recipe.steps.protect_stars import sharpest_width
 from blend.science.picture import SolvedStretch, kept_noise, solve_stretch, stretch_planes
 
 
@@ -54,7 +55,7 @@ def aim(work: Work) -> tuple[float, float] | None:
 
 def shown_noise(work: Work) -> float | None:
     """Return the noise of one sky pixel of what the stretch acts on, as the finish leaves it."""
-    kept = kept_noise(work.recipe.finish.noise_sigma)
+    kept = kept_noise(work.recipe.finish.noise_sigma, sharpest_width(work))
     settings = work.recipe.for_master("stretch", "rgb")
     if aim(work) is not None and work.target_light is not None:
         return kept * work.target_light.noise

@@ -41,7 +41,7 @@ if TYPE_CHECKING:
     )
     from blend.science.picture.formulas import FORMULAS, define_formula
     from blend.science.picture.holes import describe_holes, fill_holes, find_holes
-    from blend.science.picture.luma_noise import MOST_SIGMA, LumaNoise, kept_noise, noise_of_luma
+    from blend.science.picture.luma_noise import MOST_SIGMA, SHARPEST_PX, LumaNoise, kept_noise, noise_of_luma
     from blend.science.picture.neutral import check_neutral
     from blend.science.picture.saturated_cores import colour_cores
     from blend.science.picture.star_size import LEAST_SIZE, shrink_stars

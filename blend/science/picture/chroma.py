@@ -23,9 +23,16 @@ MOST_CORRELATION = 3.0
 """A coarse band's scatter counts as noise up to this many times what white noise would leave there; beyond, it is
 colour. Of an invented sky, resampled, the coarsest band had 1.4 times; of a real nebula that fills its frame, 21."""
 
-KEPT_SIGMA = 1.7
-"""Colour of so many sigma of a band, root mean square over the neighbours, loses half of what noise would lose. Of
-1.5 to 2.0 the nearest to the truth, all in all, in the noisy scenes of `benchmarks/accuracy/look.py`."""
+MOST_OF_COLOUR = 1.7
+"""The same for colour: at 3, a nebula's scatter passed for noise of three times its own, and took colour with it."""
+
+KEPT_SIGMA = 3.5
+"""Colour of so many sigma of a band along an axis, root mean square over the neighbours, loses half of what noise would
+lose. Of 2.5 to 4, nebulae of `benchmarks/accuracy/look.py` are nearest to the truth at 2.5, by 0.02 in CIEDE2000; at
+3.5 a tenth less of their noise is left, and they are as near as they were with one limit for both axes."""
+
+MOST_OF_ONE = 10.0
+"""Sigma at which a pixel counts no more for the axes of colour; a filament's are beyond it seldom. Chosen."""
 
 CHANCE = 0.15
 """Mean square, in sigma, of what noise alone in a and b seems to have to do with light: 2 times the sum of squares of
@@ -75,9 +82,10 @@ def noise_shifts(
     r = a - L (q + d t^2 / (1 + t^2)), q = <<a L>> / (<<L^2>> + 2 s_L^2), d = (<a L> - q <L^2>) / n,
 
     n = <L^2> + 2 s_L^2, and so with b, t = n ((d_a / s_a)^2 + (d_b / s_b)^2) / (2 `CHANCE`); q is 0 in the finest band.
-    r / (1 + (e / 1.7^2)^4) is lost, e = <(r_a / s_a)^2 + (r_b / s_b)^2> / 2. <> are B3 means over neighbours as far
+    r in units of s is turned to its principal axes, p and q: light of a nebula has one hue, noise has all, so that q
+    holds noise alone. p / (1 + (<p^2> / 3.5^2)^4) is lost, and so of q. <> are B3 means over neighbours as far
     apart as the band's width, << >> those again over twice that, s the noise of the bands in the darker half of the
-    picture, white noise's own up to `MOST_CORRELATION`. The slope of 25 neighbours alone goes with their noise, too,
+    picture, white noise's own up to `MOST_OF_COLOUR`. The slope of 25 neighbours alone goes with their noise, too,
     and carried 0.28 of it on.
 
     References
@@ -163,7 +171,7 @@ def _noise_of_chroma(lab: Array) -> Array:
 
         sigmas = np.array(map_together(scatter, zip(smooth, coarser, strict=True)))
         finest = sigmas if band == 0 else finest
-        most = MOST_CORRELATION * WHITE_NOISE_IN_BANDS[band] / WHITE_NOISE_IN_BANDS[0]
+        most = MOST_OF_COLOUR * WHITE_NOISE_IN_BANDS[band] / WHITE_NOISE_IN_BANDS[0]
         _add_insignificant(lost, smooth, coarser, np.minimum(sigmas, most * finest), 2**band)
         smooth = coarser
     # Straight lines between blocks blur what is taken from each by B = (1, 6, 1) / 8, down and across.
@@ -186,7 +194,6 @@ def _add_insignificant(
     near = _smooth(products, step)
     # What is as small as a block has a colour of its own each, a star or an H II region: no slope goes for all of them.
     far = _smooth(near, 2 * step) if step > 1 else None
-    energy = products[:1]
 
     def squares(pair: Array, unit: float) -> Array:
         """Return the sum of squares of values in a and b, in ``unit`` times their noise."""
@@ -203,18 +210,37 @@ def _add_insignificant(
             more = more - slopes * near[0, rows]
         real = np.minimum(known * squares(more, float(np.sqrt(2.0 * CHANCE))), np.float32(1e4)) ** 2
         detail[1:, rows] -= detail[0, rows] * (slopes + more * (known * real / (np.float32(1.0) + real)))
-        energy[0, rows] = np.minimum(
-            squares(detail[1:, rows], float(np.sqrt(2.0)) * KEPT_SIGMA), np.float32(1e4)
-        )
 
     map_row_blocks(part, lost.shape[1])
-    energy = _smooth(energy, step)[0]
+    turn = _axes(detail[1:], colour)
+    turned, energy = detail[1:], products[:2]
+
+    def square_parts(rows: slice) -> None:
+        turned[:, rows] = np.einsum("ij,j...->i...", turn, turned[:, rows])
+        energy[:, rows] = np.minimum(turned[:, rows] ** 2 * np.float32(1.0 / KEPT_SIGMA**2), np.float32(1e4))
+
+    map_row_blocks(square_parts, lost.shape[1])
+    energy = _smooth(energy, step)
+    back = np.linalg.inv(turn.astype(np.float64)).astype(np.float32)
 
     def lose(rows: slice) -> None:
-        square = energy[rows] * energy[rows]
-        lost[:, rows] += detail[1:, rows] / (np.float32(1.0) + square * square)
+        square = energy[:, rows] * energy[:, rows]
+        noise = turned[:, rows] / (np.float32(1.0) + square * square)
+        lost[:, rows] += np.einsum("ij,j...->i...", back, noise)
 
     map_row_blocks(lose, lost.shape[1])
+
+
+def _axes(pair: Array, colour: list[np.float32]) -> Array:
+    """Return the matrix to the principal axes of a and b in units of their noise, (2, 2); of a sample.
+
+    Beyond `MOST_OF_ONE` sigma a pixel counts no more: a few stars are no field of nebula.
+    """
+    a, b = ((_sample(plane) / sigma).astype(np.float64) for plane, sigma in zip(pair, colour, strict=True))
+    weight = 1.0 / np.maximum(1.0, (a * a + b * b) / MOST_OF_ONE**2)
+    angle = 0.5 * np.arctan2(2.0 * np.mean(weight * a * b), np.mean(weight * (a * a - b * b)))
+    axes = np.array([[np.cos(angle), np.sin(angle)], [-np.sin(angle), np.cos(angle)]])
+    return np.asarray(axes / np.array(colour, dtype=np.float64), dtype=np.float32)
 
 
 def _sharpened(planes: Array) -> Array:

@@ -177,7 +177,8 @@ def finish_picture(
     `blend.science.picture.chroma.noise_shifts` calls noise. A star's colour is sharper than its neighbourhood tells,
     and a pale star's, a few sigma of a few blocks, would be halved. Hence ``spared``.
 
-    Green limit: g' = g - k (x - n), x = w max(0, g - max(r, b)). w is 1 in the dark and fades to 0 from 0.25 to 0.5.
+    Green limit: g loses k (x - n), x = w max(0, g - max(r, b)), and all three planes gain the luma of that, 0.7152
+    times as much: a pixel without its green is no darker. w is 1 in the dark and fades to 0 from 0.25 to 0.5.
     Of a neutral noisy sky x has a mean above 0, since it is one-sided; n is what the local mean of x (16 px) holds
     beyond the excess of the local means, so that the noise loses its green while the sky's mean stays neutral.
 

@@ -157,8 +157,12 @@ def touch_rows(
                 for x in range(size):
                     other = max(red[x], blue[x])
                     faded = min(max((_BRIGHT - other) * _FADE, _ZERO), _ONE)
-                    value = green[x] - limit * faded * (max(green[x] - other, _ZERO) - noise[x])
-                    green[x] = min(max(value, _ZERO), _ONE)
+                    taken = limit * faded * (max(green[x] - other, _ZERO) - noise[x])
+                    # Luma stays: where its noise is gone already, a green speck would leave a dark one.
+                    grey = _GREEN * taken
+                    red[x] = min(max(red[x] + grey, _ZERO), _ONE)
+                    green[x] = min(max(green[x] + (grey - taken), _ZERO), _ONE)
+                    blue[x] = min(max(blue[x] + grey, _ZERO), _ONE)
             for light in (red, green, blue):
                 for x in range(size):
                     place = light[x] * _STEPS

@@ -3,14 +3,16 @@
 Luma y = 0.2126 R' + 0.7152 G' + 0.0722 B' of code values is parted into the bands of the B3 starlet, w_j of 2^j px,
 those of 8 px and more on means of 4 x 4 pixels. A band loses
 
-w_j / (1 + (m_j / k)^8), m_j^2 = the most of min(e_i, 1) and e_i - 1, i <= j, e_i = mean of (u_i / (g s_i))^2
+w_j / (1 + max(m_i / k_i)^8), i <= j, m_i^2 = the most of min(e_i, 1) and e_i - 1, e_i = mean of (u_i / (g s_i))^2
 
 over (1, 2, 1)^2 / 16 of neighbours. Noise alone has e = 1, so that e - 1 is what light adds: with e in its place, half
 of what a faint star had to pass was noise's own. u_0 = w_1 + 0.15 w_0, neighbours 1 px apart, shows the sharpest star
-best; u_1 = u_2 = w_2 and then u_j = w_j, neighbours 2^j px apart, what is wider. s_i is the noise of u_i in the darker
-half of the picture, so that noise which neighbours share counts as what it is; g <= 1 is how much less there is at the
-brightness of the place, by the finest band. What is seen at one scale keeps its wings in the wider ones: a star of
-4 sigma lost 4 % without that. The same is taken from all three planes: their differences stay, and so does the colour.
+best; u_1 = u_2 = w_2 and then u_j = w_j, neighbours 2^j px apart, what is wider. k_i = k, but k_0 is as much more as
+the width of the picture's stars allows (`point_limit`): a pixel or two that stand out where no star is so sharp are
+noise, dark or bright, and stayed whole as specks in a smooth sky. s_i is the noise of u_i in the darker half of the
+picture, so that noise which neighbours share counts as what it is; g <= 1 is how much less there is at the brightness
+of the place, by the finest band. What is seen at one scale keeps its wings in the wider ones: a star of 4 sigma lost 4
+% without that. The same is taken from all three planes: their differences stay, and so does the colour.
 """
 
 from __future__ import annotations
@@ -37,11 +39,17 @@ from blend.science.plane import spread_rows
 Array = NDArray[np.float32]
 
 MOST_SIGMA = 1.5
-"""k at which a light of 4 sigma keeps 98 % or more: `tests/science/picture/test_luma_noise.py`. A star of FWHM 1.5 px,
-whose pixels have 4.7 sigma together, then loses 6 % of its light; 2 % at 1.2."""
+"""k at which a light of 4 sigma keeps 98 % or more: `tests/science/picture/test_luma_noise.py`."""
 
 KEPT_NOISE = ((0.0, 1.0), (0.5, 0.981), (0.8, 0.805), (1.0, 0.553), (1.2, 0.363), (1.3, 0.306), (1.5, 0.222))
-"""Measured by `tests/science/picture/test_luma_noise.py`."""
+"""Where stars are 1.8 px wide; wider ones let less stay. Measured by `tests/science/picture/test_luma_noise.py`."""
+
+SHARPEST_PX = 1.5
+"""FWHM where no star tells it: sharper ones fall on a pixel."""
+
+LIMIT_AT_SHARPEST, LIMIT_PER_PX, HIGHEST_LIMIT = 1.1, 1.3, 3.0
+"""The most k_0, at which a star of 4 sigma keeps 98 %: 1.1 at 1.5 px, 1.75 at 2 px, 2.4 at 2.5 px; measured there, too.
+What 3 leaves of noise is the wider bands' own."""
 
 POINT = 0.15
 """Share of w_0 in u_0: of a star of FWHM 1.5 px and 4 sigma, 4.5 sigma stand out, of the 4.7 that all its pixels have
@@ -102,12 +110,23 @@ class LumaNoise:
         return out
 
 
-def kept_noise(sigma: float) -> float:
-    """Return the share of white noise that is left at a ``sigma`` from 0 to `MOST_SIGMA`, standard deviations."""
-    return float(np.interp(sigma, [k for k, _ in KEPT_NOISE], [kept for _, kept in KEPT_NOISE]))
+def kept_noise(sigma: float, fwhm_px: float = 1.8) -> float:
+    """Return the most of white noise that is left at a ``sigma`` from 0 to `MOST_SIGMA`, standard deviations."""
+    limit = min(sigma, _highest_limit(fwhm_px))
+    return float(np.interp(limit, [k for k, _ in KEPT_NOISE], [kept for _, kept in KEPT_NOISE]))
 
 
-def noise_of_luma(codes: NDArray[np.floating], *, sigma: float) -> LumaNoise:
+def point_limit(sigma: float, fwhm_px: float) -> float:
+    """Return k_0: k itself for the sharpest stars, 2.5 k from 3 px on; never more than such a star bears."""
+    highest = _highest_limit(fwhm_px)
+    return min(sigma * max(highest - 0.5, 1.0), highest)
+
+
+def _highest_limit(fwhm_px: float) -> float:
+    return min(LIMIT_AT_SHARPEST + LIMIT_PER_PX * max(fwhm_px - SHARPEST_PX, 0.0), HIGHEST_LIMIT)
+
+
+def noise_of_luma(codes: NDArray[np.floating], *, sigma: float, fwhm_px: float = SHARPEST_PX) -> LumaNoise:
     """Return what a picture loses of its luminance noise; the rule stands above.
 
     Parameters
@@ -116,6 +135,8 @@ def noise_of_luma(codes: NDArray[np.floating], *, sigma: float) -> LumaNoise:
         Code values; NaN where there is no data, which counts as sky.
     sigma : float
         k, above 0 and at most `MOST_SIGMA`: what is so many sigma from its surroundings loses half.
+    fwhm_px : float
+        Width of the sharpest stars: what is sharper is noise.
 
     Raises
     ------
@@ -128,7 +149,7 @@ def noise_of_luma(codes: NDArray[np.floating], *, sigma: float) -> LumaNoise:
     rows, columns = codes.shape[1:]
     sky = _sky(codes)
     sigmas, point, quiet = _measure(codes, sky)
-    strength = np.float32(1.0 / sigma**4)
+    strengths = tuple(np.float32(1.0 / k**4) for k in (point_limit(sigma, fwhm_px), sigma, sigma))
     fine = np.zeros((rows, columns), dtype=np.float32)
     smooth, seen = (np.empty((-(-rows // 4), -(-columns // 4)), dtype=np.float32) for _ in range(2))
 
@@ -139,12 +160,12 @@ def noise_of_luma(codes: NDArray[np.floating], *, sigma: float) -> LumaNoise:
         sharpest = _energy(planes[:3], len(rest), step=1, sigma=point, mix=POINT)
         widest = _energy(planes[2:], len(rest), step=FINE[-1], sigma=sigmas[-1])
         energies = (sharpest, widest, widest)
-        _lose(planes, energies, light=rest, quiet=quiet, strength=strength, lost=fine[block], seen=here)
+        _lose(planes, energies, light=rest, quiet=quiet, strengths=strengths, lost=fine[block], seen=here)
         for plane, means in ((rest, smooth), (here, seen)):
             mean_blocks(plane, means[block.start // 4 : -(-block.stop // 4)])
 
     map_row_blocks(fill_rows, rows, height=ROWS)
-    coarse, wide = _coarse(smooth, seen, sigmas[0], quiet, strength)
+    coarse, wide = _coarse(smooth, seen, sigmas[0], quiet, strengths[-1])
     return LumaNoise(fine, coarse, (*sigmas, *wide), _left(codes, fine))
 
 
@@ -215,16 +236,16 @@ def _lose(
     *,
     light: Array,
     quiet: Array,
-    strength: np.float32,
+    strengths: tuple[np.float32, ...],
     lost: Array,
     seen: Array,
 ) -> None:
     """Add to ``lost``, whose rows are the middle ones of the planes, what the bands lose, the finest first.
 
-    ``seen`` is the most m^4 of finer bands, and in the end of these, too.
+    ``seen`` is the most (m / k)^4 of finer bands, and in the end of these, too; ``strengths`` are 1 / k^4.
     """
     middle = [_middle(plane, len(lost)) for plane in planes]
-    for energy, (fine, coarse) in zip(energies, pairwise(middle), strict=True):
+    for energy, strength, (fine, coarse) in zip(energies, strengths, pairwise(middle), strict=True):
         lose_rows(fine, coarse, energy, seen, light, quiet, strength, lost)
 
 
@@ -252,7 +273,8 @@ def _coarse(
     energies = tuple(
         _energy(planes[k : k + 2], rows, step=step, sigma=sigmas[k]) for k, step in enumerate(COARSE)
     )
-    _lose(planes, energies, light=inner[0], quiet=quiet, strength=strength, lost=lost, seen=seen)
+    strengths = (strength,) * len(COARSE)
+    _lose(planes, energies, light=inner[0], quiet=quiet, strengths=strengths, lost=lost, seen=seen)
     return lost, tuple(sigmas)
 
 

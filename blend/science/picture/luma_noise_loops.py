@@ -78,10 +78,10 @@ def energy_rows(
 def lose_rows(
     fine: Any, coarse: Any, energy: Any, seen: Any, light: Any, quiet: Any, strength: Any, lost: Any
 ) -> None:
-    """Add to ``lost`` what a band holds, over 1 + (strength m^4)^2.
+    """Add to ``lost`` what a band holds, over 1 + seen^2.
 
-    m^4 is the square of what the energy has more than noise, which ``quiet`` tells by ``light``, or what ``seen`` has
-    of finer bands, which it then becomes.
+    ``seen`` becomes strength m^4, where that is more than finer bands have left there; m^2 is what the energy has more
+    than noise, which ``quiet`` tells by ``light``.
     """
     columns = fine.shape[1]
     steps = np.float32(len(quiet) - 1)
@@ -91,9 +91,9 @@ def lose_rows(
             place = min(max(light[y, x], _ZERO), _ONE) * steps
             e = energy[y, x] * quiet[np.uint32(place)]
             more = max(min(e, _ONE), e - _ONE)
-            most = more * more
+            most = strength * more * more
             seen[y, x] = most if most > seen[y, x] else seen[y, x]
-            ratio = strength * seen[y, x]
+            ratio = seen[y, x]
             target[x] += (fine[y, x] - coarse[y, x]) / (_ONE + ratio * ratio)
 
 

@@ -116,6 +116,24 @@ def test_what_goes_with_light_by_chance_goes(slope):
         assert (fine[1:] - lost - colour).std() < 0.2
 
 
+@pytest.mark.parametrize("hue", [0.0, 0.8, 2.4])
+def test_noise_across_the_hue_of_a_nebula_goes(hue):
+    # Gas of one hue and 12 sigma that goes its own way, not with the light: by one limit for a and b, all noise stayed.
+    rng = np.random.default_rng(2)
+    noise = rng.standard_normal((3, 200, 240)).astype(np.float32)
+    gas = _smooth(rng.standard_normal((1, 200, 240)).astype(np.float32), 2)[0]
+    gas *= np.float32(12.0) / gas.std()
+    noise[0] *= 0.1
+    fine = noise + np.stack([0 * gas, np.cos(hue) * gas, np.sin(hue) * gas]).astype(np.float32)
+    lost = np.zeros((2, 200, 240), dtype=np.float32)
+    _add_insignificant(lost, fine, np.zeros_like(fine), np.array([0.1, 1.0, 1.0]), 2)
+    left = noise[1:] - lost
+    across = -np.sin(hue) * left[0] + np.cos(hue) * left[1]
+    assert across.std() < 0.2
+    along = np.cos(hue) * lost[0] + np.sin(hue) * lost[1]
+    assert np.abs((along * gas).mean() / (gas * gas).mean()) < 0.02
+
+
 def test_threads_change_no_bit():
     rng = np.random.default_rng(4)
     means = (0.1 + 0.02 * rng.standard_normal((4, 150, 90))).astype(np.float32)
