@@ -53,12 +53,12 @@ def whole_picture(folder: Path) -> tuple[blend.Work, blend.Work]:
     balanced = state = blend.white(state, white="stars")
     state = blend.blend_lines(state, BLENDS)
     state = blend.stretch(
-        state, curve="asinh", white="target", sky_level=0.10, black_sigma=3.7, noise_sigma=1.1
+        state, curve="asinh", white="target", sky_level=0.10, black_sigma=3.7, noise_sigma=0.9
     )
     state = blend.blend_lines(state)
     state = blend.finish(
         state,
-        noise_sigma=1.1,
+        noise_sigma=0.9,
         chroma_reduction=0.95,
         green_limit=0.7,
         contrast=0.2,
