@@ -15,13 +15,15 @@ from blend.science.sky.arms import shared_errors
 from blend.science.sky.blocks import degree_of, term_powers
 from blend.science.sky.first_halo import about, first_halo, settled_errors
 from blend.science.sky.halo import halo_slopes, moved
-from blend.science.sky.solver import SkyProblem, Solution, clipped_away
+from blend.science.sky.solver import SkyProblem, Solution, blocks_per_error, clipped_away
 
 CURVE_SHARES = (0.03, 0.1, 0.3)
 """What a term of a sky's curvature may be beside its slope, beforehand, each as likely: moonlight bends by the first,
 a town's glow by the last."""
 CHANCE_PATCH = 1.5
 """So many blocks may seem to share one error where none do: 1.36 at most in 40 drawn frames."""
+FREE_SHARE = 0.1
+"""Of all blocks: as many as tell from one another what they share."""
 LEAST_WEIGHT = 0.02
 """Of all probability that skies of a degree must have to count."""
 STEEPNESS_STEP = 0.09
@@ -115,7 +117,7 @@ def average_skies(problem: SkyProblem, solution: Solution, degrees: list[int]) -
     data = _scaled(_gathered(problem, solution, terms))
     slope = float(np.abs(solution.coefficients[1:3]).sum()) / data.scale
     most = float(np.ptp(data.values[problem.sky[used]]))
-    allowed = bends(degrees, slope, most, solution.patch)
+    allowed = bends(degrees, slope, most, _free_patch(problem, solution))
     kept = _believed([_answers(data, bend, profiles.odds) for bend in allowed])
     best = kept[int(np.argmax([each.odds.max() for each in kept]))]
     which = int(np.argmax(best.odds))
@@ -132,6 +134,18 @@ def average_skies(problem: SkyProblem, solution: Solution, degrees: list[int]) -
         residuals=np.where(problem.good, problem.values - model, 0.0),
         halo=fresh,
     )
+
+
+def _free_patch(problem: SkyProblem, solution: Solution) -> float:
+    """Return how many blocks share one error where the halo's own is less than a block's; 1 where that is nowhere much.
+
+    Arms and what else a halo lacks are uneven over many blocks, too, and would let the sky bend into the object.
+    """
+    assert solution.doubt is not None
+    free = solution.used & problem.sky & (solution.doubt <= problem.errors)
+    if free.mean() < FREE_SHARE:
+        return 1.0
+    return blocks_per_error(solution.residuals / solution.sigma, free, problem.blocks.grid)
 
 
 def _mean(kept: list[_Answers]) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
