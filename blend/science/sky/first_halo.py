@@ -12,6 +12,7 @@ from blend.science.sky.solver import (
     SkyProblem,
     Solution,
     blocks_per_error,
+    calm,
     inverse_of,
     judged,
     least_sigma,
@@ -83,7 +84,7 @@ def settled_errors(problem: SkyProblem, solution: Solution) -> Solution:
     doubt = solution.halo.doubt(problem.blocks.xy)
     solution = replace(solution, doubt=doubt if solution.doubt is None else np.minimum(doubt, solution.doubt))
     sigma, used = judged(problem, solution)
-    near = solution.used & used & problem.sky
+    near = calm(problem, solution) & used
     patch = blocks_per_error(solution.residuals / sigma, near, problem.blocks.grid)
     return replace(solution, sigma=sigma, used=used, patch=patch)
 

@@ -20,6 +20,8 @@ RING = (0.8, 1.6)
 CLIP_ABOVE = 2.5
 CLIP_BELOW = 4.0
 """Light only adds, so a block that is too bright is left out sooner than one that is too dark."""
+CALM_SHARE = 0.25
+"""Of the used blocks of sky: those where the halo's doubt is least tell the noise."""
 ROUNDS = 12
 """Most rounds of clipping and weighting."""
 
@@ -184,7 +186,7 @@ def judged(problem: SkyProblem, solution: Solution) -> tuple[NDArray[np.float64]
     An error is the block's own, the scatter that all blocks show beyond it, and the halo's doubt.
     """
     good = problem.good if solution.halo is not None else problem.sky
-    own, near = problem.errors, solution.used & problem.sky
+    own, near = problem.errors, calm(problem, solution)
     extra = max(0.0, _scatter(problem, solution, near) ** 2 - float(np.median(own[near])) ** 2)
     doubt = 0.0 if solution.doubt is None else solution.doubt
     sigma = np.maximum(np.sqrt(own**2 + extra + doubt**2), least_sigma(problem))
@@ -195,8 +197,17 @@ def judged(problem: SkyProblem, solution: Solution) -> tuple[NDArray[np.float64]
     return sigma, fresh if enough else solution.used
 
 
+def calm(problem: SkyProblem, solution: Solution) -> NDArray[np.bool_]:
+    """Return the used blocks of sky whose error is not the halo's; at least the quarter where that is least."""
+    used = solution.used & problem.sky
+    if solution.doubt is None:
+        return used
+    limit = np.maximum(problem.errors, float(np.quantile(solution.doubt[used], CALM_SHARE)))
+    return np.asarray(used & (solution.doubt <= limit))
+
+
 def _scatter(problem: SkyProblem, solution: Solution, near: NDArray[np.bool_]) -> float:
-    """Return the scatter of blocks of sky: beside a halo of neighbours, which what is wrong with it shifts alike."""
+    """Return the scatter of calm blocks: beside a halo of neighbours, which what is wrong with it shifts alike."""
     if solution.halo is not None:
         left = np.where(near, solution.residuals, np.nan).reshape(problem.blocks.grid)
         apart = np.concatenate([np.diff(left, axis=0).ravel(), np.diff(left, axis=1).ravel()])
