@@ -114,14 +114,27 @@ def average_skies(problem: SkyProblem, solution: Solution, degrees: list[int]) -
     halo, used, profiles = solution.halo, solution.used, problem.profiles
     assert halo is not None and profiles is not None and solution.doubt is not None
     terms = problem.terms(degrees[-1])
-    data = _scaled(_gathered(problem, solution, terms))
+    free = _free_blocks(problem, solution)
+    data = _gathered(problem, solution, terms)
     slope = float(np.abs(solution.coefficients[1:3]).sum()) / data.scale
     most = float(np.ptp(data.values[problem.sky[used]]))
-    allowed = bends(degrees, slope, most, _free_patch(problem, solution))
-    kept = _believed([_answers(data, bend, profiles.odds) for bend in allowed])
+    allowed = bends(degrees, slope, most, _free_patch(problem, solution, free))
+
+    def believed(raised: NDArray[np.float64]) -> list[_Answers]:
+        own = _gathered(problem, solution, terms, raised)
+        return _believed([_answers(own, bend, profiles.odds) for bend in allowed])
+
+    worse = np.full(free.size, np.sqrt(_misfit(data)))
+    kept = believed(np.where(free, 1.0, worse))
     best = kept[int(np.argmax([each.odds.max() for each in kept]))]
     which = int(np.argmax(best.odds))
     mean, covariance = _mean(kept)
+    if free.any() and worse[0] > 1.0:
+        # What an object's profile lacks is no reason to fit the sky beside it less well, but one to doubt it.
+        count = terms.shape[1]
+        other, covariance = _mean(believed(worse), count)
+        mean = np.append(mean, np.zeros(count - mean.size))
+        covariance += np.outer(other - mean, other - mean)
     fresh = profiles.halo(which, float(best.strengths[which]) * data.scale)
     fresh = replace(fresh, ellipse=moved(profiles.ellipse, np.clip(best.shifts[which], -0.5, 0.5)))
     coefficients = mean * data.scale
@@ -136,23 +149,26 @@ def average_skies(problem: SkyProblem, solution: Solution, degrees: list[int]) -
     )
 
 
-def _free_patch(problem: SkyProblem, solution: Solution) -> float:
-    """Return how many blocks share one error where the halo's own is less than a block's; 1 where that is nowhere much.
+def _free_blocks(problem: SkyProblem, solution: Solution) -> NDArray[np.bool_]:
+    """Return the blocks of sky where the halo's error is less than a block's; none where these are few."""
+    assert solution.doubt is not None
+    free = solution.used & problem.sky & (solution.doubt <= problem.errors)
+    return np.asarray(free & (free.mean() >= FREE_SHARE))
+
+
+def _free_patch(problem: SkyProblem, solution: Solution, free: NDArray[np.bool_]) -> float:
+    """Return how many free blocks share one error; 1 where there are none.
 
     Arms and what else a halo lacks are uneven over many blocks, too, and would let the sky bend into the object.
     """
-    assert solution.doubt is not None
-    free = solution.used & problem.sky & (solution.doubt <= problem.errors)
-    if free.mean() < FREE_SHARE:
-        return 1.0
     return blocks_per_error(solution.residuals / solution.sigma, free, problem.blocks.grid)
 
 
-def _mean(kept: list[_Answers]) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-    """Return the mean sky and its covariance: of each answer, and of the answers about their mean."""
+def _mean(kept: list[_Answers], count: int = 0) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Return the mean sky, of ``count`` terms or more, and its covariance: of each answer, and of all about the mean."""
     weights = np.exp(np.concatenate([each.odds for each in kept]))
     weights /= weights.sum()
-    count = max(each.own.shape[0] for each in kept)
+    count = max(count, *(each.own.shape[0] for each in kept))
     skies = np.concatenate([_padded(each.skies, count) for each in kept])
     mean = weights @ skies
     covariance = (skies - mean).T @ ((skies - mean) * weights[:, None])
@@ -198,8 +214,16 @@ class _Answers:
     own: NDArray[np.float64]
 
 
-def _gathered(problem: SkyProblem, solution: Solution, terms: NDArray[np.float64]) -> _Data:
-    """Weigh blocks by the solution's errors and what they share of its halo's, in units of a typical block's error."""
+def _gathered(
+    problem: SkyProblem,
+    solution: Solution,
+    terms: NDArray[np.float64],
+    raised: NDArray[np.float64] | float = 1.0,
+) -> _Data:
+    """Weigh blocks by the solution's errors and what they share of its halo's, in units of a typical block's error.
+
+    ``raised`` are factors of all errors, one a block.
+    """
     halo, used, profiles = solution.halo, solution.used, problem.profiles
     assert halo is not None and profiles is not None and solution.doubt is not None
     scale = float(np.median(solution.sigma[used]))
@@ -208,11 +232,12 @@ def _gathered(problem: SkyProblem, solution: Solution, terms: NDArray[np.float64
     own = np.sqrt(
         np.maximum(solution.sigma[used] ** 2 - solution.doubt[used] ** 2, problem.errors[used] ** 2)
     )
+    unit = scale / np.broadcast_to(raised, used.shape)[used]
     shared = shared_errors(
         halo.ellipse,
         problem.blocks.xy[used],
-        solution.doubt[used] / scale,
-        own / scale,
+        solution.doubt[used] / unit,
+        own / unit,
         around=RING_SHARE,
     )
     values = (problem.values + clipped_away(problem, solution.sigma, used))[used]
@@ -230,19 +255,14 @@ def _gathered(problem: SkyProblem, solution: Solution, terms: NDArray[np.float64
     )  # fmt: skip
 
 
-def _scaled(data: _Data) -> _Data:
-    """Return the matrices with all errors raised until the best of all pairs misfits by chance only.
+def _misfit(data: _Data) -> float:
+    """Return chi^2 of the best of all pairs by what chance makes of it, at least 1.
 
     Already each block counts as one of ``patch`` that share an error, so chi^2 is that of ``count`` numbers.
     """
-    free = _answers(
-        data, Bend((np.inf,) * (data.tt.shape[0] - data.known.size - 1), 1.0), np.ones(data.pp.size)
-    )
-    worse = (data.yy - 2.0 * float(free.gains.max())) / max(data.count - data.tt.shape[0] - 2, 1)
-    if worse <= 1.0:
-        return data
-    names = ("tt", "tp", "pp", "ty", "py", "yy")
-    return replace(data, **{name: getattr(data, name) / worse for name in names})
+    bend = Bend((np.inf,) * (data.tt.shape[0] - data.known.size - 1), 1.0)
+    best = float(_answers(data, bend, np.ones(data.pp.size)).gains.max())
+    return float(max((data.yy - 2.0 * best) / max(data.count - data.tt.shape[0] - 2, 1), 1.0))
 
 
 def _answers(data: _Data, bend: Bend, odds: NDArray[np.float64]) -> _Answers:
