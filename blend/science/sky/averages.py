@@ -119,22 +119,12 @@ def average_skies(problem: SkyProblem, solution: Solution, degrees: list[int]) -
     slope = float(np.abs(solution.coefficients[1:3]).sum()) / data.scale
     most = float(np.ptp(data.values[problem.sky[used]]))
     allowed = bends(degrees, slope, most, _free_patch(problem, solution, free))
-
-    def believed(raised: NDArray[np.float64]) -> list[_Answers]:
-        own = _gathered(problem, solution, terms, raised)
-        return _believed([_answers(own, bend, profiles.odds) for bend in allowed])
-
-    worse = np.full(free.size, np.sqrt(_misfit(data)))
-    kept = believed(np.where(free, 1.0, worse))
+    # Not those of free blocks: what an object's profile lacks is no reason to fit the sky beside it less well.
+    data = _gathered(problem, solution, terms, np.where(free, 1.0, np.sqrt(_misfit(data))))
+    kept = _believed([_answers(data, bend, profiles.odds) for bend in allowed])
     best = kept[int(np.argmax([each.odds.max() for each in kept]))]
     which = int(np.argmax(best.odds))
     mean, covariance = _mean(kept)
-    if free.any() and worse[0] > 1.0:
-        # What an object's profile lacks is no reason to fit the sky beside it less well, but one to doubt it.
-        count = terms.shape[1]
-        other, covariance = _mean(believed(worse), count)
-        mean = np.append(mean, np.zeros(count - mean.size))
-        covariance += np.outer(other - mean, other - mean)
     fresh = profiles.halo(which, float(best.strengths[which]) * data.scale)
     fresh = replace(fresh, ellipse=moved(profiles.ellipse, np.clip(best.shifts[which], -0.5, 0.5)))
     coefficients = mean * data.scale
@@ -164,11 +154,11 @@ def _free_patch(problem: SkyProblem, solution: Solution, free: NDArray[np.bool_]
     return blocks_per_error(solution.residuals / solution.sigma, free, problem.blocks.grid)
 
 
-def _mean(kept: list[_Answers], count: int = 0) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-    """Return the mean sky, of ``count`` terms or more, and its covariance: of each answer, and of all about the mean."""
+def _mean(kept: list[_Answers]) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Return the mean sky and its covariance: of each answer, and of the answers about their mean."""
     weights = np.exp(np.concatenate([each.odds for each in kept]))
     weights /= weights.sum()
-    count = max(count, *(each.own.shape[0] for each in kept))
+    count = max(each.own.shape[0] for each in kept)
     skies = np.concatenate([_padded(each.skies, count) for each in kept])
     mean = weights @ skies
     covariance = (skies - mean).T @ ((skies - mean) * weights[:, None])

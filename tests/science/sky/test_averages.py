@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
-
 import numpy as np
 import pytest
 from scipy.ndimage import gaussian_filter
@@ -15,7 +13,7 @@ from blend.science.sky.gradient import fit_sky
 from blend.science.sky.halo import HALO_DOUBT, KINDS, STEEPNESS, Ellipse, Halo, profiles_at
 from blend.science.sky.objects import object_mask
 from blend.science.sky.solver import Solution, robust_fit
-from tests.science.sky.test_arms import ELLIPSE, ERROR, TRUTH, problem
+from tests.science.sky.test_arms import ELLIPSE, TRUTH, problem
 
 
 def problem_about(seed: int, lumps: float):
@@ -56,16 +54,6 @@ def test_a_sky_whose_blocks_share_errors_may_bend_by_as_much() -> None:
     assert min(min(one.widths) for one in every) == pytest.approx(2.0)
     assert sum(one.odds for one in every) == pytest.approx(3.0)
     assert bends([0, 1, 2], 1.0, 10.0, patch=CHANCE_PATCH) == bends([0, 1, 2], 1.0, 10.0)
-
-
-def test_errors_are_raised_to_what_blocks_scatter_also_where_they_share_them() -> None:
-    one = problem_about(5, 0.0)
-    known = replace(settled(one), patch=4.0)
-    expected = average_skies(one, known, [1]).covariance
-    # The same blocks, said to be twice as sure as they are.
-    sure = replace(known, sigma=np.hypot(0.5 * ERROR, known.doubt))
-    found = average_skies(replace(one, errors=0.5 * one.errors), sure, [1]).covariance
-    assert np.sqrt(np.diag(found) / np.diag(expected)).min() > 0.8
 
 
 def test_the_stated_level_holds_beside_a_disc_in_an_uneven_frame() -> None:
