@@ -114,6 +114,20 @@ def test_stars_are_found_and_lumps_refused_where_nebula_fills_the_frame():
     assert np.count_nonzero(apart >= 1.0) <= 2
 
 
+def test_round_stars_tell_the_width_against_twice_as_many_drawn_out_lumps():
+    xy, flux, rng = grid_of_stars(side=5)
+    lumps = rng.uniform(15.0, 560.0, (50, 2))
+    y, x = np.mgrid[:580, :580].astype(np.float32)
+    plane = rng.normal(0, 3, (580, 580)).astype(np.float32) + paint((580, 580), xy, 5 * flux, 3.4)
+    for at, turn in zip(lumps, rng.uniform(0, np.pi, len(lumps)), strict=True):
+        along = (x - at[0]) * np.cos(turn) + (y - at[1]) * np.sin(turn)
+        across = (y - at[1]) * np.cos(turn) - (x - at[0]) * np.sin(turn)
+        plane += 500.0 * np.exp(-0.5 * ((along / 7.0) ** 2 + (across / 3.5) ** 2))
+    stars = find_stars(plane)
+    assert typical_fwhm(stars) == pytest.approx(3.4, rel=0.05)
+    assert (nearest(stars, xy) < 0.3).sum() >= 20
+
+
 def test_saturated_stars_are_marked_and_still_centred():
     xy, flux, rng = grid_of_stars()
     flux[:4] = 3e5
