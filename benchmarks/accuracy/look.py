@@ -16,8 +16,8 @@ it, so that structure it takes counts as an error. Printed are
   light behind a star moves it, too), how far each star is from the same picture blended with the true light of the
   line, and the darkest ring around the 50 brightest stars in sigma;
 * the CIELAB hue of H II regions, where more than half of the true red light is the line's: as shown, as the recipe's
-  linear sum of true base light and line has it, and of what the recipe adds alone; of a few dozen noisy pixels the mean
-  of seven nights, since one night's hue is off by 20 degrees by chance;
+  linear sum of true base light and line has it, and of what the recipe adds alone; of a few dozen noisy pixels by
+  as many nights as tell it to 4 degrees, twenty at most;
 * the share of the colour noise of 16-px means that the finish leaves: of the differences of three nights of one scene,
   so that the scene's own colours are no noise; one difference tells it to 4 %;
 * CIEDE2000 from the truth, means over 4 px, median of target, sky, and the rims of stars and H II regions, where colour
@@ -72,9 +72,9 @@ TARGET, SKY, TINT, NOISE, CLIPPED, STARS, RING, HUE, CHROMA, SPECKS = (
 )
 
 
-FEW_PX, NIGHTS = 200, 7
-"""H II regions of fewer pixels are judged by the mean of so many nights: by chance each is off by 10 to 20 degrees in
-29 to 55 pixels of shallow frames, the mean by 4 to 8."""
+FEW_PX, NIGHTS, HUE_ERROR = 200, 20, 4.0
+"""H II regions of fewer pixels are judged by the mean colour of several nights, until its hue is known to 4 degrees: in
+the 29 to 71 pixels of shallow frames one night is 13 degrees off by chance."""
 
 
 @dataclass(frozen=True)
@@ -198,25 +198,28 @@ def hue_value(look: Look, first: tuple[Work, Work, Work]) -> Iterator[Value]:
     ``first`` is a night's balanced work, its picture, and its true light.
     """
     red = next((b for b in first[0].recipe.blend.values() if b.into == "red" and b.amount != 0), None)
-    found = None if red is None else region_hues(*first)
+    found = None if red is None else region_colours(*first)
     if red is None or found is None:
         return
-    pixels, pairs = found[0], [found[1:]]
+    pixels, colours = found[0], [found[1]]
+    off, error = hue_off(np.array(colours))
     for seed in range(NIGHTS - 1) if pixels < FEW_PX else ():
         night = draw_night(look, noise_seed=look.night.seed + 2001 + seed)
         balanced = balanced_of(look, night)
-        more = region_hues(balanced, pictured(balanced, balanced.recipe), true_light(night, balanced))
-        pairs += [more[1:]] if more is not None else []
-    offs = [(hue - wanted + 180.0) % 360.0 - 180.0 for hue, wanted in pairs]
-    off, (hue, wanted) = float(np.mean(offs)), pairs[0]
+        more = region_colours(balanced, pictured(balanced, balanced.recipe), true_light(night, balanced))
+        colours += [more[1]] if more is not None else []
+        off, error = hue_off(np.array(colours))
+        if len(colours) > 3 and error < HUE_ERROR:
+            break
+    hue, wanted = hues(colours[0])
     told = f"{hue:.0f} for {wanted:.0f}, added {red.hue_deg:.0f}, {pixels} px"
-    if len(offs) > 1:
-        told += f", {len(offs)} nights off {off:+.0f} +- {np.std(offs, ddof=1) / len(offs) ** 0.5:.0f}"
+    if len(colours) > 1:
+        told += f", {len(colours)} nights off {off:+.0f} +- {error:.0f}"
     yield Value("H II hue", told, abs(off) <= HUE)
 
 
-def region_hues(balanced: Work, done: Work, true: Work) -> tuple[int, float, float] | None:
-    """Return how many pixels are H II regions, their hue as shown and as the true light has it; None of too few."""
+def region_colours(balanced: Work, done: Work, true: Work) -> tuple[int, NDArray[np.float64]] | None:
+    """Return how many pixels are H II regions, and their mean light as shown and as the true light has it, (2, 3)."""
     line = next(iter(true.lines.values()), None)
     if line is None or line.emission is None or done.display is None:
         return None
@@ -228,7 +231,24 @@ def region_hues(balanced: Work, done: Work, true: Work) -> tuple[int, float, flo
     assert summed is not None
     light = summed[:, region].mean(axis=1, dtype=np.float64)
     shown = srgb_decode(done.display[:, region].astype(np.float64)).mean(axis=1)
-    return int(region.sum()), hue_deg(shown), hue_deg(light * (0.3 / light.max()))
+    return int(region.sum()), np.stack([shown, light * (0.3 / light.max())])
+
+
+def hues(colours: NDArray[np.float64]) -> tuple[float, float]:
+    """Return the hue as shown and as wanted."""
+    return hue_deg(colours[0]), hue_deg(colours[1])
+
+
+def hue_off(nights: NDArray[np.float64]) -> tuple[float, float]:
+    """Return how far the hue of the nights' mean colour is off, in degrees, and its error by leaving out each."""
+
+    def off(some: NDArray[np.float64]) -> float:
+        hue, wanted = hues(some.mean(axis=0))
+        return (hue - wanted + 180.0) % 360.0 - 180.0
+
+    count = len(nights)
+    less = [off(np.delete(nights, k, axis=0)) for k in range(count)] if count > 1 else [0.0]
+    return off(nights), float(np.std(less) * (count - 1) ** 0.5)
 
 
 def hue_deg(light: NDArray[np.float64]) -> float:
