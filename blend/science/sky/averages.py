@@ -20,6 +20,11 @@ from blend.science.sky.solver import SkyProblem, Solution, blocks_per_error, cli
 CURVE_SHARES = (0.03, 0.1, 0.3)
 """What a term of a sky's curvature may be beside its slope, beforehand, each as likely: moonlight bends by the first,
 a town's glow by the last."""
+UNEVEN_DEGREE = 4
+"""A sky's waves are as long as a quarter of the frame and longer: shorter ones no disc hides."""
+UNEVEN = (0.3, 1.0, 3.0, 10.0)
+"""What its every term may be beside those of a bend, in errors of a block, each as likely as none: from what is not
+seen to a flat that is not the frame's."""
 CHANCE_PATCH = 1.5
 """So many blocks may seem to share one error where none do: 1.36 at most in 40 drawn frames."""
 FREE_SHARE = 0.1
@@ -85,6 +90,16 @@ def bends(degrees: list[int], slope: float, scale: float, patch: float = 1.0) ->
     return found
 
 
+def uneven(allowed: list[Bend]) -> list[Bend]:
+    """Return the same with waves of `UNEVEN_DEGREE` beside each bend, of every size of `UNEVEN`."""
+    count = len(term_powers(UNEVEN_DEGREE)) - 1
+    return [
+        Bend(tuple(np.hypot(np.pad(bend.widths, (0, max(count - len(bend.widths), 0))), waves)), bend.odds)
+        for bend in allowed
+        for waves in UNEVEN
+    ]
+
+
 def average_skies(problem: SkyProblem, solution: Solution, degrees: list[int]) -> Solution:
     """Return the mean of all skies beside all halos, each by its probability.
 
@@ -96,7 +111,9 @@ def average_skies(problem: SkyProblem, solution: Solution, degrees: list[int]) -
 
         odds_k odds_b exp(-chi^2 / 2 p) sigma(strength) / strength / sqrt(det A det W)
 
-    with A the normal matrix, W the variances allowed beforehand and p the blocks that share one error.
+    with A the normal matrix, W the variances allowed beforehand and p the blocks that share one error. The covariance
+    is that about this mean of all skies, uneven ones among them (`uneven`): what the seen part shows of its waves is
+    what they may be below the object. They do not move the mean: a wave is no reason to bend the sky into a halo.
 
     Parameters
     ----------
@@ -113,18 +130,20 @@ def average_skies(problem: SkyProblem, solution: Solution, degrees: list[int]) -
     """
     halo, used, profiles = solution.halo, solution.used, problem.profiles
     assert halo is not None and profiles is not None and solution.doubt is not None
-    terms = problem.terms(degrees[-1])
+    terms = problem.terms(max(degrees[-1], UNEVEN_DEGREE))
     free = _free_blocks(problem, solution)
     data = _gathered(problem, solution, terms)
     slope = float(np.abs(solution.coefficients[1:3]).sum()) / data.scale
     most = float(np.ptp(data.values[problem.sky[used]]))
     allowed = bends(degrees, slope, most, _free_patch(problem, solution, free))
     # Not those of free blocks: what an object's profile lacks is no reason to fit the sky beside it less well.
-    data = _gathered(problem, solution, terms, np.where(free, 1.0, np.sqrt(_misfit(data))))
-    kept = _believed([_answers(data, bend, profiles.odds) for bend in allowed])
+    data = _gathered(problem, solution, terms, np.where(free, 1.0, np.sqrt(_misfit(data, degrees[-1]))))
+    even = [_answers(data, bend, profiles.odds) for bend in allowed]
+    kept = _believed(even)
     best = kept[int(np.argmax([each.odds.max() for each in kept]))]
     which = int(np.argmax(best.odds))
-    mean, covariance = _mean(kept)
+    mean = _mean(kept)
+    covariance = _spread(even + [_answers(data, bend, profiles.odds) for bend in uneven(allowed)], mean)
     fresh = profiles.halo(which, float(best.strengths[which]) * data.scale)
     fresh = replace(fresh, ellipse=moved(profiles.ellipse, np.clip(best.shifts[which], -0.5, 0.5)))
     coefficients = mean * data.scale
@@ -154,20 +173,28 @@ def _free_patch(problem: SkyProblem, solution: Solution, free: NDArray[np.bool_]
     return blocks_per_error(solution.residuals / solution.sigma, free, problem.blocks.grid)
 
 
-def _mean(kept: list[_Answers]) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-    """Return the mean sky and its covariance: of each answer, and of the answers about their mean."""
-    weights = np.exp(np.concatenate([each.odds for each in kept]))
-    weights /= weights.sum()
-    count = max(each.own.shape[0] for each in kept)
-    skies = np.concatenate([_padded(each.skies, count) for each in kept])
-    mean = weights @ skies
-    covariance = (skies - mean).T @ ((skies - mean) * weights[:, None])
-    for each, part in zip(kept, np.split(weights, len(kept)), strict=True):
-        size = each.own.shape[0]
-        pulls = _padded(each.pulls, count)
-        covariance[:size, :size] += part.sum() * each.own
-        covariance += pulls.T @ (pulls * part[:, None])
-    return mean, covariance
+def _weights(answers: list[_Answers]) -> list[NDArray[np.float64]]:
+    """Return the probabilities of all, one array an answer."""
+    odds = np.array([each.odds for each in answers])
+    weights = np.exp(odds - odds.max())
+    return list(weights / weights.sum())
+
+
+def _mean(answers: list[_Answers]) -> NDArray[np.float64]:
+    count = max(each.own.shape[0] for each in answers)
+    weighed = zip(_weights(answers), answers, strict=True)
+    return np.asarray(sum(part @ _fitted(each.skies, count) for part, each in weighed))
+
+
+def _spread(answers: list[_Answers], mean: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Return the covariance of the terms of a mean sky: of each answer, and of all answers about it."""
+    covariance = np.zeros((mean.size, mean.size))
+    for part, each in zip(_weights(answers), answers, strict=True):
+        own = _fitted(_fitted(each.own, mean.size).T, mean.size)
+        for rows in (_fitted(each.skies, mean.size) - mean, _fitted(each.pulls, mean.size)):
+            covariance += rows.T @ (rows * part[:, None])
+        covariance += part.sum() * own
+    return covariance
 
 
 @dataclass(frozen=True, eq=False)
@@ -245,14 +272,15 @@ def _gathered(
     )  # fmt: skip
 
 
-def _misfit(data: _Data) -> float:
+def _misfit(data: _Data, degree: int) -> float:
     """Return chi^2 of the best of all pairs by what chance makes of it, at least 1.
 
     Already each block counts as one of ``patch`` that share an error, so chi^2 is that of ``count`` numbers.
     """
-    bend = Bend((np.inf,) * (data.tt.shape[0] - data.known.size - 1), 1.0)
+    count = len(term_powers(degree))
+    bend = Bend((np.inf,) * (count - 1), 1.0)
     best = float(_answers(data, bend, np.ones(data.pp.size)).gains.max())
-    return float(max((data.yy - 2.0 * best) / max(data.count - data.tt.shape[0] - 2, 1), 1.0))
+    return float(max((data.yy - 2.0 * best) / max(data.count - count - data.known.size - 2, 1), 1.0))
 
 
 def _answers(data: _Data, bend: Bend, odds: NDArray[np.float64]) -> _Answers:
@@ -304,5 +332,6 @@ def _believed(found: list[_Answers]) -> list[_Answers]:
     return [each for each in found if each.degree <= highest]
 
 
-def _padded(rows: NDArray[np.float64], count: int) -> NDArray[np.float64]:
-    return np.pad(rows, ((0, 0), (0, count - rows.shape[1])))
+def _fitted(rows: NDArray[np.float64], count: int) -> NDArray[np.float64]:
+    """Return rows cut or filled up with 0 to a count of terms."""
+    return np.pad(rows[:, :count], ((0, 0), (0, max(count - rows.shape[1], 0))))
