@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 from blend.science.sky.arms import shared_errors
 from blend.science.sky.blocks import degree_of, term_powers
 from blend.science.sky.first_halo import about, first_halo, settled_errors
+from blend.science.sky.fit import resized
 from blend.science.sky.halo import halo_slopes, moved
 from blend.science.sky.solver import SkyProblem, Solution, blocks_per_error, clipped_away
 
@@ -143,7 +144,8 @@ def average_skies(problem: SkyProblem, solution: Solution, degrees: list[int]) -
     best = kept[int(np.argmax([each.odds.max() for each in kept]))]
     which = int(np.argmax(best.odds))
     mean = _mean(kept)
-    covariance = _spread(even + [_answers(data, bend, profiles.odds) for bend in uneven(allowed)], mean)
+    covariance = _spread(kept, mean)
+    every = even + [_answers(data, bend, profiles.odds) for bend in uneven(allowed)]
     fresh = profiles.halo(which, float(best.strengths[which]) * data.scale)
     fresh = replace(fresh, ellipse=moved(profiles.ellipse, np.clip(best.shifts[which], -0.5, 0.5)))
     coefficients = mean * data.scale
@@ -153,6 +155,7 @@ def average_skies(problem: SkyProblem, solution: Solution, degrees: list[int]) -
         solution,
         coefficients=coefficients,
         covariance=covariance * data.scale**2,
+        waves=(_spread(every, mean) - covariance) * data.scale**2,
         residuals=np.where(problem.good, problem.values - model, 0.0),
         halo=fresh,
     )
@@ -190,10 +193,9 @@ def _spread(answers: list[_Answers], mean: NDArray[np.float64]) -> NDArray[np.fl
     """Return the covariance of the terms of a mean sky: of each answer, and of all answers about it."""
     covariance = np.zeros((mean.size, mean.size))
     for part, each in zip(_weights(answers), answers, strict=True):
-        own = _fitted(_fitted(each.own, mean.size).T, mean.size)
         for rows in (_fitted(each.skies, mean.size) - mean, _fitted(each.pulls, mean.size)):
             covariance += rows.T @ (rows * part[:, None])
-        covariance += part.sum() * own
+        covariance += part.sum() * resized(each.own, mean.size)
     return covariance
 
 

@@ -89,6 +89,18 @@ class SkyFit:
     line_factor: float | None = None
     bumps: Bumps | None = None  # what a spline adds to the surface
     strength: Strength | None = None  # of a sky of known shape: how much of it was found
+    # (n, n) float64; what an uneven sky adds to the covariance: stated, but no weight, or doubts would bend a sky
+    waves: NDArray[np.float64] | None = None
+
+    @property
+    def even(self) -> SkyFit:
+        """The same sky with the errors that weigh it against others: those it has if it is even."""
+        return replace(self, waves=None)
+
+    @property
+    def stated(self) -> NDArray[np.float64]:
+        """The covariance of the coefficients with that of an uneven sky: (n, n)."""
+        return self.covariance + (0.0 if self.waves is None else resized(self.waves, len(self.covariance)))
 
     def model(self, rows: slice | None = None) -> NDArray[np.float32]:
         """Return the sky over the whole frame, or over a slice of its rows, float32."""
@@ -101,7 +113,7 @@ class SkyFit:
         """Return the sky and its standard error at pixel points (n, 2)."""
         u, v = unit_coordinates(xy, self.shape)
         terms = chebyshev_terms(u, v, degree=self.degree)
-        variance = np.einsum("ni,ij,nj->n", terms, self.covariance, terms)
+        variance = np.einsum("ni,ij,nj->n", terms, self.stated, terms)
         values = terms @ self.coefficients
         if self.bumps is not None:
             values = values + _bumps_at(self.bumps, u, v)
@@ -119,6 +131,7 @@ def build_sky(
     residuals: NDArray[np.float64],
     halo: Halo | None = None,
     name: SkyModel = "polynomial",
+    waves: NDArray[np.float64] | None = None,
 ) -> SkyFit:
     """Return a sky with what follows from its coefficients: degree, level, amplitude, scatter of the used blocks."""
     left = residuals[used]
@@ -141,6 +154,7 @@ def build_sky(
         block_share=blocks.share,
         block_light=blocks.light,
         block_grid=blocks.grid,
+        waves=waves,
     )
 
 
@@ -198,6 +212,12 @@ def sky_uncertainty(fit: SkyFit) -> float:
     """Return the standard error of the fitted sky, root mean square over the frame, unit of the plane."""
     _, errors = fit.at(lattice(fit.shape))
     return float(np.sqrt(np.mean(errors**2)))
+
+
+def resized(matrix: NDArray[np.float64], count: int) -> NDArray[np.float64]:
+    """Return rows and columns of a matrix cut or filled up with 0 to a count."""
+    more = max(count - len(matrix), 0)
+    return np.pad(matrix[:count, :count], (0, more))
 
 
 def lattice(shape: tuple[int, int], steps: int = 33) -> NDArray[np.float64]:

@@ -265,6 +265,7 @@ def _as_sky(
         used=used,
         residuals=solution.residuals,
         halo=solution.halo,
+        waves=solution.waves,
     )
     return replace(fit, line_factor=None if guide is None else solution.factor)
 
