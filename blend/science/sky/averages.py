@@ -23,9 +23,9 @@ CURVE_SHARES = (0.03, 0.1, 0.3)
 a town's glow by the last."""
 UNEVEN_DEGREE = 4
 """A sky's waves are as long as a quarter of the frame and longer: shorter ones no disc hides."""
-UNEVEN = (0.3, 1.0, 3.0, 10.0)
-"""What its every term may be beside those of a bend, in errors of a block, each as likely as none: from what is not
-seen to a flat that is not the frame's."""
+UNEVEN = (3.0, 10.0)
+"""What its every term may be besides, in errors of a block, each as likely as none. Less is what blocks share anyhow:
+beside discs in real frames up to nine have one error, and a term of three counts as chance."""
 CHANCE_PATCH = 1.5
 """So many blocks may seem to share one error where none do: 1.36 at most in 40 drawn frames."""
 FREE_SHARE = 0.1
@@ -112,9 +112,9 @@ def average_skies(problem: SkyProblem, solution: Solution, degrees: list[int]) -
 
         odds_k odds_b exp(-chi^2 / 2 p) sigma(strength) / strength / sqrt(det A det W)
 
-    with A the normal matrix, W the variances allowed beforehand and p the blocks that share one error. The covariance
-    is that about this mean of all skies, uneven ones among them (`uneven`): what the seen part shows of its waves is
-    what they may be below the object. They do not move the mean: a wave is no reason to bend the sky into a halo.
+    with A the normal matrix, W the variances allowed beforehand and p the blocks that share one error. With uneven skies
+    among them (`uneven`) the covariance about this mean is larger by ``waves``: as the seen part waves, so may the sky
+    below the object. They do not move the mean: a wave is no reason to bend the sky into a halo.
 
     Parameters
     ----------
