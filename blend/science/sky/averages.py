@@ -23,9 +23,9 @@ CURVE_SHARES = (0.03, 0.1, 0.3)
 a town's glow by the last."""
 UNEVEN_DEGREE = 4
 """A sky's waves are as long as a quarter of the frame and longer: shorter ones no disc hides."""
-UNEVEN = (3.0, 10.0)
-"""What its every term may be besides, in errors of a block, each as likely as none. Less is what blocks share anyhow:
-beside discs in real frames up to nine have one error, and a term of three counts as chance."""
+UNEVEN = (1.0, 2.0, 4.0, 8.0)
+"""What its every term may be besides, in errors of a block, each as likely as none: less is not seen, and nine terms
+tell a factor of 2."""
 CHANCE_PATCH = 1.5
 """So many blocks may seem to share one error where none do: 1.36 at most in 40 drawn frames."""
 FREE_SHARE = 0.1
