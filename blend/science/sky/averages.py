@@ -12,9 +12,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from blend.science.sky.arms import shared_errors
-from blend.science.sky.blocks import degree_of, term_powers
+from blend.science.sky.blocks import degree_of, resized, term_powers
 from blend.science.sky.first_halo import about, first_halo, settled_errors
-from blend.science.sky.fit import resized
 from blend.science.sky.halo import halo_slopes, moved
 from blend.science.sky.solver import SkyProblem, Solution, blocks_per_error, clipped_away
 
@@ -112,9 +111,9 @@ def average_skies(problem: SkyProblem, solution: Solution, degrees: list[int]) -
 
         odds_k odds_b exp(-chi^2 / 2 p) sigma(strength) / strength / sqrt(det A det W)
 
-    with A the normal matrix, W the variances allowed beforehand and p the blocks that share one error. With uneven skies
-    among them (`uneven`) the covariance about this mean is larger by ``waves``: as the seen part waves, so may the sky
-    below the object. They do not move the mean: a wave is no reason to bend the sky into a halo.
+    with A the normal matrix, W the variances allowed beforehand and p the blocks that share one error. With skies that
+    are `uneven` among them the covariance about this mean is larger by ``waves``: as the seen part waves, so may the
+    sky below the object. They do not move the mean: a wave is no reason to bend the sky into a halo.
 
     Parameters
     ----------
@@ -136,15 +135,16 @@ def average_skies(problem: SkyProblem, solution: Solution, degrees: list[int]) -
     data = _gathered(problem, solution, terms)
     slope = float(np.abs(solution.coefficients[1:3]).sum()) / data.scale
     most = float(np.ptp(data.values[problem.sky[used]]))
-    allowed = bends(degrees, slope, most, _free_patch(problem, solution, free))
+    # Of free blocks: what a halo lacks is uneven over many, too, and would let the sky bend into the object.
+    shared = blocks_per_error(solution.residuals / solution.sigma, free, problem.blocks.grid)
+    allowed = bends(degrees, slope, most, shared)
     # Not those of free blocks: what an object's profile lacks is no reason to fit the sky beside it less well.
     data = _gathered(problem, solution, terms, np.where(free, 1.0, np.sqrt(_misfit(data, degrees[-1]))))
     even = [_answers(data, bend, profiles.odds) for bend in allowed]
     kept = _believed(even)
     best = kept[int(np.argmax([each.odds.max() for each in kept]))]
     which = int(np.argmax(best.odds))
-    mean = _mean(kept)
-    covariance = _spread(kept, mean)
+    mean, covariance = _mean(kept)
     every = even + [_answers(data, bend, profiles.odds) for bend in uneven(allowed)]
     fresh = profiles.halo(which, float(best.strengths[which]) * data.scale)
     fresh = replace(fresh, ellipse=moved(profiles.ellipse, np.clip(best.shifts[which], -0.5, 0.5)))
@@ -155,7 +155,7 @@ def average_skies(problem: SkyProblem, solution: Solution, degrees: list[int]) -
         solution,
         coefficients=coefficients,
         covariance=covariance * data.scale**2,
-        waves=(_spread(every, mean) - covariance) * data.scale**2,
+        waves=(_mean(every, mean)[1] - covariance) * data.scale**2,
         residuals=np.where(problem.good, problem.values - model, 0.0),
         halo=fresh,
     )
@@ -168,35 +168,22 @@ def _free_blocks(problem: SkyProblem, solution: Solution) -> NDArray[np.bool_]:
     return np.asarray(free & (free.mean() >= FREE_SHARE))
 
 
-def _free_patch(problem: SkyProblem, solution: Solution, free: NDArray[np.bool_]) -> float:
-    """Return how many free blocks share one error; 1 where there are none.
-
-    Arms and what else a halo lacks are uneven over many blocks, too, and would let the sky bend into the object.
-    """
-    return blocks_per_error(solution.residuals / solution.sigma, free, problem.blocks.grid)
-
-
-def _weights(answers: list[_Answers]) -> list[NDArray[np.float64]]:
-    """Return the probabilities of all, one array an answer."""
-    odds = np.array([each.odds for each in answers])
+def _mean(
+    answers: list[_Answers], mean: NDArray[np.float64] | None = None
+) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Return the mean sky, or one given, and its covariance: of each answer, and of the answers about it."""
+    odds = np.concatenate([each.odds for each in answers])
     weights = np.exp(odds - odds.max())
-    return list(weights / weights.sum())
-
-
-def _mean(answers: list[_Answers]) -> NDArray[np.float64]:
-    count = max(each.own.shape[0] for each in answers)
-    weighed = zip(_weights(answers), answers, strict=True)
-    return np.asarray(sum(part @ _fitted(each.skies, count) for part, each in weighed))
-
-
-def _spread(answers: list[_Answers], mean: NDArray[np.float64]) -> NDArray[np.float64]:
-    """Return the covariance of the terms of a mean sky: of each answer, and of all answers about it."""
-    covariance = np.zeros((mean.size, mean.size))
-    for part, each in zip(_weights(answers), answers, strict=True):
-        for rows in (_fitted(each.skies, mean.size) - mean, _fitted(each.pulls, mean.size)):
-            covariance += rows.T @ (rows * part[:, None])
-        covariance += part.sum() * resized(each.own, mean.size)
-    return covariance
+    weights /= weights.sum()
+    count = max(each.own.shape[0] for each in answers) if mean is None else mean.size
+    skies = np.concatenate([resized(each.skies, count) for each in answers])
+    mean = weights @ skies if mean is None else mean
+    covariance = (skies - mean).T @ ((skies - mean) * weights[:, None])
+    for each, part in zip(answers, np.split(weights, len(answers)), strict=True):
+        pulls = resized(each.pulls, count)
+        covariance += part.sum() * resized(resized(each.own, count).T, count)
+        covariance += pulls.T @ (pulls * part[:, None])
+    return mean, covariance
 
 
 @dataclass(frozen=True, eq=False)
@@ -322,7 +309,7 @@ def _answers(data: _Data, bend: Bend, odds: NDArray[np.float64]) -> _Answers:
 
 
 def _believed(found: list[_Answers]) -> list[_Answers]:
-    """Return the answers without degrees that next to no probability has, odds about their largest."""
+    """Return the answers without degrees that next to no probability has."""
     top = max(float(each.odds.max()) for each in found)
     found = [replace(each, odds=each.odds - top) for each in found]
     whole = sum(float(np.exp(each.odds).sum()) for each in found)
@@ -332,8 +319,3 @@ def _believed(found: list[_Answers]) -> list[_Answers]:
         if sum(float(np.exp(e.odds).sum()) for e in found if e.degree >= degree) >= LEAST_WEIGHT * whole
     )
     return [each for each in found if each.degree <= highest]
-
-
-def _fitted(rows: NDArray[np.float64], count: int) -> NDArray[np.float64]:
-    """Return rows cut or filled up with 0 to a count of terms."""
-    return np.pad(rows[:, :count], ((0, 0), (0, max(count - rows.shape[1], 0))))

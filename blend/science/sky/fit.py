@@ -15,6 +15,7 @@ from blend.science.sky.blocks import (
     SkyBlocks,
     chebyshev_terms,
     degree_of,
+    resized,
     term_powers,
     unit_axis,
     unit_coordinates,
@@ -100,7 +101,8 @@ class SkyFit:
     @property
     def stated(self) -> NDArray[np.float64]:
         """The covariance of the coefficients with that of an uneven sky: (n, n)."""
-        return self.covariance + (0.0 if self.waves is None else resized(self.waves, len(self.covariance)))
+        count = len(self.covariance)
+        return self.covariance + (0.0 if self.waves is None else resized(resized(self.waves, count).T, count))
 
     def model(self, rows: slice | None = None) -> NDArray[np.float32]:
         """Return the sky over the whole frame, or over a slice of its rows, float32."""
@@ -131,7 +133,6 @@ def build_sky(
     residuals: NDArray[np.float64],
     halo: Halo | None = None,
     name: SkyModel = "polynomial",
-    waves: NDArray[np.float64] | None = None,
 ) -> SkyFit:
     """Return a sky with what follows from its coefficients: degree, level, amplitude, scatter of the used blocks."""
     left = residuals[used]
@@ -154,7 +155,6 @@ def build_sky(
         block_share=blocks.share,
         block_light=blocks.light,
         block_grid=blocks.grid,
-        waves=waves,
     )
 
 
@@ -212,12 +212,6 @@ def sky_uncertainty(fit: SkyFit) -> float:
     """Return the standard error of the fitted sky, root mean square over the frame, unit of the plane."""
     _, errors = fit.at(lattice(fit.shape))
     return float(np.sqrt(np.mean(errors**2)))
-
-
-def resized(matrix: NDArray[np.float64], count: int) -> NDArray[np.float64]:
-    """Return rows and columns of a matrix cut or filled up with 0 to a count."""
-    more = max(count - len(matrix), 0)
-    return np.pad(matrix[:count, :count], (0, more))
 
 
 def lattice(shape: tuple[int, int], steps: int = 33) -> NDArray[np.float64]:

@@ -12,8 +12,8 @@ from collections.abc import Sequence
 import numpy as np
 from numpy.typing import NDArray
 
-from blend.science.sky.blocks import chebyshev_terms, degree_of, unit_coordinates
-from blend.science.sky.fit import SkyFit, resized, sky_uncertainty, with_surface
+from blend.science.sky.blocks import chebyshev_terms, degree_of, resized, unit_coordinates
+from blend.science.sky.fit import SkyFit, sky_uncertainty, with_surface
 from blend.science.sky.solver import weighted_fit
 
 COLOUR_DOUBT = 0.1
@@ -57,7 +57,7 @@ def skies_of_one_target(fits: Sequence[SkyFit]) -> list[SkyFit]:
     target = (weights / shares) @ lights
     size = max(len(fit.covariance) for fit in fits)
     common = sum(
-        weight / share**2 * resized(fit.covariance, size)
+        weight / share**2 * resized(resized(fit.covariance, size).T, size)
         for weight, share, fit in zip(weights, shares, fits, strict=True)
     )
     return [
