@@ -65,7 +65,7 @@ class SkyFit:
     # (n,) float64; in the order of `blocks.term_powers`, unit of the plane
     coefficients: NDArray[np.float64]
     # (n, n) float64; of the coefficients; noise, scatter shared by neighbouring blocks, the open halo of the
-    # largest object, the choice of the degree and light beside the mask are in it
+    # largest object, the choice of the degree and light beside the mask are in it; see `waves`
     covariance: NDArray[np.float64]
     shape: tuple[int, int]  # (rows, columns)
     # level and amplitude: median and peak-to-peak of the model over the frame
