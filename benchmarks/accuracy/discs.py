@@ -130,10 +130,10 @@ def judge(fit: SkyFit, truth: Array, light: Array, outer: NDArray[np.bool_], noi
     spread = chebyshev_terms(*unit_coordinates(lattice(fit.shape), fit.shape), degree=fit.degree).mean(axis=0)
     return Outcome(
         100.0 * float(off[outer].sum()) / whole,
-        100.0 * float(np.sqrt(pull @ fit.covariance @ pull)),
+        100.0 * float(np.sqrt(pull @ fit.stated @ pull)),
         float(np.sqrt(np.mean(off**2))) / noise,
         sky_uncertainty(fit) / noise,
-        float(off.mean() / np.sqrt(spread @ fit.covariance @ spread)),
+        float(off.mean() / np.sqrt(spread @ fit.stated @ spread)),
         fit.degree,
     )
 

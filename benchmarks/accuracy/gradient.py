@@ -221,7 +221,7 @@ def pulls_of(fit: SkyFit, answer: NDArray[np.float64]) -> list[float]:
     known = np.zeros(len(term_powers(max(fit.degree, 2))))
     known[:6] = answer
     count = fit.coefficients.size
-    return list((fit.coefficients - known[:count]) / np.sqrt(np.diag(fit.covariance)))
+    return list((fit.coefficients - known[:count]) / np.sqrt(np.diag(fit.stated)))
 
 
 def drawn_left(covariance: NDArray[np.float64], shape: tuple[int, int]) -> NDArray[np.float64]:
@@ -266,7 +266,7 @@ def stated_flux(fit: SkyFit, light: Array, outer: NDArray[np.bool_] | None) -> f
     y, x = np.nonzero(outer)
     terms = chebyshev_terms(*unit_coordinates(np.stack([x, y], axis=1), fit.shape), degree=fit.degree)
     pull = terms.sum(axis=0) / light[outer].sum(dtype=np.float64)
-    return 100.0 * float(np.sqrt(pull @ fit.covariance @ pull))
+    return 100.0 * float(np.sqrt(pull @ fit.stated @ pull))
 
 
 def mesh_background(plane: Array) -> Array:
@@ -320,7 +320,7 @@ def measured(
     mine.pulls = pulls_of(fit, answer)
     mine.scatter = hardskies.scatter_ratio(fit, SIGMA)
     across = float(np.ptp(sky)) / 100.0
-    mine.stated = float(drawn_left(fit.covariance, fit.shape).mean()) / across
+    mine.stated = float(drawn_left(fit.stated, fit.shape).mean()) / across
     least = bound(fit, case.degree) / across
     mine.bound, mine.chance = float(least.mean()), float((least > mine.left).mean())
     mine.shade = least_light(fit, light)

@@ -200,7 +200,7 @@ def photographs(quick: bool) -> Iterator[str]:
             back = fits[1].coefficients[1:3] - fits[0].coefficients[1:3]
             rest = 2.0 * np.abs(back - size * noise * np.array([0.35, -0.15])).sum() / noise
             # Both axes, as in the rest; what is common to both fits is not in the difference.
-            stated = 2.0 * np.sqrt(np.diag(fits[1].covariance)[1:3]).sum() / noise
+            stated = 2.0 * np.sqrt(np.diag(fits[1].stated)[1:3]).sum() / noise
             share = back[0] / (0.35 * size * noise), back[1] / (-0.15 * size * noise)
             yield (
                 f"  {name:22s} {size:4.0f} sigma planted: x {100 * share[0]:6.1f} %  y {100 * share[1]:6.1f} %  "
@@ -266,7 +266,7 @@ def _pulls(kind: str, seed: int) -> NDArray[np.float64]:
     else:
         plane = (sky + noise[0]).astype(np.float32)
         fit = fit_sky(plane, degree=1, masked=object_mask(plane[None]))
-    return np.asarray((fit.coefficients - truth) / np.sqrt(np.diag(fit.covariance)))
+    return np.asarray((fit.coefficients - truth) / np.sqrt(np.diag(fit.stated)))
 
 
 def scatter_ratio(fit: SkyFit, noise: float) -> tuple[float, float]:

@@ -129,7 +129,7 @@ def _with_line(work: Work, name: str, broad: Plane) -> Work:
 
 
 def _sky_error(work: Work, name: str, scale: float) -> Plane:
-    """Return the standard error of the sky of line - s broad in cells of 8 x 8 pixels, as the fits of both state it.
+    """Return the standard error of the sky of line - s broad in cells of 8 x 8 pixels, as the fits of both weigh it.
 
     Not for a nebula: where it leaves no sky free, what the fits state is as large as the nebula's own faint light.
     """
@@ -141,7 +141,7 @@ def _sky_error(work: Work, name: str, scale: float) -> Plane:
     for key, plane, share in ((name, name, 1.0), ("rgb", work.recipe.continuum_for(name).from_, scale)):
         fit = work.skies.get(key, {}).get(plane)
         if fit is not None:
-            total += (share * fit.at(points)[1]) ** 2
+            total += (share * fit.even.at(points)[1]) ** 2
     across = [np.interp(cells[1], some[1], row) for row in np.sqrt(total).reshape(len(y), len(x))]
     return np.array(
         [np.interp(cells[0], some[0], down) for down in np.transpose(across)], np.float32

@@ -234,7 +234,9 @@ def _of_one_target(master: Master, planes: list[_Plane], fits: list[SkyFit]) -> 
     """Return the skies told together where a target's outskirts leave one of them open: else each gets its own tint."""
     noise = [_noise_for_words(master, what.plane) for what in planes]
     beside = [fit.halo is not None and fit.name == "polynomial" and fit.line_factor is None for fit in fits]
-    sure = [sky_uncertainty(fit) <= TOO_UNSURE_SIGMA * sigma for fit, sigma in zip(fits, noise, strict=True)]
+    sure = [
+        sky_uncertainty(fit.even) <= TOO_UNSURE_SIGMA * sigma for fit, sigma in zip(fits, noise, strict=True)
+    ]
     return fits if len(fits) == 1 or not all(beside) or all(sure) else skies_of_one_target(fits)
 
 

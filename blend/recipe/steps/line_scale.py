@@ -304,9 +304,9 @@ def _star_colour(work: Work, field: Field, others: list[str]) -> float:
 
 
 def _sky_error(work: Work, key: str, plane: str) -> float:
-    """Return the standard error of the sky of a master's plane, as its fit states it."""
+    """Return the standard error of the sky of a master's plane, as its fit weighs it."""
     fit = work.skies.get(key, {}).get(plane)
-    return 0.0 if fit is None else sky_uncertainty(fit)
+    return 0.0 if fit is None else sky_uncertainty(fit.even)
 
 
 def _is_starlight(work: Work, name: str, plane: str, field: Field) -> bool:

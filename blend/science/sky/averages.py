@@ -12,7 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from blend.science.sky.arms import shared_errors
-from blend.science.sky.blocks import degree_of, term_powers
+from blend.science.sky.blocks import degree_of, resized, term_powers
 from blend.science.sky.first_halo import about, first_halo, settled_errors
 from blend.science.sky.halo import halo_slopes, moved
 from blend.science.sky.solver import SkyProblem, Solution, blocks_per_error, clipped_away
@@ -20,6 +20,11 @@ from blend.science.sky.solver import SkyProblem, Solution, blocks_per_error, cli
 CURVE_SHARES = (0.03, 0.1, 0.3)
 """What a term of a sky's curvature may be beside its slope, beforehand, each as likely: moonlight bends by the first,
 a town's glow by the last."""
+UNEVEN_DEGREE = 4
+"""A sky's waves are as long as a quarter of the frame and longer: shorter ones no disc hides."""
+UNEVEN = (1.0, 2.0, 4.0, 8.0)
+"""What its every term may be besides, in errors of a block, each as likely as none: less is not seen, and nine terms
+tell a factor of 2."""
 CHANCE_PATCH = 1.5
 """So many blocks may seem to share one error where none do: 1.36 at most in 40 drawn frames."""
 FREE_SHARE = 0.1
@@ -85,6 +90,16 @@ def bends(degrees: list[int], slope: float, scale: float, patch: float = 1.0) ->
     return found
 
 
+def uneven(allowed: list[Bend]) -> list[Bend]:
+    """Return the same with waves of `UNEVEN_DEGREE` beside each bend, of every size of `UNEVEN`."""
+    count = len(term_powers(UNEVEN_DEGREE)) - 1
+    return [
+        Bend(tuple(np.hypot(np.pad(bend.widths, (0, max(count - len(bend.widths), 0))), waves)), bend.odds)
+        for bend in allowed
+        for waves in UNEVEN
+    ]
+
+
 def average_skies(problem: SkyProblem, solution: Solution, degrees: list[int]) -> Solution:
     """Return the mean of all skies beside all halos, each by its probability.
 
@@ -96,7 +111,9 @@ def average_skies(problem: SkyProblem, solution: Solution, degrees: list[int]) -
 
         odds_k odds_b exp(-chi^2 / 2 p) sigma(strength) / strength / sqrt(det A det W)
 
-    with A the normal matrix, W the variances allowed beforehand and p the blocks that share one error.
+    with A the normal matrix, W the variances allowed beforehand and p the blocks that share one error. With skies that
+    are `uneven` among them the covariance about this mean is larger by ``waves``: as the seen part waves, so may the
+    sky below the object. They do not move the mean: a wave is no reason to bend the sky into a halo.
 
     Parameters
     ----------
@@ -113,18 +130,22 @@ def average_skies(problem: SkyProblem, solution: Solution, degrees: list[int]) -
     """
     halo, used, profiles = solution.halo, solution.used, problem.profiles
     assert halo is not None and profiles is not None and solution.doubt is not None
-    terms = problem.terms(degrees[-1])
+    terms = problem.terms(max(degrees[-1], UNEVEN_DEGREE))
     free = _free_blocks(problem, solution)
     data = _gathered(problem, solution, terms)
     slope = float(np.abs(solution.coefficients[1:3]).sum()) / data.scale
     most = float(np.ptp(data.values[problem.sky[used]]))
-    allowed = bends(degrees, slope, most, _free_patch(problem, solution, free))
+    # Of free blocks: what a halo lacks is uneven over many, too, and would let the sky bend into the object.
+    shared = blocks_per_error(solution.residuals / solution.sigma, free, problem.blocks.grid)
+    allowed = bends(degrees, slope, most, shared)
     # Not those of free blocks: what an object's profile lacks is no reason to fit the sky beside it less well.
-    data = _gathered(problem, solution, terms, np.where(free, 1.0, np.sqrt(_misfit(data))))
-    kept = _believed([_answers(data, bend, profiles.odds) for bend in allowed])
+    data = _gathered(problem, solution, terms, np.where(free, 1.0, np.sqrt(_misfit(data, degrees[-1]))))
+    even = [_answers(data, bend, profiles.odds) for bend in allowed]
+    kept = _believed(even)
     best = kept[int(np.argmax([each.odds.max() for each in kept]))]
     which = int(np.argmax(best.odds))
     mean, covariance = _mean(kept)
+    every = even + [_answers(data, bend, profiles.odds) for bend in uneven(allowed)]
     fresh = profiles.halo(which, float(best.strengths[which]) * data.scale)
     fresh = replace(fresh, ellipse=moved(profiles.ellipse, np.clip(best.shifts[which], -0.5, 0.5)))
     coefficients = mean * data.scale
@@ -134,6 +155,7 @@ def average_skies(problem: SkyProblem, solution: Solution, degrees: list[int]) -
         solution,
         coefficients=coefficients,
         covariance=covariance * data.scale**2,
+        waves=(_mean(every, mean)[1] - covariance) * data.scale**2,
         residuals=np.where(problem.good, problem.values - model, 0.0),
         halo=fresh,
     )
@@ -146,26 +168,20 @@ def _free_blocks(problem: SkyProblem, solution: Solution) -> NDArray[np.bool_]:
     return np.asarray(free & (free.mean() >= FREE_SHARE))
 
 
-def _free_patch(problem: SkyProblem, solution: Solution, free: NDArray[np.bool_]) -> float:
-    """Return how many free blocks share one error; 1 where there are none.
-
-    Arms and what else a halo lacks are uneven over many blocks, too, and would let the sky bend into the object.
-    """
-    return blocks_per_error(solution.residuals / solution.sigma, free, problem.blocks.grid)
-
-
-def _mean(kept: list[_Answers]) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-    """Return the mean sky and its covariance: of each answer, and of the answers about their mean."""
-    weights = np.exp(np.concatenate([each.odds for each in kept]))
+def _mean(
+    answers: list[_Answers], mean: NDArray[np.float64] | None = None
+) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Return the mean sky, or one given, and its covariance: of each answer, and of the answers about it."""
+    odds = np.concatenate([each.odds for each in answers])
+    weights = np.exp(odds - odds.max())
     weights /= weights.sum()
-    count = max(each.own.shape[0] for each in kept)
-    skies = np.concatenate([_padded(each.skies, count) for each in kept])
-    mean = weights @ skies
+    count = max(each.own.shape[0] for each in answers) if mean is None else mean.size
+    skies = np.concatenate([resized(each.skies, count) for each in answers])
+    mean = weights @ skies if mean is None else mean
     covariance = (skies - mean).T @ ((skies - mean) * weights[:, None])
-    for each, part in zip(kept, np.split(weights, len(kept)), strict=True):
-        size = each.own.shape[0]
-        pulls = _padded(each.pulls, count)
-        covariance[:size, :size] += part.sum() * each.own
+    for each, part in zip(answers, np.split(weights, len(answers)), strict=True):
+        pulls = resized(each.pulls, count)
+        covariance += part.sum() * resized(resized(each.own, count).T, count)
         covariance += pulls.T @ (pulls * part[:, None])
     return mean, covariance
 
@@ -245,14 +261,15 @@ def _gathered(
     )  # fmt: skip
 
 
-def _misfit(data: _Data) -> float:
+def _misfit(data: _Data, degree: int) -> float:
     """Return chi^2 of the best of all pairs by what chance makes of it, at least 1.
 
     Already each block counts as one of ``patch`` that share an error, so chi^2 is that of ``count`` numbers.
     """
-    bend = Bend((np.inf,) * (data.tt.shape[0] - data.known.size - 1), 1.0)
+    count = len(term_powers(degree))
+    bend = Bend((np.inf,) * (count - 1), 1.0)
     best = float(_answers(data, bend, np.ones(data.pp.size)).gains.max())
-    return float(max((data.yy - 2.0 * best) / max(data.count - data.tt.shape[0] - 2, 1), 1.0))
+    return float(max((data.yy - 2.0 * best) / max(data.count - count - data.known.size - 2, 1), 1.0))
 
 
 def _answers(data: _Data, bend: Bend, odds: NDArray[np.float64]) -> _Answers:
@@ -292,7 +309,7 @@ def _answers(data: _Data, bend: Bend, odds: NDArray[np.float64]) -> _Answers:
 
 
 def _believed(found: list[_Answers]) -> list[_Answers]:
-    """Return the answers without degrees that next to no probability has, odds about their largest."""
+    """Return the answers without degrees that next to no probability has."""
     top = max(float(each.odds.max()) for each in found)
     found = [replace(each, odds=each.odds - top) for each in found]
     whole = sum(float(np.exp(each.odds).sum()) for each in found)
@@ -302,7 +319,3 @@ def _believed(found: list[_Answers]) -> list[_Answers]:
         if sum(float(np.exp(e.odds).sum()) for e in found if e.degree >= degree) >= LEAST_WEIGHT * whole
     )
     return [each for each in found if each.degree <= highest]
-
-
-def _padded(rows: NDArray[np.float64], count: int) -> NDArray[np.float64]:
-    return np.pad(rows, ((0, 0), (0, count - rows.shape[1])))

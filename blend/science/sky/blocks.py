@@ -72,6 +72,12 @@ def degree_of(count: int) -> int:
     return next(degree for degree in range(9) if len(term_powers(degree)) == count)
 
 
+def resized(terms: NDArray[np.float64], count: int) -> NDArray[np.float64]:
+    """Return terms, the last axis, cut or filled up with 0 to a count."""
+    more = max(count - terms.shape[-1], 0)
+    return np.pad(terms[..., :count], [(0, 0)] * (terms.ndim - 1) + [(0, more)])
+
+
 def unit_coordinates(xy: NDArray[np.floating], shape: tuple[int, int]) -> tuple[NDArray[np.float64], ...]:
     """Map pixel points (n, 2) to (u, v): -1 at the first pixel's centre, +1 at the last one's."""
     rows, columns = shape

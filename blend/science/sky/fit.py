@@ -15,6 +15,7 @@ from blend.science.sky.blocks import (
     SkyBlocks,
     chebyshev_terms,
     degree_of,
+    resized,
     term_powers,
     unit_axis,
     unit_coordinates,
@@ -64,7 +65,7 @@ class SkyFit:
     # (n,) float64; in the order of `blocks.term_powers`, unit of the plane
     coefficients: NDArray[np.float64]
     # (n, n) float64; of the coefficients; noise, scatter shared by neighbouring blocks, the open halo of the
-    # largest object, the choice of the degree and light beside the mask are in it
+    # largest object, the choice of the degree and light beside the mask are in it; see `waves`
     covariance: NDArray[np.float64]
     shape: tuple[int, int]  # (rows, columns)
     # level and amplitude: median and peak-to-peak of the model over the frame
@@ -89,6 +90,19 @@ class SkyFit:
     line_factor: float | None = None
     bumps: Bumps | None = None  # what a spline adds to the surface
     strength: Strength | None = None  # of a sky of known shape: how much of it was found
+    # (n, n) float64; what an uneven sky adds to the covariance: stated, but no weight, or doubts would bend a sky
+    waves: NDArray[np.float64] | None = None
+
+    @property
+    def even(self) -> SkyFit:
+        """The same sky with the errors that weigh it against others: those it has if it is even."""
+        return replace(self, waves=None)
+
+    @property
+    def stated(self) -> NDArray[np.float64]:
+        """The covariance of the coefficients with that of an uneven sky: (n, n)."""
+        count = len(self.covariance)
+        return self.covariance + (0.0 if self.waves is None else resized(resized(self.waves, count).T, count))
 
     def model(self, rows: slice | None = None) -> NDArray[np.float32]:
         """Return the sky over the whole frame, or over a slice of its rows, float32."""
@@ -101,7 +115,7 @@ class SkyFit:
         """Return the sky and its standard error at pixel points (n, 2)."""
         u, v = unit_coordinates(xy, self.shape)
         terms = chebyshev_terms(u, v, degree=self.degree)
-        variance = np.einsum("ni,ij,nj->n", terms, self.covariance, terms)
+        variance = np.einsum("ni,ij,nj->n", terms, self.stated, terms)
         values = terms @ self.coefficients
         if self.bumps is not None:
             values = values + _bumps_at(self.bumps, u, v)

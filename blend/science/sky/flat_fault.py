@@ -94,7 +94,7 @@ def find_flat_fault(fit: SkyFit) -> FlatFault | None:
     Derived here.
     """
     used = _trusted(fit)
-    if not fit.level > SURE_LEVEL * sky_uncertainty(fit) or used.sum() < FEWEST_BLOCKS:
+    if not fit.level > SURE_LEVEL * sky_uncertainty(fit.even) or used.sum() < FEWEST_BLOCKS:
         return None
     values, sigma = fit.block_values.copy(), np.maximum(fit.block_errors, 1e-9 * fit.level)
     if fit.halo is not None:

@@ -17,6 +17,7 @@ from blend.base.errors import StepError
 from blend.science.sky.averages import averaged_sky
 from blend.science.sky.blocks import (
     faint_light_doubt,
+    resized,
     sky_blocks,
     term_powers,
     usable_blocks,
@@ -206,7 +207,7 @@ def _surface(problem: SkyProblem, degrees: list[int]) -> Solution:
     count, covariance = chosen.coefficients.size, chosen.covariance.copy()
     for weight, other in zip(weights / weights.sum(), candidates, strict=True):
         if other.coefficients.size != count:
-            off = _padded(other.coefficients, count) - chosen.coefficients
+            off = resized(other.coefficients, count) - chosen.coefficients
             covariance += weight * np.outer(off, off)
     return replace(chosen, covariance=covariance)
 
@@ -236,7 +237,7 @@ def _with_mask_doubt(problem: SkyProblem, solution: Solution) -> Solution:
 
 def _known_shape(problem: SkyProblem, shape_terms: NDArray[np.float64]) -> tuple[Solution, Strength]:
     """Return a level and a strength of a known shape, as a surface of degree 2."""
-    basis, whole = basis_of(_padded(shape_terms, 6), 0), problem.terms(2)
+    basis, whole = basis_of(resized(shape_terms, 6), 0), problem.terms(2)
     found = robust_fit(problem, whole @ basis, bounded=True)
     strength, covariance = strength_of(found.free, found.covariance)
     # A sky that is not the Moon's leaves a bend or a slope: what a free surface would have taken more is a doubt.
@@ -266,9 +267,4 @@ def _as_sky(
         residuals=solution.residuals,
         halo=solution.halo,
     )
-    return replace(fit, line_factor=None if guide is None else solution.factor)
-
-
-def _padded(terms: NDArray[np.float64], count: int) -> NDArray[np.float64]:
-    """Return terms cut or filled up with 0 to a count."""
-    return np.pad(terms[:count], (0, max(0, count - terms.size)))
+    return replace(fit, line_factor=None if guide is None else solution.factor, waves=solution.waves)

@@ -193,7 +193,7 @@ def _plane_of(fit: SkyFit) -> tuple[NDArray[np.float64], float]:
     answer = np.linalg.lstsq(chebyshev_terms(u, v, degree=1), values, rcond=None)[0]
     error = 0.0
     if fit.coefficients.size >= 3:
-        part = fit.covariance[1:3, 1:3]
+        part = fit.stated[1:3, 1:3]
         error = 2.0 * math.sqrt(max(part[0, 0] + part[1, 1] + 2.0 * abs(part[0, 1]), 0.0))
     if fit.bumps is not None:
         error = math.hypot(error, 2.0 * fit.bumps.error)

@@ -12,7 +12,7 @@ from collections.abc import Sequence
 import numpy as np
 from numpy.typing import NDArray
 
-from blend.science.sky.blocks import chebyshev_terms, degree_of, unit_coordinates
+from blend.science.sky.blocks import chebyshev_terms, degree_of, resized, unit_coordinates
 from blend.science.sky.fit import SkyFit, sky_uncertainty, with_surface
 from blend.science.sky.solver import weighted_fit
 
@@ -52,12 +52,12 @@ def skies_of_one_target(fits: Sequence[SkyFit]) -> list[SkyFit]:
     shares = lights[:, known] @ whole / (whole @ whole)
     if not shares.min() > LEAST_SHARE:
         return list(fits)
-    weights = (shares / [sky_uncertainty(fit) for fit in fits]) ** 2
+    weights = (shares / [sky_uncertainty(fit.even) for fit in fits]) ** 2
     weights /= weights.sum()
     target = (weights / shares) @ lights
     size = max(len(fit.covariance) for fit in fits)
     common = sum(
-        weight / share**2 * np.pad(fit.covariance, (0, size - len(fit.covariance)))
+        weight / share**2 * resized(resized(fit.covariance, size).T, size)
         for weight, share, fit in zip(weights, shares, fits, strict=True)
     )
     return [

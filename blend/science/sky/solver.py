@@ -55,7 +55,7 @@ class Solution:
 
     ``sigma`` holds the error of every block, its share of the common scatter and the halo's doubt included;
     ``patch`` is the number of blocks that share one error (1 for independent blocks); ``doubt`` is the halo's, of every
-    block.
+    block; ``waves`` is what an uneven sky adds to the covariance.
     """
 
     coefficients: NDArray[np.float64]
@@ -68,6 +68,7 @@ class Solution:
     factor: float = 0.0
     halo: Halo | None = None
     doubt: NDArray[np.float64] | None = None
+    waves: NDArray[np.float64] | None = None
 
     @property
     def degree(self) -> int:

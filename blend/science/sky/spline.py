@@ -72,7 +72,9 @@ def fit_spline(
     best, error = _best_smoothing(points, left, errors)
     grid = lattice(start.shape, STEPS)
     bumps = _spline(points, left, errors, best)(_plain_coordinates(grid, start.shape)).reshape(STEPS, STEPS)
-    fit = replace(start, name="spline", halo=None, block_used=used, bumps=Bumps(bumps, error, best))
+    fit = replace(
+        start, name="spline", halo=None, block_used=used, bumps=Bumps(bumps, error, best), waves=None
+    )
     surface = fit.at(lattice(fit.shape))[0]
     rest = fit.block_values[used] - fit.at(fit.block_xy[used])[0]
     return replace(

@@ -7,8 +7,10 @@ import pytest
 from scipy.ndimage import gaussian_filter
 
 from blend.science.sky.arms import shared_errors
-from blend.science.sky.averages import CHANCE_PATCH, average_skies, bends
+from blend.science.sky.averages import CHANCE_PATCH, UNEVEN, Bend, average_skies, bends, uneven
+from blend.science.sky.blocks import chebyshev_surface
 from blend.science.sky.first_halo import about, first_halo, settled_errors
+from blend.science.sky.fit import sky_uncertainty
 from blend.science.sky.gradient import fit_sky
 from blend.science.sky.halo import HALO_DOUBT, KINDS, STEEPNESS, Ellipse, Halo, profiles_at
 from blend.science.sky.objects import object_mask
@@ -71,6 +73,47 @@ def test_the_stated_level_holds_beside_a_disc_in_an_uneven_frame() -> None:
         pulls.append((fit.model() - sky).mean() / np.sqrt(fit.covariance[0, 0]))
     # 0.9; held to be flat, with errors of blocks that share nothing, 1.5 and more.
     assert np.sqrt(np.mean(np.square(pulls))) < 1.2
+
+
+def test_the_stated_level_holds_beside_a_disc_in_a_frame_that_waves() -> None:
+    y, x = np.mgrid[:300, :450].astype(float)
+    u, v = np.linspace(-1.0, 1.0, 450), np.linspace(-1.0, 1.0, 300)
+    light = 0.05 * np.exp(-np.hypot(x - 224.5, (y - 149.5) / 0.7) / 33.0)
+    off, even, stated = [], [], []
+    for seed in range(12):
+        rng = np.random.default_rng(800 + seed)
+        waves = np.r_[0.1, np.zeros(5), 6e-4 * rng.standard_normal(9)]
+        sky = chebyshev_surface(waves, u, v, degree=4)
+        plane = (sky + light + 0.002 * rng.standard_normal(x.shape)).astype(np.float32)
+        fit = fit_sky(plane, masked=object_mask(plane[None]))
+        off.append((fit.model() - sky).mean())
+        even.append(np.sqrt(fit.even.stated[0, 0]))
+        stated.append(np.sqrt(fit.stated[0, 0]))
+        # All that states an error states this one.
+        assert sky_uncertainty(fit) > 1.2 * sky_uncertainty(fit.even)
+    assert 0.5 < np.sqrt(np.mean(np.divide(off, stated) ** 2)) < 1.2
+    # Held to be even: 1.9.
+    assert np.sqrt(np.mean(np.divide(off, even) ** 2)) > 1.6
+
+
+def test_a_frame_without_waves_has_the_errors_of_an_even_sky() -> None:
+    y, x = np.mgrid[:300, :450].astype(float)
+    for seed in range(4):
+        noise = 0.002 * np.random.default_rng(seed).standard_normal(x.shape)
+        light = 0.05 * np.exp(-np.hypot(x - 224.5, (y - 149.5) / 0.7) / 33.0)
+        plane = (0.1 + 1e-5 * x + light + noise).astype(np.float32)
+        fit = fit_sky(plane, masked=object_mask(plane[None]))
+        assert sky_uncertainty(fit) == pytest.approx(sky_uncertainty(fit.even), rel=0.1), seed
+
+
+def test_waves_are_as_wide_as_said_beside_every_bend() -> None:
+    found = uneven([Bend((), 1.0), Bend((2.0, 2.0, 0.5, 0.5, 0.5), 0.25)])
+    assert len(found) == 2 * len(UNEVEN)
+    assert found[0].widths == pytest.approx((UNEVEN[0],) * 14)
+    assert found[-1].widths == pytest.approx(
+        (np.hypot(2.0, UNEVEN[-1]),) * 2 + (np.hypot(0.5, UNEVEN[-1]),) * 3 + (UNEVEN[-1],) * 9
+    )
+    assert found[-1].odds == 0.25
 
 
 @pytest.mark.parametrize("seed", [1, 3])

@@ -7,7 +7,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from blend.science.sky.fit import SkyFit
+from blend.science.sky.fit import SkyFit, sky_uncertainty
 from blend.science.sky.gradient import fit_sky
 from blend.science.sky.objects import object_mask
 from blend.science.sky.one_target import skies_of_one_target
@@ -54,6 +54,14 @@ def test_an_error_of_one_plane_becomes_one_of_all_in_the_targets_colour(fits: li
     by_colour = np.array([off / k for off, k in zip(together, COLOURS, strict=True)])
     apart = float(np.ptp(by_colour, axis=0).max())
     assert apart < 0.15 * np.ptp([off / k for off, k in zip(alone, COLOURS, strict=True)], axis=0).max()
+
+
+def test_waves_are_stated_and_weigh_nothing(fits: list[SkyFit]) -> None:
+    waves = np.diag(np.r_[0.01**2, np.zeros(len(fits[1].covariance) - 1)])
+    doubted = [fits[0].even, replace(fits[1], waves=waves), fits[2].even]
+    for one, other in zip(skies_of_one_target(doubted), skies_of_one_target(fits), strict=True):
+        np.testing.assert_array_equal(one.coefficients, other.coefficients)
+    assert sky_uncertainty(skies_of_one_target(doubted)[1]) > 0.01
 
 
 def test_skies_that_are_right_stay_right_and_their_errors_hold(fits: list[SkyFit]) -> None:
