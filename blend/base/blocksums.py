@@ -14,17 +14,16 @@ from blend.base.rowblocks import ROWS_PER_BLOCK, map_row_blocks
 
 def block_sums(
     plane: AnyPlane, size: int, *, invalid: NDArray[np.bool_] | None = None
-) -> tuple[NDArray[np.float64], NDArray[np.int32], float, float]:
+) -> tuple[NDArray[np.float64], NDArray[np.int32]]:
     """Return sums over blocks of ``size`` x ``size`` pixels, the last ones narrower, and what was summed.
 
-    Sums (float64, down the columns of a block first) and how many pixels are in them, finite and not ``invalid``; the
-    least and the greatest of these, infinity and minus infinity where there is none.
+    Sums (float64, down the columns of a block first) and how many pixels are in them, finite and not ``invalid``.
 
     Examples
     --------
-    >>> sums, counts, least, greatest = block_sums(np.array([[1.0, 2.0, 3.0], [4.0, np.nan, 6.0]]), 2)
-    >>> sums.tolist(), counts.tolist(), least, greatest
-    ([[7.0, 9.0]], [[3, 2]], 1.0, 6.0)
+    >>> sums, counts = block_sums(np.array([[1.0, 2.0, 3.0], [4.0, np.nan, 6.0]]), 2)
+    >>> sums.tolist(), counts.tolist()
+    ([[7.0, 9.0]], [[3, 2]])
     """
     rows, columns = plane.shape
     shape = (-(-rows // size), -(-columns // size))
@@ -32,38 +31,33 @@ def block_sums(
     none = np.zeros((1, 1), dtype=np.bool_)
     kind = np.float32 if plane.dtype == np.float32 else np.float64
 
-    def fill_rows(block: slice) -> tuple[float, float]:
+    def fill_rows(block: slice) -> None:
         part = slice(block.start * size, block.stop * size)
         skip = (none if invalid is None else np.ascontiguousarray(invalid[part], dtype=np.bool_)).view()
         pixels = np.ascontiguousarray(plane[part], dtype=kind).view()
         # kernels are compiled once for arrays that may be written to and once for those that may not
         pixels.flags.writeable = skip.flags.writeable = False
-        found: tuple[float, float] = _sum_blocks(
-            pixels, skip, invalid is not None, size, sums[block], counts[block]
-        )
-        return found
+        _sum_blocks(pixels, skip, invalid is not None, size, sums[block], counts[block])
 
-    ends = map_row_blocks(fill_rows, shape[0], height=max(1, ROWS_PER_BLOCK // size))
-    least = min((end[0] for end in ends), default=np.inf)
-    return sums, counts, float(least), float(max((end[1] for end in ends), default=-np.inf))
+    map_row_blocks(fill_rows, shape[0], height=max(1, ROWS_PER_BLOCK // size))
+    return sums, counts
 
 
 def block_means(
     plane: AnyPlane, size: int, *, least: float, invalid: NDArray[np.bool_] | None = None
 ) -> NDArray[np.float64]:
     """Return the means of `block_sums`; NaN where a block has fewer than ``least`` of its pixels, a share, or none."""
-    sums, counts, _, _ = block_sums(plane, size, invalid=invalid)
+    sums, counts = block_sums(plane, size, invalid=invalid)
     high, wide = (np.minimum(size, end - size * np.arange(-(-end // size))) for end in plane.shape)
     enough = counts >= np.maximum(1, least * (high[:, None] * wide))
     return np.where(enough, sums / np.maximum(counts, 1), np.nan)
 
 
 @kernel
-def _sum_blocks(plane: Any, skip: Any, masked: bool, size: int, sums: Any, counts: Any) -> Any:
+def _sum_blocks(plane: Any, skip: Any, masked: bool, size: int, sums: Any, counts: Any) -> None:
     # Choices instead of branches, and a place a column instead of one sum: so four pixels are added at a time.
     rows, columns = plane.shape
     total, count = np.empty(columns), np.empty(columns, dtype=np.int32)
-    low, high = np.full(columns, np.inf, dtype=plane.dtype), np.full(columns, -np.inf, dtype=plane.dtype)
     zero = plane.dtype.type(0.0)
     for j in range(sums.shape[0]):
         total[:] = 0.0
@@ -77,16 +71,12 @@ def _sum_blocks(plane: Any, skip: Any, masked: bool, size: int, sums: Any, count
                     good = (value - value == zero) & (out[x] == False)  # noqa: E712 - numba's `not` branches
                     total[x] += value if good else zero
                     count[x] += np.int32(good)
-                    low[x] = value if good & (value < low[x]) else low[x]
-                    high[x] = value if good & (value > high[x]) else high[x]
             else:
                 for x in range(columns):
                     value = here[x]
                     good = value - value == zero
                     total[x] += value if good else zero
                     count[x] += np.int32(good)
-                    low[x] = value if good & (value < low[x]) else low[x]
-                    high[x] = value if good & (value > high[x]) else high[x]
         for i in range(sums.shape[1]):
             a = 0.0
             n = 0
@@ -95,8 +85,3 @@ def _sum_blocks(plane: Any, skip: Any, masked: bool, size: int, sums: Any, count
                 n += count[x]
             sums[j, i] = a
             counts[j, i] = n
-    # Written out: to compile an array's own `min` and `max` takes as long as all of the above.
-    least, greatest = np.inf, -np.inf
-    for x in range(columns):
-        least, greatest = min(least, low[x]), max(greatest, high[x])
-    return least, greatest

@@ -33,11 +33,10 @@ def test_sums_are_those_of_a_slow_version_on_any_threads(size, kind, masked):
     seen = set()
     for threads in (1, 2, 4):
         with limit_threads(threads):
-            sums, counts, least, greatest = block_sums(plane, size, invalid=invalid)
+            sums, counts = block_sums(plane, size, invalid=invalid)
         # sums of at most 841 numbers below 1: rounding in float64
         np.testing.assert_allclose(sums, wanted[0], rtol=0, atol=1e-12)
         assert np.array_equal(counts, wanted[1])
-        assert (least, greatest) == wanted[2:]
         seen.add(sums.tobytes())
     assert len(seen) == 1
 
@@ -46,4 +45,3 @@ def test_a_mean_asks_for_its_share_of_a_narrow_block():
     plane = np.array([[1.0, np.nan, 5.0], [np.nan, np.nan, np.nan]])
     assert np.array_equal(block_means(plane, 2, least=0.5), [[np.nan, 5.0]], equal_nan=True)
     assert np.array_equal(block_means(plane, 2, least=0.0), [[1.0, 5.0]], equal_nan=True)
-    assert block_sums(np.full((2, 2), np.nan), 2)[2:] == (np.inf, -np.inf)

@@ -26,7 +26,6 @@ from blend.science.picture.colourspace import (
     linear_to_oklab_block,
     map_pixels,
     mix_planes,
-    odd,
     oklab_to_linear_block,
     three_planes,
 )
@@ -77,7 +76,7 @@ def display_luminance(rgb: Array) -> Array:
     """
 
     def change_block(block: Array) -> Array:
-        return odd(encode_block)(_luminance_block(odd(decode_block)(block)))
+        return encode_block(_luminance_block(decode_block(block)))
 
     return map_pixels(change_block, three_planes(rgb), planes=0)
 
@@ -163,7 +162,7 @@ def set_display_luminance(
     replace, counted = _replacer(method, floor), counted or GamutCount()
 
     def change(block: Array, y_block: Array) -> Array:
-        light = counted.fit(replace(odd(decode_block)(block), decode_block(y_block)))
+        light = counted.fit(replace(decode_block(block), decode_block(y_block)))
         return np.minimum(encode_block(light), 1.0)
 
     def change_block(block: Array, y_block: Array, old: Array) -> Array:

@@ -76,7 +76,7 @@ def srgb_encode(light: Array) -> Array:
     >>> np.round(srgb_encode(np.array([0.18, 0.5, 0.01, -0.01])), 6)
     array([ 0.461356,  0.735357,  0.099853, -0.099853])
     """
-    return _flat_chunks(odd(encode_block), light)
+    return _flat_chunks(encode_block, light)
 
 
 def srgb_decode(code: Array) -> Array:
@@ -98,14 +98,7 @@ def srgb_decode(code: Array) -> Array:
     >>> np.round(srgb_decode(np.array([0.5, 0.1, 128 / 255])), 7)
     array([0.2140411, 0.0100228, 0.2158605])
     """
-    return _flat_chunks(odd(decode_block), code)
-
-
-def odd(block: Callable[[Array], Array]) -> Callable[[Array], Array]:
-    def change_block(values: Array) -> Array:
-        return np.copysign(block(np.abs(values)), values)
-
-    return change_block
+    return _flat_chunks(decode_block, code)
 
 
 # --- CIELAB and OKLab -----------------------------------------------------------------------------------

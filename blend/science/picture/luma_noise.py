@@ -160,7 +160,9 @@ def noise_of_luma(codes: NDArray[np.floating], *, sigma: float, fwhm_px: float =
         sharpest = _energy(planes[:3], len(rest), step=1, sigma=point, mix=POINT)
         widest = _energy(planes[2:], len(rest), step=FINE[-1], sigma=sigmas[-1])
         energies = (sharpest, widest, widest)
-        _lose(planes, energies, light=rest, quiet=quiet, strengths=strengths, lost=fine[block], seen=here)
+        _lose(
+            planes, energies, quiet=_quiet_at(rest, quiet), strengths=strengths, lost=fine[block], seen=here
+        )
         for plane, means in ((rest, smooth), (here, seen)):
             mean_blocks(plane, means[block.start // 4 : -(-block.stop // 4)])
 
@@ -234,7 +236,6 @@ def _lose(
     planes: list[Array],
     energies: tuple[Array, ...],
     *,
-    light: Array,
     quiet: Array,
     strengths: tuple[np.float32, ...],
     lost: Array,
@@ -246,7 +247,7 @@ def _lose(
     """
     middle = [_middle(plane, len(lost)) for plane in planes]
     for energy, strength, (fine, coarse) in zip(energies, strengths, pairwise(middle), strict=True):
-        lose_rows(fine, coarse, energy, seen, light, quiet, strength, lost)
+        lose_rows(fine, coarse, energy, seen, quiet, strength, lost)
 
 
 def _middle(plane: Array, rows: int) -> Array:
@@ -274,7 +275,7 @@ def _coarse(
         _energy(planes[k : k + 2], rows, step=step, sigma=sigmas[k]) for k, step in enumerate(COARSE)
     )
     strengths = (strength,) * len(COARSE)
-    _lose(planes, energies, light=inner[0], quiet=quiet, strengths=strengths, lost=lost, seen=seen)
+    _lose(planes, energies, quiet=_quiet_at(inner[0], quiet), strengths=strengths, lost=lost, seen=seen)
     return lost, tuple(sigmas)
 
 
@@ -302,6 +303,11 @@ def _measure(codes: Array, sky: np.float32) -> tuple[tuple[float, ...], float, A
     sharpest = bands[1] + np.float32(POINT) * bands[0]
     *sigmas, point = (median_and_sigma(band[dark])[1] for band in (*bands, sharpest))
     return tuple(sigmas), point, _quiet(bands[0], light, middle, sigmas[0])
+
+
+def _quiet_at(light: Array, quiet: Array) -> Array:
+    """Return 1 / g^2 of every pixel by its brightness."""
+    return quiet[(np.clip(light, 0.0, 1.0) * np.float32(STEPS - 1)).astype(np.uint32)]
 
 
 def _quiet(finest: Array, light: Array, middle: float, sigma: float) -> Array:

@@ -75,25 +75,20 @@ def energy_rows(
 
 
 @kernel
-def lose_rows(
-    fine: Any, coarse: Any, energy: Any, seen: Any, light: Any, quiet: Any, strength: Any, lost: Any
-) -> None:
+def lose_rows(fine: Any, coarse: Any, energy: Any, seen: Any, quiet: Any, strength: Any, lost: Any) -> None:
     """Add to ``lost`` what a band holds, over 1 + seen^2.
 
-    ``seen`` becomes strength m^4, where that is more than finer bands have left there; m^2 is what the energy has more
-    than noise, which ``quiet`` tells by ``light``.
+    ``seen`` becomes strength m^4, where that is more than finer bands have left there; m^2 is what the energy times
+    ``quiet`` has more than noise.
     """
     columns = fine.shape[1]
-    steps = np.float32(len(quiet) - 1)
     for y in range(lost.shape[0]):
-        target = lost[y]
+        target, most = lost[y], seen[y]
         for x in range(columns):
-            place = min(max(light[y, x], _ZERO), _ONE) * steps
-            e = energy[y, x] * quiet[np.uint32(place)]
+            e = energy[y, x] * quiet[y, x]
             more = max(min(e, _ONE), e - _ONE)
-            most = strength * more * more
-            seen[y, x] = most if most > seen[y, x] else seen[y, x]
-            ratio = seen[y, x]
+            ratio = max(strength * more * more, most[x])
+            most[x] = ratio
             target[x] += (fine[y, x] - coarse[y, x]) / (_ONE + ratio * ratio)
 
 

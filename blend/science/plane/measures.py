@@ -95,7 +95,10 @@ def noise_over_areas(
 
 
 def _measure_plane(plane: NDArray[np.floating], invalid: NDArray[np.bool_] | None) -> Figures:
-    blocks, share, least, greatest, good = bin_by_four(plane, invalid)
+    blocks, share, good = bin_by_four(plane, invalid)
+    least, most = (
+        (-greatest(-plane, invalid=invalid), greatest(plane, invalid=invalid)) if good else (np.nan, np.nan)
+    )
     sample = sample_pixels(plane, invalid=invalid)
     sky = sky_mode(sample)
     noise = noise_of_blocks(plane, invalid, blocks, share, good)
@@ -105,7 +108,7 @@ def _measure_plane(plane: NDArray[np.floating], invalid: NDArray[np.bool_] | Non
         coarser_blocks(blocks, share, 4)[0] if min(blocks.shape) >= MANY_BLOCKS else blocks, plane.shape
     )
     low = min(0.0, least)
-    span = (greatest if saturation is None else saturation) - low
+    span = (most if saturation is None else saturation) - low
     return Figures(
         sky=sky,
         sky_position=(sky - low) / span if span > 0.0 else float("nan"),
@@ -114,7 +117,7 @@ def _measure_plane(plane: NDArray[np.floating], invalid: NDArray[np.bool_] | Non
         slope=slope,
         slope_percent=100.0 * slope / level if slope <= MOST_SLOPE * level else float("nan"),
         least=least,
-        greatest=greatest,
+        greatest=most,
         missing=1.0 - good / plane.size,
     )
 

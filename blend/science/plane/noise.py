@@ -138,16 +138,15 @@ def measure_noise(
     """Measure the noise alone of every plane, as `measure` does: name to block size in pixels to sigma."""
     noise = {}
     for name, plane in zip(planes, pixels, strict=True):
-        blocks, share, _, _, good = bin_by_four(plane, invalid)
+        blocks, share, good = bin_by_four(plane, invalid)
         noise[name] = noise_of_blocks(plane, invalid, blocks, share, good)
     return noise
 
 
 def bin_by_four(
     plane: NDArray[np.floating], invalid: NDArray[np.bool_] | None = None
-) -> tuple[NDArray[np.float32], NDArray[np.float32], float, float, int]:
-    """Return means of 4x4 blocks, the share of each that is usable, the extremes and the number of usable
-    pixels.
+) -> tuple[NDArray[np.float32], NDArray[np.float32], int]:
+    """Return means of 4x4 blocks, the share of each that is usable, and the number of usable pixels.
 
     Parameters
     ----------
@@ -158,17 +157,15 @@ def bin_by_four(
     -------
     means, shares : (rows // 4, columns // 4) float32
         A block less than half usable has mean NaN.
-    least, greatest : float
-        NaN where no pixel is usable.
     good : int
     """
     rows, columns = plane.shape[0] // 4, plane.shape[1] // 4
-    sums, counts, least, greatest = block_sums(plane, 4, invalid=invalid)
+    sums, counts = block_sums(plane, 4, invalid=invalid)
     good = int(counts.sum())
     sums, counts = sums[:rows, :columns], counts[:rows, :columns]
     means = np.where(counts >= 8, sums / np.maximum(counts, 1), np.nan).astype(np.float32)
     shares = (counts / 16.0).astype(np.float32)
-    return means, shares, least if good else float("nan"), greatest if good else float("nan"), good
+    return means, shares, good
 
 
 def coarser_blocks(

@@ -245,14 +245,14 @@ def _bin(source, size, holes, out):  # type: ignore[no-untyped-def]
 @kernel
 def _spread(binned, size, first, out):  # type: ignore[no-untyped-def]
     rows, columns = binned.shape
-    left = np.empty(out.shape[1], dtype=np.int64)
+    # without a sign, an index is not looked at twice
+    left = np.empty(out.shape[1], dtype=np.uintp)
     share = np.empty(out.shape[1], dtype=np.float32)
     for x in range(out.shape[1]):
         at = min(max((x + 0.5) / size - 0.5, 0.0), columns - 1.0)
-        left[x] = min(int(at), max(columns - 2, 0))
-        share[x] = at - left[x]
-    step = 1 if columns > 1 else 0
-    line = np.empty(columns, dtype=np.float32)
+        low = min(int(at), max(columns - 2, 0))
+        left[x], share[x] = low, at - low
+    line, step = np.empty(columns, dtype=np.float32), np.zeros(columns, dtype=np.float32)
     for y in range(out.shape[0]):
         at = min(max((first + y + 0.5) / size - 0.5, 0.0), rows - 1.0)
         low = min(int(at), max(rows - 2, 0))
@@ -260,6 +260,7 @@ def _spread(binned, size, first, out):  # type: ignore[no-untyped-def]
         part = np.float32(at - low)
         for x in range(columns):
             line[x] = binned[low, x] + part * (binned[high, x] - binned[low, x])
+        for x in range(columns - 1):
+            step[x] = line[x + 1] - line[x]
         for x in range(out.shape[1]):
-            here = line[left[x]]
-            out[y, x] = here + share[x] * (line[left[x] + step] - here)
+            out[y, x] = line[left[x]] + share[x] * step[left[x]]

@@ -187,11 +187,18 @@ def bin_light(
     return block_means(plane, size, least=0.5, invalid=invalid)
 
 
-def sky_blocks(plane: NDArray[np.float32], *, unusable: NDArray[np.bool_] | None = None) -> SkyBlocks:
-    """Measure a plane in some 1200 blocks of its small bins, as `measure_blocks` does those of its pixels."""
+def small_bins(plane: NDArray[np.float32]) -> NDArray[np.float64]:
+    """Return `bin_light` of a whole plane, in bins of `bin_size`."""
+    return bin_light(plane, size=bin_size((plane.shape[0], plane.shape[1])))
+
+
+def sky_blocks(
+    plane: NDArray[np.float32], light: NDArray[np.float64], *, unusable: NDArray[np.bool_] | None = None
+) -> SkyBlocks:
+    """Measure a plane in some 1200 blocks of `small_bins`, its ``light``, as `measure_blocks` does those of pixels."""
     size = bin_size((plane.shape[0], plane.shape[1]))
     seen = bin_light(plane, size=size, invalid=unusable)
-    bins = np.where(np.isfinite(seen), seen, bin_light(plane, size=size)).astype(np.float32)
+    bins = np.where(np.isfinite(seen), seen, light).astype(np.float32)
     shape = (int(bins.shape[0]), int(bins.shape[1]))
     blocks = measure_blocks(bins, size=block_size(shape), unusable=~np.isfinite(seen))
     return replace(blocks, size_px=size * blocks.size_px, xy=size * blocks.xy + 0.5 * (size - 1))

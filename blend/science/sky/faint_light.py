@@ -12,7 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from blend.base.robust import difference_noise
-from blend.science.sky.blocks import bin_light, bin_size, chebyshev_surface, unit_axis
+from blend.science.sky.blocks import bin_size, chebyshev_surface, unit_axis
 from blend.science.sky.fit import SkyFit
 from blend.science.sky.objects import FINE_SIGMA, above_noise
 
@@ -27,9 +27,9 @@ LIFT_DOUBT = 0.2
 where noise hardly counts; of star counts that rise otherwise it is off by a tenth to a half."""
 
 
-def without_faint_light(plane: NDArray[np.float32], fit: SkyFit, *, unusable: NDArray[np.bool_]) -> SkyFit:
+def without_faint_light(bins: NDArray[np.float64], fit: SkyFit, *, unusable: NDArray[np.bool_]) -> SkyFit:
     """Return the fit, and its blocks, lowered by `faint_light`, its doubt in the covariance."""
-    lift = faint_light(plane, fit, unusable=unusable)
+    lift = faint_light(bins, fit, unusable=unusable)
     level = np.arange(fit.coefficients.size) == 0
     return replace(
         fit,
@@ -40,7 +40,7 @@ def without_faint_light(plane: NDArray[np.float32], fit: SkyFit, *, unusable: ND
     )
 
 
-def faint_light(plane: NDArray[np.float32], fit: SkyFit, *, unusable: NDArray[np.bool_]) -> float:
+def faint_light(bins: NDArray[np.float64], fit: SkyFit, *, unusable: NDArray[np.bool_]) -> float:
     """Return how far light of stars too faint to be masked lifts a fitted level, unit of the plane, at least 0.
 
     Be L(t) the mean light above the true sky of bins where whatever passes a limit t is masked, and l(t) the same
@@ -58,7 +58,8 @@ def faint_light(plane: NDArray[np.float32], fit: SkyFit, *, unusable: NDArray[np
 
     Parameters
     ----------
-    plane : (rows, columns) float32
+    bins : (rows, columns) float64
+        `small_bins` of a plane.
     fit : SkyFit
         Of this plane. Bins of blocks it left out do not count.
     unusable : (rows, columns) bool
@@ -76,7 +77,6 @@ def faint_light(plane: NDArray[np.float32], fit: SkyFit, *, unusable: NDArray[np
     Soc. 53, 764 (from memory); the extrapolation is derived here.
     """
     size = bin_size(fit.shape)
-    bins = bin_light(plane, size=size)
     noise = difference_noise(bins)
     if not noise > 0.0:
         return 0.0

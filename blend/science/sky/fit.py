@@ -271,11 +271,14 @@ def _add_bumps(fit: SkyFit, *, first_row: int, sign: float, out: NDArray[np.floa
 
 @kernel
 def _add_rows(plane, powers, step, out):  # type: ignore[no-untyped-def]
-    last = powers.shape[1] - 1
+    last, columns = powers.shape[1] - 1, out.shape[1]
+    sky = np.empty(columns)
     for y in range(out.shape[0]):
-        for x in range(out.shape[1]):
-            u = step * x - 1.0
-            sky = powers[y, last]
-            for k in range(last - 1, -1, -1):
-                sky = sky * u + powers[y, k]
-            out[y, x] = plane[y, x] + sky
+        # a power at a time over the whole row, so that several columns are worked at once
+        sky[:] = powers[y, last]
+        for k in range(last - 1, -1, -1):
+            power = powers[y, k]
+            for x in range(columns):
+                sky[x] = sky[x] * (step * x - 1.0) + power
+        for x in range(columns):
+            out[y, x] = plane[y, x] + sky[x]

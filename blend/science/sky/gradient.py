@@ -19,6 +19,7 @@ from blend.science.sky.blocks import (
     faint_light_doubt,
     resized,
     sky_blocks,
+    small_bins,
     term_powers,
     usable_blocks,
 )
@@ -108,7 +109,8 @@ def fit_sky(
         raise ValueError(f"degree {degree} is outside 0 to {HIGHEST_DEGREE}")
     closed = ~np.isfinite(plane) if closed is None else closed
     unusable = _unusable(masked, sky_only) if guide is None else closed
-    blocks = sky_blocks(plane, unusable=unusable)
+    light = small_bins(plane)
+    blocks = sky_blocks(plane, light, unusable=unusable)
     share, good = float(blocks.share.mean()), usable_blocks(blocks)
     if guide is not None:
         good &= np.isfinite(guide.excess)
@@ -132,7 +134,7 @@ def fit_sky(
         solution, strength = _known_shape(problem, shape_terms)
     fit = _as_sky(problem, solution, guide, shape)
     if shape_terms is None and guide is None:
-        return without_faint_light(plane, fit, unusable=unusable)
+        return without_faint_light(light, fit, unusable=unusable)
     return replace(fit, name=_name(shape_terms), strength=strength)
 
 

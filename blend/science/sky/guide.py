@@ -19,6 +19,7 @@ from blend.science.sky.blocks import (
     degree_of,
     faint_light_doubt,
     sky_blocks,
+    small_bins,
     term_powers,
     unit_coordinates,
     usable_blocks,
@@ -97,7 +98,7 @@ def guide_by_line(
     distance between the surfaces under 2 and 20 %.
     """
     shape = (int(line.shape[0]), int(line.shape[1]))
-    blocks = sky_blocks(line, unusable=masked)
+    blocks = sky_blocks(line, small_bins(line), unusable=masked)
     good = usable_blocks(blocks)
     if good.sum() < FEWEST_BLOCKS:
         raise StepError(

@@ -55,7 +55,6 @@ def _gather_rings(plane: Any, mask: Any, xy: Any, inner: Any, outer: Any, out: A
     for n in range(xy.shape[0]):
         x, y, near, far, row = xy[n, 0], xy[n, 1], inner[n], outer[n], out[n]
         left, right = max(0, int(x - far)), min(columns, int(x + far) + 2)
-        dx2 = (np.arange(left, right) - x) ** 2
         count = np.uintp(0)  # an index without a sign is not looked at twice
         for j in range(max(0, int(y - far)), min(rows, int(y + far) + 2)):
             dy2 = (j - y) ** 2
@@ -63,7 +62,7 @@ def _gather_rings(plane: Any, mask: Any, xy: Any, inner: Any, outer: Any, out: A
             skip = mask[j, left:right] if masked else mask[0, :0]
             for i in range(line.size):
                 # no branches: what does not count is written over by the next, and at last by NaN
-                r, value = np.sqrt(dx2[i] + dy2), line[i]
+                r, value = np.sqrt((left + i - x) ** 2 + dy2), line[i]
                 row[count] = value
                 good = (near <= r) & (r <= far) & (value - value == 0)
                 if masked:

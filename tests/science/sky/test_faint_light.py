@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from blend.science.sky import gradient
-from blend.science.sky.blocks import block_size, measure_blocks
+from blend.science.sky.blocks import block_size, measure_blocks, small_bins
 from blend.science.sky.faint_light import LIFT_DOUBT, faint_light, without_faint_light
 from blend.science.sky.gradient import fit_sky
 from blend.science.sky.objects import bin_size, object_mask
@@ -40,7 +40,7 @@ def noise(seed, shape=SHAPE):
 def lifted_fit(plane, **options):
     """Return a fit that faint light still lifts: what `fit_sky` has before it takes that off."""
     with pytest.MonkeyPatch.context() as patch:
-        patch.setattr(gradient, "without_faint_light", lambda plane, fit, unusable: fit)
+        patch.setattr(gradient, "without_faint_light", lambda bins, fit, unusable: fit)
         return fit_sky(plane, **options)
 
 
@@ -52,7 +52,7 @@ def lift_and_truth(light, seed):
     size = block_size(SHAPE)
     there = measure_blocks(plane, size=size, unusable=masked).values
     there = there - measure_blocks(plane - light.astype(np.float32), size=size, unusable=masked).values
-    return faint_light(plane, fit, unusable=masked), np.nanmean(there)
+    return faint_light(small_bins(plane), fit, unusable=masked), np.nanmean(there)
 
 
 @pytest.mark.parametrize(("index", "least", "most"), [(0.4, 0.75, 1.15), (0.75, 0.35, 0.8)])
@@ -80,7 +80,10 @@ def test_noise_alone_is_no_light():
     for seed in range(30):
         plane = (SKY + noise(seed, (240, 320))).astype(np.float32)
         masked = object_mask(plane[None])
-        lifts.append(faint_light(plane, lifted_fit(plane, degree=0, masked=masked), unusable=masked) / SIGMA)
+        lifts.append(
+            faint_light(small_bins(plane), lifted_fit(plane, degree=0, masked=masked), unusable=masked)
+            / SIGMA
+        )
         lower += lifts[-1] == 0.0
     # A tenth of the error of such a level, 0.0038 sigma.
     assert np.mean(lifts) < 0.0004
@@ -92,7 +95,7 @@ def test_a_galaxy_is_no_faint_star():
     disc = 60 * SIGMA * np.exp(-np.hypot(x - 280, (y - 200) / 0.6) / 18.0)
     plane = (SKY + disc + noise(3)).astype(np.float32)
     masked = object_mask(plane[None])
-    assert faint_light(plane, lifted_fit(plane, masked=masked), unusable=masked) < 0.002 * SIGMA
+    assert faint_light(small_bins(plane), lifted_fit(plane, masked=masked), unusable=masked) < 0.002 * SIGMA
 
 
 def test_a_nebula_over_all_the_sky_is_no_faint_star():
@@ -100,7 +103,7 @@ def test_a_nebula_over_all_the_sky_is_no_faint_star():
     waves = np.sin(x / 17.0) * np.sin(y / 23.0) + np.sin(x / 9.0 + y / 11.0)
     plane = (SKY + 2.0 * SIGMA * np.maximum(waves, 0.0) + noise(4)).astype(np.float32)
     nothing = np.zeros(SHAPE, dtype=bool)
-    assert faint_light(plane, lifted_fit(plane, masked=nothing), unusable=nothing) == 0.0
+    assert faint_light(small_bins(plane), lifted_fit(plane, masked=nothing), unusable=nothing) == 0.0
 
 
 def test_what_is_taken_off_is_taken_off_level_and_blocks_and_doubted():
@@ -108,8 +111,8 @@ def test_what_is_taken_off_is_taken_off_level_and_blocks_and_doubted():
     plane = (SKY + light + noise(1)).astype(np.float32)
     masked = object_mask(plane[None])
     fit = lifted_fit(plane, degree=1, masked=masked)
-    lift = faint_light(plane, fit, unusable=masked)
-    again = without_faint_light(plane, fit, unusable=masked)
+    lift = faint_light(small_bins(plane), fit, unusable=masked)
+    again = without_faint_light(small_bins(plane), fit, unusable=masked)
     assert lift > 0.002 * SIGMA
     known = np.isfinite(fit.block_values)
     np.testing.assert_allclose(fit.model() - again.model(), lift, atol=1e-7)
