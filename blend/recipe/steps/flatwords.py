@@ -50,8 +50,7 @@ def judge_bowls(work: Work, name: str, faults: Sequence[FlatFault | None]) -> li
     The planes went through one optical train: where one plane's stars show the bowl and no plane's deny it, all are
     faults of the flat. Only then they may be divided out, all or none, so that no colour is laid over the frame.
     """
-    settings = work.recipe.for_master("gradient", name)
-    assert isinstance(settings, Gradient)
+    settings = work.recipe.gradient.for_master(name)
     seen = [
         None if fault is None else _seen_by_stars(work, name, plane, fault)
         for plane, fault in enumerate(faults)

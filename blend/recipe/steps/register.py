@@ -135,7 +135,7 @@ def _align_all(work: Work, stars: dict[Key, Stars], home: Key, first: dict[Key, 
     found: dict[Key, Alignment] = {}
     for key in stars:
         where = f"register {_label(key, work)} to {_label(home, work)}"
-        settings, light = work.recipe.for_master("register", key[0]), work.sources[key[0]].lights[key[1]]
+        settings, light = work.recipe.register.for_master(key[0]), work.sources[key[0]].lights[key[1]]
         if first[key] != key and first[key] in found:
             found[key] = found[first[key]]
         elif first[key] == home or settings.transform == "none":
