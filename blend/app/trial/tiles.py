@@ -21,7 +21,7 @@ from blend.app.trial.variants import Variant
 from blend.files.png import thumbnail, write_codes
 from blend.files.record import sha256_of
 from blend.files.srgb import code_values
-from blend.files.whole import WholeFolder, writing
+from blend.files.whole import WholeFolder, put_bytes
 from blend.pages.plain import page_or_plain
 from blend.pages.sheet import Picture
 from blend.recipe.state import Event, Listener, Work
@@ -104,9 +104,7 @@ def _write_page(
         title=f"page of the trial of {layers.target.name}",
         beside="the tiles and trial.json",
     )
-    path = folder.path_for(PAGE)
-    with writing(path):
-        path.write_text(page, encoding="utf-8")
+    put_bytes(folder.path_for(PAGE), page.encode())
     if reason:
         notes.append(("report-failed", f"{PAGE} could not be drawn: {reason}"))
 
