@@ -108,7 +108,7 @@ def photosites(mosaic: NDArray[np.floating], pattern: str, colour: str = "red") 
     Returns
     -------
     (ceil((rows - dy) / 2), ceil((columns - dx) / 2)) float32
-        A point (x, y) of it lies at (2 x + dx, 2 y + dy) of the mosaic; see `full_from_half`.
+        A point (x, y) of it lies at (2 x + dx, 2 y + dy) of the mosaic; see `half_matrix`.
 
     Raises
     ------
@@ -136,18 +136,6 @@ def half_matrix(pattern: str, colour: str = "red") -> NDArray[np.float64]:
     """
     dx, dy = np.mean(sites(pattern, colour), axis=0)
     return np.array([[2.0, 0.0, dx], [0.0, 2.0, dy], [0.0, 0.0, 1.0]])
-
-
-def full_from_half(xy: NDArray[np.floating], pattern: str, colour: str = "red") -> NDArray[np.float64]:
-    """Return where points (n, 2) of a half-size plane lie in the mosaic.
-
-    Examples
-    --------
-    >>> full_from_half(np.array([[20.65, 18.9]]), "RGGB")
-    array([[41.3, 37.8]])
-    """
-    dx, dy = np.mean(sites(pattern, colour), axis=0)
-    return np.asarray(2.0 * np.asarray(xy, dtype=np.float64) + (dx, dy))
 
 
 def half_size(mosaic: NDArray[np.floating], pattern: str) -> NDArray[np.float32]:

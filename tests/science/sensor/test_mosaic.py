@@ -7,11 +7,11 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from blend.science.grid.transforms import apply_matrix
 from blend.science.sensor.mosaic import (
     PATTERNS,
     demosaic,
     flipped,
-    full_from_half,
     half_matrix,
     half_size,
     join,
@@ -86,7 +86,9 @@ def test_half_a_cell_is_never_lost() -> None:
         for colour in ("red", "blue"):
             plane = photosites(mosaic, pattern, colour)
             j, i = np.mgrid[: plane.shape[0], : plane.shape[1]]
-            x, y = full_from_half(np.column_stack([i.ravel(), j.ravel()]), pattern, colour).T.astype(int)
+            x, y = apply_matrix(
+                half_matrix(pattern, colour), np.column_stack([i.ravel(), j.ravel()])
+            ).T.astype(int)
             np.testing.assert_array_equal(mosaic[y, x], plane.ravel())
     np.testing.assert_array_equal(join(split(mosaic)), mosaic[:6, :8])
 
@@ -122,7 +124,7 @@ def test_stars_on_the_red_photosites_are_where_they_are(pattern: str) -> None:
     plane = photosites(mosaic, pattern)
     stars = find_stars(plane)
     centres = fit_centres(plane, stars.xy, fwhm_px=typical_fwhm(stars))
-    found = full_from_half(centres, pattern)
+    found = apply_matrix(half_matrix(pattern), centres)
     distance = np.hypot(*(found[:, None] - xy[None]).transpose(2, 0, 1)).min(axis=1)
     nearest = np.hypot(*(found[:, None] - xy[None]).transpose(2, 0, 1)).argmin(axis=1)
     assert len(found) > 25
