@@ -12,7 +12,7 @@ from blend.files.claim import refuse_paths
 from blend.files.fits import write_fits
 from blend.files.seal import BLANK, CARD, is_sealed, seal_fits, sealed
 from blend.files.whole import whole_file, write_whole
-from blend.recipe.state import Event, Listener
+from blend.recipe.state import Listener, say
 from blend.recipe.target import load_target
 from blend.recipe.toml import to_toml
 from blend.science.simulated import Camera, FrameMasters, Night, SceneOptions, simulate_night
@@ -55,8 +55,7 @@ def run_demo(
     """
     options = SceneOptions.sized(size, seed=seed)
     refuse_demo(out, options, overwrite=overwrite)
-    if listener is not None:
-        listener(Event("simulate", "drawing a simulated moonlit night", 0.0))
+    say(listener, "simulate", "drawing a simulated moonlit night", 0.0)
     night = simulate_night(options)
     target_file = write_night(night, out / "masters")
     target = open_target(target_file)

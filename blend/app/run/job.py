@@ -49,7 +49,7 @@ from blend.pages.viewer import Frame, Pictures
 from blend.recipe.check import assumptions
 from blend.recipe.model import resolved
 from blend.recipe.pipeline import STEPS, run_steps
-from blend.recipe.state import Event, Listener, Work, frozen
+from blend.recipe.state import Listener, Work, frozen, say
 from blend.recipe.steps.holes import crop_cost
 from blend.recipe.tables import Recipe
 from blend.recipe.target import Target
@@ -108,7 +108,7 @@ def run_target(
     """
     start = time.perf_counter()
     claim = claim or claim_results(recipe, target, out=out, stages=stages)
-    _say(listener, "read", f"{len(target.masters)} masters", 0.0)
+    say(listener, "read", f"{len(target.masters)} masters", 0.0)
     marks = Marks(path for _, path in target.paths())
     loaded, hashes = _read(target)
     files = loaded.files
@@ -121,7 +121,7 @@ def run_target(
         work, seen, balanced = _through_steps(begin, results, stages=stages, listener=listener)
         box = seen.frame.crop
         start = time.perf_counter()
-        _say(listener, "write", f"results into {out}", 0.95)
+        say(listener, "write", f"results into {out}", 0.95)
         work = work.warn(*seen.cost)
         record = _record(work, files, hashes)
         marks.refuse_changes()
@@ -147,7 +147,7 @@ def run_target(
         record["seal"] = seal_of(record)
         text = record_text(record)
         put_bytes(folder.path_for("record.json"), text.encode())
-    _say(listener, "write", "done", 1.0)
+    say(listener, "write", "done", 1.0)
     return Outcome(record=record, record_text=text, warnings=work.warnings)
 
 
@@ -346,8 +346,3 @@ def _warnings(work: Work) -> list[dict[str, str]]:
 def setup_of(target: Target) -> dict[str, Any]:
     """Return what a target file says of its masters beside their files: filters, planes and facts."""
     return {name: files.described(exclude_defaults=True) for name, files in target.masters.items()}
-
-
-def _say(listener: Listener | None, step: str, what: str, share: float) -> None:
-    if listener is not None:
-        listener(Event(step, what, share))

@@ -24,7 +24,7 @@ from blend.files.srgb import code_values
 from blend.files.whole import WholeFolder, put_bytes
 from blend.pages.plain import page_or_plain
 from blend.pages.sheet import Picture
-from blend.recipe.state import Event, Listener, Work
+from blend.recipe.state import Listener, Work, say
 
 PAGE = "explore.html"
 MOST_WAITING = 4
@@ -58,9 +58,7 @@ def make_tiles(
     notes: list[tuple[str, str]] = []
     with _Beside() as beside:
         for index, layers, work, seconds in cache.pictures([variant.recipe for variant in variants]):
-            if listener is not None:
-                what = f"tile {len(tiles) + 1} of {len(variants)}"
-                listener(Event("try", what, len(tiles) / len(variants)))
+            say(listener, "try", f"tile {len(tiles) + 1} of {len(variants)}", len(tiles) / len(variants))
             picture = turner(work)(shown(work, cache.view, cache.factor))
             small[index] = thumbnail(picture if cache.view.crop else measure.part(layers, work), edge)
             codes = code_values(picture, bits=8)
