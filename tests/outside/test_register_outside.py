@@ -3,11 +3,16 @@
 import numpy as np
 import pytest
 
+from blend.base.master import Flag
 from blend.science.grid.lanczos import lanczos, weight_table
 from blend.science.grid.patterns import quad_codes, triangle_codes
-from blend.science.grid.resampling import covered, resample
+from blend.science.grid.resampling import resample
 from blend.science.grid.transforms import apply_matrix, fit_affine, fit_projective, fit_similarity
 from blend.science.stars.stars import find_stars, star_fluxes
+
+
+def covered(flags):
+    return (flags & np.uint8(Flag.NO_DATA)) == 0
 
 
 def test_lanczos_values():
