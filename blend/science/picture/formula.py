@@ -113,9 +113,9 @@ def neutral_value(formula: Formula, sky: float, *, params: Mapping[str, float] |
 
 
 def sky_statistics(
-    formula: Formula, *, sky: float, base_sigma: float, line_sigma: float
+    formula: Formula, *, sky: float, base_sigma: float, line_sigma: float, amount: float = 1.0
 ) -> tuple[float, float]:
-    """Return the noise of blended sky and how far its mean is lifted, by the formula's closed forms, at opacity 1.
+    """Return the noise of blended sky and how far its mean is lifted, by the formula's closed forms.
 
     Parameters
     ----------
@@ -124,6 +124,8 @@ def sky_statistics(
         Level of the sky in the base; the line's sky sits at the neutral value.
     base_sigma, line_sigma : float
         Noise of one pixel of each, Gaussian and independent, small beside the formula's curvature.
+    amount : float
+        For a formula that names it; others are taken at opacity 1.
 
     Returns
     -------
@@ -137,7 +139,7 @@ def sky_statistics(
     >>> round(noise, 5), round(lift, 5)
     (0.00826, 0.00564)
     """
-    values = {"sky": sky, "base_sigma": base_sigma, "line_sigma": line_sigma, "amount": 1.0}
+    values = {"sky": sky, "base_sigma": base_sigma, "line_sigma": line_sigma, "amount": amount}
     names = (*values, *formula.params)
     found = []
     for key, text in (("noise_at_sky", formula.noise_at_sky), ("lift_at_sky", formula.lift_at_sky)):
