@@ -74,7 +74,7 @@ _LINE_SHARE = 0.15
 H-alpha (`mosaic.LEAKAGE_656`)."""
 
 _TIPPED = 0.6
-"""What a word in the header leaves of the doubt that a picture was stretched (chosen, not measured)."""
+"""What a word in the header, or 8 bits, leaves of the doubt that a picture was stretched (chosen, not measured)."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -114,6 +114,7 @@ def judge(
     planes: Sequence[str],
     *,
     header: Mapping[str, str] | None = None,
+    bits: int | None = None,
     invalid: NDArray[np.bool_] | None = None,
 ) -> Verdict:
     """Judge a picture by its pixels first and by its header last.
@@ -125,6 +126,8 @@ def judge(
     planes : sequence of str
     header : mapping of str to str, optional
         Cards of the file; only words of stretching, and our own ``domain = display``, are looked for.
+    bits : int, optional
+        Bits of a sample in the file.
     invalid : (rows, columns) bool, optional
         True where pixels are not to be used, besides borders.
 
@@ -159,8 +162,8 @@ def judge(
     for index, sample in zip(alive, samples, strict=True):
         noise = noises[index]
         saturation[planes[index]] = saturation_level(pixels[index], invalid=unused, noise=noise)
-        findings += _value_findings(sample, planes[index])
-        findings += _step_finding(sample, planes[index], pixels[index], noise=median(noise))
+        findings += _value_findings(sample, planes[index], bits)
+        findings += _step_finding(sample, planes[index], bits, pixels[index], noise=median(noise))
         findings += _mosaic_finding(pixels[index], planes[index])
     findings += _balance_finding(saturation)
     findings += _colour_findings(whole, names, samples, unused)
@@ -170,7 +173,7 @@ def judge(
         order = [best, *(index for index in range(len(names)) if index != best)]
         (plane, level), *others = ((whole[index], saturation[names[index]]) for index in order)
         found = judge_linearity(plane, invalid=unused, saturation=level, others=others)
-    confidence, stretched = _stretch_finding(found, names[best] if names else "", header)
+    confidence, stretched = _stretch_finding(found, names[best] if names else "", header, bits)
     return Verdict(
         findings=tuple(findings + stretched),
         linear=not any(finding.fault for finding in stretched),
@@ -247,7 +250,7 @@ class _Sample:
         self.contrast = self.height / self.spread if self.spread > 0.0 else min(0.0, self.height)
 
 
-def _value_findings(sample: _Sample, name: str) -> list[Finding]:
+def _value_findings(sample: _Sample, name: str, bits: int | None) -> list[Finding]:
     if sample.size < _FEWEST_VALUES:
         return []
     found = []
@@ -256,7 +259,7 @@ def _value_findings(sample: _Sample, name: str) -> list[Finding]:
         text = f"{100.0 * below:.0f} % of {name} is below 0: too much was subtracted"
         found.append(Finding(code="negative", text=text, plane=name, evidence={"share": below}))
     values = sample.values
-    if is_eight_bit(values):
+    if bits == 8 or is_eight_bit(values):
         text = f"{name} holds {values.size} different values, as 8 bits do: faint light is lost in the steps"
         found.append(
             Finding(code="eight-bit", text=text, plane=name, evidence={"values": float(values.size)})
@@ -274,12 +277,13 @@ def _value_findings(sample: _Sample, name: str) -> list[Finding]:
 def _step_finding(
     sample: _Sample,
     name: str,
+    bits: int | None,
     plane: AnyPlane,
     *,
     noise: float,
 ) -> list[Finding]:
     """Compare the steps of the values round the sky with the noise, which neighbours do not show where it is shared."""
-    if sample.size < _FEWEST_STEPS or is_eight_bit(sample.values):
+    if sample.size < _FEWEST_STEPS or bits == 8 or is_eight_bit(sample.values):
         return []
     away = np.abs(sample.values - sample.sky)
     near = int((away <= 2.0 * noise).sum())
@@ -371,14 +375,14 @@ def _colour_findings(
 
 
 def _stretch_finding(
-    found: Linearity | None, plane: str, header: Mapping[str, str] | None
+    found: Linearity | None, plane: str, header: Mapping[str, str] | None, bits: int | None
 ) -> tuple[float, list[Finding]]:
     if found is None:
         return 0.0, []
     words = stretch_words(header or {})
     declared = declared_display(header or {})
-    # a word can tip evidence from the pixels, never stand for it
-    doubt = (1.0 - found.confidence) * (_TIPPED if words else 1.0)
+    # a word, or 8 bits, can tip evidence from the pixels, never stand for it
+    doubt = (1.0 - found.confidence) * (_TIPPED if words else 1.0) * (_TIPPED if bits == 8 else 1.0)
     confidence = 1.0 - doubt
     confidence = 1.0 if declared else confidence
     sure = confidence >= SURE
