@@ -16,80 +16,44 @@ from typing import TYPE_CHECKING, Any
 from blend.base.door import open_door
 
 if TYPE_CHECKING:
-    from blend.app.batch import BatchOptions
-    from blend.app.run import Outcome, load_sources
-    from blend.base.errors import ArrayError, BlendError
-    from blend.base.master import Facts, Flag, Master
-    from blend.base.rowblocks import limit_threads
-    from blend.files.cards import facts_from_cards
-    from blend.library import (
-        apply_formula,
-        load_recipe,
-        load_target,
-        read,
-        run,
-        run_batch,
-        try_variants,
-        write,
-    )
-    from blend.recipe.begin import prepare
-    from blend.recipe.byhand import (
-        align,
-        blend_lines,
-        calibrate,
-        emission,
-        finish,
-        fit_sky,
-        scale_continuum,
-        stretch,
-        subtract_sky,
-        white,
-    )
-    from blend.recipe.pipeline import run_steps
-    from blend.recipe.state import Source, Work
-    from blend.science.picture import CURVES, FORMULAS, define_formula
+    from blend.app.batch import BatchOptions as BatchOptions
+    from blend.app.run import Outcome as Outcome
+    from blend.app.run import load_sources as load_sources
+    from blend.base.errors import ArrayError as ArrayError
+    from blend.base.errors import BlendError as BlendError
+    from blend.base.master import Facts as Facts
+    from blend.base.master import Flag as Flag
+    from blend.base.master import Master as Master
+    from blend.base.rowblocks import limit_threads as limit_threads
+    from blend.files.cards import facts_from_cards as facts_from_cards
+    from blend.library import apply_formula as apply_formula
+    from blend.library import load_recipe as load_recipe
+    from blend.library import load_target as load_target
+    from blend.library import read as read
+    from blend.library import run as run
+    from blend.library import run_batch as run_batch
+    from blend.library import try_variants as try_variants
+    from blend.library import write as write
+    from blend.recipe.begin import prepare as prepare
+    from blend.recipe.byhand import align as align
+    from blend.recipe.byhand import blend_lines as blend_lines
+    from blend.recipe.byhand import calibrate as calibrate
+    from blend.recipe.byhand import emission as emission
+    from blend.recipe.byhand import finish as finish
+    from blend.recipe.byhand import fit_sky as fit_sky
+    from blend.recipe.byhand import scale_continuum as scale_continuum
+    from blend.recipe.byhand import stretch as stretch
+    from blend.recipe.byhand import subtract_sky as subtract_sky
+    from blend.recipe.byhand import white as white
+    from blend.recipe.pipeline import run_steps as run_steps
+    from blend.recipe.state import Source as Source
+    from blend.recipe.state import Work as Work
+    from blend.science.picture import CURVES as CURVES
+    from blend.science.picture import FORMULAS as FORMULAS
+    from blend.science.picture import define_formula as define_formula
 
     __version__: str
-__all__ = [
-    "CURVES",
-    "FORMULAS",
-    "ArrayError",
-    "BatchOptions",
-    "BlendError",
-    "Facts",
-    "Flag",
-    "Master",
-    "Outcome",
-    "Source",
-    "Work",
-    "align",
-    "apply_formula",
-    "blend_lines",
-    "calibrate",
-    "define_formula",
-    "emission",
-    "facts_from_cards",
-    "finish",
-    "fit_sky",
-    "limit_threads",
-    "load_recipe",
-    "load_sources",
-    "load_target",
-    "prepare",
-    "read",
-    "run",
-    "run_batch",
-    "run_steps",
-    "scale_continuum",
-    "stretch",
-    "subtract_sky",
-    "try_variants",
-    "white",
-    "write",
-]
-
-
-_load, _ = open_door(__name__)
+_load, __all__ = open_door(__name__)
 
 
 def __getattr__(name: str) -> Any:

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 from blend.base.errors import RecipeError, StepError
 from blend.base.master import Master
 from blend.base.rowblocks import limit_threads
-from blend.recipe.state import Event, Listener, Work
+from blend.recipe.state import Listener, Work
 from blend.recipe.tables import Recipe
 from blend.recipe.target import Target
 
@@ -414,7 +414,7 @@ def run_batch(
     >>> [(verdict.name, verdict.state) for verdict in run_batch("galaxy-moonlit", [night], out=folder / "batch")]
     [('lantern-spiral', 'done')]
     """
-    from blend.app.batch import BatchOptions
+    from blend.app.batch import BatchOptions, BatchView
     from blend.app.batch import run_batch as work
 
     return work(
@@ -422,18 +422,5 @@ def run_batch(
         [Path(target) for target in targets],
         out=Path(out),
         options=options or BatchOptions(),
-        watcher=watcher or _Nobody(),
+        watcher=watcher or BatchView(quiet=True),
     )
-
-
-class _Nobody:
-    """Looks on and says nothing."""
-
-    def begin(self, plan: Sequence[Any]) -> None:
-        pass
-
-    def event(self, name: str, event: Event) -> None:
-        pass
-
-    def verdict(self, verdict: Any) -> None:
-        pass

@@ -35,7 +35,8 @@ from blend.app.run.replay import _target as target_of_record
 from blend.base.errors import BlendError
 from blend.files.catalogue import read_catalogue
 from blend.files.fits import write_fits
-from blend.files.reader import header_text, peek, read_mosaic, read_picture
+from blend.files.raw import read_mosaic
+from blend.files.reader import header_text, peek, read_picture
 from blend.files.record import read_record
 from blend.files.store import DiskStore
 from blend.recipe.model import load_recipe

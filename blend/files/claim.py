@@ -12,8 +12,8 @@ from contextlib import suppress
 from pathlib import Path
 from typing import Any
 
-from blend.base.errors import FaultList, RecipeError
-from blend.files.record import MOST_RECORD_BYTES, seal_of
+from blend.base.errors import FaultList, InputError, RecipeError
+from blend.files.record import read_json, seal_holds
 from blend.files.source import mark_of
 from blend.files.whole import PREFIX, flush_result, remove_left_over
 
@@ -237,7 +237,7 @@ def _in_record(out: Path, record: str) -> Iterator[tuple[str, str]]:
         if isinstance(name, str) and isinstance(digest, str):
             yield name, digest
     if "seal" in told:
-        if told["seal"] == _seal(told):
+        if seal_holds(told):
             yield record, hash_of(out / record)
         return
     # an earlier version's: it was written last, and what always lies beside it has no later date
@@ -251,17 +251,10 @@ def _entries(value: Any) -> list[dict[str, Any]]:
     return [entry for entry in value if isinstance(entry, dict)] if isinstance(value, list) else []
 
 
-def _seal(told: dict[str, Any]) -> str:
-    try:
-        return seal_of(told)
-    except (KeyError, TypeError, ValueError, RecursionError):  # an edited record may hold anything
-        return ""
-
-
 def _read_table(path: Path) -> dict[str, Any]:
     try:
-        told = json.loads(path.read_bytes()) if path.stat().st_size <= MOST_RECORD_BYTES else {}
-    except (OSError, ValueError, RecursionError):
+        told = read_json(path, "a record", expected="")
+    except InputError:
         return {}
     return told if isinstance(told, dict) else {}
 

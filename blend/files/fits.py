@@ -126,7 +126,6 @@ def peek_fits(path: Path) -> Peek:
         shape=(rows, columns),
         planes=names_of(planes),
         depth=picture.depth,
-        bytes=path.stat().st_size,
         facts=_facts(picture, brightest=None),
     )
 

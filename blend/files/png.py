@@ -19,7 +19,7 @@ from blend.base.jit import kernel
 from blend.base.rowblocks import map_row_blocks
 from blend.base.transfer import decode_block, encode_block
 from blend.files.srgb import code_values, srgb_profile
-from blend.files.whole import writing
+from blend.files.whole import put_bytes
 
 LONG_EDGE = 2048
 """Longest side of a preview, px: fills most screens, and loads at once."""
@@ -45,9 +45,7 @@ def write_png(
     OutputError
         The file could not be written.
     """
-    data = png_bytes(display, long_edge=long_edge, bits=bits)
-    with writing(path):
-        path.write_bytes(data)
+    put_bytes(path, png_bytes(display, long_edge=long_edge, bits=bits))
 
 
 def write_codes(path: Path, codes: NDArray[np.uint8]) -> None:
@@ -55,9 +53,7 @@ def write_codes(path: Path, codes: NDArray[np.uint8]) -> None:
 
     For a picture that waits to be written: its codes are a quarter of its size.
     """
-    data = _png(codes)
-    with writing(path):
-        path.write_bytes(data)
+    put_bytes(path, _png(codes))
 
 
 def png_bytes(display: NDArray[np.floating], *, long_edge: int | None = LONG_EDGE, bits: int = 8) -> bytes:
@@ -89,9 +85,7 @@ def write_jpeg(
 
     Parameters and faults are those of `write_png`; ``quality`` is 1 to 95.
     """
-    data = jpeg_bytes(display, long_edge=long_edge, quality=quality)
-    with writing(path):
-        path.write_bytes(data)
+    put_bytes(path, jpeg_bytes(display, long_edge=long_edge, quality=quality))
 
 
 def jpeg_bytes(

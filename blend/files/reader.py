@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping
 from importlib import import_module
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, Literal, cast
+from typing import Any, Literal, cast
 
 import numpy as np
 from numpy.typing import NDArray
@@ -16,9 +16,6 @@ from blend.base.master import Master, flags_of
 from blend.files.cards import stated_kind, states_coordinates
 from blend.files.source import EXPECTED, MOST_BYTES, Peek, describe, first_bytes, names_of
 
-if TYPE_CHECKING:
-    from blend.files.raw import Mosaic
-
 READERS: Mapping[str, tuple[bytes, ...]] = {
     "fits": (b"SIMPLE  =",),
     "tiff": (b"II*\0", b"MM\0*", b"II+\0", b"MM\0+"),
@@ -27,29 +24,19 @@ READERS: Mapping[str, tuple[bytes, ...]] = {
 ``NAME_header_text``."""
 
 
-def read_picture(
-    path: Path, *, planes: tuple[str, ...] | None = None, most_bytes: int = MOST_BYTES
-) -> Master:
+def read_picture(path: Path, *, most_bytes: int = MOST_BYTES) -> Master:
     """Read a FITS or TIFF picture of one or three planes: `open_picture`, and every number of it."""
-    return loaded(open_picture(path, planes=planes, most_bytes=most_bytes))
-
-
-def loaded(master: Master) -> Master:
-    """Return a master whose pixels are an array, read now where they have not been yet."""
+    master = open_picture(path, most_bytes=most_bytes)
     lazy = isinstance(master.pixels, LazyPlanes)
     return master.with_(pixels=np.asarray(master.pixels)) if lazy else master
 
 
-def open_picture(
-    path: Path, *, planes: tuple[str, ...] | None = None, most_bytes: int = MOST_BYTES
-) -> Master:
+def open_picture(path: Path, *, most_bytes: int = MOST_BYTES) -> Master:
     """Open a FITS or TIFF picture of one or three planes; whole numbers that are not packed are read in bands later.
 
     Parameters
     ----------
     path : Path
-    planes : tuple of str, optional
-        Names for the planes; ``("red", "green", "blue")`` or ``("grey",)`` without.
     most_bytes : int
         A file that promises a larger picture is refused before anything is allocated.
 
@@ -62,18 +49,10 @@ def open_picture(
     Raises
     ------
     InputError
-        The file is missing, unreadable, cut short, no picture, of another number of planes, or without one
-        valid pixel.
+        The file is missing, unreadable, cut short, no picture, or without one valid pixel.
     """
     path = Path(path)
     pixels, facts = _reader(path, "open_{}")(path, most_bytes=most_bytes)
-    names = names_of(pixels.shape[0]) if planes is None else tuple(planes)
-    if len(names) != pixels.shape[0]:
-        raise InputError(
-            str(path),
-            found=f"it holds {_planes(pixels.shape[0])}",
-            expected=f"{_planes(len(names))}: {', '.join(names)}",
-        )
     flags = flags_of(pixels)
     if flags.all() and not np.isfinite(pixels).any():
         raise InputError(
@@ -82,14 +61,9 @@ def open_picture(
             expected="a picture",
             advice="stack it again",
         )
-    return Master(pixels=cast(Any, pixels), flags=flags, planes=names, domain="linear", facts=facts)
-
-
-def read_mosaic(path: Path, *, pattern: str | None = None) -> Mosaic:
-    """Read the photosites of a camera raw or of a FITS mosaic; see `blend.files.raw`."""
-    from blend.files.raw import read_mosaic as read
-
-    return read(path, pattern=pattern)
+    return Master(
+        pixels=cast(Any, pixels), flags=flags, planes=names_of(len(pixels)), domain="linear", facts=facts
+    )
 
 
 def peek(path: Path) -> Peek:
@@ -197,7 +171,3 @@ def _refuse_raw(path: Path) -> None:
             expected=EXPECTED,
             advice="make a master of the frames first: blend stack light FRAMES --out FILE",
         )
-
-
-def _planes(count: int) -> str:
-    return f"{count} plane" if count == 1 else f"{count} planes"

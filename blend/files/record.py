@@ -119,6 +119,14 @@ def seal_of(record: Mapping[str, Any]) -> str:
     return hashlib.sha256(record_text(told).encode()).hexdigest()
 
 
+def seal_holds(record: Mapping[str, Any]) -> bool:
+    """Return whether a record's ``seal`` is the hash of what it says; one that was edited may hold anything."""
+    try:
+        return bool(record["seal"] == seal_of(record))
+    except (KeyError, TypeError, ValueError, RecursionError):
+        return False
+
+
 def read_record(path: Path) -> dict[str, Any]:
     """Read a record and check what replaying it relies on: its version, recipe, inputs and outputs.
 
@@ -127,23 +135,8 @@ def read_record(path: Path) -> dict[str, Any]:
     InputError
         The file is missing, no record, or of another version.
     """
-    where = str(path)
-    expected = "a record.json that a run has left"
-    try:
-        with path.open("rb") as file:
-            raw = file.read(MOST_RECORD_BYTES + 1)
-        if len(raw) > MOST_RECORD_BYTES:
-            raise InputError(where, found="the file is too large for a record", expected=expected)
-        record = json.loads(raw.decode("utf-8"), parse_constant=_refuse_constant)
-    except OSError as error:
-        raise InputError(
-            where,
-            found=f"it cannot be read ({error.strerror or error})",
-            expected=expected,
-            advice="check the path",
-        ) from error
-    except (ValueError, RecursionError) as error:
-        raise InputError(where, found=f"it is not JSON ({error})", expected=expected) from error
+    where, expected = str(path), "a record.json that a run has left"
+    record = read_json(path, "a record", expected=expected)
     if not isinstance(record, dict):
         raise InputError(where, found="it holds no table of keys", expected=expected)
     _check_version(where, record)
@@ -158,6 +151,28 @@ def read_record(path: Path) -> dict[str, Any]:
     except _Wrong as wrong:
         raise InputError(where, found=wrong.found, expected=wrong.expected, advice=WRITTEN) from None
     return record
+
+
+def read_json(path: Path, what: str, *, expected: str) -> Any:
+    """Return what a file of JSON holds; ``what`` it is to be stands in faults.
+
+    Raises
+    ------
+    InputError
+        The file cannot be read, is larger than any record, or is not JSON.
+    """
+    where = str(path)
+    try:
+        with path.open("rb") as file:
+            raw = file.read(MOST_RECORD_BYTES + 1)
+        if len(raw) > MOST_RECORD_BYTES:
+            raise InputError(where, found=f"the file is too large for {what}", expected=expected)
+        return json.loads(raw.decode("utf-8"), parse_constant=_refuse_constant)
+    except OSError as error:
+        reason = f"it cannot be read ({error.strerror or error})"
+        raise InputError(where, found=reason, expected=expected, advice="check the path") from error
+    except (ValueError, RecursionError) as error:
+        raise InputError(where, found=f"it is not JSON ({error})", expected=expected) from error
 
 
 def versions() -> dict[str, str]:

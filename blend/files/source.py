@@ -36,7 +36,6 @@ class Peek:
     planes: tuple[str, ...]  # ``("red", "green", "blue")`` or ``("grey",)``
     # type of a pixel as a numpy name, after the offset that makes it unsigned: ``"uint16"``, ``"float32"``
     depth: str
-    bytes: int  # size of the file
     facts: Facts = field(default_factory=Facts)  # from the header alone
 
 

@@ -70,7 +70,6 @@ def peek_tiff(path: Path) -> Peek:
             shape=(int(page.imagelength), int(page.imagewidth)),
             planes=names_of(_plane_count(path, page)),
             depth=str(page.dtype.name),
-            bytes=path.stat().st_size,
             facts=_facts(page),
         )
 

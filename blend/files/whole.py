@@ -291,6 +291,12 @@ def writing(path: Path) -> Iterator[None]:
         ) from error
 
 
+def put_bytes(path: Path, data: bytes) -> None:
+    """Write a file inside a folder that appears whole, or raise `OutputError`."""
+    with writing(path):
+        path.write_bytes(data)
+
+
 def _explain(where: Path, error: OSError) -> tuple[str, str]:
     blocking = next((parent for parent in where.parents if parent.exists() and not parent.is_dir()), None)
     if blocking is not None:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import base64
 from collections.abc import Iterator
 from dataclasses import dataclass, replace
 
@@ -12,6 +11,7 @@ from numpy.typing import NDArray
 from blend.base.robust import difference_noise
 from blend.base.shrink import STRIDE_PX, sampled_means
 from blend.files.png import jpeg_bytes
+from blend.pages.fill_template import data_url
 from blend.pages.viewer import Frame, Pictures
 from blend.recipe.state import Line, Work
 from blend.science.line import noise_blocks
@@ -148,8 +148,7 @@ def _skies(planes: Picture, work: Work) -> Picture:
 
 
 def _url(planes: Picture) -> str:
-    data = jpeg_bytes(np.asarray(planes, dtype=np.float32), long_edge=None, quality=88)
-    return "data:image/jpeg;base64," + base64.b64encode(data).decode("ascii")
+    return data_url(jpeg_bytes(np.asarray(planes, dtype=np.float32), long_edge=None, quality=88))
 
 
 def _places(work: Work, frame: Frame) -> Iterator[tuple[str, str, Point]]:

@@ -13,7 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from blend.base.equation import javascript_prelude
-from blend.pages.fill_template import template, template_text
+from blend.pages.fill_template import markup, template, template_text
 from blend.pages.kernels import PRELUDE, kernel_javascript, loop_javascript
 from blend.pages.lanes import MOST_PIXELS, Machine
 from blend.pages.loops import LOOPS as RUNS
@@ -112,10 +112,10 @@ def write_explore(scene: Scene) -> str:
         packed["mask"] = _packed(scene.mask.tobytes())
     page: str = template("explore.html").render(
         title=scene.title,
-        facts=_safe(safe_json(facts)),
+        facts=markup(safe_json(facts)),
         packed=packed,
-        engine=_safe(engine_source(scene.formulas)),
-        page_script=_safe(
+        engine=markup(engine_source(scene.formulas)),
+        page_script=markup(
             "\n".join(
                 template_text(f"explore-{part}.js")
                 for part in ("values", "numbers", "view", "controls", "page")
@@ -256,12 +256,3 @@ def _formula(formula: Formula) -> str:
         f"about: {safe_json(formula.about)}, params: {json.dumps(dict(formula.params))},\n"
         f"neutral: (sky, {{{own}}}) => {formula.parsed_neutral.javascript()},\nblend: {loop}}}"
     )
-
-
-# --- the template ---------------------------------------------------------------------------------------
-
-
-def _safe(markup: str) -> Any:
-    from markupsafe import Markup
-
-    return Markup(markup)

@@ -1,7 +1,8 @@
-"""The templates of pages, and what of them is text alone."""
+"""The templates of pages, what of them is text alone, and what goes into them as it is: markup and pictures."""
 
 from __future__ import annotations
 
+import base64
 from functools import cache
 from typing import Any
 
@@ -23,3 +24,15 @@ def template_text(name: str) -> str:
     """Return a file of ``templates/`` as it stands there."""
     text: str = _environment().loader.get_source(_environment(), name)[0]
     return text
+
+
+def markup(text: str) -> Any:
+    """Return text of our own making that a template is not to escape."""
+    from markupsafe import Markup
+
+    return Markup(text)
+
+
+def data_url(data: bytes, kind: str = "jpeg") -> str:
+    """Return the bytes of a picture as a URL that holds them."""
+    return f"data:image/{kind};base64,{base64.b64encode(data).decode('ascii')}"

@@ -15,7 +15,7 @@ from blend.pages.advice import Noise, advice, blend_noises
 from blend.pages.closeups import Site, closeups, light_sites
 from blend.pages.emissionfigures import emission_figures
 from blend.pages.figures import colours_svg, histogram_svg, scale_svg
-from blend.pages.fill_template import template
+from blend.pages.fill_template import markup, template
 from blend.pages.notes import notes_of, warnings_of
 from blend.pages.pairs import Signal, residual_fits, signal_rows
 from blend.pages.recipetext import recipe_lines
@@ -104,12 +104,12 @@ def report_page(
         sites=closeups(views.sites, pictures),
         added=fitted_url(added, most_bytes=300_000),
         added_scale=scale,
-        fits=[(fit.name, _safe(fit.svg), _safe(fit.histogram), fit.text) for fit in plots["register"]],
+        fits=[(fit.name, markup(fit.svg), markup(fit.histogram), fit.text) for fit in plots["register"]],
         sky_figures=plots["gradient"],
         scale_plots=plots["continuum"][0],
         emission_figures=plots["continuum"][1],
-        star_plot=_safe(colours_svg(star_colours[1], star_colours[0])) if with_stars else "",  # type: ignore[index]
-        histogram=_safe(histogram_svg(pictures.delivered[:, ::3, ::3], _sky_level(record), tone)),
+        star_plot=markup(colours_svg(star_colours[1], star_colours[0])) if with_stars else "",  # type: ignore[index]
+        histogram=markup(histogram_svg(pictures.delivered[:, ::3, ::3], _sky_level(record), tone)),
         verdict=verdict(record),
         tables=tables(record, views.signals),
         formulas=_formulas(work, record),
@@ -171,19 +171,13 @@ def _sky_level(record: Mapping[str, Any]) -> float | None:
     return solved["sky_level"] if solved else None
 
 
-def _safe(markup: str) -> Any:
-    from markupsafe import Markup
-
-    return Markup(markup)
-
-
 def _formulas(work: Work, record: Mapping[str, Any]) -> list[dict[str, Any]]:
     return [
         {
             "label": blend_heading(work.target, entry["from"], entry["into"]),
             "text": f"{label}: from {entry['from']} into {entry['into']} by {entry['formula']}, {amount_words(entry)}"
             + (f"; {auto_words(entry)}" if "auto" in entry else ""),
-            "mathml": _safe(work.recipe.formula(entry["formula"]).parsed.mathml()),
+            "mathml": markup(work.recipe.formula(entry["formula"]).parsed.mathml()),
             "params": ", ".join(f"{name} = {value:g}" for name, value in entry["params"].items()),
         }
         for label, entry in record["blend"].items()
@@ -200,7 +194,7 @@ def _scale_plots(work: Work) -> list[dict[str, Any]]:
                 f"{name}: scale {words}. Hollow marks were left out, H II regions among them; below, what each star "
                 "leaves of the scale"
             )
-            plots.append({"svg": _safe(scale_svg(scale)), "caption": caption})
+            plots.append({"svg": markup(scale_svg(scale)), "caption": caption})
     return plots
 
 

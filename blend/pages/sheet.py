@@ -39,8 +39,6 @@ def draw_sheet(
     title: str,
     inside: Sequence[str] = (),
     own: int | None = None,
-    column_names: Sequence[str] = (),
-    row_names: Sequence[str] = (),
 ) -> Picture:
     """Return the contact sheet of thumbnails, row by row.
 
@@ -58,8 +56,6 @@ def draw_sheet(
         Lines that stand in the tile's upper left: its number and its values.
     own : int, optional
         Place of the tile that is the recipe's own, which gets a frame and says so.
-    column_names, row_names : sequence of str
-        The axes; empty where tiles only follow each other.
 
     Returns
     -------
@@ -72,10 +68,9 @@ def draw_sheet(
     text_px = int(np.clip(wide * LINE_SHARE, SMALLEST_TEXT, TEXT_PX))
     font = ImageFont.load_default(text_px)
     line = text_px + 8
-    left = GAP + max([0, *(round(font.getlength(name)) + GAP for name in row_names)])
-    top = GAP + line + (line if column_names else 0)
+    top = GAP + line
     rows = -(-len(tiles) // columns)
-    width = max(left + columns * (wide + GAP), round(font.getlength(title)) + 2 * GAP)
+    width = max(GAP + columns * (wide + GAP), round(font.getlength(title)) + 2 * GAP)
     sheet = Image.new("RGB", (width, top + rows * (high + line + GAP)), GROUND)
     draw: Any = ImageDraw.Draw(sheet)
 
@@ -83,11 +78,9 @@ def draw_sheet(
         draw.text((x, y), _fitted(text, font, room), font=font, fill=INK)
 
     write(GAP, GAP, title)
-    for index, name in enumerate(column_names):
-        write(left + index * (wide + GAP), GAP + line, name, wide)
     for index, (tile, label) in enumerate(zip(tiles, labels, strict=True)):
         row, column = divmod(index, columns)
-        x, y = left + column * (wide + GAP), top + row * (high + line + GAP)
+        x, y = GAP + column * (wide + GAP), top + row * (high + line + GAP)
         codes = np.round(np.nan_to_num(np.clip(tile, 0, 1)) * 255).astype(np.uint8)
         sheet.paste(Image.fromarray(np.ascontiguousarray(np.moveaxis(codes, 0, -1))), (x, y))
         write(x, y + high + 2, label, wide)
@@ -95,8 +88,6 @@ def draw_sheet(
             _write_inside(draw, (x, y), inside[index], font, (text_px, wide))
         if index == own:
             draw.rectangle((x - 5, y - 5, x + tile.shape[2] + 4, y + tile.shape[1] + 4), outline=OWN, width=4)
-        if column == 0 and row < len(row_names):
-            write(GAP, y + high // 2, row_names[row])
     return np.ascontiguousarray(np.moveaxis(np.asarray(sheet, dtype=np.float32) / 255, -1, 0))
 
 

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import base64
 from dataclasses import dataclass
 from typing import Any
 
@@ -11,6 +10,7 @@ from numpy.typing import NDArray
 
 from blend.base.robust import median_and_sigma
 from blend.files.png import jpeg_bytes, png_bytes
+from blend.pages.fill_template import data_url
 from blend.recipe.state import SkyView, Work
 from blend.science.sky import SkyFit
 
@@ -149,12 +149,10 @@ def _text(fit: SkyFit, noise: float) -> str:
 
 def panel_url(picture: Picture, *, long_edge: int = PANEL_PX) -> str:
     """Return a grey picture as a data URL."""
-    data = jpeg_bytes(picture, long_edge=long_edge, quality=85)
-    return "data:image/jpeg;base64," + base64.b64encode(data).decode("ascii")
+    return data_url(jpeg_bytes(picture, long_edge=long_edge, quality=85))
 
 
 def _url(picture: Picture, kind: str) -> str:
     if kind in ("before", "after"):
         return panel_url(picture)
-    data = png_bytes(picture, long_edge=PANEL_PX)
-    return "data:image/png;base64," + base64.b64encode(data).decode("ascii")
+    return data_url(png_bytes(picture, long_edge=PANEL_PX), "png")

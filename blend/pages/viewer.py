@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import base64
 from collections.abc import Callable
 from dataclasses import dataclass
 
@@ -10,6 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from blend.files.png import jpeg_bytes, thumbnail
+from blend.pages.fill_template import data_url
 
 Picture = NDArray[np.float32]
 Turn = Callable[[Picture], Picture]
@@ -158,4 +158,4 @@ def fitted_url(picture: Picture, *, most_bytes: int = MOST_BYTES) -> str:
         data = jpeg_bytes(picture, long_edge=None, quality=quality)
         if len(data) <= most_bytes:
             break
-    return "data:image/jpeg;base64," + base64.b64encode(data).decode("ascii")
+    return data_url(data)

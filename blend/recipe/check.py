@@ -170,7 +170,7 @@ def _display_faults(recipe: Recipe, target: Target) -> Iterator[RecipeError]:
         for role in CALIBRATION:
             if getattr(target.masters[name], role) is not None:
                 yield _needs_light(f"masters.{name}.{role}", name, f"a {role}", "leave the file out")
-        if recipe.for_master("gradient", name).model != "none":
+        if recipe.gradient.for_master(name).model != "none":
             yield _needs_light(f"gradient.{name}.model", name, "the gradient step", 'set it to "none"')
     for line in recipe.continuum:
         for name in sorted(shown & {line, "rgb"}):
@@ -189,8 +189,7 @@ def _absent_guides(recipe: Recipe, target: Target) -> Iterator[RecipeError]:
     if any(target.masters[name].domain == "linear" for name in target.lines):
         return
     for name in target.masters:
-        settings = recipe.for_master("gradient", name)
-        assert isinstance(settings, Gradient)
+        settings = recipe.gradient.for_master(name)
         if settings.guide == "line" and settings.model in ("polynomial", "moonlight"):
             yield RecipeError(
                 "gradient.guide" if recipe.gradient.guide == "line" else f"gradient.{name}.guide",
@@ -211,7 +210,7 @@ OWN_OF_SKIES = {
 
 def _idle_settings(recipe: Recipe, target: Target) -> Iterator[RecipeError]:
     """Give what is set for a sky whose model has no use for it, for a master of its own or for all."""
-    used = {name: recipe.for_master("gradient", name) for name in target.masters}
+    used = {name: recipe.gradient.for_master(name) for name in target.masters}
     fitted = [name for name, table in used.items() if table.model != "none"]
     for key, models in OWN_OF_SKIES.items():
         default = Gradient.model_fields[key].default

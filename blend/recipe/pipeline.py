@@ -6,7 +6,7 @@ import time
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 
-from blend.recipe.state import Event, Listener, Work
+from blend.recipe.state import Listener, Work, say
 from blend.recipe.steps.balance import balance
 from blend.recipe.steps.blends import blend_display, blend_linear
 from blend.recipe.steps.calibrate import calibrate
@@ -65,8 +65,7 @@ def run_steps(
     held = [work]
     del work
     for step in steps:
-        if listener is not None:
-            listener(Event(step.name, step.does, done / total))
+        say(listener, step.name, step.does, done / total)
         start = time.perf_counter()
         held.append(step.change(held.pop()))
         held.append(held.pop().tell("seconds", step.name, round(time.perf_counter() - start, 3)))

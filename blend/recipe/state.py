@@ -246,6 +246,12 @@ class Event:
 Listener = Callable[[Event], None]
 
 
+def say(listener: Listener | None, step: str, what: str, share: float) -> None:
+    """Tell who listens, if anybody does, what is done now."""
+    if listener is not None:
+        listener(Event(step, what, share))
+
+
 def frozen(mapping: Mapping[Any, Any]) -> Mapping[Any, Any]:
     """Return a read-only copy."""
     return MappingProxyType(dict(mapping))

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from typing import Annotated, Any, Literal, Self, overload
+from typing import Annotated, Any, Literal, Self
 
 from pydantic import (
     AfterValidator,
@@ -353,18 +353,6 @@ class Recipe(Table):
     output: Output = Field(default_factory=Output)
     formulas: dict[Kebab, OwnFormula] = Field(default_factory=dict)
     renamed: tuple[str, ...] = Field(default=(), alias="<renamed>", exclude=True)
-
-    @overload
-    def for_master(self, step: Literal["calibrate"], master: str) -> Calibrate: ...
-    @overload
-    def for_master(self, step: Literal["register"], master: str) -> Register: ...
-    @overload
-    def for_master(self, step: Literal["gradient"], master: str) -> Gradient: ...
-    @overload
-    def for_master(self, step: Literal["stretch"], master: str) -> Stretch: ...
-    def for_master(self, step: StepName, master: str) -> Step:
-        """Return a step as it is done to one master: the table of the step, overridden by the master's own."""
-        return self.step(step).for_master(master)
 
     def step(self, name: StepName) -> Step:
         """Return the table of a step, with the tables of single masters in ``by_master``."""

@@ -208,9 +208,9 @@ def test_interrupts_come_back_after_a_start(monkeypatch: pytest.MonkeyPatch) -> 
 
 
 def test_a_target_called_like_a_device_gets_a_folder_of_another_name(tmp_path: Path) -> None:
-    from blend.app.batch.plan import plan_targets
+    from blend.app.batch.plan import BatchOptions, plan_batch
 
     file = tmp_path / "con.target.toml"
     file.write_text('name = "con"\n[masters.rgb]\nlight = "a.fits"\n')
-    (planned,) = plan_targets("galaxy-moonlit", [file], out=tmp_path, root=None, threads=1, resume=True)
+    (planned,) = plan_batch("galaxy-moonlit", [file], out=tmp_path, options=BatchOptions())
     assert Path(planned.job.out) == tmp_path / "con-target"

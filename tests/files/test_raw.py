@@ -16,7 +16,6 @@ from raw_camera import write_dng
 from blend.base.errors import InputError
 from blend.files.fits import write_fits
 from blend.files.raw import PATTERNS, is_raw, peek_mosaic, read_mosaic
-from blend.files.reader import read_mosaic as read_by_reader
 from blend.files.reader import read_picture
 
 BLACK = (510, 511, 513, 516)
@@ -157,7 +156,7 @@ def test_a_fits_mosaic_with_offsets(tmp_path: Path, offsets: tuple[int, int], pa
     cards = {"BAYERPAT": "RGGB", "XBAYROFF": offsets[0], "YBAYROFF": offsets[1], "EXPTIME": 60.0}
     cards |= {f"BLACK{n}": float(level) for n, level in enumerate(BLACK, start=1)}
     write_fits(tmp_path / "a.fits", pixels, planes=("photosites",), cards=cards)
-    mosaic = read_by_reader(tmp_path / "a.fits")
+    mosaic = read_mosaic(tmp_path / "a.fits")
     assert mosaic.head.pattern == pattern
     assert mosaic.head.black == BLACK
     assert mosaic.head.facts.exposure_s == 60.0

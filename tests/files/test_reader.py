@@ -57,15 +57,11 @@ def test_content_decides_and_not_the_suffix(tmp_path: Path) -> None:
     assert header_text(tmp_path / "a.tif")["NAXIS1"] == "5"
 
 
-def test_planes_are_named_by_their_number_or_by_the_caller(tmp_path: Path) -> None:
+def test_planes_are_named_by_their_number(tmp_path: Path) -> None:
     fits.writeto(tmp_path / "three.fits", np.ones((3, 4, 5), np.float32))
     fits.writeto(tmp_path / "one.fits", np.ones((4, 5), np.float32))
     assert read_picture(tmp_path / "three.fits").planes == ("red", "green", "blue")
     assert read_picture(tmp_path / "one.fits").planes == ("grey",)
-    assert read_picture(tmp_path / "one.fits", planes=("ha",)).planes == ("ha",)
-    with pytest.raises(InputError) as fault:
-        read_picture(tmp_path / "three.fits", planes=("ha",))
-    assert str(fault.value) == f"{tmp_path / 'three.fits'}: it holds 3 planes; expected 1 plane: ha."
 
 
 def test_missing_pixels_are_flagged_and_a_picture_of_none_is_refused(tmp_path: Path) -> None:

@@ -3,11 +3,16 @@
 import numpy as np
 import pytest
 
+from blend.base.master import Flag
 from blend.science.grid.lanczos import lanczos, weight_table
-from blend.science.grid.patterns import quad_codes, ransac_trials, triangle_codes
-from blend.science.grid.resampling import covered, resample
+from blend.science.grid.patterns import quad_codes, triangle_codes
+from blend.science.grid.resampling import resample
 from blend.science.grid.transforms import apply_matrix, fit_affine, fit_projective, fit_similarity
 from blend.science.stars.stars import find_stars, star_fluxes
+
+
+def covered(flags):
+    return (flags & np.uint8(Flag.NO_DATA)) == 0
 
 
 def test_lanczos_values():
@@ -45,15 +50,6 @@ def test_a_star_undershoots_as_the_kernel_says(fwhm, wanted):
             out, _ = resample(star, np.zeros((25, 25), np.uint8), matrix, (25, 25), low_floor=False)
             deepest = min(deepest, float(np.nanmin(out[:, 4:-4, 4:-4])))
     assert deepest == pytest.approx(wanted, rel=0.15)
-
-
-@pytest.mark.parametrize(
-    ("share", "sample", "confidence", "wanted"),
-    [(0.5, 2, 0.99, 17), (0.5, 3, 0.99, 35), (0.5, 4, 0.99, 72), (0.3, 2, 0.99, 49), (0.3, 3, 0.999, 253)],
-)
-def test_ransac_trials(share, sample, confidence, wanted):
-    # N = ln(1 - p) / ln(1 - w^n): Fischler & Bolles (1981), CACM 24, 381; worked from the equation.
-    assert ransac_trials(share, sample, confidence=confidence) == wanted
 
 
 def test_three_four_five_triangle():

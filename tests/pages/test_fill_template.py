@@ -3,12 +3,18 @@
 import pytest
 from jinja2 import TemplateNotFound, UndefinedError
 
-from blend.pages.fill_template import template, template_text
+from blend.pages.fill_template import data_url, markup, template, template_text
 
 
 def test_what_is_put_in_is_escaped():
     environment = template("report.html").environment
     assert environment.from_string("{{ name }}").render(name="<b>") == "&lt;b&gt;"
+
+
+def test_what_we_made_ourselves_goes_in_as_it_is():
+    environment = template("report.html").environment
+    assert environment.from_string("{{ name }}").render(name=markup("<b>")) == "<b>"
+    assert data_url(b"\0\1", "png") == "data:image/png;base64,AAE="
 
 
 def test_what_is_missing_is_a_fault():

@@ -26,9 +26,7 @@ def test_every_tile_stands_at_its_place_unchanged() -> None:
     levels = [0.2, 0.4, 0.6, 0.8, 1.0]
     # colours that no letter has
     tiles = [np.full((3, 30, 40), level, dtype=np.float32) * [[[1.0]], [[0.0]], [[0.5]]] for level in levels]
-    sheet = draw_sheet(
-        tiles, ["a tile with a long name"] * 5, columns=2, title="t", row_names=("one", "two", "three"), own=3
-    )
+    sheet = draw_sheet(tiles, ["a tile with a long name"] * 5, columns=2, title="t", own=3)
     codes = np.rint(sheet * 255).astype(int)
     found = []
     for level in levels:

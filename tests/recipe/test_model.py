@@ -200,11 +200,11 @@ def test_hostile_texts_are_faults() -> None:
 def test_the_table_of_one_master_overrides_the_step() -> None:
     text = '[gradient]\nmodel = "none"\ndegree = 2\n[gradient.ha]\ndegree = 1\n[stretch.ha]\ncurve = "log"'
     recipe = load_recipe(VERSION + text, where="r.toml")
-    assert recipe.for_master("gradient", "ha").degree == 1
-    assert recipe.for_master("gradient", "ha").model == "none"
-    assert recipe.for_master("gradient", "rgb").degree == 2
-    assert recipe.for_master("stretch", "ha").curve == "log"
-    assert recipe.for_master("stretch", "ha").sky_level == recipe.stretch.sky_level
+    assert recipe.gradient.for_master("ha").degree == 1
+    assert recipe.gradient.for_master("ha").model == "none"
+    assert recipe.gradient.for_master("rgb").degree == 2
+    assert recipe.stretch.for_master("ha").curve == "log"
+    assert recipe.stretch.for_master("ha").sky_level == recipe.stretch.sky_level
 
 
 def test_blends_keep_their_order_and_know_their_domain() -> None:
@@ -250,7 +250,7 @@ def test_settings_are_applied_before_anything_is_checked() -> None:
         settings={"blend.red.amount": 0.5, "gradient.ha.degree": 1, "stretch.curve": "log"},
     )
     assert recipe.blend["red"].amount == 0.5
-    assert recipe.for_master("gradient", "ha").degree == 1
+    assert recipe.gradient.for_master("ha").degree == 1
     assert recipe.stretch.curve == "log"
 
 

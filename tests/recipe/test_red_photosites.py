@@ -11,7 +11,8 @@ from blend.recipe.model import load_recipe
 from blend.recipe.state import Source, Work
 from blend.recipe.steps.register import register
 from blend.recipe.target import target_from_options
-from blend.science.sensor.mosaic import full_from_half, photosites
+from blend.science.grid.transforms import apply_matrix
+from blend.science.sensor.mosaic import half_matrix, photosites
 from blend.science.simulated.drawing import View, add_sources
 from blend.science.simulated.scene import Sources
 from blend.science.stars.stars import find_stars
@@ -33,7 +34,7 @@ def test_registration_places_bright_stars_within_two_hundredths(pattern: str) ->
     line = Master(pixels=plane[np.newaxis], flags=flags, planes=("ha",), domain="linear", facts=Facts())
 
     def errors(centres: np.ndarray) -> np.ndarray:
-        apart = full_from_half(centres, pattern)[:, None] - xy[None]
+        apart = apply_matrix(half_matrix(pattern), centres)[:, None] - xy[None]
         return np.hypot(*apart.transpose(2, 0, 1)).min(axis=1)
 
     # three planes alike: their mean is the plane

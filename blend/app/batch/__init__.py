@@ -5,10 +5,10 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
-    from blend.app.batch.batch import BatchOptions, Watcher, plan_batch, run_batch, shares
+    from blend.app.batch.batch import Watcher, run_batch
     from blend.app.batch.draft_targets import plan_folder, write_plan
     from blend.app.batch.job import Verdict
-    from blend.app.batch.plan import claim_batch
+    from blend.app.batch.plan import BatchOptions, claim_batch, plan_batch, shares
     from blend.app.batch.view import BatchView, plan_table, verdict_table
 else:
     from blend.base.door import open_door

@@ -4,51 +4,19 @@ from __future__ import annotations
 
 import time
 from collections.abc import Callable, Iterator, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from pathlib import Path
 from typing import Protocol
 
 from blend.app.batch.job import Verdict, failed
 from blend.app.batch.judged import judge_folder
-from blend.app.batch.plan import Planned, claim_batch, find_targets, plan_targets, refuse_too_large
+from blend.app.batch.plan import BatchOptions, Planned, claim_batch, plan_batch, shares
 from blend.app.batch.summaries import write_summaries
 from blend.app.batch.workers import Piece, run_pieces
-from blend.base.system import cores
 from blend.files.claim import tidy_up
 from blend.files.eventlog import EventLog
 from blend.files.whole import only_one
 from blend.recipe.state import Event
-
-
-@dataclass(frozen=True, kw_only=True)
-class BatchOptions:
-    """How a batch is run.
-
-    Attributes
-    ----------
-    jobs : int
-        Worker processes, one a core at most; 0 is one a core. Workers times threads are never more than the cores.
-    threads : int
-        Of each worker; 0 is as many as the cores allow.
-    resume : bool
-        Leave out targets whose results are there and vouched for.
-    memory_bytes : int or None
-        What the targets that run at one time may need together; one that needs more by itself is refused.
-    root : Path or None
-        A folder that target files may read in beside their own.
-    cluster : str or None
-        Address of a running Dask scheduler that does the jobs instead.
-    overwrite : bool
-        Files in the way may be lost that no batch has left, but for those that any target reads.
-    """
-
-    jobs: int = 1
-    threads: int = 0
-    resume: bool = True
-    memory_bytes: int | None = None
-    root: Path | None = None
-    cluster: str | None = None
-    overwrite: bool = False
 
 
 class Watcher(Protocol):
@@ -62,43 +30,6 @@ class Watcher(Protocol):
 
     def verdict(self, verdict: Verdict) -> None:
         """Take in what became of one target."""
-
-
-def plan_batch(recipe: str, targets: Sequence[Path], *, out: Path, options: BatchOptions) -> list[Planned]:
-    """Return what `run_batch` would do; nothing is written.
-
-    Raises
-    ------
-    BlendError
-        The recipe is at fault, or no target file is found. Faults of one target are in its row.
-    """
-    _, threads = shares(options)
-    plan = plan_targets(
-        recipe,
-        find_targets(targets),
-        out=out,
-        root=options.root,
-        threads=threads,
-        resume=options.resume,
-        overwrite=options.overwrite,
-    )
-    # a cluster's memory is not this machine's
-    memory = None if options.memory_bytes is None or options.cluster else options.memory_bytes / 2**20
-    return [refuse_too_large(planned, memory) for planned in plan]
-
-
-def shares(options: BatchOptions) -> tuple[int, int]:
-    """Return the workers and the threads of each, whose product is at most the cores.
-
-    Examples
-    --------
-    >>> workers, threads = shares(BatchOptions(jobs=1, threads=1))
-    >>> workers, threads
-    (1, 1)
-    """
-    workers = min(options.jobs or cores(), cores())
-    most = max(1, cores() // workers)
-    return workers, min(options.threads, most) if options.threads else most
 
 
 def run_batch(

@@ -11,6 +11,7 @@ from blend.app.batch.job import Job, explain_fault
 from blend.app.batch.summaries import SUMMARIES
 from blend.app.run import open_recipe, open_target, read_text, recipe_files, result_names, setup_of
 from blend.base.errors import BlendError, InputError, RecipeError, StepError
+from blend.base.system import cores
 from blend.files.claim import Claim, refuse_paths
 from blend.files.reader import peek
 from blend.files.record import code_digest, read_record, record_text, sha256_of, versions
@@ -32,6 +33,37 @@ Rough: a busy machine took 4.1 s at 0.375 megapixels (3.5 foretold) and 7.4 to 8
 """
 START_SECONDS = 4.0
 """Processor seconds until a worker has loaded what it needs; the first run of all compiles, which takes a minute."""
+
+
+@dataclass(frozen=True, kw_only=True)
+class BatchOptions:
+    """How a batch is run.
+
+    Attributes
+    ----------
+    jobs : int
+        Worker processes, one a core at most; 0 is one a core. Workers times threads are never more than the cores.
+    threads : int
+        Of each worker; 0 is as many as the cores allow.
+    resume : bool
+        Leave out targets whose results are there and vouched for.
+    memory_bytes : int or None
+        What the targets that run at one time may need together; one that needs more by itself is refused.
+    root : Path or None
+        A folder that target files may read in beside their own.
+    cluster : str or None
+        Address of a running Dask scheduler that does the jobs instead.
+    overwrite : bool
+        Files in the way may be lost that no batch has left, but for those that any target reads.
+    """
+
+    jobs: int = 1
+    threads: int = 0
+    resume: bool = True
+    memory_bytes: int | None = None
+    root: Path | None = None
+    cluster: str | None = None
+    overwrite: bool = False
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -71,17 +103,18 @@ def find_targets(paths: Sequence[Path]) -> list[Path]:
     return list(found)
 
 
-def plan_targets(
-    recipe: str,
-    files: Sequence[Path],
-    *,
-    out: Path,
-    root: Path | None,
-    threads: int,
-    resume: bool,
-    overwrite: bool = False,
-) -> list[Planned]:
-    """Return the plan of a batch, a target a row; faults of one target stay with it."""
+def plan_batch(recipe: str, targets: Sequence[Path], *, out: Path, options: BatchOptions) -> list[Planned]:
+    """Return what `batch.run_batch` would do, a target a row; nothing is written.
+
+    Raises
+    ------
+    BlendError
+        The recipe is at fault, or no target file is found. Faults of one target are in its row.
+    """
+    (_, threads), root = shares(options), options.root
+    # a cluster's memory is not this machine's
+    memory = None if options.memory_bytes is None or options.cluster else options.memory_bytes / 2**20
+    files = find_targets(targets)
     open_recipe(recipe)
     taken: dict[str, Path] = {}
     plan = []
@@ -96,7 +129,7 @@ def plan_targets(
             root=None if root is None else str(root),
             threads=threads,
             command=_command(recipe, file, out / folder, root),
-            overwrite=overwrite,
+            overwrite=options.overwrite,
         )
         if folder in taken:
             fault = RecipeError(
@@ -108,8 +141,22 @@ def plan_targets(
             plan.append(Planned(job=job, fault=(fault.exit_code, str(fault))))
             continue
         taken[folder] = file
-        plan.append(_plan_one(job, file, root=root, resume=resume))
+        plan.append(refuse_too_large(_plan_one(job, file, root=root, resume=options.resume), memory))
     return plan
+
+
+def shares(options: BatchOptions) -> tuple[int, int]:
+    """Return the workers and the threads of each, whose product is at most the cores.
+
+    Examples
+    --------
+    >>> workers, threads = shares(BatchOptions(jobs=1, threads=1))
+    >>> workers, threads
+    (1, 1)
+    """
+    workers = min(options.jobs or cores(), cores())
+    most = max(1, cores() // workers)
+    return workers, min(options.threads, most) if options.threads else most
 
 
 def _plan_one(job: Job, file: Path, *, root: Path | None, resume: bool) -> Planned:

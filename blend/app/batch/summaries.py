@@ -17,7 +17,7 @@ from blend.app.batch.judged import LABELS
 from blend.base.formats import picture_to_look_at
 from blend.files.claim import Claim
 from blend.files.record import seal_of
-from blend.files.whole import WholeFolder, writing
+from blend.files.whole import WholeFolder, put_bytes
 from blend.pages.batch import batch_page
 from blend.pages.numbers import COLUMNS as NUMBERS
 from blend.pages.plain import page_or_plain
@@ -60,9 +60,7 @@ def write_summaries(
     texts["batch.json"] = batch_json(recipe, verdicts, seconds=seconds, hashes=hashes)
     with WholeFolder(out, record="batch.json", guard=claim) as folder:
         for name, text in texts.items():
-            path = folder.path_for(name)
-            with writing(path):
-                path.write_text(text, encoding="utf-8", newline="")
+            put_bytes(folder.path_for(name), text.encode())
 
 
 def batch_json(recipe: str, verdicts: Sequence[Verdict], *, seconds: float, hashes: Mapping[str, str]) -> str:

@@ -12,7 +12,7 @@ from blend.app.batch.job import Verdict
 from blend.app.batch.judged import LABELS
 from blend.app.batch.plan import START_SECONDS, Planned
 from blend.app.batch.summaries import counts, labels
-from blend.app.run import printable
+from blend.app.run import aligned, printable
 from blend.base.system import is_terminal
 from blend.pages.numbers import shown_columns
 from blend.recipe.state import Event
@@ -120,10 +120,7 @@ def verdict_table(verdicts: Sequence[Verdict]) -> str:
         (v.name, v.judged.label, _time(v), *(c.text(v.judged.numbers.get(c.key)) for c in columns))
         for v in order
     ]
-    wide = [max(len(row[at]) for row in rows) for at in range(len(rows[0]))]
-    lines = [
-        "  ".join(cell.ljust(width) for cell, width in zip(row, wide, strict=True)).rstrip() for row in rows
-    ]
+    lines = aligned(rows)
     for v in order:
         if v.reason:
             lines += [

@@ -33,18 +33,19 @@ def compare(a: Path, b: Path, out: Path, any_target: bool, as_json: bool, overwr
 
 def table(told: Mapping[str, Any], out: Path) -> str:
     """Return what differs: recipe, files, numbers, warnings and what to know, and where the page is."""
+    from blend.app.run import aligned
     from blend.pages.compare import SAME, compare_title, number_rows
 
     lines = [compare_title(told)]
     lines += [f"{letter.upper()}  {told[letter]['label']}  {told[letter]['record']}" for letter in ("a", "b")]
     for what, key in (("recipe", "recipe"), ("files and versions", "files")):
         changes = [(row["key"], row["a"], row["b"]) for row in told[key]]
-        lines += ["", *(_columns([(what, "A", "B"), *changes]) if changes else [f"{what}: no difference"])]
+        lines += ["", *(aligned([(what, "A", "B"), *changes]) if changes else [f"{what}: no difference"])]
     rows = number_rows(told["numbers"])
     cells = [tuple(row.values()) for row in rows if row["change"] != SAME]
     lines += [
         "",
-        *(_columns([("numbers", "A", "B", "B less A", ""), *cells]) if cells else ["numbers: no difference"]),
+        *(aligned([("numbers", "A", "B", "B less A", ""), *cells]) if cells else ["numbers: no difference"]),
     ]
     if same := len(rows) - len(cells):
         lines.append(f"{same} numbers are the same in both")
@@ -52,8 +53,3 @@ def table(told: Mapping[str, Any], out: Path) -> str:
         lines += [f"{letter.upper()} alone warns: {text}" for text in told["warnings"][letter]]
     lines += ["", *(f"Note: {note}" for note in told["notes"]), f"look at {out / 'compare.html'}"]
     return "\n".join(lines)
-
-
-def _columns(rows: list[tuple[str, ...]]) -> list[str]:
-    wide = [max(len(row[at]) for row in rows) for at in range(len(rows[0]))]
-    return ["  ".join(c.ljust(w) for c, w in zip(row, wide, strict=True)).rstrip() for row in rows]

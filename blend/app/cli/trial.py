@@ -102,6 +102,7 @@ def keep(trial: str, tile: int | None, out: Path | None, reason: str, overwrite:
 
 def table(trial: Mapping[str, Any], out: Path) -> str:
     """Return the numbers of every tile, a line each."""
+    from blend.app.run import aligned
     from blend.app.trial import value_text
 
     keys = [item["key"] for item in trial["vary"]]
@@ -123,8 +124,7 @@ def table(trial: Mapping[str, Any], out: Path) -> str:
                 _number(numbers["out_of_gamut"], ".3%"),
             ]
         )
-    widths = [max(len(row[column]) for row in rows) for column in range(len(head))]
-    lines = ["  ".join(cell.rjust(width) for cell, width in zip(row, widths, strict=True)) for row in rows]
+    lines = aligned(rows, right=True)
     box, factor = trial["box"], trial["scale"]
     size = f"{box['w'] // factor} x {box['h'] // factor} pixels, averaged over {factor} x {factor}"
     places = [out / name for name in ("sheet.png", trial["page"]["file"]) if (out / name).is_file()]

@@ -12,8 +12,9 @@ from blend.files.claim import refuse_paths
 from blend.files.fits import write_fits
 from blend.files.seal import BLANK, CARD, is_sealed, seal_fits, sealed
 from blend.files.whole import whole_file, write_whole
-from blend.recipe.state import Event, Listener
+from blend.recipe.state import Listener, say
 from blend.recipe.target import load_target
+from blend.recipe.toml import to_toml
 from blend.science.simulated import Camera, FrameMasters, Night, SceneOptions, simulate_night
 
 RECIPE = "galaxy-moonlit"
@@ -54,8 +55,7 @@ def run_demo(
     """
     options = SceneOptions.sized(size, seed=seed)
     refuse_demo(out, options, overwrite=overwrite)
-    if listener is not None:
-        listener(Event("simulate", "drawing a simulated moonlit night", 0.0))
+    say(listener, "simulate", "drawing a simulated moonlit night", 0.0)
     night = simulate_night(options)
     target_file = write_night(night, out / "masters")
     target = open_target(target_file)
@@ -122,17 +122,11 @@ def _cards(camera: Camera, kind: str) -> dict[str, Any]:
 
 
 def _target_text(files: Mapping[str, Mapping[str, str]], options: SceneOptions) -> str:
-    tables = [_table_of(name, kinds, options) for name, kinds in files.items()]
-    return f'name = "{NAME}"\n\n' + "\n".join(tables)
-
-
-def _table_of(name: str, files: Mapping[str, str], options: SceneOptions) -> str:
-    lines = [f"[masters.{name}]", *(f'{kind} = "{file}"' for kind, file in files.items())]
-    if name == "rgb":
-        lines.append(f"red_width_nm = {options.red_width_nm}")
-    else:
-        lines += ["line_nm = 656.28", f"width_nm = {options.line_width_nm}"]
-    return "\n".join(lines) + "\n"
+    known: dict[str, dict[str, float]] = {
+        "rgb": {"red_width_nm": options.red_width_nm},
+        "ha": {"line_nm": 656.28, "width_nm": options.line_width_nm},
+    }
+    return to_toml({"name": NAME, "masters": {name: {**files[name], **known[name]} for name in files}})
 
 
 def _table(checks: list[Check]) -> list[str]:

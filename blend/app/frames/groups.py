@@ -176,9 +176,7 @@ def _words(heads: Sequence[Head]) -> str:
     return ", ".join(parts) or "nothing stated"
 
 
-def choose_group(
-    heads: Sequence[Head], kind: str, *, exposures_matter: bool, mixed: bool, group: int | None
-) -> list[int]:
+def choose_group(heads: Sequence[Head], kind: str, *, mixed: bool, group: int | None) -> list[int]:
     """Return the indices of the frames to stack: all of one group, or what the user asked for.
 
     Raises
@@ -186,7 +184,7 @@ def choose_group(
     InputError
         The frames fall into several groups and nobody said what to do.
     """
-    groups = _group_frames(heads, exposures_matter=exposures_matter)
+    groups = _group_frames(heads, exposures_matter=kind != "flat")
     if group is not None:
         if not 1 <= group <= len(groups):
             raise InputError(

@@ -23,16 +23,14 @@ from blend.science.sensor import (
     FEW_FRAMES,
     Sensor,
     calibrate_mosaic,
+    dark_notes,
     demosaic,
-    exposure_note,
     half_size,
-    iso_note,
     photosites,
     prepare_sensor,
     refine_centres,
     sites,
     spread_mask,
-    temperature_note,
 )
 from blend.science.stars import Stars, find_stars, typical_fwhm
 
@@ -198,14 +196,8 @@ def _dark_factor(first: Head, masters: dict[str, Mosaic], options: StackOptions)
                 advice="give --bias, or use a dark of the lights' exposure",
             )
         factor = light.exposure_s / dark.exposure_s
-    notes = []
-    if light.exposure_s and dark.exposure_s:
-        notes.append(exposure_note(light.exposure_s, dark.exposure_s, factor, signal_e=None))
-    if light.temperature_c is not None and dark.temperature_c is not None:
-        notes.append(temperature_note(light.temperature_c, dark.temperature_c, signal_e=None))
-    if light.iso and dark.iso:
-        notes.append(iso_note(light.iso, dark.iso, signal_e=None))
-    return factor, [note[1] for note in notes if note is not None]
+    notes = dark_notes(light, dark, factor=factor, signal_e=None)
+    return factor, [text for code, text in notes if code != "dark-unchecked"]
 
 
 # --- one frame ----------------------------------------------------------------------------------------------

@@ -50,7 +50,7 @@ def stack_lights(files: list[Path], *, out: Path, options: StackOptions, listene
         Too few frames can be registered.
     """
     heads, unreadable = read_heads(files, pattern=options.pattern, least=1)
-    members = choose_group(heads, "light", exposures_matter=True, mixed=options.mixed, group=options.group)
+    members = choose_group(heads, "light", mixed=options.mixed, group=options.group)
     frames = [LightFrame(index, heads[member]) for index, member in enumerate(members)]
     first = frames[0].head
     needed = _working_bytes(first, options)

@@ -196,7 +196,6 @@ def _one_group(kind: Kind, aside: list[_Aside], options: StackOptions) -> list[_
     members = choose_group(
         [one.head for one in aside],
         kind,
-        exposures_matter=kind != "flat",
         mixed=options.mixed,
         group=options.group,
     )

@@ -13,8 +13,8 @@ from urllib.parse import quote
 from blend.app.inspect.compared_pictures import both_pictures
 from blend.base.errors import InputError, RecipeError
 from blend.files.claim import Claim
-from blend.files.record import read_record, record_text, seal_of, sha256_of
-from blend.files.whole import WholeFolder, writing
+from blend.files.record import read_record, record_text, seal_holds, seal_of, sha256_of
+from blend.files.whole import WholeFolder, put_bytes
 from blend.pages.compare import compare_page
 from blend.pages.numbers import Number, run_numbers, table_at
 from blend.pages.plain import page_or_plain
@@ -108,13 +108,11 @@ def compare_runs(
         told["notes"].append(f"{PAGE} could not be drawn: {why}")
     with WholeFolder(out, record=COMPARED, guard=claim) as folder:
         for name, text in ((PAGE, page), (COMPARED, "")):
-            path = folder.path_for(name)
             if name == COMPARED:
                 told["outputs"] = [{"path": PAGE, "sha256": sha256_of(folder.path_for(PAGE))}]
                 told["seal"] = seal_of(told)
                 text = record_text(told)
-            with writing(path):
-                path.write_text(text, encoding="utf-8", newline="\n")
+            put_bytes(folder.path_for(name), text.encode())
     return told
 
 
@@ -257,7 +255,7 @@ def _doubts(*runs: Run) -> list[str]:
     told = [
         f"{run.letter}'s record was changed after its run: its numbers may not be its own"
         for run in runs
-        if "seal" in run.record and not _is_whole(run.record)
+        if "seal" in run.record and not seal_holds(run.record)
     ]
     a, b = runs
     if a.target != b.target:
@@ -265,10 +263,3 @@ def _doubts(*runs: Run) -> list[str]:
     if a.record.get("code") != b.record.get("code"):
         told.append("different versions of blend made the two: some differences may come from that")
     return told
-
-
-def _is_whole(record: Mapping[str, Any]) -> bool:
-    try:
-        return bool(record["seal"] == seal_of(record))
-    except (KeyError, TypeError, ValueError, RecursionError):  # an edited record may hold anything
-        return False

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import base64
 from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
@@ -15,6 +14,7 @@ from blend.base.errors import BlendError
 from blend.base.formats import picture_to_look_at
 from blend.files.claim import hash_of
 from blend.files.png import jpeg_bytes
+from blend.pages.fill_template import data_url
 
 Picture = NDArray[np.float32]
 LONG_EDGE = 1600
@@ -121,5 +121,4 @@ def _on_one_grid(a: Picture, b: Picture) -> tuple[Picture, str]:
 
 
 def _url(picture: Picture) -> str:
-    data = jpeg_bytes(picture, long_edge=None, quality=90)
-    return "data:image/jpeg;base64," + base64.b64encode(data).decode("ascii")
+    return data_url(jpeg_bytes(picture, long_edge=None, quality=90))

@@ -9,14 +9,13 @@ from datetime import datetime, timedelta
 from pathlib import Path
 from typing import Any
 
-from blend.app.inspect.moon_against import against_lines
+from blend.app.inspect.moon_against import against_lines, first_light
 from blend.app.inspect.moon_input import Site, read_angle, read_site, read_time, sky_conditions
 from blend.app.inspect.moon_plot import refuse_plot, write_plot
-from blend.app.run import open_target, read_lights
+from blend.app.run import middle_of, open_target
 from blend.base.errors import InputError, RecipeError
 from blend.base.master import Facts, Master
 from blend.files.cards import odd_card_note
-from blend.files.reader import read_picture
 from blend.science.moon import (
     ACCURACY_PERCENT,
     BAND_NM,
@@ -81,7 +80,7 @@ def moon_command(
     reads = [file for one in (path, against) if one is not None for file in _files_of(one)]
     refuse_plot(plot, reads=reads, overwrite=overwrite)
     given = _given(ra, dec, time, site)
-    master = None if path is None else _first_light(path)
+    master = None if path is None else first_light(path)
     facts = replace(Facts() if master is None else master.facts, **given)
     moment = "date_obs" if time is None else "--time"
     lines = _answer(facts, path, moment, conditions, master=master, plot=plot)
@@ -124,12 +123,6 @@ def _files_of(path: Path) -> list[Path]:
     if path.suffix.lower() != ".toml":
         return [path]
     return [path, *(file for _, file in open_target(path).paths())]
-
-
-def _first_light(path: Path) -> Master:
-    if path.suffix.lower() != ".toml":
-        return read_picture(path)
-    return read_lights("rgb", open_target(path).masters["rgb"])[0]
 
 
 def _report(
@@ -314,12 +307,9 @@ def _complete(facts: Facts, name: str) -> Facts:
 
 
 def _middle_of(wcs: Any, shape: tuple[int, int], name: str) -> tuple[float, float]:
-    rows, columns = shape
-    middle = wcs.celestial.pixel_to_world((columns - 1) / 2.0, (rows - 1) / 2.0).icrs
-    ra_deg, dec_deg = float(middle.ra.deg), float(middle.dec.deg)
-    if not (math.isfinite(ra_deg) and math.isfinite(dec_deg)):
+    if (middle := middle_of(wcs, shape)) is None:
         raise InputError(name, found="its world coordinates put no sky at the middle of the picture")
-    return ra_deg, dec_deg
+    return middle
 
 
 def _middle_time(facts: Facts, where: str) -> datetime:

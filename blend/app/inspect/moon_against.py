@@ -110,10 +110,7 @@ def _row(
 def _seen(path: Path, *, bias: float) -> SkySeen:
     if path.is_dir() or path.suffix.lower() == ".json":
         return _from_record(path / "record.json" if path.is_dir() else path)
-    if path.suffix.lower() == ".toml":
-        master = read_lights("rgb", open_target(path).masters["rgb"])[0]
-    else:
-        master = read_picture(path)
+    master = first_light(path)
     taken = taken_of_master(master)
     levels = {
         plane: (_levels(master, plane) - bias) / (taken.get("exposure_s") or 1.0) for plane in master.planes
@@ -127,6 +124,13 @@ def _seen(path: Path, *, bias: float) -> SkySeen:
                 advice="check --bias" if bias else "compare files whose sky was not taken off",
             )
     return SkySeen(name=path.name, taken=taken, levels=levels)
+
+
+def first_light(path: Path) -> Master:
+    """Return a picture, or the first light of a target file's colour master, in the unit of its file."""
+    if path.suffix.lower() != ".toml":
+        return read_picture(path)
+    return read_lights("rgb", open_target(path).masters["rgb"])[0]
 
 
 def _levels(master: Master, plane: str) -> NDArray[np.float64]:

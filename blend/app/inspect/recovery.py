@@ -19,6 +19,7 @@ from blend.recipe.check import width_ratio
 from blend.recipe.old_keys import OLD_JSON
 from blend.recipe.pipeline import STEPS, run_all
 from blend.recipe.state import Work, frozen
+from blend.recipe.steps.line_light import wider_fwhm
 from blend.science.grid import Alignment
 from blend.science.simulated import Sources, View, add_sources
 from blend.science.stars import FWHM_PER_SIGMA
@@ -201,13 +202,9 @@ def _width(work: Work) -> float:
     return max([width for width in work.fwhm_px.values() if width > 0], default=3.0)
 
 
-def _wider(work: Work, name: str) -> float:
-    return max([work.fwhm_px[one] for one in ("rgb", name) if work.fwhm_px[one] > 0], default=3.0)
-
-
 def _regions_for(work: Work, name: str, xy: Points) -> Sources:
     """Return regions whose peaks and widths take turns, fluxes in counts of the broad plane on the reference's grid."""
-    wide = _wider(work, name)
+    wide = wider_fwhm(work, name)
     turn = np.arange(len(xy))
     own = np.array(OWN_FWHM)[turn % 2] * wide
     sigma = np.hypot(own, wide) / FWHM_PER_SIGMA
@@ -251,7 +248,7 @@ def _drawn(
 def _compare(bare: Work, after: Work, name: str, regions: Sources) -> list[Region]:
     before, now = (work.lines[name].emission for work in (bare, after))
     assert before is not None and now is not None
-    wide = _wider(bare, name)
+    wide = wider_fwhm(bare, name)
     drawn = np.zeros((1, *before.shape), dtype=np.float32)
     add_sources(
         drawn, View(before.shape, np.eye(3), wide), regions, regions.flux[None], fwhm_px=max(wide, 1.5)

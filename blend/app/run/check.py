@@ -15,7 +15,7 @@ from blend.files.source import Peek
 from blend.recipe.check import assumptions
 from blend.recipe.line_in_filter import passband_words
 from blend.recipe.mastertable import CALIBRATION
-from blend.recipe.tables import Calibrate, Recipe
+from blend.recipe.tables import Recipe
 from blend.recipe.target import Target
 from blend.science.sensor import unlike, wrong_size
 
@@ -102,7 +102,6 @@ def _doubts(recipe: Recipe, target: Target, name: str, headers: dict[str, Peek])
     if name != "rgb":
         known = replace(known, file_planes=len(light.planes))
         dark = replace(dark, file_planes=len(frame.planes))
-    settings = recipe.for_master("calibrate", name)
-    assert isinstance(settings, Calibrate)
+    settings = recipe.calibrate.for_master(name)
     found = unlike(known, dark, scaled=settings.dark_scaling == "exposure")
     return [f"doubt: masters.{name}.dark may be that of other lights: {text}" for text in found]

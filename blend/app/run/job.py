@@ -10,7 +10,7 @@ from functools import partial
 from pathlib import Path
 from typing import Any
 
-from blend.app.run.load import FrameReader, Loaded, load_sources
+from blend.app.run.load import Loaded, load_sources
 from blend.app.run.outputs import (
     Results,
     begin_fits,
@@ -42,14 +42,14 @@ from blend.files.claim import Claim
 from blend.files.reader import open_picture
 from blend.files.record import VERSION, code_digest, record_text, seal_of, sha256_of, versions
 from blend.files.source import Marks
-from blend.files.whole import WholeFolder, writing
+from blend.files.whole import WholeFolder, put_bytes
 from blend.pages.plain import page_or_plain
 from blend.pages.report import DRAWN_AFTER, LightViews, report_page
 from blend.pages.viewer import Frame, Pictures
 from blend.recipe.check import assumptions
 from blend.recipe.model import resolved
 from blend.recipe.pipeline import STEPS, run_steps
-from blend.recipe.state import Event, Listener, Work, frozen
+from blend.recipe.state import Listener, Work, frozen, say
 from blend.recipe.steps.holes import crop_cost
 from blend.recipe.tables import Recipe
 from blend.recipe.target import Target
@@ -80,7 +80,6 @@ def run_target(
     stages: bool = False,
     listener: Listener | None = None,
     command: str = "",
-    read_frame: FrameReader = open_picture,
     claim: Claim | None = None,
 ) -> Outcome:
     """Apply a recipe to a target and leave the results in ``out``, all of them or none.
@@ -97,8 +96,6 @@ def run_target(
         Called with an `Event` before each step.
     command : str, optional
         How to do the same again; told in the report.
-    read_frame : callable, optional
-        Reads darks, flats and biases; a batch gives one that remembers those which targets share.
     claim : Claim, optional
         Of `claim_results`, which is asked here where it is not given.
 
@@ -111,9 +108,9 @@ def run_target(
     """
     start = time.perf_counter()
     claim = claim or claim_results(recipe, target, out=out, stages=stages)
-    _say(listener, "read", f"{len(target.masters)} masters", 0.0)
+    say(listener, "read", f"{len(target.masters)} masters", 0.0)
     marks = Marks(path for _, path in target.paths())
-    loaded, hashes = _read(target, read_frame)
+    loaded, hashes = _read(target)
     files = loaded.files
     # The folder is entered first: what a fault leaves in the pool still finds it there.
     with WholeFolder(out, guard=claim) as folder, pool_beside() as pool:
@@ -124,7 +121,7 @@ def run_target(
         work, seen, balanced = _through_steps(begin, results, stages=stages, listener=listener)
         box = seen.frame.crop
         start = time.perf_counter()
-        _say(listener, "write", f"results into {out}", 0.95)
+        say(listener, "write", f"results into {out}", 0.95)
         work = work.warn(*seen.cost)
         record = _record(work, files, hashes)
         marks.refuse_changes()
@@ -143,14 +140,14 @@ def run_target(
             work = work.warn(("report-failed", f"report.html could not be drawn: {reason}"))
             record["warnings"] = _warnings(work)
             record.setdefault("star_tint", None)
-        results.begin("report.html", lambda path: _write_text(path, page))
+        results.begin("report.html", lambda path: put_bytes(path, page.encode()))
         record["outputs"] = results.digests()
         record["seconds"]["write"] = round(time.perf_counter() - start, 3)
         record["peak_mib"] = peak_mib()
         record["seal"] = seal_of(record)
         text = record_text(record)
-        _write_text(folder.path_for("record.json"), text)
-    _say(listener, "write", "done", 1.0)
+        put_bytes(folder.path_for("record.json"), text.encode())
+    say(listener, "write", "done", 1.0)
     return Outcome(record=record, record_text=text, warnings=work.warnings)
 
 
@@ -185,7 +182,7 @@ def claim_results(
     return claim
 
 
-def _read(target: Target, read_frame: FrameReader) -> tuple[Loaded, list[str]]:
+def _read(target: Target) -> tuple[Loaded, list[str]]:
     """Return what the target's files hold, and their hashes in the order they were read."""
     # Hashing needs no interpreter, and the libraries that load meanwhile need nothing else.
     with pool_beside() as pool:
@@ -193,7 +190,7 @@ def _read(target: Target, read_frame: FrameReader) -> tuple[Loaded, list[str]]:
             path: pool.submit(sha256_of, path) for path in dict.fromkeys(path for _, path in target.paths())
         }
         try:
-            loaded = load_sources(target, read_frame=read_frame)
+            loaded = load_sources(target, read_frame=open_picture)
         except BaseException:
             pool.shutdown(wait=False, cancel_futures=True)  # nobody waits for hashes of what cannot be used
             raise
@@ -349,13 +346,3 @@ def _warnings(work: Work) -> list[dict[str, str]]:
 def setup_of(target: Target) -> dict[str, Any]:
     """Return what a target file says of its masters beside their files: filters, planes and facts."""
     return {name: files.described(exclude_defaults=True) for name, files in target.masters.items()}
-
-
-def _write_text(path: Path, text: str) -> None:
-    with writing(path):
-        path.write_text(text, encoding="utf-8")
-
-
-def _say(listener: Listener | None, step: str, what: str, share: float) -> None:
-    if listener is not None:
-        listener(Event(step, what, share))

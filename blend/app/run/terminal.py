@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import sys
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from pathlib import Path
 from types import TracebackType
 from typing import Any
@@ -77,6 +77,13 @@ def printable(text: str) -> str:
     'a?[31mb'
     """
     return "".join(c if c.isprintable() or c == "\n" else "?" for c in text)
+
+
+def aligned(rows: Sequence[Sequence[str]], *, right: bool = False) -> list[str]:
+    """Return the lines of a table of text, its cells under one another."""
+    wide = [max(map(len, column)) for column in zip(*rows, strict=True)]
+    form = str.rjust if right else str.ljust
+    return ["  ".join(map(form, row, wide)).rstrip() for row in rows]
 
 
 FEW_NOTES = 2

@@ -10,7 +10,7 @@ from typing import Any
 
 import numpy as np
 
-from blend.base.master import Facts, Master
+from blend.base.master import Master
 from blend.recipe.check import width_ratio
 from blend.recipe.state import COLOUR, Line, Work
 from blend.science.line import H_ALPHA_NM, LineNoise, exposure_factor, line_factor
@@ -35,7 +35,7 @@ def taken_of_master(master: Master) -> dict[str, Any]:
         "exposure_s": facts.exposure_s,
         "frames": facts.frames,
         "site": facts.site,
-        "pointing": facts.pointing or _middle(facts, master.shape),
+        "pointing": facts.pointing or (middle_of(facts.wcs, master.shape) if facts.wcs is not None else None),
         "full_scale": facts.full_scale,
     }
     return {
@@ -45,11 +45,10 @@ def taken_of_master(master: Master) -> dict[str, Any]:
     }
 
 
-def _middle(facts: Facts, shape: tuple[int, int]) -> tuple[float, float] | None:
-    if facts.wcs is None:
-        return None
+def middle_of(wcs: Any, shape: tuple[int, int]) -> tuple[float, float] | None:
+    """Return right ascension and declination, degrees, of the middle of a grid; None where no sky lies there."""
     rows, columns = shape
-    place = facts.wcs.celestial.pixel_to_world((columns - 1) / 2.0, (rows - 1) / 2.0).icrs
+    place = wcs.celestial.pixel_to_world((columns - 1) / 2.0, (rows - 1) / 2.0).icrs
     middle = (float(place.ra.deg), float(place.dec.deg))
     return middle if all(map(math.isfinite, middle)) else None
 

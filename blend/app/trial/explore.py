@@ -169,7 +169,7 @@ def _noises(work: Work) -> dict[str, float]:
 
 
 def _facts(work: Work, factor: int, shape: tuple[int, ...]) -> dict[str, Any]:
-    settings = work.recipe.for_master("stretch", "rgb")
+    settings = work.recipe.stretch.for_master("rgb")
     noise, target = {plane: plane_noise(work, plane) for plane in COLOUR}, work.target_light
     width = sharpest_width(work)
     return {
@@ -220,7 +220,7 @@ def whole_frame_steps(work: Work) -> dict[str, float]:
 
 
 def _curve_settings(work: Work, master: str) -> dict[str, Any]:
-    settings = work.recipe.for_master("stretch", master)
+    settings = work.recipe.stretch.for_master(master)
     own = work.recipe.stretch.by_master.get(master)
     return {
         "curve": settings.curve,

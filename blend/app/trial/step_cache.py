@@ -20,7 +20,7 @@ from blend.files.store import DiskStore
 from blend.recipe.model import resolved
 from blend.recipe.packing import pack_work, unpack_work
 from blend.recipe.pipeline import PICTURE_STEPS, STEPS, run_all, run_steps
-from blend.recipe.state import Event, Listener, Work
+from blend.recipe.state import Listener, Work, say
 from blend.recipe.steps.protect_stars import begin_blends, begin_settings, guard_lines
 from blend.recipe.stepsettings import step_settings
 from blend.recipe.tables import Recipe
@@ -193,8 +193,7 @@ class StepCache:
         self._saving.append(job)
 
     def _work_up(self, recipe: Recipe, depth: int) -> Work:
-        if self.listener is not None:
-            self.listener(Event("read", f"{len(self.target.masters)} masters", 0.0))
+        say(self.listener, "read", f"{len(self.target.masters)} masters", 0.0)
         loaded = load_sources(self.target)
         first = Work(recipe=recipe, target=self.target, sources=loaded.sources, catalogue=loaded.catalogue)
         begin = [first.warn(*loaded.warnings)]

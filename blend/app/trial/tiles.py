@@ -21,10 +21,10 @@ from blend.app.trial.variants import Variant
 from blend.files.png import thumbnail, write_codes
 from blend.files.record import sha256_of
 from blend.files.srgb import code_values
-from blend.files.whole import WholeFolder, writing
+from blend.files.whole import WholeFolder, put_bytes
 from blend.pages.plain import page_or_plain
 from blend.pages.sheet import Picture
-from blend.recipe.state import Event, Listener, Work
+from blend.recipe.state import Listener, Work, say
 
 PAGE = "explore.html"
 MOST_WAITING = 4
@@ -58,9 +58,7 @@ def make_tiles(
     notes: list[tuple[str, str]] = []
     with _Beside() as beside:
         for index, layers, work, seconds in cache.pictures([variant.recipe for variant in variants]):
-            if listener is not None:
-                what = f"tile {len(tiles) + 1} of {len(variants)}"
-                listener(Event("try", what, len(tiles) / len(variants)))
+            say(listener, "try", f"tile {len(tiles) + 1} of {len(variants)}", len(tiles) / len(variants))
             picture = turner(work)(shown(work, cache.view, cache.factor))
             small[index] = thumbnail(picture if cache.view.crop else measure.part(layers, work), edge)
             codes = code_values(picture, bits=8)
@@ -104,9 +102,7 @@ def _write_page(
         title=f"page of the trial of {layers.target.name}",
         beside="the tiles and trial.json",
     )
-    path = folder.path_for(PAGE)
-    with writing(path):
-        path.write_text(page, encoding="utf-8")
+    put_bytes(folder.path_for(PAGE), page.encode())
     if reason:
         notes.append(("report-failed", f"{PAGE} could not be drawn: {reason}"))
 

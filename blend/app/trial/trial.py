@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 import shlex
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
@@ -17,9 +16,9 @@ from blend.app.trial.variants import Variant, Variation, changed_text, make_vari
 from blend.base.errors import BlendError, InputError
 from blend.files.claim import Claim
 from blend.files.png import write_png
-from blend.files.record import record_text, seal_of, sha256_of, versions
+from blend.files.record import read_json, record_text, seal_of, sha256_of, versions
 from blend.files.store import DiskStore
-from blend.files.whole import WholeFolder, writing
+from blend.files.whole import WholeFolder, put_bytes
 from blend.pages.explore import Origin
 from blend.pages.plain import drawn_or_why
 from blend.pages.sheet import Picture, draw_sheet, tile_edge
@@ -31,8 +30,6 @@ TRIAL = "trial.json"
 SHEET = "sheet.png"
 VERSION = 1
 """Of the trial file's layout, as `summaries.VERSION`."""
-MOST_TRIAL_BYTES = 64 * 2**20
-"""As of a record, `record.MOST_RECORD_BYTES`."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -133,10 +130,8 @@ def try_variants(
             "outputs": [{"path": name, "sha256": sha256_of(folder.path_for(name))} for name in pages],
         }
         trial["seal"] = seal_of(trial)
-        path = folder.path_for(TRIAL)
-        with writing(path):
-            path.write_text(record_text(trial), encoding="utf-8")
-    return trial
+        put_bytes(folder.path_for(TRIAL), record_text(trial).encode())
+    return dict(trial)
 
 
 def _asked_and_seen(question: Question, cache: StepCache) -> dict[str, Any]:
@@ -167,19 +162,10 @@ def read_trial(place: Path) -> dict[str, Any]:
     """
     path = place / TRIAL if place.is_dir() else place
     expected = "the folder of a trial, or its trial.json"
-    try:
-        if path.stat().st_size > MOST_TRIAL_BYTES:
-            raise InputError(str(path), found="the file is too large for a trial", expected=expected)
-        trial = json.loads(path.read_text(encoding="utf-8"))
-    except OSError as fault:
-        reason = f"it cannot be read ({fault.strerror or fault})"
-        raise InputError(str(path), found=reason, expected=expected, advice="check the path") from None
-    except (ValueError, RecursionError):
-        raise InputError(str(path), found="it is not JSON", expected=expected) from None
+    trial = read_json(path, "a trial", expected=expected)
     if not _is_trial(trial):
         raise InputError(str(path), found="it is no trial of this version", expected=expected)
-    sound: dict[str, Any] = trial
-    return sound
+    return dict(trial)
 
 
 def _is_trial(value: Any) -> bool:

@@ -9,7 +9,7 @@ from typing import Any
 
 import numpy as np
 
-from blend.base.errors import RecipeError, StepError
+from blend.base.errors import StepError
 from blend.base.master import Domain
 from blend.base.robust import difference_noise
 from blend.base.rowblocks import copy_planes, map_row_blocks, one_thread
@@ -100,23 +100,10 @@ def blend_linear(work: Work) -> Work:
 
 
 def blend_display(work: Work) -> Work:
-    """Return the work with every display blend in ``display``, in file order.
-
-    Raises
-    ------
-    RecipeError
-        Light for other planes is asked of a display formula.
-    """
+    """Return the work with every display blend in ``display``, in file order."""
     if work.behind is None and work.display is not None:
         work = work.with_(behind=picture_behind(work, work.display))
     for name, blend, formula in _blends(work, "display"):
-        if blend.into_other_planes != "none":
-            raise RecipeError(
-                f"blend.{name}.into_other_planes",
-                found=f"light for other planes beside {formula.name!r}, whose domain is display",
-                expected="into_other_planes only beside a linear formula into red",
-                advice="take it out",
-            )
         choice = outside = None
         if blend.amount == "auto":
             blend, choice = _choose_display(work, name, blend, formula)
@@ -322,7 +309,7 @@ def _display_layer(work: Work, blend: Blend, neutral: float) -> tuple[Work, _Lay
 
 def _solve_line(work: Work, blend: Blend, sigma: float) -> SolvedStretch:
     """Return the stretch that a linear line goes through before a display blend."""
-    settings = work.recipe.for_master("stretch", blend.master)
+    settings = work.recipe.stretch.for_master(blend.master)
     return solve_stretch(
         settings.curve,
         sky=0.0,

@@ -42,7 +42,7 @@ def calibrate(work: Work) -> Work:
 def _calibrated_source(work: Work, name: str) -> tuple[Source, list[tuple[str, str]], dict[str, int | None]]:
     """Return the calibrated lights of a master, notes, and how many rays were filled in each of its planes."""
     source = work.sources[name]
-    settings = work.recipe.for_master("calibrate", name)
+    settings = work.recipe.calibrate.for_master(name)
     lights: list[Master] = []
     notes: list[tuple[str, str]] = []
     rays: dict[str, int | None] = {}

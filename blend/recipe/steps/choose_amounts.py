@@ -166,7 +166,7 @@ def _in_display(work: Work, blend: Blend) -> Plane:
     """Return what of the displayed luminance is the line's own light: its 4-px means through the picture's stretch,
     with that light less without it."""
     assert work.linear is not None
-    solved, settings = work.stretches.get("rgb"), work.recipe.for_master("stretch", "rgb")
+    solved, settings = work.stretches.get("rgb"), work.recipe.stretch.for_master("rgb")
     lit = np.stack([noise_blocks(plane) for plane in work.linear])
     dark = lit - _in_planes(work, blend)
     if solved is not None:

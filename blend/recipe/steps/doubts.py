@@ -14,7 +14,7 @@ from blend.base.robust import median
 from blend.base.rowblocks import copy_planes, map_together
 from blend.recipe.state import COLOUR, Plane, Source, Work, frozen
 from blend.recipe.steps.flatwords import APERTURE_FWHM
-from blend.recipe.steps.protect_stars import USUAL_FWHM_PX
+from blend.recipe.steps.line_light import wider_fwhm
 from blend.science.line import LINE_SIGMA, SAME_NOISE, FilterHalo, same_noise
 from blend.science.picture import Gains
 from blend.science.plane import (
@@ -107,8 +107,7 @@ def _doubt_order(work: Work, name: str) -> Work:
     if work.stars is None or holds != "red" or not (line_nm is None or RED_NM[0] <= line_nm <= RED_NM[1]):
         return work
     xy = work.stars.xy[~work.stars.saturated][:MOST_STARS]
-    widths = [width for width in (work.fwhm_px["rgb"], work.fwhm_px[name]) if width > 0]
-    radius, invalid = APERTURE_FWHM * max(widths, default=USUAL_FWHM_PX), work.invalid()
+    radius, invalid = APERTURE_FWHM * wider_fwhm(work, name), work.invalid()
     pairs = [
         star_fluxes(plane, xy, radius_px=radius, invalid=invalid)
         for plane in (work.masters[name].pixels[0], *work.rgb.pixels)

@@ -9,7 +9,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from blend.base.master import Flag, Master
+from blend.base.master import Flag
 from blend.recipe.state import Work
 from blend.recipe.tables import Gradient
 from blend.science.sky import FlatFault, Fluxes, StarBowl, compare_bowl
@@ -50,8 +50,7 @@ def judge_bowls(work: Work, name: str, faults: Sequence[FlatFault | None]) -> li
     The planes went through one optical train: where one plane's stars show the bowl and no plane's deny it, all are
     faults of the flat. Only then they may be divided out, all or none, so that no colour is laid over the frame.
     """
-    settings = work.recipe.for_master("gradient", name)
-    assert isinstance(settings, Gradient)
+    settings = work.recipe.gradient.for_master(name)
     seen = [
         None if fault is None else _seen_by_stars(work, name, plane, fault)
         for plane, fault in enumerate(faults)
@@ -72,7 +71,8 @@ def _seen_by_stars(work: Work, name: str, plane: int, fault: FlatFault) -> StarB
         return None
     other = work.masters[others[0]]
     index = other.planes.index("red") if "red" in other.planes else 0
-    unusable = _unusable(work.masters[name]) | _unusable(other)
+    blind = Flag.NO_DATA | Flag.SATURATED
+    unusable = work.masters[name].has(blind) | other.has(blind)
     stars = work.stars if work.stars is not None else find_stars(other.pixels[index], invalid=unusable)
     width = max([typical_fwhm(stars), *(work.fwhm_px.get(key, 0.0) for key in (name, others[0]))])
     if len(stars) == 0 or not width > 0.0:
@@ -93,10 +93,6 @@ def _seen_by_stars(work: Work, name: str, plane: int, fault: FlatFault) -> StarB
         against=others[0],
         colour=colour,
     )
-
-
-def _unusable(master: Master) -> NDArray[np.bool_]:
-    return np.asarray(master.flags & np.uint8(Flag.NO_DATA | Flag.SATURATED), dtype=np.bool_)
 
 
 def bowl_warnings(name: str, bowls: Mapping[str, Bowl], settings: Gradient) -> list[tuple[str, str]]:

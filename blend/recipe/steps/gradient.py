@@ -88,8 +88,7 @@ def subtract_gradients(work: Work) -> Work:
     guides: dict[str, LineGuide] = {}
     masters, fitted = dict(work.masters), {}
     for name in work.masters:
-        settings = work.recipe.for_master("gradient", name)
-        assert isinstance(settings, Gradient)
+        settings = work.recipe.gradient.for_master(name)
         if settings.model != "none":
             planes = _planes(work, name, settings, objects | invalid, invalid, lead, guides)
             fitted[name] = (planes, *_fits(work, name, planes))
@@ -160,8 +159,7 @@ def _planes(
 def _guide(work: Work, lead: str, invalid: Mask) -> LineGuide:
     """Return the emission of the leading line, its sky fitted as the line's own settings say."""
     line = work.masters[lead]
-    settings = work.recipe.for_master("gradient", lead)
-    assert isinstance(settings, Gradient)
+    settings = work.recipe.gradient.for_master(lead)
     closed = invalid | _mask(settings.object_boxes, line) if settings.object_boxes else invalid
     shape_terms = None
     if settings.model == "moonlight":

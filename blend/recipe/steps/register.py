@@ -51,7 +51,7 @@ def register(work: Work) -> Work:
         name: _onto_reference(name, source, alignments, reference) for name, source in work.sources.items()
     }
     widths = {name: _fwhm(name, work.sources[name].lights[0], stars, alignments) for name in masters}
-    work = _tell(work, alignments, stars, widths)
+    work = _tell(work, lights, alignments, stars, widths)
     work = work.with_(
         sources={},
         masters=masters,
@@ -135,7 +135,7 @@ def _align_all(work: Work, stars: dict[Key, Stars], home: Key, first: dict[Key, 
     found: dict[Key, Alignment] = {}
     for key in stars:
         where = f"register {_label(key, work)} to {_label(home, work)}"
-        settings, light = work.recipe.for_master("register", key[0]), work.sources[key[0]].lights[key[1]]
+        settings, light = work.recipe.register.for_master(key[0]), work.sources[key[0]].lights[key[1]]
         if first[key] != key and first[key] in found:
             found[key] = found[first[key]]
         elif first[key] == home or settings.transform == "none":
@@ -234,18 +234,16 @@ def _fwhm(
 
 def _tell(
     work: Work,
+    lights: dict[Key, Master],
     alignments: dict[Key, Alignment],
     stars: dict[Key, Stars],
     widths: dict[str, tuple[float, float]],
 ) -> Work:
     home = (work.recipe.register_.reference, 0)
-    lights = {(name, i): light for name, s in work.sources.items() for i, light in enumerate(s.lights)}
-    several = {name for name, index in stars if index > 0}
     for key, alignment in alignments.items():
-        name, index = key
         if key == home:
             continue
-        label = f"{name}.{COLOUR[index]}" if name in several else name
+        label = _label(key, work)
         light, home_shape = lights[key], lights[home].shape
         work = work.tell(
             "register", label, _alignment_facts(alignment) | _noise_facts(light, alignment, home_shape)

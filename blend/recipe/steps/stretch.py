@@ -17,7 +17,7 @@ def stretch(work: Work) -> Work:
     assert work.linear is not None
     if work.rgb.domain == "display":
         return work.with_(display=work.linear)
-    settings = work.recipe.for_master("stretch", "rgb")
+    settings = work.recipe.stretch.for_master("rgb")
     solved = solve_stretch(
         settings.curve,
         sky=0.0,
@@ -47,7 +47,7 @@ def stretch(work: Work) -> Work:
 
 def aim(work: Work) -> tuple[float, float] | None:
     """Return the light of the target and the display value it is to have; None where white is not set by it."""
-    settings = work.recipe.for_master("stretch", "rgb")
+    settings = work.recipe.stretch.for_master("rgb")
     if settings.white != "target" or work.target_light is None:
         return None
     return work.target_light.light, settings.white_level
@@ -56,7 +56,7 @@ def aim(work: Work) -> tuple[float, float] | None:
 def shown_noise(work: Work) -> float | None:
     """Return the noise of one sky pixel of what the stretch acts on, as the finish leaves it."""
     kept = kept_noise(work.recipe.finish.noise_sigma, sharpest_width(work))
-    settings = work.recipe.for_master("stretch", "rgb")
+    settings = work.recipe.stretch.for_master("rgb")
     if aim(work) is not None and work.target_light is not None:
         return kept * work.target_light.noise
     return kept * mean_noise(work) if settings.colour == "preserve" else None
@@ -74,7 +74,7 @@ def white_level(work: Work) -> float:
 
 def black_level(work: Work) -> float:
     """Return the linear level that becomes black, as `solve_stretch` is asked for it: so far below a sky of 0."""
-    settings = work.recipe.for_master("stretch", "rgb")
+    settings = work.recipe.stretch.for_master("rgb")
     return -settings.black_sigma * max(plane_noise(work, plane) for plane in work.rgb.planes)
 
 

@@ -32,9 +32,6 @@ class Alignment:
     # moving_xy and reference_xy: (matched, 2) float64; the stars of the fit, each in its own frame
     moving_xy: NDArray[np.float64]
     reference_xy: NDArray[np.float64]
-    # moving_stars and reference_stars: lengths of the lists
-    moving_stars: int
-    reference_stars: int
     distortion: Distortion | None = None
     # (centre, worst); distance, reference pixels, within which 95 % of such fits err at the middle of the covered
     # area and where in it they err most, by the fit's covariance; None where no star tells
@@ -63,12 +60,11 @@ def unmatched(
     shapes: tuple[tuple[int, int], tuple[int, int]],
     *,
     by: str,
-    stars: tuple[int, int] = (0, 0),
     distortion: Distortion | None = None,
     error_px: tuple[float, float] | None = None,
     doubts: tuple[Note, ...] = (),
 ) -> Alignment:
-    """Return a map that no stars were fitted for; ``shapes`` and ``stars`` of the moving frame and the reference."""
+    """Return a map that no stars were fitted for; ``shapes`` of the moving frame and the reference."""
     empty = np.empty((0, 2))
     return Alignment(
         matrix=matrix,
@@ -79,8 +75,6 @@ def unmatched(
         overlap=len(covered_points(matrix, distortion, *shapes)) / GRID**2,
         moving_xy=empty,
         reference_xy=empty.copy(),
-        moving_stars=stars[0],
-        reference_stars=stars[1],
         distortion=distortion,
         error_px=error_px,
         by=by,

@@ -7,7 +7,6 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from itertools import combinations
-from math import ceil, log
 
 import numpy as np
 from numpy.typing import NDArray
@@ -121,32 +120,6 @@ def make_patterns(xy: NDArray[np.float64], *, corners: int) -> Patterns:
     real = sizes > 1e-9
     sides = np.unique(np.sort(members[:, ends], axis=1) @ [len(xy), 1])
     return Patterns(codes=codes[real], members=members[real], sizes=sizes[real], sides=len(sides))
-
-
-def ransac_trials(inlier_share: float, sample: int, *, confidence: float = 0.99) -> int:
-    """Return how many random samples make one free of outliers, with the given confidence.
-
-    N = ceil(ln(1 - p) / ln(1 - w^n))
-
-    Parameters
-    ----------
-    inlier_share : float
-        w, above 0, below 1.
-    sample : int
-        n, members of a sample.
-    confidence : float
-        p, above 0, below 1.
-
-    References
-    ----------
-    Fischler & Bolles (1981), CACM 24, 381, section II.B.
-
-    Examples
-    --------
-    >>> ransac_trials(0.5, 3)
-    35
-    """
-    return ceil(log(1.0 - confidence) / log(1.0 - inlier_share**sample))
 
 
 def _index_sets(xy: NDArray[np.float64], corners: int) -> NDArray[np.int64]:

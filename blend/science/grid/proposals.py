@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from blend.base.robust import median
-from blend.science.grid.patterns import TRIANGLES_UP_TO, Patterns, make_patterns, ransac_trials
+from blend.science.grid.patterns import TRIANGLES_UP_TO, Patterns, make_patterns
 from blend.science.grid.transforms import Matrix, Points, fit_similarity
 
 LEVELS = (30, 100, 300, 1000, 4000)
@@ -23,6 +23,8 @@ _CENTROID_PX = 1.0
 """Error of a centroid that figures of stars allow for, ten times that of a sound star: blends and clipped cores."""
 _MOST_VOTES = 5_000
 """Pairs of figures that are looked at, the most alike first: a bound on time alone. Chosen, not measured."""
+_MOST_SPOTS = 12
+"""Spots of a vote that are tested. Chosen, not measured."""
 _FLIP = np.diag([-1.0, 1.0, 1.0])
 
 
@@ -137,21 +139,18 @@ def _equal_figures(mine: Patterns, theirs: Patterns) -> tuple[NDArray[np.int64],
     return i[best], j[best]
 
 
-def _crowded(
-    votes: NDArray[np.float64], *, radius: float, most: int = 12
-) -> list[tuple[NDArray[np.float64], int]]:
-    """Return up to ``most`` crowded spots, then lone votes as many as finding a true one in twenty takes."""
+def _crowded(votes: NDArray[np.float64], *, radius: float) -> list[tuple[NDArray[np.float64], int]]:
+    """Return the most crowded spots, and lone votes where there are no more of them."""
     from scipy.spatial import cKDTree
 
     tree = cKDTree(votes)
     crowd = tree.query_ball_point(votes, radius, return_length=True)
     spots: list[tuple[NDArray[np.float64], int]] = []
     taken = np.zeros(len(votes), dtype=np.bool_)
-    lone = ransac_trials(0.05, 1) // 5
     for index in np.argsort(-crowd, kind="stable"):
         if taken[index]:
             continue
-        if len(spots) >= (most if crowd[index] > 1 else min(most, lone)):
+        if len(spots) >= _MOST_SPOTS:
             break
         members = tree.query_ball_point(votes[index], radius)
         spots.append((np.median(votes[members], axis=0), int(crowd[index])))

@@ -166,8 +166,6 @@ def _finished(
         overlap=_share_of(covered),
         moving_xy=mine.xy[match.i],
         reference_xy=theirs.xy[match.j],
-        moving_stars=len(mine.xy),
-        reference_stars=len(theirs.xy),
         distortion=warp.distortion,
         error_px=error,
         by=how,
@@ -205,7 +203,6 @@ def _by_seed(seed: Seed, agreed: Agreement, mine: Side, theirs: Side, transform:
         "shift",
         (mine.shape, theirs.shape),
         by="world coordinates",
-        stars=(len(mine.xy), len(theirs.xy)),
         distortion=seed.distortion,
         error_px=(error, error),
     )
@@ -238,7 +235,6 @@ def _by_headers_alone(seed: Seed, agreed: Agreement, mine: Side, theirs: Side, f
         "world-coordinates",
         (mine.shape, theirs.shape),
         by="world coordinates",
-        stars=(len(mine.xy), len(theirs.xy)),
         distortion=seed.distortion,
         doubts=(("world-coordinates-alone", text),),
     )

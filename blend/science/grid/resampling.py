@@ -9,7 +9,6 @@ import numpy as np
 from numpy.typing import NDArray
 
 from blend.base.jit import kernel
-from blend.base.master import Flag
 from blend.base.rowblocks import map_row_blocks
 from blend.science.grid.distortion import Distortion, from_reference
 from blend.science.grid.lanczos import (
@@ -202,12 +201,6 @@ def _scale_at_centre(matrix: NDArray[np.float64], shape: tuple[int, ...]) -> flo
     corners = matrix @ np.array([[x, x + 1, x], [y, y, y + 1], [1, 1, 1]])
     a, b, c = (corners[:2] / corners[2]).T
     return float(np.sqrt(abs((b - a)[0] * (c - a)[1] - (b - a)[1] * (c - a)[0])))
-
-
-def covered(flags: NDArray[np.uint8]) -> NDArray[np.bool_]:
-    """Return where there is data, (rows, columns)."""
-    with_data: NDArray[np.bool_] = (flags & np.uint8(Flag.NO_DATA)) == 0
-    return with_data
 
 
 def full_coverage_box(masks: Sequence[NDArray[np.bool_]]) -> tuple[int, int, int, int]:

@@ -58,7 +58,6 @@ def white_from_stars(
     errors: NDArray[np.float64],
     *,
     star_colour: Sequence[float] = (1.0, 1.0, 1.0),
-    where: str = "balance.white",
 ) -> Gains:
     """Return the gains that give the typical star a stated colour, white by default.
 
@@ -72,8 +71,6 @@ def white_from_stars(
         measured.
     star_colour : three floats
         C, linear, above 0: what the typical star shall look like.
-    where : str
-        Who asks, for the message of a fault.
 
     Raises
     ------
@@ -94,7 +91,7 @@ def white_from_stars(
     flux, sigma = np.asarray(fluxes, dtype=np.float64), np.asarray(errors, dtype=np.float64)
     values, spread = np.ones(3), np.zeros(3)
     used = np.ones(flux.shape[1], dtype=bool)
-    for plane, chosen in stars_that_tell(flux, sigma, where=where).items():
+    for plane, chosen in stars_that_tell(flux, sigma, where="balance.white").items():
         fit = _ratio(flux, sigma, plane, chosen)
         values[plane] = np.exp(fit.value) * star_colour[plane] / star_colour[1]
         spread[plane] = values[plane] * fit.error

@@ -9,9 +9,7 @@ if TYPE_CHECKING:
     from blend.science.sensor.compare_facts import (
         EXPOSURE_SHARE,
         STEP_C,
-        exposure_note,
-        iso_note,
-        temperature_note,
+        dark_notes,
         unlike,
         wrong_size,
     )

@@ -74,7 +74,6 @@ def dark_fits(
     light: AnyPlane,
     dark: AnyPlane,
     *,
-    invalid: NDArray[np.bool_] | None = None,
     factor: float = 1.0,
     hot: NDArray[np.bool_] | None = None,
 ) -> DarkEvidence:
@@ -84,8 +83,6 @@ def dark_fits(
     ----------
     light, dark : (rows, columns)
         One plane of each, same size and unit.
-    invalid : (rows, columns) bool, optional
-        Pixels of the light not to be used.
     factor : float
         Exposure of the light over that of the dark.
     hot : (rows, columns) bool, optional
@@ -108,9 +105,6 @@ def dark_fits(
         borders = float((border & ~border_mask(dark)).mean()) if border.any() else 0.0
     y, x, excess = _hottest(dark, find_hot_in_dark(dark) if hot is None else hot)
     noise = median(local_noise(light))
-    if invalid is not None:
-        keep = ~invalid[y, x]
-        y, x, excess = y[keep], x[keep], excess[keep]
     wanted = factor * excess
     seen = wanted > SEEN_SIGMA * noise
     y, x, excess = y[seen], x[seen], excess[seen]

@@ -25,7 +25,6 @@ class Drift:
     step_px: float  # typical way from one frame to the next
     whole_px: float  # from the first to the last
     direction_deg: float  # of the way, from +x towards +y
-    straightness: float  # ``whole_px`` over the sum of all steps, 0 to 1
 
     def words(self) -> str:
         """Return what it means, or nothing where there is nothing to say."""
@@ -63,7 +62,7 @@ def judge_drift(shifts: NDArray[np.floating]) -> Drift:
     """
     xy = np.asarray(shifts, dtype=np.float64).reshape(-1, 2)
     if len(xy) < FEWEST:
-        return Drift("unknown", float("nan"), float("nan"), float("nan"), float("nan"))
+        return Drift("unknown", float("nan"), float("nan"), float("nan"))
     steps = np.hypot(*np.diff(xy, axis=0).T)
     # a straight line fitted to all frames: the first and the last alone may have jumped
     time = np.arange(len(xy)) - (len(xy) - 1) / 2.0
@@ -77,4 +76,4 @@ def judge_drift(shifts: NDArray[np.floating]) -> Drift:
     elif straight > STRAIGHT:
         kind = "drifting"
     angle = float(np.degrees(np.arctan2(speed[1], speed[0])))
-    return Drift(kind, float(np.median(steps)), whole, angle, straight)
+    return Drift(kind, float(np.median(steps)), whole, angle)

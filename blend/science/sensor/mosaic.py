@@ -61,38 +61,6 @@ def sites(pattern: str, colour: str) -> tuple[tuple[int, int], ...]:
     return tuple((place % 2, place // 2) for place in range(4) if pattern[place] == letter)
 
 
-def shifted(pattern: str, *, left: int, top: int) -> str:
-    """Return the pattern after ``left`` columns and ``top`` rows are cut off.
-
-    Examples
-    --------
-    >>> shifted("RGGB", left=1, top=0), shifted("RGGB", left=3, top=5), shifted("RGGB", left=2, top=4)
-    ('GRBG', 'BGGR', 'RGGB')
-    """
-    _check(pattern)
-    return "".join(pattern[2 * ((y + top) % 2) + (x + left) % 2] for y in (0, 1) for x in (0, 1))
-
-
-def flipped(pattern: str, length: int, *, axis: Literal["rows", "columns"]) -> str:
-    """Return the pattern after the order of rows (up-down) or of columns (left-right) is turned round.
-
-    Parameters
-    ----------
-    pattern : str
-    length : int
-        How many rows, or columns, there are: an odd number leaves the pattern as it is.
-    axis : "rows" or "columns"
-
-    Examples
-    --------
-    >>> flipped("RGGB", 100, axis="columns"), flipped("RGGB", 100, axis="rows"), flipped("RGGB", 101, axis="rows")
-    ('GRBG', 'GBRG', 'RGGB')
-    """
-    _check(pattern)
-    move = (length - 1) % 2
-    return shifted(pattern, left=move if axis == "columns" else 0, top=move if axis == "rows" else 0)
-
-
 def photosites(mosaic: NDArray[np.floating], pattern: str, colour: str = "red") -> NDArray[np.float32]:
     """Return the photosites of one colour alone, as a plane of half the size.
 
@@ -108,7 +76,7 @@ def photosites(mosaic: NDArray[np.floating], pattern: str, colour: str = "red") 
     Returns
     -------
     (ceil((rows - dy) / 2), ceil((columns - dx) / 2)) float32
-        A point (x, y) of it lies at (2 x + dx, 2 y + dy) of the mosaic; see `full_from_half`.
+        A point (x, y) of it lies at (2 x + dx, 2 y + dy) of the mosaic; see `half_matrix`.
 
     Raises
     ------
@@ -138,18 +106,6 @@ def half_matrix(pattern: str, colour: str = "red") -> NDArray[np.float64]:
     return np.array([[2.0, 0.0, dx], [0.0, 2.0, dy], [0.0, 0.0, 1.0]])
 
 
-def full_from_half(xy: NDArray[np.floating], pattern: str, colour: str = "red") -> NDArray[np.float64]:
-    """Return where points (n, 2) of a half-size plane lie in the mosaic.
-
-    Examples
-    --------
-    >>> full_from_half(np.array([[20.65, 18.9]]), "RGGB")
-    array([[41.3, 37.8]])
-    """
-    dx, dy = np.mean(sites(pattern, colour), axis=0)
-    return np.asarray(2.0 * np.asarray(xy, dtype=np.float64) + (dx, dy))
-
-
 def half_size(mosaic: NDArray[np.floating], pattern: str) -> NDArray[np.float32]:
     """Return red, green and blue at half the size: each cell one pixel, the two greens averaged.
 
@@ -176,31 +132,6 @@ def half_size(mosaic: NDArray[np.floating], pattern: str) -> NDArray[np.float32]
                 np.isfinite(both), both, np.where(np.isfinite(other), other, planes[index])
             )
     return planes
-
-
-def split(mosaic: NDArray[np.floating]) -> NDArray[np.float32]:
-    """Return the four kinds of photosites, (4, rows // 2, columns // 2) float32, in reading order of the cell.
-
-    An odd last row or column is left out.
-    """
-    rows, columns = (2 * (length // 2) for length in mosaic.shape)
-    parts = [mosaic[y:rows:2, x:columns:2] for y in (0, 1) for x in (0, 1)]
-    return np.stack(parts).astype(np.float32, copy=False)
-
-
-def join(parts: NDArray[Any]) -> NDArray[Any]:
-    """Return the mosaic that `split` would take apart.
-
-    Examples
-    --------
-    >>> bool((join(split(np.arange(24.0).reshape(4, 6))) == np.arange(24.0).reshape(4, 6)).all())
-    True
-    """
-    rows, columns = parts.shape[1:]
-    mosaic = np.empty((2 * rows, 2 * columns), dtype=parts.dtype)
-    for place, part in enumerate(parts):
-        mosaic[place // 2 :: 2, place % 2 :: 2] = part
-    return mosaic
 
 
 def demosaic(

@@ -80,7 +80,6 @@ def prepare_sensor(
     flat: Plane | None = None,
     factor: float = 1.0,
     hot_sigma: float = HOT_SIGMA,
-    where: str = "stack light",
 ) -> Sensor:
     """Gather what is to be taken out of every frame.
 
@@ -98,7 +97,6 @@ def prepare_sensor(
     factor : float
         k; other than 1 it needs a bias.
     hot_sigma : float
-    where : str
 
     Raises
     ------
@@ -125,7 +123,7 @@ def prepare_sensor(
         if dark is not None:
             bad[part] |= find_hot_in_dark(np.ascontiguousarray(dark[part]), hot_sigma=hot_sigma)
         if flat is not None and inverse is not None:
-            inverse[part] = _inverse_flat(flat[part], where)
+            inverse[part] = _inverse_flat(flat[part])
             bad[part] |= ~np.isfinite(inverse[part])
     return Sensor(
         np.ascontiguousarray(offset, dtype=np.float32), inverse, bad, float(span), step, dark is not None
@@ -136,12 +134,12 @@ def _kinds(step: int) -> list[tuple[slice, slice]]:
     return [(slice(y, None, step), slice(x, None, step)) for y in range(step) for x in range(step)]
 
 
-def _inverse_flat(flat: Plane, where: str) -> Plane:
+def _inverse_flat(flat: Plane) -> Plane:
     sample = sample_pixels(flat)
     norm = float(np.median(sample)) if sample.size else float("nan")
     if not norm > 0.0:
         raise StepError(
-            f"{where}: flat",
+            "stack light: flat",
             found=f"its photosites of one kind have a median of {norm:.4g}",
             expected="light in the flat, its offset taken out",
             advice="stack the flats with their bias, or check that the right file is given",

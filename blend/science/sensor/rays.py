@@ -87,13 +87,12 @@ class Cleaned:
 def remove_rays(
     plane: NDArray[np.float32],
     *,
-    noise: NDArray[np.float32] | None = None,
     spared: NDArray[np.bool_] | None = None,
     other: NDArray[np.floating] | None = None,
     electrons: float | None = None,
 ) -> Cleaned:
     """Find the rays of a plane, see `find_rays`, and fill them: from ``other``, or else from good neighbours."""
-    noise = local_noise(plane) if noise is None else noise
+    noise = local_noise(plane)
     width = star_core_width(plane, _even(noise), spared=spared)
     sharp = width is not None and width >= SHARPEST_PX
     if not sharp and other is None:

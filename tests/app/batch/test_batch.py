@@ -11,9 +11,10 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from blend.app.batch.batch import BatchOptions, plan_batch, run_batch, shares
+from blend.app.batch.batch import run_batch
 from blend.app.batch.draft_targets import plan_folder, write_plan
 from blend.app.batch.job import Job, Verdict, do_job
+from blend.app.batch.plan import BatchOptions, plan_batch, shares
 from blend.app.batch.summaries import batch_csv
 from blend.app.batch.view import BatchView, verdict_table
 from blend.app.demo.demo import write_night

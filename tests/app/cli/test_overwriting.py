@@ -10,7 +10,8 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from blend.app.batch.batch import BatchOptions, run_batch
+from blend.app.batch.batch import run_batch
+from blend.app.batch.plan import BatchOptions
 from blend.app.batch.view import BatchView
 from blend.app.demo.demo import refuse_demo, write_night
 from blend.app.run.job import claim_results, run_target

@@ -24,7 +24,8 @@ from blend.base.errors import BlendError, InputError, StepError
 from blend.files.fits import fits_header_text, write_fits
 from blend.files.raw import read_mosaic
 from blend.files.reader import read_picture
-from blend.science.sensor.mosaic import full_from_half
+from blend.science.grid.transforms import apply_matrix
+from blend.science.sensor.mosaic import half_matrix
 from blend.science.sensor.mosaic_calibration import fit_centres
 from blend.science.simulated.camera import Camera
 from blend.science.simulated.drawing import View, add_sources
@@ -204,7 +205,7 @@ def test_the_master_header_is_honest(colour: Stacked) -> None:
 
 def test_red_photosites_lie_where_the_header_says(night: Night, tmp_path: Path) -> None:
     done = lights_of(night, tmp_path, line="ha")
-    picture = read_picture(done.out, planes=("ha",))
+    picture = read_picture(done.out)
     cards = fits_header_text(done.out)
     x0, y0, scale = (float(cards[key]) for key in ("X0", "Y0", "XYSCALE"))
     assert (x0, y0, scale) == (0.0, 1.0, 2.0)  # red of GBRG
@@ -213,7 +214,7 @@ def test_red_photosites_lie_where_the_header_says(night: Night, tmp_path: Path) 
     assert float(cards["LTM2_2"]) * (y0 + 1) + float(cards["LTV2"]) == pytest.approx(1.0)
     stars = find_stars(picture.pixels[0])
     centres = fit_centres(picture.pixels[0], stars.xy, fwhm_px=typical_fwhm(stars))
-    found = full_from_half(centres, BODY.pattern)
+    found = apply_matrix(half_matrix(BODY.pattern), centres)
     apart = found[:, None] - FIELD.xy[None]
     nearest = np.hypot(*apart.transpose(2, 0, 1)).argmin(axis=1)
     error = apart[np.arange(len(found)), nearest]

@@ -99,14 +99,14 @@ def test_an_interrupt_and_a_full_disk_end_as_they_do(
 def test_a_page_that_cannot_be_written_ends_the_run(
     target: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    whole = Path.write_text
+    whole = Path.write_bytes
 
-    def full(path: Path, text: str, **words: Any) -> int:
+    def full(path: Path, data: bytes) -> int:
         if path.name == "report.html":
             raise OSError(errno.ENOSPC, "No space left on device")
-        return whole(path, text, **words)
+        return whole(path, data)
 
-    monkeypatch.setattr(Path, "write_text", full)
+    monkeypatch.setattr(Path, "write_bytes", full)
     with pytest.raises(OutputError):
         run(target, tmp_path)
     assert not list(tmp_path.iterdir())

@@ -6,10 +6,14 @@ import pytest
 from blend.base.master import Flag
 from blend.base.rowblocks import limit_threads
 from blend.science.grid.lanczos import lanczos, weight_table
-from blend.science.grid.resampling import covered, full_coverage_box, noise_factor, resample
+from blend.science.grid.resampling import full_coverage_box, noise_factor, resample
 from blend.science.picture.holes import find_holes
 
 NO_DATA, REPAIRED, SATURATED = (np.uint8(flag) for flag in (Flag.NO_DATA, Flag.REPAIRED, Flag.SATURATED))
+
+
+def covered(flags):
+    return (flags & np.uint8(Flag.NO_DATA)) == 0
 
 
 def shift(dx, dy):
