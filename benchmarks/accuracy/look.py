@@ -17,7 +17,7 @@ it, so that structure it takes counts as an error. Printed are
   line, and the darkest ring around the 50 brightest stars in sigma;
 * the CIELAB hue of H II regions, where more than half of the true red light is the line's: as shown, as the recipe's
   linear sum of true base light and line has it, and of what the recipe adds alone; of a few dozen noisy pixels by
-  as many nights as tell it to 4 degrees, twenty at most;
+  as many nights as tell it to 4 degrees, twenty at most, and missed where it is beyond the bar by more than its error;
 * the share of the colour noise of 16-px means that the finish leaves: of the differences of three nights of one scene,
   so that the scene's own colours are no noise; one difference tells it to 4 %;
 * CIEDE2000 from the truth, means over 4 px, median of target, sky, and the rims of stars and H II regions, where colour
@@ -215,7 +215,7 @@ def hue_value(look: Look, first: tuple[Work, Work, Work]) -> Iterator[Value]:
     told = f"{hue:.0f} for {wanted:.0f}, added {red.hue_deg:.0f}, {pixels} px"
     if len(colours) > 1:
         told += f", {len(colours)} nights off {off:+.0f} +- {error:.0f}"
-    yield Value("H II hue", told, abs(off) <= HUE)
+    yield Value("H II hue", told, abs(off) - error <= HUE)
 
 
 def region_colours(balanced: Work, done: Work, true: Work) -> tuple[int, NDArray[np.float64]] | None:

@@ -212,7 +212,9 @@ def _add_insignificant(
         if far is not None:
             slopes = far[1:, rows] / (far[0, rows] + sure)
             more = more - slopes * near[0, rows]
-        real = np.minimum(known * squares(more, float(np.sqrt(2.0 * CHANCE * SURE_SLOPE))), np.float32(1e4)) ** 2
+        real = (
+            np.minimum(known * squares(more, float(np.sqrt(2.0 * CHANCE * SURE_SLOPE))), np.float32(1e4)) ** 2
+        )
         detail[1:, rows] -= detail[0, rows] * (slopes + more * (known * real / (np.float32(1.0) + real)))
 
     map_row_blocks(part, lost.shape[1])
