@@ -29,6 +29,9 @@ SMALLEST_LEVEL = 10
 """Groups are made larger while at least this many fit along the short side."""
 WANTED_SKY = 0.35
 """With less sky than this left the limits are raised: a halo is better fitted than masked to the frame's edge."""
+DOUBTED_SKY = 0.5
+"""With less sky than this left, a first sky without a bend is tried, too: where a disc fills most of the height, a bent
+one may follow its outskirts, and call the true sky beside them bright."""
 MOST_RAISED = 1024.0
 """No deep master needs more: its noise hides nothing of a galaxy that reaches all borders, and with a limit of 8 the
 whole frame was an object, its slope of 400 sigma with it (`benchmarks/accuracy/strangers.py`)."""
@@ -169,7 +172,33 @@ def _find_in_bins(
     together = difference_noise(np.sum(layers, axis=0)) or 1.0
     if max(least) > 0.0:
         together = max(together, len(layers) ** 0.5)
-    rough = [_first_sky(layer) for layer in layers]
+    masked, raised = _search(layers, levels, known, together, reach=reach, size_px=size_px, degree=2)
+    sky = np.count_nonzero(known & ~masked)
+    if sky < DOUBTED_SKY * known.size:
+        straight, least_raised = _search(
+            layers, levels, known, together, reach=reach, size_px=size_px, degree=1
+        )
+        # A sky is what leaves the least to objects, by limits as low as can be.
+        if (-least_raised, np.count_nonzero(known & ~straight)) > (-raised, sky):
+            masked = straight
+    # A dark bin amid an object is the object's too, though too few neighbours are left to show it.
+    closed = np.asarray(binary_closing(masked, structure=np.ones((3, 3), dtype=np.bool_)), dtype=np.bool_)
+    return (masked | closed) & known
+
+
+def _search(
+    layers: list[NDArray[np.float64]],
+    levels: list[float],
+    known: NDArray[np.bool_],
+    together: float,
+    *,
+    reach: float,
+    size_px: int,
+    degree: int,
+) -> tuple[NDArray[np.bool_], float]:
+    """Return the mask that a first sky of a degree leads to, and how far the limits were raised for it."""
+    masked = np.zeros(known.shape, dtype=np.bool_)
+    rough = [_first_sky(layer, degree) for layer in layers]
     raised, last, sharp = 1.0, ROUNDS - 1, None
     for turn in range(2 * ROUNDS):
         raised = max(1.0, 0.5 * raised)
@@ -197,9 +226,7 @@ def _find_in_bins(
             masked &= sharp | ~wide
             last = turn + ROUNDS
         rough = [_sky_outside(layer, masked, previous) for layer, previous in zip(layers, rough, strict=True)]
-    # A dark bin amid an object is the object's too, though too few neighbours are left to show it.
-    closed = np.asarray(binary_closing(masked, structure=np.ones((3, 3), dtype=np.bool_)), dtype=np.bool_)
-    return (masked | closed) & known
+    return masked, raised
 
 
 def _sharp(layer: NDArray[np.float64]) -> NDArray[np.bool_]:
@@ -230,8 +257,8 @@ def _in_units_of_noise(plane: NDArray[np.float64], least: float) -> tuple[NDArra
     return (plane - middle) / noise, middle / noise
 
 
-def _first_sky(layer: NDArray[np.float64]) -> NDArray[np.float64]:
-    """Fit degree 2 to the lower part of coarse cells: objects only add light, so the darker cells are sky."""
+def _first_sky(layer: NDArray[np.float64], degree: int) -> NDArray[np.float64]:
+    """Fit a surface to the lower part of coarse cells: objects only add light, so the darker cells are sky."""
     step = max(1, min(layer.shape) // 16)
     cells = bin_mean(layer, step)
     u, v = _cell_coordinates(cells.shape, step, layer.shape)
@@ -239,7 +266,7 @@ def _first_sky(layer: NDArray[np.float64]) -> NDArray[np.float64]:
     good = np.isfinite(values)
     if good.sum() < 12:
         return np.full(layer.shape, float(np.nanmedian(layer)))
-    terms, values = chebyshev_terms(u, v, degree=2)[good], values[good]
+    terms, values = chebyshev_terms(u, v, degree=degree)[good], values[good]
     weights = np.ones(values.size)
     for _ in range(40):
         answer = weighted_fit(terms, values, weights**-0.5)
@@ -253,7 +280,7 @@ def _first_sky(layer: NDArray[np.float64]) -> NDArray[np.float64]:
         weights = fresh
     # The asymmetric weights put the fit below the sky by a part of the cells' noise; the mode does not have that fault.
     answer[0] += _mode(values - terms @ answer)
-    return _surface(answer, layer.shape, degree=2)
+    return _surface(answer, layer.shape, degree=degree)
 
 
 def _mode(values: NDArray[np.float64]) -> float:
