@@ -234,7 +234,8 @@ def measure_blocks(
     edges_y = np.linspace(0, rows, down + 1).round().astype(np.int64)
     edges_x = np.linspace(0, columns, across + 1).round().astype(np.int64)
     table = np.empty((down, across, 7), dtype=np.float64)
-    skip, has_skip = _mask_or_none(unusable)
+    has_skip = unusable is not None
+    skip = np.asarray(unusable if has_skip else [[False]], dtype=np.bool_)
 
     def fill_rows(rows_of_blocks: slice) -> None:
         for j in range(rows_of_blocks.start, rows_of_blocks.stop):
@@ -269,12 +270,6 @@ def faint_light_doubt(blocks: SkyBlocks, used: NDArray[np.bool_]) -> float:
     middle = float(np.median(skew))
     noise = MEDIAN_ERROR * MAD_TO_SIGMA * float(np.median(np.abs(skew - middle))) / np.sqrt(skew.size)
     return float(2.0 * HUBER_LIFT * np.sqrt(max(0.0, max(0.0, middle) ** 2 - (SURE_SKEW * noise) ** 2)))
-
-
-def _mask_or_none(mask: NDArray[np.bool_] | None) -> tuple[NDArray[np.bool_], bool]:
-    if mask is None:
-        return np.zeros((1, 1), dtype=np.bool_), False
-    return np.asarray(mask, dtype=np.bool_), True
 
 
 @kernel
