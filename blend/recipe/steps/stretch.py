@@ -92,16 +92,8 @@ def plane_noise(work: Work, plane: str) -> float:
 
 def with_stretch(work: Work, name: str, solved: SolvedStretch) -> Work:
     """Return the work with the solved stretch of a master, which the record tells."""
-    facts = {
-        "curve": solved.curve,
-        "parameter": solved.parameter,
-        "black": solved.black,
-        "white": solved.white,
-        "sky_level": solved.sky_level,
-        "sky_slope": solved.sky_slope,
-        "sky_noise": solved.sky_noise,
-        "lowered": solved.lowered,
-        "clipped_share": solved.clipped_share,
-        **({"reach": solved.reach, "target": asdict(solved.tone)} if solved.tone else {}),
-    }
+    keys = ("curve", "parameter", "black", "white", "sky_level", "sky_slope", "sky_noise", "lowered")
+    facts = {key: getattr(solved, key) for key in (*keys, "clipped_share")}
+    if solved.tone:
+        facts |= {"reach": solved.reach, "target": asdict(solved.tone)}
     return work.with_(stretches=frozen({**work.stretches, name: solved})).tell("stretch", name, facts)

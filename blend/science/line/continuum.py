@@ -14,7 +14,14 @@ from blend.base.errors import StepError
 from blend.base.robust import median
 from blend.science.line.lower_mode import MOST, lower_mode
 from blend.science.plane import blur_plane, mean_log_ratio
-from blend.science.stars import FWHM_PER_SIGMA, empty_places, profile_fluxes, scatter
+from blend.science.stars import (
+    FWHM_PER_SIGMA,
+    circle_noise,
+    empty_places,
+    profile_fluxes,
+    scatter,
+    star_fluxes,
+)
 
 APERTURE_FWHM = 2.25
 """Radius of the apertures: unequal wings lie beyond a smaller one, neighbours inside a larger; both cost percents."""
@@ -59,18 +66,6 @@ PURE = 2.66
 """ln(1 / 0.07): how much higher than a star's the ratio of nothing but line light is, through 7 of 100 nm."""
 
 
-def _no_values() -> NDArray[np.float64]:
-    return np.empty(0)
-
-
-def _no_points() -> NDArray[np.float64]:
-    return np.empty((0, 2))
-
-
-def _no_flags() -> NDArray[np.bool_]:
-    return np.empty(0, dtype=bool)
-
-
 @dataclass(frozen=True, eq=False)
 class Scale:
     """How many counts of the line master one count of continuum in the broad plane stands for.
@@ -85,13 +80,13 @@ class Scale:
     stars: int
     how: str
     scatter: float = GIVEN_SCATTER
-    xy: NDArray[np.float64] = field(default_factory=_no_points)
-    line_flux: NDArray[np.float64] = field(default_factory=_no_values)
-    broad_flux: NDArray[np.float64] = field(default_factory=_no_values)
-    used: NDArray[np.bool_] = field(default_factory=_no_flags)
+    xy: NDArray[np.float64] = field(default_factory=lambda: np.empty((0, 2)))
+    line_flux: NDArray[np.float64] = field(default_factory=lambda: np.empty(0))
+    broad_flux: NDArray[np.float64] = field(default_factory=lambda: np.empty(0))
+    used: NDArray[np.bool_] = field(default_factory=lambda: np.empty(0, dtype=bool))
     rough: bool = False
-    line_error: NDArray[np.float64] = field(default_factory=_no_values)
-    broad_error: NDArray[np.float64] = field(default_factory=_no_values)
+    line_error: NDArray[np.float64] = field(default_factory=lambda: np.empty(0))
+    broad_error: NDArray[np.float64] = field(default_factory=lambda: np.empty(0))
 
 
 def scale_from_stars(
@@ -289,8 +284,6 @@ def _fluxes(
     *,
     noise: float = 0.0,
 ) -> _Fluxes:
-    from blend.science.stars import circle_noise, star_fluxes
-
     radius = APERTURE_FWHM * fwhm_px
     flux, error = star_fluxes(plane, xy, radius_px=radius, invalid=invalid)
     empty, told = star_fluxes(plane, places, radius_px=radius, invalid=invalid)
@@ -326,8 +319,6 @@ def _wing_factor(
 
     The mean change is drawn to 0 as its error demands: d w^2 / (w^2 + e^2), w the size expected.
     """
-    from blend.science.stars import star_fluxes
-
     radius = WIDE_FWHM * fwhm_px
     (wide, error), (base, base_error) = (
         star_fluxes(plane, xy, radius_px=radius, invalid=invalid) for plane in (line, broad)
@@ -350,7 +341,7 @@ def given_scale(value: float, *, error: float = 0.0, xy: NDArray[np.float64] | N
     >>> given_scale(0.07).how
     'given'
     """
-    points = _no_points() if xy is None else np.asarray(xy, dtype=np.float64).reshape(-1, 2)
+    points = np.empty((0, 2)) if xy is None else np.asarray(xy, dtype=np.float64).reshape(-1, 2)
     return Scale(value, error, 0, "given", xy=points, used=np.ones(len(points), dtype=bool))
 
 
