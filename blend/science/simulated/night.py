@@ -311,8 +311,7 @@ def _colour_sky(options: SceneOptions) -> Pixels:
             slope=options.moon_slope * SKY_SLOPE_BY_PLANE[plane],
             angle_deg=options.moon_angle_deg,
         )
-    if options.flipped_half:
-        for plane in range(3):
+        if options.flipped_half:
             sky[plane] = UNFLIPPED * sky[plane] + FLIPPED * sky[plane, ::-1, ::-1]
     return sky
 
