@@ -188,7 +188,7 @@ def subtract_sky(
 
     Raises
     ------
-    StepError
+    ValueError
         A plane of another shape.
     """
     if plane.shape != fit.shape:
