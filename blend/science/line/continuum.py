@@ -56,8 +56,8 @@ WINGS = 0.01
 UNDER = 0.03
 """Share of the light around a star by which its ring misses what lies under it: arms and H II regions are no plane."""
 
-FEWEST_STARS = 3
-"""Fewer stars cannot show that one of them is an outlier."""
+FEWEST_STARS, MOST_STARS = 3, 400
+"""Fewer stars cannot show that one of them is an outlier; more than the second add time and no light (chosen)."""
 
 MOST_ERROR = 0.5
 """Of ln s: points that leave it wider open tell no scale; a line taken off a half too strongly or weakly is none."""
@@ -97,7 +97,6 @@ def scale_from_stars(
     fwhm_px: float,
     invalid: NDArray[np.bool_] | None = None,
     where: str = "continuum.ha",
-    most: int = 400,
     noise: float = 0.0,
     pure: float = PURE,
     expected: tuple[float, float] | None = None,
@@ -114,15 +113,13 @@ def scale_from_stars(
     line, broad : (rows, columns)
         On one grid, sky 0, any unit; best after ``match_profiles``.
     xy : (n, 2)
-        Star positions, brightest first, saturated ones left out.
+        Star positions, brightest first, saturated ones left out; so many as `MOST_STARS` are measured.
     fwhm_px : float
         Of the wider of the two profiles.
     invalid : bool (rows, columns), optional
         Pixels not to use; a star whose aperture touches one is left out.
     where : str
         Who asks, for the message of a fault.
-    most : int
-        Most stars measured.
     noise : float
         Of a pixel of the line as large areas show it, where it is known: what resampling or ``match_profiles`` spread
         over neighbours would pass for a rough sky, and for stars that differ.
@@ -157,9 +154,9 @@ def scale_from_stars(
     ----------
     Waller (1990), PASP 102, 1217 (from memory), for scaling on stars; the robust mean is derived here.
     """
-    points = np.asarray(xy, dtype=np.float64).reshape(-1, 2)[:most]
+    points = np.asarray(xy, dtype=np.float64).reshape(-1, 2)[:MOST_STARS]
     (line_flux, line_error), (broad_flux, broad_error), rough = _measured(
-        (line, broad), xy, most, fwhm_px=fwhm_px, invalid=invalid, noise=noise, under=under
+        (line, broad), xy, fwhm_px=fwhm_px, invalid=invalid, noise=noise, under=under
     )
     seen = _seen(line_flux, line_error, broad_flux, broad_error)
     if len(seen) < FEWEST_STARS:
@@ -241,7 +238,6 @@ _Fluxes = tuple[NDArray[np.float64], NDArray[np.float64], float]
 def _measured(
     planes: tuple[NDArray[np.float32], NDArray[np.float32]],
     xy: NDArray[np.float64],
-    most: int,
     *,
     fwhm_px: float,
     invalid: NDArray[np.bool_] | None,
@@ -252,7 +248,7 @@ def _measured(
 ]:
     """Return fluxes and their errors of the first stars in the line and in the broad plane, and if the sky is rough."""
     everyone = np.asarray(xy, dtype=np.float64).reshape(-1, 2)
-    points = everyone[:most]
+    points = everyone[:MOST_STARS]
     places = empty_places(planes[0].shape, everyone, fwhm_px=fwhm_px)
     line = _fluxes(planes[0], points, places, fwhm_px, invalid, noise=noise)
     broad = _fluxes(planes[1], points, places, fwhm_px, invalid)
@@ -263,7 +259,7 @@ def _measured(
     if under is None:
         return line[:2], broad[:2], False
     area = UNDER * np.pi * (APERTURE_FWHM * fwhm_px) ** 2
-    own, base = (area * np.maximum(light[:most], 0.0) for light in under)
+    own, base = (area * np.maximum(light[:MOST_STARS], 0.0) for light in under)
     return (line[0], np.hypot(line[1], own)), (broad[0], np.hypot(broad[1], base)), False
 
 
