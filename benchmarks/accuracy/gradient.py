@@ -239,7 +239,6 @@ def bound(fit: SkyFit, degree: int) -> NDArray[np.float64]:
     The true degree is known, there are no arms and no faint stars; strength, steepness, centre, axes and turn of the
     smooth halo, where one was fitted, are not known. Rao (1945), Bull. Calcutta Math. Soc. 37, 81; from memory.
     """
-    assert fit.block_share is not None
     used = fit.block_used
     errors = SIGMA / np.sqrt(np.maximum(fit.block_share[used] * block_size(fit.shape) ** 2, 1.0))
     terms = chebyshev_terms(*unit_coordinates(fit.block_xy[used], fit.shape), degree=degree)

@@ -275,7 +275,6 @@ def scatter_ratio(fit: SkyFit, noise: float) -> tuple[float, float]:
     First of the blocks that are sky: those a fitted halo's doubt moves by less than their noise. Then of all blocks
     that were used, about sky and halo: where a disc fills the frame, arms that no mask covers are among them.
     """
-    assert fit.block_share is not None
     size = block_size(fit.shape)
     predicted = HUBER_ERROR * noise / np.sqrt(np.maximum(fit.block_share * size * size, 1.0))
     left = fit.block_values - fit.at(fit.block_xy)[0]

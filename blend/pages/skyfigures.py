@@ -98,8 +98,7 @@ def model_panel(fit: SkyFit, shape: tuple[int, ...]) -> Picture:
     low, high = float(sky.min()), float(sky.max())
     grey = 0.15 + 0.8 * (sky - low) / (high - low) if high > low else np.full(shape, 0.5)
     picture = np.repeat(grey[None].astype(np.float32), 3, axis=0)
-    share = fit.block_share if fit.block_share is not None else np.ones(fit.block_used.size)
-    masked = np.asarray((share < LEAST_SHARE) & ~fit.block_used)
+    masked = np.asarray((fit.block_share < LEAST_SHARE) & ~fit.block_used)
     for blocks, colour in ((masked, MASKED), (~fit.block_used & ~masked, REJECTED)):
         where = _spread(blocks.reshape(fit.block_grid), shape)
         tint = np.array(colour, dtype=np.float32)[:, None]
@@ -133,8 +132,7 @@ def _spread(grid: NDArray[Any], shape: tuple[int, ...]) -> NDArray[Any]:
 
 def _text(fit: SkyFit, noise: float) -> str:
     kind = f"{fit.name}, degree {fit.degree}" if fit.bumps is None else "spline"
-    share = fit.block_share if fit.block_share is not None else np.ones(fit.block_used.size)
-    masked = int(((share < LEAST_SHARE) & ~fit.block_used).sum())
+    masked = int(((fit.block_share < LEAST_SHARE) & ~fit.block_used).sum())
     used = int(fit.block_used.sum())
     rejected = fit.block_used.size - used - masked
     guided = f"; the line's light times {fit.line_factor:.3g} taken out first" if fit.line_factor else ""

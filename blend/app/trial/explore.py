@@ -19,8 +19,9 @@ from blend.recipe.model import resolved
 from blend.recipe.pipeline import PICTURE_STEPS, run_all
 from blend.recipe.state import COLOUR, Work
 from blend.recipe.steps.blends import display_sky, luminance_noise
+from blend.recipe.steps.line_light import pixel_noise
 from blend.recipe.steps.protect_stars import colour_saturated, fill_picture, guard_lines, sharpest_width
-from blend.recipe.steps.stretch import mean_noise, plane_noise, white_level
+from blend.recipe.steps.stretch import mean_noise, white_level
 from blend.science.picture import MOST_SIGMA, SMALLEST_SIGMA, kept_noise, noise_lost
 
 Upright = Callable[[NDArray[Any]], NDArray[Any]]
@@ -159,7 +160,7 @@ def _lines(work: Work) -> dict[str, NDArray[np.float32]]:
 
 def _noises(work: Work) -> dict[str, float]:
     """Return the noise of every plane that the page may hold."""
-    noise = {plane: plane_noise(work, plane) for plane in COLOUR}
+    noise = {plane: pixel_noise(work.rgb, plane) for plane in COLOUR}
     for name, line in work.lines.items():
         stretched = work.masters[name].domain == "display"
         noise[name] = difference_noise(work.masters[name].pixels[0]) if stretched else line.scaled_sigma
@@ -170,7 +171,7 @@ def _noises(work: Work) -> dict[str, float]:
 
 def _facts(work: Work, factor: int, shape: tuple[int, ...]) -> dict[str, Any]:
     settings = work.recipe.stretch.for_master("rgb")
-    noise, target = {plane: plane_noise(work, plane) for plane in COLOUR}, work.target_light
+    noise, target = {plane: pixel_noise(work.rgb, plane) for plane in COLOUR}, work.target_light
     width = sharpest_width(work)
     return {
         "rows": shape[0],

@@ -54,9 +54,7 @@ def balance(work: Work) -> Work:
     }
     if found is not None:
         told["catalogue"] = _catalogue_words(work, gains, found)
-    for key, value in told.items():
-        work = work.tell("balance", key, value)
-    return with_target_light(with_holes_filled(work))
+    return with_target_light(with_holes_filled(work.tell("balance", None, told)))
 
 
 def _times_gains(work: Work, values: NDArray[np.float32]) -> Work:

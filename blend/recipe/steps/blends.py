@@ -16,6 +16,7 @@ from blend.base.rowblocks import copy_planes, map_row_blocks, one_thread
 from blend.recipe.blendtable import Blend
 from blend.recipe.state import COLOUR, AppliedBlend, Behind, Plane, Work
 from blend.recipe.steps.choose_amounts import choice_facts, choose_display, choose_linear
+from blend.recipe.steps.line_light import pixel_noise
 from blend.recipe.steps.loss import heed_loss
 from blend.recipe.steps.protect_stars import (
     begin_blends,
@@ -24,7 +25,7 @@ from blend.recipe.steps.protect_stars import (
     picture_behind,
     without_spare,
 )
-from blend.recipe.steps.stretch import black_level, plane_noise, white_level, with_stretch
+from blend.recipe.steps.stretch import black_level, white_level, with_stretch
 from blend.science.line import H_ALPHA_NM, Choice
 from blend.science.picture import (
     LUMINANCE_WEIGHTS,
@@ -178,7 +179,7 @@ def _linear_base(linear: Plane, blend: Blend) -> Plane:
 def _into_linear(work: Work, linear: Plane, name: str, blend: Blend, formula: Formula, layer: _Layer) -> Work:
     """Blend into a linear picture in its place; the work with the same blend behind its stars."""
     noise = luminance_noise(work)
-    sigma = noise if blend.into == "luminance" else plane_noise(work, blend.into)
+    sigma = noise if blend.into == "luminance" else pixel_noise(work.rgb, blend.into)
 
     def change(planes: Plane, light: _Layer) -> tuple[Plane, Plane]:
         base = _linear_base(planes, blend)
@@ -232,7 +233,7 @@ def _by_bands(
 
 def luminance_noise(work: Work) -> float:
     pairs = zip(LUMINANCE_WEIGHTS, COLOUR, strict=True)
-    return float(np.sqrt(sum((weight * plane_noise(work, plane)) ** 2 for weight, plane in pairs)))
+    return float(np.sqrt(sum((weight * pixel_noise(work.rgb, plane)) ** 2 for weight, plane in pairs)))
 
 
 def _formula(

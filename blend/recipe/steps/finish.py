@@ -40,14 +40,12 @@ def finish(work: Work) -> Work:
     )
     display = _with_small_stars(work, display)
     residual = noise.plane() if noise is not None and "residual" in work.recipe.output.formats else None
-    work = work.with_(display=display, residual=residual).tell("finish", None, settings.model_dump())
+    told = settings.model_dump()
     if noise is not None and work.figures:
-        work = work.tell("finish", "luma_noise", _noise_facts(noise))
-    for key, value in (_facts(finished) if finished else {}).items():
-        work = work.tell("finish", key, value)
-    for key, share in clipped_shares(display).items():
-        work = work.tell("clipped", key, share)
-    return work
+        told["luma_noise"] = _noise_facts(noise)
+    told |= _facts(finished) if finished else {}
+    work = work.with_(display=display, residual=residual).tell("finish", None, told)
+    return work.tell("clipped", None, clipped_shares(display))
 
 
 def _with_small_stars(work: Work, display: Plane) -> Plane:

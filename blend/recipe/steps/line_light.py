@@ -280,7 +280,7 @@ def _lit(weight: Plane) -> float:
 
 
 def pixel_noise(master: Master, plane: str = "") -> float:
-    """Return the noise of a pixel of a master's plane, the first where none is named."""
+    """Return the noise of a sky pixel of a master's plane, the first where none is named, as before resampling."""
     plane = plane or master.planes[0]
     sigma = master.facts.noise.get(plane, {}).get(1, float("nan"))
     return sigma if sigma > 0 else difference_noise(master.plane(plane))

@@ -31,10 +31,7 @@ def with_star_mask(work: Work) -> Work:
     mask = star_mask(field, work.rgb.shape, fwhm_px=fwhm)
     flags = np.bitwise_or.reduce([master.flags for master in work.masters.values()])
     mask = cover_saturated(mask, (flags & np.uint8(Flag.SATURATED)) != 0, fwhm_px=fwhm)
-    told: dict[str, float] = {
-        "stars": len(field),
-        "line_sources": len(work.stars) - len(field),
-    }
+    told: dict[str, float] = {"stars": len(field), "line_sources": len(work.stars) - len(field)}
     told |= {"fwhm_px": fwhm, "strength": work.recipe.protect.stars}
     return work.with_(star_mask=mask).tell("protect", None, told)
 

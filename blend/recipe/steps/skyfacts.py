@@ -46,15 +46,8 @@ def moon_facts(master: Master) -> MoonFacts:
     Where number and length of the exposures are known the middle of their sum is meant, else their begin.
     """
     facts = master.facts
-    missing = [
-        word
-        for word, value in (
-            ("date_obs", facts.date_obs),
-            ("site", facts.site),
-            ("world coordinates", facts.wcs),
-        )
-        if value is None
-    ]
+    stated = {"date_obs": facts.date_obs, "site": facts.site, "world coordinates": facts.wcs}
+    missing = [word for word, value in stated.items() if value is None]
     if missing:
         return MoonFacts(None, f"its header states no {' and no '.join(missing)}")
     try:

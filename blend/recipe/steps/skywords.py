@@ -69,13 +69,8 @@ def sky_entry(done: PlaneSky, upside_down: bool) -> dict[str, Any]:
             "held_at_0": fit.strength.held,
         }
     if done.check is not None:
-        entry["moon"] = {
-            "predicted_percent": done.check.predicted_percent,
-            "predicted_deg": done.check.predicted_deg,
-            "fitted_percent": done.check.fitted_percent,
-            "fitted_deg": done.check.fitted_deg,
-            "agrees": done.check.agrees,
-        }
+        keys = ("predicted_percent", "predicted_deg", "fitted_percent", "fitted_deg", "agrees")
+        entry["moon"] = {key: getattr(done.check, key) for key in keys}
     if done.glow is not None:
         entry["corner_glow"] = {
             "corner": _corner(done.glow, upside_down),

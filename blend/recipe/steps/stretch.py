@@ -6,8 +6,8 @@ from dataclasses import asdict, replace
 
 import numpy as np
 
-from blend.base.robust import difference_noise
 from blend.recipe.state import Work, frozen
+from blend.recipe.steps.line_light import pixel_noise
 from blend.recipe.steps.protect_stars import sharpest_width
 from blend.science.picture import SolvedStretch, kept_noise, solve_stretch, stretch_planes
 
@@ -21,7 +21,7 @@ def stretch(work: Work) -> Work:
     solved = solve_stretch(
         settings.curve,
         sky=0.0,
-        sigma=max(plane_noise(work, plane) for plane in work.rgb.planes),
+        sigma=max(pixel_noise(work.rgb, plane) for plane in work.rgb.planes),
         shown_sigma=shown_noise(work),
         white=white_level(work) if isinstance(settings.white, str) else settings.white,
         sky_level=settings.sky_level,
@@ -75,33 +75,19 @@ def white_level(work: Work) -> float:
 def black_level(work: Work) -> float:
     """Return the linear level that becomes black, as `solve_stretch` is asked for it: so far below a sky of 0."""
     settings = work.recipe.stretch.for_master("rgb")
-    return -settings.black_sigma * max(plane_noise(work, plane) for plane in work.rgb.planes)
+    return -settings.black_sigma * max(pixel_noise(work.rgb, plane) for plane in work.rgb.planes)
 
 
 def mean_noise(work: Work) -> float:
     """Return the noise of one sky pixel of the planes' mean, on which a colour-preserving stretch acts."""
-    sigmas = [plane_noise(work, plane) for plane in work.rgb.planes]
+    sigmas = [pixel_noise(work.rgb, plane) for plane in work.rgb.planes]
     return float(np.sqrt(np.square(sigmas).sum()) / len(sigmas))
-
-
-def plane_noise(work: Work, plane: str) -> float:
-    """Return the noise of one sky pixel of a balanced colour plane, as measured before resampling."""
-    sigma = work.rgb.facts.noise.get(plane, {}).get(1, float("nan"))
-    return sigma if sigma > 0 else difference_noise(work.rgb.plane(plane))
 
 
 def with_stretch(work: Work, name: str, solved: SolvedStretch) -> Work:
     """Return the work with the solved stretch of a master, which the record tells."""
-    facts = {
-        "curve": solved.curve,
-        "parameter": solved.parameter,
-        "black": solved.black,
-        "white": solved.white,
-        "sky_level": solved.sky_level,
-        "sky_slope": solved.sky_slope,
-        "sky_noise": solved.sky_noise,
-        "lowered": solved.lowered,
-        "clipped_share": solved.clipped_share,
-        **({"reach": solved.reach, "target": asdict(solved.tone)} if solved.tone else {}),
-    }
+    keys = ("curve", "parameter", "black", "white", "sky_level", "sky_slope", "sky_noise", "lowered")
+    facts = {key: getattr(solved, key) for key in (*keys, "clipped_share")}
+    if solved.tone:
+        facts |= {"reach": solved.reach, "target": asdict(solved.tone)}
     return work.with_(stretches=frozen({**work.stretches, name: solved})).tell("stretch", name, facts)

@@ -8,8 +8,8 @@ from numpy.typing import NDArray
 from blend.base.master import Flag
 from blend.base.rowblocks import copy_planes
 from blend.recipe.state import COLOUR, Plane, Work
+from blend.recipe.steps.line_light import pixel_noise
 from blend.recipe.steps.protect_stars import USUAL_FWHM_PX, star_width
-from blend.recipe.steps.stretch import plane_noise
 from blend.science.line import near_stars
 from blend.science.picture import measure_target, shared_noise
 
@@ -28,17 +28,11 @@ def with_target_light(work: Work) -> Work:
         objects=work.objects,
         stars=stars,
         closed=closed,
-        noise=shared_noise(rgb.pixels, [plane_noise(work, plane) for plane in rgb.planes]),
+        noise=shared_noise(rgb.pixels, [pixel_noise(rgb, plane) for plane in rgb.planes]),
     )
     if found is None:
         return work
-    told = {
-        "light": found.light,
-        "signal_to_noise": found.signal_to_noise,
-        "pixels": found.pixels,
-        "stars": found.stars,
-        "box": found.box,
-    }
+    told = {key: getattr(found, key) for key in ("light", "signal_to_noise", "pixels", "stars", "box")}
     return work.with_(target_light=found).tell("target_light", None, told)
 
 

@@ -9,6 +9,7 @@ from numpy.typing import NDArray
 
 from blend.base.errors import StepError
 from blend.science.grid.distortion import Distortion, Warp, from_reference, to_reference
+from blend.science.grid.transforms import within
 
 Note = tuple[str, str]
 """Code and text, as warnings are kept."""
@@ -117,9 +118,7 @@ def covered_points(
     points = np.column_stack(
         [(x.ravel() + 0.5) * reference[1] / GRID - 0.5, (y.ravel() + 0.5) * reference[0] / GRID - 0.5]
     )
-    u, v = from_reference(matrix, distortion, points).T
-    inside = (u > -0.5) & (v > -0.5) & (u < moving[1] - 0.5) & (v < moving[0] - 0.5)
-    return np.asarray(points[inside])
+    return np.asarray(points[within(from_reference(matrix, distortion, points), moving)])
 
 
 def expected_error(warp: Warp, points: NDArray[np.float64]) -> tuple[float, float] | None:

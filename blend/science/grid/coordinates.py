@@ -7,9 +7,9 @@ from typing import Any
 
 import numpy as np
 
-from blend.science.grid.distortion import Distortion, fit_warp, frame_of, to_reference
+from blend.science.grid.distortion import Distortion, fit_warp, frame_of, from_reference, to_reference
 from blend.science.grid.matching import ACCEPT_PX, Side, chance_of, sound
-from blend.science.grid.transforms import Matrix, scale_of
+from blend.science.grid.transforms import Matrix, scale_of, within
 
 ROUNDING_PX = 0.01
 """What the headers' numbers are good for: below it a map is the identity, and a distortion none."""
@@ -95,9 +95,7 @@ def seed_of(
     if np.abs(target - source).max() < ROUNDING_PX:
         matrix, bend = np.eye(3), None
     seed = Seed(matrix, None if bend is None else replace(bend, kind="world-coordinates"))
-    if not sound(matrix, moving_shape, seed.mirrored):
-        return None
-    return seed
+    return seed if sound(matrix, moving_shape, seed.mirrored) else None
 
 
 def agreement(seed: Seed, mine: Side, theirs: Side) -> Agreement:
@@ -107,9 +105,9 @@ def agreement(seed: Seed, mine: Side, theirs: Side) -> Agreement:
     at = to_reference(seed.matrix, seed.distortion, mine.xy)
     coarser = max(1.0, abs(scale_of(seed.matrix, tuple(frame_of(mine.shape)[0]))))
     radius, reach = ACCEPT_PX * coarser, REACH_PX * coarser
-    inside = ((at > -0.5) & (at < [theirs.shape[1] - 0.5, theirs.shape[0] - 0.5])).all(axis=1)
-    back = inside_of(seed, mine, theirs)
-    possible = (int(inside.sum()), back)
+    inside = within(at, theirs.shape)
+    back = within(from_reference(seed.matrix, seed.distortion, theirs.xy), mine.shape)
+    possible = (int(inside.sum()), int(back.sum()))
     if min(possible) == 0:
         return Agreement(0, (0.0, 0.0), possible, 0.0)
     near = theirs.tree.query_ball_point(at[inside], reach)
@@ -129,11 +127,3 @@ def agreement(seed: Seed, mine: Side, theirs: Side) -> Agreement:
     return Agreement(
         stars, (float(shift[0]), float(shift[1])), possible, min(chance + float(np.log10(tried)), 0.0)
     )
-
-
-def inside_of(seed: Seed, mine: Side, theirs: Side) -> int:
-    """Return how many of the reference's stars fall on the moving frame."""
-    from blend.science.grid.distortion import from_reference
-
-    at = from_reference(seed.matrix, seed.distortion, theirs.xy)
-    return int(((at > -0.5) & (at < [mine.shape[1] - 0.5, mine.shape[0] - 0.5])).all(axis=1).sum())

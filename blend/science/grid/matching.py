@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 
 from blend.base.robust import median
 from blend.science.grid.distortion import Warp
-from blend.science.grid.transforms import MODELS, Matrix, Points, apply_matrix, fit_model, scale_of
+from blend.science.grid.transforms import MODELS, Matrix, Points, apply_matrix, fit_model, scale_of, within
 from blend.science.grid.wholeframe import Pattern
 from blend.science.stars import FWHM_PER_SIGMA, Stars
 
@@ -260,8 +260,8 @@ def weigh(
 
     The stars that the fit pins down (half its parameters) prove nothing and are taken off.
     """
-    inside_mine = _inside(apply_matrix(matrix, mine.xy), theirs.shape)
-    inside_theirs = _inside(apply_matrix(np.linalg.inv(matrix), theirs.xy), mine.shape)
+    inside_mine = within(apply_matrix(matrix, mine.xy), theirs.shape)
+    inside_theirs = within(apply_matrix(np.linalg.inv(matrix), theirs.xy), mine.shape)
     n_mine, n_theirs = int(inside_mine.sum()), int(inside_theirs.sum())
     possible = max(min(n_mine, n_theirs), matched)
     area = max(theirs.shape[0] * theirs.shape[1] * max(n_theirs / max(len(theirs.xy), 1), 1e-6), 1.0)
@@ -359,8 +359,3 @@ def _unmoved(matrix: Matrix, mine: Side) -> bool:
 
 def _centre(shape: tuple[int, int]) -> tuple[float, float]:
     return (0.5 * (shape[1] - 1), 0.5 * (shape[0] - 1))
-
-
-def _inside(xy: Points, shape: tuple[int, int]) -> NDArray[np.bool_]:
-    inside: NDArray[np.bool_] = np.all((xy > -0.5) & (xy < [shape[1] - 0.5, shape[0] - 0.5]), axis=1)
-    return inside

@@ -21,7 +21,7 @@ from blend.science.grid.distortion import KINDS, PRIOR_WEIGHT, to_reference
 from blend.science.grid.matching import ACCEPT_PX, Match, Side, pair, refine, weights_of
 from blend.science.grid.proposals import propose
 from blend.science.grid.settle import settle
-from blend.science.grid.transforms import MODELS, Points, apply_matrix, scale_of
+from blend.science.grid.transforms import MODELS, apply_matrix, scale_of
 from blend.science.stars import Stars
 
 FEWEST_MATCHED = 5
@@ -163,7 +163,7 @@ def _finished(
         matched=len(match.i),
         mirrored=match.mirrored,
         transform=warp.kind,
-        overlap=_share_of(covered),
+        overlap=len(covered) / GRID**2,
         moving_xy=mine.xy[match.i],
         reference_xy=theirs.xy[match.j],
         distortion=warp.distortion,
@@ -171,10 +171,6 @@ def _finished(
         by=how,
         doubts=tuple(notes),
     )
-
-
-def _share_of(covered: Points) -> float:
-    return len(covered) / GRID**2
 
 
 # --- by world coordinates -------------------------------------------------------------------------------------

@@ -26,6 +26,11 @@ def apply_matrix(matrix: NDArray[np.floating], xy: NDArray[np.floating]) -> Poin
     return result
 
 
+def within(xy: Points, shape: tuple[int, int]) -> NDArray[np.bool_]:
+    """Return which points (n, 2) lie on a pixel of a frame (rows, columns)."""
+    return np.asarray(((xy > -0.5) & (xy < [shape[1] - 0.5, shape[0] - 0.5])).all(axis=1))
+
+
 def scale_of(matrix: Matrix, xy: tuple[float, float]) -> float:
     """Return the signed change of length at a point; negative where the map mirrors."""
     x, y = xy

@@ -14,7 +14,14 @@ from blend.base.errors import StepError
 from blend.base.robust import median
 from blend.science.line.lower_mode import MOST, lower_mode
 from blend.science.plane import blur_plane, mean_log_ratio
-from blend.science.stars import FWHM_PER_SIGMA, empty_places, profile_fluxes, scatter
+from blend.science.stars import (
+    FWHM_PER_SIGMA,
+    circle_noise,
+    empty_places,
+    profile_fluxes,
+    scatter,
+    star_fluxes,
+)
 
 APERTURE_FWHM = 2.25
 """Radius of the apertures: unequal wings lie beyond a smaller one, neighbours inside a larger; both cost percents."""
@@ -49,26 +56,14 @@ WINGS = 0.01
 UNDER = 0.03
 """Share of the light around a star by which its ring misses what lies under it: arms and H II regions are no plane."""
 
-FEWEST_STARS = 3
-"""Fewer stars cannot show that one of them is an outlier."""
+FEWEST_STARS, MOST_STARS = 3, 400
+"""Fewer stars cannot show that one of them is an outlier; more than the second add time and no light (chosen)."""
 
 MOST_ERROR = 0.5
 """Of ln s: points that leave it wider open tell no scale; a line taken off a half too strongly or weakly is none."""
 
 PURE = 2.66
 """ln(1 / 0.07): how much higher than a star's the ratio of nothing but line light is, through 7 of 100 nm."""
-
-
-def _no_values() -> NDArray[np.float64]:
-    return np.empty(0)
-
-
-def _no_points() -> NDArray[np.float64]:
-    return np.empty((0, 2))
-
-
-def _no_flags() -> NDArray[np.bool_]:
-    return np.empty(0, dtype=bool)
 
 
 @dataclass(frozen=True, eq=False)
@@ -85,13 +80,13 @@ class Scale:
     stars: int
     how: str
     scatter: float = GIVEN_SCATTER
-    xy: NDArray[np.float64] = field(default_factory=_no_points)
-    line_flux: NDArray[np.float64] = field(default_factory=_no_values)
-    broad_flux: NDArray[np.float64] = field(default_factory=_no_values)
-    used: NDArray[np.bool_] = field(default_factory=_no_flags)
+    xy: NDArray[np.float64] = field(default_factory=lambda: np.empty((0, 2)))
+    line_flux: NDArray[np.float64] = field(default_factory=lambda: np.empty(0))
+    broad_flux: NDArray[np.float64] = field(default_factory=lambda: np.empty(0))
+    used: NDArray[np.bool_] = field(default_factory=lambda: np.empty(0, dtype=bool))
     rough: bool = False
-    line_error: NDArray[np.float64] = field(default_factory=_no_values)
-    broad_error: NDArray[np.float64] = field(default_factory=_no_values)
+    line_error: NDArray[np.float64] = field(default_factory=lambda: np.empty(0))
+    broad_error: NDArray[np.float64] = field(default_factory=lambda: np.empty(0))
 
 
 def scale_from_stars(
@@ -102,7 +97,6 @@ def scale_from_stars(
     fwhm_px: float,
     invalid: NDArray[np.bool_] | None = None,
     where: str = "continuum.ha",
-    most: int = 400,
     noise: float = 0.0,
     pure: float = PURE,
     expected: tuple[float, float] | None = None,
@@ -119,15 +113,13 @@ def scale_from_stars(
     line, broad : (rows, columns)
         On one grid, sky 0, any unit; best after ``match_profiles``.
     xy : (n, 2)
-        Star positions, brightest first, saturated ones left out.
+        Star positions, brightest first, saturated ones left out; so many as `MOST_STARS` are measured.
     fwhm_px : float
         Of the wider of the two profiles.
     invalid : bool (rows, columns), optional
         Pixels not to use; a star whose aperture touches one is left out.
     where : str
         Who asks, for the message of a fault.
-    most : int
-        Most stars measured.
     noise : float
         Of a pixel of the line as large areas show it, where it is known: what resampling or ``match_profiles`` spread
         over neighbours would pass for a rough sky, and for stars that differ.
@@ -162,9 +154,9 @@ def scale_from_stars(
     ----------
     Waller (1990), PASP 102, 1217 (from memory), for scaling on stars; the robust mean is derived here.
     """
-    points = np.asarray(xy, dtype=np.float64).reshape(-1, 2)[:most]
+    points = np.asarray(xy, dtype=np.float64).reshape(-1, 2)[:MOST_STARS]
     (line_flux, line_error), (broad_flux, broad_error), rough = _measured(
-        (line, broad), xy, most, fwhm_px=fwhm_px, invalid=invalid, noise=noise, under=under
+        (line, broad), xy, fwhm_px=fwhm_px, invalid=invalid, noise=noise, under=under
     )
     seen = _seen(line_flux, line_error, broad_flux, broad_error)
     if len(seen) < FEWEST_STARS:
@@ -246,7 +238,6 @@ _Fluxes = tuple[NDArray[np.float64], NDArray[np.float64], float]
 def _measured(
     planes: tuple[NDArray[np.float32], NDArray[np.float32]],
     xy: NDArray[np.float64],
-    most: int,
     *,
     fwhm_px: float,
     invalid: NDArray[np.bool_] | None,
@@ -257,7 +248,7 @@ def _measured(
 ]:
     """Return fluxes and their errors of the first stars in the line and in the broad plane, and if the sky is rough."""
     everyone = np.asarray(xy, dtype=np.float64).reshape(-1, 2)
-    points = everyone[:most]
+    points = everyone[:MOST_STARS]
     places = empty_places(planes[0].shape, everyone, fwhm_px=fwhm_px)
     line = _fluxes(planes[0], points, places, fwhm_px, invalid, noise=noise)
     broad = _fluxes(planes[1], points, places, fwhm_px, invalid)
@@ -268,7 +259,7 @@ def _measured(
     if under is None:
         return line[:2], broad[:2], False
     area = UNDER * np.pi * (APERTURE_FWHM * fwhm_px) ** 2
-    own, base = (area * np.maximum(light[:most], 0.0) for light in under)
+    own, base = (area * np.maximum(light[:MOST_STARS], 0.0) for light in under)
     return (line[0], np.hypot(line[1], own)), (broad[0], np.hypot(broad[1], base)), False
 
 
@@ -289,8 +280,6 @@ def _fluxes(
     *,
     noise: float = 0.0,
 ) -> _Fluxes:
-    from blend.science.stars import circle_noise, star_fluxes
-
     radius = APERTURE_FWHM * fwhm_px
     flux, error = star_fluxes(plane, xy, radius_px=radius, invalid=invalid)
     empty, told = star_fluxes(plane, places, radius_px=radius, invalid=invalid)
@@ -326,8 +315,6 @@ def _wing_factor(
 
     The mean change is drawn to 0 as its error demands: d w^2 / (w^2 + e^2), w the size expected.
     """
-    from blend.science.stars import star_fluxes
-
     radius = WIDE_FWHM * fwhm_px
     (wide, error), (base, base_error) = (
         star_fluxes(plane, xy, radius_px=radius, invalid=invalid) for plane in (line, broad)
@@ -350,7 +337,7 @@ def given_scale(value: float, *, error: float = 0.0, xy: NDArray[np.float64] | N
     >>> given_scale(0.07).how
     'given'
     """
-    points = _no_points() if xy is None else np.asarray(xy, dtype=np.float64).reshape(-1, 2)
+    points = np.empty((0, 2)) if xy is None else np.asarray(xy, dtype=np.float64).reshape(-1, 2)
     return Scale(value, error, 0, "given", xy=points, used=np.ones(len(points), dtype=bool))
 
 

@@ -12,8 +12,6 @@ from blend.base.robust import MAD_TO_SIGMA
 from blend.science.line.local_medians import MEDIAN_NOISE
 from blend.science.line.starlight_left import OTHER_COLOUR
 
-Floats = NDArray[np.float64]
-
 FEWEST_CELLS = 60
 """Cells of 8 x 8 px that make a disc: a window of medians holds a dozen of them, so that they are five places."""
 

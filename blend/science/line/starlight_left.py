@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field
-from itertools import pairwise
+from itertools import chain, pairwise
 
 import numpy as np
 from numpy.typing import NDArray
@@ -148,31 +148,26 @@ def _noise_bands(
 
     Measured on some bands of rows spread over the frame.
     """
-    tiles: tuple[list[float], list[float]] = ([], [])
-    curves: list[NDArray[np.float32]] = []
-    levels: list[NDArray[np.float32]] = []
     fine, lag = gaussian_taps(fine_px), max(5, round(4.0 * fine_px))
 
-    def measure_rows(rows: slice) -> tuple[list[list[float]], NDArray[np.float32], NDArray[np.float32]]:
+    def measure_rows(
+        rows: slice,
+    ) -> tuple[list[float], list[float], NDArray[np.float32], NDArray[np.float32]]:
         light = (line[rows] - np.float32(scale) * broad[rows]).astype(np.float32)
         smooth = blur_block(broad[rows], gaussian_taps(FINE_PX))
-        found = [_tile_noise(light, 5), _tile_noise(_blur_inside(light, fine), lag, blur=fine_px)]
+        blurred = _tile_noise(_blur_inside(light, fine), lag, blur=fine_px)
         cross = light[:, :-2] - 2 * light[:, 1:-1] + light[:, 2:]
         cross = np.abs(cross[:-2] - 2 * cross[1:-1] + cross[2:])
-        return found, cross[::2, ::2].ravel(), smooth[1:-1:2, 1:-1:2].ravel()
+        return _tile_noise(light, 5), blurred, cross[::2, ::2].ravel(), smooth[1:-1:2, 1:-1:2].ravel()
 
     height = min(BLOCK_ROWS, line.shape[0])
     starts = np.unique(np.linspace(0, line.shape[0] - height, 8).astype(int))
     results = map_row_blocks(
         lambda i: measure_rows(slice(starts[i.start], starts[i.start] + height)), len(starts), height=1
     )
-    for found, curve, level in results:
-        for kept, values in zip(tiles, found, strict=True):
-            kept.extend(values)
-        curves.append(curve)
-        levels.append(level)
+    sharp, soft, curves, levels = zip(*results, strict=True)
     growth = _growth(np.concatenate(curves), np.concatenate(levels))
-    return _quiet(tiles[0]), _quiet(tiles[1]), growth
+    return _quiet([*chain(*sharp)]), _quiet([*chain(*soft)]), growth
 
 
 def _blur_inside(block: NDArray[np.float32], taps: NDArray[np.float32]) -> NDArray[np.float32]:

@@ -80,18 +80,9 @@ def srgb_encode(light: Array) -> Array:
 
 
 def srgb_decode(code: Array) -> Array:
-    """Turn sRGB code values into linear light.
+    """Turn sRGB code values into linear light; types and sources as `srgb_encode`.
 
     l = c / 12.92 for c <= 0.04045, else ((c + 0.055) / 1.055)^2.4; odd-symmetric below 0.
-
-    Parameters
-    ----------
-    code : array of any shape
-        float32 is worked in float32, all else in float64. NaN is kept.
-
-    References
-    ----------
-    IEC 61966-2-1:1999; CSS Color Module Level 4 for negative values.
 
     Examples
     --------

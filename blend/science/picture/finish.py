@@ -77,47 +77,6 @@ class Finished:
     out_of_gamut: float
 
 
-def saturate(rgb: NDArray[np.floating], *, amount: float) -> NDArray[np.floating]:
-    """Scale the chroma of a display picture.
-
-    In OKLab, L and hue kept: (a, b)' = k (a, b), with k = ``amount`` or the largest k below it that stays
-    in [0, 1] and leaves the darkest plane a quarter of its light.
-
-    Parameters
-    ----------
-    rgb : (3, rows, columns)
-        sRGB code values; clipped to [0, 1].
-    amount : float
-        0 grey, 1 unchanged, above 1 more colourful.
-
-    Returns
-    -------
-    (3, rows, columns) float32
-        Amount 1 returns ``rgb`` itself. NaN is kept.
-
-    Raises
-    ------
-    ValueError
-        The amount is below 0.
-
-    References
-    ----------
-    Ottosson (2020), "A perceptual color space for image processing".
-
-    Examples
-    --------
-    >>> saturate(np.array([[[0.8]], [[0.4]], [[0.4]]]), amount=0.0).round(3).ravel()
-    array([0.538, 0.538, 0.538], dtype=float32)
-    """
-    if not np.isfinite(amount) or amount < 0.0:
-        raise ValueError(f"amount is {amount}, not 0 or above")
-    if amount == 1.0:
-        return rgb
-    codes = _codes(rgb)
-    out = np.empty_like(codes)
-    return _touched(codes, _no_shift(), NO_GRAIN, NO_TONE, out, saturation=amount, limit=0.0)[0]
-
-
 def finish_picture(
     rgb: NDArray[np.floating],
     *,
@@ -139,7 +98,8 @@ def finish_picture(
     rgb : (3, rows, columns)
         sRGB code values; clipped to [0, 1].
     saturation : float
-        See `saturate`; above 1 it acts by `saturation_shares`.
+        0 grey, 1 unchanged, above 1 more colourful, there by `saturation_shares`: k of (a, b)' = k (a, b) in OKLab, L
+        and hue kept, or the largest below it that stays in [0, 1] and leaves the darkest plane a quarter of its light.
     contrast : float
         -1 to 1; 0 is neutral. See `blend.science.picture.tone`.
     curve : sequence of (x, y)
@@ -184,6 +144,7 @@ def finish_picture(
 
     References
     ----------
+    Ottosson (2020), "A perceptual color space for image processing", for OKLab;
     Starck & Murtagh (1998), PASP 110, 193, for the starlet and noise by bands (from memory); the weights and the
     mean-keeping limit are derived here.
     """
@@ -299,10 +260,6 @@ def _touched(
 
     outside = sum(map_row_blocks(measure_rows, codes.shape[1]))
     return out, outside / codes[0].size
-
-
-# Read with straight lines between the entries, both are within 6e-8: the curvature of the first is at most 3, that of
-# code over the square root of light at most 4.5, times (1 / 4096)^2 / 8. Powers took three times as long.
 
 
 # --- what it did ------------------------------------------------------------------------------------------

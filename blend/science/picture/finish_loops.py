@@ -70,6 +70,8 @@ _TO_LIGHT = srgb_decode(_TABLE).astype(np.float32)
 
 _FROM_ROOT = srgb_encode(_TABLE**2).astype(np.float32)
 
+# Read with straight lines between the entries, both are within 6e-8: the curvature of the first is at most 3, that of
+# code over the square root of light at most 4.5, times (1 / 4096)^2 / 8. Powers took three times as long.
 TRANSFER_TABLES = np.stack(
     [_TO_LIGHT, np.diff(_TO_LIGHT, append=0.0), _FROM_ROOT, np.diff(_FROM_ROOT, append=0.0)]
 )

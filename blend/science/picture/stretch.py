@@ -80,7 +80,6 @@ def solve_stretch(
     most_sky_noise: float = HIGHEST_SKY_NOISE,
     shown_sigma: float | None = None,
     target: tuple[float, float] | None = None,
-    where: str = "stretch",
 ) -> SolvedStretch:
     """Find the curve's parameter that shows the sky at ``sky_level``.
 
@@ -108,8 +107,6 @@ def solve_stretch(
     target : (float, float), optional
         Linear level of the target's brightest part, and the display value wanted for it: the curve then reaches 1
         where that needs it, within what ``shown_sigma`` allows, and ends in a shoulder up to white.
-    where : str
-        Told in errors.
 
     Raises
     ------
@@ -122,15 +119,15 @@ def solve_stretch(
     >>> round(solved.parameter, 5)
     0.30103
     """
-    entry = CURVES.find(curve, where=f"{where}.curve")
+    entry = CURVES.find(curve, where="stretch.curve")
     if not (math.isfinite(sky) and math.isfinite(white) and white > sky):
         raise StepError(
-            where,
+            "stretch",
             found=f"white {white:.6g} is not above the sky {sky:.6g}",
             advice="look at the star cores and the gradient of this master",
         )
     if not 0.0 < sky_level < 1.0:
-        raise StepError(f"{where}.sky_level", found=f"{sky_level:g}", expected="a number between 0 and 1")
+        raise StepError("stretch.sky_level", found=f"{sky_level:g}", expected="a number between 0 and 1")
     if black_sigma <= 0.0 or most_sky_noise <= 0.0:
         raise ValueError("black_sigma and most_sky_noise must be above 0")
     noise = sigma if math.isfinite(sigma) and sigma > 0.0 else SMALLEST_SIGMA * (white - sky)
@@ -139,8 +136,8 @@ def solve_stretch(
     reach, shoulder, tone = white, None, None
     if target is not None and target[0] > sky:
         black = black_for(black, sky=sky, white=white, sky_level=sky_level, shown=shown)
-        reach, shoulder, tone = _on_target(curve, sky, black, white, shown, sky_level, target, where)
-    level, parameter, slope = _solved(curve, sky, black, reach, shown, sky_level, most_sky_noise, where)
+        reach, shoulder, tone = _on_target(curve, sky, black, white, shown, sky_level, target)
+    level, parameter, slope = _solved(curve, sky, black, reach, shown, sky_level, most_sky_noise)
     return SolvedStretch(
         curve=curve,
         parameter=parameter,
@@ -167,13 +164,12 @@ def _on_target(
     shown: float,
     sky_level: float,
     target: tuple[float, float],
-    where: str,
 ) -> tuple[float, Shoulder | None, Tone]:
     """Return the reach, the shoulder above the target and how it went; remembered, since variants ask again."""
     entry, light = CURVES[curve], target[0]
 
     def shown_at(reach: float, levels: list[float]) -> NDArray[np.float64]:
-        problem = _Problem(entry, sky=sky, black=black, white=reach, shown=shown, where=where)
+        problem = _Problem(entry, sky=sky, black=black, white=reach, shown=shown)
         parameter = problem.parameter(sky_level) if entry.parameter else math.nan
         return entry.value((np.array(levels) - black) / (reach - black), parameter)
 
@@ -188,11 +184,11 @@ def _on_target(
 
 @lru_cache(maxsize=64)
 def _solved(
-    curve: str, sky: float, black: float, white: float, shown: float, wanted: float, limit: float, where: str
+    curve: str, sky: float, black: float, white: float, shown: float, wanted: float, limit: float
 ) -> tuple[float, float, float]:
     """Return the sky's level, the parameter and the slope; remembered, since variants ask for the same again."""
     entry = CURVES[curve]
-    problem = _Problem(entry, sky=sky, black=black, white=white, shown=shown, where=where)
+    problem = _Problem(entry, sky=sky, black=black, white=white, shown=shown)
     level = problem.quiet_level(wanted, limit) if entry.parameter else problem.m
     parameter = problem.parameter(level) if entry.parameter else math.nan
     return level, parameter, problem.slope(parameter)
@@ -201,10 +197,8 @@ def _solved(
 class _Problem:
     """One curve with black and white fixed: its parameter and slope as functions of the sky's level."""
 
-    def __init__(
-        self, curve: Curve, *, sky: float, black: float, white: float, shown: float, where: str
-    ) -> None:
-        self.curve, self.black, self.shown, self.where = curve, black, shown, where
+    def __init__(self, curve: Curve, *, sky: float, black: float, white: float, shown: float) -> None:
+        self.curve, self.black, self.shown = curve, black, shown
         self.reach = white - black
         self.m = (sky - black) / self.reach
 
@@ -224,7 +218,7 @@ class _Problem:
     def _unreachable(self, level: float) -> StepError:
         edges = sorted(float(self.curve.value(self.m, edge)) for edge in self.curve.bracket)
         return StepError(
-            self.where,
+            "stretch",
             found=f"the curve {self.curve.name} cannot show the sky at {level:.4g}: "
             f"black and white alone put it at {self.m:.4g}",
             expected=f"a sky_level between {edges[0]:.4g} and {edges[1]:.4g}",

@@ -110,10 +110,8 @@ def find_isolated(
     ----------
     light : (rows, columns)
         One plane before any resampling.
-    hot_sigma : float
-        Limit in standard deviations of the local noise, above 0; infinity finds none.
-    noise : optional
-        `local_noise` of the light, if it is at hand.
+    hot_sigma, noise
+        As `find_hot_in_dark`, of the light.
     fwhm_px : float, optional
         Width of the frame's stars. From 3 pixels on, marks of two to four pixels (cosmic rays) are found too.
 

@@ -18,9 +18,9 @@ from blend.science.plane.shared_noise import broad_noise
 SAMPLE, PILE_SAMPLE = 500_000, 200_000
 """Pixels that tell a sky to 0.2 % of their scatter, and one that only limits where piles are looked for."""
 
-CLIP_ROUNDS, SKEWED = 30, 0.3
-"""Most rounds of clipping (chosen, not measured); and mean less median, in sigma, from which the mode's formula does
-not hold (the rule of ``photutils.SExtractorBackground``)."""
+CLIP_SIGMA, CLIP_ROUNDS, SKEWED = 3.0, 30, 0.3
+"""Where a sky is clipped, in standard deviations, and most rounds of it (chosen, not measured); and mean less median,
+in sigma, from which the mode's formula does not hold (the rule of ``photutils.SExtractorBackground``)."""
 
 PILE_BINS, BEFORE, FEWEST_PILED, PILE_SIGMA = 200, 10, 5, 20.0
 """Bins over the upper half of the range, those before each that tell its background, the fewest pixels of a pile, and
@@ -141,7 +141,7 @@ def sample_pixels(
     return rows[good]
 
 
-def sky_mode(values: NDArray[np.floating], *, kappa: float = 3.0) -> float:
+def sky_mode(values: NDArray[np.floating]) -> float:
     """Estimate the sky from pixels that hold objects as well.
 
     mode = 2.5 median - 1.5 mean, of the values left by clipping at 3 sigma about the median to convergence
@@ -150,8 +150,6 @@ def sky_mode(values: NDArray[np.floating], *, kappa: float = 3.0) -> float:
     ----------
     values : (n,)
         Finite pixels.
-    kappa : float
-        Clipping limit in standard deviations.
 
     Returns
     -------
@@ -175,7 +173,9 @@ def sky_mode(values: NDArray[np.floating], *, kappa: float = 3.0) -> float:
     kept = (kept if (kept[1:] >= kept[:-1]).all() else np.sort(kept)).astype(np.float64)
     for _ in range(CLIP_ROUNDS):
         middle, spread = _middle(kept), float(kept.std())
-        first, last = np.searchsorted(kept, [middle - kappa * spread, middle + kappa * spread], side="left")
+        first, last = np.searchsorted(
+            kept, [middle - CLIP_SIGMA * spread, middle + CLIP_SIGMA * spread], side="left"
+        )
         last = max(int(last), int(np.searchsorted(kept, middle, side="right")))
         if last - first == kept.size or last - first < 3:
             break

@@ -24,7 +24,7 @@ from blend.science.simulated.camera import (
     take_masters,
 )
 from blend.science.simulated.drawing import View, draw
-from blend.science.simulated.scene import WHITE_B_V, Disc, Kind, Sources, colour_of, growth_of, make_scene
+from blend.science.simulated.scene import Disc, Kind, Sources, colour_of, growth_of, make_scene
 
 SIZES = {"small": (1000, 1500), "full": (4000, 6000)}
 RESPONSE = (0.80, 1.00, 0.65)
@@ -160,8 +160,7 @@ class Truth:
     knots: Sources
     clusters: Sources  # small blue groups of stars on the arms, part of the continuum
     disc: Disc | None
-    white_gains: Floats  # (3,) float64; factors that make a star of ``white_b_v`` neutral, green = 1
-    white_b_v: float = WHITE_B_V
+    white_gains: Floats  # (3,) float64; factors that make a star of `scene.WHITE_B_V` neutral, green = 1
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -312,8 +311,7 @@ def _colour_sky(options: SceneOptions) -> Pixels:
             slope=options.moon_slope * SKY_SLOPE_BY_PLANE[plane],
             angle_deg=options.moon_angle_deg,
         )
-    if options.flipped_half:
-        for plane in range(3):
+        if options.flipped_half:
             sky[plane] = UNFLIPPED * sky[plane] + FLIPPED * sky[plane, ::-1, ::-1]
     return sky
 

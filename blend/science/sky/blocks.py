@@ -24,6 +24,8 @@ LARGEST_BIN = 8
 LEAST_SHARE_OF_BLOCK = 0.1
 """Share of a block that must be usable for its value to count as sky."""
 
+CLIP_SIGMA = 3.0
+"""Pixels further from the median, in standard deviations, do not count at all: stars."""
 HUBER_LIMIT = 1.0
 """Pixels further from the sky than this, in standard deviations, count as if they lay there."""
 HUBER_ERROR = 1.0523
@@ -205,11 +207,11 @@ def sky_blocks(
 
 
 def measure_blocks(
-    plane: NDArray[np.float32], *, size: int, unusable: NDArray[np.bool_] | None = None, kappa: float = 3.0
+    plane: NDArray[np.float32], *, size: int, unusable: NDArray[np.bool_] | None = None
 ) -> SkyBlocks:
     """Measure the sky in every block of a plane.
 
-    The value m solves sum of max(-c, min(c, x - m)) = 0 with c = 1 sigma over the x with |x - median| <= kappa
+    The value m solves sum of max(-c, min(c, x - m)) = 0 with c = 1 sigma over the x with |x - median| <= 3
     1.4826 MAD, error = 1.0523 sigma / sqrt(n). Both limits are symmetric, so the value of Gaussian noise has no bias; a
     share f of pixels with positive light moves it by about 1.46 f sigma at most, where a median would move by 1.25 f
     sigma and a mean without limit.
@@ -221,8 +223,6 @@ def measure_blocks(
         Side of a block in pixels.
     unusable : (rows, columns) bool, optional
         True on objects and on pixels without data.
-    kappa : float
-        Clipping limit in standard deviations.
 
     References
     ----------
@@ -234,11 +234,12 @@ def measure_blocks(
     edges_y = np.linspace(0, rows, down + 1).round().astype(np.int64)
     edges_x = np.linspace(0, columns, across + 1).round().astype(np.int64)
     table = np.empty((down, across, 7), dtype=np.float64)
-    skip, has_skip = _mask_or_none(unusable)
+    has_skip = unusable is not None
+    skip = np.asarray(unusable if has_skip else [[False]], dtype=np.bool_)
 
     def fill_rows(rows_of_blocks: slice) -> None:
         for j in range(rows_of_blocks.start, rows_of_blocks.stop):
-            _measure_row(plane, skip, has_skip, edges_y[j], edges_y[j + 1], edges_x, float(kappa), table[j])
+            _measure_row(plane, skip, has_skip, edges_y[j], edges_y[j + 1], edges_x, CLIP_SIGMA, table[j])
 
     map_row_blocks(fill_rows, down, height=1)
     x = 0.5 * (edges_x[:-1] + edges_x[1:] - 1)
@@ -269,12 +270,6 @@ def faint_light_doubt(blocks: SkyBlocks, used: NDArray[np.bool_]) -> float:
     middle = float(np.median(skew))
     noise = MEDIAN_ERROR * MAD_TO_SIGMA * float(np.median(np.abs(skew - middle))) / np.sqrt(skew.size)
     return float(2.0 * HUBER_LIFT * np.sqrt(max(0.0, max(0.0, middle) ** 2 - (SURE_SKEW * noise) ** 2)))
-
-
-def _mask_or_none(mask: NDArray[np.bool_] | None) -> tuple[NDArray[np.bool_], bool]:
-    if mask is None:
-        return np.zeros((1, 1), dtype=np.bool_), False
-    return np.asarray(mask, dtype=np.bool_), True
 
 
 @kernel

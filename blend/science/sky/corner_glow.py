@@ -152,12 +152,11 @@ def _light(
     fit: SkyFit, corner: NDArray[np.bool_]
 ) -> tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.bool_]]:
     """Return values, errors and which blocks are seen: sky, and in the corners all light."""
-    share = fit.block_share if fit.block_share is not None else np.ones(fit.block_values.size)
     values = fit.block_values
-    whole = np.isfinite(values) & (share >= LEAST_SHARE)
+    whole = np.isfinite(values) & (fit.block_share >= LEAST_SHARE)
     typical = float(np.median(fit.block_errors[whole])) if whole.any() else 1.0
     sigma = np.where(whole, fit.block_errors, typical)
-    if fit.block_light is not None and fit.line_factor is None:
+    if fit.line_factor is None:
         values = np.where(corner, fit.block_light, values)
         whole = np.where(corner, np.isfinite(values), whole)
     if fit.halo is not None and not _in_a_corner(fit):
@@ -178,7 +177,7 @@ def _in_a_corner(fit: SkyFit) -> bool:
 
 def _as_bright_elsewhere(fit: SkyFit, amount: float) -> float:
     """Return the share of the blocks with all their light above the sky by an amount."""
-    light = fit.block_values if fit.line_factor is not None or fit.block_light is None else fit.block_light
+    light = fit.block_values if fit.line_factor is not None else fit.block_light
     above = light[np.isfinite(light)] - fit.at(fit.block_xy[np.isfinite(light)])[0]
     return float(np.mean(above > amount)) if above.size else 0.0
 

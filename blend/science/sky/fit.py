@@ -32,7 +32,6 @@ class Bumps:
     # (down, across) float64; on a lattice whose outermost points lie on the outermost pixels
     values: NDArray[np.float64]
     error: float  # typical standard error of the whole sky, as measured on blocks left out of the fit
-    smoothing: float  # of the spline, chosen by cross-validation
 
 
 @dataclass(frozen=True)
@@ -77,15 +76,15 @@ class SkyFit:
     block_values: NDArray[np.float64]
     block_errors: NDArray[np.float64]
     block_used: NDArray[np.bool_]
-    sky_share: float = 1.0  # share of the frame that was taken as sky, 0 to 1
+    # block_share and block_light: (n,) float64; usable pixels over pixels of a block, and the median of all its
+    # pixels, objects too; block_grid tells how many blocks lie down and across
+    block_share: NDArray[np.float64]
+    block_light: NDArray[np.float64]
+    block_grid: tuple[int, int]
+    sky_share: float  # share of the frame that was taken as sky, 0 to 1
     # outskirts of the largest object that were fitted beside the sky (not part of the model)
     halo: Halo | None = None
     name: SkyModel = "polynomial"  # which model it is
-    # block_share and block_light: (n,) float64; usable pixels over pixels of a block, and the median of all its
-    # pixels, objects too; block_grid tells how many blocks lie down and across
-    block_share: NDArray[np.float64] | None = None
-    block_light: NDArray[np.float64] | None = None
-    block_grid: tuple[int, int] = (0, 0)
     # where a line told the emission: light of the plane for each count of the line, taken out of the blocks
     line_factor: float | None = None
     bumps: Bumps | None = None  # what a spline adds to the surface
@@ -118,7 +117,7 @@ class SkyFit:
         variance = np.einsum("ni,ij,nj->n", terms, self.stated, terms)
         values = terms @ self.coefficients
         if self.bumps is not None:
-            values = values + _bumps_at(self.bumps, u, v)
+            values = values + _spline_of(self.bumps).ev(v, u)
             variance = variance + self.bumps.error**2
         return values, np.sqrt(np.maximum(variance, 0.0))
 
@@ -132,26 +131,18 @@ def build_sky(
     used: NDArray[np.bool_],
     residuals: NDArray[np.float64],
     halo: Halo | None = None,
-    name: SkyModel = "polynomial",
 ) -> SkyFit:
-    """Return a sky with what follows from its coefficients: degree, level, amplitude, scatter of the used blocks."""
-    left = residuals[used]
-    level, amplitude = _extent(coefficients, shape)
+    """Return a sky with what follows from its coefficients."""
     return SkyFit(
-        degree=degree_of(coefficients.size),
-        coefficients=coefficients,
+        **_surface(coefficients, shape, residuals[used]),
         covariance=covariance,
         shape=shape,
-        level=level,
-        amplitude=amplitude,
-        residual=MAD_TO_SIGMA * float(np.median(np.abs(left - np.median(left)))),
         block_xy=blocks.xy,
         block_values=blocks.values,
         block_errors=blocks.errors,
         block_used=used,
         sky_share=float(blocks.share.mean()),
         halo=halo,
-        name=name,
         block_share=blocks.share,
         block_light=blocks.light,
         block_grid=blocks.grid,
@@ -164,23 +155,22 @@ def with_surface(fit: SkyFit, coefficients: NDArray[np.float64], covariance: NDA
     surface = chebyshev_terms(u, v, degree=degree_of(coefficients.size)) @ coefficients
     shine = 0.0 if fit.halo is None else fit.halo.shine(fit.block_xy)
     left = (fit.block_values - surface - shine)[fit.block_used]
-    level, amplitude = _extent(coefficients, fit.shape)
-    return replace(
-        fit,
-        degree=degree_of(coefficients.size),
-        coefficients=coefficients,
-        covariance=covariance,
-        residual=MAD_TO_SIGMA * float(np.median(np.abs(left - np.median(left)))),
-        level=level,
-        amplitude=amplitude,
-    )
+    return replace(fit, **_surface(coefficients, fit.shape, left), covariance=covariance)
 
 
-def _extent(coefficients: NDArray[np.float64], shape: tuple[int, int]) -> tuple[float, float]:
-    """Return the median and the peak-to-peak of a surface over the frame."""
-    u, v = unit_coordinates(lattice(shape), shape)
-    surface = chebyshev_terms(u, v, degree=degree_of(coefficients.size)) @ coefficients
-    return float(np.median(surface)), float(np.ptp(surface))
+def _surface(
+    coefficients: NDArray[np.float64], shape: tuple[int, int], left: NDArray[np.float64]
+) -> dict[str, Any]:
+    """Return a surface and what follows from it: degree, level, amplitude, scatter of what used blocks leave."""
+    degree = degree_of(coefficients.size)
+    surface = chebyshev_terms(*unit_coordinates(lattice(shape), shape), degree=degree) @ coefficients
+    return {
+        "degree": degree,
+        "coefficients": coefficients,
+        "level": float(np.median(surface)),
+        "amplitude": float(np.ptp(surface)),
+        "residual": MAD_TO_SIGMA * float(np.median(np.abs(left - np.median(left)))),
+    }
 
 
 def subtract_sky(
@@ -198,7 +188,7 @@ def subtract_sky(
 
     Raises
     ------
-    StepError
+    ValueError
         A plane of another shape.
     """
     if plane.shape != fit.shape:
@@ -243,10 +233,6 @@ def _take_sky(
     map_row_blocks(fill_rows, out.shape[0])
     if fit.bumps is not None:
         _add_bumps(fit, first_row=first_row, sign=sign, out=out)
-
-
-def _bumps_at(bumps: Bumps, u: NDArray[np.float64], v: NDArray[np.float64]) -> NDArray[np.float64]:
-    return np.asarray(_spline_of(bumps).ev(v, u), dtype=np.float64)
 
 
 def _spline_of(bumps: Bumps) -> Any:

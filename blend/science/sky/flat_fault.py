@@ -115,7 +115,7 @@ def find_flat_fault(fit: SkyFit) -> FlatFault | None:
 def _trusted(fit: SkyFit) -> NDArray[np.bool_]:
     """Return the blocks to look at: a plane's fit has cut off the corners of a bowl, so it is not asked."""
     finite = np.isfinite(fit.block_values)
-    if fit.block_share is None or fit.line_factor is not None or fit.degree >= 2:
+    if fit.line_factor is not None or fit.degree >= 2:
         return np.asarray(fit.block_used & finite)
     return np.asarray(finite & (fit.block_share >= LEAST_SHARE))
 

@@ -24,10 +24,8 @@ HALO_DOUBT = 0.2
 """Error of the halo's value as a share of itself: arms and lopsided discs leave ellipses by that much."""
 RADIUS_DOUBT = 0.08
 """Of a radius as a share of itself: the same where a disc falls by 2.5 scale lengths to a radius; more at its end."""
-CENTRE_DOUBT = 0.05
-"""Doubt of the outline's centre, in half lengths; of its axes' ratio and its turn, see `DOUBTS`."""
-DOUBTS = np.array([CENTRE_DOUBT, CENTRE_DOUBT, 0.08, 0.08])
-"""Of centre x and y (half lengths), ln(width / length) and turn (radians): arms pull the outline."""
+DOUBTS = np.array([0.05, 0.05, 0.08, 0.08])
+"""Of the outline's centre x and y (half lengths), ln(width / length) and turn (radians): arms pull the outline."""
 
 
 @dataclass(frozen=True)
@@ -131,11 +129,10 @@ def halo_slopes(halo: Halo, xy: NDArray[np.float64]) -> tuple[NDArray[np.float64
     Parameters: ln strength, ln steepness, and the four of `DOUBTS`.
     """
     shine = halo.shine(xy)
-    columns = [shine, _slope(halo, replace(halo, steepness=halo.steepness * 1.01), xy, 0.01)]
-    columns += [
-        _slope(halo, replace(halo, ellipse=moved(halo.ellipse, step)), xy, 0.01) for step in 0.01 * np.eye(4)
-    ]
-    return np.column_stack(columns), np.concatenate([np.zeros(2), 1.0 / DOUBTS**2])
+    others = [replace(halo, steepness=halo.steepness * 1.01)]
+    others += [replace(halo, ellipse=moved(halo.ellipse, step)) for step in 0.01 * np.eye(4)]
+    columns = [(other.shine(xy) - shine) / 0.01 for other in others]
+    return np.column_stack([shine, *columns]), np.concatenate([np.zeros(2), 1.0 / DOUBTS**2])
 
 
 def moved(ellipse: Ellipse, step: NDArray[np.float64]) -> Ellipse:
@@ -148,10 +145,6 @@ def moved(ellipse: Ellipse, step: NDArray[np.float64]) -> Ellipse:
         half_width_px=ellipse.half_length_px * ratio,
         angle_deg=ellipse.angle_deg + float(np.rad2deg(step[3])),
     )
-
-
-def _slope(halo: Halo, other: Halo, xy: NDArray[np.float64], step: float) -> NDArray[np.float64]:
-    return (other.shine(xy) - halo.shine(xy)) / step
 
 
 def find_ellipse(blocks: SkyBlocks, model: NDArray[np.float64], *, sky: NDArray[np.bool_]) -> Ellipse | None:

@@ -39,7 +39,7 @@ def largest_deviation(fit: SkyFit) -> float | None:
     ----------
     Derived here.
     """
-    if fit.block_share is None or fit.line_factor is not None or fit.sky_share < LEAST_SKY:
+    if fit.line_factor is not None or fit.sky_share < LEAST_SKY:
         return None
     left = fit.block_values - fit.at(fit.block_xy)[0]
     doubt = np.zeros(left.size)

@@ -114,7 +114,6 @@ def object_mask(
     pixels: NDArray[np.float32] | Sequence[NDArray[np.float32]],
     *,
     invalid: NDArray[np.bool_] | None = None,
-    reach: float = 1.0,
     least_noise: Sequence[float] | None = None,
 ) -> NDArray[np.bool_]:
     """Find galaxies, nebulae and stars, grown until the sky no longer brightens towards them.
@@ -129,8 +128,6 @@ def object_mask(
         Linear, any unit. NaN where there is no data.
     invalid : (rows, columns) bool, optional
         True where pixels must not be used.
-    reach : float
-        Lowers (above 1) or raises (below 1) the limits; 1 is meant to be right.
     least_noise : sequence of float, optional
         Of a pixel, a plane: what is known of noise that smoothing has hidden from bins; 0 where nothing is.
 
@@ -149,25 +146,20 @@ def object_mask(
     size = bin_size((rows, columns))
     bins = [bin_light(plane, size=size, invalid=invalid) for plane in pixels]
     least = [0.0] * len(bins) if least_noise is None else [sigma / size for sigma in least_noise]
-    found = _find_in_bins(np.stack(bins), reach=reach, least=least, size_px=size)
-    if size == 1:
-        return found
-    return _enlarge(found, size, (rows, columns))
+    return _enlarge(_find_in_bins(np.stack(bins), least=least, size_px=size), size, (rows, columns))
 
 
-def _find_in_bins(
-    bins: NDArray[np.float64], *, reach: float, least: Sequence[float], size_px: int
-) -> NDArray[np.bool_]:
+def _find_in_bins(bins: NDArray[np.float64], *, least: Sequence[float], size_px: int) -> NDArray[np.bool_]:
     """Return the mask on the grid of bins (planes, rows, columns)."""
     from scipy.ndimage import binary_closing
 
     known = np.isfinite(bins).any(axis=0)
     masked = np.zeros(bins.shape[1:], dtype=np.bool_)
     scaled = [_in_units_of_noise(plane, sigma) for plane, sigma in zip(bins, least, strict=True)]
-    layers = [layer for layer, _ in (each for each in scaled if each is not None)]
-    levels = [level for _, level in (each for each in scaled if each is not None)]
-    if not layers:
+    seen = [each for each in scaled if each is not None]
+    if not seen:
         return masked
+    layers, levels = zip(*seen, strict=True)
     # Planes that share noise (demosaiced ones do) add up to more than independent ones.
     together = difference_noise(np.sum(layers, axis=0)) or 1.0
     if max(least) > 0.0:
@@ -206,7 +198,7 @@ def _search(
         if len(flat) > 1:
             flat.append(np.sum(flat, axis=0) / together)
         # The first sky is rough: what it calls bright by a hair may be sky.
-        careful = reach if turn else 0.5 * reach
+        careful = 1.0 if turn else 0.5
         while True:
             above = map_together(partial(above_noise, reach=careful / raised), flat)
             fresh = np.logical_or.reduce(above)
@@ -340,7 +332,7 @@ def above_noise(layer: NDArray[np.float64], *, reach: float) -> NDArray[np.bool_
     layer : (rows, columns) float64
         Means of bins above the sky, over the noise of a bin; NaN where unknown.
     reach : float
-        As in `object_mask`.
+        Lowers (above 1) or raises (below 1) the limits.
     """
     cells = layer.copy()
     levels = []

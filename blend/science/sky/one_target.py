@@ -93,5 +93,4 @@ def _beside(
 
 def _block_light(fit: SkyFit) -> NDArray[np.float64]:
     """Return the values of blocks of sky, and of the others the median of all that shines there."""
-    assert fit.block_light is not None
     return np.where(fit.block_used, fit.block_values, fit.block_light)

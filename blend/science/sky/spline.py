@@ -72,9 +72,7 @@ def fit_spline(
     best, error = _best_smoothing(points, left, errors)
     grid = lattice(start.shape, STEPS)
     bumps = _spline(points, left, errors, best)(_plain_coordinates(grid, start.shape)).reshape(STEPS, STEPS)
-    fit = replace(
-        start, name="spline", halo=None, block_used=used, bumps=Bumps(bumps, error, best), waves=None
-    )
+    fit = replace(start, name="spline", halo=None, block_used=used, bumps=Bumps(bumps, error), waves=None)
     surface = fit.at(lattice(fit.shape))[0]
     rest = fit.block_values[used] - fit.at(fit.block_xy[used])[0]
     return replace(
@@ -87,8 +85,7 @@ def fit_spline(
 
 def _trusted(fit: SkyFit) -> NDArray[np.bool_]:
     """Return the blocks to lay the spline through: the plane's clip would cut off the very bends that are sought."""
-    share = fit.block_share if fit.block_share is not None else np.ones(fit.block_values.size)
-    good = np.isfinite(fit.block_values) & (share >= 0.3)
+    good = np.isfinite(fit.block_values) & (fit.block_share >= 0.3)
     return good if good.sum() >= 24 else fit.block_used
 
 
