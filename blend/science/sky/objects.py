@@ -153,7 +153,7 @@ def _find_in_bins(bins: NDArray[np.float64], *, least: Sequence[float], size_px:
     """Return the mask on the grid of bins (planes, rows, columns)."""
     from scipy.ndimage import binary_closing
 
-    known = np.isfinite(bins).any(axis=0)
+    known = np.asarray(np.isfinite(bins).any(axis=0), dtype=np.bool_)
     masked = np.zeros(bins.shape[1:], dtype=np.bool_)
     scaled = [_in_units_of_noise(plane, sigma) for plane, sigma in zip(bins, least, strict=True)]
     seen = [each for each in scaled if each is not None]
@@ -164,12 +164,10 @@ def _find_in_bins(bins: NDArray[np.float64], *, least: Sequence[float], size_px:
     together = difference_noise(np.sum(layers, axis=0)) or 1.0
     if max(least) > 0.0:
         together = max(together, len(layers) ** 0.5)
-    masked, raised = _search(layers, levels, known, together, reach=reach, size_px=size_px, degree=2)
+    masked, raised = _search(layers, levels, known, together, size_px=size_px, degree=2)
     sky = np.count_nonzero(known & ~masked)
     if sky < DOUBTED_SKY * known.size:
-        straight, least_raised = _search(
-            layers, levels, known, together, reach=reach, size_px=size_px, degree=1
-        )
+        straight, least_raised = _search(layers, levels, known, together, size_px=size_px, degree=1)
         # A sky is what leaves the least to objects, by limits as low as can be.
         if (-least_raised, np.count_nonzero(known & ~straight)) > (-raised, sky):
             masked = straight
@@ -179,12 +177,11 @@ def _find_in_bins(bins: NDArray[np.float64], *, least: Sequence[float], size_px:
 
 
 def _search(
-    layers: list[NDArray[np.float64]],
-    levels: list[float],
+    layers: Sequence[NDArray[np.float64]],
+    levels: Sequence[float],
     known: NDArray[np.bool_],
     together: float,
     *,
-    reach: float,
     size_px: int,
     degree: int,
 ) -> tuple[NDArray[np.bool_], float]:
