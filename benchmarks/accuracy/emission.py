@@ -11,7 +11,8 @@ Simulated nights of 400 x 600 pixels, as `blend run galaxy-moonlit` sees them up
 * ``bleeding``: a bleeding star at the edge whose glow in the line is another than in the red band;
 * ``halo``: discs that a narrowband filter's reflections put around bright stars, centred or shifted;
 * ``injected``: H II regions of 3 to 100 sigma on and off the arms: recovered light, completeness, pulls. Printed anew
-  after each seed. With ``--real`` regions alone, in the spiral of the real frames (``BLEND_REAL_FRAMES``).
+  after each seed. With ``--real`` regions alone, in the spiral of the real frames (``BLEND_REAL_FRAMES``),
+  each seed in another cut of them.
 
 Of injected regions: ``whole`` = light in a circle of 1.5 star widths less that in a ring around it, before the weight,
 over what was injected; ``through`` = what passes, noise and all; ``own`` = the same less the light that lay there
@@ -23,13 +24,14 @@ from __future__ import annotations
 import argparse
 import tempfile
 from contextlib import nullcontext
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field, fields, replace
 from functools import partial
 from pathlib import Path
 from typing import Any
 from unittest import mock
 
 import numpy as np
+from astropy.io import fits
 from numpy.typing import NDArray
 from realnight import real_night, stack_all
 from slopes import RESPONSE, at_line, real_slopes
@@ -446,38 +448,88 @@ def _pulls(
     return _over_ring(light - less, xy, radius) / np.sqrt(variance)
 
 
-def injected(seeds: range, *, masters: Path | None = None) -> bool:
-    """H II regions put into calibrated masters, simulated or real."""
-    told, bare, good = Injected(), None, False
+def injected(seeds: range) -> bool:
+    """H II regions put into calibrated masters of simulated nights."""
+    told, good = Injected(), False
     for seed in seeds:
         with tempfile.TemporaryDirectory(prefix="emission-") as scratch:
-            if masters is None or bare is None:
-                night = simulate_night(SceneOptions(seed=seed, **SHAPE)) if masters is None else None
-                target = open_target(write_night(night, Path(scratch)) if night else masters)
-                loaded = load_sources(target)
-                recipe = open_recipe("galaxy-moonlit", target=target)
-                work = Work(recipe=recipe, target=target, sources=loaded.sources)
-                bare = bare_of(run_all(work, steps=STEPS[:1]))
-            inject(bare, seed, told)
+            night = simulate_night(SceneOptions(seed=seed, **SHAPE))
+            inject(_bare_night(write_night(night, Path(scratch))), seed, told)
         print(f"          after seed {seed}:", flush=True)
         good = report_injected(told)
     return good
 
 
+def _bare_night(target_file: Path) -> Bare:
+    target = open_target(target_file)
+    recipe = open_recipe("galaxy-moonlit", target=target)
+    work = Work(recipe=recipe, target=target, sources=load_sources(target).sources)
+    return bare_of(run_all(work, steps=STEPS[:1]))
+
+
+CUTS = ((0, 0, 0, 0), (9, 0, 0, 14), (0, 13, 21, 0), (17, 5, 8, 11), (3, 25, 30, 2), (28, 31, 6, 27))
+"""Rows and columns cut off a real night's masters before the first, after the last row, then of the columns.
+
+Its regions share one sky, one list of stars and one match of the frames, and what these are off moves all regions of
+10 sigma alike by up to 3 % (medians of 150 regions each, 0.964 to 1.026): more seeds on the same frame do not tell.
+Each cut makes them anew.
+"""
+
+
 def injected_real(seeds: range) -> bool:
-    """H II regions put into the spiral of the real frames."""
+    """H II regions put into the spiral of the real frames, each seed into another cut of them."""
     night = real_night()
     if night is None:
         print("no real night: set BLEND_REAL_FRAMES to the folder that holds `night`")
         return True
     with tempfile.TemporaryDirectory(prefix="emission-") as scratch:
         stack_all(night, Path(scratch))
-        target = Path(scratch) / "target.toml"
-        target.write_text(
-            'name = "real spiral"\n[masters.rgb]\nlight = { red = "r.fits", green = "r.fits", blue = "r.fits" }\n'
-            '[masters.ha]\nlight = "ha.fits"\nline_nm = 656.28\n'
-        )
-        return injected(seeds, masters=target)
+        bare = [_bare_night(_cut(Path(scratch), cut)) for cut in CUTS[: len(seeds)]]
+        told = [Injected() for _ in bare]
+        for seed in seeds:
+            inject(bare[seed % len(bare)], seed, told[seed % len(bare)])
+            print(f"          after seed {seed}:", flush=True)
+            good = report_injected(_together(told))
+    _tell_cuts(told)
+    return good
+
+
+def _cut(folder: Path, cut: tuple[int, int, int, int]) -> Path:
+    """Write the masters without the rows and columns of a cut; return their target file."""
+    place = folder / "-".join(map(str, cut))
+    place.mkdir()
+    top, bottom, left, right = cut
+    for name in ("r.fits", "ha.fits"):
+        with fits.open(folder / name) as units:
+            for unit in units:
+                if unit.is_image and unit.data is not None:
+                    rows, columns = unit.data.shape[-2:]
+                    unit.data = unit.data[..., top : rows - bottom, left : columns - right]
+            units.writeto(place / name)
+    target = place / "target.toml"
+    target.write_text(
+        'name = "real spiral"\n[masters.rgb]\nlight = { red = "r.fits", green = "r.fits", blue = "r.fits" }\n'
+        '[masters.ha]\nlight = "ha.fits"\nline_nm = 656.28\n'
+    )
+    return target
+
+
+def _together(parts: list[Injected]) -> Injected:
+    names = [one.name for one in fields(Injected)]
+    return Injected(**{name: [value for part in parts for value in getattr(part, name)] for name in names})
+
+
+def _tell_cuts(parts: list[Injected]) -> None:
+    """Print what regions of 10 sigma kept in each cut, and the mean's error by their scatter."""
+    kept = []
+    for part in parts:
+        passed = np.array(part.passed)[np.array(part.strength) == 10.0]
+        kept.append(float(np.nanmedian(passed)) if len(passed) else float("nan"))
+    error = float(np.nanstd(kept, ddof=1)) / np.sqrt(len(kept)) if len(kept) > 1 else float("nan")
+    print(
+        f"through at 10 sigma, cut by cut: {', '.join(f'{one:.3f}' for one in kept)}; "
+        f"mean {np.nanmean(kept):.3f} +- {error:.3f}"
+    )
 
 
 def report_injected(told: Injected) -> bool:

@@ -61,8 +61,20 @@ def picture_of(balanced: Work) -> NDArray[np.float32]:
 
 
 def without_lines(balanced: Work) -> NDArray[np.float32]:
-    """Return the picture of balanced work without any blend: white and sky come from the target, and stay."""
-    return picture_of(balanced.with_(recipe=balanced.recipe.model_copy(update={"blend": {}})))
+    """Return the picture of balanced work without any blend: white and sky come from the target, and stay.
+
+    Where a line that is blended has no data, this picture has none either: noise is told from its neighbours, and the
+    edges of the two would differ by more than the blends.
+    """
+    recipe = balanced.recipe.model_copy(update={"blend": {}})
+    linear = balanced.rgb.pixels.copy()
+    for blend in balanced.recipe.blend.values():
+        line = balanced.lines[blend.master]
+        light = line.emission if blend.emission else line.scaled
+        if light is not None and blend.amount != 0:
+            linear[:, np.isnan(light)] = np.nan
+    masters = {**balanced.masters, "rgb": balanced.rgb.with_(pixels=linear)}
+    return picture_of(balanced.with_(recipe=recipe, masters=frozen(masters)))
 
 
 def settled(recipe: Recipe, work: Work) -> Recipe:
