@@ -112,13 +112,7 @@ def _lines(record: Mapping[str, Any]) -> Iterator[Tile]:
         if not told["found"]:
             yield Tile(what, "no line light", limit, "look", "line-light")
             continue
-        amount = sum(
-            blend["amount"]
-            for blend in record["blend"].values()
-            if blend["from"] == f"{name}.emission"
-            and "line_contrast" in blend
-            and blend["into"] != "luminance"
-        )
+        amount = _added_amount(record, name)
         number, more = "-", []
         if added:
             share = 100.0 * added["share"] * (amount or 1.0)
@@ -139,6 +133,15 @@ def _lines(record: Mapping[str, Any]) -> Iterator[Tile]:
         off = entry["error"] / entry["scale"]
         mark = "fine" if off <= GOOD_SCALE_ERROR else "look" if off <= BAD_SCALE_ERROR else "wrong"
         yield Tile(what, number, limit, mark, "line-light", "; ".join(more))
+
+
+def _added_amount(record: Mapping[str, Any], line: str) -> float:
+    """Return how many times a line's light was added, in the plane that got most of it."""
+    into: dict[str, float] = {}
+    for blend in record["blend"].values():
+        if blend["from"] == f"{line}.emission" and "line_contrast" in blend and blend["into"] != "luminance":
+            into[blend["into"]] = into.get(blend["into"], 0.0) + blend["amount"]
+    return max(into.values(), default=0.0)
 
 
 def _star_colour(record: Mapping[str, Any]) -> Tile:

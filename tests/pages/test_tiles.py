@@ -158,3 +158,11 @@ def test_a_shift_by_edges_is_not_called_one_grid() -> None:
     line = next(line for line in verdict({**record, "star_tint": None}) if line.what == "Registration")
     assert line.text == "ha shifted by its edges alone, no star checks it; its quarters agree to 0.40 px"
     assert not line.good
+
+
+def test_a_line_in_two_planes_is_not_counted_twice() -> None:
+    blend = {"from": "ha.emission", "amount": 0.5, "line_contrast": 1.5}
+    record = with_("blend", {"green": blend | {"into": "green"}, "blue": blend | {"into": "blue"}})
+    assert tile(record, "H-alpha").number == "30.0 +- 1.0 %"
+    record = with_("blend", {"first": blend | {"into": "red"}, "second": blend | {"into": "red"}})
+    assert tile(record, "H-alpha").number == "60 +- 2 %"

@@ -76,7 +76,7 @@ def demo(out: Path, size: str, seed: int, threads: int, overwrite: bool) -> None
 @click.option("--json", "as_json", is_flag=True, help="Print the record instead.")
 @click.option("--quiet", is_flag=True, help="No progress.")
 @click.option("--threads", type=click.IntRange(min=0), default=0, help="0: one per core.")
-@click.option("--root", type=EXISTING, help="A folder the target file may read in beside its own.")
+@click.option("--root", type=EXISTING, help="A folder above the target file, in all of which it may read.")
 @click.option("--log", type=EXISTING, help="Append one line of JSON an event.")
 @click.option("--overwrite", is_flag=True, help="Replace files in the way that blend did not write.")
 def run(recipe: str, target: Path | None, **options: Any) -> None:
@@ -153,7 +153,7 @@ FILE_OPTIONS = {
 @click.argument("recipe")
 @click.argument("target", nargs=-1, type=EXISTING, callback=one_target)
 @click.option("--set", "settings", multiple=True, metavar="KEY=VALUE", help="Change one recipe value.")
-@click.option("--root", type=EXISTING, help="A folder the target file may read in beside its own.")
+@click.option("--root", type=EXISTING, help="A folder above the target file, in all of which it may read.")
 def check(recipe: str, target: Path | None, settings: tuple[str, ...], root: Path | None) -> None:
     """Read RECIPE and TARGET, no pixels, and list every fault in one go."""
     from blend.app.run import check_files

@@ -36,7 +36,7 @@ PATH = click.Path(path_type=Path)
 @click.option("--json", "as_json", is_flag=True, help="Print trial.json instead of the table.")
 @click.option("--quiet", is_flag=True, help="No progress.")
 @click.option("--threads", type=click.IntRange(min=0), default=0, help="0: one per core.")
-@click.option("--root", type=PATH, help="A folder the target file may read in beside its own.")
+@click.option("--root", type=PATH, help="A folder above the target file, in all of which it may read.")
 @click.option("--overwrite", is_flag=True, help="Replace files in the way that blend did not write.")
 def try_(recipe: str, target: Path, **options: Any) -> None:
     """Make TARGET's picture under variants of RECIPE, side by side, with numbers to choose by."""

@@ -127,7 +127,7 @@ def run_target(
         marks.refuse_changes()
         record["crop"] = dict(zip("xywh", box, strict=True))
         assert work.display is not None
-        record["picture"] = picture_facts(work.display, seen.clear, seen.layers, box)
+        record["picture"] = picture_facts(work.display, seen.clear, seen.layers, box, factor=seen.factor)
         bare = begin_pictures(work, results, box, balanced=balanced)
         del balanced
         # The page is drawn while the files are written: neither needs the other.

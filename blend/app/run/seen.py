@@ -8,8 +8,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from blend.base.robust import median, median_and_sigma
-from blend.base.shrink import STRIDE_PX, sampled_means
+from blend.base.shrink import STRIDE_PX, sampled_means, shrink_plane
+from blend.recipe.check import width_ratio
 from blend.recipe.state import COLOUR, Work
+from blend.science.line import line_factor
 from blend.science.picture import linear_to_lab, srgb_decode
 
 Floats = NDArray[np.float64]
@@ -23,9 +25,13 @@ FEWEST_CELLS, LEAST_SPREAD = 12, 0.3
 
 BRIGHTEST = 90.0
 """Percentile of the area where a line passes from which its light is told: H II regions, not the starlight around."""
+ADDED_PX = 4
+"""Side of the means that it is told from: about a star's width, with a quarter of a pixel's noise."""
 
 
-def picture_facts(display: Planes, clear: Squares | None, layers: Work, box: Box) -> dict[str, Any]:
+def picture_facts(
+    display: Planes, clear: Squares | None, layers: Work, box: Box, *, factor: int = 1
+) -> dict[str, Any]:
     """Return the record's section on the delivered picture.
 
     Parameters
@@ -33,14 +39,15 @@ def picture_facts(display: Planes, clear: Squares | None, layers: Work, box: Box
     display, clear, box
         As for `seen_sky`.
     layers : Work
-        The balanced state, averaged for a preview.
+        The balanced state, averaged for a preview over blocks of ``factor`` pixels a side.
 
     Returns
     -------
     dict
         ``sky`` (see `seen_sky`) or None, and ``added``: a line's light as a share of its broad plane's, with its error.
     """
-    added = {name: told for name in layers.lines if (told := _added(layers, name)) is not None}
+    size = max(1, ADDED_PX // factor)
+    added = {name: told for name in layers.lines if (told := _added(layers, name, size)) is not None}
     return {"sky": seen_sky(display, clear, box), "added": added}
 
 
@@ -140,22 +147,43 @@ def _median_error(values: Floats) -> float:
     return float(np.sqrt(np.pi / 2 / values.size) * median_and_sigma(values)[1])
 
 
-def _added(layers: Work, name: str) -> dict[str, float] | None:
-    """Return a line's light over its broad plane's in its brightest tenth, and the error by its scale."""
+def _added(layers: Work, name: str, size: int) -> dict[str, float] | None:
+    """Return a line's light over its broad plane's in its brightest tenth, and the error by its scale and both skies.
+
+    Told from means over ``size`` pixels a side: of single pixels the brightest are those that noise made bright.
+    E = q (line / s - broad) with q = r / (t - r) (see `line_factor`): a scale that is off by ds takes (E + q broad)
+    ds / s, a broad plane whose sky is off the same of its own sky's error.
+    """
     line = layers.lines[name]
     if line.emission is None or not line.found:
         return None
-    broad = layers.rgb.plane(line.broad)
-    where = (line.emission > 0) & np.isfinite(broad) & np.isfinite(line.scaled)
+    emission, broad = (shrink_plane(plane, size) for plane in (line.emission, layers.rgb.plane(line.broad)))
+    where = (emission > 0) & np.isfinite(broad)
     if not where.any():
         return None
-    where &= line.emission >= np.percentile(line.emission[where], BRIGHTEST)
-    sums = [
-        float(plane[where].sum(dtype=np.float64))
-        for plane in (line.emission, broad, line.scaled - line.emission)
-    ]
+    where &= emission >= np.percentile(emission[where], BRIGHTEST)
+    light, level = (float(plane[where].mean(dtype=np.float64)) for plane in (emission, broad))
     scale = layers.recorded.get("continuum", {}).get(name, {})
-    if not sums[1] > 0:
+    if not (level > 0 and scale.get("scale")):
         return None
-    error = abs(sums[2]) / sums[1] * scale.get("error", 0.0) / max(scale.get("scale", 0.0), 1e-9)
-    return {"share": sums[0] / sums[1], "error": error}
+    settings, gain = layers.recipe.continuum_for(name), layers.gains[COLOUR.index(line.broad)]
+    factor = line_factor(
+        scale["scale"],
+        width_ratio=width_ratio(layers.target, name),
+        throughput_ratio=settings.throughput_ratio,
+        line_in_band=settings.line_in_band,
+    )
+    share, starlight = light / level, factor * scale["scale"]
+    relative = np.array(
+        [
+            scale.get("error", 0.0) / scale["scale"],
+            _sky_error(layers, "rgb", line.broad) * gain / level,
+        ]
+    )
+    errors = (*(share + starlight) * relative, factor * gain * _sky_error(layers, name, name) / level)
+    return {"share": share, "error": float(np.linalg.norm(errors))}
+
+
+def _sky_error(work: Work, name: str, plane: str) -> float:
+    told = work.recorded.get("gradient", {}).get(name, {}).get(plane, {})
+    return float(told.get("uncertainty") or 0.0)

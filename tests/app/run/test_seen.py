@@ -2,17 +2,25 @@
 
 from __future__ import annotations
 
+from pathlib import Path
 from types import SimpleNamespace
 from typing import Any
 
 import numpy as np
 import pytest
 
-from blend.app.run.seen import clear_squares, seen_sky
+from blend.app.demo.demo import write_night
+from blend.app.run.load import load_sources, open_recipe, open_target
+from blend.app.run.seen import ADDED_PX, BRIGHTEST, clear_squares, picture_facts, seen_sky
+from blend.base.shrink import shrink_plane
+from blend.recipe.pipeline import PICTURE_STEPS, STEPS, run_all
+from blend.recipe.state import Work
 from blend.science.picture import linear_to_lab, srgb_decode
+from blend.science.simulated.night import SceneOptions, simulate_night
 
 SHAPE = (400, 600)
 BOX = (0, 0, 600, 400)
+EARLY = STEPS[: len(STEPS) - len(PICTURE_STEPS)]
 
 
 def work_of(display: np.ndarray, objects: np.ndarray | None = None) -> Any:
@@ -81,3 +89,45 @@ def test_sky_in_one_corner_alone_tells_no_slope() -> None:
     objects = np.ones(SHAPE, dtype=bool)
     objects[:100, :150] = False
     assert seen(work_of(sky(np.random.default_rng(9), 0.0), objects), BOX) is None
+
+
+@pytest.mark.parametrize("recipe", ["galaxy-moonlit", "nebula-emission"])
+def test_the_error_of_what_a_line_adds_is_what_its_scale_and_its_sky_move_it_by(
+    tmp_path: Path, recipe: str
+) -> None:
+    """The scale and the line's sky are moved by stated errors; the light of the same pixels is told anew each time."""
+    night = simulate_night(SceneOptions(rows=300, columns=450, seed=11, calibrated=True))
+    target = open_target(write_night(night, tmp_path))
+    loaded = load_sources(target).sources
+    unsure_scale, unsure_sky = 0.002, 2e-6
+
+    def at(scale: float, sky: float = 0.0) -> Work:
+        chosen = open_recipe(recipe, settings=(f"continuum.ha.scale={scale}",), target=target)
+        work = run_all(Work(recipe=chosen, target=target, sources=loaded), steps=EARLY[:3])
+        line = work.masters["ha"]
+        masters = {**work.masters, "ha": line.with_(pixels=line.pixels[:] + np.float32(sky))}
+        return run_all(work.with_(masters=masters), steps=EARLY[3:])
+
+    def share(work: Work) -> float:
+        emission, broad = work.lines["ha"].emission, work.rgb.plane("red")
+        assert emission is not None
+        emission, broad = shrink_plane(emission, ADDED_PX), shrink_plane(broad, ADDED_PX)
+        return float(emission[bright].sum(dtype=float) / broad[bright].sum(dtype=float))
+
+    work = at(0.2)
+    line = work.lines["ha"].emission
+    assert line is not None
+    line = shrink_plane(line, ADDED_PX)
+    bright = line > np.percentile(line[line > 0], BRIGHTEST)
+    by_scale = share(at(0.2 + unsure_scale)) - share(at(0.2 - unsure_scale))
+    by_sky = share(at(0.2, sky=unsure_sky)) - share(at(0.2, sky=-unsure_sky))
+    said = work.recorded["continuum"]["ha"] | {"error": unsure_scale}
+    work = work.tell("continuum", "ha", said).tell("gradient", "ha", {"ha": {"uncertainty": unsure_sky}})
+    told = picture_facts(np.zeros((3, 8, 8), np.float32), None, work.tell("gradient", "rgb", {}), BOX)[
+        "added"
+    ]["ha"]
+
+    assert told["share"] == pytest.approx(share(work), rel=0.02)
+    assert told["error"] == pytest.approx(
+        0.5 * np.hypot(by_scale, by_sky), rel=0.3
+    )  # weights move a little, too
