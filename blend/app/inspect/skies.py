@@ -30,7 +30,10 @@ REACH_SIGMA = 5.0
 
 @dataclass(frozen=True, eq=False)
 class TwoSkies:
-    """One plane's two fits, its light without each in small bins, the noise of a pixel, and what each leaves of it."""
+    """One plane's two fits, its light without each in small bins, the noise of a pixel, and what each leaves of it.
+
+    The light is upright, as reports show it.
+    """
 
     name: str
     fits: tuple[SkyFit, SkyFit]
@@ -98,6 +101,8 @@ def _two_skies(path: Path) -> list[TwoSkies]:
         y, x = np.mgrid[: light.shape[0], : light.shape[1]] * float(size) + 0.5 * (size - 1)
         places = np.stack([x.ravel(), y.ravel()], axis=1)
         low, bent = (light - fit.at(places)[0].reshape(light.shape) for fit in fits)
+        if master.facts.rows == "bottom-up":
+            low, bent = low[::-1], bent[::-1]
         most = [largest_deviation(fit) for fit in fits]
         known = noise > 0.0
         one, other = (each / noise if each is not None and known else None for each in most)

@@ -7,6 +7,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 from astropy.io import fits
+from skimage.io import imread
 
 from blend.app.inspect import inspect_sky
 from blend.base.errors import FaultList, InputError, RecipeError
@@ -49,3 +50,13 @@ def test_what_is_no_picture_or_has_another_end_is_refused(tmp_path: Path) -> Non
     (tmp_path / "night.target.toml").write_text("")
     with pytest.raises(InputError, match="a linear master as FITS or TIFF"):
         inspect_sky(tmp_path / "night.target.toml", tmp_path / "lamp.png")
+
+
+def test_a_lamp_in_the_first_row_of_a_fits_file_is_shown_below(tmp_path: Path) -> None:
+    """FITS counts rows from the bottom; in the last panel the lamp is red."""
+    inspect_sky(write_sky(tmp_path / "lamp.fits", LOBE), tmp_path / "lamp.png")
+    shown = imread(tmp_path / "lamp.png")[..., :3].astype(float)
+    red = shown[..., 0] - shown[..., 2]
+    red = red[:, int(0.62 * red.shape[1]) : int(0.88 * red.shape[1])]  # the colour bar stands to the right
+    half = red.shape[0] // 2
+    assert red[half:].sum() > 2.0 * red[:half].sum()
