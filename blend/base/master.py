@@ -39,7 +39,8 @@ class Facts:
     (smoothed, resampled, demosaiced); where it is absent, ``noise`` at 1 px is.
     ``unit`` is that of the pixels, of `blend.base.arrays.UNITS`, where somebody stated it; fractions have none.
     ``file_planes`` is how many planes the file holds of which this is one; ``offset_out`` tells of a flat whether the
-    sensor's offset was taken out of it. ``site`` is latitude and longitude in degrees and height in metres, 0 where
+    sensor's offset was taken out of it, ``taken_out`` which of dark, bias and flat a light had when it was stacked.
+    ``site`` is latitude and longitude in degrees and height in metres, 0 where
     none is stated; ``pointing`` is right ascension and declination in degrees, as a telescope told them.
     """
 
@@ -57,6 +58,7 @@ class Facts:
     unit: str = ""
     file_planes: int | None = None
     offset_out: bool | None = None
+    taken_out: tuple[str, ...] = ()
     rows: Literal["bottom-up", "top-down"] = "top-down"
     sky: Mapping[str, float] = field(default_factory=lambda: MappingProxyType({}))
     noise: Mapping[str, Mapping[int, float]] = field(default_factory=lambda: MappingProxyType({}))

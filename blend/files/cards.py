@@ -67,8 +67,8 @@ def facts_from_cards(cards: Mapping[str, Any], *, full_scale: float | None, wcs:
     Of these keywords the FITS Standard reserves only DATE-OBS and OBSGEO; the others are in common use (HEASARC list of
     commonly used keywords, and common practice of camera control). EGAIN is electrons a count; GAIN is often a camera's
     setting and is left alone. A site needs latitude and longitude; its height is 0 where none is stated. RA and DEC (or
-    OBJCTRA, OBJCTDEC) are degrees as numbers, hours and degrees as text. OFFSOUT is our own card: T in a flat whose
-    frames were taken less their dark or bias.
+    OBJCTRA, OBJCTDEC) are degrees as numbers, hours and degrees as text. OFFSOUT and TAKENOUT are our own cards: T in a
+    flat whose frames were taken less their dark or bias, and which of dark, bias and flat the frames of a light had.
 
     Examples
     --------
@@ -92,6 +92,9 @@ def facts_from_cards(cards: Mapping[str, Any], *, full_scale: float | None, wcs:
         pointing=_pointing(cards),
         wcs=wcs,
         offset_out=True if cards.get("OFFSOUT") is True else None,
+        taken_out=tuple(
+            kind for kind in ("dark", "bias", "flat") if kind in (_text(cards, "TAKENOUT") or "").split()
+        ),
         rows="top-down" if top_down else "bottom-up",
         noise=_noise(cards),
         saturation=_saturation(cards),
@@ -120,6 +123,7 @@ def cards_of_facts(facts: Facts) -> dict[str, Any]:
         "DATE-OBS": facts.date_obs,
         "FILTER": facts.filter,
         "OFFSOUT": facts.offset_out,
+        "TAKENOUT": " ".join(facts.taken_out) or None,
         **cards_of_place(facts),
     }
     first = {"red": "R", "green": "G", "blue": "B"}

@@ -67,3 +67,13 @@ def test_each_light_of_one_plane_takes_its_own_plane_of_a_colour_flat(tmp_path):
         # a few float32 roundings; single pixels may have been taken for faults
         close = np.isclose(after.pixels[0], expected, rtol=1e-5)
         assert close.mean() > 0.999
+
+
+def test_a_frame_that_went_into_the_stacking_is_told_of_when_it_is_taken_out_again(tmp_path):
+    light = master(("ha",), 0.1).with_facts(taken_out=("bias", "flat"))
+    flat, bias = master(("ha",), 0.5, seed=3), master(("ha",), 0.01, seed=4)
+    warnings = calibrate(work_of(tmp_path, ha=Source(lights=(light,), flat=flat, bias=bias))).warnings
+    (text,) = [text for code, text in warnings if code == "calibrated-twice"]
+    assert text.startswith("ha: stacked with flat, as its header says, which masters.ha.flat takes out again")
+    done = calibrate(work_of(tmp_path, ha=Source(lights=(light,))))
+    assert not [code for code, _ in done.warnings if code == "calibrated-twice"]

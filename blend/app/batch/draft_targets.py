@@ -129,7 +129,7 @@ def _read(path: Path) -> Frame:
         told += [f"{path.name}: taken for a {kind}, by its name"] if kind else []
     target = cards.get("OBJECT", "").strip(" '")
     if not target and kind == "light":
-        target = path.parent.name
+        target = path.resolve().parent.name
         told.append(f"{path.name}: no OBJECT in the header; the target is called after its folder, {target}")
     told += [text for _, text in odd_card_note(head.facts, path.name)]
     return Frame(
@@ -161,7 +161,7 @@ def _draft(name: str, lights: Sequence[Frame], frames: Sequence[Frame], *, out: 
             table["light"] = _relative(light.path, out)
         if not plane:
             table.update(_calibration(role, light, frames, notes, out=out))
-        elif plane == "red":
+        elif plane == "red" and not light.head.facts.taken_out:
             notes.append("rgb: one file a plane; calibration frames a plane are not paired, calibrate before")
     if "rgb" not in masters:
         notes.append("missing: no colour master (three planes, or red, green and blue filters)")
@@ -190,16 +190,23 @@ def _role(light: Frame, notes: list[str]) -> str:
     if not light.filter and line:
         notes.append(f"{light.path.name}: no FILTER in the header; taken for {line}, by its name")
         return line
-    notes.append(
-        f"left out: {light.path.name}, filter {light.filter or 'not stated'} is no line that is known"
-    )
+    why = f"filter {light.filter} is no line that is known" if light.filter else "its filter is not stated"
+    notes.append(f"left out: {light.path.name}, {why}")
     return ""
 
 
 def _calibration(
     role: str, light: Frame, frames: Sequence[Frame], notes: list[str], *, out: Path
 ) -> Iterator[tuple[str, str]]:
+    done = light.head.facts.taken_out
+    if done:
+        held = ", nor a dark, which holds the offset, too" if "bias" in done and "dark" not in done else ""
+        notes.append(
+            f"{role}: stacked with {' and '.join(done)}, as its header says; none is taken again{held}"
+        )
     for kind in ("dark", "flat", "bias"):
+        if kind in done or (kind == "dark" and "bias" in done):
+            continue
         planes = (1, len(light.head.planes))
         alike = [
             f

@@ -333,6 +333,7 @@ def _light_cards(
     equal = effective_frames(weights)
     cards |= {
         "IMAGETYP": "master light",
+        "TAKENOUT": (" ".join(plan.options.taken_out) or None, "what every frame was calibrated with"),
         "SATURATE": (clip, "where the sensor clips"),
         "EGAIN": (None if gain is None else gain * plan.sensor.span * equal, "[e] in 1.0 of the mean"),
         "NEFF": (equal, "equal frames that the weights are worth"),

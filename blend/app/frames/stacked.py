@@ -75,6 +75,12 @@ class StackOptions:
         return self.dark is not None or self.bias is not None
 
     @property
+    def taken_out(self) -> tuple[str, ...]:
+        """Which of dark, bias and flat a stack is calibrated with."""
+        given = {"dark": self.dark, "bias": self.bias, "flat": self.flat}
+        return tuple(kind for kind, frame in given.items() if frame is not None)
+
+    @property
     def interpolation(self) -> Interpolation:
         """How planes are interpolated, where they are."""
         return "bilinear" if self.demosaic == "bilinear" else "gradient"

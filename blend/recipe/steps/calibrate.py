@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import replace
 from typing import Any
 
 import numpy as np
 
 from blend.base.errors import InputError, StepError
-from blend.base.master import Flag, Master
+from blend.base.master import Facts, Flag, Master
 from blend.base.robust import median
 from blend.base.rowblocks import map_row_blocks, map_together
 from blend.recipe.state import Plane, Source, Work, frozen
@@ -89,7 +90,20 @@ def _calibrated(
         **frames,
     )
     whole, told = fill_hot_columns(_with_flags(light, done, source))
-    return whole, done.notes + told
+    return whole, _taken_out_twice(facts, frames, where) + done.notes + told
+
+
+def _taken_out_twice(facts: Facts, frames: Iterable[str], where: str) -> tuple[tuple[str, str], ...]:
+    """Return a note where a light's header says that it was stacked with a frame that is now taken out again."""
+    twice = [kind for kind in frames if kind in facts.taken_out and kind != "bias"]
+    if not twice:
+        return ()
+    words, given = " and ".join(twice), " and ".join(f"{where}.{kind}" for kind in twice)
+    text = (
+        f"stacked with {words}, as its header says, which {given} takes out again: leave it out of the "
+        "target file, or stack without"
+    )
+    return (("calibrated-twice", text),)
 
 
 def _frame(master: Master, light: Master, index: int, where: str) -> Frame:

@@ -173,6 +173,21 @@ def test_a_plan_pairs_what_fits_and_tells_what_does_not(tmp_path: Path) -> None:
         write_plan(plan)
 
 
+def test_a_plan_takes_nothing_out_of_a_light_twice(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    (tmp_path / "swan").mkdir()
+    monkeypatch.chdir(tmp_path / "swan")
+    picture(Path("rgb.fits"), planes=3, IMAGETYP="master light", EXPTIME=30.0)
+    picture(Path("h.fits"), IMAGETYP="master light", FILTER="H-alpha", EXPTIME=300.0, TAKENOUT="bias flat")
+    picture(Path("f.fits"), IMAGETYP="master flat", FILTER="H-alpha")
+    picture(Path("d.fits"), IMAGETYP="master dark", EXPTIME=300.0)
+    picture(Path("v.fits"), IMAGETYP="master light")
+    told = plan_folder(Path(), out=Path()).text()
+    assert "ha: stacked with bias and flat, as its header says; none is taken again, nor a dark" in told
+    assert not [line for line in told.splitlines() if "ha.flat" in line or "ha.dark" in line]
+    assert "h.fits: no OBJECT in the header; the target is called after its folder, swan" in told
+    assert "left out: v.fits, its filter is not stated" in told
+
+
 def test_a_name_longer_than_the_disk_allows_is_a_missing_file(tmp_path: Path) -> None:
     target = load_target(f'name = "t"\n[masters.rgb]\nlight = "{"-" * 5000}"', where="t", folder=tmp_path)
     assert "no such file" in str(missing_files(target)[0])
