@@ -19,11 +19,12 @@ from blend.files.cards import odd_card_note
 from blend.files.raw import is_raw, peek_mosaic
 from blend.files.reader import coordinates_fault, header_text, peek, read_picture
 from blend.files.record import record_text
+from blend.pages.measured import measured
 from blend.recipe.lights import FLOAT_IN_FRACTIONS, brightest
 from blend.recipe.line_in_filter import passband_words
 from blend.science.plane import Figures, measure
 from blend.science.sensor import Verdict, judge
-from blend.science.stars import find_stars, typical_fwhm
+from blend.science.stars import find_stars, fwhm_and_error
 
 TOLD_FACTS = (
     *("exposure_s", "frames", "temperature_c", "iso", "gain_e"),
@@ -175,7 +176,8 @@ def _plane(master: Master, index: int, figures: Figures, verdict: Verdict, scale
         stars = find_stars(
             plane, invalid=verdict.border | master.has(Flag.NO_DATA), saturation=figures["saturation"]
         )
-        entry |= {"stars": len(stars), "fwhm_px": typical_fwhm(stars)}
+        width, error = fwhm_and_error(stars)
+        entry |= {"stars": len(stars), "fwhm_px": width, "fwhm_error_px": error}
     return entry
 
 
@@ -238,7 +240,8 @@ def _plane_in_words(name: str, told: dict[str, Any]) -> list[str]:
         f"    {_slope_in_words(told)}",
     ]
     if "stars" in told:
-        width = f", FWHM {told['fwhm_px']:.2f} px" if np.isfinite(told["fwhm_px"]) else ""
+        fwhm = measured(told["fwhm_px"], told["fwhm_error_px"], "px") if np.isfinite(told["fwhm_px"]) else ""
+        width = f", FWHM {fwhm}" if fwhm else ""
         lines.append(f"    {told['stars']} stars{width}")
     if told["missing"] > 0:
         lines.append(f"    {in_percent(told['missing'])} of the pixels hold no data")
