@@ -119,7 +119,8 @@ def _calibrate(recipe: Recipe, target: Target | None) -> Iterator[str]:
         yield "The dark holds the bias, which goes with it. Source: common practice."
     if table.hot_sigma > 0:
         yield f"A pixel more than {table.hot_sigma:g} sigma above its neighbours is repaired from them."
-        yield f"So are cosmic rays, in masters of {FEW_FRAMES} frames or fewer: van Dokkum (2001), PASP 113, 1420."
+        yield f"So are cosmic rays, in masters of {FEW_FRAMES} frames or fewer: van Dokkum (2001), PASP 113, 1420;"
+        yield "where the number of frames is not stated, those that are brighter than what they lie on."
     if table.allow_shifted_dark:
         yield "A dark whose hot pixels lie elsewhere than the light's is used all the same."
     yield from _overrides(recipe, "calibrate")

@@ -18,16 +18,21 @@ def without_rays(light: Master) -> tuple[Master, dict[str, int | None]]:
     """Return a calibrated light with its rays filled, and how many each plane had.
 
     Counted is what the repair of single pixels and small marks has left. Planes count None where stars are too sharp,
-    or too few, to tell; a master of more frames, or of nobody knows how many, is returned as it is and counts nothing.
+    or too few, to tell; a master of more frames is returned as it is and counts nothing. Of one of nobody knows how
+    many, what outshines its surroundings is filled.
     """
     facts = light.facts
-    if facts.frames is None or facts.frames > FEW_FRAMES or light.domain == "display":
+    unknown = facts.frames is None
+    frames = facts.frames or 1
+    if frames > FEW_FRAMES or light.domain == "display":
         return light, {}
     # electrons in full scale, of all frames together
-    electrons = facts.gain_e * facts.full_scale * facts.frames if facts.gain_e and facts.full_scale else None
+    gain = None if unknown else facts.gain_e
+    electrons = gain * facts.full_scale * frames if gain and facts.full_scale else None
     full = light.has(Flag.SATURATED)
     found = map_together(
-        lambda plane: remove_rays(light.plane(plane), spared=full, electrons=electrons), light.planes
+        lambda plane: remove_rays(light.plane(plane), spared=full, electrons=electrons, outshining=unknown),
+        light.planes,
     )
     counts = {plane: clean.events for plane, clean in zip(light.planes, found, strict=True)}
     if not any(counts.values()):

@@ -47,6 +47,24 @@ def test_no_star_of_any_brightness_is_a_ray(fwhm: float, beta: float | None) -> 
         assert find_rays(plane, fwhm_px=fwhm).events == 0
 
 
+def test_of_a_deep_stack_rays_are_what_outshines_its_surroundings() -> None:
+    """A galaxy's sharp grain stays; a ray goes that is brighter than the sky's noise, or than the galaxy it lies on."""
+    rng, fwhm = np.random.default_rng(8), 3.0
+    y, x = np.mgrid[: SHAPE[0], : SHAPE[1]]
+    galaxy = 4e3 * np.exp(-np.hypot(y - 150, x - 200) / 25.0)
+    grain = 1.0 + 0.3 * (rng.random(SHAPE) < 0.05)
+    plane = (stars(fwhm, count=100, brightest=4.0) + galaxy * grain).astype(np.float32)
+    assert (remove_rays(plane).events or 0) > 5
+    assert remove_rays(plane, outshining=True).events == 0
+    plane[40, 300:306] += 60 * SIGMA
+    plane[150, 230] += 3.0 * galaxy[150, 230]
+    plane[150, 170] += 0.6 * galaxy[150, 170]
+    clean = remove_rays(plane, outshining=True)
+    assert clean.events == 2
+    assert set(zip(*clean.places, strict=True)) >= {(40, 301), (40, 304), (150, 230)}
+    assert np.abs(clean.pixels[40, 300:306] - SKY).max() < 6 * SIGMA
+
+
 @pytest.mark.parametrize("fwhm", [2.1, 2.5, 3.4])
 def test_planted_rays_are_found_and_filled(fwhm: float) -> None:
     plane = stars(fwhm, count=60, brightest=4.0)
