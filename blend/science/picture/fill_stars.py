@@ -135,7 +135,8 @@ def _bend_wide_holes(out: Plane, share: Plane) -> None:
     """
     state = np.array(share > 0.0, dtype=np.uint8)
     places = np.empty(int(np.count_nonzero(state)), dtype=np.int64)
-    ends = _list_holes(state, places)
+    ends = np.zeros(places.size + 1, dtype=np.int64)
+    ends = ends[: _list_holes(state, places, ends) + 1]
     sizes = np.diff(ends)
     wide = (sizes >= WIDE_BINS) & (sizes <= WIDEST_BINS)
     least, most = np.full(sizes.size, np.inf), np.full(sizes.size, -np.inf)
@@ -194,7 +195,7 @@ def _with_mean(value: Plane, weight: Plane) -> Plane:
 def _gather_clear(plane, mask, clear, value, weight):  # type: ignore[no-untyped-def]
     # Down the columns first, with choices instead of branches: so several columns are added at a time.
     rows, columns = plane.shape
-    sums, counts = np.zeros(columns + 1, np.float64), np.zeros(columns + 1, np.int32)
+    sums, counts = np.empty(columns + 1), np.empty(columns + 1, np.int32)
     for y in range(value.shape[0]):
         sums[:] = 0.0
         counts[:] = 0
@@ -226,11 +227,10 @@ def _gather_bins(value, share, larger, rest):  # type: ignore[no-untyped-def]
 
 
 @kernel
-def _list_holes(state, places):  # type: ignore[no-untyped-def]
-    """Fill in the bins of state 1 hole by hole, as row * columns + column; return where each begins, and the end."""
+def _list_holes(state, places, ends):  # type: ignore[no-untyped-def]
+    """Fill in the bins of state 1 hole by hole, as row * columns + column, and where each ends; return how many."""
     rows, columns = state.shape
-    ends = [0]
-    head, tail = 0, 0
+    head, tail, count = 0, 0, 0
     for row in range(rows):
         for column in range(columns):
             if state[row, column] != 1:
@@ -246,8 +246,9 @@ def _list_holes(state, places):  # type: ignore[no-untyped-def]
                         state[y, x] = 2
                         places[tail] = y * columns + x
                         tail += 1
-            ends.append(tail)
-    return np.array(ends)
+            count += 1
+            ends[count] = tail
+    return count
 
 
 @kernel

@@ -55,7 +55,7 @@ def colour_cores(
     count = _list_areas(state, places, area)
     out = copy_planes(rgb) if out is None else out
     sums, pixels = np.zeros((count, 3)), np.zeros(count, dtype=np.int64)
-    _sum_rings(out, state, places, area, RING_PX, sums, pixels)
+    _sum_rings(out, state, places, area, RING_PX, np.zeros(state.shape, dtype=np.int32), sums, pixels)
     told = ((pixels >= FEWEST) & (sums.min(axis=1) > 0.0))[area]
     places, area = places[told], area[told]
     colour = (3.0 * sums / np.maximum(sums.sum(axis=1, keepdims=True), 1e-30))[area].T
@@ -92,10 +92,9 @@ def _list_areas(state, places, area):  # type: ignore[no-untyped-def]
 
 
 @kernel
-def _sum_rings(rgb, state, places, area, reach, sums, pixels):  # type: ignore[no-untyped-def]
+def _sum_rings(rgb, state, places, area, reach, last, sums, pixels):  # type: ignore[no-untyped-def]
     """Add up the planes in each area's ring; ``last`` keeps a pixel from counting twice in one area."""
     rows, columns = state.shape
-    last = np.zeros(state.shape, dtype=np.int32)
     for i in range(len(places)):
         r, c, own = places[i] // columns, places[i] % columns, area[i] + 1
         for y in range(max(r - reach, 0), min(r + reach + 1, rows)):

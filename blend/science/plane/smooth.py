@@ -252,7 +252,8 @@ def _spread(binned, size, first, out):  # type: ignore[no-untyped-def]
         at = min(max((x + 0.5) / size - 0.5, 0.0), columns - 1.0)
         low = min(int(at), max(columns - 2, 0))
         left[x], share[x] = low, at - low
-    line, step = np.empty(columns, dtype=np.float32), np.zeros(columns, dtype=np.float32)
+    line, step = np.empty(columns, dtype=np.float32), np.empty(columns, dtype=np.float32)
+    step[columns - 1] = 0.0
     for y in range(out.shape[0]):
         at = min(max((first + y + 0.5) / size - 0.5, 0.0), rows - 1.0)
         low = min(int(at), max(rows - 2, 0))
