@@ -10,7 +10,7 @@ from __future__ import annotations
 import os
 import sys
 from collections.abc import Callable
-from functools import partial
+from functools import cache, partial
 from pathlib import Path
 from threading import Lock
 from typing import Any, TypeVar
@@ -18,6 +18,11 @@ from typing import Any, TypeVar
 from blend.base.arrays import refuse_foreign
 
 OPTIONS = {"nogil": True, "error_model": "numpy", "no_cfunc_wrapper": True}
+
+SPARED = """WithLifting InlineClosureLikes RewriteSemanticConstants DeadBranchPrune RewriteDynamicRaises
+MakeFunctionToJitFunction InlineInlinables FindLiterallyCalls LiteralUnroll LiteralPropagationSubPipelinePass
+InlineOverloads NopythonRewrites""".split()
+"""Numba's passes for what no kernel has, closures, branches on types and arithmetic of whole arrays: 8 % to compile."""
 
 Function = TypeVar("Function", bound=Callable[..., Any])
 
@@ -95,18 +100,36 @@ def _compile(function: Callable[..., Any]) -> Callable[..., Any]:
     numba = _numba()
     compiled: Any
     try:
-        compiled = numba.njit(cache=True, **OPTIONS)(function)
+        compiled = numba.njit(cache=True, pipeline_class=_pipeline(), **OPTIONS)(function)
         if hasattr(compiled._cache, "_load_overload"):
             compiled._cache.load_overload = partial(_from_disk, compiled._cache)
     except RuntimeError:
-        compiled = numba.njit(**OPTIONS)(function)
+        compiled = numba.njit(pipeline_class=_pipeline(), **OPTIONS)(function)
     return compiled  # type: ignore[no-any-return]
 
 
-def _from_disk(cache: Any, signature: Any, context: Any) -> Any:
+@cache
+def _pipeline() -> Any:
+    """Return numba's compiler without the passes `SPARED`."""
+    from numba.core.compiler import CompilerBase, DefaultPassBuilder
+    from numba.core.compiler_machinery import PassManager
+
+    class Pipeline(CompilerBase):  # type: ignore[misc]
+        def define_pipelines(self) -> list[Any]:
+            kept = PassManager("kernel")
+            for step, about in DefaultPassBuilder.define_nopython_pipeline(self.state).passes:
+                if step.__name__ not in SPARED:
+                    kept.add_pass(step, about)
+            kept.finalize()
+            return [kept]
+
+    return Pipeline
+
+
+def _from_disk(stored: Any, signature: Any, context: Any) -> Any:
     """Return what the cache holds, or None, without the tables that only compiling needs: they take longer than it."""
     from numba.core.runtime.nrt import rtsys
 
     rtsys.initialize(context)
-    with cache._guard_against_spurious_io_errors():
-        return cache._load_overload(signature, context)
+    with stored._guard_against_spurious_io_errors():
+        return stored._load_overload(signature, context)
