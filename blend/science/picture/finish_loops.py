@@ -103,10 +103,9 @@ def touch_rows(
     columns, high, wide = codes.shape[2], shift.shape[1], shift.shape[2]
     line = np.empty((5, wide), np.float32)
     moved = np.empty((5, columns), np.float32)
-    gain = np.ones(_PIECE, np.float32)
+    gain, inside = np.empty(_PIECE, np.float32), np.empty(_PIECE, np.bool_)
     lights, cones = np.empty((3, _PIECE), np.float32), np.empty((3, _PIECE), np.float32)
-    root, inside = np.empty((3, _PIECE), np.float32), np.empty(_PIECE, np.bool_)
-    bounds = np.empty((2, _PIECE), np.float32)
+    root, bounds = np.empty((3, _PIECE), np.float32), np.empty((2, _PIECE), np.float32)
     bits = root.view(np.int32)
     decode, decode_step, encode, encode_step = tables[0], tables[1], tables[2], tables[3]
     saturation, limit = factors[0], factors[1]
@@ -165,6 +164,8 @@ def touch_rows(
                     place = light[x] * _STEPS
                     entry = np.uint32(place)
                     light[x] = decode[entry] + (place - np.float32(entry)) * decode_step[entry]
+            for x in range(size):
+                gain[x] = _ONE
             if tone.shape[1] > 1:
                 for x in range(size):
                     light_here = _RED * red[x] + _GREEN * green[x] + _BLUE * blue[x]
