@@ -7,6 +7,7 @@ from numpy.typing import NDArray
 
 from blend.base.jit import kernel
 from blend.base.rowblocks import copy_planes
+from blend.science.picture.fill_stars import list_groups
 
 Plane = NDArray[np.float32]
 RING_PX = 4
@@ -51,8 +52,9 @@ def colour_cores(
     rows, columns = saturated.shape
     state = np.array(saturated, dtype=np.uint8, order="C")
     places = np.empty(int(np.count_nonzero(state)), dtype=np.int64)
-    area = np.empty(places.size, dtype=np.int64)
-    count = _list_areas(state, places, area)
+    ends = np.zeros(places.size + 1, dtype=np.int64)
+    count = list_groups(state, np.argwhere(np.ones((3, 3))) - 1, places, ends)
+    area = np.repeat(np.arange(count), np.diff(ends[: count + 1]))
     out = copy_planes(rgb) if out is None else out
     sums, pixels = np.zeros((count, 3)), np.zeros(count, dtype=np.int64)
     _sum_rings(out, state, places, area, RING_PX, np.zeros(state.shape, dtype=np.int32), sums, pixels)
@@ -63,32 +65,6 @@ def colour_cores(
     seen = flat[:, places].astype(np.float64)
     flat[:, places] = seen + strength * (colour * (seen / colour).max(axis=0) - seen)
     return out
-
-
-@kernel
-def _list_areas(state, places, area):  # type: ignore[no-untyped-def]
-    """Fill in the saturated pixels (1, then 2) area by area and the number of each one's area; return how many."""
-    rows, columns = state.shape
-    head, tail, count = 0, 0, 0
-    for row in range(rows):
-        for column in range(columns):
-            if state[row, column] != 1:
-                continue
-            places[tail] = row * columns + column
-            state[row, column] = 2
-            tail += 1
-            while head < tail:
-                area[head] = count
-                r, c = places[head] // columns, places[head] % columns
-                head += 1
-                for y in range(max(r - 1, 0), min(r + 2, rows)):
-                    for x in range(max(c - 1, 0), min(c + 2, columns)):
-                        if state[y, x] == 1:
-                            state[y, x] = 2
-                            places[tail] = y * columns + x
-                            tail += 1
-            count += 1
-    return count
 
 
 @kernel
