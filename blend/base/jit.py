@@ -11,6 +11,7 @@ import os
 import sys
 from collections.abc import Callable
 from functools import cache, partial
+from importlib import import_module
 from pathlib import Path
 from threading import Lock
 from typing import Any, TypeVar
@@ -19,10 +20,18 @@ from blend.base.arrays import refuse_foreign
 
 OPTIONS = {"nogil": True, "error_model": "numpy", "no_cfunc_wrapper": True}
 
-SPARED = """WithLifting InlineClosureLikes RewriteSemanticConstants DeadBranchPrune RewriteDynamicRaises
-MakeFunctionToJitFunction InlineInlinables FindLiterallyCalls LiteralUnroll LiteralPropagationSubPipelinePass
-InlineOverloads NopythonRewrites""".split()
-"""Numba's passes for what no kernel has, closures, branches on types and arithmetic of whole arrays: 8 % to compile."""
+SPARED = {
+    *(
+        "WithLifting",
+        "InlineClosureLikes",
+        "RewriteSemanticConstants",
+        "DeadBranchPrune",
+        "RewriteDynamicRaises",
+    ),
+    *("MakeFunctionToJitFunction", "InlineInlinables", "FindLiterallyCalls", "LiteralUnroll"),
+    *("LiteralPropagationSubPipelinePass", "InlineOverloads", "NopythonRewrites"),
+}
+"""Numba's passes for closures, branches on types and sums of whole arrays, which no kernel has: 8 % of compiling."""
 
 Function = TypeVar("Function", bound=Callable[..., Any])
 
@@ -110,18 +119,14 @@ def _compile(function: Callable[..., Any]) -> Callable[..., Any]:
 
 @cache
 def _pipeline() -> Any:
-    """Return numba's compiler without the passes `SPARED`."""
-    from numba.core.compiler import CompilerBase, DefaultPassBuilder
-    from numba.core.compiler_machinery import PassManager
+    compiler: Any = import_module("numba.core.compiler")
 
-    class Pipeline(CompilerBase):  # type: ignore[misc]
+    class Pipeline(compiler.CompilerBase):  # type: ignore[misc]
         def define_pipelines(self) -> list[Any]:
-            kept = PassManager("kernel")
-            for step, about in DefaultPassBuilder.define_nopython_pipeline(self.state).passes:
-                if step.__name__ not in SPARED:
-                    kept.add_pass(step, about)
-            kept.finalize()
-            return [kept]
+            whole = compiler.DefaultPassBuilder.define_nopython_pipeline(self.state)
+            whole.passes = [step for step in whole.passes if step[0].__name__ not in SPARED]
+            whole.finalize()
+            return [whole]
 
     return Pipeline
 

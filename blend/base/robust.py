@@ -259,8 +259,11 @@ def bin_mean(plane: NDArray[np.floating], size: int) -> NDArray[np.float64]:
     blocks = whole.reshape(rows // size, size, columns // size, size)
     good = np.isfinite(blocks)
     counts, light = good.sum(axis=(1, 3)), np.where(good, blocks, 0.0)
-    down = sum(light[:, k] for k in range(size))
-    sums = sum(down[..., k] for k in range(size))
+    down, sums = np.zeros((*counts.shape, size)), np.zeros(counts.shape)
+    for k in range(size):
+        down += light[:, k]
+    for k in range(size):
+        sums += down[..., k]
     return np.where(counts >= max(1.0, 0.5 * size**2), sums / np.maximum(counts, 1), np.nan)
 
 

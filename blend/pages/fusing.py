@@ -155,7 +155,9 @@ class _Piece(ast.NodeTransformer):
             assert isinstance(line.iter, ast.Call)
             end = line.iter.args[0]
             # A matrix of colours has three rows.
-            turns = [[ast.Constant(k)] for k in range(end.value if isinstance(end, ast.Constant) else 3)]
+            turns = [
+                [ast.Constant(k)] for k in range(int(str(end.value)) if isinstance(end, ast.Constant) else 3)
+            ]
         found: list[ast.stmt] = []
         for turn in turns:
             for place, value in zip(places, turn, strict=True):

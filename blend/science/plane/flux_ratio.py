@@ -204,7 +204,7 @@ def bisquare_weights(
 
 def _is_above_one(values: NDArray[np.float64]) -> bool:
     """Return whether the median is above 1: mostly told by a count, a fifth of a selection's time."""
-    more = 2 * np.count_nonzero(values > 1.0) - values.size
+    more = 2 * int(np.count_nonzero(values > 1.0)) - values.size
     return more > 0 or (more == 0 and median(values) > 1.0)
 
 

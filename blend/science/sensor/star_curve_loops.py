@@ -160,9 +160,7 @@ def shared_noise(boxes: Any, sky: Any, noise: Any, radius: float) -> Any:
 
 
 @kernel
-def _add_products(
-    boxes: Any, sky: Any, noise: Any, radius: float, z: Any, products: Any, pairs: Any
-) -> None:
+def _add_products(boxes: Any, sky: Any, noise: Any, radius: float, z: Any, products: Any, pairs: Any) -> None:
     n, side = boxes.shape[0], boxes.shape[1]
     half = side // 2
     for s in range(n):

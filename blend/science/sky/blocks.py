@@ -242,7 +242,9 @@ def measure_blocks(
     def fill_rows(rows_of_blocks: slice) -> None:
         room = np.empty((3, most), dtype=np.float32)
         for j in range(rows_of_blocks.start, rows_of_blocks.stop):
-            _measure_row(plane, skip, has_skip, edges_y[j], edges_y[j + 1], edges_x, CLIP_SIGMA, room, table[j])
+            _measure_row(
+                plane, skip, has_skip, edges_y[j], edges_y[j + 1], edges_x, CLIP_SIGMA, room, table[j]
+            )
 
     map_row_blocks(fill_rows, down, height=1)
     x = 0.5 * (edges_x[:-1] + edges_x[1:] - 1)
@@ -369,7 +371,7 @@ def _measure_row(plane, skip, has_skip, y0, y1, edges_x, kappa, room, out):  # t
                 held = held if held > -limit else -limit
                 pull += float(held)
                 inside += held == off
-            level = middle_of_step + pull / max(inside, 1)
+            level = float(middle_of_step) + pull / max(inside, 1)
         out[c, 0] = middle + level
         out[c, 1] = HUBER_ERROR * spread / np.sqrt(n)
         out[c, 4] = total / n - start
