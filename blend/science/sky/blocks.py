@@ -281,10 +281,8 @@ def faint_light_doubt(blocks: SkyBlocks, used: NDArray[np.bool_]) -> float:
 def _measure_row(plane, skip, has_skip, y0, y1, edges_x, kappa, room, out):  # type: ignore[no-untyped-def]
     usable, light, kept = room[0], room[1], room[2]
     for c in range(out.shape[0]):
-        n_usable = 0
-        n_light = 0
-        sum_x = 0.0
-        sum_y = 0.0
+        n_usable = n_light = 0
+        sum_x = sum_y = 0.0
         for y in range(y0, y1):
             for x in range(edges_x[c], edges_x[c + 1]):
                 value = plane[y, x]
@@ -334,19 +332,15 @@ def _measure_row(plane, skip, has_skip, y0, y1, edges_x, kappa, room, out):  # t
             else:
                 middle_of_light = found
                 middle = middle if turn else found
-        out[c, 0] = np.nan
-        out[c, 1] = np.nan
+        out[c, 0] = out[c, 1] = out[c, 4] = np.nan
         out[c, 2] = middle_of_light if 2 * n_light >= n_seen else np.nan
         out[c, 3] = n_usable / max(n_seen, 1)
-        out[c, 4] = np.nan
         out[c, 5] = sum_x / max(n_usable, 1)
         out[c, 6] = sum_y / max(n_usable, 1)
         if n_usable < 8:
             continue
-        n = 0
-        above = 0
-        total = 0.0
-        squares = 0.0
+        n = above = 0
+        total = squares = 0.0
         for k in range(n_usable):
             off = usable[k] - middle
             if abs(off) <= kappa * sigma or sigma == 0.0:
@@ -363,8 +357,7 @@ def _measure_row(plane, skip, has_skip, y0, y1, edges_x, kappa, room, out):  # t
         level = total / n if sigma == 0.0 else start
         for _ in range(HUBER_STEPS if sigma > 0.0 else 0):
             middle_of_step = np.float32(level)
-            pull = 0.0
-            inside = 0
+            pull, inside = 0.0, 0
             for k in range(n):
                 off = kept[k] - middle_of_step
                 held = off if off < limit else limit
