@@ -2,7 +2,8 @@
 
 Kernels are compiled with ``nogil`` and run under our own row blocks: two Python threads that both call
 self-parallel kernels abort the process. No ``fastmath``: it removes tests for NaN. Division by zero gives what numpy
-gives, and no wrapper for C is made: a quarter less to compile.
+gives, and no wrapper for C is made: a quarter less to compile. A kernel is handed its buffers where it can be: each
+kind of array that one makes takes 0.03 to 0.1 s to compile, a median inside 0.6 s.
 """
 
 from __future__ import annotations
@@ -21,15 +22,9 @@ from blend.base.arrays import refuse_foreign
 OPTIONS = {"nogil": True, "error_model": "numpy", "no_cfunc_wrapper": True}
 
 SPARED = {
-    *(
-        "WithLifting",
-        "InlineClosureLikes",
-        "RewriteSemanticConstants",
-        "DeadBranchPrune",
-        "RewriteDynamicRaises",
-    ),
-    *("MakeFunctionToJitFunction", "InlineInlinables", "FindLiterallyCalls", "LiteralUnroll"),
-    *("LiteralPropagationSubPipelinePass", "InlineOverloads", "NopythonRewrites"),
+    *("WithLifting", "InlineClosureLikes", "RewriteSemanticConstants", "DeadBranchPrune"),
+    *("RewriteDynamicRaises", "MakeFunctionToJitFunction", "InlineInlinables", "FindLiterallyCalls"),
+    *("LiteralUnroll", "LiteralPropagationSubPipelinePass", "InlineOverloads", "NopythonRewrites"),
 }
 """Numba's passes for closures, branches on types and sums of whole arrays, which no kernel has: 8 % of compiling."""
 
