@@ -57,21 +57,21 @@ def code_values(display: NDArray[np.floating], *, bits: int) -> NDArray[np.uint8
 
     def convert(block: slice) -> None:
         for plane in range(planes):
-            _fill_codes(np.ascontiguousarray(display[plane, block]), top, picture[block, :, plane])
+            _fill_codes(np.ascontiguousarray(display[plane, block]), top, plane, picture[block])
 
     map_row_blocks(convert, rows)
     return picture
 
 
 @kernel
-def _fill_codes(values, top, out):  # type: ignore[no-untyped-def]
+def _fill_codes(values, top, plane, out):  # type: ignore[no-untyped-def]
     rows, columns = values.shape
     for row in range(rows):
         for column in range(columns):
             # In float64: at 16 bits float32 has few digits left below a step. The cast cuts the fraction off.
             value = np.float64(values[row, column])
             value = value if value > 0.0 else np.float64(0.0)  # NaN is not above 0
-            out[row, column] = np.int32(min(value, 1.0) * top + 0.5)
+            out[row, column, plane] = np.int32(min(value, 1.0) * top + 0.5)
 
 
 def display_p3(display: NDArray[np.floating]) -> NDArray[np.float32]:

@@ -152,8 +152,12 @@ class _Piece(ast.NodeTransformer):
         if isinstance(line.iter, ast.Tuple):
             turns = [e.elts if isinstance(e, ast.Tuple) else [e] for e in line.iter.elts]
         else:
-            assert isinstance(line.iter, ast.Call) and isinstance(line.iter.args[0], ast.Constant)
-            turns = [[ast.Constant(k)] for k in range(int(str(line.iter.args[0].value)))]
+            assert isinstance(line.iter, ast.Call)
+            end = line.iter.args[0]
+            # A matrix of colours has three rows.
+            turns = [
+                [ast.Constant(k)] for k in range(int(str(end.value)) if isinstance(end, ast.Constant) else 3)
+            ]
         found: list[ast.stmt] = []
         for turn in turns:
             for place, value in zip(places, turn, strict=True):

@@ -5,11 +5,12 @@ from __future__ import annotations
 import subprocess
 import sys
 from pathlib import Path
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
 
-from blend.base.jit import kernel
+from blend.base.jit import SPARED, kernel
 
 USED = """
 import sys
@@ -48,6 +49,15 @@ def _divide(above: float, below: float) -> float:
 def test_a_kernel_divides_as_numpy_does() -> None:
     assert _divide(1.0, 0.0) == np.inf
     assert np.isnan(_divide(0.0, 0.0))
+
+
+def test_every_spared_pass_is_one_of_numbas() -> None:
+    """A pass of another name in another version would be run again, and nobody would notice."""
+    from numba.core.compiler import DefaultPassBuilder, Flags
+
+    state = SimpleNamespace(func_ir=None, flags=Flags())
+    steps = DefaultPassBuilder.define_nopython_pipeline(state).passes
+    assert {step.__name__ for step, _ in steps} >= SPARED
 
 
 LOCKS = """

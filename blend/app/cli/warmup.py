@@ -25,11 +25,16 @@ def _load() -> None:
     # A library that cannot be loaded is the fault of the step that needs it, and told there.
     with contextlib.suppress(Exception):
         from blend.base.jit import load_compiler
+        from blend.files.record import code_digest
+        from blend.pages.fill_template import template
 
         _spare_scipy()
         load_compiler()
         for name in LIBRARIES:
             importlib.import_module(name)
+        # The end of a run waits for what its page is made of, and for the digest of all sources.
+        template("report.html")
+        code_digest()
 
 
 def _spare_scipy() -> None:

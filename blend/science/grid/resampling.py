@@ -240,17 +240,15 @@ def full_coverage_box(masks: Sequence[NDArray[np.bool_]]) -> tuple[int, int, int
         both &= mask
     if both.all():
         return (0, 0, both.shape[1], both.shape[0])
-    box = _largest_rectangle(both)
+    box = np.zeros(4, dtype=np.int64)
+    _largest_rectangle(both, np.zeros((3, both.shape[1] + 1), dtype=np.int64), box)
     return (int(box[0]), int(box[1]), int(box[2]), int(box[3]))
 
 
 @kernel
-def _largest_rectangle(mask: Any) -> Any:
+def _largest_rectangle(mask: Any, room: Any, best: Any) -> None:
     rows, columns = mask.shape
-    height = np.zeros(columns + 1, dtype=np.int64)
-    starts = np.empty(columns + 1, dtype=np.int64)
-    tops = np.empty(columns + 1, dtype=np.int64)
-    best = np.zeros(4, dtype=np.int64)
+    height, starts, tops = room[0], room[1], room[2]
     area = 0
     for y in range(rows):
         depth = 0
@@ -269,4 +267,3 @@ def _largest_rectangle(mask: Any) -> Any:
             if height[x] > 0:
                 starts[depth], tops[depth] = start, height[x]
                 depth += 1
-    return best

@@ -19,26 +19,8 @@ def raise_significance(light, wrong, smooth, noise, growth, best):  # type: igno
 
 
 @kernel
-def add_error(error, other):  # type: ignore[no-untyped-def]
-    """Join two independent errors in the first."""
-    for row in range(error.shape[0]):
-        for column in range(error.shape[1]):
-            one, two = error[row, column], other[row, column]
-            error[row, column] = np.sqrt(one * one + two * two)
-
-
-@kernel
-def mark_dark(over, glow, least, best):  # type: ignore[no-untyped-def]
-    """Mark what lies below ``least`` by minus infinity: an edge in starlight taken off twice stands out, too."""
-    for row in range(best.shape[0]):
-        for column in range(best.shape[1]):
-            if over[row, column] + glow[row, column] < least:
-                best[row, column] = -np.inf
-
-
-@kernel
 def raise_bright(other, best):  # type: ignore[no-untyped-def]
-    """Take the larger significance; 0 where `mark_dark` found none."""
+    """Take the larger significance; 0 where it is minus infinity."""
     for row in range(best.shape[0]):
         for column in range(best.shape[1]):
             here = best[row, column]

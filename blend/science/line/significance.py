@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 
 from blend.base.rowblocks import map_row_blocks
 from blend.science.line.local_medians import CELL_PX, WINDOW_FWHM, surroundings
-from blend.science.line.regions import add_error, confirm_regions, mark_dark, raise_bright, raise_significance
+from blend.science.line.regions import confirm_regions, raise_bright, raise_significance
 from blend.science.line.starlight_left import (
     BLOCK_ROWS,
     COARSE_BIN,
@@ -238,14 +238,16 @@ def _compact(parts: _Parts) -> tuple[Plane, Plane, Plane]:
         own, base = parts.compact(slice(low, high))
         broad_here = blur_block(parts.broad[low:high], fine)
         narrow_here = systematic_block(blur_block(base, fine), noise, low)
-        add_error(narrow_here, spread_rows(bend, CELL_PX, slice(low, high), columns))
+        other = spread_rows(bend, CELL_PX, slice(low, high), columns)
+        narrow_here = np.sqrt(narrow_here * narrow_here + other * other)
         over = blur_block(own, taps)[part]
         out[block] = -np.inf
         raise_significance(
             over, blur_block(narrow_here, taps)[part], broad_here[part], noise.fine, noise.growth, out[block]
         )
         glow = spread_rows(parts.glow, CELL_PX, block, columns)
-        mark_dark(over, glow, -NEGATIVE * noise.fine, out[block])
+        # An edge in starlight taken off twice stands out, too.
+        out[block][over + glow < np.float64(-NEGATIVE * noise.fine)] = -np.inf
         light[bins] = bin_plane(own[part], COARSE_BIN)
         narrow[bins] = bin_plane(narrow_here[part], COARSE_BIN)
         whole = bin_plane(systematic_block(broad_here, noise, low)[part], COARSE_BIN)

@@ -25,6 +25,9 @@ into it."""
 STEPS, ENOUGH = 200, 1e-3
 """Most steps of conjugate gradients, and how much of the first force may be left."""
 
+SIDES = np.array([[-1, 0], [1, 0], [0, -1], [0, 1]])
+"""Steps to the bins of the same hole, in rows and columns."""
+
 Plane = NDArray[np.float32]
 
 
@@ -135,7 +138,8 @@ def _bend_wide_holes(out: Plane, share: Plane) -> None:
     """
     state = np.array(share > 0.0, dtype=np.uint8)
     places = np.empty(int(np.count_nonzero(state)), dtype=np.int64)
-    ends = _list_holes(state, places)
+    ends = np.zeros(places.size + 1, dtype=np.int64)
+    ends = ends[: list_groups(state, SIDES, places, ends) + 1]
     sizes = np.diff(ends)
     wide = (sizes >= WIDE_BINS) & (sizes <= WIDEST_BINS)
     least, most = np.full(sizes.size, np.inf), np.full(sizes.size, -np.inf)
@@ -194,7 +198,7 @@ def _with_mean(value: Plane, weight: Plane) -> Plane:
 def _gather_clear(plane, mask, clear, value, weight):  # type: ignore[no-untyped-def]
     # Down the columns first, with choices instead of branches: so several columns are added at a time.
     rows, columns = plane.shape
-    sums, counts = np.zeros(columns + 1, np.float64), np.zeros(columns + 1, np.int32)
+    sums, counts = np.empty(columns + 1), np.empty(columns + 1, np.int32)
     for y in range(value.shape[0]):
         sums[:] = 0.0
         counts[:] = 0
@@ -226,11 +230,13 @@ def _gather_bins(value, share, larger, rest):  # type: ignore[no-untyped-def]
 
 
 @kernel
-def _list_holes(state, places):  # type: ignore[no-untyped-def]
-    """Fill in the bins of state 1 hole by hole, as row * columns + column; return where each begins, and the end."""
+def list_groups(state, steps, places, ends):  # type: ignore[no-untyped-def]
+    """Fill in the pixels of state 1 (then 2) group by group, as row * columns + column, and where each ends.
+
+    ``steps`` (n, 2) lead to the neighbours that belong together. Returns how many groups there are.
+    """
     rows, columns = state.shape
-    ends = [0]
-    head, tail = 0, 0
+    head, tail, count = 0, 0, 0
     for row in range(rows):
         for column in range(columns):
             if state[row, column] != 1:
@@ -241,13 +247,15 @@ def _list_holes(state, places):  # type: ignore[no-untyped-def]
             while head < tail:
                 r, c = places[head] // columns, places[head] % columns
                 head += 1
-                for y, x in ((r - 1, c), (r + 1, c), (r, c - 1), (r, c + 1)):
+                for k in range(len(steps)):
+                    y, x = r + steps[k, 0], c + steps[k, 1]
                     if 0 <= y < rows and 0 <= x < columns and state[y, x] == 1:
                         state[y, x] = 2
                         places[tail] = y * columns + x
                         tail += 1
-            ends.append(tail)
-    return np.array(ends)
+            count += 1
+            ends[count] = tail
+    return count
 
 
 @kernel

@@ -99,23 +99,13 @@ def touch_rows(
 ) -> int:
     # Many short loops over a piece of a row that stays in the nearest cache: a compiler makes each of them take eight
     # pixels at a time, which it does not with one long loop (three times as slow). They stand in one kernel, since a
-    # call inside a kernel would have to be a kernel itself.
+    # call inside a kernel would have to be a kernel itself. Of a length that it knows it would write them out thrice.
     columns, high, wide = codes.shape[2], shift.shape[1], shift.shape[2]
     line = np.empty((5, wide), np.float32)
     moved = np.empty((5, columns), np.float32)
-    gain = np.ones(_PIECE, np.float32)
-    red, green, blue = (
-        np.empty(_PIECE, np.float32),
-        np.empty(_PIECE, np.float32),
-        np.empty(_PIECE, np.float32),
-    )
-    long, mid, short = (
-        np.empty(_PIECE, np.float32),
-        np.empty(_PIECE, np.float32),
-        np.empty(_PIECE, np.float32),
-    )
-    root, inside = np.empty((3, _PIECE), np.float32), np.empty(_PIECE, np.bool_)
-    floor, roof = np.empty(_PIECE, np.float32), np.empty(_PIECE, np.float32)
+    gain, inside = np.empty(_PIECE, np.float32), np.empty(_PIECE, np.bool_)
+    lights, cones = np.empty((3, _PIECE), np.float32), np.empty((3, _PIECE), np.float32)
+    root, bounds = np.empty((3, _PIECE), np.float32), np.empty((2, _PIECE), np.float32)
     bits = root.view(np.int32)
     decode, decode_step, encode, encode_step = tables[0], tables[1], tables[2], tables[3]
     saturation, limit = factors[0], factors[1]
@@ -130,7 +120,8 @@ def touch_rows(
             blocks, spread, up, down = line[k], moved[k], shift[k, above], shift[k, below]
             for x in range(wide):
                 blocks[x] = up[x] + part * (down[x] - up[x])
-            spread[:2] = blocks[0]
+            for x in range(min(2, columns)):
+                spread[x] = blocks[0]
             # Pixels 2 to 5 lie between the centres of blocks 0 and 1, and so on.
             for left in range(wide - 1):
                 here, step = blocks[left], blocks[left + 1] - blocks[left]
@@ -138,8 +129,8 @@ def touch_rows(
                     x = 4 * left + 2 + j
                     if x < columns:
                         spread[x] = here + (_HALF * np.float32(j) + _QUARTER) * _HALF * step
-            if 4 * wide - 2 < columns:
-                spread[4 * wide - 2 :] = blocks[wide - 1]
+            for x in range(4 * wide - 2, columns):
+                spread[x] = blocks[wide - 1]
         if grain.shape[1] > 1:
             for x in range(columns):
                 moved[4, x] += grain[y, x]
@@ -147,8 +138,10 @@ def touch_rows(
             size = min(_PIECE, columns - start)
             piece = slice(start, start + size)
             reds, greens, blues = codes[0, y, piece], codes[1, y, piece], codes[2, y, piece]
-            noise = moved[4, piece]
-            for source, light in ((reds, red), (greens, green), (blues, blue)):
+            red, green, blue = lights[0], lights[1], lights[2]
+            floor, roof, noise = bounds[0], bounds[1], moved[4, piece]
+            for k in range(len(to_lms)):
+                source, light = codes[k, y, piece], lights[k]
                 for x in range(size):
                     # Missing pixels pass as 0 here, and are missing again in the end.
                     value = source[x] - noise[x]
@@ -165,11 +158,14 @@ def touch_rows(
                     red[x] = min(max(red[x] + grey, _ZERO), _ONE)
                     green[x] = min(max(green[x] + (grey - taken), _ZERO), _ONE)
                     blue[x] = min(max(blue[x] + grey, _ZERO), _ONE)
-            for light in (red, green, blue):
+            for k in range(len(to_lms)):
+                light = lights[k]
                 for x in range(size):
                     place = light[x] * _STEPS
                     entry = np.uint32(place)
                     light[x] = decode[entry] + (place - np.float32(entry)) * decode_step[entry]
+            for x in range(size):
+                gain[x] = _ONE
             if tone.shape[1] > 1:
                 for x in range(size):
                     light_here = _RED * red[x] + _GREEN * green[x] + _BLUE * blue[x]
@@ -180,8 +176,8 @@ def touch_rows(
                 least = KEPT_LIGHT * min(min(red[x], green[x]), blue[x])
                 floor[x] = least * gain[x] * gain[x] * gain[x] + _LOW
                 roof[x] = max(max(max(red[x], green[x]), blue[x]), _EDGE) + _OVER
-            for k, cone in ((0, long), (1, mid), (2, short)):
-                c_red, c_green, c_blue = to_lms[k, 0], to_lms[k, 1], to_lms[k, 2]
+            for k in range(len(to_lms)):
+                cone, c_red, c_green, c_blue = cones[k], to_lms[k, 0], to_lms[k, 1], to_lms[k, 2]
                 for x in range(size):
                     cone[x] = c_red * red[x] + c_green * green[x] + c_blue * blue[x]
                 # Cube roots t of v: a third of the exponent is 5 % off; with h = 1 - t^3 / v, the series of
@@ -198,14 +194,15 @@ def touch_rows(
                     t += t * (_ONE - t * t * t * inverse) * _THIRD
                     near[x] = t
             l_root, m_root, s_root = root[0], root[1], root[2]
+            long, mid, short = cones[0], cones[1], cones[2]
             for x in range(size):
                 black = min(min(long[x], mid[x]), short[x]) < _TINY
                 l_root[x] = _ZERO if black else l_root[x]
                 m_root[x] = _ZERO if black else m_root[x]
                 s_root[x] = _ZERO if black else s_root[x]
             lightness, a, b = long, mid, short
-            for k, value_of in ((0, lightness), (1, a), (2, b)):
-                c_l, c_m, c_s = to_lab[k, 0], to_lab[k, 1], to_lab[k, 2]
+            for k in range(len(to_lab)):
+                value_of, c_l, c_m, c_s = cones[k], to_lab[k, 0], to_lab[k, 1], to_lab[k, 2]
                 for x in range(size):
                     value_of[x] = c_l * l_root[x] + c_m * m_root[x] + c_s * s_root[x]
             more = moved[3, piece]
@@ -215,13 +212,13 @@ def touch_rows(
                     value_of[x] = (_ONE + saturation * more[x]) * gain[x] * (value_of[x] - taken[x])
             for x in range(size):
                 lightness[x] *= gain[x]
-            for k in range(3):
+            for k in range(len(from_lab)):
                 near, c_a, c_b = root[k], from_lab[k, 1], from_lab[k, 2]
                 for x in range(size):
                     t = lightness[x] + (c_a * a[x] + c_b * b[x])
                     near[x] = t * t * t
-            for k, light in ((0, red), (1, green), (2, blue)):
-                c_l, c_m, c_s = to_rgb[k, 0], to_rgb[k, 1], to_rgb[k, 2]
+            for k in range(len(to_rgb)):
+                light, c_l, c_m, c_s = lights[k], to_rgb[k, 0], to_rgb[k, 1], to_rgb[k, 2]
                 for x in range(size):
                     light[x] = c_l * l_root[x] + c_m * m_root[x] + c_s * s_root[x]
             for x in range(size):
@@ -248,8 +245,8 @@ def touch_rows(
                     else:
                         top = share
                 red[x], green[x], blue[x] = r, g, u
-            for k, light in ((0, red), (1, green), (2, blue)):
-                target = out[k, y, piece]
+            for k in range(len(to_rgb)):
+                light, target = lights[k], out[k, y, piece]
                 for x in range(size):
                     light[x] = np.sqrt(min(max(light[x], _ZERO), _ONE)) * _STEPS
                 for x in range(size):

@@ -119,7 +119,7 @@ def describe_holes(holes: Mask) -> HoleFacts:
 def _is_convex(missing: Any) -> Any:  # pragma: no cover - compiled
     """Return whether data are one run along every row and every column."""
     rows, columns = missing.shape
-    begun = np.zeros(columns, dtype=np.uint16)
+    begun = np.empty(columns, dtype=np.int32)
     for x in range(columns):
         begun[x] = 1 - missing[0, x]
     for y in range(rows):

@@ -7,6 +7,7 @@ from numpy.typing import NDArray
 
 from blend.base.jit import kernel
 from blend.base.rowblocks import copy_planes
+from blend.science.picture.fill_stars import list_groups
 
 Plane = NDArray[np.float32]
 RING_PX = 4
@@ -51,11 +52,12 @@ def colour_cores(
     rows, columns = saturated.shape
     state = np.array(saturated, dtype=np.uint8, order="C")
     places = np.empty(int(np.count_nonzero(state)), dtype=np.int64)
-    area = np.empty(places.size, dtype=np.int64)
-    count = _list_areas(state, places, area)
+    ends = np.zeros(places.size + 1, dtype=np.int64)
+    count = list_groups(state, np.argwhere(np.ones((3, 3))) - 1, places, ends)
+    area = np.repeat(np.arange(count), np.diff(ends[: count + 1]))
     out = copy_planes(rgb) if out is None else out
     sums, pixels = np.zeros((count, 3)), np.zeros(count, dtype=np.int64)
-    _sum_rings(out, state, places, area, RING_PX, sums, pixels)
+    _sum_rings(out, state, places, area, RING_PX, np.zeros(state.shape, dtype=np.int32), sums, pixels)
     told = ((pixels >= FEWEST) & (sums.min(axis=1) > 0.0))[area]
     places, area = places[told], area[told]
     colour = (3.0 * sums / np.maximum(sums.sum(axis=1, keepdims=True), 1e-30))[area].T
@@ -66,36 +68,9 @@ def colour_cores(
 
 
 @kernel
-def _list_areas(state, places, area):  # type: ignore[no-untyped-def]
-    """Fill in the saturated pixels (1, then 2) area by area and the number of each one's area; return how many."""
-    rows, columns = state.shape
-    head, tail, count = 0, 0, 0
-    for row in range(rows):
-        for column in range(columns):
-            if state[row, column] != 1:
-                continue
-            places[tail] = row * columns + column
-            state[row, column] = 2
-            tail += 1
-            while head < tail:
-                area[head] = count
-                r, c = places[head] // columns, places[head] % columns
-                head += 1
-                for y in range(max(r - 1, 0), min(r + 2, rows)):
-                    for x in range(max(c - 1, 0), min(c + 2, columns)):
-                        if state[y, x] == 1:
-                            state[y, x] = 2
-                            places[tail] = y * columns + x
-                            tail += 1
-            count += 1
-    return count
-
-
-@kernel
-def _sum_rings(rgb, state, places, area, reach, sums, pixels):  # type: ignore[no-untyped-def]
+def _sum_rings(rgb, state, places, area, reach, last, sums, pixels):  # type: ignore[no-untyped-def]
     """Add up the planes in each area's ring; ``last`` keeps a pixel from counting twice in one area."""
     rows, columns = state.shape
-    last = np.zeros(state.shape, dtype=np.int32)
     for i in range(len(places)):
         r, c, own = places[i] // columns, places[i] % columns, area[i] + 1
         for y in range(max(r - reach, 0), min(r + reach + 1, rows)):

@@ -176,7 +176,7 @@ def mark_rows(
     rows, columns = pixels.shape
     ring = np.empty(16, dtype=np.float32)
     outer = np.empty(24, dtype=np.float32)
-    four = np.zeros(_TILE, dtype=np.int32)
+    four = np.empty(_TILE, dtype=np.int32)
     for y in range(max(3, start), min(rows - 3, stop)):
         for tile in range(limits.shape[0]):
             limit = limits[tile]

@@ -202,16 +202,22 @@ def bisquare_weights(
     return np.where(u2 < 1.0, (1.0 - u2) ** 2, 0.0) / total, tau2
 
 
+def _is_above_one(values: NDArray[np.float64]) -> bool:
+    """Return whether the median is above 1: mostly told by a count, a fifth of a selection's time."""
+    more = 2 * int(np.count_nonzero(values > 1.0)) - values.size
+    return more > 0 or (more == 0 and median(values) > 1.0)
+
+
 def _scatter_beyond(deviations: NDArray[np.float64], variances: NDArray[np.float64]) -> float:
     """Return the variance tau^2 for which the median of deviation^2 / (variance + tau^2) is that of a
     Gaussian."""
     squares = (MAD_TO_SIGMA * deviations) ** 2
-    if median(squares / np.maximum(variances, 1e-300)) <= 1.0:
+    if not _is_above_one(squares / np.maximum(variances, 1e-300)):
         return 0.0
     low, high = 0.0, float(squares.max())
     for _ in range(HALVINGS):
         tau2 = 0.5 * (low + high)
-        if median(squares / (variances + tau2)) > 1.0:
+        if _is_above_one(squares / (variances + tau2)):
             low = tau2
         else:
             high = tau2

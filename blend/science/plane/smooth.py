@@ -218,7 +218,10 @@ def spread_rows(binned: NDArray[np.float32], size: int, rows: slice, columns: in
     array([[0. , 0.5, 1.5, 2. ]], dtype=float32)
     """
     out = np.empty((rows.stop - rows.start, columns), dtype=np.float32)
-    _spread(binned, size, rows.start, out)
+    at = np.clip((np.arange(columns) + 0.5) / size - 0.5, 0.0, binned.shape[1] - 1.0)
+    left = np.minimum(at.astype(np.uintp), max(binned.shape[1] - 2, 0))  # without a sign: not looked at twice
+    room = np.zeros((2, binned.shape[1]), dtype=np.float32)
+    _spread(binned, size, rows.start, left, (at - left).astype(np.float32), room, out)
     return out
 
 
@@ -243,16 +246,9 @@ def _bin(source, size, holes, out):  # type: ignore[no-untyped-def]
 
 
 @kernel
-def _spread(binned, size, first, out):  # type: ignore[no-untyped-def]
+def _spread(binned, size, first, left, share, room, out):  # type: ignore[no-untyped-def]
     rows, columns = binned.shape
-    # without a sign, an index is not looked at twice
-    left = np.empty(out.shape[1], dtype=np.uintp)
-    share = np.empty(out.shape[1], dtype=np.float32)
-    for x in range(out.shape[1]):
-        at = min(max((x + 0.5) / size - 0.5, 0.0), columns - 1.0)
-        low = min(int(at), max(columns - 2, 0))
-        left[x], share[x] = low, at - low
-    line, step = np.empty(columns, dtype=np.float32), np.zeros(columns, dtype=np.float32)
+    line, step = room[0], room[1]
     for y in range(out.shape[0]):
         at = min(max((first + y + 0.5) / size - 0.5, 0.0), rows - 1.0)
         low = min(int(at), max(rows - 2, 0))

@@ -138,7 +138,8 @@ def fit_star_curve(
     mask = np.zeros((1, 1), dtype=np.bool_) if invalid is None else invalid
     near, reach = _neighbours(chosen, stars, fwhm)
     half = int(np.ceil(SKY[1] * fwhm)) + 1
-    boxes = cut_boxes(plane, mask, chosen.xy, near, reach, float(ceiling), MARGIN, half)
+    boxes = np.full((len(chosen), 2 * half + 1, 2 * half + 1), np.nan)
+    cut_boxes(plane, mask, chosen.xy, near, reach, float(ceiling), MARGIN, boxes)
     boxes = level_boxes(boxes, SKY[0] * fwhm, SKY[1] * fwhm)
     levels = ring_levels(boxes, chosen.xy, np.append(EDGES, SKY) * fwhm)
     usable = np.isfinite(levels[:, -1, 0]) & (levels[:, -1, 1] > 0.0)
@@ -265,7 +266,7 @@ def _profiles(
     # far above zero nothing is cut off below it
     sums = window_sums(boxes, stars.xy, sky, 1e4 * noise, widths, np.ones(1))[0, 0]
     rings = levels[:, : EDGES.size - 1, 0] - sky[:, None]
-    noise = noise * shared_noise(boxes, stars.xy, sky, noise, SKY[0] * fwhm)
+    noise = noise * shared_noise(boxes, sky, noise, SKY[0] * fwhm)
     # 1.2533: the median of n values has pi/2 times the variance of their mean; a window of width w has the sum 2 pi w^2
     # and the root of its sum of squares is sqrt(pi) w
     sky_error = 1.2533 * noise / np.sqrt(count)

@@ -22,18 +22,17 @@ the least level by the sky's, since powers know no values below zero."""
 
 @kernel
 def cut_boxes(
-    plane: Any, mask: Any, xy: Any, near: Any, reach: Any, ceiling: float, margin: float, half: int
-) -> Any:
-    """Return the pixels round every star, (n, side, side); NaN where masked, lit by a neighbour or too bright.
+    plane: Any, mask: Any, xy: Any, near: Any, reach: Any, ceiling: float, margin: float, boxes: Any
+) -> None:
+    """Fill NaN with the pixels round every star, (n, side, side), but where masked, lit by a neighbour or too bright.
 
     ``near`` (n, k, 2) are neighbours' places and ``reach`` (n, k) how far each of them lights, 0 for none. Pixels
     within ``margin`` px of the outermost one that reaches ``ceiling`` are too bright. A mask of another shape than
     the plane masks nothing.
     """
-    n, side = xy.shape[0], 2 * half + 1
+    n, half = xy.shape[0], boxes.shape[1] // 2
     rows, columns = plane.shape
     masked = mask.shape[0] == rows and mask.shape[1] == columns
-    boxes = np.full((n, side, side), np.nan)
     for s in range(n):
         cx, cy = int(np.rint(xy[s, 0])), int(np.rint(xy[s, 1]))
         full = -margin - 1.0
@@ -56,7 +55,6 @@ def cut_boxes(
             for column in range(cx - half, cx + half + 1):
                 if np.hypot(column - xy[s, 0], row - xy[s, 1]) < full + margin:
                     boxes[s, row - cy + half, column - cx + half] = np.nan
-    return boxes
 
 
 def level_boxes(boxes: Any, inner: float, outer: float) -> Any:
@@ -103,17 +101,23 @@ def ring_levels(boxes: Any, xy: Any, edges: Any) -> Any:
     return out
 
 
-@kernel
 def window_sums(boxes: Any, xy: Any, sky: Any, base: Any, widths: Any, powers: Any) -> Any:
     """Return sums in Gaussian windows of v^(1/g) - base^(1/g) and their derivatives by g, (2, powers, n, windows).
 
     ``base`` (n,) is where the sky stands above the curve's zero, and v = pixel - sky + base, never below a
     thousandth of it. Windows end at `REACH` of their ``widths``; NaN where one misses a pixel that weighs `MISSED`.
     """
+    out = np.zeros((2, powers.size, len(boxes), widths.size))
+    _add_windows(boxes, xy, sky, base, widths, powers, np.empty(widths.size), out)
+    return out
+
+
+@kernel
+def _add_windows(
+    boxes: Any, xy: Any, sky: Any, base: Any, widths: Any, powers: Any, weights: Any, out: Any
+) -> None:
     n, side = boxes.shape[0], boxes.shape[1]
     half = side // 2
-    out = np.zeros((2, powers.size, n, widths.size))
-    weights = np.empty(widths.size)
     for s in range(n):
         fx, fy = np.rint(xy[s, 0]) - xy[s, 0] - half, np.rint(xy[s, 1]) - xy[s, 1] - half
         base_log = np.log(base[s])
@@ -127,7 +131,8 @@ def window_sums(boxes: Any, xy: Any, sky: Any, base: Any, widths: Any, powers: A
                     inside = r2 <= (REACH * widths[w]) ** 2
                     weights[w] = np.exp(-0.5 * r2 / (widths[w] * widths[w])) if inside else 0.0
                     if missing and weights[w] > MISSED:
-                        out[:, :, s, w] = np.nan
+                        for p in range(powers.size):
+                            out[0, p, s, w] = out[1, p, s, w] = np.nan
                 if missing:
                     continue
                 log = np.log(max(boxes[s, j, i] - sky[s] + base[s], LEAST_LEVEL * base[s]))
@@ -139,19 +144,25 @@ def window_sums(boxes: Any, xy: Any, sky: Any, base: Any, widths: Any, powers: A
                         if weights[w] > 0.0:
                             out[0, p, s, w] += weights[w] * (value - level)
                             out[1, p, s, w] += weights[w] * slope
-    return out
 
 
-@kernel
-def shared_noise(boxes: Any, xy: Any, sky: Any, noise: Any, radius: float) -> Any:
+def shared_noise(boxes: Any, sky: Any, noise: Any, radius: float) -> Any:
     """Return how much noisier sums over windows are than pixels alone tell: 1 for independent noise.
 
     The root of the sum of the sky's correlations up to two pixels away, less what pixels four apart still share.
     """
+    products, pairs = np.zeros((2, 3))
+    _add_products(boxes, sky, noise, radius, np.empty(boxes.shape[1:]), products, pairs)
+    mean = products / np.maximum(pairs, 1.0)
+    own = mean[0] - mean[2]
+    # 24 pixels stand within two of one
+    return np.sqrt(max(1.0, 1.0 + 24.0 * (mean[1] - mean[2]) / own)) if own > 0.0 else 1.0
+
+
+@kernel
+def _add_products(boxes: Any, sky: Any, noise: Any, radius: float, z: Any, products: Any, pairs: Any) -> None:
     n, side = boxes.shape[0], boxes.shape[1]
     half = side // 2
-    products, pairs = np.zeros(3), np.zeros(3)
-    z = np.empty((side, side))
     for s in range(n):
         for j in range(side):
             for i in range(side):
@@ -171,7 +182,3 @@ def shared_noise(boxes: Any, xy: Any, sky: Any, noise: Any, radius: float) -> An
                         if np.isfinite(product):
                             products[kind] += product
                             pairs[kind] += 1.0
-    mean = products / np.maximum(pairs, 1.0)
-    own = mean[0] - mean[2]
-    # 24 pixels stand within two of one
-    return np.sqrt(max(1.0, 1.0 + 24.0 * (mean[1] - mean[2]) / own)) if own > 0.0 else 1.0

@@ -237,9 +237,14 @@ def measure_blocks(
     has_skip = unusable is not None
     skip = np.asarray(unusable if has_skip else [[False]], dtype=np.bool_)
 
+    most = int(np.diff(edges_y).max() * np.diff(edges_x).max())
+
     def fill_rows(rows_of_blocks: slice) -> None:
+        room = np.empty((3, most), dtype=np.float32)
         for j in range(rows_of_blocks.start, rows_of_blocks.stop):
-            _measure_row(plane, skip, has_skip, edges_y[j], edges_y[j + 1], edges_x, CLIP_SIGMA, table[j])
+            _measure_row(
+                plane, skip, has_skip, edges_y[j], edges_y[j + 1], edges_x, CLIP_SIGMA, room, table[j]
+            )
 
     map_row_blocks(fill_rows, down, height=1)
     x = 0.5 * (edges_x[:-1] + edges_x[1:] - 1)
@@ -273,21 +278,13 @@ def faint_light_doubt(blocks: SkyBlocks, used: NDArray[np.bool_]) -> float:
 
 
 @kernel
-def _measure_row(plane, skip, has_skip, y0, y1, edges_x, kappa, out):  # type: ignore[no-untyped-def]
+def _measure_row(plane, skip, has_skip, y0, y1, edges_x, kappa, room, out):  # type: ignore[no-untyped-def]
+    usable, light, kept = room[0], room[1], room[2]
     for c in range(out.shape[0]):
-        x0 = edges_x[c]
-        x1 = edges_x[c + 1]
-        room = (y1 - y0) * (x1 - x0)
-        usable = np.empty(room, dtype=np.float32)
-        light = np.empty(room, dtype=np.float32)
-        n_usable = 0
-        n_light = 0
-        n_seen = 0
-        sum_x = 0.0
-        sum_y = 0.0
+        n_usable = n_light = 0
+        sum_x = sum_y = 0.0
         for y in range(y0, y1):
-            for x in range(x0, x1):
-                n_seen += 1
+            for x in range(edges_x[c], edges_x[c + 1]):
                 value = plane[y, x]
                 if value - value == 0.0:
                     light[n_light] = value
@@ -297,30 +294,55 @@ def _measure_row(plane, skip, has_skip, y0, y1, edges_x, kappa, out):  # type: i
                         n_usable += 1
                         sum_x += x
                         sum_y += y
+        n_seen = (y1 - y0) * (edges_x[c + 1] - edges_x[c])
+        thin = max(1, n_usable // 1024)
+        middle = middle_of_light = sigma = np.nan
+        # The medians of what is usable, of all light, and of a thousand distances from the first, by Hoare's selection:
+        # `np.median` takes longer to compile than all else here.
+        for turn in range(3):
+            count = n_usable if turn == 0 else n_light if turn == 1 else (n_usable + thin - 1) // thin
+            # Where nothing is masked, the first two are of one sample.
+            if count == 0 or (turn == 1 and n_light == n_usable):
+                continue
+            for k in range(count):
+                if turn == 2:
+                    kept[k] = abs(usable[k * thin] - np.float32(middle))
+                else:
+                    kept[k] = light[k] if turn else usable[k]
+            half, low, high = count // 2, 0, count - 1
+            while low < high:
+                pivot, i, j = kept[half], low, high
+                while i <= j:
+                    while kept[i] < pivot:
+                        i += 1
+                    while kept[j] > pivot:
+                        j -= 1
+                    if i <= j:
+                        kept[i], kept[j] = kept[j], kept[i]
+                        i += 1
+                        j -= 1
+                low = i if j < half else low
+                high = j if half < i else high
+            below = kept[0] if count % 2 == 0 else kept[half]
+            for k in range(1, half if count % 2 == 0 else 0):
+                below = max(below, kept[k])
+            found = (below + kept[half]) / 2
+            if turn == 2:
+                sigma = 1.482602218505602 * found
+            else:
+                middle_of_light = found
+                middle = middle if turn else found
+        out[c, 0] = out[c, 1] = out[c, 4] = np.nan
+        out[c, 2] = middle_of_light if 2 * n_light >= n_seen else np.nan
+        out[c, 3] = n_usable / max(n_seen, 1)
         out[c, 5] = sum_x / max(n_usable, 1)
         out[c, 6] = sum_y / max(n_usable, 1)
-        out[c, 0] = np.nan
-        out[c, 1] = np.nan
-        out[c, 2] = np.nan
-        out[c, 3] = n_usable / max(n_seen, 1)
-        out[c, 4] = np.nan
-        sample = usable[:n_usable]
-        middle = np.median(sample) if n_usable > 0 else np.nan
-        if 2 * n_light >= n_seen and n_light > 0:
-            # Where nothing is masked, both are one sample.
-            out[c, 2] = middle if n_usable == n_light else np.median(light[:n_light])
         if n_usable < 8:
             continue
-        thin = max(1, n_usable // 1024)
-        # The sample's own type: a median is compiled anew for another, which takes longer than the rest of this.
-        sigma = 1.482602218505602 * np.median(np.abs(sample[::thin] - np.float32(middle)))
-        kept = np.empty(n_usable, dtype=np.float32)
-        n = 0
-        above = 0
-        total = 0.0
-        squares = 0.0
+        n = above = 0
+        total = squares = 0.0
         for k in range(n_usable):
-            off = sample[k] - middle
+            off = usable[k] - middle
             if abs(off) <= kappa * sigma or sigma == 0.0:
                 kept[n] = off
                 n += 1
@@ -335,15 +357,14 @@ def _measure_row(plane, skip, has_skip, y0, y1, edges_x, kappa, out):  # type: i
         level = total / n if sigma == 0.0 else start
         for _ in range(HUBER_STEPS if sigma > 0.0 else 0):
             middle_of_step = np.float32(level)
-            pull = 0.0
-            inside = 0
+            pull, inside = 0.0, 0
             for k in range(n):
                 off = kept[k] - middle_of_step
                 held = off if off < limit else limit
                 held = held if held > -limit else -limit
                 pull += float(held)
                 inside += held == off
-            level = middle_of_step + pull / max(inside, 1)
+            level = float(middle_of_step) + pull / max(inside, 1)
         out[c, 0] = middle + level
         out[c, 1] = HUBER_ERROR * spread / np.sqrt(n)
         out[c, 4] = total / n - start

@@ -106,10 +106,13 @@ def flatten_for_detection(
     out = np.empty_like(plane)
     mask = np.zeros((1, 1), dtype=np.bool_) if invalid is None else np.ascontiguousarray(invalid, np.bool_)
     scale_y = (sky.shape[0] - 1) / max(rows - 1, 1)
-    scale_x = (sky.shape[1] - 1) / max(columns - 1, 1)
+    at = np.arange(columns) * ((sky.shape[1] - 1) / max(columns - 1, 1))
+    left = np.minimum(at.astype(np.uintp), max(sky.shape[1] - 2, 0))  # without a sign: not looked at twice
+    share = (at - left).astype(np.float32)
 
     def fill_rows(block: slice) -> None:
-        _flatten_rows(plane, mask, sky, noise, scale_y, scale_x, block.start, block.stop, out)
+        room = np.empty((2, sky.shape[1] + 1), dtype=np.float32)
+        _flatten_rows(plane, mask, sky, noise, scale_y, left, share, block.start, block.stop, room, out)
 
     map_row_blocks(fill_rows, rows)
     return out
@@ -146,22 +149,18 @@ def _flatten_rows(
     sky: Any,
     noise: Any,
     scale_y: float,
-    scale_x: float,
+    left: Any,
+    share: Any,
     start: int,
     stop: int,
+    room: Any,
     out: Any,
 ) -> None:
     columns = plane.shape[1]
     masked = mask.shape[0] == plane.shape[0]
     high, wide = sky.shape
     most = np.float32(np.inf)
-    left = np.empty(columns, dtype=np.uintp)  # an index without a sign is not looked at twice
-    share = np.empty(columns, dtype=np.float32)
-    for x in range(columns):
-        left[x] = min(int(x * scale_x), max(wide - 2, 0))
-        share[x] = x * scale_x - left[x]
-    level = np.empty(wide + 1, dtype=np.float32)
-    weight = np.empty(wide, dtype=np.float32)
+    level, weight = room[0], room[1]
     for y in range(start, stop):
         v = y * scale_y
         j = min(int(v), max(high - 2, 0))

@@ -41,15 +41,17 @@ def ring_sky(plane: Any, mask: Any, xy: Any, inner: Any, outer: Any) -> Any:
     # a pixel more on both sides: no more squares than that have their middles in a ring; and a place that is not one's
     room = int(np.pi * np.max((outer + 1.0) ** 2 - (inner - 1.0) ** 2, initial=0.0)) + 2
     values = np.full((len(xy), room), np.nan, dtype=np.float32)
-    counts = _gather_rings(plane, mask, xy, inner, outer, values)
+    counts = np.empty(len(xy), dtype=np.int64)
+    _gather_rings(plane, mask, xy, inner, outer, values, counts)
     # numpy sorts rows with vectors, which no loop that swaps elements can; NaN comes last
     values[:, : np.max(counts, initial=0)].sort(axis=1)
-    return _ring_medians(values, counts)
+    out = np.full((len(xy), 3), np.nan)
+    _ring_medians(values, counts, out)
+    return out
 
 
 @kernel
-def _gather_rings(plane: Any, mask: Any, xy: Any, inner: Any, outer: Any, out: Any) -> Any:
-    counts = np.zeros(xy.shape[0], dtype=np.int64)
+def _gather_rings(plane: Any, mask: Any, xy: Any, inner: Any, outer: Any, out: Any, counts: Any) -> None:
     masked = mask.shape[0] == plane.shape[0] and mask.shape[1] == plane.shape[1]
     rows, columns = plane.shape
     for n in range(xy.shape[0]):
@@ -70,13 +72,11 @@ def _gather_rings(plane: Any, mask: Any, xy: Any, inner: Any, outer: Any, out: A
                 count += np.uintp(good)
         row[count] = np.nan
         counts[n] = count
-    return counts
 
 
 @kernel
-def _ring_medians(values: Any, counts: Any) -> Any:
+def _ring_medians(values: Any, counts: Any, out: Any) -> None:
     """Of sorted values the smallest deviations lie side by side round the median: how many below it is searched for."""
-    out = np.full((counts.size, 3), np.nan)
     for n in range(counts.size):
         count = counts[n]
         if count < FEWEST:
@@ -100,7 +100,6 @@ def _ring_medians(values: Any, counts: Any) -> Any:
                 above -= 1
             last = (max(sky - row[below], row[above] - sky) + last) / 2
         out[n, 0], out[n, 1], out[n, 2] = sky, MAD * last, count
-    return out
 
 
 def measure_stars(plane: Any, mask: Any, xy: Any, windows: Any, adapt: bool) -> Any:
@@ -114,16 +113,18 @@ def measure_stars(plane: Any, mask: Any, xy: Any, windows: Any, adapt: bool) -> 
     """
     # Sky: median of a ring well outside the window.
     rings = ring_sky(plane, mask, xy, 4.0 * windows + 1.0, 4.0 * windows + 5.0)
-    return _measure_stars(plane, mask, xy, windows, rings, adapt)
+    out = np.full((len(xy), len(COLUMNS)), np.nan)
+    _measure_stars(plane, mask, xy, windows, rings, adapt, np.empty(plane.shape[1]), out)
+    return out
 
 
 @kernel
-def _measure_stars(plane: Any, mask: Any, xy: Any, windows: Any, rings: Any, adapt: bool) -> Any:
-    out = np.full((xy.shape[0], len(COLUMNS)), np.nan)
+def _measure_stars(
+    plane: Any, mask: Any, xy: Any, windows: Any, rings: Any, adapt: bool, across: Any, out: Any
+) -> None:
+    # A round Gaussian is one along x, ``across``, times one along y.
     masked = mask.shape[0] == plane.shape[0] and mask.shape[1] == plane.shape[1]
     rows, columns = plane.shape
-    # a round Gaussian is one along x times one along y
-    across = np.empty(columns)
     for n in range(xy.shape[0]):
         x, y, w = xy[n, 0], xy[n, 1], windows[n]
         sky, noise = rings[n, 0], rings[n, 1]
@@ -239,7 +240,6 @@ def _measure_stars(plane: Any, mask: Any, xy: Any, windows: Any, rings: Any, ada
         out[n, 8] = noise
         out[n, 9] = raw
         out[n, 10] = sky
-    return out
 
 
 @kernel
@@ -249,9 +249,10 @@ def core_sigmas(plane: Any, measured: Any) -> Any:
     The chord from the peak to half of it is what FWHM means; a moment also sees the wings.
     ``measured`` comes from `measure_stars`. Used is what stands above 0.4 of the peak, a little below the half.
     """
-    out = np.full(measured.shape[0], np.nan)
+    out = np.empty(measured.shape[0])
     rows, columns = plane.shape
     for n in range(measured.shape[0]):
+        out[n] = np.nan
         if not np.isfinite(measured[n, 0]):
             continue
         x, y, top, reach = measured[n, 0], measured[n, 1], measured[n, 4], 2.5 * measured[n, 5]
@@ -290,7 +291,9 @@ def aperture_fluxes(plane: Any, mask: Any, xy: Any, radius: float) -> Any:
         np.full(np.count_nonzero(inside), end) for end in (1.5 * radius + 2.0, 2.0 * radius + 6.0)
     )
     sky, noise, count = ring_sky(plane, mask, xy[inside], inner, outer).T
-    flux, area = _circle_sums(plane, mask, xy[inside], radius).T
+    sums = np.full((len(sky), 2), np.nan)
+    _circle_sums(plane, mask, xy[inside], radius, sums)
+    flux, area = sums.T
     # The median of n values has pi/2 times the variance of their mean.
     error = noise * np.sqrt(area + 0.5 * np.pi * area * area / count)
     out[inside] = np.where(np.isnan(flux), np.nan, [flux - area * sky, error]).T
@@ -298,9 +301,8 @@ def aperture_fluxes(plane: Any, mask: Any, xy: Any, radius: float) -> Any:
 
 
 @kernel
-def _circle_sums(plane: Any, mask: Any, xy: Any, radius: float) -> Any:
-    """Return the sum of the pixels in each circle and its area in pixels, (n, 2); NaN where one is not usable."""
-    out = np.full((xy.shape[0], 2), np.nan)
+def _circle_sums(plane: Any, mask: Any, xy: Any, radius: float, out: Any) -> None:
+    """Fill in the sum of the pixels in each circle and its area in pixels, (n, 2), where all are usable."""
     masked = mask.shape[0] == plane.shape[0] and mask.shape[1] == plane.shape[1]
     rows, columns = plane.shape
     # 0.75: more than half a pixel's diagonal
@@ -329,4 +331,3 @@ def _circle_sums(plane: Any, mask: Any, xy: Any, radius: float) -> Any:
                     area += share
         if good:
             out[n, 0], out[n, 1] = flux, area
-    return out
