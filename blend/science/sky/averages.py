@@ -35,6 +35,8 @@ STEEPNESS_STEP = 0.09
 """Doubt of ln steepness about each that is tried: half the distance to the next."""
 RING_SHARE = 0.5
 """By how much of the halo's doubt a profile is wrong all around: no disc is one of those that are tried."""
+DOUBT_SHARES = (0.125, 0.25, 0.5, 1.0)
+"""Factors of the halo's doubt that are tried."""
 LEAST_POWER = 1e-200
 """Sum of squares of a profile, in errors, below which it shines in no block: a steep one far from its outline."""
 LEAST_WIDTH = 1e-3
@@ -132,14 +134,15 @@ def average_skies(problem: SkyProblem, solution: Solution, degrees: list[int]) -
     assert halo is not None and profiles is not None and solution.doubt is not None
     terms = problem.terms(max(degrees[-1], UNEVEN_DEGREE))
     free = _free_blocks(problem, solution)
-    data = _gathered(problem, solution, terms)
+    share = _doubt_told(problem, solution, terms, degrees[-1])
+    data = _gathered(problem, solution, terms, share)
     slope = float(np.abs(solution.coefficients[1:3]).sum()) / data.scale
     most = float(np.ptp(data.values[problem.sky[used]]))
     # Of free blocks: what a halo lacks is uneven over many, too, and would let the sky bend into the object.
     shared = blocks_per_error(solution.residuals / solution.sigma, free, problem.blocks.grid)
     allowed = bends(degrees, slope, most, shared)
     # Not those of free blocks: what an object's profile lacks is no reason to fit the sky beside it less well.
-    data = _gathered(problem, solution, terms, np.where(free, 1.0, np.sqrt(_misfit(data, degrees[-1]))))
+    data = _gathered(problem, solution, terms, share, np.where(free, 1.0, np.sqrt(_misfit(data, degrees[-1]))))
     even = [_answers(data, bend, profiles.odds) for bend in allowed]
     kept = _believed(even)
     best = kept[int(np.argmax([each.odds.max() for each in kept]))]
@@ -204,6 +207,7 @@ class _Data:
     py: NDArray[np.float64]
     yy: float
     count: float
+    log_volume: float
 
 
 @dataclass(frozen=True, eq=False)
@@ -224,6 +228,7 @@ def _gathered(
     problem: SkyProblem,
     solution: Solution,
     terms: NDArray[np.float64],
+    share: float,
     raised: NDArray[np.float64] | float = 1.0,
 ) -> _Data:
     """Weigh blocks by the solution's errors and what they share of its halo's, in units of a typical block's error.
@@ -242,7 +247,7 @@ def _gathered(
     shared = shared_errors(
         halo.ellipse,
         problem.blocks.xy[used],
-        solution.doubt[used] / unit,
+        share * solution.doubt[used] / unit,
         own / unit,
         around=RING_SHARE,
     )
@@ -254,11 +259,26 @@ def _gathered(
     shapes = profiles.shapes[used]
     normal = np.column_stack([columns, values]).T @ weighed
     across = weighed.T @ shapes
-    own_power = (shapes * shared.undo(shapes)).sum(axis=0) / solution.patch
+    own_power = shared.power(shapes) / solution.patch
     return _Data(
         values, level, scale, known[1:], normal[:-1, :-1], across[:-1], own_power, normal[:-1, -1], across[-1],
-        float(normal[-1, -1]), values.size / solution.patch,
+        float(normal[-1, -1]), values.size / solution.patch, shared.log_volume() / solution.patch,
     )  # fmt: skip
+
+
+def _doubt_told(problem: SkyProblem, solution: Solution, terms: NDArray[np.float64], degree: int) -> float:
+    """Return by what factor the halo's doubt is likeliest, as the blocks tell."""
+    assert problem.profiles is not None
+    count = len(term_powers(degree))
+    bend = Bend((np.inf,) * (count - 1), 1.0)
+    marks = []
+    for share in DOUBT_SHARES:
+        data = _gathered(problem, solution, terms, share)
+        odds = _answers(data, bend, problem.profiles.odds).odds
+        top = float(odds.max())
+        marks.append(top + float(np.log(np.exp(odds - top).sum())) - 0.5 * (data.yy + data.log_volume))
+    weights = np.exp(np.array(marks) - max(marks))
+    return float(np.exp(weights @ np.log(DOUBT_SHARES) / weights.sum()))
 
 
 def _misfit(data: _Data, degree: int) -> float:
