@@ -32,9 +32,6 @@ WANTED_SKY = 0.35
 DOUBTED_SKY = 0.5
 """With less sky than this left, a first sky without a bend is tried, too: where a disc fills most of the height, a bent
 one may follow its outskirts, and call the true sky beside them bright."""
-SAME_SKY = 0.75
-"""Share of the smaller sky in both: with more they are one sky, and what bends it is real. The two share 0.08 to 0.70
-where a first sky followed a disc, 0.85 to 1.00 in frames of real spirals."""
 MOST_RAISED = 1024.0
 """No deep master needs more: its noise hides nothing of a galaxy that reaches all borders, and with a limit of 8 the
 whole frame was an object, its slope of 400 sigma with it (`benchmarks/accuracy/strangers.py`)."""
@@ -170,9 +167,8 @@ def _find_in_bins(bins: NDArray[np.float64], *, least: Sequence[float], size_px:
     sky = np.count_nonzero(known & ~masked)
     if sky < DOUBTED_SKY * known.size:
         straight, least_raised = _search(layers, levels, known, together, size_px=size_px, degree=1)
-        other, both = (np.count_nonzero(known & ~mask) for mask in (straight, masked | straight))
         # A sky is what leaves the least to objects, by limits as low as can be.
-        if both < SAME_SKY * min(sky, other) and (-least_raised, other) > (-raised, sky):
+        if (-least_raised, np.count_nonzero(known & ~straight)) > (-raised, sky):
             masked = straight
     # A dark bin amid an object is the object's too, though too few neighbours are left to show it.
     closed = np.asarray(binary_closing(masked, structure=np.ones((3, 3), dtype=np.bool_)), dtype=np.bool_)
