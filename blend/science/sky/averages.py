@@ -37,7 +37,7 @@ RING_SHARE = 0.5
 """By how much of the halo's doubt a profile is wrong all around: no disc is one of those that are tried."""
 TOLD_SHARES = (0.125, 0.25, 0.5, 1.0)
 """Of the halo's doubt: so much of it may be true of an object, each as likely. Smooth discs of a frame's height had
-errors stated half as large again as they are where all of it was held to be; more than all is an uneven sky's."""
+errors stated 1.6 times too large where all of it was held to be; more than all is an uneven sky's."""
 LEAST_POWER = 1e-200
 """Sum of squares of a profile, in errors, below which it shines in no block: a steep one far from its outline."""
 LEAST_WIDTH = 1e-3
