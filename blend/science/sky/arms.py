@@ -7,6 +7,7 @@ together count as few, not as many: without that an arm's end bends the sky of a
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
@@ -32,12 +33,30 @@ class Errors:
     variance: NDArray[np.float64]
     common: NDArray[np.float64]
 
-    def undo(self, columns: NDArray[np.float64]) -> NDArray[np.float64]:
-        """Return covariance^-1 columns (Woodbury's identity, common practice): no n x n matrix."""
+    @cached_property
+    def _inner(self) -> NDArray[np.float64]:
+        """1 + common^T common / variance: by Woodbury's identity no matrix is n x n."""
         light = self.common / self.variance[:, None]
-        inner = np.eye(self.common.shape[1]) + self.common.T @ light
+        return np.asarray(np.eye(self.common.shape[1]) + self.common.T @ light)
+
+    def undo(self, columns: NDArray[np.float64]) -> NDArray[np.float64]:
+        """Return covariance^-1 columns."""
         plain = columns / self.variance[:, None]
-        return np.asarray(plain - light @ np.linalg.solve(inner, self.common.T @ plain))
+        shared = self.common @ np.linalg.solve(self._inner, self.common.T @ plain)
+        return np.asarray(plain - shared / self.variance[:, None])
+
+    def power(self, columns: NDArray[np.float64]) -> NDArray[np.float64]:
+        """Return column^T covariance^-1 column of every column, in half the time of `undo`."""
+        plain = columns / self.variance[:, None]
+        shared = self.common.T @ plain
+        return np.asarray(
+            (columns * plain).sum(axis=0) - (shared * np.linalg.solve(self._inner, shared)).sum(axis=0)
+        )
+
+    @property
+    def log_volume(self) -> float:
+        """ln det covariance."""
+        return float(np.log(self.variance).sum() + np.linalg.slogdet(self._inner)[1])
 
 
 def shared_errors(
@@ -67,7 +86,7 @@ def shared_errors(
     turns = np.linspace(0.0, 2.0 * np.pi, KNOTS_AROUND, endpoint=False)
     knots = np.repeat(rings, turns.size), np.tile(turns, rings.size)
     heights, axes = np.linalg.eigh(_error_correlation(knots, knots))
-    kept = heights > 1e-9 * heights[-1]
+    kept = heights > 1e-5 * heights[-1]
     common = np.zeros((own.size, int(kept.sum())))
     common[felt] = _error_correlation((depth[felt], angle[felt]), knots) @ (
         axes[:, kept] / np.sqrt(heights[kept])

@@ -21,7 +21,7 @@ TURNS = (0.5, 0.7, 1.6, 3.0, 8.0)
 Pohlen & Trujillo (2006), A&A 454, 759 (types I, II, III; from memory)."""
 
 HALO_DOUBT = 0.2
-"""Error of the halo's value as a share of itself: arms and lopsided discs leave ellipses by that much."""
+"""Error of the halo's value as a share of itself: arms and lopsided discs leave ellipses by up to that much."""
 RADIUS_DOUBT = 0.08
 """Of a radius as a share of itself: the same where a disc falls by 2.5 scale lengths to a radius; more at its end."""
 DOUBTS = np.array([0.05, 0.05, 0.08, 0.08])

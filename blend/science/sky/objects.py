@@ -154,11 +154,10 @@ def _find_in_bins(bins: NDArray[np.float64], *, least: Sequence[float], size_px:
     from scipy.ndimage import binary_closing
 
     known = np.asarray(np.isfinite(bins).any(axis=0), dtype=np.bool_)
-    masked = np.zeros(bins.shape[1:], dtype=np.bool_)
     scaled = [_in_units_of_noise(plane, sigma) for plane, sigma in zip(bins, least, strict=True)]
     seen = [each for each in scaled if each is not None]
     if not seen:
-        return masked
+        return np.zeros_like(known)
     layers, levels = zip(*seen, strict=True)
     # Planes that share noise (demosaiced ones do) add up to more than independent ones.
     together = difference_noise(np.sum(layers, axis=0)) or 1.0

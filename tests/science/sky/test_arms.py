@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from blend.science.sky.arms import ARM_LENGTH, shared_errors
+from blend.science.sky.arms import ARM_LENGTH, Errors, shared_errors
 from blend.science.sky.blocks import SkyBlocks
 from blend.science.sky.halo import Ellipse, Halo
 from blend.science.sky.solver import sky_problem, with_ring
@@ -63,6 +63,16 @@ def test_few_knots_say_what_a_whole_matrix_says() -> None:
     fast = np.linalg.inv(terms.T @ shared_errors(ELLIPSE, xy[used], doubt, own).undo(terms))
     # A hundredth of a stated error is nothing beside the error of the error.
     np.testing.assert_allclose(np.sqrt(np.diag(fast)), np.sqrt(np.diag(exact)), rtol=0.01)
+
+
+def test_power_and_volume_are_those_of_the_whole_matrix() -> None:
+    rng = np.random.default_rng(5)
+    errors = Errors(rng.uniform(0.5, 2.0, 30), rng.standard_normal((30, 4)))
+    whole = np.diag(errors.variance) + errors.common @ errors.common.T
+    columns = rng.standard_normal((30, 7))
+    np.testing.assert_allclose(errors.undo(columns), np.linalg.solve(whole, columns), rtol=1e-9)
+    np.testing.assert_allclose(errors.power(columns), np.diag(columns.T @ np.linalg.solve(whole, columns)))
+    assert errors.log_volume == pytest.approx(np.linalg.slogdet(whole)[1])
 
 
 def test_a_faint_halo_shares_nothing() -> None:
