@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from blend.science.stars.stars import Stars, find_stars, measure_at, star_fluxes, typical_fwhm
+from blend.science.stars.stars import Stars, find_stars, fwhm_and_error, measure_at, star_fluxes, typical_fwhm
 
 
 def paint(shape, xy, flux, fwhm, *, beta=None):
@@ -263,3 +263,26 @@ def test_isolated_stars_have_no_neighbour_of_a_tenth_of_their_light():
     assert isolated(stars, reach_px=6.0).tolist() == [True, False, False, False, True]
     assert isolated(stars.select(np.arange(1)), reach_px=6.0).tolist() == [True]
     assert isolated(stars.select(np.arange(0)), reach_px=6.0).tolist() == []
+
+
+@pytest.mark.parametrize("knots", [0, 60, 120])
+def test_the_width_of_a_frame_is_its_stars_not_that_of_knots_among_them(knots: int) -> None:
+    """What is no star is fainter and 1.2 to 2 times as wide; a nucleus outshines all."""
+    rng = np.random.default_rng(12)
+    stars, snr = 2.7 * np.exp(0.04 * rng.standard_normal(60)), np.exp(rng.uniform(2.5, 6.0, 60))
+    widths = np.concatenate([stars, 2.7 * rng.uniform(1.2, 2.0, knots), [4.2]])
+    snr = np.concatenate([snr, np.exp(rng.uniform(2.0, 3.8, knots)), [5000.0]])
+    n = len(widths)
+    found = Stars(
+        xy=np.zeros((n, 2)),
+        flux=snr,
+        flux_error=np.ones(n),
+        peak=snr,
+        fwhm_px=widths,
+        elongation=np.ones(n),
+        saturated=np.zeros(n, dtype=bool),
+    )
+    width, error = fwhm_and_error(found)
+    assert abs(width - 2.7) < 0.05 and 0.005 < error < 0.05
+    few = found.select(np.r_[:5, n - 1])
+    assert typical_fwhm(few) < 3.0
