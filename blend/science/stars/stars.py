@@ -257,7 +257,8 @@ def fwhm_and_error(stars: Stars) -> tuple[float, float]:
 def _crowd(widths: NDArray[np.float64], weights: NDArray[np.float64]) -> NDArray[np.bool_]:
     """Return who belongs to the heaviest crowd of widths, in ln: stars share theirs, lumps and knots do not."""
     near = np.abs(widths[:, None] - widths[None, :]) < _CROWD
-    return near[np.argmax(np.where(near, weights, 0.0).sum(axis=1))]
+    heaviest = int(np.argmax(np.where(near, weights, 0.0).sum(axis=1)))
+    return np.asarray(near[heaviest])
 
 
 def star_fluxes(
