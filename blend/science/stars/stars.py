@@ -256,9 +256,11 @@ def fwhm_and_error(stars: Stars) -> tuple[float, float]:
 
 def _crowd(widths: NDArray[np.float64], weights: NDArray[np.float64]) -> NDArray[np.bool_]:
     """Return who belongs to the heaviest crowd of widths, in ln: stars share theirs, lumps and knots do not."""
-    near = np.abs(widths[:, None] - widths[None, :]) < _CROWD
-    heaviest = int(np.argmax(np.where(near, weights, 0.0).sum(axis=1)))
-    return np.asarray(near[heaviest])
+    order = np.argsort(widths)
+    rising, total = widths[order], np.append(0.0, np.cumsum(weights[order]))
+    first, last = np.searchsorted(rising, rising - _CROWD, "right"), np.searchsorted(rising, rising + _CROWD)
+    heaviest = rising[np.argmax(total[last] - total[first])]
+    return np.asarray(np.abs(widths - heaviest) < _CROWD)
 
 
 def star_fluxes(
