@@ -138,7 +138,7 @@ def _shared_out(task: Callable[[Item], Result], items: list[Item], *, workers: i
             except BaseException as fault:  # noqa: BLE001  raised by the caller's thread
                 faults[index] = fault
 
-    begin = _pool(os.getpid()).submit
+    begin = _pool(os.getpid(), thread_count()).submit
     helpers = [begin(copy_context().run, work) for _ in range(min(workers, len(items)) - 1)]
     work()
     for helper in helpers:
@@ -149,7 +149,7 @@ def _shared_out(task: Callable[[Item], Result], items: list[Item], *, workers: i
     return [done[index] for index in range(len(items))]
 
 
-@lru_cache(maxsize=1)
-def _pool(_process: int) -> ThreadPoolExecutor:
+@lru_cache(maxsize=4)
+def _pool(_process: int, count: int) -> ThreadPoolExecutor:
     """Return the threads of this process; a forked one has none of its parent's."""
-    return ThreadPoolExecutor(max_workers=MOST_THREADS)
+    return ThreadPoolExecutor(max_workers=max(1, min(MOST_THREADS, count) - 1))
