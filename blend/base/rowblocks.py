@@ -92,7 +92,7 @@ def map_row_blocks(
     blocks = row_blocks(rows, height=height)
     workers = min(thread_count(), len(blocks))
     # What a block shares out in its turn stays on its thread: all cores have work already.
-    return _shared_out(one_thread()(task) if workers > 1 else task, blocks, workers=workers)
+    return _shared_out(task, blocks, workers=workers, alone=True)
 
 
 def copy_planes(planes: Sequence[NDArray[np.float32]] | NDArray[np.float32]) -> NDArray[np.float32]:
@@ -119,7 +119,9 @@ def map_together(task: Callable[[Item], Result], items: Iterable[Item]) -> list[
     return _shared_out(task, list(items), workers=min(2, thread_count()))
 
 
-def _shared_out(task: Callable[[Item], Result], items: list[Item], *, workers: int) -> list[Result]:
+def _shared_out(
+    task: Callable[[Item], Result], items: list[Item], *, workers: int, alone: bool = False
+) -> list[Result]:
     """Call ``task`` on every item, here and on threads that are kept: starting one costs as much as a block's work.
 
     Each takes the next item, and none waits for another to begin: calls inside calls cannot hold each other up. The
@@ -132,6 +134,13 @@ def _shared_out(task: Callable[[Item], Result], items: list[Item], *, workers: i
     turn = itertools.count()
 
     def work() -> None:
+        if alone:
+            with one_thread():
+                work_off()
+        else:
+            work_off()
+
+    def work_off() -> None:
         while not faults and (index := next(turn)) < len(items):
             try:
                 done[index] = task(items[index])

@@ -69,7 +69,8 @@ class Stored:
         width, item = self.shape[2] * self.samples, self.kind.itemsize
         first = rows.start if self.samples > 1 else plane * self.shape[1] + rows.start
         stored = np.empty((rows.stop - rows.start, width), dtype=self.kind)
-        with self.path.open("rb") as file:
+        # without a buffer of Python's: a run reads some thousand bands
+        with open(self.path, "rb", buffering=0) as file:
             file.seek(self.offset + first * width * item)
             refuse_truncated(
                 self.path, promised=stored.nbytes, held=file.readinto(stored.view(np.uint8).data)
