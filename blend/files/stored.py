@@ -70,7 +70,7 @@ class Stored:
         first = rows.start if self.samples > 1 else plane * self.shape[1] + rows.start
         stored = np.empty((rows.stop - rows.start, width), dtype=self.kind)
         # without a buffer of Python's: a run reads some thousand bands
-        with open(self.path, "rb", buffering=0) as file:
+        with self.path.open("rb", buffering=0) as file:
             file.seek(self.offset + first * width * item)
             refuse_truncated(
                 self.path, promised=stored.nbytes, held=file.readinto(stored.view(np.uint8).data)

@@ -16,6 +16,10 @@ LIBRARIES = (
 """What steps of every run import inside their functions."""
 
 
+UNUSED = {"f2py", "testing"}
+"""Parts of numpy that it loads only when they are asked for, and that no run needs."""
+
+
 def start_loading() -> None:
     """Begin to load what a run will need, on a thread of its own that the process does not wait for."""
     Thread(target=_load, name="loading", daemon=True).start()
@@ -38,7 +42,17 @@ def _load() -> None:
 
 
 def _spare_scipy() -> None:
-    """Let scipy be loaded without the tables that it writes into docstrings, half of its time."""
-    private: Any = importlib.import_module("scipy._lib._array_api")
+    """Let scipy be loaded without the tables that it writes into docstrings, half of its time.
+
+    It copies all names of numpy, and thereby has it load its Fortran compiler and its tests, another third.
+    """
+    numpy: Any = importlib.import_module("numpy")
+    whole, listed = numpy.__all__, numpy.__dir__
+    numpy.__all__ = [name for name in whole if name not in UNUSED]
+    numpy.__dir__ = lambda: [name for name in listed() if name not in UNUSED]
+    try:
+        private: Any = importlib.import_module("scipy._lib._array_api")
+    finally:
+        numpy.__all__, numpy.__dir__ = whole, listed
     if hasattr(private, "xp_capabilities"):
         private.xp_capabilities = lambda *_, **__: lambda function: function
