@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -86,12 +87,12 @@ def subtract_gradients(work: Work) -> Work:
     )
     lead = _leading_line(work)
     guides: dict[str, LineGuide] = {}
-    masters, fitted = dict(work.masters), {}
+    masters, gathered = dict(work.masters), {}
     for name in work.masters:
         settings = work.recipe.gradient.for_master(name)
         if settings.model != "none":
-            planes = _planes(work, name, settings, objects | invalid, invalid, lead, guides)
-            fitted[name] = (planes, *_fits(work, name, planes))
+            gathered[name] = _planes(work, name, settings, objects | invalid, invalid, lead, guides)
+    fitted = {name: (gathered[name], *each) for name, each in _fits(work, gathered).items()}
     # No sky is taken off before all are known: skies are judged by the other masters, too.
     for name, (planes, fits, bowls) in fitted.items():
         masters[name], done = _flatten(
@@ -200,15 +201,25 @@ def _known_shape(
     )
 
 
-def _fits(work: Work, name: str, planes: list[_Plane]) -> tuple[list[SkyFit], list[Bowl | None]]:
-    """Return the sky of each plane of a master, and the bowl of a flat's fault that it may hide."""
-    master = work.masters[name]
-    fits = map_together(lambda index: _fit(master.pixels[index], planes[index]), range(len(planes)))
-    fits = _of_one_target(master, planes, fits)
-    faults = [
-        None if _unsure(what, fit) else find_flat_fault(fit) for what, fit in zip(planes, fits, strict=True)
+def _fits(
+    work: Work, gathered: Mapping[str, list[_Plane]]
+) -> dict[str, tuple[list[SkyFit], list[Bowl | None]]]:
+    """Return the sky of each plane of the masters, and the bowl of a flat's fault that it may hide."""
+    every = [
+        (work.masters[name].pixels[index], what)
+        for name, planes in gathered.items()
+        for index, what in enumerate(planes)
     ]
-    return fits, judge_bowls(work, name, faults)
+    skies = iter(map_together(lambda each: _fit(*each), every))
+    found = {}
+    for name, planes in gathered.items():
+        fits = _of_one_target(work.masters[name], planes, [next(skies) for _ in planes])
+        faults = [
+            None if _unsure(what, fit) else find_flat_fault(fit)
+            for what, fit in zip(planes, fits, strict=True)
+        ]
+        found[name] = (fits, judge_bowls(work, name, faults))
+    return found
 
 
 def _flatten(

@@ -154,7 +154,7 @@ def _find_in_bins(bins: NDArray[np.float64], *, least: Sequence[float], size_px:
     from scipy.ndimage import binary_closing
 
     known = np.asarray(np.isfinite(bins).any(axis=0), dtype=np.bool_)
-    scaled = [_in_units_of_noise(plane, sigma) for plane, sigma in zip(bins, least, strict=True)]
+    scaled = map_together(lambda index: _in_units_of_noise(bins[index], least[index]), range(len(bins)))
     seen = [each for each in scaled if each is not None]
     if not seen:
         return np.zeros_like(known)
@@ -186,7 +186,7 @@ def _search(
 ) -> tuple[NDArray[np.bool_], float]:
     """Return the mask that a first sky of a degree leads to, and how far the limits were raised for it."""
     masked = np.zeros(known.shape, dtype=np.bool_)
-    rough = [_first_sky(layer, degree) for layer in layers]
+    rough = map_together(partial(_first_sky, degree=degree), layers)
     raised, last, sharp = 1.0, ROUNDS - 1, None
     for turn in range(2 * ROUNDS):
         raised = max(1.0, 0.5 * raised)
@@ -210,10 +210,11 @@ def _search(
             if sharp is not None or not wide.any():
                 break
             # Stars in it stay masked; without it the rest is looked for once more.
-            sharp = np.logical_or.reduce([_sharp(layer) for layer in layers])
+            sharp = np.logical_or.reduce(map_together(_sharp, layers))
             masked &= sharp | ~wide
             last = turn + ROUNDS
-        rough = [_sky_outside(layer, masked, previous) for layer, previous in zip(layers, rough, strict=True)]
+        pairs = [(layer, masked, previous) for layer, previous in zip(layers, rough, strict=True)]
+        rough = map_together(lambda each: _sky_outside(*each), pairs)
     return masked, raised
 
 
