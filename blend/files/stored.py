@@ -81,7 +81,7 @@ class Stored:
         """Return a copy of what a key picks, as it is stored; the file is mapped, and no page between is fetched."""
         count, rows, columns = self.shape
         shape = (1, rows, columns, self.samples) if self.samples > 1 else (count, rows, columns, 1)
-        mapped = np.memmap(self.path, mode="r", dtype=self.kind, offset=self.offset, shape=shape)
+        mapped = np.memmap(str(self.path), mode="r", dtype=self.kind, offset=self.offset, shape=shape)
         one = mapped[0, ..., plane] if self.samples > 1 else mapped[plane, ..., 0]
         return np.array(one[key], order="C")
 

@@ -28,7 +28,7 @@ as telling marks of some pixels from stars takes (chosen, not measured)."""
 _SAMPLE = 2_000_000
 """Pixels that tell a flat's median, to 0.1 % of their scatter."""
 
-_ROWS = 16
+_ROWS = 32
 """Rows at a time whose temporaries stay in the processor's cache; nothing is summed, so the number changes no bit."""
 
 
