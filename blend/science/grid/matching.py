@@ -101,20 +101,21 @@ def refine(matrix: Matrix, mine: Side, theirs: Side, *, transform: str, mirrored
     radius = max(accept, min(_FIRST_RADIUS_PX * coarser, 0.4 * spacing))
     if _hopeless(matrix, mine, theirs, radius):
         return None
-    before = -1
+    before, fitted = np.empty((2, 0), dtype=np.int64), ""
     for turn in range(14):
-        i, j = pair(matrix, mine, theirs, radius=radius)
+        i, j = pairs = np.array(pair(matrix, mine, theirs, radius=radius))
         if len(i) < 3:
             return None
         # Freedom grows with the number of pairs: a tilted frame agrees at first only near where it was
         # proposed.
         allowed = [name for name in ladder if 2 * len(i) >= 3 * MODELS[name][1]]
         model = allowed[min(turn // 2, len(allowed) - 1)] if allowed else ladder[0]
-        matrix, _ = robust_fit(model, mine, theirs, i, j, mirrored=mirrored)
-        if not sound(matrix, mine.shape, mirrored):
-            return None
-        settled = len(i) == before and turn >= 5
-        before = len(i)
+        if model != fitted or not np.array_equal(pairs, before):  # the same pairs lead to the same map
+            matrix, _ = robust_fit(model, mine, theirs, i, j, mirrored=mirrored)
+            if not sound(matrix, mine.shape, mirrored):
+                return None
+        settled = len(i) == before.shape[1] and turn >= 5
+        before, fitted = pairs, model
         if settled and radius <= accept:
             break
         if turn >= 1:
@@ -125,23 +126,23 @@ def refine(matrix: Matrix, mine: Side, theirs: Side, *, transform: str, mirrored
 def _conclude(
     matrix: Matrix, mine: Side, theirs: Side, ladder: list[str], transform: str, mirrored: bool, accept: float
 ) -> Match | None:
-    model, before = ladder[0], -1
+    model, before = ladder[0], np.empty((2, 0), dtype=np.int64)
     for turn in range(8):
         # A wide net once more: a map fitted to part of the frame is off in the rest of it.
-        i, j = pair(matrix, mine, theirs, radius=max(accept, accept * (3.0 - 0.5 * turn)))
+        i, j = pairs = np.array(pair(matrix, mine, theirs, radius=max(accept, accept * (3.0 - 0.5 * turn))))
         if len(i) < 3:
             return None
-        model = (
-            choose_model(ladder, mine, theirs, i, j, mirrored=mirrored) if transform == "auto" else transform
-        )
-        if 2 * len(i) < MODELS[model][1]:
-            return None
-        matrix, _ = robust_fit(model, mine, theirs, i, j, mirrored=mirrored)
-        if not sound(matrix, mine.shape, mirrored):
-            return None
-        if turn >= 4 and len(i) == before:
+        if not np.array_equal(pairs, before):  # the same pairs lead to the same map
+            auto = transform == "auto"
+            model = choose_model(ladder, mine, theirs, i, j, mirrored=mirrored) if auto else transform
+            if 2 * len(i) < MODELS[model][1]:
+                return None
+            matrix, _ = robust_fit(model, mine, theirs, i, j, mirrored=mirrored)
+            if not sound(matrix, mine.shape, mirrored):
+                return None
+        if turn >= 4 and len(i) == before.shape[1]:
             break
-        before = len(i)
+        before = pairs
     i, j = pair(matrix, mine, theirs, radius=accept)
     if 2 * len(i) < max(MODELS[model][1], 6):
         return None

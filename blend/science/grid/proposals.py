@@ -10,6 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from blend.base.robust import median
+from blend.base.rowblocks import map_together
 from blend.science.grid.patterns import TRIANGLES_UP_TO, Patterns, make_patterns
 from blend.science.grid.transforms import Matrix, Points, fit_similarity
 
@@ -64,14 +65,20 @@ def propose(
 
     for m, r in _level_pairs(len(moving), len(reference)):
         corners = 3 if min(m, r) <= TRIANGLES_UP_TO else 4
-        found, compared = [], 0
-        for flipped in (False, True):
-            mine, theirs = figures("moving", m, corners, flipped), figures("reference", r, corners, False)
+        lists = (
+            ("reference", r, corners, False),
+            ("moving", m, corners, False),
+            ("moving", m, corners, True),
+        )
+        theirs, *both = map_together(lambda each: figures(*each), lists)
+
+        def agreeing(flipped: bool, theirs: Patterns = theirs, both: list[Patterns] = both) -> list[Proposal]:
             xy = moving * [-1.0, 1.0] if flipped else moving
-            compared += 2 * mine.sides * theirs.sides
-            found += _agreeing(mine, theirs, xy, reference, shape=shape, flipped=flipped)
+            return _agreeing(both[flipped], theirs, xy, reference, shape=shape, flipped=flipped)
+
+        found = [proposal for one in map_together(agreeing, (False, True)) for proposal in one]
         found.sort(key=lambda proposal: -proposal.votes)
-        yield compared, found
+        yield 2 * theirs.sides * sum(mine.sides for mine in both), found
 
 
 def _level_pairs(moving: int, reference: int) -> list[tuple[int, int]]:
