@@ -378,18 +378,30 @@ def _fit_star(
 
 
 def systematic_block(
-    smooth: NDArray[np.float32], noise: EmissionNoise, first_row: int
+    smooth: NDArray[np.float32],
+    noise: EmissionNoise,
+    first_row: int,
+    *,
+    besides: NDArray[np.float32] | None = None,
+    pixel: float = 0.0,
 ) -> NDArray[np.float32]:
-    """Return what of starlight may be left at each pixel of a block of rows of the smoothed broad plane."""
-    out = np.empty_like(smooth)
-    _systematic(smooth, noise.colour, noise.shift, noise.width, out)
+    """Return what of starlight may be left at each pixel of a block of rows of the smoothed broad plane.
+
+    Together with other errors where they are given: ``besides`` one of its shape, ``pixel`` the noise of a pixel at
+    the sky, whose variance grows with the broad plane.
+    """
+    out, line = np.empty_like(smooth), np.empty(smooth.shape[1] + 2, dtype=np.float32)
+    also = np.zeros((1, smooth.shape[1]), dtype=np.float32) if besides is None else besides
+    random = (pixel**2, pixel**2 * noise.growth)
+    _systematic(smooth, also, random, (noise.colour, noise.shift, noise.width), line, out)
     if noise.odd_excess.size:
-        _add_odd_stars(smooth, noise.odd_xy, noise.odd_excess, ODD_REACH * noise.fwhm_px, first_row, out)
+        radius = ODD_REACH * noise.fwhm_px
+        _add_odd_stars(smooth, also, random, noise.odd_xy, noise.odd_excess, radius, first_row, out)
     return out
 
 
 @kernel
-def _add_odd_stars(smooth, xy, excess, radius, first, out):  # type: ignore[no-untyped-def]
+def _add_odd_stars(smooth, also, random, xy, excess, radius, first, out):  # type: ignore[no-untyped-def]
     rows, columns = smooth.shape
     for star in range(len(excess)):
         x0, y0 = xy[star, 0], xy[star, 1] - first
@@ -398,22 +410,27 @@ def _add_odd_stars(smooth, xy, excess, radius, first, out):  # type: ignore[no-u
                 max(int(np.ceil(x0 - radius)), 0), min(int(np.floor(x0 + radius)), columns - 1) + 1
             ):
                 if (x - x0) ** 2 + (y - y0) ** 2 <= radius**2:
-                    own = excess[star] * max(smooth[y, x], np.float32(0.0))
-                    out[y, x] = max(out[y, x], np.float32(own))
+                    light, other = max(smooth[y, x], np.float32(0.0)), also[y % also.shape[0], x]
+                    own = (excess[star] * light) ** 2 + random[0] + random[1] * light + other**2
+                    out[y, x] = max(out[y, x], np.float32(np.sqrt(own)))
 
 
 @kernel
-def _systematic(smooth, colour, shift, width, out):  # type: ignore[no-untyped-def]
+def _systematic(smooth, also, random, terms, line, out):  # type: ignore[no-untyped-def]
     rows, columns = smooth.shape
-    c2, g2, l2 = np.float32(colour**2), np.float32(0.25 * shift**2), np.float32(width**2)
-    four = np.float32(4.0)
+    c2, g2, l2 = np.float32(terms[0] ** 2), np.float32(0.25 * terms[1] ** 2), np.float32(terms[2] ** 2)
+    p2, q = np.float32(random[0]), np.float32(random[1])
+    zero, four = np.float32(0.0), np.float32(4.0)
+    before, own, behind = line[:columns], line[1:], line[2:]
     for row in range(rows):
-        up, down = max(row - 1, 0), min(row + 1, rows - 1)
-        for column in range(columns):
-            left, right = max(column - 1, 0), min(column + 1, columns - 1)
-            here = smooth[row, column]
-            a, b = smooth[row, left], smooth[row, right]
-            c, d = smooth[up, column], smooth[down, column]
+        # the row between its ends once more: no index is limited, which would cost the compiler its vectors
+        own[:columns] = smooth[row]
+        line[0], line[columns + 1] = own[0], own[columns - 1]
+        above, below = smooth[max(row - 1, 0)], smooth[min(row + 1, rows - 1)]
+        others, done = also[row % also.shape[0]], out[row]
+        for x in range(columns):
+            here, a, b, c, d, other = own[x], before[x], behind[x], above[x], below[x], others[x]
             curve = a + b + c + d - four * here
             slope2 = (b - a) * (b - a) + (d - c) * (d - c)
-            out[row, column] = np.sqrt(c2 * here * here + g2 * slope2 + l2 * curve * curve)
+            rest = p2 + q * max(here, zero) + other * other
+            done[x] = np.sqrt(c2 * here * here + g2 * slope2 + l2 * curve * curve + rest)

@@ -205,18 +205,21 @@ def binned_sigma(sigma: float, size: int) -> float:
     return float(np.sqrt(max(variance, _LEAST_VARIANCE))) / size
 
 
-def spread_rows(binned: NDArray[np.float32], size: int, rows: slice, columns: int) -> NDArray[np.float32]:
-    """Return rows of the full frame interpolated linearly between the centres of bins.
+def spread_rows(
+    binned: NDArray[np.float32], size: int, rows: slice, columns: int | slice
+) -> NDArray[np.float32]:
+    """Return rows of the full frame, so many columns or some of them, interpolated linearly between centres of bins.
 
     Examples
     --------
     >>> spread_rows(np.array([[0.0, 2.0]], dtype=np.float32), 2, slice(0, 1), 4)
     array([[0. , 0.5, 1.5, 2. ]], dtype=float32)
     """
-    out = np.empty((rows.stop - rows.start, columns), dtype=np.float32)
-    at = np.clip((np.arange(columns) + 0.5) / size - 0.5, 0.0, binned.shape[1] - 1.0)
+    first, last = (0, columns) if isinstance(columns, int) else (columns.start, columns.stop)
+    out = np.empty((rows.stop - rows.start, last - first), dtype=np.float32)
+    at = np.clip((np.arange(first, last) + 0.5) / size - 0.5, 0.0, binned.shape[1] - 1.0)
     left = np.minimum(at.astype(np.uintp), max(binned.shape[1] - 2, 0))  # without a sign: not looked at twice
-    room = np.zeros((3, max(binned.shape[1], columns)), dtype=np.float32)
+    room = np.zeros((3, max(binned.shape[1], last - first)), dtype=np.float32)
     _spread(binned, size, rows.start, left, (at - left).astype(np.float32), room, out)
     return out
 
