@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass, replace
 from typing import Any
 
@@ -11,7 +12,7 @@ from numpy.typing import NDArray
 from blend.base.lazyplanes import LazyPlane, derived_plane
 from blend.base.master import Flag, Master
 from blend.base.robust import difference_noise
-from blend.base.rowblocks import map_row_blocks
+from blend.base.rowblocks import map_row_blocks, map_together
 from blend.recipe.check import width_ratio
 from blend.recipe.state import EmissionLayers, Line, Plane, Work
 from blend.science.line import (
@@ -218,22 +219,26 @@ def _parted(
 
     assert work.stars is not None
     on_target = near(work.stars.xy)
-    knots = _knots(work.stars, matched, scale.value, on_target, fwhm_px=fwhm_px, invalid=work.invalid())
-    noise = measure_noise(
-        line,
-        broad,
-        scale=scale,
-        factor=factor,
-        fwhm_px=fwhm_px,
-        invalid=masks.unusable,
-        may_be_odd=~near(scale.xy),
+    stars, field = work.stars, ~near(scale.xy)
+    measures: tuple[Callable[[], Any], ...] = (
+        lambda: measure_noise(
+            line,
+            broad,
+            scale=scale,
+            factor=factor,
+            fwhm_px=fwhm_px,
+            invalid=masks.unusable,
+            may_be_odd=field,
+        ),
+        lambda: _knots(stars, matched, scale.value, on_target, fwhm_px=fwhm_px, invalid=work.invalid()),
+        lambda: _brightest(stars, factor, line, radius_px=APERTURE_FWHM * fwhm_px),
     )
+    noise, knots, brightest = map_together(lambda measure: measure(), measures)
     scattered = _glow(broad, disc, masks, least=noise.faint / starlight)
     if unsure_tint is not None:
         scattered = np.hypot(scattered, unsure_tint * disc)
     sky = 0.0 if sky_error is None else np.float32(factor) * sky_error
     unsure = unsure_light(noise, sky, np.float32(starlight) * scattered)
-    brightest = _brightest(work.stars, factor, line, radius_px=APERTURE_FWHM * fwhm_px)
     return _Parted(light, broad, factor, noise, unsure, (glow, disc), knots, brightest)
 
 
@@ -248,7 +253,7 @@ def _brightest(
 
 def _glow(broad: Plane, disc: Plane, masks: Masks, *, least: float) -> Plane:
     """Return the glow of saturated stars in the broad plane, in cells; they saturate where the plane's brightest do."""
-    top = broad[masks.saturated]
+    top = np.concatenate(map_row_blocks(lambda rows: broad[rows][masks.saturated[rows]], len(broad)))
     top = top[np.isfinite(top)]
     level = float(np.median(top)) if top.size else 0.0
     return star_glow(disc, masks.saturated, level=level, least=least)

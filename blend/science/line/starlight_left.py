@@ -153,12 +153,12 @@ def _noise_bands(
     def measure_rows(
         rows: slice,
     ) -> tuple[list[float], list[float], NDArray[np.float32], NDArray[np.float32]]:
-        light = (line[rows] - np.float32(scale) * broad[rows]).astype(np.float32)
+        light = (line[rows] - np.float32(scale) * broad[rows]).astype(np.float32, copy=False)
         smooth = blur_block(broad[rows], gaussian_taps(FINE_PX))
         blurred = _tile_noise(_blur_inside(light, fine), lag, blur=fine_px)
-        cross = light[:, :-2] - 2 * light[:, 1:-1] + light[:, 2:]
-        cross = np.abs(cross[:-2] - 2 * cross[1:-1] + cross[2:])
-        return _tile_noise(light, 5), blurred, cross[::2, ::2].ravel(), smooth[1:-1:2, 1:-1:2].ravel()
+        cross = light[:, :-2:2] - 2 * light[:, 1:-1:2] + light[:, 2::2]
+        cross = np.abs(cross[:-2:2] - 2 * cross[1:-1:2] + cross[2::2])
+        return _tile_noise(light, 5), blurred, cross.ravel(), smooth[1:-1:2, 1:-1:2].ravel()
 
     height = min(BLOCK_ROWS, line.shape[0])
     starts = np.unique(np.linspace(0, line.shape[0] - height, 8).astype(int))
@@ -188,15 +188,17 @@ def _tile_noise(block: NDArray[np.float32], lag: int, *, blur: float = 0.0, widt
     c = exp(-d^2 / (4 blur^2)), they leave 6 - 8 c(lag) + 2 c(2 lag) times as much.
     """
     near, far = (float(np.exp(-((d / blur) ** 2) / 4.0)) if blur > 0 else 0.0 for d in (lag, 2 * lag))
-    found = []
-    for start in range(0, max(1, block.shape[1] - width // 2), width):
-        tile = block[:, start : start + width]
-        across = (tile[:, 2 * lag :] - 2 * tile[:, lag:-lag] + tile[:, : -2 * lag])[:, ::2]
-        both = (across[2 * lag :] - 2 * across[lag:-lag] + across[: -2 * lag])[::2]
+
+    def measure(columns: slice) -> float:
+        tile = block[:, columns.start : columns.start + width]
+        across = tile[:, 2 * lag :: 2] - 2 * tile[:, lag:-lag:2] + tile[:, : -2 * lag : 2]
+        both = across[2 * lag :: 2] - 2 * across[lag:-lag:2] + across[: -2 * lag : 2]
         differences = np.abs(both[np.isfinite(both)])
-        if differences.size >= 50:
-            found.append(MAD_TO_SIGMA * median(differences) / (6.0 - 8.0 * near + 2.0 * far))
-    return found
+        few = differences.size < 50
+        return np.nan if few else MAD_TO_SIGMA * median(differences) / (6.0 - 8.0 * near + 2.0 * far)
+
+    found = map_row_blocks(measure, max(1, block.shape[1] - width // 2), height=width)
+    return [noise for noise in found if not np.isnan(noise)]
 
 
 def _quiet(values: list[float]) -> float:
@@ -245,12 +247,19 @@ def _binned_noise(
     faint = bin_plane(coarse, FAINT_BIN // COARSE_BIN, holes=True)
     left = []
     for plane, sigma, size in ((coarse, coarse_px, COARSE_BIN), (faint, FAINT_PX, FAINT_BIN)):
-        smooth = _blur_inside(plane, binned_taps(sigma, size))
-        tiles: list[float] = []
-        for start in range(0, max(1, smooth.shape[0] - 64), 128):
-            tiles += _tile_noise(smooth[start : start + 128], round(2.5 * sigma / size), blur=sigma / size)
-        left.append(_quiet(tiles))
+        left.append(_quiet(_blurred_noise(plane, sigma / size, binned_taps(sigma, size))))
     return left[0], left[1], _sky_error(faint)
+
+
+def _blurred_noise(plane: NDArray[np.float32], sigma: float, taps: NDArray[np.float32]) -> list[float]:
+    """Return the noise of the tiles of a plane after a blur, in bands of 128 rows."""
+    inside = max(0, plane.shape[0] - len(taps) + 1)
+
+    def measure(rows: slice) -> list[float]:
+        smooth = _blur_inside(plane[rows.start : rows.start + 128 + len(taps) - 1], taps)
+        return _tile_noise(smooth, round(2.5 * sigma), blur=sigma)
+
+    return [*chain(*map_row_blocks(measure, max(1, inside - 64), height=128))]
 
 
 def _sky_error(light: NDArray[np.float32]) -> float:
