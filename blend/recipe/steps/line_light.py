@@ -157,13 +157,21 @@ def part_line(
     layers = EmissionLayers(light=light, weight=weight, sigma=None)
     passed, whole = work.held(layers.passed()), noise_blocks(light)
     through = noise_blocks(passed)
-    if work.figures and "fits" in work.recipe.output.formats:
-        stated = _summed_noise(whole, on_star | (through != 0.0)) or noise.pixel
-        errors = emission_sigma(parted.broad, noise, pixel=stated, unsure=parted.unsure)
+
+    def stated() -> Plane | None:
+        if not work.figures or "fits" not in work.recipe.output.formats:
+            return None
+        pixel = _summed_noise(whole, on_star | (through != 0.0)) or noise.pixel
+        errors = emission_sigma(parted.broad, noise, pixel=pixel, unsure=parted.unsure)
         errors[masks.saturated] = np.nan
-        layers = replace(layers, sigma=errors)
-    knots = parted.knots
-    del parted
+        return errors
+
+    last: tuple[Callable[[], Any], ...] = (
+        stated,
+        lambda: held_back(whole, through, covered=on_star, sky=noise.sky),
+        lambda: _lit(weight),
+    )
+    errors, held_share, lit = map_together(lambda measure: measure(), last)
     return Line(
         scaled=work.held(_divided(own.pixels[0], np.float32(scale.value))),
         emission=passed,
@@ -171,11 +179,11 @@ def part_line(
         scaled_sigma=pixel_noise(own) / scale.value,
         broad=settings.from_,
         unfaded=whole,
-        measured=layers,
-        knots=knots,
+        measured=replace(layers, sigma=errors),
+        knots=parted.knots,
         strongest=strongest,
-        share=_lit(weight),
-        held=held_back(whole, through, covered=on_star, sky=noise.sky),
+        share=lit,
+        held=held_share,
         halos=tuple(halos),
         scale=scale,
     )

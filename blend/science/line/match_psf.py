@@ -190,7 +190,9 @@ def _add_term(term, blurred, weight, here, out):  # type: ignore[no-untyped-def]
 def _blur_binned(plane: NDArray[np.float32], sigma: float) -> NDArray[np.float32]:
     """Return a plane blurred in bins of `WIDE_BIN`, without NaN; for `spread_rows`."""
     binned = bin_plane(plane, WIDE_BIN, holes=True)
-    return np.nan_to_num(blur_plane(binned, binned_sigma(sigma, WIDE_BIN)), nan=0.0)
+    out = blur_plane(binned, binned_sigma(sigma, WIDE_BIN))
+    out[np.isnan(out)] = 0.0
+    return out
 
 
 def _slopes(block: NDArray[np.float32]) -> tuple[NDArray[np.float32], NDArray[np.float32]]:
