@@ -137,7 +137,8 @@ def part_line(
         return cover_saturated(stars, masks.saturated, fwhm_px=fwhm_px)
 
     on_star = noise_blocks(covered()) > 0.0
-    halos = find_halos(np.where(on_star, np.float32(np.nan), noise_blocks(light)), *parted.brightest)
+    whole = noise_blocks(light)
+    halos = find_halos(np.where(on_star, np.float32(np.nan), whole), *parted.brightest)
     weight, strongest = weigh_emission(
         light,
         parted.broad,
@@ -151,11 +152,12 @@ def part_line(
     sigma = noise.pixel
     if blur_px > 0:
         light = keep_sharp(light, own.pixels[0], blur_px=blur_px, factor=factor, stars=covered())
+        whole = noise_blocks(light)
         sigma = float(
             factor * np.hypot(pixel_noise(own), scale.value * pixel_noise(work.rgb, settings.from_))
         )
     layers = EmissionLayers(light=light, weight=weight, sigma=None)
-    passed, whole = work.held(layers.passed()), noise_blocks(light)
+    passed = work.held(layers.passed())
     through = noise_blocks(passed)
 
     def stated() -> Plane | None:
