@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from blend.base.robust import difference_noise
-from blend.base.rowblocks import map_row_blocks
+from blend.base.rowblocks import map_row_blocks, map_together
 from blend.recipe.check import light_name
 from blend.recipe.line_in_filter import filter_warnings, line_in_filter
 from blend.recipe.state import Line, Plane, Work, frozen
@@ -156,7 +156,9 @@ def _widths(
     All stars of a master would not do: in a line's, knots of gas are among them, which are wider.
     """
     guess, line = wider_fwhm(work, name), work.masters[name].pixels[0]
-    measured = [measure_at(plane, xy, fwhm_px=guess, invalid=masks.unusable) for plane in (line, broad)]
+    measured = map_together(
+        lambda plane: measure_at(plane, xy, fwhm_px=guess, invalid=masks.unusable), (line, broad)
+    )
     both = seen_in_both(*measured, reach_px=0.5 * guess)
     snr = both[0].flux / np.maximum(both[0].flux_error, 1e-300)
     if len(snr) < FEWEST_WIDTHS:

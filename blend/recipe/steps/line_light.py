@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass, replace
 from typing import Any
 
@@ -11,7 +12,7 @@ from numpy.typing import NDArray
 from blend.base.lazyplanes import LazyPlane, derived_plane
 from blend.base.master import Flag, Master
 from blend.base.robust import difference_noise
-from blend.base.rowblocks import map_row_blocks
+from blend.base.rowblocks import map_row_blocks, map_together
 from blend.recipe.check import width_ratio
 from blend.recipe.state import EmissionLayers, Line, Plane, Work
 from blend.science.line import (
@@ -136,7 +137,8 @@ def part_line(
         return cover_saturated(stars, masks.saturated, fwhm_px=fwhm_px)
 
     on_star = noise_blocks(covered()) > 0.0
-    halos = find_halos(np.where(on_star, np.float32(np.nan), noise_blocks(light)), *parted.brightest)
+    whole = noise_blocks(light)
+    halos = find_halos(np.where(on_star, np.float32(np.nan), whole), *parted.brightest)
     weight, strongest = weigh_emission(
         light,
         parted.broad,
@@ -150,19 +152,28 @@ def part_line(
     sigma = noise.pixel
     if blur_px > 0:
         light = keep_sharp(light, own.pixels[0], blur_px=blur_px, factor=factor, stars=covered())
+        whole = noise_blocks(light)
         sigma = float(
             factor * np.hypot(pixel_noise(own), scale.value * pixel_noise(work.rgb, settings.from_))
         )
     layers = EmissionLayers(light=light, weight=weight, sigma=None)
-    passed, whole = work.held(layers.passed()), noise_blocks(light)
+    passed = work.held(layers.passed())
     through = noise_blocks(passed)
-    if work.figures and "fits" in work.recipe.output.formats:
-        stated = _summed_noise(whole, on_star | (through != 0.0)) or noise.pixel
-        errors = emission_sigma(parted.broad, noise, pixel=stated, unsure=parted.unsure)
+
+    def stated() -> Plane | None:
+        if not work.figures or "fits" not in work.recipe.output.formats:
+            return None
+        pixel = _summed_noise(whole, on_star | (through != 0.0)) or noise.pixel
+        errors = emission_sigma(parted.broad, noise, pixel=pixel, unsure=parted.unsure)
         errors[masks.saturated] = np.nan
-        layers = replace(layers, sigma=errors)
-    knots = parted.knots
-    del parted
+        return errors
+
+    last: tuple[Callable[[], Any], ...] = (
+        stated,
+        lambda: held_back(whole, through, covered=on_star, sky=noise.sky),
+        lambda: _lit(weight),
+    )
+    errors, held_share, lit = map_together(lambda measure: measure(), last)
     return Line(
         scaled=work.held(_divided(own.pixels[0], np.float32(scale.value))),
         emission=passed,
@@ -170,11 +181,11 @@ def part_line(
         scaled_sigma=pixel_noise(own) / scale.value,
         broad=settings.from_,
         unfaded=whole,
-        measured=layers,
-        knots=knots,
+        measured=replace(layers, sigma=errors),
+        knots=parted.knots,
         strongest=strongest,
-        share=_lit(weight),
-        held=held_back(whole, through, covered=on_star, sky=noise.sky),
+        share=lit,
+        held=held_share,
         halos=tuple(halos),
         scale=scale,
     )
@@ -218,22 +229,26 @@ def _parted(
 
     assert work.stars is not None
     on_target = near(work.stars.xy)
-    knots = _knots(work.stars, matched, scale.value, on_target, fwhm_px=fwhm_px, invalid=work.invalid())
-    noise = measure_noise(
-        line,
-        broad,
-        scale=scale,
-        factor=factor,
-        fwhm_px=fwhm_px,
-        invalid=masks.unusable,
-        may_be_odd=~near(scale.xy),
+    stars, field = work.stars, ~near(scale.xy)
+    measures: tuple[Callable[[], Any], ...] = (
+        lambda: measure_noise(
+            line,
+            broad,
+            scale=scale,
+            factor=factor,
+            fwhm_px=fwhm_px,
+            invalid=masks.unusable,
+            may_be_odd=field,
+        ),
+        lambda: _knots(stars, matched, scale.value, on_target, fwhm_px=fwhm_px, invalid=work.invalid()),
+        lambda: _brightest(stars, factor, line, radius_px=APERTURE_FWHM * fwhm_px),
     )
+    noise, knots, brightest = map_together(lambda measure: measure(), measures)
     scattered = _glow(broad, disc, masks, least=noise.faint / starlight)
     if unsure_tint is not None:
         scattered = np.hypot(scattered, unsure_tint * disc)
     sky = 0.0 if sky_error is None else np.float32(factor) * sky_error
     unsure = unsure_light(noise, sky, np.float32(starlight) * scattered)
-    brightest = _brightest(work.stars, factor, line, radius_px=APERTURE_FWHM * fwhm_px)
     return _Parted(light, broad, factor, noise, unsure, (glow, disc), knots, brightest)
 
 
@@ -248,7 +263,7 @@ def _brightest(
 
 def _glow(broad: Plane, disc: Plane, masks: Masks, *, least: float) -> Plane:
     """Return the glow of saturated stars in the broad plane, in cells; they saturate where the plane's brightest do."""
-    top = broad[masks.saturated]
+    top = np.concatenate(map_row_blocks(lambda rows: broad[rows][masks.saturated[rows]], len(broad)))
     top = top[np.isfinite(top)]
     level = float(np.median(top)) if top.size else 0.0
     return star_glow(disc, masks.saturated, level=level, least=least)

@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from blend.base.errors import StepError
+from blend.base.rowblocks import map_together
 from blend.recipe.check import width_ratio
 from blend.recipe.mastertable import WIDTH_NM
 from blend.recipe.state import COLOUR, Plane, Work
@@ -116,7 +117,7 @@ def _compact(work: Work, planes: tuple[Plane, Plane], masks: Masks, *, fwhm_px: 
     stars = work.stars.select(~work.stars.saturated)
     xy = stars.xy[isolated(work.stars, reach_px=NEIGHBOUR_FWHM * fwhm_px)[~work.stars.saturated]]
     line, broad = seen_in_both(
-        *(measure_at(plane, xy, fwhm_px=fwhm_px, invalid=masks.unusable) for plane in planes),
+        *map_together(lambda plane: measure_at(plane, xy, fwhm_px=fwhm_px, invalid=masks.unusable), planes),
         reach_px=0.5 * fwhm_px,
     )
     if len(line) < FEW_STARS:

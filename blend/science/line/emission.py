@@ -174,12 +174,13 @@ def emission_sigma(
 
     def fill_rows(rows: slice) -> None:
         low, high = max(0, rows.start - 5), min(broad.shape[0], rows.stop + 5)
-        part = slice(rows.start - low, rows.stop - low)
         smooth = blur_block(broad[low:high], gaussian_taps(FINE_PX))
-        wrong = systematic_block(smooth, noise, low)
-        random = pixel**2 * (1.0 + noise.growth * np.maximum(smooth[part], 0.0))
-        smooth_error = noise.sky if unsure is None else spread_rows(unsure, CELL_PX, rows, broad.shape[1])
-        out[rows] = np.sqrt(random + wrong[part] ** 2 + smooth_error**2)
+        if unsure is None:
+            besides = np.full(smooth.shape, noise.sky, dtype=np.float32)
+        else:
+            besides = spread_rows(unsure, CELL_PX, slice(low, high), broad.shape[1])
+        wrong = systematic_block(smooth, noise, low, besides=besides, pixel=pixel)
+        out[rows] = wrong[rows.start - low : rows.stop - low]
         out[rows][np.isnan(broad[rows])] = np.nan
 
     map_row_blocks(fill_rows, broad.shape[0], height=BLOCK_ROWS)

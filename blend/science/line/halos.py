@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from blend.base.robust import median_and_sigma
+from blend.base.rowblocks import map_together
 
 Blocks = NDArray[np.floating]
 Window = NDArray[np.float64]
@@ -191,8 +192,8 @@ def _steps(
     # In units of the noise, 4 bytes a number tell a step to a thousandth of its sigma, in half the time.
     known = np.isfinite(values)
     planes = rfft2(np.array([np.nan_to_num(values / noise), known], np.float32), (FFT_SIDE, FFT_SIDE))
-    found = []
-    for radius in radii:
+
+    def greatest(radius: float) -> tuple[float, float, int, int]:
         areas, kernels = _disc_and_ring(radius)
         sums = irfft2(planes[None] * kernels[:, None], (FFT_SIDE, FFT_SIDE))
         (sum_in, n_in), (sum_out, n_out) = sums[..., : values.shape[0], : values.shape[1]]
@@ -202,8 +203,9 @@ def _steps(
             step = (sum_in / n_in - sum_out / n_out) / np.sqrt(1.0 / n_in + 1.0 / n_out)
         step = np.where(usable, step, -np.inf)
         row, column = divmod(int(np.argmax(step)), step.shape[1])
-        found.append((float(step[row, column]), radius, row, column))
-    return found
+        return float(step[row, column]), radius, row, column
+
+    return map_together(greatest, radii)
 
 
 @lru_cache(maxsize=len(RADII))

@@ -2,10 +2,13 @@
 
 from __future__ import annotations
 
+from functools import lru_cache
+
 import numpy as np
 from numpy.lib.stride_tricks import sliding_window_view
 from numpy.typing import NDArray
 
+from blend.base.jit import kernel
 from blend.base.robust import middles
 from blend.base.rowblocks import map_row_blocks
 from blend.science.plane import bin_plane
@@ -21,6 +24,9 @@ DISC_SIGMA, DISC_GLOW = 3.0, 0.1
 
 MEDIAN_NOISE = 0.05
 """Noise of `surroundings` by that of a pixel: 1.25 / sqrt(36 * 16) for 36 means over 16 pixels."""
+
+TOGETHER = 128
+"""Windows that are sorted side by side: the smallest then lie in the nearest cache."""
 
 FEWEST, WIDEST = 8, 32
 """Bins that make a median; where a window holds fewer it grows, up to so many bins on each side."""
@@ -59,8 +65,11 @@ def surroundings(
     bins = np.empty(tuple(-(-length // BIN_PX) for length in plane.shape), dtype=np.float32)
 
     def average(rows: slice) -> None:
-        block = plane[rows] if without is None else np.where(without[rows], np.float32(np.nan), plane[rows])
-        bins[rows.start // BIN_PX : -(-rows.stop // BIN_PX)] = bin_plane(block, BIN_PX, holes=True)
+        means = bin_plane(plane[rows], BIN_PX, holes=True)
+        if without is not None:
+            y, x = np.divmod(np.flatnonzero(without[rows]), without.shape[1])
+            means[y // BIN_PX, x // BIN_PX] = np.nan
+        bins[rows.start // BIN_PX : -(-rows.stop // BIN_PX)] = means
 
     map_row_blocks(average, plane.shape[0])
     half = min(max(round(0.5 * WINDOW_FWHM * fwhm_px / BIN_PX), 3), 8)
@@ -100,35 +109,79 @@ def on_disc(
 
 def _medians(bins: NDArray[np.float32], half: int, wanted: NDArray[np.bool_]) -> NDArray[np.float32]:
     """Return the medians of windows of ``half`` bins on each side of a cell's middle, wider where too few are known."""
-    shape = wanted.shape
-    reach, counts = np.full(shape, half), _known(bins, half, shape)
-    while (few := wanted & (counts < FEWEST) & (reach < WIDEST)).any():
-        wider = min(2 * int(reach[few][0]), WIDEST)
-        counts[few], reach[few] = _known(bins, wider, shape)[few], wider
-    windows = {
-        side: sliding_window_view(np.pad(bins, side, constant_values=np.nan), (2 * side, 2 * side))
-        for side in np.unique(reach).tolist()
-    }
-    out = np.zeros(shape, dtype=np.float32)
+    padded = np.pad(bins, WIDEST, constant_values=np.nan)
+    np.copyto(padded, np.float32(np.inf), where=np.isnan(padded))  # so that what is not known comes last
+    out = np.zeros(wanted.shape, dtype=np.float32)
 
     def fill_rows(rows: slice) -> None:
-        for side, window in windows.items():
-            y, x = np.nonzero(wanted[rows] & (reach[rows] == side) & (counts[rows] > 0))
-            values = window[2 * (rows.start + y) + 1, 2 * x + 1].reshape(len(y), 4 * side**2)
-            values.sort(axis=1)  # NaN comes last
-            out[rows][y, x] = middles(values, counts[rows][y, x])
+        room = np.empty((4 * half**2 + 2, TOGETHER), dtype=np.float32)
+        beside, found = WIDEST + 1 - half, out[rows]
+        swaps = _swaps(4 * half**2)
+        _whole_windows(padded, beside + 2 * rows.start, beside, 2 * half, swaps, room, found)
+        found[~wanted[rows]] = 0.0
+        y, x = np.nonzero(np.isnan(found))
+        found[y, x], side = 0.0, half
+        while len(y):
+            windows = sliding_window_view(padded, (2 * side, 2 * side))
+            first = WIDEST + 1 - side
+            values = windows[first + 2 * (rows.start + y), first + 2 * x].reshape(len(y), 4 * side**2)
+            values.sort(axis=1)
+            counts = np.count_nonzero(values < np.inf, axis=1)
+            done = (counts >= FEWEST) | ((side == WIDEST) & (counts > 0))
+            found[y[done], x[done]] = middles(values[done], counts[done])
+            if side == WIDEST:
+                break
+            y, x, side = y[~done], x[~done], min(2 * side, WIDEST)
 
-    map_row_blocks(fill_rows, shape[0], height=CELL_PX)
+    map_row_blocks(fill_rows, wanted.shape[0], height=CELL_PX)
     return out
 
 
-def _known(bins: NDArray[np.float32], reach: int, shape: tuple[int, ...]) -> NDArray[np.int32]:
-    """Return how many bins hold a number in each cell's window."""
-    known = np.pad(~np.isnan(bins), ((1, 0), (1, 0)))
-    sums = known.cumsum(axis=0, dtype=np.int32).cumsum(axis=1, dtype=np.int32)
-    low, high = (
-        [np.clip(2 * np.arange(n) + 1 + side, 0, end) for n, end in zip(shape, bins.shape, strict=True)]
-        for side in (-reach, reach)
-    )
-    down: NDArray[np.int32] = sums[high[0]] - sums[low[0]]
-    return np.asarray(down[:, high[1]] - down[:, low[1]])
+@lru_cache(maxsize=8)
+def _swaps(count: int) -> NDArray[np.int64]:
+    """Return what sorts so many rows: rows to compare, rows for the less and the more; last middle ones and the most.
+
+    What is written lies where nothing was read: a compiler that may leave out a store of what is there uses no vectors.
+
+    References
+    ----------
+    Batcher (1968), AFIPS 32, 307, merging odd and even places (from memory).
+    """
+    at, free = list(range(count)), [count, count + 1]
+    table = []
+    runs = [2**k for k in range((count - 1).bit_length())]
+    for run in runs:
+        for step in reversed(runs[: runs.index(run) + 1]):
+            for low in range(step % run, count - step):
+                high, inside = low + step, (low - step % run) // step % 2 == 0
+                if inside and low // (2 * run) == high // (2 * run):
+                    table.append([at[low], at[high], *free])
+                    free[0], at[low], free[1], at[high] = at[low], free[0], at[high], free[1]
+    table.append([at[count // 2 - 1], at[count // 2], at[-1], 0])
+    return np.array(table)
+
+
+@kernel
+def _whole_windows(bins, above, beside, side, swaps, room, out):  # type: ignore[no-untyped-def]
+    """Fill in medians of windows 2 bins apart, many side by side; NaN where one holds infinity.
+
+    The numbers of a window stand above each other in ``room``, so that vectors sort many windows at once.
+    """
+    together, two, half = room.shape[1], np.uintp(2), np.float32(0.5)
+    for row in range(out.shape[0]):
+        for left in range(0, out.shape[1], together):
+            done = out[row, left : left + together]
+            for k in range(side * side):
+                own, place = bins[above + 2 * row + k // side, beside + 2 * left + k % side :], room[k]
+                for x in range(np.uintp(done.size)):
+                    place[x] = own[two * x]
+            for k in range(len(swaps) - 1):
+                first, second = room[swaps[k, 0]], room[swaps[k, 1]]
+                less, more = room[swaps[k, 2]], room[swaps[k, 3]]
+                for x in range(done.size):
+                    a, b = first[x], second[x]
+                    less[x] = a if a < b else b
+                    more[x] = b if a < b else a
+            low, high, last = room[swaps[-1, 0]], room[swaps[-1, 1]], room[swaps[-1, 2]]
+            for x in range(done.size):
+                done[x] = half * (low[x] + high[x]) if last[x] < np.inf else np.nan

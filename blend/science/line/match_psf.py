@@ -4,6 +4,7 @@ stars."""
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -91,13 +92,12 @@ def fit_profiles(
     widths = tuple(width * sigma for width in WIDTHS)
     normal = np.zeros((2 + len(widths),) * 2)
     right = np.zeros(2 + len(widths))
-    pieces = []
-    for x, y in scale.xy[scale.used][:MOST_STARS]:
-        piece = _star_equations(
-            line, broad, (x, y), scale=scale.value, fwhm_px=fwhm_px, widths=widths, invalid=invalid
-        )
-        if piece is not None:
-            pieces.append(piece)
+    xy = scale.xy[scale.used][:MOST_STARS]
+    told: dict[str, Any] = {"scale": scale.value, "fwhm_px": fwhm_px, "widths": widths, "invalid": invalid}
+    found = map_row_blocks(
+        lambda star: _star_equations(line, broad, xy[star.start], **told), len(xy), height=1
+    )
+    pieces = [piece for piece in found if piece is not None]
     if len(pieces) < FEWEST_STARS:
         return ProfileFit(np.zeros(0), (), len(pieces))
     keep = np.ones(len(pieces), dtype=bool)
@@ -190,7 +190,9 @@ def _add_term(term, blurred, weight, here, out):  # type: ignore[no-untyped-def]
 def _blur_binned(plane: NDArray[np.float32], sigma: float) -> NDArray[np.float32]:
     """Return a plane blurred in bins of `WIDE_BIN`, without NaN; for `spread_rows`."""
     binned = bin_plane(plane, WIDE_BIN, holes=True)
-    return np.nan_to_num(blur_plane(binned, binned_sigma(sigma, WIDE_BIN)), nan=0.0)
+    out = blur_plane(binned, binned_sigma(sigma, WIDE_BIN))
+    out[np.isnan(out)] = 0.0
+    return out
 
 
 def _slopes(block: NDArray[np.float32]) -> tuple[NDArray[np.float32], NDArray[np.float32]]:
@@ -204,7 +206,7 @@ def _slopes(block: NDArray[np.float32]) -> tuple[NDArray[np.float32], NDArray[np
 def _star_equations(
     line: NDArray[np.float32],
     broad: NDArray[np.float32],
-    at: tuple[float, float],
+    at: NDArray[np.float64],
     *,
     scale: float,
     fwhm_px: float,

@@ -43,8 +43,8 @@ def same_noise(line: NDArray[np.float32], planes: Sequence[NDArray[np.float32]])
     list of float
         One a plane; 0 where too little tells it.
     """
-    own = _sampled(line)
-    return map_together(lambda plane: _correlation(own, _sampled(plane)), planes)
+    own, *others = map_together(_sampled, [line, *planes])
+    return map_together(lambda other: _correlation(own, other), others)
 
 
 def _sampled(plane: NDArray[np.float32]) -> NDArray[np.float64]:

@@ -113,8 +113,17 @@ def cover_saturated(
     saturated : bool (rows, columns)
     fwhm_px : float
     """
-    if saturated.any():
-        _cover(np.ascontiguousarray(saturated), CUT_REACH * fwhm_px, fwhm_px, mask)
+    radius = CUT_REACH * fwhm_px
+    reach = int(np.ceil(radius + fwhm_px))
+
+    def cover(rows: slice) -> None:
+        low = max(rows.start - reach, 0)
+        near = np.ascontiguousarray(saturated[low : rows.stop + reach])
+        at = np.flatnonzero(near)
+        if at.size:
+            _cover(near, at, low - rows.start, radius, fwhm_px, mask[rows])
+
+    map_row_blocks(cover, len(mask))
     return mask
 
 
@@ -149,23 +158,23 @@ def line_sources(
 
 
 @kernel
-def _cover(saturated, radius, soft, mask):  # type: ignore[no-untyped-def]
+def _cover(saturated, at, first, radius, soft, mask):  # type: ignore[no-untyped-def]
     rows, columns = saturated.shape
     reach = int(np.ceil(radius + soft))
-    for row in range(rows):
-        for column in range(columns):
-            if not saturated[row, column]:
+    for place in at:
+        row, column = place // columns, place % columns
+        middle = row + first  # in the rows of the mask
+        if 0 < row < rows - 1 and 0 < column < columns - 1:
+            across = saturated[row, column - 1] and saturated[row, column + 1]
+            if across and saturated[row - 1, column] and saturated[row + 1, column]:
+                if 0 <= middle < mask.shape[0]:
+                    mask[middle, column] = 1.0
                 continue
-            if 0 < row < rows - 1 and 0 < column < columns - 1:
-                across = saturated[row, column - 1] and saturated[row, column + 1]
-                if across and saturated[row - 1, column] and saturated[row + 1, column]:
-                    mask[row, column] = 1.0
-                    continue
-            for y in range(max(row - reach, 0), min(row + reach + 1, rows)):
-                for x in range(max(column - reach, 0), min(column + reach + 1, columns)):
-                    distance = np.sqrt((y - row) ** 2 + (x - column) ** 2)
-                    t = min(max(1.0 - (distance - radius) / soft, 0.0), 1.0)
-                    mask[y, x] = max(mask[y, x], np.float32(t * t * (3.0 - 2.0 * t)))
+        for y in range(max(middle - reach, 0), min(middle + reach + 1, mask.shape[0])):
+            for x in range(max(column - reach, 0), min(column + reach + 1, columns)):
+                distance = np.sqrt((y - middle) ** 2 + (x - column) ** 2)
+                t = min(max(1.0 - (distance - radius) / soft, 0.0), 1.0)
+                mask[y, x] = max(mask[y, x], np.float32(t * t * (3.0 - 2.0 * t)))
 
 
 @kernel

@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
+from blend.base.rowblocks import map_row_blocks
 from blend.science.line.local_medians import CELL_PX
 from blend.science.line.starlight_left import EmissionNoise
 
@@ -119,7 +120,9 @@ def _usual(
 
 def _saturated_stars(saturated: NDArray[np.bool_]) -> list[tuple[float, float, float]]:
     """Return centre and radius of the largest saturated spots, the largest first."""
-    rows, columns = np.nonzero(saturated)
+    width = saturated.shape[1]
+    found = map_row_blocks(lambda rows: np.flatnonzero(saturated[rows]) + rows.start * width, len(saturated))
+    rows, columns = np.divmod(np.concatenate(found), width)
     if not rows.size:
         return []
     from scipy import ndimage

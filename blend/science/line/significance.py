@@ -58,6 +58,9 @@ JOIN_PX = 256
 COARSER = FAINT_BIN // COARSE_BIN
 """Coarse bins a side of a faint one."""
 
+LEAST_VARIANCE = 1e-30
+"""Of the unsure light: far below that of any, so that none divides by 0."""
+
 LEAST_MEND = 0.7
 """The smallest factor that brings the flux around a pixel to what passes; beyond it noise would rule."""
 
@@ -198,11 +201,17 @@ class _Parts:
     disc: Plane
     unsure: Plane
 
+    def light(self, rows: slice) -> Plane:
+        """Return what of the emission stands out of its surroundings, in some rows."""
+        return self._over(self.emission[rows], self.glow, rows)
+
     def compact(self, rows: slice) -> tuple[Plane, Plane]:
         """Return what of the emission and of the broad plane stands out of its surroundings, in some rows."""
-        columns = self.emission.shape[1]
-        light = self.emission[rows] - spread_rows(self.glow, CELL_PX, rows, columns)
-        return light, self.broad[rows] - spread_rows(self.disc, CELL_PX, rows, columns)
+        return self.light(rows), self._over(self.broad[rows], self.disc, rows)
+
+    def _over(self, plane: Plane, cells: Plane, rows: slice) -> Plane:
+        around = spread_rows(cells, CELL_PX, rows, plane.shape[1])
+        return np.subtract(plane, around, out=around)
 
     def bend(self) -> Plane:
         """Return what of the unsure light may stand out of its own surroundings: its slope over half their window."""
@@ -210,9 +219,8 @@ class _Parts:
         down, across = np.gradient(np.pad(self.unsure, 1, mode="edge"))
         return np.asarray(np.float32(half) * np.hypot(down, across)[1:-1, 1:-1])
 
-    def around(self, rows: slice) -> list[Plane]:
-        """Return the surroundings of the emission and of the broad plane in some rows, and the unsure light there."""
-        columns = self.emission.shape[1]
+    def around(self, rows: slice, columns: slice) -> list[Plane]:
+        """Return the surroundings of the emission and of the broad plane in a box, and the unsure light there."""
         return [spread_rows(cells, CELL_PX, rows, columns) for cells in (self.glow, self.disc, self.unsure)]
 
 
@@ -237,17 +245,16 @@ def _compact(parts: _Parts) -> tuple[Plane, Plane, Plane]:
         bins = slice(block.start // COARSE_BIN, -(-block.stop // COARSE_BIN))
         own, base = parts.compact(slice(low, high))
         broad_here = blur_block(parts.broad[low:high], fine)
-        narrow_here = systematic_block(blur_block(base, fine), noise, low)
         other = spread_rows(bend, CELL_PX, slice(low, high), columns)
-        narrow_here = np.sqrt(narrow_here * narrow_here + other * other)
+        narrow_here = systematic_block(blur_block(base, fine), noise, low, besides=other)
         over = blur_block(own, taps)[part]
         out[block] = -np.inf
         raise_significance(
             over, blur_block(narrow_here, taps)[part], broad_here[part], noise.fine, noise.growth, out[block]
         )
-        glow = spread_rows(parts.glow, CELL_PX, block, columns)
+        over += spread_rows(parts.glow, CELL_PX, block, columns)
         # An edge in starlight taken off twice stands out, too.
-        out[block][over + glow < np.float64(-NEGATIVE * noise.fine)] = -np.inf
+        np.copyto(out[block], np.float32(-np.inf), where=over < np.float32(-NEGATIVE * noise.fine))
         light[bins] = bin_plane(own[part], COARSE_BIN)
         narrow[bins] = bin_plane(narrow_here[part], COARSE_BIN)
         whole = bin_plane(systematic_block(broad_here, noise, low)[part], COARSE_BIN)
@@ -321,10 +328,10 @@ def _diffuse(parts: _Parts, weight: Plane, wrong: Plane, smooth: Plane) -> Plane
     light = np.empty((-(-rows // FAINT_BIN), -(-columns // FAINT_BIN)), dtype=np.float32)
 
     def block(part: slice) -> None:
-        taken = np.minimum(weight[part], 0.0) * parts.compact(part)[0]
-        light[part.start // FAINT_BIN : -(-part.stop // FAINT_BIN)] = bin_plane(
-            parts.emission[part] + taken, FAINT_BIN
-        )
+        rest = parts.light(part)
+        rest *= np.minimum(weight[part], 0.0)
+        rest += parts.emission[part]
+        light[part.start // FAINT_BIN : -(-part.stop // FAINT_BIN)] = bin_plane(rest, FAINT_BIN)
 
     map_row_blocks(block, rows)
     unsure = spread_rows(parts.unsure, CELL_PX // FAINT_BIN, slice(0, light.shape[0]), light.shape[1])
@@ -346,6 +353,7 @@ def _join(parts: _Parts, shares: Plane, faint: Plane) -> Plane:
     """
     narrow, wide = (gaussian_taps(parts.noise.fine_px * times) for times in (1.0, 2.0))
     halo = (len(narrow) + len(wide)) // 2
+    reach = halo + len(wide) // 2
     rows, columns = parts.emission.shape
     # What the blocks around will have written over when a block asks for it.
     rims = {
@@ -356,42 +364,61 @@ def _join(parts: _Parts, shares: Plane, faint: Plane) -> Plane:
     def block(part: slice) -> None:
         low, high = max(0, part.start - halo), min(rows, part.stop + halo)
         above, below = rims.pop(part.start)
-        share = np.maximum(-np.concatenate([above, shares[part], below]), np.float32(0.0))
-        diffuse = -spread_rows(faint, FAINT_BIN, slice(low, high), columns)
-        used = np.any((share != 0.0) | (diffuse != 0.0), axis=0)
-        around = parts.around(slice(low, high)) if used.any() else []
+        strip = np.concatenate([above, shares[part], below])
+        lit = strip.min(axis=0) < 0.0
+        weak = faint[max(low // FAINT_BIN - 1, 0) : high // FAINT_BIN + 2].min(axis=0) < 0.0
         shares[part] = 0.0
         for left in range(0, columns, JOIN_PX):
-            tile = slice(left, min(left + JOIN_PX, columns))
-            box = slice(max(left - halo - len(wide), 0), tile.stop + halo + len(wide))
-            if used[tile].any():
-                cut = (plane[:, box] for plane in (parts.emission[low:high], share, diffuse, *around))
-                inner = (
-                    slice(part.start - low, part.stop - low),
-                    slice(left - box.start, tile.stop - box.start),
-                )
-                shares[part, tile] = join(*cut)[inner]
+            right = min(left + JOIN_PX, columns)
+            if not (
+                lit[left:right].any() or weak[max(left // FAINT_BIN - 1, 0) : right // FAINT_BIN + 2].any()
+            ):
+                continue
+            box = slice(max(left - reach, 0), min(right + reach, columns))
+            share = np.maximum(-strip[:, box], np.float32(0.0))
+            diffuse = -spread_rows(faint, FAINT_BIN, slice(low, high), box)
+            joined = join(parts.emission[low:high, box], share, diffuse, *parts.around(slice(low, high), box))
+            shares[part, left:right] = joined[part.start - low : part.stop - low, left - box.start :][
+                :, : right - left
+            ]
 
     def join(whole: Plane, share: Plane, diffuse: Plane, around: Plane, disc: Plane, unsure: Plane) -> Plane:
-        known = (TRUSTED * np.maximum(blur_block(share * (whole - around), wide), 0.0)) ** 2
-        colour, sky = (parts.noise.colour * disc) ** 2, unsure**2 + np.float32(parts.noise.faint**2)
+        known = blur_block(share * (whole - around), wide)
+        np.maximum(known, 0.0, out=known)
+        known *= np.float32(TRUSTED)
+        known *= known
         over = blur_block(whole, narrow)
+        disc *= np.float32(parts.noise.colour)
+        disc *= disc
+        unsure *= unsure
+        unsure += np.float32(parts.noise.faint**2 + LEAST_VARIANCE)
+        # How much of the light around is open. No weight adds what an error of the sky puts below 0, so that what it
+        # puts above 0 must pass, too.
+        left = disc + unsure
+        known += left
+        left /= known
+        disc += around * around
+        left *= disc
+        disc += unsure
+        left /= disc
+        around *= left
+        own = np.subtract(whole, around, out=around)
+        ratio = blur_block(own, narrow)
         with np.errstate(divide="ignore", invalid="ignore"):
-            sure = np.nan_to_num(known / (known + colour + sky))
-            # No weight adds what an error of the sky puts below 0, so that what it puts above 0 must pass, too.
-            sure += (1.0 - sure) * np.nan_to_num(sky / (sky + colour + around**2))
-            own = whole - (1.0 - sure) * around
-            ratio = np.clip(blur_block(own, narrow) / over, 0.0, 1.0)
+            ratio /= over
+        np.clip(ratio, 0.0, 1.0, out=ratio)
         # Where the smoothed light is below 0 a share of it has no meaning: there the light passes as it was found.
-        ratio = share * np.where(over > 0.0, ratio, np.float32(1.0))
+        np.copyto(ratio, np.float32(1.0), where=~(over > 0.0))
+        ratio *= share
         ratio += diffuse * (1.0 - ratio)
-        passed = share * own
-        passed += diffuse * (whole - passed)
+        own *= share
+        own += diffuse * (whole - own)
         with np.errstate(divide="ignore", invalid="ignore"):
-            mend = blur_block(passed, wide) / blur_block(ratio * whole, wide)
-        ratio *= np.clip(np.nan_to_num(mend, nan=1.0), LEAST_MEND, 1.0 / LEAST_MEND)
-        ratio[~np.isfinite(whole)] = 0.0
-        return np.asarray(np.clip(-ratio, -1.0, 0.0))
+            mend = blur_block(own, wide) / blur_block(ratio * whole, wide)
+        np.copyto(mend, np.float32(1.0), where=np.isnan(mend))
+        ratio *= np.clip(mend, LEAST_MEND, 1.0 / LEAST_MEND, out=mend)
+        np.copyto(ratio, np.float32(0.0), where=~np.isfinite(whole))
+        return np.clip(np.negative(ratio, out=ratio), -1.0, 0.0, out=ratio)
 
     map_row_blocks(block, rows, height=BLOCK_ROWS)
     return shares

@@ -153,12 +153,12 @@ def _noise_bands(
     def measure_rows(
         rows: slice,
     ) -> tuple[list[float], list[float], NDArray[np.float32], NDArray[np.float32]]:
-        light = (line[rows] - np.float32(scale) * broad[rows]).astype(np.float32)
+        light = (line[rows] - np.float32(scale) * broad[rows]).astype(np.float32, copy=False)
         smooth = blur_block(broad[rows], gaussian_taps(FINE_PX))
         blurred = _tile_noise(_blur_inside(light, fine), lag, blur=fine_px)
-        cross = light[:, :-2] - 2 * light[:, 1:-1] + light[:, 2:]
-        cross = np.abs(cross[:-2] - 2 * cross[1:-1] + cross[2:])
-        return _tile_noise(light, 5), blurred, cross[::2, ::2].ravel(), smooth[1:-1:2, 1:-1:2].ravel()
+        cross = light[:, :-2:2] - 2 * light[:, 1:-1:2] + light[:, 2::2]
+        cross = np.abs(cross[:-2:2] - 2 * cross[1:-1:2] + cross[2::2])
+        return _tile_noise(light, 5), blurred, cross.ravel(), smooth[1:-1:2, 1:-1:2].ravel()
 
     height = min(BLOCK_ROWS, line.shape[0])
     starts = np.unique(np.linspace(0, line.shape[0] - height, 8).astype(int))
@@ -188,15 +188,17 @@ def _tile_noise(block: NDArray[np.float32], lag: int, *, blur: float = 0.0, widt
     c = exp(-d^2 / (4 blur^2)), they leave 6 - 8 c(lag) + 2 c(2 lag) times as much.
     """
     near, far = (float(np.exp(-((d / blur) ** 2) / 4.0)) if blur > 0 else 0.0 for d in (lag, 2 * lag))
-    found = []
-    for start in range(0, max(1, block.shape[1] - width // 2), width):
-        tile = block[:, start : start + width]
-        across = (tile[:, 2 * lag :] - 2 * tile[:, lag:-lag] + tile[:, : -2 * lag])[:, ::2]
-        both = (across[2 * lag :] - 2 * across[lag:-lag] + across[: -2 * lag])[::2]
+
+    def measure(columns: slice) -> float:
+        tile = block[:, columns.start : columns.start + width]
+        across = tile[:, 2 * lag :: 2] - 2 * tile[:, lag:-lag:2] + tile[:, : -2 * lag : 2]
+        both = across[2 * lag :: 2] - 2 * across[lag:-lag:2] + across[: -2 * lag : 2]
         differences = np.abs(both[np.isfinite(both)])
-        if differences.size >= 50:
-            found.append(MAD_TO_SIGMA * median(differences) / (6.0 - 8.0 * near + 2.0 * far))
-    return found
+        few = differences.size < 50
+        return np.nan if few else MAD_TO_SIGMA * median(differences) / (6.0 - 8.0 * near + 2.0 * far)
+
+    found = map_row_blocks(measure, max(1, block.shape[1] - width // 2), height=width)
+    return [noise for noise in found if not np.isnan(noise)]
 
 
 def _quiet(values: list[float]) -> float:
@@ -245,12 +247,19 @@ def _binned_noise(
     faint = bin_plane(coarse, FAINT_BIN // COARSE_BIN, holes=True)
     left = []
     for plane, sigma, size in ((coarse, coarse_px, COARSE_BIN), (faint, FAINT_PX, FAINT_BIN)):
-        smooth = _blur_inside(plane, binned_taps(sigma, size))
-        tiles: list[float] = []
-        for start in range(0, max(1, smooth.shape[0] - 64), 128):
-            tiles += _tile_noise(smooth[start : start + 128], round(2.5 * sigma / size), blur=sigma / size)
-        left.append(_quiet(tiles))
+        left.append(_quiet(_blurred_noise(plane, sigma / size, binned_taps(sigma, size))))
     return left[0], left[1], _sky_error(faint)
+
+
+def _blurred_noise(plane: NDArray[np.float32], sigma: float, taps: NDArray[np.float32]) -> list[float]:
+    """Return the noise of the tiles of a plane after a blur, in bands of 128 rows."""
+    inside = max(0, plane.shape[0] - len(taps) + 1)
+
+    def measure(rows: slice) -> list[float]:
+        smooth = _blur_inside(plane[rows.start : rows.start + 128 + len(taps) - 1], taps)
+        return _tile_noise(smooth, round(2.5 * sigma), blur=sigma)
+
+    return [*chain(*map_row_blocks(measure, max(1, inside - 64), height=128))]
 
 
 def _sky_error(light: NDArray[np.float32]) -> float:
@@ -378,18 +387,30 @@ def _fit_star(
 
 
 def systematic_block(
-    smooth: NDArray[np.float32], noise: EmissionNoise, first_row: int
+    smooth: NDArray[np.float32],
+    noise: EmissionNoise,
+    first_row: int,
+    *,
+    besides: NDArray[np.float32] | None = None,
+    pixel: float = 0.0,
 ) -> NDArray[np.float32]:
-    """Return what of starlight may be left at each pixel of a block of rows of the smoothed broad plane."""
-    out = np.empty_like(smooth)
-    _systematic(smooth, noise.colour, noise.shift, noise.width, out)
+    """Return what of starlight may be left at each pixel of a block of rows of the smoothed broad plane.
+
+    Together with other errors where they are given: ``besides`` one of its shape, ``pixel`` the noise of a pixel at
+    the sky, whose variance grows with the broad plane.
+    """
+    out, line = np.empty_like(smooth), np.empty(smooth.shape[1] + 2, dtype=np.float32)
+    also = np.zeros((1, smooth.shape[1]), dtype=np.float32) if besides is None else besides
+    random = (pixel**2, pixel**2 * noise.growth)
+    _systematic(smooth, also, random, (noise.colour, noise.shift, noise.width), line, out)
     if noise.odd_excess.size:
-        _add_odd_stars(smooth, noise.odd_xy, noise.odd_excess, ODD_REACH * noise.fwhm_px, first_row, out)
+        radius = ODD_REACH * noise.fwhm_px
+        _add_odd_stars(smooth, also, random, noise.odd_xy, noise.odd_excess, radius, first_row, out)
     return out
 
 
 @kernel
-def _add_odd_stars(smooth, xy, excess, radius, first, out):  # type: ignore[no-untyped-def]
+def _add_odd_stars(smooth, also, random, xy, excess, radius, first, out):  # type: ignore[no-untyped-def]
     rows, columns = smooth.shape
     for star in range(len(excess)):
         x0, y0 = xy[star, 0], xy[star, 1] - first
@@ -398,22 +419,27 @@ def _add_odd_stars(smooth, xy, excess, radius, first, out):  # type: ignore[no-u
                 max(int(np.ceil(x0 - radius)), 0), min(int(np.floor(x0 + radius)), columns - 1) + 1
             ):
                 if (x - x0) ** 2 + (y - y0) ** 2 <= radius**2:
-                    own = excess[star] * max(smooth[y, x], np.float32(0.0))
-                    out[y, x] = max(out[y, x], np.float32(own))
+                    light, other = max(smooth[y, x], np.float32(0.0)), also[y % also.shape[0], x]
+                    own = (excess[star] * light) ** 2 + random[0] + random[1] * light + other**2
+                    out[y, x] = max(out[y, x], np.float32(np.sqrt(own)))
 
 
 @kernel
-def _systematic(smooth, colour, shift, width, out):  # type: ignore[no-untyped-def]
+def _systematic(smooth, also, random, terms, line, out):  # type: ignore[no-untyped-def]
     rows, columns = smooth.shape
-    c2, g2, l2 = np.float32(colour**2), np.float32(0.25 * shift**2), np.float32(width**2)
-    four = np.float32(4.0)
+    c2, g2, l2 = np.float32(terms[0] ** 2), np.float32(0.25 * terms[1] ** 2), np.float32(terms[2] ** 2)
+    p2, q = np.float32(random[0]), np.float32(random[1])
+    zero, four = np.float32(0.0), np.float32(4.0)
+    before, own, behind = line[:columns], line[1:], line[2:]
     for row in range(rows):
-        up, down = max(row - 1, 0), min(row + 1, rows - 1)
-        for column in range(columns):
-            left, right = max(column - 1, 0), min(column + 1, columns - 1)
-            here = smooth[row, column]
-            a, b = smooth[row, left], smooth[row, right]
-            c, d = smooth[up, column], smooth[down, column]
+        # the row between its ends once more: no index is limited, which would cost the compiler its vectors
+        own[:columns] = smooth[row]
+        line[0], line[columns + 1] = own[0], own[columns - 1]
+        above, below = smooth[max(row - 1, 0)], smooth[min(row + 1, rows - 1)]
+        others, done = also[row % also.shape[0]], out[row]
+        for x in range(columns):
+            here, a, b, c, d, other = own[x], before[x], behind[x], above[x], below[x], others[x]
             curve = a + b + c + d - four * here
             slope2 = (b - a) * (b - a) + (d - c) * (d - c)
-            out[row, column] = np.sqrt(c2 * here * here + g2 * slope2 + l2 * curve * curve)
+            rest = p2 + q * max(here, zero) + other * other
+            done[x] = np.sqrt(c2 * here * here + g2 * slope2 + l2 * curve * curve + rest)

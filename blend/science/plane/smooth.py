@@ -17,8 +17,8 @@ REACH = 3.5
 _HALVINGS = 40
 """Of the search for a width, to the last bits."""
 
-_TILE = 1024
-"""Columns whose sums stay in the nearest cache."""
+_TILE, _WHOLE = 512, 32
+"""Columns whose rows stay in the nearest cache, and pixels in whole turns of a loop over vectors."""
 
 _LEAST_VARIANCE = 0.25
 """Of what is left to do after binning, px^2: bins that are wider than the blur asked for are blurred by half a
@@ -100,7 +100,9 @@ def blur_block(block: NDArray[np.float32], taps: NDArray[np.float32]) -> NDArray
     """Correlate rows and columns with ``taps``; NaN and what lies outside count as 0, nothing is
     renormalised."""
     out = np.empty(block.shape, dtype=np.float32)
-    _correlate(float_rows(block, slice(None)), taps, out)
+    full = np.zeros(5 + 4 * max(0, (len(taps) - 2) // 4), dtype=np.float32)
+    full[: len(taps)] = taps
+    _correlate(float_rows(block, slice(None)), len(taps) // 2, full, np.empty(len(full), dtype=np.int64), out)
     return out
 
 
@@ -111,60 +113,54 @@ def side_weights(taps: NDArray[np.float32], columns: int) -> NDArray[np.float32]
 
 
 @kernel
-def _correlate(source, taps, out):  # type: ignore[no-untyped-def]
-    # Tiles of columns stay in the nearest cache; four taps at a time spare three of four visits to the sums, whose
-    # order is that of the taps; every loop runs from 0 over slices, because an index that might be negative costs
-    # the compiler its vectors.
+def _correlate(source, half, taps, places, out):  # type: ignore[no-untyped-def]
+    # Tiles of columns whose rows, freed of NaN once, stay in the nearest cache while they are asked for, between zeros
+    # up to whole vectors; five taps and then four at a time spare most visits to the sums, whose order is that of the
+    # taps; every loop runs from 0 over slices, because an index that might be negative costs the compiler its vectors.
     rows, columns = source.shape
-    half = len(taps) // 2
-    tile = _TILE
+    turns = 2 * half + 1
+    width = -(-(_TILE + 2 * half) // _WHOLE) * _WHOLE
     zero = np.float32(0.0)
-    line = np.empty(tile + 2 * half, dtype=np.float32)
-    for left in range(0, columns, tile):
-        right = min(left + tile, columns)
+    room = np.empty((turns + 2) * width, dtype=np.float32)
+    across, nothing = turns * width, (turns + 1) * width
+    for left in range(0, columns, _TILE):
+        right = min(left + _TILE, columns)
         first, last = max(left - half, 0), min(right + half, columns)
-        begin, count, size = first - left + half, last - first, right - left
-        sums = line[begin : begin + count]
+        begin = first - left + half
+        padded = min(-(-(begin + last - first) // _WHOLE) * _WHOLE, width)
+        room[:] = zero
+        ready = 0
         for row in range(rows):
-            line[:] = zero
-            k, high = row + max(-half, -row), row + min(half, rows - 1 - row) + 1
-            while k + 4 <= high:
-                j = k - row + half
-                t0, t1, t2, t3 = taps[j], taps[j + 1], taps[j + 2], taps[j + 3]
-                s0, s1 = source[k, first:last], source[k + 1, first:last]
-                s2, s3 = source[k + 2, first:last], source[k + 3, first:last]
-                for x in range(count):
-                    a, b, c, d = s0[x], s1[x], s2[x], s3[x]  # NaN alone is not itself
-                    total = sums[x] + t0 * (a if a == a else zero)
-                    total += t1 * (b if b == b else zero)
-                    total += t2 * (c if c == c else zero)
-                    sums[x] = total + t3 * (d if d == d else zero)
-                k += 4
-            while k < high:
-                t0, s0 = taps[k - row + half], source[k, first:last]
-                for x in range(count):
-                    a = s0[x]
-                    sums[x] += t0 * (a if a == a else zero)
-                k += 1
-            done = out[row, left:right]
-            for x in range(size):
-                done[x] = taps[0] * line[x]
-            k = 1
-            while k + 4 <= 2 * half + 1:
-                t0, t1, t2, t3 = taps[k], taps[k + 1], taps[k + 2], taps[k + 3]
-                s0, s1 = line[k : k + size], line[k + 1 : k + 1 + size]
-                s2, s3 = line[k + 2 : k + 2 + size], line[k + 3 : k + 3 + size]
-                for x in range(size):
-                    total = done[x] + t0 * s0[x]
-                    total += t1 * s1[x]
+            while ready <= min(row + half, rows - 1):
+                own, clean = source[ready, first:last], room[ready % turns * width + begin :]
+                for x in range(own.size):
+                    a = own[x]
+                    clean[x] = a if a == a else zero  # NaN alone is not itself
+                ready += 1
+            for along in range(2):
+                for k in range(turns):
+                    y = row + k - half
+                    places[k] = across + k if along else (y % turns * width if 0 <= y < rows else nothing)
+                for k in range(turns, len(taps)):
+                    places[k] = nothing
+                sums = out[row, left:right] if along else room[across : across + padded]
+                t0, t1, t2, t3, t4 = taps[0], taps[1], taps[2], taps[3], taps[4]
+                s0, s1, s2 = room[places[0] :], room[places[1] :], room[places[2] :]
+                s3, s4 = room[places[3] :], room[places[4] :]
+                for x in range(sums.size):
+                    total = t0 * s0[x] + t1 * s1[x]
                     total += t2 * s2[x]
-                    done[x] = total + t3 * s3[x]
-                k += 4
-            while k < 2 * half + 1:
-                t0, s0 = taps[k], line[k : k + size]
-                for x in range(size):
-                    done[x] += t0 * s0[x]
-                k += 1
+                    total += t3 * s3[x]
+                    sums[x] = total + t4 * s4[x]
+                for k in range(5, len(taps), 4):
+                    t0, t1, t2, t3 = taps[k], taps[k + 1], taps[k + 2], taps[k + 3]
+                    s0, s1 = room[places[k] :], room[places[k + 1] :]
+                    s2, s3 = room[places[k + 2] :], room[places[k + 3] :]
+                    for x in range(sums.size):
+                        total = sums[x] + t0 * s0[x]
+                        total += t1 * s1[x]
+                        total += t2 * s2[x]
+                        sums[x] = total + t3 * s3[x]
 
 
 def bin_plane(plane: AnyPlane, size: int, *, holes: bool = False) -> NDArray[np.float32]:
@@ -209,18 +205,21 @@ def binned_sigma(sigma: float, size: int) -> float:
     return float(np.sqrt(max(variance, _LEAST_VARIANCE))) / size
 
 
-def spread_rows(binned: NDArray[np.float32], size: int, rows: slice, columns: int) -> NDArray[np.float32]:
-    """Return rows of the full frame interpolated linearly between the centres of bins.
+def spread_rows(
+    binned: NDArray[np.float32], size: int, rows: slice, columns: int | slice
+) -> NDArray[np.float32]:
+    """Return rows of the full frame, so many columns or some of them, interpolated linearly between centres of bins.
 
     Examples
     --------
     >>> spread_rows(np.array([[0.0, 2.0]], dtype=np.float32), 2, slice(0, 1), 4)
     array([[0. , 0.5, 1.5, 2. ]], dtype=float32)
     """
-    out = np.empty((rows.stop - rows.start, columns), dtype=np.float32)
-    at = np.clip((np.arange(columns) + 0.5) / size - 0.5, 0.0, binned.shape[1] - 1.0)
+    first, last = (0, columns) if isinstance(columns, int) else (columns.start, columns.stop)
+    out = np.empty((rows.stop - rows.start, last - first), dtype=np.float32)
+    at = np.clip((np.arange(first, last) + 0.5) / size - 0.5, 0.0, binned.shape[1] - 1.0)
     left = np.minimum(at.astype(np.uintp), max(binned.shape[1] - 2, 0))  # without a sign: not looked at twice
-    room = np.zeros((2, binned.shape[1]), dtype=np.float32)
+    room = np.zeros((3, max(binned.shape[1], last - first)), dtype=np.float32)
     _spread(binned, size, rows.start, left, (at - left).astype(np.float32), room, out)
     return out
 
@@ -228,35 +227,46 @@ def spread_rows(binned: NDArray[np.float32], size: int, rows: slice, columns: in
 @kernel
 def _bin(source, size, holes, out):  # type: ignore[no-untyped-def]
     rows, columns = source.shape
-    zero = np.float32(0.0)
-    line = np.empty(columns, dtype=np.float32)
+    zero, two = np.float32(0.0), np.uintp(2)
+    full = size * out.shape[1]
+    line = np.zeros(3 * full, dtype=np.float32)  # the last bin may be cut: nothing is added there
     for row in range(out.shape[0]):
         last = min((row + 1) * size, rows)
-        line[:] = zero
+        sums, pairs = line[:full], line[full:]
+        sums[:] = zero
         for y in range(row * size, last):
+            own = source[y]
             for x in range(columns):
-                value = source[y, x]
-                line[x] += value if holes or value == value else zero  # x == x is false for NaN alone
-        for column in range(out.shape[1]):
-            end = min((column + 1) * size, columns)
-            total = zero
-            for x in range(column * size, end):
-                total += line[x]
-            out[row, column] = total / ((last - row * size) * (end - column * size))
+                value = own[x]
+                sums[x] += value if holes or value == value else zero  # x == x is false for NaN alone
+        left = full
+        while left > out.shape[1]:  # size divides 64
+            left //= 2
+            for x in range(np.uintp(left)):
+                pairs[x] = sums[two * x] + sums[two * x + np.uintp(1)]
+            sums, pairs = pairs, pairs[left:]
+        done, count = out[row], np.float32((last - row * size) * size)
+        for x in range(out.shape[1]):
+            done[x] = sums[x] / count
+        done[out.shape[1] - 1] *= np.float32(size / (size - full + columns))
 
 
 @kernel
 def _spread(binned, size, first, left, share, room, out):  # type: ignore[no-untyped-def]
+    # A row of bins is stretched once for all rows that it serves: between two such rows no index is looked up.
     rows, columns = binned.shape
-    line, step = room[0], room[1]
+    step, kept = room[2], -1
     for y in range(out.shape[0]):
         at = min(max((first + y + 0.5) / size - 0.5, 0.0), rows - 1.0)
         low = min(int(at), max(rows - 2, 0))
-        high = min(low + 1, rows - 1)
-        part = np.float32(at - low)
-        for x in range(columns):
-            line[x] = binned[low, x] + part * (binned[high, x] - binned[low, x])
-        for x in range(columns - 1):
-            step[x] = line[x + 1] - line[x]
+        if low != kept:
+            kept = low
+            for k in range(2):
+                line, wide = binned[min(low + k, rows - 1)], room[k]
+                for x in range(columns - 1):
+                    step[x] = line[x + 1] - line[x]
+                for x in range(out.shape[1]):
+                    wide[x] = line[left[x]] + share[x] * step[left[x]]
+        part, above, below, done = np.float32(at - low), room[0], room[1], out[y]
         for x in range(out.shape[1]):
-            out[y, x] = line[left[x]] + share[x] * step[left[x]]
+            done[x] = above[x] + part * (below[x] - above[x])
