@@ -128,11 +128,11 @@ def run_target(
         record["crop"] = dict(zip("xywh", box, strict=True))
         assert work.display is not None
         record["picture"] = picture_facts(work.display, seen.clear, seen.layers, box, factor=seen.factor)
-        bare = begin_pictures(work, results, box, balanced=balanced)
+        shown = begin_pictures(work, results, box, balanced=balanced)
         del balanced
         # The page is drawn while the files are written: neither needs the other.
         page, reason = page_or_plain(
-            lambda: _report(work, record, seen, command, bare, [*results.names, "record.json"]),
+            lambda: _report(work, record, seen, command, shown, [*results.names, "record.json"]),
             title=f"report of {work.target.name}",
             beside="the pictures and the record",
         )
@@ -227,9 +227,14 @@ def _see(work: Work, results: Results, plots: Mapping[str, Future[Any]]) -> _See
 
 
 def _report(
-    work: Work, record: dict[str, Any], seen: _Seen, command: str, bare: Any, files: Iterable[str]
+    work: Work,
+    record: dict[str, Any],
+    seen: _Seen,
+    command: str,
+    shown: tuple[Any, Future[Any]],
+    files: Iterable[str],
 ) -> str:
-    """Return the page of a run, and tell the record what the blends did to the stars."""
+    """Return the page of a run, of whose pictures ``shown`` is known, and tell the record what blends did to stars."""
     assert work.display is not None
     whole = work.display if seen.small is None else seen.small.result()
     preview = Preview(whole, seen.bare.result(), seen.factor)
@@ -239,7 +244,8 @@ def _report(
     x, y, width, height = seen.frame.crop
     pictures = Pictures(
         delivered=turn(work.display[:, y : y + height, x : x + width]),
-        bare=bare,
+        bare=shown[0],
+        small=shown[1].result(),
         with_lines=turn(preview.with_lines),
         without_lines=turn(preview.without_lines),
         factor=preview.factor,

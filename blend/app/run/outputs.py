@@ -19,7 +19,7 @@ from blend.base.formats import FORMATS
 from blend.base.master import Flag, Master
 from blend.base.rowblocks import thread_count
 from blend.files.fits import write_fits
-from blend.files.png import thumbnail, write_jpeg, write_png
+from blend.files.png import LONG_EDGE, thumbnail, write_jpeg, write_png
 from blend.files.reader import upright
 from blend.files.record import sha256_of
 from blend.files.tiff import write_tiff
@@ -36,7 +36,6 @@ Value = TypeVar("Value")
 Write = Callable[[Path], str | None]
 """Writes a file, and may return its SHA-256."""
 Box = tuple[int, int, int, int]
-PREVIEW_EDGE = 2048
 PRINT_DPI = 300
 COMPARE_EDGE = 1200
 """Long edge of each picture of a pair, px."""
@@ -44,8 +43,8 @@ TARGET_MARGIN = 0.1
 RESIDUAL_SPAN = np.float32(0.12)
 """Code values from black to white: three times the brightest noise that a stretch allows a sky, to either side."""
 WRITERS: dict[str, Callable[..., str | None]] = {
-    "png": partial(write_png, long_edge=PREVIEW_EDGE),
-    "jpeg": partial(write_jpeg, long_edge=PREVIEW_EDGE),
+    "png": write_png,
+    "jpeg": write_jpeg,
     "tiff": write_tiff,
     "print": partial(write_tiff, resolution_dpi=PRINT_DPI),
     "png16": partial(write_png, long_edge=None, bits=16),
@@ -191,14 +190,17 @@ def without_wanted(recipe: Recipe) -> bool:
     return not {"without", "compare"}.isdisjoint(recipe.output.formats)
 
 
-def begin_pictures(work: Work, results: Results, box: Box, *, balanced: Work | None = None) -> Array | None:
+def begin_pictures(
+    work: Work, results: Results, box: Box, *, balanced: Work | None = None
+) -> tuple[Array | None, Future[Array]]:
     """Begin every picture that the recipe asks for, cut to ``box``: upright, but for the FITS one.
 
     ``balanced`` is the state after the balance step, where `without_wanted`: then the picture without lines is
-    returned, upright and cut.
+    returned, upright and cut. The other answer is the picture at a preview's size.
     """
     assert work.display is not None
     turn = turner(work)
+    small: Future[Any] = results.also(thumbnail, turn(_cut(work.display, box)), LONG_EDGE)
     bare = None if balanced is None else without_lines(balanced)
     for name, entry in FORMATS.items():
         if name not in work.recipe.output.formats:
@@ -213,10 +215,16 @@ def begin_pictures(work: Work, results: Results, box: Box, *, balanced: Work | N
             part = target_part(work, box)
             pair = [turn(_cut(pixels, part)) for pixels in (bare, work.display)]
             write = partial(_write_pair, pair=pair, title=work.target.name, words=_lines_told(work))
+        elif name in ("png", "jpeg"):
+            write = partial(_write_small, writer=WRITERS[name], small=small)
         else:
             write = picture_writer(work, box, name)
         results.begin(entry.file, write)
-    return None if bare is None else turn(_cut(bare, box))
+    return None if bare is None else turn(_cut(bare, box)), small
+
+
+def _write_small(path: Path, *, writer: Callable[..., str | None], small: Future[Array]) -> str | None:
+    return writer(path, small.result())
 
 
 def _residual(work: Work) -> Array:
