@@ -273,6 +273,7 @@ def _through_steps(
     for.
     """
     plots, balanced = {}, None
+    chosen = any(blend.amount == "auto" for blend in begin[0].recipe.blend.values())
     for name, work in run_steps(begin.pop(), listener=listener, lighten=partial(_lightened, stages=stages)):
         if name == "register":
             check_output(work)
@@ -285,14 +286,14 @@ def _through_steps(
         if name == "balance":
             seen = _see(work, results, plots)
             balanced = work if without_wanted(work.recipe) else None
-        if name == "display-blends":
-            # Not before: what a blend cannot do shall be told once, by its step, and amounts are chosen at full size.
+        if name == "display-blends" and chosen:
+            # Not before: amounts are chosen at full size.
             seen.layers = seen.layers.with_(recipe=settled(seen.layers.recipe, work))
-            seen.bare = results.also(without_lines, seen.layers)
-            if seen.factor > 1:
-                seen.small = results.also(picture_of, seen.layers)
+            _render_small(seen, results)
         if name == "linear-blends":
             begin_fits(work, results, seen.frame.crop)
+            if not chosen:
+                _render_small(seen, results)
             if work.alone:
                 results.wait_for("linear.fits")  # the stretch writes over it
             seen.blended = None if work.linear is None else work.linear[:, ::16, ::16].copy()
@@ -300,6 +301,13 @@ def _through_steps(
             end = work
         del work  # the next step has the only hold on it
     return end, seen, balanced
+
+
+def _render_small(seen: _Seen, results: Results) -> None:
+    """Begin the small pictures without and with lines, beside what is done at full size."""
+    seen.bare = results.also(without_lines, seen.layers)
+    if seen.factor > 1:
+        seen.small = results.also(picture_of, seen.layers)
 
 
 def _lightened(step: str, work: Work, *, stages: bool) -> Work:

@@ -37,6 +37,9 @@ Write = Callable[[Path], str | None]
 """Writes a file, and may return its SHA-256."""
 Box = tuple[int, int, int, int]
 PRINT_DPI = 300
+FLUSHERS, FLUSH_EVERY_S = 4, 0.1
+"""Files that may wait for the disk at a time, as where a folder is put in place; and how often one in the making does:
+a disk takes some 50 MB meanwhile, a fifth of a large file."""
 COMPARE_EDGE = 1200
 """Long edge of each picture of a pair, px."""
 TARGET_MARGIN = 0.1
@@ -95,6 +98,8 @@ class Results:
         self._pool = pool
         self._begun: dict[str, Future[str]] = {}
         self._written: dict[str, Event] = {}
+        self._flusher = ThreadPoolExecutor(max_workers=FLUSHERS)
+        self._flushed: dict[str, Future[None]] = {}
 
     def begin(self, name: str, write: Write) -> None:
         """Have ``write(path)`` called for the file ``name`` of the folder, and its bytes flushed and hashed."""
@@ -103,18 +108,14 @@ class Results:
         held, done = [write], self._written.setdefault(name, Event())
 
         def whole() -> str:
+            # the folder flushes all of them once more, together: to wait here would keep the only thread idle
+            if not isinstance(self._pool, InlineExecutor):
+                self._flushed[name] = self._flusher.submit(_flush_along, path, done)
             try:
                 digest = held.pop()(path)  # whose pixels are free once they are written
             finally:
                 done.set()
-            # the folder flushes all of them once more, together: to wait here would keep the only thread idle
-            if isinstance(self._pool, InlineExecutor):
-                return digest or sha256_of(path)
-            with ThreadPoolExecutor(max_workers=1) as beside:
-                flushed = beside.submit(flush_result, path)
-                digest = digest or sha256_of(path)
-                flushed.result()
-            return digest
+            return digest or sha256_of(path)
 
         self._begun[name] = self._pool.submit(copy_context().run, whole)
 
@@ -135,9 +136,19 @@ class Results:
     def digests(self) -> list[dict[str, str]]:
         """Return path and SHA-256 of every file, in the order they were begun, or raise what befell one of them."""
         found = {name: job.result() for name, job in self._begun.items()}
+        for flush in self._flushed.values():
+            flush.result()
         for name, digest in found.items():
             self._folder.know(name, digest)
         return [{"path": name, "sha256": digest} for name, digest in found.items()]
+
+
+def _flush_along(path: Path, written: Event) -> None:
+    """Flush a file while it is being written, and once it is, so that the disk works beside the run."""
+    while not written.wait(FLUSH_EVERY_S):
+        if path.exists():
+            flush_result(path)
+    flush_result(path)
 
 
 def result_names(recipe: Recipe, target: Target, *, stages: bool) -> list[str]:
