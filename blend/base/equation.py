@@ -78,6 +78,10 @@ class Equation:
         """Return whether the equation applies ``operation``, such as ``"where"``."""
         return _uses(self.tree, operation)
 
+    def without(self, name: str) -> Node:
+        """Return the tree where a value is 0, less terms of 0, factors of 0 or 1, and a - (a - x) for x."""
+        return _without(self.tree, Name(name))
+
     def javascript(self) -> str:
         """Return a JavaScript expression in the same names; it needs `javascript_prelude`."""
         return print_javascript(self.tree)
@@ -372,3 +376,20 @@ def _uses(node: Node, operation: str) -> bool:
     if not isinstance(node, Apply):
         return False
     return node.operation == operation or any(_uses(argument, operation) for argument in node.arguments)
+
+
+def _without(node: Node, gone: Name) -> Node:
+    nothing, one = Number(0.0), Number(1.0)
+    if not isinstance(node, Apply):
+        return nothing if node == gone else node
+    arguments = tuple(_without(argument, gone) for argument in node.arguments)
+    first, last, idle = arguments[0], arguments[-1], one if node.operation == "*" else nothing
+    if node.operation == "*" and nothing in arguments:
+        return nothing
+    if node.operation in ("+", "*", "-") and last == idle:
+        return first
+    if node.operation in ("+", "*") and first == idle:
+        return last
+    if isinstance(last, Apply) and node.operation == last.operation == "-" and last.arguments[0] == first:
+        return last.arguments[1]
+    return Apply(node.operation, arguments)

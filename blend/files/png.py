@@ -136,9 +136,9 @@ def shrink(display: NDArray[np.floating], shape: tuple[int, int]) -> NDArray[np.
 
     def average(block: slice) -> None:
         first, last = int(above[block.start]), -(-block.stop * rows // shape[0])
-        total = np.empty((block.stop - block.start, shape[1]))
+        total = np.empty((block.stop - block.start, shape[1]), dtype=np.float32)
         for plane in range(planes):
-            light = decode_block(np.clip(display[plane, first:last].astype(np.float32), 0.0, 1.0))
+            light = decode_block(np.clip(display[plane, first:last], 0.0, 1.0).astype(np.float32, copy=False))
             _average(light, above[block] - first, down[block], left, across, total)
             result[plane, block] = encode_block(total)
 

@@ -8,14 +8,15 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from blend.files.png import LONG_EDGE as WHOLE_EDGE
 from blend.files.png import jpeg_bytes, thumbnail
 from blend.pages.fill_template import data_url
 
 Picture = NDArray[np.float32]
 Turn = Callable[[Picture], Picture]
 Box = tuple[int, int, int, int]
-WHOLE_EDGE, PART_EDGE = 2000, 1600
-"""Long edge of the whole field and of the part at 100 %, px: as wide as most windows."""
+PART_EDGE = 1600
+"""Long edge of the part at 100 %, px: as wide as most windows. That of the whole field is a preview's."""
 MOST_BYTES = 800_000
 """Of one JPEG: four of them, as text a third larger, stay below 4.3 MB, which leaves figures 1.7 MB of 6."""
 QUALITIES = (90, 84, 76, 66, 50)
@@ -50,6 +51,7 @@ class Pictures:
     without_lines: Picture
     factor: int
     frame: Frame
+    small: Picture | None = None  # the delivered one at a preview's size, where it is made already
 
     def averaged(self) -> tuple[Picture, Picture, Box]:
         """Return the averaged pair cut to whole blocks that the delivered picture touches, and their box in it."""
@@ -113,7 +115,7 @@ def viewer(pictures: Pictures) -> Viewer:
     """Return the pictures of the top of the page."""
     rows, columns = pictures.delivered.shape[1:]
     part = pictures.frame.inside(pictures.frame.target)
-    with_lines = _sizes(pictures.delivered, part)
+    with_lines = _sizes(pictures.delivered, part, small=pictures.small)
     if pictures.bare is not None:
         without, note = (
             _sizes(pictures.bare, part),
@@ -133,10 +135,10 @@ def viewer(pictures: Pictures) -> Viewer:
     return Viewer(columns, rows, part, with_lines, without, note)
 
 
-def _sizes(picture: Picture, part: Box) -> tuple[Shown, ...]:
+def _sizes(picture: Picture, part: Box, *, small: Picture | None = None) -> tuple[Shown, ...]:
     """Return the whole field and, where that is made smaller, the middle of a part at its own pixels."""
     rows, columns = picture.shape[1:]
-    whole = _whole(picture, (0, 0, columns, rows), (rows, columns))
+    whole = _whole(picture if small is None else small, (0, 0, columns, rows), (rows, columns))
     if max(rows, columns) <= WHOLE_EDGE:
         return (whole,)
     x, y, width, height = part

@@ -305,3 +305,19 @@ def test_a_choice_is_the_same_whether_one_side_or_both_are_needed():
     alone = np.concatenate([equation.evaluate({"x": x[i : i + 1]}) for i in range(11)])
     assert np.array_equal(mixed, alone)
     assert np.array_equal(mixed, np.where(x <= 0.5, x * 2, 7).astype(np.float32))
+
+
+@pytest.mark.parametrize(
+    ("text", "left"),
+    [
+        ("base + k * line", "base"),
+        ("line * 2 + base * (1 - line)", "base"),
+        ("1 - (1 - base) * (1 - line)", "base"),
+        ("max(base, line)", "max(base, 0)"),
+        ("base / (1 + line)", "base / 1"),
+        ("line - base", "0 - base"),
+        ("k - (base - line)", "k - base"),
+    ],
+)
+def test_without_a_value_terms_of_nothing_go(text, left):
+    assert parse(text, NAMES, where="x").without("line") == parse(left, NAMES, where="x").tree

@@ -303,3 +303,29 @@ def test_the_words_of_finish_name_what_is_on_alone() -> None:
     assert len(words) == 1
     assert "0.5 of the green" in words[0]
     assert load_recipe("version = 1", where="r.toml").finish.words == ()
+
+
+@pytest.mark.parametrize("into", ["luminance", "red"])
+def test_a_band_without_light_is_passed_over_and_no_bit_differs(into: str) -> None:
+    rng = np.random.default_rng(8)
+    shape = (40, 700)
+    light = np.zeros(shape, dtype=np.float32)
+    light[3:9, 100:230], light[30, 699], light[20, 0] = 0.2, 0.3, np.nan
+    planes = rng.uniform(0.0, 1.0, (3, *shape)).astype(np.float32)
+    planes[:, 35, 400:420], planes[0, 12, 500] = np.nan, 1.5
+    mask = np.zeros(shape, dtype=np.float32)
+    mask[4:7, 150:160] = 1.0
+
+    def blended(light: Any) -> Work:
+        work = make_work(LIGHT.replace("luminance", into) + "amount = 0.5\n[protect]\nstars = 1.0")
+        lines = {"ha": replace(work.lines["ha"], emission=light)}
+        rgb = work.rgb.with_(pixels=planes.copy(), flags=flags_of(planes))
+        work = work.with_(masters={**work.masters, "rgb": rgb}, lines=lines, star_mask=mask)
+        return blend_display(work.with_(display=planes.copy()))
+
+    # Light too faint to be seen makes every tile one that shines.
+    thin, whole = blended(light), blended(np.where(light == 0, np.float32(1e-30), light))
+    assert thin.display is not None and whole.display is not None
+    # 1 - (1 - x) of float32, in one plane.
+    np.testing.assert_allclose(thin.display, whole.display, rtol=0.0, atol=6e-8 * (into == "red"))
+    assert thin.blended[0].out_of_gamut == whole.blended[0].out_of_gamut

@@ -128,11 +128,11 @@ def run_target(
         record["crop"] = dict(zip("xywh", box, strict=True))
         assert work.display is not None
         record["picture"] = picture_facts(work.display, seen.clear, seen.layers, box, factor=seen.factor)
-        bare = begin_pictures(work, results, box, balanced=balanced)
+        shown = begin_pictures(work, results, box, balanced=balanced)
         del balanced
         # The page is drawn while the files are written: neither needs the other.
         page, reason = page_or_plain(
-            lambda: _report(work, record, seen, command, bare, [*results.names, "record.json"]),
+            lambda: _report(work, record, seen, command, shown, [*results.names, "record.json"]),
             title=f"report of {work.target.name}",
             beside="the pictures and the record",
         )
@@ -227,9 +227,14 @@ def _see(work: Work, results: Results, plots: Mapping[str, Future[Any]]) -> _See
 
 
 def _report(
-    work: Work, record: dict[str, Any], seen: _Seen, command: str, bare: Any, files: Iterable[str]
+    work: Work,
+    record: dict[str, Any],
+    seen: _Seen,
+    command: str,
+    shown: tuple[Any, Future[Any]],
+    files: Iterable[str],
 ) -> str:
-    """Return the page of a run, and tell the record what the blends did to the stars."""
+    """Return the page of a run, of whose pictures ``shown`` is known, and tell the record what blends did to stars."""
     assert work.display is not None
     whole = work.display if seen.small is None else seen.small.result()
     preview = Preview(whole, seen.bare.result(), seen.factor)
@@ -239,7 +244,8 @@ def _report(
     x, y, width, height = seen.frame.crop
     pictures = Pictures(
         delivered=turn(work.display[:, y : y + height, x : x + width]),
-        bare=bare,
+        bare=shown[0],
+        small=shown[1].result(),
         with_lines=turn(preview.with_lines),
         without_lines=turn(preview.without_lines),
         factor=preview.factor,
@@ -267,6 +273,7 @@ def _through_steps(
     for.
     """
     plots, balanced = {}, None
+    chosen = any(blend.amount == "auto" for blend in begin[0].recipe.blend.values())
     for name, work in run_steps(begin.pop(), listener=listener, lighten=partial(_lightened, stages=stages)):
         if name == "register":
             check_output(work)
@@ -279,14 +286,14 @@ def _through_steps(
         if name == "balance":
             seen = _see(work, results, plots)
             balanced = work if without_wanted(work.recipe) else None
-        if name == "display-blends":
-            # Not before: what a blend cannot do shall be told once, by its step, and amounts are chosen at full size.
+        if name == "display-blends" and chosen:
+            # Not before: amounts are chosen at full size.
             seen.layers = seen.layers.with_(recipe=settled(seen.layers.recipe, work))
-            seen.bare = results.also(without_lines, seen.layers)
-            if seen.factor > 1:
-                seen.small = results.also(picture_of, seen.layers)
+            _render_small(seen, results)
         if name == "linear-blends":
             begin_fits(work, results, seen.frame.crop)
+            if not chosen:
+                _render_small(seen, results)
             if work.alone:
                 results.wait_for("linear.fits")  # the stretch writes over it
             seen.blended = None if work.linear is None else work.linear[:, ::16, ::16].copy()
@@ -294,6 +301,13 @@ def _through_steps(
             end = work
         del work  # the next step has the only hold on it
     return end, seen, balanced
+
+
+def _render_small(seen: _Seen, results: Results) -> None:
+    """Begin the small pictures without and with lines, beside what is done at full size."""
+    seen.bare = results.also(without_lines, seen.layers)
+    if seen.factor > 1:
+        seen.small = results.also(picture_of, seen.layers)
 
 
 def _lightened(step: str, work: Work, *, stages: bool) -> Work:

@@ -19,7 +19,7 @@ from blend.base.formats import FORMATS
 from blend.base.master import Flag, Master
 from blend.base.rowblocks import thread_count
 from blend.files.fits import write_fits
-from blend.files.png import thumbnail, write_jpeg, write_png
+from blend.files.png import LONG_EDGE, thumbnail, write_jpeg, write_png
 from blend.files.reader import upright
 from blend.files.record import sha256_of
 from blend.files.tiff import write_tiff
@@ -36,16 +36,18 @@ Value = TypeVar("Value")
 Write = Callable[[Path], str | None]
 """Writes a file, and may return its SHA-256."""
 Box = tuple[int, int, int, int]
-PREVIEW_EDGE = 2048
 PRINT_DPI = 300
+FLUSHERS, FLUSH_EVERY_S = 4, 0.1
+"""Files that may wait for the disk at a time, as where a folder is put in place; and how often one in the making does:
+a disk takes some 50 MB meanwhile, a fifth of a large file."""
 COMPARE_EDGE = 1200
 """Long edge of each picture of a pair, px."""
 TARGET_MARGIN = 0.1
 RESIDUAL_SPAN = np.float32(0.12)
 """Code values from black to white: three times the brightest noise that a stretch allows a sky, to either side."""
 WRITERS: dict[str, Callable[..., str | None]] = {
-    "png": partial(write_png, long_edge=PREVIEW_EDGE),
-    "jpeg": partial(write_jpeg, long_edge=PREVIEW_EDGE),
+    "png": write_png,
+    "jpeg": write_jpeg,
     "tiff": write_tiff,
     "print": partial(write_tiff, resolution_dpi=PRINT_DPI),
     "png16": partial(write_png, long_edge=None, bits=16),
@@ -96,6 +98,8 @@ class Results:
         self._pool = pool
         self._begun: dict[str, Future[str]] = {}
         self._written: dict[str, Event] = {}
+        self._flusher = ThreadPoolExecutor(max_workers=FLUSHERS)
+        self._flushed: dict[str, Future[None]] = {}
 
     def begin(self, name: str, write: Write) -> None:
         """Have ``write(path)`` called for the file ``name`` of the folder, and its bytes flushed and hashed."""
@@ -104,18 +108,14 @@ class Results:
         held, done = [write], self._written.setdefault(name, Event())
 
         def whole() -> str:
+            # the folder flushes all of them once more, together: to wait here would keep the only thread idle
+            if not isinstance(self._pool, InlineExecutor):
+                self._flushed[name] = self._flusher.submit(_flush_along, path, done)
             try:
                 digest = held.pop()(path)  # whose pixels are free once they are written
             finally:
                 done.set()
-            # the folder flushes all of them once more, together: to wait here would keep the only thread idle
-            if isinstance(self._pool, InlineExecutor):
-                return digest or sha256_of(path)
-            with ThreadPoolExecutor(max_workers=1) as beside:
-                flushed = beside.submit(flush_result, path)
-                digest = digest or sha256_of(path)
-                flushed.result()
-            return digest
+            return digest or sha256_of(path)
 
         self._begun[name] = self._pool.submit(copy_context().run, whole)
 
@@ -136,9 +136,19 @@ class Results:
     def digests(self) -> list[dict[str, str]]:
         """Return path and SHA-256 of every file, in the order they were begun, or raise what befell one of them."""
         found = {name: job.result() for name, job in self._begun.items()}
+        for flush in self._flushed.values():
+            flush.result()
         for name, digest in found.items():
             self._folder.know(name, digest)
         return [{"path": name, "sha256": digest} for name, digest in found.items()]
+
+
+def _flush_along(path: Path, written: Event) -> None:
+    """Flush a file while it is being written, and once it is, so that the disk works beside the run."""
+    while not written.wait(FLUSH_EVERY_S):
+        if path.exists():
+            flush_result(path)
+    flush_result(path)
 
 
 def result_names(recipe: Recipe, target: Target, *, stages: bool) -> list[str]:
@@ -191,14 +201,17 @@ def without_wanted(recipe: Recipe) -> bool:
     return not {"without", "compare"}.isdisjoint(recipe.output.formats)
 
 
-def begin_pictures(work: Work, results: Results, box: Box, *, balanced: Work | None = None) -> Array | None:
+def begin_pictures(
+    work: Work, results: Results, box: Box, *, balanced: Work | None = None
+) -> tuple[Array | None, Future[Array]]:
     """Begin every picture that the recipe asks for, cut to ``box``: upright, but for the FITS one.
 
     ``balanced`` is the state after the balance step, where `without_wanted`: then the picture without lines is
-    returned, upright and cut.
+    returned, upright and cut. The other answer is the picture at a preview's size.
     """
     assert work.display is not None
     turn = turner(work)
+    small: Future[Any] = results.also(thumbnail, turn(_cut(work.display, box)), LONG_EDGE)
     bare = None if balanced is None else without_lines(balanced)
     for name, entry in FORMATS.items():
         if name not in work.recipe.output.formats:
@@ -213,10 +226,16 @@ def begin_pictures(work: Work, results: Results, box: Box, *, balanced: Work | N
             part = target_part(work, box)
             pair = [turn(_cut(pixels, part)) for pixels in (bare, work.display)]
             write = partial(_write_pair, pair=pair, title=work.target.name, words=_lines_told(work))
+        elif name in ("png", "jpeg"):
+            write = partial(_write_small, writer=WRITERS[name], small=small)
         else:
             write = picture_writer(work, box, name)
         results.begin(entry.file, write)
-    return None if bare is None else turn(_cut(bare, box))
+    return None if bare is None else turn(_cut(bare, box)), small
+
+
+def _write_small(path: Path, *, writer: Callable[..., str | None], small: Future[Array]) -> str | None:
+    return writer(path, small.result())
 
 
 def _residual(work: Work) -> Array:

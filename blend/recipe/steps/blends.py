@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import dataclass, replace
 from functools import partial
+from itertools import pairwise
 from typing import Any
 
 import numpy as np
@@ -45,26 +46,33 @@ from blend.science.picture import (
     stretch_line,
 )
 
-BAND_ROWS = 16
-"""Of a full frame 0.4 MB a plane: what a blend makes of a band on its way stays in a core's own cache. Two blocks of
-`blend.science.picture.destroyed`."""
+BAND_ROWS, TILE = 16, 64
+"""Of a full frame 0.4 MB a plane: what a blend makes of a band on its way stays in a core's own cache. The columns of a
+band are looked at so many together: whole blocks of `blend.science.picture.destroyed`, both ways."""
+
+ANY = (-float(np.finfo(np.float32).max), float(np.finfo(np.float32).max))
+"""The limits of linear light: any finite number."""
 
 
 @dataclass(frozen=True, eq=False)
 class _Layer:
-    """A line as it enters a blend, with the noise of one sky pixel; ``show`` makes display values of its rows."""
+    """A line as it enters a blend, with the noise of one sky pixel; ``show`` makes display values of its pixels.
+
+    ``sparse``: where its light is 0, what is shown of it is 0 too.
+    """
 
     pixels: Plane
     sigma: float
     show: Callable[[Plane], Plane] | None = None
+    sparse: bool = True
 
     def at(self, behind: Behind) -> _Layer:
         """Return the line behind the stars, (1, n)."""
         return self._shown(self.pixels.reshape(1, -1)[:, behind.places])
 
-    def rows(self, rows: slice) -> _Layer:
-        """Return some rows of the line."""
-        return self._shown(self.pixels[rows])
+    def part(self, rows: slice, columns: slice) -> _Layer:
+        """Return some rows and columns of the line."""
+        return self._shown(np.ascontiguousarray(self.pixels[rows, columns]))
 
     def _shown(self, pixels: Plane) -> _Layer:
         return _Layer(pixels if self.show is None else self.show(pixels), self.sigma)
@@ -196,7 +204,7 @@ def _into_linear(work: Work, linear: Plane, name: str, blend: Blend, formula: Fo
         return made
 
     limits = black_level(work), white_level(work)
-    work, loss, _ = _by_bands(work, (linear, linear), formula, layer, change, put, limits)
+    work, loss, _ = _by_bands(work, (linear, linear), formula, layer, change, put, limits, ANY)
     return heed_loss(work, name, formula, loss)
 
 
@@ -208,8 +216,12 @@ def _by_bands(
     change: Change,
     put: Callable[[Plane, Plane, Plane, GamutCount], Plane],
     limits: tuple[float, float],
+    span: tuple[float, float],
 ) -> tuple[Work, BlendLoss, GamutCount]:
-    """Blend behind the stars, then from one picture into another, which may be the same, each band on one thread."""
+    """Blend behind the stars, then from one picture into another, which may be the same, each band on one thread.
+
+    Where there is no light, a formula that adds nothing then leaves a picture within its ``span`` as it is.
+    """
     behind, around, counted = work.behind, None, GamutCount()
     source, target = pictures
     if behind is not None:
@@ -217,18 +229,45 @@ def _by_bands(
         around = None if formula.additive else high - low
         planes = put(behind.planes, low, high, GamutCount())
 
+    sparse = formula.leaves_unlit and layer.sparse
+
+    def fill_part(rows: slice, columns: slice) -> BlendLoss:
+        light, part = layer.part(rows, columns), np.ascontiguousarray(source[:, rows, columns])
+        base, changed = change(part, light)
+        if behind is not None and around is not None:
+            changed = limit_gain(work, behind, base, changed, around, corner=(rows.start, columns.start))
+        target[:, rows, columns] = put(part, base, changed, counted)
+        return blend_loss(base, light.pixels, changed, low=limits[0], high=limits[1])
+
     def fill_rows(rows: slice) -> BlendLoss:
-        with one_thread():
-            light = layer.rows(rows)
-            base, changed = change(source[:, rows], light)
-            if behind is not None and around is not None:
-                changed = limit_gain(work, behind, base, changed, around, first=rows.start)
-            loss = blend_loss(base, light.pixels, changed, low=limits[0], high=limits[1])
-            target[:, rows] = put(source[:, rows], base, changed, counted)
+        if not sparse:
+            with one_thread():
+                return fill_part(rows, slice(0, source.shape[2]))
+        loss = BlendLoss()
+        for columns, lit in _lit_runs(source[:, rows], layer.pixels[rows], span):
+            if lit:
+                with one_thread():
+                    loss += fill_part(rows, columns)
+                continue
+            if target is not source:
+                target[:, rows, columns] = source[:, rows, columns]
+            unlit = BlendLoss.none(rows.stop - rows.start, columns.stop - columns.start)
+            counted.add_inside(unlit.pixels)
+            loss += unlit
         return loss
 
     loss = sum(map_row_blocks(fill_rows, source.shape[1], height=BAND_ROWS), BlendLoss())
     return work.with_(behind=behind and replace(behind, planes=planes)), loss, counted
+
+
+def _lit_runs(planes: Plane, light: Plane, span: tuple[float, float]) -> list[tuple[slice, bool]]:
+    """Return the runs of columns of a band, in tiles, and whether a line shines there or a pixel is out of the span."""
+    columns = light.shape[1]
+    lit = (light != 0).any(axis=0)
+    lit |= ~((planes.min(axis=(0, 1)) >= span[0]) & (planes.max(axis=(0, 1)) <= span[1]))
+    tiles = np.logical_or.reduceat(lit, np.arange(0, columns, TILE))
+    ends = [0, *(np.flatnonzero(tiles[1:] != tiles[:-1]) + 1).tolist(), len(tiles)]
+    return [(slice(a * TILE, min(b * TILE, columns)), bool(tiles[a])) for a, b in pairwise(ends)]
 
 
 def luminance_noise(work: Work) -> float:
@@ -272,7 +311,8 @@ def _into_display(work: Work, name: str, blend: Blend, formula: Formula) -> tupl
         return made
 
     display = picture if work.alone else np.empty_like(picture)
-    work, loss, counted = _by_bands(work, (picture, display), formula, layer, change, put, (0.0, 1.0))
+    unit = (0.0, 1.0)
+    work, loss, counted = _by_bands(work, (picture, display), formula, layer, change, put, unit, unit)
     work = heed_loss(work, name, formula, loss)
     return work.with_(display=display), counted.share if lit else None
 
@@ -301,11 +341,11 @@ def _display_layer(work: Work, blend: Blend, neutral: float) -> tuple[Work, _Lay
     if work.masters[name].domain == "display":
         pixels = work.masters[name].pixels[0]
         shift = np.float32(neutral - float(np.nanmedian(pixels)))
-        return work, _Layer(pixels, difference_noise(pixels), show=lambda rows: rows + shift)
+        return work, _Layer(pixels, difference_noise(pixels), show=lambda part: part + shift, sparse=False)
     layer = _linear_layer(work, blend)
     solved = _solve_line(work, blend, layer.sigma)
     show = partial(stretch_line, solved=solved, neutral=neutral)
-    return with_stretch(work, name, solved), _Layer(layer.pixels, solved.sky_noise, show=show)
+    return with_stretch(work, name, solved), _Layer(layer.pixels, solved.sky_noise, show, sparse=neutral == 0)
 
 
 def _solve_line(work: Work, blend: Blend, sigma: float) -> SolvedStretch:

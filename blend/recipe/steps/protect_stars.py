@@ -16,6 +16,8 @@ from blend.science.line import cover_saturated, star_mask
 from blend.science.picture import SHARPEST_PX, colour_cores, fill_at, fill_behind
 from blend.science.stars import Stars, typical_fwhm
 
+Corner = tuple[int, int]
+
 MOST_WIDENING = 2.0
 """A frame twice as blurred as the other is a bad night; in a line master lumps of nebula may pass for stars."""
 
@@ -135,7 +137,7 @@ def fill_picture(picture: Plane, mask: Plane) -> Behind:
 
 
 def limit_gain(
-    work: Work, behind: Behind, base: Plane, changed: Plane, around: Plane, *, first: int = 0
+    work: Work, behind: Behind, base: Plane, changed: Plane, around: Plane, *, corner: Corner = (0, 0)
 ) -> Plane:
     """Return a blended plane in which a star gains no more than what lies behind it, and loses no more.
 
@@ -145,20 +147,22 @@ def limit_gain(
     Parameters
     ----------
     base, changed : (rows, columns)
-        All rows, or some of them.
+        All of the picture, or some of it.
     around : (1, n)
         f at ``behind.places``.
-    first : int
-        The picture's row that theirs begin with.
+    corner : (int, int)
+        The picture's row and column that theirs begin with.
     """
     assert work.star_mask is not None
-    start = first * base.shape[1]
-    part = slice(*np.searchsorted(behind.places, (start, start + base.size)))
-    places, gain = behind.places[part], around[0, part]
-    out = changed.copy()
-    made = out.reshape(-1)[places - start]
-    own = made - base.reshape(-1)[places - start]
+    (top, left), columns = corner, work.star_mask.shape[1]
+    part = slice(*np.searchsorted(behind.places, (top * columns, (top + base.shape[0]) * columns)))
+    row, column = np.divmod(behind.places[part], columns)
+    inside = (column >= left) & (column < left + base.shape[1])
+    row, column, gain = row[inside], column[inside], around[0, part][inside]
+    out, at = changed.copy(), (row - top, column - left)
+    made = out[at]
+    own = made - base[at]
     wanted = np.clip(own, np.minimum(gain, 0.0), np.maximum(gain, 0.0))
-    share = np.float32(work.recipe.protect.stars) * work.star_mask.reshape(-1)[places]
-    out.reshape(-1)[places - start] = made + share * (wanted - own)
+    share = np.float32(work.recipe.protect.stars) * work.star_mask[row, column]
+    out[at] = made + share * (wanted - own)
     return out

@@ -166,8 +166,10 @@ def _noise_of_chroma(lab: Array) -> Array:
     dark = _sample(lab[0]) <= median(_sample(lab[0]))
     lost = np.zeros_like(lab[1:])
     smooth, finest = lab, np.zeros(3)
+    # Fresh memory for every band would cost a fifth of the time.
+    room = [np.empty_like(lab) for _ in range(5)]
     for band in range(BANDS):
-        coarser = _smooth(smooth, 2**band)
+        coarser = _smooth(smooth, 2**band, out=room[band % 2])
 
         def scatter(pair: tuple[Array, Array]) -> float:
             fine, coarse = (_sample(plane)[dark] for plane in pair)
@@ -176,28 +178,36 @@ def _noise_of_chroma(lab: Array) -> Array:
         sigmas = np.array(map_together(scatter, zip(smooth, coarser, strict=True)))
         finest = sigmas if band == 0 else finest
         most = MOST_OF_COLOUR * WHITE_NOISE_IN_BANDS[band] / WHITE_NOISE_IN_BANDS[0]
-        _add_insignificant(lost, smooth, coarser, np.minimum(sigmas, most * finest), 2**band)
+        _add_insignificant(lost, smooth, coarser, np.minimum(sigmas, most * finest), 2**band, room[2:])
         smooth = coarser
     # Straight lines between blocks blur what is taken from each by B = (1, 6, 1) / 8, down and across.
     return _sharpened(lost)
 
 
 def _add_insignificant(
-    lost: Array, fine: Array, coarse: Array, sigmas: NDArray[np.float64], step: int
+    lost: Array,
+    fine: Array,
+    coarse: Array,
+    sigmas: NDArray[np.float64],
+    step: int,
+    room: list[Array] | None = None,
 ) -> None:
-    """Add to ``lost`` what a band of (L, a, b) holds of noise in a and b: the rule of `noise_shifts`."""
+    """Add to ``lost`` what a band of (L, a, b) holds of noise in a and b: the rule of `noise_shifts`.
+
+    ``room`` may be three arrays such as ``fine`` to be written over.
+    """
     light, *colour = (np.float32(max(sigma, 1e-9)) for sigma in sigmas)
     sure = np.float32(SURE_LIGHT) * light * light
-    detail, products = np.empty_like(fine), np.empty_like(fine)
+    detail, products, near = room or [np.empty_like(fine) for _ in range(3)]
 
     def multiply(rows: slice) -> None:
         np.subtract(fine[:, rows], coarse[:, rows], out=detail[:, rows])
         np.multiply(detail[:, rows], detail[:1, rows], out=products[:, rows])
 
     map_row_blocks(multiply, lost.shape[1])
-    near = _smooth(products, step)
+    _smooth(products, step, out=near)
     # What is as small as a block has a colour of its own each, a star or an H II region: no slope goes for all of them.
-    far = _smooth(near, 2 * step) if step > 1 else None
+    far = _smooth(near, 2 * step, out=products) if step > 1 else None
 
     def squares(pair: Array, unit: float) -> Array:
         """Return the sum of squares of values in a and b, in ``unit`` times their noise."""
@@ -226,7 +236,7 @@ def _add_insignificant(
         energy[:, rows] = np.minimum(turned[:, rows] ** 2 * np.float32(1.0 / KEPT_SIGMA**2), np.float32(1e4))
 
     map_row_blocks(square_parts, lost.shape[1])
-    energy = _smooth(_smooth(energy, step), 2 * step)
+    energy = _smooth(_smooth(energy, step, out=near[:2]), 2 * step, out=energy)
     back = np.linalg.inv(turn.astype(np.float64)).astype(np.float32)
 
     def lose(rows: slice) -> None:
@@ -258,10 +268,9 @@ def _sharpened(planes: Array) -> Array:
     rows, columns = planes.shape[1:]
     left, right = (mirror(np.arange(columns) + way, columns) for way in (-1, 1))
     most, least = np.float32(0.75), np.float32(0.125)
-    known = planes
-
-    for _ in range(3):
-        out = np.empty_like(planes)
+    known, spare = planes, [np.empty_like(planes) for _ in range(2)]
+    for turn in range(3):
+        out = spare[turn % 2]
 
         def fill_rows(block: slice, known: Array = known, out: Array = out) -> None:
             index = np.arange(block.start, block.stop)
@@ -275,15 +284,17 @@ def _sharpened(planes: Array) -> Array:
     return known
 
 
-def _smooth(planes: Array, step: int) -> Array:
+def _smooth(planes: Array, step: int, *, out: Array | None = None) -> Array:
     """Return planes smoothed by the B3 spline (1, 4, 6, 4, 1) / 16 with holes of ``step``, mirrored at the edges."""
     rows, columns = planes.shape[1:]
     across = mirror(np.arange(-2 * step, columns + 2 * step), columns)
-    out = np.empty_like(planes)
+    out = made = np.empty_like(planes) if out is None else out
 
     def fill_rows(block: slice) -> None:
-        index = mirror(np.arange(block.start - 2 * step, block.stop + 2 * step), rows)
-        for plane, filled in zip(planes, out, strict=True):
+        around = slice(block.start - 2 * step, block.stop + 2 * step)
+        inside = around.start >= 0 and around.stop <= rows
+        index = around if inside else mirror(np.arange(around.start, around.stop), rows)
+        for plane, filled in zip(planes, made, strict=True):
             smooth_rows(plane[index], step, across, filled[block])
 
     map_row_blocks(fill_rows, rows)

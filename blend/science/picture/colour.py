@@ -153,13 +153,14 @@ def set_display_luminance(
     -------
     rgb : (3, rows, columns) float32
     share : float
-        Share of the pixels with data whose colour had to give up chroma.
+        Share of the pixels with data whose colour had to give up chroma; NaN where ``counted`` is to tell it.
 
     Notes
     -----
     A pixel inside [0, 1] whose luminance does not change, by more than the last bit of a float32, keeps its bits.
     """
-    replace, counted = _replacer(method, floor), counted or GamutCount()
+    replace, own = _replacer(method, floor), counted is None
+    counted = counted or GamutCount()
 
     def change(block: Array, y_block: Array) -> Array:
         light = counted.fit(replace(decode_block(block), decode_block(y_block)))
@@ -176,13 +177,16 @@ def set_display_luminance(
         if count == kept.size:
             return block
         result, changed = block.copy(), np.flatnonzero(~kept)
-        result[:, changed] = change(block[:, changed], wanted[changed])
+        made = change(block.take(changed, axis=1), wanted[changed])
+        for plane, values in zip(result, made, strict=True):
+            plane[changed] = values
         return result
 
     codes = np.asarray(three_planes(rgb), dtype=np.float32)
     before = display_luminance(codes) if y_old is None else y_old
     targets = (np.asarray(y, dtype=np.float32) for y in (y_new, before))
-    return map_pixels(change_block, codes, *targets), counted.share
+    made = map_pixels(change_block, codes, *targets)
+    return made, counted.share if own else float("nan")
 
 
 def _luminance_block(rgb: Array) -> Array:

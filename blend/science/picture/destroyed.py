@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import astuple, dataclass
+from dataclasses import dataclass
 from typing import Any, Self
 
 import numpy as np
@@ -29,8 +29,13 @@ class BlendLoss:
     blocks: int = 0
     pixels: int = 0
 
+    @classmethod
+    def none(cls, rows: int, columns: int) -> Self:
+        """Return that nothing was lost of so many rows and columns of finite numbers."""
+        return cls(blocks=-(-rows // EDGE) * -(-columns // EDGE), pixels=rows * columns)
+
     def __add__(self, other: Self) -> Self:
-        return type(self)(*(a + b for a, b in zip(astuple(self), astuple(other), strict=True)))
+        return type(self)(*(a + b for a, b in zip(vars(self).values(), vars(other).values(), strict=True)))
 
     @property
     def black_share(self) -> float:

@@ -102,7 +102,7 @@ def touch_rows(
     # call inside a kernel would have to be a kernel itself. Of a length that it knows it would write them out thrice.
     columns, high, wide = codes.shape[2], shift.shape[1], shift.shape[2]
     line = np.empty((5, wide), np.float32)
-    moved = np.empty((5, columns), np.float32)
+    moved = np.empty((5, columns + 3), np.float32)
     gain, inside = np.empty(_PIECE, np.float32), np.empty(_PIECE, np.bool_)
     lights, cones = np.empty((3, _PIECE), np.float32), np.empty((3, _PIECE), np.float32)
     root, bounds = np.empty((3, _PIECE), np.float32), np.empty((2, _PIECE), np.float32)
@@ -126,9 +126,7 @@ def touch_rows(
             for left in range(wide - 1):
                 here, step = blocks[left], blocks[left + 1] - blocks[left]
                 for j in range(4):
-                    x = 4 * left + 2 + j
-                    if x < columns:
-                        spread[x] = here + (_HALF * np.float32(j) + _QUARTER) * _HALF * step
+                    spread[4 * left + 2 + j] = here + (_HALF * np.float32(j) + _QUARTER) * _HALF * step
             for x in range(4 * wide - 2, columns):
                 spread[x] = blocks[wide - 1]
         if grain.shape[1] > 1:

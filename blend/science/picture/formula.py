@@ -89,6 +89,11 @@ class Formula:
         sums = [Apply("+", pair) for term in light for pair in ((base, term), (term, base))]
         return self.domain == "linear" and self.parsed.tree in sums
 
+    @cached_property
+    def leaves_unlit(self) -> bool:
+        """Whether a line of 0 leaves every base as it is, by the equation's own terms."""
+        return self.parsed.without("line") == Name("base")
+
     @property
     def precision(self) -> Precision:
         """Precision inside a block of rows.

@@ -19,12 +19,13 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from itertools import pairwise
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from blend.base.robust import known_median, median, median_and_sigma
-from blend.base.rowblocks import map_row_blocks, row_blocks
+from blend.base.rowblocks import map_row_blocks, map_together, row_blocks
 from blend.science.picture.chroma import MOST_CORRELATION, WHITE_NOISE_IN_BANDS, mirror, sample_step
 from blend.science.picture.colour import LUMINANCE_WEIGHTS
 from blend.science.picture.luma_noise_loops import (
@@ -157,12 +158,9 @@ def noise_of_luma(codes: NDArray[np.floating], *, sigma: float, fwhm_px: float =
         planes = _bands(codes, block, sky)
         rest = planes[-1][SMOOTHED : SMOOTHED + block.stop - block.start]
         here = np.zeros_like(rest)
-        sharpest = _energy(planes[:3], len(rest), step=1, sigma=point, mix=POINT)
-        widest = _energy(planes[2:], len(rest), step=FINE[-1], sigma=sigmas[-1])
-        energies = (sharpest, widest, widest)
-        _lose(
-            planes, energies, quiet=_quiet_at(rest, quiet), strengths=strengths, lost=fine[block], seen=here
-        )
+        sharpest = _energy(planes[:3], rest, quiet, step=1, sigma=point, mix=POINT)
+        widest = _energy(planes[2:], rest, quiet, step=FINE[-1], sigma=sigmas[-1])
+        _lose(planes, (sharpest, widest, widest), strengths=strengths, lost=fine[block], seen=here)
         for plane, means in ((rest, smooth), (here, seen)):
             mean_blocks(plane, means[block.start // 4 : -(-block.stop // 4)])
 
@@ -213,22 +211,36 @@ def _smoothed(plane: Array, steps: tuple[int, ...]) -> list[Array]:
     for step in steps:
         across = mirror(np.arange(-2 * step, columns + 2 * step), columns)
         out = np.empty((planes[-1].shape[0] - 4 * step, columns), dtype=np.float32)
-        smooth_rows(planes[-1], step, across, out)
+
+        def fill_rows(
+            rows: slice, plane: Array = planes[-1], step: int = step, across: Any = across, out: Array = out
+        ) -> None:
+            smooth_rows(plane[rows.start : rows.stop + 4 * step], step, across, out[rows])
+
+        map_row_blocks(fill_rows, len(out), height=ROWS)
         planes.append(out)
     return planes
 
 
-def _energy(planes: list[Array], rows: int, *, step: int, sigma: float, mix: float = 0.0) -> Array:
-    """Return the mean square of a band over neighbours ``step`` apart, in ``sigma``, of the middle ``rows``.
+def _energy(
+    planes: list[Array], light: Array, quiet: Array, *, step: int, sigma: float, mix: float = 0.0
+) -> Array:
+    """Return the mean square of a band over neighbours ``step`` apart, in ``sigma``, of the rows of ``light``.
 
     The band lies between the last two planes; of three, ``mix`` times the one between the first two is added.
+    ``quiet`` is 1 / g^2 by brightness.
     """
-    sharp, fine, coarse = (_middle(plane, rows + 2 * step) for plane in (planes[0], *planes[-2:]))
+    sharp, fine, coarse = (_middle(plane, len(light) + 2 * step) for plane in (planes[0], *planes[-2:]))
     columns = fine.shape[1]
     across = mirror(np.arange(-step, columns + step), columns)
-    out = np.empty((rows, columns), dtype=np.float32)
+    out = np.empty(light.shape, dtype=np.float32)
     scale = np.float32(1.0 / max(sigma, 1e-9) ** 2)
-    energy_rows(sharp, fine, coarse, np.float32(mix), step, across, scale, out)
+
+    def fill_rows(rows: slice) -> None:
+        near = (plane[rows.start : rows.stop + 2 * step] for plane in (sharp, fine, coarse))
+        energy_rows(*near, np.float32(mix), step, across, scale, light[rows], quiet, out[rows])
+
+    map_row_blocks(fill_rows, len(out), height=ROWS)
     return out
 
 
@@ -236,7 +248,6 @@ def _lose(
     planes: list[Array],
     energies: tuple[Array, ...],
     *,
-    quiet: Array,
     strengths: tuple[np.float32, ...],
     lost: Array,
     seen: Array,
@@ -247,7 +258,7 @@ def _lose(
     """
     middle = [_middle(plane, len(lost)) for plane in planes]
     for energy, strength, (fine, coarse) in zip(energies, strengths, pairwise(middle), strict=True):
-        lose_rows(fine, coarse, energy, seen, quiet, strength, lost)
+        lose_rows(fine, coarse, energy, seen, strength, lost)
 
 
 def _middle(plane: Array, rows: int) -> Array:
@@ -265,18 +276,20 @@ def _coarse(
     rows = smooth.shape[0]
     inner = [_middle(plane, rows) for plane in planes]
     dark = inner[-1] <= median(inner[-1])
-    sigmas = []
-    for k in range(len(COARSE)):
+
+    def noise(k: int) -> float:
         white = WHITE_NOISE_IN_BANDS[len(FINE)] / WHITE_NOISE_IN_BANDS[0] * 0.5**k
         scatter = median_and_sigma((inner[k] - inner[k + 1])[dark])[1]
-        sigmas.append(min(scatter, MOST_CORRELATION * white * finest))
+        return min(scatter, MOST_CORRELATION * white * finest)
+
+    sigmas = tuple(map_together(noise, range(len(COARSE))))
     lost = np.zeros_like(smooth)
     energies = tuple(
-        _energy(planes[k : k + 2], rows, step=step, sigma=sigmas[k]) for k, step in enumerate(COARSE)
+        _energy(planes[k : k + 2], inner[0], quiet, step=step, sigma=sigmas[k])
+        for k, step in enumerate(COARSE)
     )
-    strengths = (strength,) * len(COARSE)
-    _lose(planes, energies, quiet=_quiet_at(inner[0], quiet), strengths=strengths, lost=lost, seen=seen)
-    return lost, tuple(sigmas)
+    _lose(planes, energies, strengths=(strength,) * len(COARSE), lost=lost, seen=seen)
+    return lost, sigmas
 
 
 def _measure(codes: Array, sky: np.float32) -> tuple[tuple[float, ...], float, Array]:
@@ -301,20 +314,21 @@ def _measure(codes: Array, sky: np.float32) -> tuple[tuple[float, ...], float, A
     middle = median(light)
     dark = light <= middle
     sharpest = bands[1] + np.float32(POINT) * bands[0]
-    *sigmas, point = (median_and_sigma(band[dark])[1] for band in (*bands, sharpest))
+    *sigmas, point = map_together(lambda band: median_and_sigma(band[dark])[1], (*bands, sharpest))
     return tuple(sigmas), point, _quiet(bands[0], light, middle, sigmas[0])
-
-
-def _quiet_at(light: Array, quiet: Array) -> Array:
-    """Return 1 / g^2 of every pixel by its brightness."""
-    return quiet[(np.clip(light, 0.0, 1.0) * np.float32(STEPS - 1)).astype(np.uint32)]
 
 
 def _quiet(finest: Array, light: Array, middle: float, sigma: float) -> Array:
     """Return 1 / g^2 by brightness: g falls only, from 1 at the middle brightness, as the finest band's noise does."""
     table = np.ones(STEPS, dtype=np.float32)
-    order = np.argsort(light[light > middle], kind="stable")
-    bright, values = light[light > middle][order], finest[light > middle][order]
+    above = light > middle
+    bright, values = light[above], finest[above]
+    # By their bits, the place behind them, which numpy sorts on vectors: positive floats rise as their bits do.
+    key = (np.maximum(bright, np.float32(0.0)) + np.float32(0.0)).view(np.uint32).astype(
+        np.uint64
+    ) << np.uint64(32)
+    order = np.sort(key | np.arange(key.size, dtype=np.uint64)) & np.uint64(0xFFFFFFFF)
+    bright, values = bright[order], values[order]
     least, at = 1.0, 0
     while at + FEWEST <= bright.size and sigma > 0.0:
         # Bins hold a third of what is brighter still, so that the few brightest pixels have one of their own.

@@ -48,13 +48,23 @@ def smooth_rows(plane: Any, step: int, across: Any, out: Any) -> None:
 
 @kernel
 def energy_rows(
-    sharp: Any, fine: Any, coarse: Any, mix: Any, step: int, across: Any, scale: Any, out: Any
+    sharp: Any,
+    fine: Any,
+    coarse: Any,
+    mix: Any,
+    step: int,
+    across: Any,
+    scale: Any,
+    light: Any,
+    quiet: Any,
+    out: Any,
 ) -> None:
-    """Fill ``out`` with the mean square of ``fine - coarse + mix (sharp - fine)``, times ``scale``.
+    """Fill ``out`` with the mean square of ``fine - coarse + mix (sharp - fine)``, times ``scale`` and ``quiet``.
 
     The mean is that of (1, 2, 1) / 4 with holes both ways. The planes begin ``step`` rows before ``out`` and end as
-    many behind it.
+    many behind it; ``light`` has its rows, and ``quiet`` is a table by light from 0 to 1.
     """
+    last_entry = np.float32(len(quiet) - 1)
     columns = fine.shape[1]
     line = np.empty(columns + 2 * step, np.float32)
     for y in range(out.shape[0]):
@@ -69,23 +79,24 @@ def energy_rows(
             line[x] = inner[across[x]]
             line[columns + step + x] = inner[across[columns + step + x]]
         a, b, c = line[:columns], line[step : step + columns], line[2 * step : 2 * step + columns]
-        target = out[y]
+        target, bright = out[y], light[y]
         for x in range(columns):
-            target[x] = scale * (_HALF * b[x] + _QUARTER * (a[x] + c[x]))
+            entry = np.uint32(min(max(bright[x], _ZERO), _ONE) * last_entry)
+            target[x] = scale * (_HALF * b[x] + _QUARTER * (a[x] + c[x])) * quiet[entry]
 
 
 @kernel
-def lose_rows(fine: Any, coarse: Any, energy: Any, seen: Any, quiet: Any, strength: Any, lost: Any) -> None:
+def lose_rows(fine: Any, coarse: Any, energy: Any, seen: Any, strength: Any, lost: Any) -> None:
     """Add to ``lost`` what a band holds, over 1 + seen^2.
 
-    ``seen`` becomes strength m^4, where that is more than finer bands have left there; m^2 is what the energy times
-    ``quiet`` has more than noise.
+    ``seen`` becomes strength m^4, where that is more than finer bands have left there; m^2 is what the energy has more
+    than noise.
     """
     columns = fine.shape[1]
     for y in range(lost.shape[0]):
         target, most = lost[y], seen[y]
         for x in range(columns):
-            e = energy[y, x] * quiet[y, x]
+            e = energy[y, x]
             more = max(min(e, _ONE), e - _ONE)
             ratio = max(strength * more * more, most[x])
             most[x] = ratio

@@ -336,12 +336,13 @@ def stretch_line(
     sky = curve(np.full(1, solved.sky, dtype=np.float32))[0]
 
     def change_block(block: NDArray[np.float32]) -> NDArray[np.float32]:
-        if (block == block[0, 0]).all():  # faded emission is 0 over most of a frame
-            block = block[:, :1]
-        y = curve(block)
+        places = np.flatnonzero(block != np.float32(solved.sky))  # faded emission is 0 over most of a frame
+        made = np.full(block.shape, min(neutral, 1.0), dtype=np.float32)
+        y = curve(block[0, places])
         y -= sky
         y += np.float32(neutral)
-        return np.minimum(y, np.float32(1.0))
+        made[0, places] = np.minimum(y, np.float32(1.0))
+        return made
 
     return map_pixels(change_block, plane[None].astype(np.float32, copy=False))[0]  # type: ignore[no-any-return]
 

@@ -34,6 +34,11 @@ def test_losses_of_rows_add_up():
     assert sum(parts, BlendLoss()) == whole and whole.black > 0
 
 
+def test_of_what_stays_nothing_is_lost():
+    base = np.full((20, 77), 0.3)
+    assert BlendLoss.none(20, 77) == blend_loss(base, base, base, low=0.0, high=1.0)
+
+
 @pytest.mark.parametrize("threads", [1, 2])
 def test_counts_are_those_of_a_slow_count(threads):
     rng = np.random.default_rng(4)

@@ -209,3 +209,13 @@ def test_a_formula_adds_light_by_what_it_says_and_not_by_its_name(
 
 def test_one_formula_of_the_table_adds_light() -> None:
     assert [name for name, formula in FORMULAS.items() if formula.additive] == ["emission-add"]
+
+
+def test_where_no_line_shines_some_formulas_change_nothing() -> None:
+    base, _ = _planes()
+    unlit = {name for name, formula in FORMULAS.items() if formula.leaves_unlit}
+    assert unlit == {"emission-add", "screen"}
+    for name in unlit:
+        made = apply_formula(FORMULAS[name], base, np.zeros_like(base), amount=0.7)
+        # 1 - (1 - x) of float32.
+        np.testing.assert_allclose(made, base, rtol=0.0, atol=6e-8)
