@@ -6,10 +6,11 @@ from dataclasses import replace
 from typing import cast
 
 import numpy as np
+from numpy.typing import NDArray
 
 from blend.base.lazyplanes import LazyPlanes, spent_plane
 from blend.base.master import Flag
-from blend.base.rowblocks import map_together
+from blend.base.rowblocks import map_row_blocks, map_together
 from blend.recipe.state import Behind, Line, Plane, Work, frozen
 from blend.recipe.tables import Recipe
 from blend.science.line import cover_saturated, star_mask
@@ -126,12 +127,19 @@ def picture_behind(work: Work, picture: Plane) -> Behind | None:
     """Return what lies behind the stars of a picture (3, rows, columns); None where no blend heeds it or no star is."""
     if work.recipe.protect.stars <= 0 or work.star_mask is None or not _limited(work.recipe):
         return None
-    return fill_picture(picture, work.star_mask) if (work.star_mask > 0).any() else None
+    behind = fill_picture(picture, work.star_mask)
+    return behind if behind.places.size else None
 
 
 def fill_picture(picture: Plane, mask: Plane) -> Behind:
     """Return the fill of every plane at the pixels of a star mask."""
-    places = np.flatnonzero(mask > 0)
+
+    def hidden(rows: slice) -> NDArray[np.int64]:
+        return np.asarray(np.flatnonzero(mask[rows] > 0) + rows.start * mask.shape[1])
+
+    places = np.concatenate(map_row_blocks(hidden, len(mask)))
+    if not places.size:
+        return Behind(places=places, planes=np.empty((len(picture), 1, 0), dtype=np.float32))
     planes = np.stack(map_together(lambda plane: fill_at(plane, mask, places), picture))
     return Behind(places=places, planes=planes[:, None])
 

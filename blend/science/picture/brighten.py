@@ -1,4 +1,4 @@
-"""Loops over pixels of the stretch that keeps colour: planes scaled and averaged, then given one gain.
+"""Loops over pixels of the stretch that keeps colour: planes scaled, their mean's light looked up, then one gain.
 
 What becomes of a colour that light in [0, 1] cannot hold at its brightness: with v the mean of the planes and t the
 brightest one, t above 1 costs brightness first, v' = v (v + (1 - v) / t), and chroma the more the brighter it is, so
@@ -22,18 +22,35 @@ KNEE = 0.6
 """Share of the way from grey to the edge of what can be shown up to which a colour keeps all of its chroma."""
 
 
+STEP_BITS = 12
+"""Of a float's 23 bits below its power of two between two entries of a table by light: 2048 for a factor of 2. Straight
+lines between them are within 3e-8 of a curve, times x^2 f'' / f, which is below 4 for all curves and their light."""
+MASK = 2**STEP_BITS - 1
+
+
 @kernel
-def scale_and_mean(source, black, gain, planes, value):  # type: ignore[no-untyped-def]
-    """Fill ``planes`` with x, 0 at black and 1 at white, and ``value`` with its mean over the planes."""
+def scale_and_light(source, black, gain, least, planes, value, inside, bits, first, table, light):  # type: ignore[no-untyped-def]
+    """Fill ``planes`` with x, 0 at black and 1 at white, ``value`` with its mean over the planes, and its light.
+
+    ``inside`` is the mean within the table, whose entries (`STEP_BITS`) begin with ``first``; ``bits`` are its bits.
+    """
     count, size = source.shape
     for plane in range(count):
         for i in range(size):
             x = (source[plane, i] - black) * gain
             planes[plane, i] = x
             value[i] = value[i] + x if plane > 0 else x
-    share = np.float32(1.0) / np.float32(count)
+    share, one, last = np.float32(1.0) / np.float32(count), np.float32(1.0), table.shape[1] - 1
+    step = np.float32(0.5**STEP_BITS)
     for i in range(size):
         value[i] *= share
+        # Comparisons, not min and max, which would give NaN a value.
+        x = least if value[i] < least else value[i]
+        inside[i] = one if x > one else x
+    for i in range(size):
+        entry = min((bits[i] >> STEP_BITS) - first, last)
+        part = np.float32(bits[i] & MASK) * step
+        light[i] = table[0, entry] + part * table[1, entry]
 
 
 EDGE = 0.999

@@ -21,7 +21,7 @@ from numpy.typing import NDArray
 from blend.base.errors import StepError
 from blend.base.roots import root_between
 from blend.base.transfer import decode_block, encode_block
-from blend.science.picture.brighten import brighten, scale_and_mean
+from blend.science.picture.brighten import STEP_BITS, brighten, scale_and_light
 from blend.science.picture.colourspace import map_pixels
 from blend.science.picture.curves import CURVES, Curve
 from blend.science.picture.target_tone import Shoulder, Tone, black_for, solve_reach
@@ -387,14 +387,19 @@ def _by_planes(solved: SolvedStretch) -> Callable[[NDArray[np.float32]], NDArray
 
 def _in_colour(solved: SolvedStretch) -> Callable[[NDArray[np.float32]], NDArray[np.float32]]:
     run, least, one = _CurveBlock(solved), np.float32(LEAST_OF_SKY * solved.sky_position), np.float32(1.0)
+    first, last = (int(edge.view(np.int32)) >> STEP_BITS for edge in (least, one))
+    at = (np.arange(first, last + 2, dtype=np.int32) << STEP_BITS).view(np.float32)
+    light = decode_block(np.minimum(run(np.minimum(at, one)), one))
+    table = np.stack([light[:-1], np.diff(light)])
 
     def change_block(block: NDArray[np.float32]) -> NDArray[np.float32]:
         # A kernel is quick on contiguous arrays alone.
         source = np.ascontiguousarray(block)
-        planes, value = np.empty_like(source), np.empty(source.shape[1], dtype=np.float32)
-        scale_and_mean(source, run.black, run.gain, planes, value)
-        inside = np.clip(value, least, one)
-        brighten(planes, value, inside, decode_block(np.minimum(run(inside), one)))
+        planes, (value, inside, light) = np.empty_like(source), np.empty((3, source.shape[1]), np.float32)
+        bits = inside.view(np.int32)
+        to_unit = run.black, run.gain, least
+        scale_and_light(source, *to_unit, planes, value, inside, bits, first, table, light)
+        brighten(planes, value, inside, light)
         # The encoding of light clipped to [0, 1] lies in [0, 1].
         return encode_block(planes)
 
