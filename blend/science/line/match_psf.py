@@ -155,8 +155,8 @@ def refine_broad(broad: NDArray[np.float32], fit: ProfileFit) -> NDArray[np.floa
             result,
         )
         for term, tap in zip(fit.terms[2:-1], taps, strict=True):
-            weight = blur_block(valid, tap)[part] if edge else side_weights(tap, columns)[None]
-            _add_term(np.float32(term), blur_block(filled, tap)[part], weight, here, result)
+            weight = blur_block(valid, tap, part) if edge else side_weights(tap, columns)[None]
+            _add_term(np.float32(term), blur_block(filled, tap, part), weight, here, result)
         if some:
             result[holes[part]] = np.nan
 

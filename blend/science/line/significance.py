@@ -247,10 +247,10 @@ def _compact(parts: _Parts) -> tuple[Plane, Plane, Plane]:
         broad_here = blur_block(parts.broad[low:high], fine)
         other = spread_rows(bend, CELL_PX, slice(low, high), columns)
         narrow_here = systematic_block(blur_block(base, fine), noise, low, besides=other)
-        over = blur_block(own, taps)[part]
+        over = blur_block(own, taps, part)
         out[block] = -np.inf
         raise_significance(
-            over, blur_block(narrow_here, taps)[part], broad_here[part], noise.fine, noise.growth, out[block]
+            over, blur_block(narrow_here, taps, part), broad_here[part], noise.fine, noise.growth, out[block]
         )
         over += spread_rows(parts.glow, CELL_PX, block, columns)
         # An edge in starlight taken off twice stands out, too.
@@ -312,8 +312,8 @@ def _binned(
     def block(rows: slice) -> None:
         low, high = max(0, rows.start - half), min(light.shape[0], rows.stop + half)
         part = slice(rows.start - low, rows.stop - low)
-        light_here, wrong_here = blur_block(light[low:high], taps), blur_block(wrong[low:high], taps)
-        raise_significance(light_here[part], wrong_here[part], smooth[rows], left, growth, out[rows])
+        light_here, wrong_here = (blur_block(plane[low:high], taps, part) for plane in (light, wrong))
+        raise_significance(light_here, wrong_here, smooth[rows], left, growth, out[rows])
 
     map_row_blocks(block, light.shape[0])
     return out
@@ -370,19 +370,20 @@ def _join(parts: _Parts, shares: Plane, faint: Plane) -> Plane:
         shares[part] = 0.0
         for left in range(0, columns, JOIN_PX):
             right = min(left + JOIN_PX, columns)
-            if not (
-                lit[left:right].any() or weak[max(left // FAINT_BIN - 1, 0) : right // FAINT_BIN + 2].any()
-            ):
+            near = weak[max(left // FAINT_BIN - 1, 0) : right // FAINT_BIN + 2]
+            if not (lit[left:right].any() or near.any()):
                 continue
             box = slice(max(left - reach, 0), min(right + reach, columns))
             share = np.maximum(-strip[:, box], np.float32(0.0))
             diffuse = -spread_rows(faint, FAINT_BIN, slice(low, high), box)
-            joined = join(parts.emission[low:high, box], share, diffuse, *parts.around(slice(low, high), box))
-            shares[part, left:right] = joined[part.start - low : part.stop - low, left - box.start :][
-                :, : right - left
-            ]
+            inner = slice(part.start - low, part.stop - low)
+            around = parts.around(slice(low, high), box)
+            joined = join(inner, parts.emission[low:high, box], share, diffuse, *around)
+            shares[part, left:right] = joined[:, left - box.start : right - box.start]
 
-    def join(whole: Plane, share: Plane, diffuse: Plane, around: Plane, disc: Plane, unsure: Plane) -> Plane:
+    def join(
+        inner: slice, whole: Plane, share: Plane, diffuse: Plane, around: Plane, disc: Plane, unsure: Plane
+    ) -> Plane:
         known = blur_block(share * (whole - around), wide)
         np.maximum(known, 0.0, out=known)
         known *= np.float32(TRUSTED)
@@ -414,10 +415,10 @@ def _join(parts: _Parts, shares: Plane, faint: Plane) -> Plane:
         own *= share
         own += diffuse * (whole - own)
         with np.errstate(divide="ignore", invalid="ignore"):
-            mend = blur_block(own, wide) / blur_block(ratio * whole, wide)
+            mend = blur_block(own, wide, inner) / blur_block(ratio * whole, wide, inner)
         np.copyto(mend, np.float32(1.0), where=np.isnan(mend))
-        ratio *= np.clip(mend, LEAST_MEND, 1.0 / LEAST_MEND, out=mend)
-        np.copyto(ratio, np.float32(0.0), where=~np.isfinite(whole))
+        ratio = ratio[inner] * np.clip(mend, LEAST_MEND, 1.0 / LEAST_MEND, out=mend)
+        np.copyto(ratio, np.float32(0.0), where=~np.isfinite(whole[inner]))
         return np.clip(np.negative(ratio, out=ratio), -1.0, 0.0, out=ratio)
 
     map_row_blocks(block, rows, height=BLOCK_ROWS)

@@ -87,22 +87,26 @@ def blur_rows(source: NDArray[np.float32], sigma: float, rows: slice) -> NDArray
     block = source[low:high]
     part = slice(rows.start - low, rows.stop - low)
     holes = np.isnan(block)
-    blurred = blur_block(block, taps)[part]
+    blurred = blur_block(block, taps, part)
     if holes.any() or low == 0 or high == source.shape[0]:
-        weight = blur_block((~holes).astype(np.float32), taps)[part]
+        weight = blur_block((~holes).astype(np.float32), taps, part)
         with np.errstate(divide="ignore", invalid="ignore"):
             return np.where(holes[part], np.float32(np.nan), blurred / weight)
     blurred /= side_weights(taps, source.shape[1])
     return blurred
 
 
-def blur_block(block: NDArray[np.float32], taps: NDArray[np.float32]) -> NDArray[np.float32]:
-    """Correlate rows and columns with ``taps``; NaN and what lies outside count as 0, nothing is
-    renormalised."""
-    out = np.empty(block.shape, dtype=np.float32)
+def blur_block(
+    block: NDArray[np.float32], taps: NDArray[np.float32], part: slice | None = None
+) -> NDArray[np.float32]:
+    """Correlate rows and columns with ``taps``, and return the rows of ``part`` or all; NaN and what lies outside count
+    as 0, nothing is renormalised."""
+    top, end = (0, len(block)) if part is None else (part.start, part.stop)
+    out = np.empty((end - top, block.shape[1]), dtype=np.float32)
     full = np.zeros(5 + 4 * max(0, (len(taps) - 2) // 4), dtype=np.float32)
     full[: len(taps)] = taps
-    _correlate(float_rows(block, slice(None)), len(taps) // 2, full, np.empty(len(full), dtype=np.int64), out)
+    places = np.empty(len(full), dtype=np.int64)
+    _correlate(float_rows(block, slice(None)), top, len(taps) // 2, full, places, out)
     return out
 
 
@@ -113,7 +117,7 @@ def side_weights(taps: NDArray[np.float32], columns: int) -> NDArray[np.float32]
 
 
 @kernel
-def _correlate(source, half, taps, places, out):  # type: ignore[no-untyped-def]
+def _correlate(source, top, half, taps, places, out):  # type: ignore[no-untyped-def]
     # Tiles of columns whose rows, freed of NaN once, stay in the nearest cache while they are asked for, between zeros
     # up to whole vectors; five taps and then four at a time spare most visits to the sums, whose order is that of the
     # taps; every loop runs from 0 over slices, because an index that might be negative costs the compiler its vectors.
@@ -129,8 +133,8 @@ def _correlate(source, half, taps, places, out):  # type: ignore[no-untyped-def]
         begin = first - left + half
         padded = min(-(-(begin + last - first) // _WHOLE) * _WHOLE, width)
         room[:] = zero
-        ready = 0
-        for row in range(rows):
+        ready = max(top - half, 0)
+        for row in range(top, top + out.shape[0]):
             while ready <= min(row + half, rows - 1):
                 own, clean = source[ready, first:last], room[ready % turns * width + begin :]
                 for x in range(own.size):
@@ -143,7 +147,7 @@ def _correlate(source, half, taps, places, out):  # type: ignore[no-untyped-def]
                     places[k] = across + k if along else (y % turns * width if 0 <= y < rows else nothing)
                 for k in range(turns, len(taps)):
                     places[k] = nothing
-                sums = out[row, left:right] if along else room[across : across + padded]
+                sums = out[row - top, left:right] if along else room[across : across + padded]
                 t0, t1, t2, t3, t4 = taps[0], taps[1], taps[2], taps[3], taps[4]
                 s0, s1, s2 = room[places[0] :], room[places[1] :], room[places[2] :]
                 s3, s4 = room[places[3] :], room[places[4] :]
