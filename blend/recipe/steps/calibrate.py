@@ -11,7 +11,7 @@ import numpy as np
 from blend.base.errors import InputError, StepError
 from blend.base.master import Facts, Flag, Master
 from blend.base.robust import median
-from blend.base.rowblocks import map_row_blocks, map_together
+from blend.base.rowblocks import map_together
 from blend.recipe.state import Plane, Source, Work, frozen
 from blend.recipe.steps.doubts import fill_hot_columns, refuse_odd_units
 from blend.recipe.steps.rays import note_on_rays, without_rays
@@ -135,15 +135,7 @@ def _as_frame(pixels: Plane, master: Master) -> Frame:
 
 
 def _with_flags(light: Master, done: Calibrated, source: Source) -> Master:
-    flags = light.flags.copy()
-    told = {Flag.NO_DATA: done.lost, Flag.REPAIRED: done.repaired, Flag.SATURATED: done.saturated}
-
-    def fill_rows(block: slice) -> None:
-        for flag, mask in told.items():
-            if mask[block].any():
-                flags[block][mask[block]] |= np.uint8(flag)
-
-    map_row_blocks(fill_rows, len(flags))
+    flags = light.flags | done.faults & np.uint8(Flag.NO_DATA | Flag.REPAIRED | Flag.SATURATED)
     levels = {
         plane: level - _pedestal(source, index, done.dark_factor)
         for index, (plane, level) in enumerate(zip(light.planes, done.saturation, strict=True))

@@ -31,6 +31,7 @@ from blend.science.plane import (
 )
 from blend.science.sensor.calibration_loops import (
     DEAD_FLAT,
+    Fault,
     joined,
     star_width,
     take_out,
@@ -40,7 +41,7 @@ from blend.science.sensor.compare_facts import EXPOSURE_SHARE, Note, dark_notes,
 from blend.science.sensor.darks import DarkEvidence, dark_fits, refuse_shifted
 from blend.science.sensor.flat_offset import look_at_flat, offset_note
 
-__all__ = ["DEAD_FLAT", "Calibrated", "DarkEvidence", "Frame", "calibrate", "dark_fits"]
+__all__ = ["DEAD_FLAT", "Calibrated", "DarkEvidence", "Fault", "Frame", "calibrate", "dark_fits"]
 
 _OVEREXPOSED = 0.01
 """Share of a flat's pixels at its highest value from which it was overexposed; hot pixels are far fewer."""
@@ -48,8 +49,6 @@ _OVEREXPOSED = 0.01
 _BELOW_SIGMA, _BELOW_NOISE, _BELOW_OFFSET = 3.0, 0.1, 0.5
 """How surely, and how far in noise of a pixel, a light lies below its dark before a word is said; and the share of the
 dark's own level from which it is no light of that dark (chosen, not measured)."""
-
-_MASKS = ("dead_flat", "hot", "repaired", "saturated", "lost")
 
 Scaling = Literal["none", "exposure"]
 
@@ -76,20 +75,17 @@ class Calibrated:
 
     # (planes, rows, columns) float32; in the light's unit; negatives are kept; NaN is no data
     pixels: NDArray[np.float32]
-    # dead_flat, hot, repaired, saturated and lost: (rows, columns) bool; True where it holds in any plane: the flat is
-    # dead, the pixel is hot or isolated, a fault was filled from its neighbours, the raw light was at its
-    # saturation, there is no number
-    dead_flat: NDArray[np.bool_]
-    hot: NDArray[np.bool_]
-    repaired: NDArray[np.bool_]
-    saturated: NDArray[np.bool_]
-    lost: NDArray[np.bool_]
+    faults: NDArray[np.uint8]  # (rows, columns); bits of `Fault`, of any plane
     notes: tuple[Note, ...] = ()  # tuple of (code, text); warnings
     dark_factor: float | None = None  # k; None without a dark
     flat_norm: tuple[float, ...] = ()  # what the flat of each plane was divided by
     evidence: tuple[DarkEvidence, ...] = ()  # A plane, where a dark was used
     # tuple of (float or None); the level used for each plane of the raw light
     saturation: tuple[float | None, ...] = ()
+
+    def has(self, fault: Fault) -> NDArray[np.bool_]:
+        """Return a mask (rows, columns) of the pixels with a fault."""
+        return np.asarray(self.faults & np.uint8(fault) != 0)
 
 
 def calibrate(
@@ -162,11 +158,11 @@ def calibrate(
     job.compare_facts(gain_e)
     levels = _saturation_levels(light.pixels, saturation)
     pixels = np.empty(light.pixels.shape, dtype=np.float32)
-    masks = {name: np.zeros(pixels.shape[1:], dtype=np.bool_) for name in _MASKS}
-    planes = [job.plane(index, levels[index], pixels[index], masks) for index in range(len(pixels))]
+    faults = np.zeros(pixels.shape[1:], dtype=np.uint8)
+    planes = [job.plane(index, levels[index], pixels[index], faults) for index in range(len(pixels))]
     return Calibrated(
         pixels=pixels,
-        **masks,
+        faults=faults,
         notes=tuple(dict.fromkeys(job.notes)),
         dark_factor=job.factor if dark is not None else None,
         flat_norm=tuple(plane.norm for plane in planes) if flat is not None else (),
@@ -304,9 +300,9 @@ class _Job:
         index: int,
         level: float | None,
         out: NDArray[np.float32],
-        masks: Mapping[str, NDArray[np.bool_]],
+        faults: NDArray[np.uint8],
     ) -> _Plane:
-        """Calibrate one plane into ``out`` and add its faults to ``masks``."""
+        """Calibrate one plane into ``out`` and add its faults to ``faults``."""
         part = {name: frame.pixels[index] for name, frame in {"light": self.light, **self.given}.items()}
         if self.flat_offset is not None:
             part["flat_offset"] = part[self.flat_offset]
@@ -314,7 +310,7 @@ class _Job:
         hot = None if dark is None else find_hot_in_dark(dark)
         evidence = self._judge_dark(light, dark, hot)
         norm = self._flat_norm(part, index)
-        bad, full = take_out(part, masks, out, factor=self.factor, norm=norm, level=level)
+        bad, full = take_out(part, faults, out, factor=self.factor, norm=norm, level=level)
         noise = local_noise(out)
         if dark is not None:
             self._check_level(out, dark, median(noise))
@@ -324,20 +320,19 @@ class _Job:
         if dark is not None and hot is not None and evidence is not None and evidence.fits:
             again = hot if self.hot_sigma == HOT_SIGMA else find_hot_in_dark(dark, hot_sigma=self.hot_sigma)
             alone = joined([alone, places(again)])
-        masks["hot"][alone] = True
+        faults[alone] |= np.uint8(Fault.HOT)
         bad = joined([bad, alone])
         out[bad] = np.nan
         # each once: what is filled must not fill another
         y, x = np.divmod(np.unique(bad[0] * out.shape[1] + bad[1]), out.shape[1])
         out[y, x] = fill_values(out, None, y, x)
         filled = np.isfinite(out[y, x])
-        masks["lost"][y[~filled], x[~filled]] = True
+        faults[y[~filled], x[~filled]] |= np.uint8(Fault.LOST)
         repaired = (y[filled], x[filled])
-        masks["repaired"][repaired] = True
         # a hot pixel may stand at saturation by itself; what is filled in is not saturated
-        before = masks["saturated"][repaired]
-        masks["saturated"][full] = True
-        masks["saturated"][repaired] = before
+        before = faults[repaired]
+        faults[full] |= np.uint8(Fault.SATURATED)
+        faults[repaired] = before | np.uint8(Fault.REPAIRED)
         return _Plane(norm, evidence)
 
     def _judge_dark(

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from enum import IntFlag
 from typing import Any
 
 import numpy as np
@@ -12,6 +13,22 @@ from blend.base.jit import kernel
 from blend.base.lazyplanes import AnyPlane, float_rows
 from blend.base.robust import median
 from blend.base.rowblocks import map_row_blocks
+
+
+class Fault(IntFlag):
+    """Bits of what a pixel of a light came to; the first three as `Flag` has them."""
+
+    LOST = 1
+    """There is no number."""
+    REPAIRED = 2
+    """A fault was filled from its neighbours."""
+    SATURATED = 4
+    """The raw light was at its saturation."""
+    HOT = 8
+    """It stands out by itself, in the dark or in the light."""
+    DEAD_FLAT = 16
+    """The flat is dead."""
+
 
 DEAD_FLAT = 0.1
 """A pixel that sees less than this share of the typical light is dead: no lens darkens its corners so far."""
@@ -46,7 +63,7 @@ def typical_light(flat: AnyPlane, offset: AnyPlane | None) -> float:
 
 def take_out(
     part: Mapping[str, AnyPlane],
-    masks: Mapping[str, NDArray[np.bool_]],
+    faults: NDArray[np.uint8],
     out: NDArray[np.float32],
     *,
     factor: float,
@@ -56,7 +73,7 @@ def take_out(
     """Fill ``out`` with (L - (1 - k) B - k D) / Fn of the frames that are there, the flat less its ``flat_offset``.
 
     Frames are read some rows at a time, and none is ever whole. Where the flat is dead, or the light has no number, is
-    added to ``masks``. Returns where the light had a number and has none now, and where it is at ``level``.
+    added to ``faults``. Returns where the light had a number and has none now, and where it is at ``level``.
     """
     k = np.float32(factor if "dark" in part else 0.0)
     used = [name for name in FRAMES if name in part and not (name == "bias" and k == 1.0)]
@@ -76,9 +93,9 @@ def take_out(
                 with np.errstate(invalid="ignore"):
                     shown = rows["flat"] - rows["flat_offset"] if offset else rows["flat"]
                 dead = ~((shown >= least) & (shown < np.inf))
-                masks["dead_flat"][block] |= dead
+                faults[block][dead] |= np.uint8(Fault.DEAD_FLAT)
                 bad |= dead
-            masks["lost"][block] |= ~finite & ~bad
+            faults[block][~finite & ~bad] |= np.uint8(Fault.LOST)
         if bright and level is not None:
             filled = rows["light"] >= full
         return _shifted(bad, block.start), _shifted(filled, block.start)

@@ -7,7 +7,7 @@ import pytest
 
 from blend.base.errors import InputError, RecipeError, StepError
 from blend.base.rowblocks import limit_threads
-from blend.science.sensor.calibration import Frame, calibrate
+from blend.science.sensor.calibration import Fault, Frame, calibrate
 from blend.science.sensor.darks import dark_fits
 
 SHAPE = (120, 160)
@@ -64,8 +64,8 @@ def test_the_sky_comes_out_of_the_camera():
     assert np.abs(np.median(error, axis=(1, 2))).max() < 0.1
     # 57 600 Gaussian pixels reach 4.4 sigma; corners have 1 / 0.6 of the noise, places once hot are medians
     assert np.abs(error).max() < 10.0
-    assert done.hot[places[:, 0], places[:, 1]].all()
-    assert done.repaired.sum() == done.hot.sum() <= HOT + 2
+    assert done.has(Fault.HOT)[places[:, 0], places[:, 1]].all()
+    assert done.has(Fault.REPAIRED).sum() == done.has(Fault.HOT).sum() <= HOT + 2
     assert done.notes == ()
     assert done.dark_factor == 1.0
     assert [evidence.share for evidence in done.evidence] == [1.0] * 3
@@ -175,9 +175,9 @@ def test_dead_pixels_of_the_flat_are_filled_and_a_dead_area_is_no_data():
     flat[0, 90:100, 100:112] = bias[0, 90:100, 100:112]
     frames["flat"] = Frame(pixels=flat)
     done = calibrate(light, **frames)
-    assert done.dead_flat.sum() == 122
-    assert done.repaired[31, 40]
-    assert done.repaired[33, 60]
+    assert done.has(Fault.DEAD_FLAT).sum() == 122
+    assert done.has(Fault.REPAIRED)[31, 40]
+    assert done.has(Fault.REPAIRED)[33, 60]
     assert abs(done.pixels[0, 31, 40] - truth[0, 31, 40]) < 5 * NOISE
     assert np.isnan(done.pixels[0, 93:97, 103:109]).all()
 
@@ -334,10 +334,10 @@ def test_saturated_pixels_are_those_of_the_raw_light():
     pixels[0, 50:54, 50:55] = 4000.0
     done = calibrate(Frame(pixels=pixels), **frames)
     assert done.saturation == (4000.0,)
-    assert np.argwhere(done.saturated).min(axis=0).tolist() == [50, 50]
-    assert done.saturated.sum() == 20
+    assert np.argwhere(done.has(Fault.SATURATED)).min(axis=0).tolist() == [50, 50]
+    assert done.has(Fault.SATURATED).sum() == 20
     given = calibrate(Frame(pixels=pixels), **frames, saturation=3900.0)
-    assert given.saturated.sum() == 20
+    assert given.has(Fault.SATURATED).sum() == 20
 
 
 def test_no_frames_leave_a_clean_light_alone_and_missing_pixels_missing():
@@ -350,7 +350,7 @@ def test_no_frames_leave_a_clean_light_alone_and_missing_pixels_missing():
     same[70, 70] = False
     np.testing.assert_array_equal(done.pixels[0][same], pixels[0][same])
     assert done.pixels[0, 70, 70] < 0.2
-    assert np.argwhere(done.repaired).tolist() == [[70, 70]]
+    assert np.argwhere(done.has(Fault.REPAIRED)).tolist() == [[70, 70]]
     assert (done.dark_factor, done.flat_norm, done.notes) == (None, (), ())
 
 
