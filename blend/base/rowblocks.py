@@ -10,7 +10,7 @@ import itertools
 import os
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from concurrent.futures import ThreadPoolExecutor
-from contextlib import contextmanager
+from contextlib import contextmanager, nullcontext
 from contextvars import ContextVar, copy_context
 from functools import lru_cache
 from typing import TypeVar
@@ -134,18 +134,12 @@ def _shared_out(
     turn = itertools.count()
 
     def work() -> None:
-        if alone:
-            with one_thread():
-                work_off()
-        else:
-            work_off()
-
-    def work_off() -> None:
-        while not faults and (index := next(turn)) < len(items):
-            try:
-                done[index] = task(items[index])
-            except BaseException as fault:  # noqa: BLE001  raised by the caller's thread
-                faults[index] = fault
+        with one_thread() if alone else nullcontext():
+            while not faults and (index := next(turn)) < len(items):
+                try:
+                    done[index] = task(items[index])
+                except BaseException as fault:  # noqa: BLE001  raised by the caller's thread
+                    faults[index] = fault
 
     begin = _pool(os.getpid(), thread_count()).submit
     helpers = [begin(copy_context().run, work) for _ in range(min(workers, len(items)) - 1)]
@@ -160,5 +154,8 @@ def _shared_out(
 
 @lru_cache(maxsize=4)
 def _pool(_process: int, count: int) -> ThreadPoolExecutor:
-    """Return the threads of this process; a forked one has none of its parent's."""
+    """Return the threads of this process beside the caller's own; a forked one has none of its parent's.
+
+    No more than are asked for, or they would wait for one another's turn at the interpreter.
+    """
     return ThreadPoolExecutor(max_workers=max(1, min(MOST_THREADS, count) - 1))
