@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from blend.base.blocksums import block_sums
 from blend.base.jit import kernel
 from blend.base.lazyplanes import AnyPlane
-from blend.base.robust import MAD_TO_SIGMA, difference_noise, interpolated_noise, median, row_medians
+from blend.base.robust import MAD_TO_SIGMA, difference_noise, interpolated_noise, median
 from blend.base.rowblocks import map_row_blocks
 from blend.science.plane.shared_noise import pixel_noise
 
@@ -24,6 +24,9 @@ _STRIP = 10
 
 _FEWEST, _LEAST_SIDE = 16, 6
 """Differences that tell a square's noise to 30 %; and the side of blocks of which some do."""
+
+_CODE_OF_INFINITY = int(np.array(np.inf).view(np.int64))
+"""Its bits as a whole number; those of smaller numbers from 0 on are smaller."""
 
 _STEP_ROWS, _STEP_COLUMNS = 16, 4096
 """Rows and columns that tell a file's smallest step."""
@@ -88,36 +91,54 @@ def local_noise(plane: AnyPlane, *, invalid: NDArray[np.bool_] | None = None) ->
 
 def _strip_noise(strip: NDArray[np.float64]) -> NDArray[np.float64]:
     """Return the noise of every square that a strip crosses; NaN where fewer than 16 differences are numbers."""
-    tiles = -(-strip.shape[1] // TILE)
-    if min(strip.shape) < 3:
-        return np.full(tiles, np.nan)
-    apart = np.full((tiles, (strip.shape[0] - 2) * TILE), np.nan)
-    _fill_differences(np.ascontiguousarray(strip), apart)
+    middles = np.full(-(-strip.shape[1] // TILE), np.nan)
+    if min(strip.shape) >= 3:
+        apart = np.empty((strip.shape[0] - 2) * TILE)
+        _measure_squares(np.ascontiguousarray(strip), apart, apart.view(np.int64), middles)
     # 6: root of the sum of squares of N
-    noise = np.asarray(MAD_TO_SIGMA * row_medians(apart) / 6.0, dtype=np.float64)
-    for number in np.flatnonzero(np.isnan(noise)):
-        known = apart[number][np.isfinite(apart[number])]
-        if known.size >= _FEWEST:
-            noise[number] = MAD_TO_SIGMA * median(known) / 6.0
-    return noise
+    return MAD_TO_SIGMA * middles / 6.0
 
 
 @kernel
-def _fill_differences(strip: Any, apart: Any) -> None:
-    """Fill (squares, differences) with |I * N|, NaN where it is no number."""
+def _measure_squares(strip: Any, apart: Any, codes: Any, middles: Any) -> None:
+    """Fill (squares,) with the median of |I * N|; ``codes`` are the bits of ``apart``, and rise as it does."""
     rows, columns = strip.shape
-    for number in range(apart.shape[0]):
+    for number in range(middles.size):
         first = number * _TILE
         wide = min(_TILE, columns - 2 - first)
+        known = 0
         for y in range(rows - 2):
             above, middle, below = strip[y, first:], strip[y + 1, first:], strip[y + 2, first:]
-            out = apart[number, y * _TILE :]
+            out = apart[y * _TILE :]
             for x in range(wide):
                 high = above[x] - 2.0 * above[x + 1] + above[x + 2]
                 here = middle[x] - 2.0 * middle[x + 1] + middle[x + 2]
                 low = below[x] - 2.0 * below[x + 1] + below[x + 2]
                 value = abs(high - 2.0 * here + low)
-                out[x] = value if value < np.inf else np.nan
+                known += value < np.inf
+                out[x] = value if value < np.inf else np.inf
+            for x in range(max(wide, 0), _TILE):
+                out[x] = np.inf
+        if known < _FEWEST:
+            continue
+        # Codes are tried until as many lie up to one as make half, or the middle ones are equal.
+        half, lower, upper, count = known // 2, -1, _CODE_OF_INFINITY, 0
+        while upper - lower > 1 and count != half:
+            tried = lower + (upper - lower) // 2  # their sum may not fit
+            count = 0
+            for k in range(codes.size):
+                count += codes[k] <= tried
+            if count > half:
+                upper = tried
+            else:
+                lower = tried
+        low, high = 0.0, np.inf
+        for k in range(codes.size):
+            if codes[k] <= lower:
+                low = max(low, apart[k])
+            else:
+                high = min(high, apart[k])
+        middles[number] = (low + high) / 2 if known % 2 == 0 and count == half else high
 
 
 def _smallest_step(plane: AnyPlane) -> float:
