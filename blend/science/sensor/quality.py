@@ -243,7 +243,9 @@ class _Sample:
     def __init__(self, pixels: NDArray[np.float32]) -> None:
         self.pixels = np.sort(pixels)
         self.size = pixels.size
-        self.values, self.counts = np.unique(self.pixels, return_counts=True)
+        # np.unique, which would sort them again
+        first = np.flatnonzero(np.append(np.ones(min(self.size, 1), dtype=np.bool_), np.diff(self.pixels) > 0))
+        self.values, self.counts = self.pixels[first], np.diff(first, append=self.size)
         self.sky = sky_mode(self.pixels)
         self.spread = sky_spread(self.pixels, self.sky)
         self.height = float(np.quantile(self.pixels, _TOP)) - self.sky if pixels.size else -1.0
