@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from blend.base.errors import InputError
 from blend.base.lazyplanes import AnyPlane, AnyPlanes
-from blend.base.robust import difference_noise, median
+from blend.base.robust import difference_noise, median, row_medians
 from blend.base.shares import in_percent
 from blend.science.plane import (
     border_mask,
@@ -310,7 +310,7 @@ def _mosaic_finding(plane: AnyPlane, name: str) -> list[Finding]:
     parts = parts[np.isfinite(parts).all(axis=(1, 2))]
     if len(parts) < _LEAST_PARTS:
         return []
-    medians = np.median(parts, axis=2)
+    medians = row_medians(parts)
     offsets = medians - medians.mean(axis=1, keepdims=True)
     mean = offsets.mean(axis=0)
     noise = difference_noise(phases[0])
