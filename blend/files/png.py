@@ -234,7 +234,8 @@ def _filtered(here: NDArray[np.uint8], above: NDArray[np.uint8], step: int) -> N
     left, corner = np.zeros_like(here), np.zeros_like(here)
     left[:, step:], corner[:, step:] = here[:, :-step], above[:, :-step]
     candidates = np.stack([here, here - left, here - above, here - _paeth(left, above, corner)])
-    cost = np.abs(candidates.view(np.int8).astype(np.int16)).sum(axis=2, dtype=np.int64)
+    # the size of a signed byte, in unsigned ones
+    cost = np.minimum(candidates, -candidates).sum(axis=2, dtype=np.uint32)
     best = cost.argmin(axis=0)
     kinds = np.array([0, 1, 2, 4], dtype=np.uint8)[best]
     return np.column_stack([kinds, candidates[best, np.arange(here.shape[0])]])
@@ -242,11 +243,12 @@ def _filtered(here: NDArray[np.uint8], above: NDArray[np.uint8], step: int) -> N
 
 def _paeth(left: NDArray[np.uint8], above: NDArray[np.uint8], corner: NDArray[np.uint8]) -> NDArray[np.uint8]:
     """Return, of left, above and corner, the one nearest to left + above - corner; ties go in that order."""
-    to_left = np.abs(above.astype(np.int16) - corner)
-    to_above = np.abs(left.astype(np.int16) - corner)
-    to_corner = np.abs(left.astype(np.int16) + above - 2 * corner.astype(np.int16))
-    first = (to_left <= to_above) & (to_left <= to_corner)
-    return np.where(first, left, np.where(to_above <= to_corner, above, corner))
+    down, across = np.subtract(above, corner, dtype=np.int16), np.subtract(left, corner, dtype=np.int16)
+    to_left, to_above, to_corner = np.abs(down), np.abs(across), np.abs(down + across)
+    # all bits or none: a choice by bits takes a tenth of the time that one by branches does
+    first = -((to_left <= to_above) & (to_left <= to_corner)).view(np.uint8)
+    chosen = corner ^ ((corner ^ above) & -(to_above <= to_corner).view(np.uint8))
+    return np.asarray(chosen ^ ((chosen ^ left) & first))
 
 
 def _chunk(kind: bytes, body: bytes) -> bytes:

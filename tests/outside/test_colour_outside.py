@@ -109,6 +109,15 @@ def test_ciede2000_pairs(first, second, difference):
     assert ciede2000(np.array(first), np.array(second)) == pytest.approx(difference, abs=5e-5)
 
 
+def test_ciede2000_against_scikit_image():
+    from skimage.color import deltaE_ciede2000
+
+    rng = np.random.default_rng(3)
+    first, second = (np.stack([rng.uniform(0, 100, 4000), *rng.uniform(-90, 90, (2, 4000))]) for _ in "ab")
+    first[1:, ::9], second[1:, ::6] = 0.0, 0.0  # greys
+    assert np.abs(ciede2000(first, second) - deltaE_ciede2000(first.T, second.T)).max() < 1e-9
+
+
 def test_luminance_replacement_worked():
     # Computed from ISO/CIE 11664-4 and the matrices of CSS Color 4 by hand: light (.20, .10, .05), Y doubled.
     rgb = np.array([0.20, 0.10, 0.05])

@@ -6,7 +6,7 @@ A mirror image has another description: its points are flipped before they are d
 from __future__ import annotations
 
 from dataclasses import dataclass
-from itertools import combinations
+from itertools import chain, combinations
 
 import numpy as np
 from numpy.typing import NDArray
@@ -125,7 +125,8 @@ def make_patterns(xy: NDArray[np.float64], *, corners: int) -> Patterns:
 def _index_sets(xy: NDArray[np.float64], corners: int) -> NDArray[np.int64]:
     count = len(xy)
     if count <= ALL_FIGURES_UP_TO:
-        return np.array(list(combinations(range(count), corners)), dtype=np.int64).reshape(-1, corners)
+        flat = chain.from_iterable(combinations(range(count), corners))
+        return np.fromiter(flat, dtype=np.int64).reshape(-1, corners)
     from scipy.spatial import cKDTree
 
     neighbours = 8 if count <= 1000 else 6

@@ -41,7 +41,8 @@ class Proposal:
 def propose(
     moving: Points, reference: Points, shape: tuple[int, int]
 ) -> Iterator[tuple[int, list[Proposal]]]:
-    """Yield how many maps were compared and the proposals among them, from the brightest few stars to all of them.
+    """Yield how many maps were compared and the proposals among them, from the brightest few stars to all of them, those
+    that mirror the frame after those that do not.
 
     A map is known by where it puts two stars: the longest side of any figure on that of any other, either way round.
 
@@ -65,20 +66,11 @@ def propose(
 
     for m, r in _level_pairs(len(moving), len(reference)):
         corners = 3 if min(m, r) <= TRIANGLES_UP_TO else 4
-        lists = (
-            ("reference", r, corners, False),
-            ("moving", m, corners, False),
-            ("moving", m, corners, True),
-        )
-        theirs, *both = map_together(lambda each: figures(*each), lists)
-
-        def agreeing(flipped: bool, theirs: Patterns = theirs, both: list[Patterns] = both) -> list[Proposal]:
-            xy = moving * [-1.0, 1.0] if flipped else moving
-            return _agreeing(both[flipped], theirs, xy, reference, shape=shape, flipped=flipped)
-
-        found = [proposal for one in map_together(agreeing, (False, True)) for proposal in one]
-        found.sort(key=lambda proposal: -proposal.votes)
-        yield 2 * theirs.sides * sum(mine.sides for mine in both), found
+        lists = (("reference", r, corners, False), ("moving", m, corners, False))
+        theirs, mine = map_together(lambda each: figures(*each), lists)
+        yield 2 * theirs.sides * mine.sides, _agreeing(mine, theirs, moving, reference, shape=shape, flipped=False)
+        mine, turned = figures("moving", m, corners, True), moving * [-1.0, 1.0]
+        yield 2 * theirs.sides * mine.sides, _agreeing(mine, theirs, turned, reference, shape=shape, flipped=True)
 
 
 def _level_pairs(moving: int, reference: int) -> list[tuple[int, int]]:

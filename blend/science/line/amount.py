@@ -13,7 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from blend.base.lazyplanes import AnyPlane
-from blend.base.robust import MAD_TO_SIGMA, bin_mean, converged_clip_factor, second_differences
+from blend.base.robust import MAD_TO_SIGMA, bin_mean, converged_clip_factor, row_medians, second_differences
 from blend.science.plane import bin_plane
 
 NOISE_PX = 4
@@ -105,7 +105,7 @@ def noise_covariance(
     differences = differences[:, good]
     if min(first.shape) < FEWEST_BLOCKS or differences.shape[1] < ENOUGH:
         raise ValueError(f"no noise to be had from {first.shape[0]} x {first.shape[1]} blocks")
-    bound = CLIP * MAD_TO_SIGMA * np.median(np.abs(differences), axis=1, keepdims=True)
+    bound = CLIP * MAD_TO_SIGMA * row_medians(np.abs(differences))[:, None]
     kept = differences
     for _ in range(10):
         inside = (np.abs(differences) <= bound).all(axis=0)

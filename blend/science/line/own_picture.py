@@ -7,7 +7,7 @@ from collections.abc import Sequence
 import numpy as np
 from numpy.typing import NDArray
 
-from blend.base.robust import MAD_TO_SIGMA, second_differences
+from blend.base.robust import MAD_TO_SIGMA, median, second_differences
 from blend.base.rowblocks import map_together
 
 SAME_NOISE = 0.98
@@ -61,7 +61,7 @@ def _correlation(first: NDArray[np.float64], second: NDArray[np.float64]) -> flo
     a, b = first[good], second[good]
     if a.size < ENOUGH:
         return 0.0
-    limits = [CLIP * MAD_TO_SIGMA * float(np.median(np.abs(values))) for values in (a, b)]
+    limits = [CLIP * MAD_TO_SIGMA * median(np.abs(values)) for values in (a, b)]
     quiet = (np.abs(a) < limits[0]) & (np.abs(b) < limits[1])
     if np.count_nonzero(quiet) < ENOUGH:
         return 0.0

@@ -124,7 +124,7 @@ def _lines_off(plane: AnyPlane, border: NDArray[np.bool_], noise: float, *, acro
     if pixels < _FEWEST:
         return 0
     # place by place, or a slope along the edge makes the medians uncertain
-    medians = np.median(part - row_medians(part[DEEPEST:].T), axis=1)
+    medians = row_medians(part - row_medians(part[DEEPEST:].T))
     inside = np.arange(DEEPEST, count)
     # 1.25: of a median, in standard errors of a mean
     own = 1.25 * noise / np.sqrt(pixels)

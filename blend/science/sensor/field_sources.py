@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from blend.base.robust import MAD_TO_SIGMA
+from blend.base.robust import MAD_TO_SIGMA, median
 from blend.science.stars import Stars
 
 Floats = NDArray[np.float64]
@@ -71,13 +71,13 @@ def _above(terms: Floats, value: Floats, error: Floats) -> tuple[Floats, float]:
         root = np.sqrt(weight)
         over = value - terms @ np.linalg.lstsq(terms * root[:, None], value * root, rcond=None)[0]
         weight = np.where(over > 0.0, _LOW, 1.0 - _LOW) / np.maximum(np.abs(over), 0.1 * error + _TINY)
-    spread = float(np.median(error))
+    spread = usual = median(error)
     crowd = over < spread
     for _ in range(_ROUNDS):
         if crowd.sum() <= terms.shape[1]:
             break
         over = value - terms @ np.linalg.lstsq(terms[crowd], value[crowd], rcond=None)[0]
         below = -over[over < 0.0]
-        spread = max(MAD_TO_SIGMA * float(np.median(below)) if below.size else 0.0, float(np.median(error)))
+        spread = max(MAD_TO_SIGMA * median(below) if below.size else 0.0, usual)
         crowd = over < _RAISED * spread
     return over, spread

@@ -405,10 +405,10 @@ def _block_figures(
         return np.empty(0), np.empty(0), np.empty(0, dtype=np.int64)
     levels, noises, parts = [], [], []
     for row in chosen:
-        strip = (slice(row * _BLOCK, (row + 1) * _BLOCK), slice(columns * _BLOCK))
-        block = np.array(plane[strip], dtype=np.float64)
+        strip = slice(row * _BLOCK, (row + 1) * _BLOCK)
+        block = np.array(plane[strip][:, : columns * _BLOCK], dtype=np.float64)
         if invalid is not None:
-            block[invalid[strip]] = np.nan
+            block[invalid[strip, : columns * _BLOCK]] = np.nan
         block[block >= limit] = np.nan
         squares = block.reshape(_BLOCK, columns, _BLOCK).transpose(1, 0, 2)
         good = np.isfinite(squares).all(axis=(1, 2))

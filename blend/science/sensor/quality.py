@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from blend.base.errors import InputError
 from blend.base.lazyplanes import AnyPlane, AnyPlanes
-from blend.base.robust import difference_noise, median
+from blend.base.robust import difference_noise, median, row_medians
 from blend.base.shares import in_percent
 from blend.science.plane import (
     border_mask,
@@ -243,7 +243,9 @@ class _Sample:
     def __init__(self, pixels: NDArray[np.float32]) -> None:
         self.pixels = np.sort(pixels)
         self.size = pixels.size
-        self.values, self.counts = np.unique(self.pixels, return_counts=True)
+        # np.unique, which would sort them again
+        first = np.flatnonzero(np.append(np.ones(min(self.size, 1), dtype=np.bool_), np.diff(self.pixels) > 0))
+        self.values, self.counts = self.pixels[first], np.diff(first, append=self.size)
         self.sky = sky_mode(self.pixels)
         self.spread = sky_spread(self.pixels, self.sky)
         self.height = float(np.quantile(self.pixels, _TOP)) - self.sky if pixels.size else -1.0
@@ -308,7 +310,7 @@ def _mosaic_finding(plane: AnyPlane, name: str) -> list[Finding]:
     parts = parts[np.isfinite(parts).all(axis=(1, 2))]
     if len(parts) < _LEAST_PARTS:
         return []
-    medians = np.median(parts, axis=2)
+    medians = row_medians(parts)
     offsets = medians - medians.mean(axis=1, keepdims=True)
     mean = offsets.mean(axis=0)
     noise = difference_noise(phases[0])

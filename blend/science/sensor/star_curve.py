@@ -15,7 +15,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from blend.base.robust import MAD_TO_SIGMA
+from blend.base.robust import MAD_TO_SIGMA, middles, sorted_finite
 from blend.science.sensor.field_sources import on_target, single_stars
 from blend.science.sensor.star_curve_loops import (
     cut_boxes,
@@ -326,8 +326,8 @@ def _predicted(light: Floats, error: Floats, clear: NDArray[np.bool_]) -> tuple[
     some = clear.any(axis=0)
     known, profile = known[:, some], np.zeros(int(some.sum()))
     for _ in range(_ROUNDS):
-        bright = np.nanmedian(known - profile, axis=1)
-        profile = np.nanmedian(known - bright[:, None], axis=0)
+        bright = middles(*sorted_finite(known - profile))
+        profile = middles(*sorted_finite((known - bright[:, None]).T))
     told, whole = np.zeros_like(light), np.full(light.shape[1], np.nan)
     told[:, some], whole[some] = np.exp(bright[:, None] + profile), profile
     used: NDArray[np.bool_] = (
@@ -376,9 +376,10 @@ def _two_way(p: _Profiles, log: Floats, weight: Floats, slope: Floats) -> tuple[
         # the star's own brightness goes with its weighted mean
         centred = design - (np.einsum("nk,nka->na", w, design) / total[:, None])[:, None]
         fitted, rest = centred[..., :-2], centred[..., -2:]
-        normal = np.einsum("nk,nka,nkb->ab", w, fitted, fitted)
+        weighed = (w[..., None] * fitted).reshape(-1, fitted.shape[-1]).T
+        normal = weighed @ fitted.reshape(weighed.shape[::-1])
         normal[np.diag_indices_from(normal)] += 1e-9 * np.trace(normal) + 1e-300
-        solved = np.linalg.solve(normal, np.einsum("nk,nka,nkb->ab", w, fitted, rest))
+        solved = np.linalg.solve(normal, weighed @ rest.reshape(-1, 2))
         left = rest - fitted @ solved
         residual, lever = left[..., 0], left[..., 1]
         sigmas = np.abs(residual) * np.sqrt(weight)
@@ -397,5 +398,5 @@ def _two_way(p: _Profiles, log: Floats, weight: Floats, slope: Floats) -> tuple[
     misfit = np.where(sigmas < _HUBER, 0.5 * sigmas**2, _HUBER * sigmas - 0.5 * _HUBER**2)
     scatters = np.zeros_like(p.floor)
     seen = np.where(weight > 0.0, np.abs(residual), np.nan)
-    scatters[some] = MAD_TO_SIGMA * np.nanmedian(seen, axis=0)
+    scatters[some] = MAD_TO_SIGMA * middles(*sorted_finite(seen.T))
     return misfit.sum(axis=1), -float(pull.sum()) / held, float(error), scatters

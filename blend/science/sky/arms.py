@@ -7,7 +7,7 @@ together count as few, not as many: without that an arm's end bends the sky of a
 from __future__ import annotations
 
 from dataclasses import dataclass
-from functools import cached_property
+from functools import cached_property, lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
@@ -82,15 +82,9 @@ def shared_errors(
     if not felt.any():
         return Errors(own**2, np.zeros((own.size, 0)))
     low, high = float(depth[felt].min()), float(depth[felt].max())
-    rings = np.linspace(low, high, 2 + int((high - low) / KNOT_SPACING))
-    turns = np.linspace(0.0, 2.0 * np.pi, KNOTS_AROUND, endpoint=False)
-    knots = np.repeat(rings, turns.size), np.tile(turns, rings.size)
-    heights, axes = np.linalg.eigh(_error_correlation(knots, knots))
-    kept = heights > 1e-5 * heights[-1]
-    common = np.zeros((own.size, int(kept.sum())))
-    common[felt] = _error_correlation((depth[felt], angle[felt]), knots) @ (
-        axes[:, kept] / np.sqrt(heights[kept])
-    )
+    knots, axes = _knots(low, high)
+    common = np.zeros((own.size, axes.shape[1]))
+    common[felt] = _error_correlation((depth[felt], angle[felt]), knots) @ axes
     rest = np.maximum(1.0 - (common**2).sum(axis=1), 0.0)
     if around > 0.0:
         rings = np.arange(low * ARM_LENGTH, high * ARM_LENGTH + RING_WIDTH, RING_WIDTH)
@@ -99,8 +93,19 @@ def shared_errors(
     return Errors(own**2 + rest * doubt**2, common * doubt[:, None])
 
 
+@lru_cache(maxsize=16)
+def _knots(low: float, high: float) -> tuple[tuple[NDArray[np.float64], ...], NDArray[np.float64]]:
+    """Return the knots between two depths, (ln R / L, phi), and the axes of their errors by the root of their heights."""
+    rings = np.linspace(low, high, 2 + int((high - low) / KNOT_SPACING))
+    turns = np.linspace(0.0, 2.0 * np.pi, KNOTS_AROUND, endpoint=False)
+    knots = np.repeat(rings, turns.size), np.tile(turns, rings.size)
+    heights, axes = np.linalg.eigh(_error_correlation(knots, knots))
+    kept = heights > 1e-5 * heights[-1]
+    return knots, axes[:, kept] / np.sqrt(heights[kept])
+
+
 def _error_correlation(
-    one: tuple[NDArray[np.float64], NDArray[np.float64]], two: tuple[NDArray[np.float64], NDArray[np.float64]]
+    one: tuple[NDArray[np.float64], ...], two: tuple[NDArray[np.float64], ...]
 ) -> NDArray[np.float64]:
     """Return how far the halo's errors at two sets of (ln R / L, phi) go together, 0 to 1: (n, m)."""
     apart = np.square(one[0][:, None] - two[0][None, :]) * -0.5

@@ -97,7 +97,7 @@ def uneven(allowed: list[Bend]) -> list[Bend]:
     """Return the same with waves of `UNEVEN_DEGREE` beside each bend, of every size of `UNEVEN`."""
     count = len(term_powers(UNEVEN_DEGREE)) - 1
     return [
-        Bend(tuple(np.hypot(np.pad(bend.widths, (0, max(count - len(bend.widths), 0))), waves)), bend.odds)
+        Bend(tuple(np.hypot(resized(np.array(bend.widths), max(count, len(bend.widths))), waves)), bend.odds)
         for bend in allowed
         for waves in UNEVEN
     ]

@@ -76,8 +76,9 @@ def degree_of(count: int) -> int:
 
 def resized(terms: NDArray[np.float64], count: int) -> NDArray[np.float64]:
     """Return terms, the last axis, cut or filled up with 0 to a count."""
-    more = max(count - terms.shape[-1], 0)
-    return np.pad(terms[..., :count], [(0, 0)] * (terms.ndim - 1) + [(0, more)])
+    out = np.zeros((*terms.shape[:-1], count))
+    out[..., : terms.shape[-1]] = terms[..., :count]
+    return out
 
 
 def unit_coordinates(xy: NDArray[np.floating], shape: tuple[int, int]) -> tuple[NDArray[np.float64], ...]:

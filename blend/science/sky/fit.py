@@ -114,7 +114,7 @@ class SkyFit:
         """Return the sky and its standard error at pixel points (n, 2)."""
         u, v = unit_coordinates(xy, self.shape)
         terms = chebyshev_terms(u, v, degree=self.degree)
-        variance = np.einsum("ni,ij,nj->n", terms, self.stated, terms)
+        variance = ((terms @ self.stated) * terms).sum(axis=1)
         values = terms @ self.coefficients
         if self.bumps is not None:
             values = values + _spline_of(self.bumps).ev(v, u)

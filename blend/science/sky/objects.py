@@ -15,7 +15,7 @@ from typing import Literal
 import numpy as np
 from numpy.typing import NDArray
 
-from blend.base.robust import bin_mean, difference_noise, median_and_sigma
+from blend.base.robust import bin_mean, difference_noise, median, median_and_sigma
 from blend.base.rowblocks import map_row_blocks, map_together
 from blend.science.sky.blocks import bin_light, bin_size, chebyshev_surface, chebyshev_terms, unit_coordinates
 from blend.science.sky.borders import smooth_borders
@@ -261,7 +261,7 @@ def _first_sky(layer: NDArray[np.float64], degree: int) -> NDArray[np.float64]:
         answer = weighted_fit(terms, values, weights**-0.5)
         off = values - terms @ answer
         low = -off[off < 0.0]
-        sigma = 1.5 * float(np.median(low)) if low.size else 0.0
+        sigma = 1.5 * median(low) if low.size else 0.0
         # Cells above the fit count little and the further the less; those below hold it down.
         fresh = np.where(off > 0.0, 0.15 / (1.0 + (off / max(sigma, 1e-9)) ** 2), 1.0)
         if np.abs(fresh - weights).max() < 1e-3:
@@ -372,7 +372,8 @@ def _grown(cells: NDArray[np.bool_]) -> NDArray[np.bool_]:
 def _halve(cells: NDArray[np.float64]) -> NDArray[np.float64]:
     """Return means of 2 x 2 cells, those at the far edges of fewer; NaN where fewer than two are known."""
     rows, columns = cells.shape
-    even = np.pad(cells, ((0, rows % 2), (0, columns % 2)), constant_values=np.nan)
+    even = np.full((rows + rows % 2, columns + columns % 2), np.nan)
+    even[:rows, :columns] = cells
     known = np.isfinite(even)
     filled = np.where(known, even, 0.0)
     total = filled[::2, ::2] + filled[::2, 1::2] + filled[1::2, ::2] + filled[1::2, 1::2]

@@ -47,10 +47,10 @@ _FEWEST_PIXELS, _LEVELS, _CONTRAST = 5, 16, 0.005
 """Pixels above the threshold, levels and share of the light for parting neighbours. The first and the last are sep's
 defaults (Bertin & Arnouts 1996, A&AS 117, 393, from memory); 16 levels are half of its 32, for speed (not measured)."""
 
-BUFFER_PIXELS = (300_000, 3_000_000, 100_000_000)
+BUFFER_PIXELS = (300_000, 10_000_000, 100_000_000)
 BUFFER_OBJECTS = (4_096, 65_536, 1_000_000)
-"""sep's buffers, tried in turn, from its default pixels (four times its objects), for a million takes 16 ms to fill, to
-a frame of 100 megapixels in which all is an object."""
+"""sep's buffers, tried in turn, from its default for pixels, which takes half the time of a million to clear, to a
+frame of 100 megapixels in which all is an object."""
 
 _one_at_a_time = Lock()
 
