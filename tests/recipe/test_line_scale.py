@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
+from pathlib import Path
 from typing import Any
 
 import numpy as np
 import pytest
 
+from blend.app.demo.demo import write_night
+from blend.app.run.load import load_sources, open_recipe, open_target
 from blend.base.errors import StepError
 from blend.base.master import Facts, Master, flags_of
 from blend.pages.verdict import verdict
@@ -19,6 +22,7 @@ from blend.recipe.steps.line_scale import doubt_expected, expected_scale, togeth
 from blend.recipe.target import target_from_options
 from blend.science.grid.alignment import unmatched
 from blend.science.line import DiscRatio, Scale
+from blend.science.simulated.night import SceneOptions, simulate_night
 
 
 def stars(value: float, error: float, count: int = 5) -> Scale:
@@ -182,3 +186,26 @@ def test_regions_of_one_ratio_that_outnumber_the_stars_lie_above_what_their_disc
         "ha"
     ]
     assert told["scale"] == pytest.approx(true, rel=0.05)
+
+
+@pytest.mark.parametrize("seed", [4701, 1002])
+def test_few_stars_in_a_nebula_tell_the_scale_within_its_error(seed: int, tmp_path: Path) -> None:
+    """Knots of gas were taken for the width of the stars: 1.48 and 1.55 times the true scale, eight of its errors."""
+    night = simulate_night(
+        SceneOptions(
+            rows=400,
+            columns=600,
+            seed=seed,
+            calibrated=True,
+            ha_grid="same",
+            stars_per_mpx=300.0,
+            kind="nebula",
+        )
+    )
+    target = open_target(write_night(night, tmp_path))
+    recipe = open_recipe("nebula-emission", target=target, settings=["register.transform=none"])
+    work = Work(recipe=recipe, target=target, sources=load_sources(target).sources, figures=False)
+    told = run_all(work, steps=STEPS[:4]).recorded["continuum"]["ha"]
+    assert told["stars"] >= 8
+    assert told["error"] < 0.2 * told["scale"]
+    assert told["scale"] == pytest.approx(night.truth.continuum_scale, abs=2.0 * told["error"])

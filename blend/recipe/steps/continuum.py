@@ -5,7 +5,6 @@ from __future__ import annotations
 from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
 
 from blend.base.robust import difference_noise
 from blend.base.rowblocks import map_row_blocks, map_together
@@ -14,13 +13,17 @@ from blend.recipe.line_in_filter import filter_warnings, line_in_filter
 from blend.recipe.state import Line, Plane, Work, frozen
 from blend.recipe.steps.doubts import doubt_line
 from blend.recipe.steps.line_light import Masks, masks_of, part_line, wider_fwhm
-from blend.recipe.steps.line_scale import colour_of_continuum, field_of, find_scale
+from blend.recipe.steps.line_scale import Field, colour_of_continuum, field_of, find_scale
 from blend.recipe.steps.protect_stars import with_star_mask
 from blend.science.line import CELL_PX, match_profiles, matching_blur
-from blend.science.stars import Stars, find_stars, measure_at, seen_in_both
+from blend.science.stars import Stars, find_stars, measure_at, profile_fluxes, profile_width, seen_in_both
 
 SKIP = 8
 """Cells from one place to the next where the fits are asked for their error, which follows a surface of degree 2."""
+
+NEBULA_WIDER = 1.25
+"""Circle in which stars over a nebula are fitted, by the colour's: a line's stars may be wider, and a circle of the
+colour's own size cuts off what tells a wide one (24 simulated nebulae: 4.5 % off with 1, 3.4 with 1.25)."""
 
 FEWEST_WIDTHS = 8
 """So many stars seen in both planes tell their widths better than all stars of each do."""
@@ -96,11 +99,13 @@ def _with_line(work: Work, name: str, broad: Plane) -> Work:
         return work.with_(lines=frozen({**work.lines, name: kept}))
     masks = masks_of(work, name)
     field = field_of(work, name, broad, masks)
-    widths = _widths(work, name, broad, field.xy, masks)
+    *widths, width_error = _widths(work, name, broad, field, masks)
     matched = [match_profiles(line.pixels[0], broad, fwhm_line=widths[0], fwhm_broad=widths[1])]
     blur_px = matching_blur(fwhm_line=widths[0], fwhm_broad=widths[1])
     fwhm_px = max((width for width in widths if width > 0), default=wider_fwhm(work, name))
-    work, scale, parts = find_scale(work, name, field, matched[0], masks, fwhm_px=fwhm_px)
+    work, scale, parts = find_scale(
+        work, name, field, matched[0], masks, fwhm_px=fwhm_px, width_error=width_error
+    )
     sky_error = None if field.nebula else _sky_error(work, name, scale.value)
     term = None if field.nebula else colour_of_continuum(work, name, scale, masks, fwhm_px=fwhm_px)
     kept = part_line(
@@ -148,21 +153,32 @@ def _sky_error(work: Work, name: str, scale: float) -> Plane:
     ).T.copy()
 
 
-def _widths(
-    work: Work, name: str, broad: Plane, xy: NDArray[np.float64], masks: Masks
-) -> tuple[float, float]:
+def _widths(work: Work, name: str, broad: Plane, field: Field, masks: Masks) -> tuple[float, float, float]:
     """Return the star width in the line and in the broad plane, of the same stars in both; or those of each master.
 
-    All stars of a master would not do: in a line's, knots of gas are among them, which are wider.
+    All stars of a master would not do: in a line's, knots of gas are among them, which are wider. Last the relative
+    error of their ratio, where a nebula lies under the stars; else 0.
     """
     guess, line = wider_fwhm(work, name), work.masters[name].pixels[0]
+    if field.nebula and work.fwhm_px["rgb"] > 0:
+        expected = NEBULA_WIDER * work.fwhm_px["rgb"]
+        flux = profile_fluxes(broad, field.xy, fwhm_px=expected, invalid=masks.unusable)
+        found = [
+            profile_width(
+                plane, field.xy, np.maximum(flux, 0.0) ** 2, fwhm_px=expected, invalid=masks.unusable
+            )
+            for plane in (line, broad)
+        ]
+        (line_px, line_error), (broad_px, broad_error) = found
+        if line_px > 0 and broad_px > 0:
+            return line_px, broad_px, float(np.hypot(line_error, broad_error))
     measured = map_together(
-        lambda plane: measure_at(plane, xy, fwhm_px=guess, invalid=masks.unusable), (line, broad)
+        lambda plane: measure_at(plane, field.xy, fwhm_px=guess, invalid=masks.unusable), (line, broad)
     )
     both = seen_in_both(*measured, reach_px=0.5 * guess)
     snr = both[0].flux / np.maximum(both[0].flux_error, 1e-300)
     if len(snr) < FEWEST_WIDTHS:
-        return work.fwhm_px[name], work.fwhm_px["rgb"]
+        return work.fwhm_px[name], work.fwhm_px["rgb"], 0.0
     bright = snr >= np.median(snr)
     line_px, broad_px = (float(np.median(stars.fwhm_px[bright])) for stars in both)
-    return line_px, broad_px
+    return line_px, broad_px, 0.0

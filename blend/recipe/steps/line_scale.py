@@ -136,9 +136,18 @@ def _apart(xy: NDArray[np.float64], others: NDArray[np.float64]) -> NDArray[np.f
 
 
 def find_scale(
-    work: Work, name: str, field: Field, matched: tuple[Plane, Plane], masks: Masks, *, fwhm_px: float
+    work: Work,
+    name: str,
+    field: Field,
+    matched: tuple[Plane, Plane],
+    masks: Masks,
+    *,
+    fwhm_px: float,
+    width_error: float,
 ) -> tuple[Work, Scale, dict[str, Any]]:
     """Return the scale of a line, the work with what there is to warn of it, and the parts it was put together from.
+
+    ``width_error`` is the relative error of the ratio of both planes' star widths.
 
     Raises
     ------
@@ -167,6 +176,7 @@ def find_scale(
                 under=(value_at(field.around[0], field.xy), value_at(field.around[1], field.xy)),
                 pure=NO_LINE_IN_BAND if pure is None else pure,
                 expected=known,
+                width_error=width_error,
             )
         except StepError as few:
             return few

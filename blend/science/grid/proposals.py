@@ -68,9 +68,15 @@ def propose(
         corners = 3 if min(m, r) <= TRIANGLES_UP_TO else 4
         lists = (("reference", r, corners, False), ("moving", m, corners, False))
         theirs, mine = map_together(lambda each: figures(*each), lists)
-        yield 2 * theirs.sides * mine.sides, _agreeing(mine, theirs, moving, reference, shape=shape, flipped=False)
+        yield (
+            2 * theirs.sides * mine.sides,
+            _agreeing(mine, theirs, moving, reference, shape=shape, flipped=False),
+        )
         mine, turned = figures("moving", m, corners, True), moving * [-1.0, 1.0]
-        yield 2 * theirs.sides * mine.sides, _agreeing(mine, theirs, turned, reference, shape=shape, flipped=True)
+        yield (
+            2 * theirs.sides * mine.sides,
+            _agreeing(mine, theirs, turned, reference, shape=shape, flipped=True),
+        )
 
 
 def _level_pairs(moving: int, reference: int) -> list[tuple[int, int]]:

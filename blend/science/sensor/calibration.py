@@ -228,7 +228,9 @@ class _Job:
     allow_shifted: bool
     hot_sigma: float
     factor: float = 1.0
-    wide: float | None = None  # FWHM of the stars in the first plane that tells it, px: colours differ by less than seeing
+    wide: float | None = (
+        None  # FWHM of the stars in the first plane that tells it, px: colours differ by less than seeing
+    )
     notes: list[Note] = field(default_factory=list)
 
     @property

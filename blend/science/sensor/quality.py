@@ -244,7 +244,9 @@ class _Sample:
         self.pixels = np.sort(pixels)
         self.size = pixels.size
         # np.unique, which would sort them again
-        first = np.flatnonzero(np.append(np.ones(min(self.size, 1), dtype=np.bool_), np.diff(self.pixels) > 0))
+        first = np.flatnonzero(
+            np.append(np.ones(min(self.size, 1), dtype=np.bool_), np.diff(self.pixels) > 0)
+        )
         self.values, self.counts = self.pixels[first], np.diff(first, append=self.size)
         self.sky = sky_mode(self.pixels)
         self.spread = sky_spread(self.pixels, self.sky)

@@ -7,7 +7,13 @@ from typing import TYPE_CHECKING
 if TYPE_CHECKING:
     from blend.science.stars.catalogue import FEWEST_MATCHES, Matches, match_catalogue, sky_to_pixels
     from blend.science.stars.detect import native_plane
-    from blend.science.stars.profile_flux import empty_places, profile_fluxes, scatter, shared_noise
+    from blend.science.stars.profile_flux import (
+        empty_places,
+        profile_fluxes,
+        profile_width,
+        scatter,
+        shared_noise,
+    )
     from blend.science.stars.stars import (
         FWHM_PER_SIGMA,
         Stars,

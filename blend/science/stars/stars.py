@@ -250,11 +250,11 @@ def fwhm_and_error(stars: Stars) -> tuple[float, float]:
     better = snr >= np.median(snr)
     widths = clear.fwhm_px[better]
     weights = np.minimum(snr[better], _MOST_WEIGHT * np.median(snr[better])) / widths**2
-    widths = widths[_crowd(np.log(widths), weights)]
+    widths = widths[crowd(np.log(widths), weights)]
     return float(np.median(widths)), float(np.sqrt(np.pi / 2 / len(widths)) * median_and_sigma(widths)[1])
 
 
-def _crowd(widths: NDArray[np.float64], weights: NDArray[np.float64]) -> NDArray[np.bool_]:
+def crowd(widths: NDArray[np.float64], weights: NDArray[np.float64]) -> NDArray[np.bool_]:
     """Return who belongs to the heaviest crowd of widths, in ln: stars share theirs, lumps and knots do not."""
     order = np.argsort(widths)
     rising, total = widths[order], np.append(0.0, np.cumsum(weights[order]))
@@ -383,7 +383,7 @@ def _typical_sigma(rows: NDArray[np.float64], saturation: float | None) -> float
     if len(rows) == 0:
         return float("nan")
     chosen, roundness = np.log(rows[:, 5]), np.nan_to_num(1.0 / rows[:, 6]) ** 2
-    return float(np.exp(np.median(chosen[_crowd(chosen, roundness)])))
+    return float(np.exp(np.median(chosen[crowd(chosen, roundness)])))
 
 
 def _looks_like_star(

@@ -2,10 +2,18 @@
 
 import numpy as np
 import pytest
+from scipy.ndimage import gaussian_filter
 
 from blend.science.line.continuum import scale_from_stars
 from blend.science.simulated.night import SceneOptions, simulate_night
-from blend.science.stars.profile_flux import empty_places, profile_fluxes, scatter, shared_noise
+from blend.science.stars.profile_flux import (
+    empty_places,
+    profile_fluxes,
+    profile_width,
+    scatter,
+    shared_noise,
+)
+from blend.science.stars.stars import measure_at
 
 
 def gaussian(shape, x, y, fwhm):
@@ -45,6 +53,37 @@ def test_empty_places_keep_away_from_stars_and_scatter_is_that_of_the_noise():
     assert np.isnan(scatter(values[:10]))
 
 
+@pytest.mark.parametrize("seed", range(3))
+def test_stars_tell_their_width_over_a_nebula_that_outshines_them(seed):
+    """Stars of one width on lumps five widths wide; every fifth point is itself a lump of the gas, and no star."""
+    rng = np.random.default_rng(seed)
+    shape, width = (400, 400), 3.4
+    sky = gaussian_filter(rng.normal(size=shape), 7.0)
+    plane = 60.0 * sky / sky.std() + rng.normal(0.0, 1.0, shape)
+    xy = np.array([(x, y) for x in range(30, 400, 48) for y in range(30, 400, 48)]) + rng.uniform(
+        -3, 3, (64, 2)
+    )
+    flux = np.geomspace(3000.0, 300.0, len(xy))
+    for n, (at, light) in enumerate(zip(xy, flux, strict=True)):
+        plane += light * gaussian(shape, *at, 9.0 if n % 5 == 4 else width)
+    found, error = profile_width(plane, xy, flux**2, fwhm_px=1.1 * width)
+    assert 0.002 < error < 0.05
+    assert found == pytest.approx(width, rel=3.0 * error)
+    moments = measure_at(plane.astype(np.float32), xy, fwhm_px=width).fwhm_px
+    assert abs(np.median(moments) / width - 1.0) > 2.0 * abs(found / width - 1.0)
+
+
+def test_two_stars_tell_no_width():
+    plane = gaussian((60, 60), 20.0, 20.0, 3.0) + gaussian((60, 60), 40.0, 40.0, 3.0)
+    assert np.isnan(
+        profile_width(plane, np.array([[20.0, 20.0], [40.0, 40.0]]), np.ones(2), fwhm_px=3.0)
+    ).all()
+    three = np.array([[20.0, 20.0], [40.0, 40.0], [20.0, 20.0]])
+    # no noise: what is left is the parabola between three of the widths tried
+    assert profile_width(plane, three, np.ones(3), fwhm_px=3.3)[0] == pytest.approx(3.0, rel=0.003)
+    assert np.isnan(profile_width(plane, three, np.zeros(3), fwhm_px=3.3)).all()
+
+
 def test_noise_that_pixels_share_is_seen_in_empty_circles():
     """A quarter of photosites, bilinear: a sum has 4 sigma^2 a pixel, a pixel 9 / 16 sigma^2: sqrt(64 / 9) = 2.67."""
     rng = np.random.default_rng(3)
@@ -80,3 +119,7 @@ def test_the_scale_is_true_where_nebula_fills_the_frame():
     # Three of the errors it tells, which are 3 to 5 %.
     assert scale.value == pytest.approx(truth.continuum_scale, abs=3 * scale.error)
     assert scale.error < 0.06 * truth.continuum_scale
+    unsure = scale_from_stars(line, night.rgb.light[0], xy, fwhm_px=3.05, invalid=saturated, width_error=0.1)
+    # fluxes go with 3.5 times the error of the widths, and values do not
+    assert unsure.value == scale.value
+    assert unsure.error == pytest.approx(np.hypot(scale.error, 0.35 * scale.value))
