@@ -368,8 +368,7 @@ def _choose(arguments: tuple[Node, ...], values: Mapping[str, Value]) -> Value:
         return _compute(arguments[1], values)
     if not condition.any():
         return _compute(arguments[2], values)
-    chosen: NDArray[Any] = np.where(condition, _compute(arguments[1], values), _compute(arguments[2], values))
-    return chosen
+    return np.where(condition, _compute(arguments[1], values), _compute(arguments[2], values))
 
 
 def _uses(node: Node, operation: str) -> bool:

@@ -68,31 +68,28 @@ class RecipeError(BlendError):
     exit_code = 2
 
 
-class FaultList(RecipeError):
-    """Several faults of one recipe or target file, reported together."""
-
-    def __init__(self, faults: list[RecipeError]) -> None:
-        self.faults = tuple(faults)
-        first = faults[0]
-        super().__init__(first.where, found=first.found, expected=first.expected, advice=first.advice)
-
-    def __str__(self) -> str:
-        lines = [fault.sentence() for fault in self.faults[:MOST_TOLD]]
-        if len(self.faults) > MOST_TOLD:
-            lines.append(f"and {len(self.faults) - MOST_TOLD} more.")
-        return "\n".join(lines)
-
-
 class Faults(BlendError):
-    """Faults of several files, reported together; the exit code is that of the gravest, a fault of a text first."""
+    """Faults reported together, told one by one; the exit code is that of the gravest, a fault of a text first."""
+
+    most_told: int | None = None
 
     def __init__(self, faults: Sequence[BlendError]) -> None:
         self.faults = tuple(faults)
-        super().__init__(faults[0].where, found=faults[0].found)
+        first = faults[0]
+        super().__init__(first.where, found=first.found, expected=first.expected, advice=first.advice)
         self.exit_code = min(fault.exit_code for fault in faults)
 
     def __str__(self) -> str:
-        return "\n".join(fault.sentence() for fault in self.faults)
+        lines = [fault.sentence() for fault in self.faults[: self.most_told]]
+        if len(lines) < len(self.faults):
+            lines.append(f"and {len(self.faults) - len(lines)} more.")
+        return "\n".join(lines)
+
+
+class FaultList(Faults, RecipeError):
+    """Several faults of one recipe or target file, reported together."""
+
+    most_told = MOST_TOLD
 
 
 class InputError(BlendError):

@@ -21,32 +21,8 @@ from blend.base.master import Facts
 from blend.files.source import MOST_BYTES, describe, first_bytes, in_words, reading, refuse_size, room_for
 
 EXPECTED = "a camera raw with a 2x2 Bayer mosaic, a FITS mosaic with BAYERPAT, or a FITS picture of one plane"
-SUFFIXES = frozenset(
-    [
-        ".3fr",
-        ".arw",
-        ".cr2",
-        ".cr3",
-        ".crw",
-        ".dng",
-        ".erf",
-        ".kdc",
-        ".mef",
-        ".mos",
-        ".mrw",
-        ".nef",
-        ".nrw",
-        ".orf",
-        ".pef",
-        ".raf",
-        ".raw",
-        ".rw2",
-        ".sr2",
-        ".srf",
-        ".srw",
-        ".x3f",
-    ]
-)
+_ENDINGS = "3fr arw cr2 cr3 crw dng erf kdc mef mos mrw nef nrw orf pef raf raw rw2 sr2 srf srw x3f"
+SUFFIXES = frozenset(f".{ending}" for ending in _ENDINGS.split())
 PATTERNS = ("RGGB", "BGGR", "GRBG", "GBRG")
 FEWEST_AT_CLIP = 5
 """So many photosites must share the greatest value before it counts as the level where the sensor clips."""
@@ -289,8 +265,7 @@ def _photosites(path: Path, raw: Any, head: Head) -> NDArray[np.uint16]:
     if seen != head.pattern:
         raise InputError(str(path), found=f"its photosites start with {seen}", expected=f"{head.pattern}")
     # a view into memory that is freed when the file is closed
-    pixels: NDArray[np.uint16] = np.array(image, dtype=np.uint16, order="C")
-    return pixels
+    return np.array(image, dtype=np.uint16, order="C")
 
 
 def _raw_facts(raw: Any, told: Mapping[str, Any], white: float | None) -> Facts:

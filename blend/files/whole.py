@@ -11,7 +11,6 @@ from collections.abc import Iterable, Iterator, Mapping
 from concurrent.futures import ThreadPoolExecutor
 from contextlib import ExitStack, contextmanager, suppress
 from pathlib import Path, PurePath
-from types import TracebackType
 from typing import Protocol, Self
 
 from blend.base.errors import OutputError
@@ -96,9 +95,7 @@ class WholeFolder:
                 self._stack.enter_context(hold_lock(self._hidden))
         return self
 
-    def __exit__(
-        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
-    ) -> None:
+    def __exit__(self, kind: type[BaseException] | None, *_: object) -> None:
         try:
             if kind is None:
                 self._publish()

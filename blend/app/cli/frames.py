@@ -86,10 +86,8 @@ def stack(kind: str, frames: tuple[Path, ...], out: Path, **options: Any) -> Non
 
     if options["kappa"] is not None:
         options["clip_sigma"] = options["kappa"]
-    options |= {
-        **{"memory_bytes": parse_memory(options["memory"]), "filter": options["filter_"]},
-        "csv": options["csv_file"],
-    }
+    options |= {"filter": options["filter_"], "csv": options["csv_file"]}
+    options["memory_bytes"] = parse_memory(options["memory"])
     chosen = StackOptions(**{item.name: options[item.name] for item in fields(StackOptions)})
     with limit_threads(options["threads"]), Progress(quiet=options["quiet"]) as progress:
         done = stack_frames(kind, frames, out=out, options=chosen, listener=progress.show)  # type: ignore[arg-type]

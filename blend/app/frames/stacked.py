@@ -183,8 +183,7 @@ def black_plane(head: Head) -> NDArray[np.float32]:
     """Return the stated black of every photosite."""
     rows, columns = head.shape
     cell = np.array(head.black, dtype=np.float32).reshape(2, 2)
-    tiled: NDArray[np.float32] = np.tile(cell, (-(-rows // 2), -(-columns // 2)))[:rows, :columns]
-    return tiled
+    return np.tile(cell, (-(-rows // 2), -(-columns // 2)))[:rows, :columns]
 
 
 def offset_plane(counts: float, head: Head) -> NDArray[np.float32]:

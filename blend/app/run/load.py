@@ -11,7 +11,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from blend.base.errors import FaultList, InputError, RecipeError
+from blend.base.errors import FaultList, Faults, InputError, RecipeError
 from blend.base.master import Master
 from blend.base.rowblocks import map_together
 from blend.files.cards import odd_card_note
@@ -156,16 +156,8 @@ def open_target(
     return target
 
 
-class MissingFiles(InputError):
+class MissingFiles(Faults, InputError):
     """Files that a target names and that are not there, all of them."""
-
-    def __init__(self, faults: list[InputError]) -> None:
-        self.faults = tuple(faults)
-        first = faults[0]
-        super().__init__(first.where, found=first.found, expected=first.expected, advice=first.advice)
-
-    def __str__(self) -> str:
-        return "\n".join(fault.sentence() for fault in self.faults)
 
 
 def read_text(path: Path) -> str:

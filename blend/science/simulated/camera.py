@@ -197,8 +197,7 @@ def stack_mean(
     near = mean > well - np.float32(CLIP_SIGMA) * spread
     if near.any():
         result[near] = _clipped(mean[near], spread[near], normals[near], well=float(well), frames=frames)
-    fraction: Pixels = (result / well).astype(np.float32)
-    return fraction
+    return (result / well).astype(np.float32)
 
 
 def _clipped(mean: Pixels, spread: Pixels, normals: Pixels, *, well: float, frames: int) -> Floats:
@@ -238,8 +237,7 @@ class Sensor:
     def bias_e(self, plane: int) -> Pixels:
         """Return the bias of every column, (columns,), in electrons: a level and a faint column pattern."""
         pattern = stream(self.seed, "columns", self.camera.number, plane).normal(0.0, 1.0, self.shape[1])
-        level: Pixels = (self.camera.bias_adu * self.camera.gain_e + pattern).astype(np.float32)
-        return level
+        return (self.camera.bias_adu * self.camera.gain_e + pattern).astype(np.float32)
 
     def dark_e(self, plane: int, block: slice) -> Pixels:
         """Return the dark signal of one light in electrons: ordinary pixels, amplifier glow, hot pixels."""
@@ -274,8 +272,7 @@ class Sensor:
         rows, columns = self.shape
         u = (x - (columns - 1) / 2.0) / self._half
         v = (y - (rows - 1) / 2.0) / self._half
-        fall: Pixels = (1.0 - self.camera.vignetting * (u * u + v * v)).astype(np.float32)
-        return fall
+        return (1.0 - self.camera.vignetting * (u * u + v * v)).astype(np.float32)
 
     def _median_falloff(self) -> float:
         rows, columns = self.shape
@@ -347,5 +344,4 @@ def walking_pattern(shape: tuple[int, int], rng: np.random.Generator) -> Pixels:
     for doubling in range(5):
         step = 2**doubling
         pattern = pattern + np.roll(pattern, (step, 2 * step), axis=(0, 1))
-    smeared: Pixels = pattern * np.float32(32**-0.5)
-    return smeared
+    return pattern * np.float32(32**-0.5)
