@@ -91,17 +91,13 @@ class DiskStore:
                     self._write(hidden, key, document, arrays)
                     if (self.folder / key).exists() and self.load(key) is None:
                         shutil.rmtree(self.folder / key, ignore_errors=True)
-                    self._put_in_place(hidden, key)
+                    try:
+                        hidden.rename(self.folder / key)
+                    except OSError:  # one that another process has put there meanwhile is as good
+                        if self.load(key) is None:
+                            raise
                 finally:
                     shutil.rmtree(hidden, ignore_errors=True)
-
-    def _put_in_place(self, hidden: Path, key: str) -> None:
-        """Rename a written entry; one that another process has put there meanwhile is as good."""
-        try:
-            hidden.rename(self.folder / key)
-        except OSError:
-            if self.load(key) is None:
-                raise
 
     def _write(self, hidden: Path, key: str, document: Mapping[str, Any], arrays: Arrays) -> None:
         with ThreadPoolExecutor(max_workers=2) as pool:

@@ -74,12 +74,6 @@ def peek_tiff(path: Path) -> Peek:
         )
 
 
-def read_tiff(path: Path, *, most_bytes: int = MOST_BYTES) -> tuple[NDArray[np.float32], Facts]:
-    """Read the first page of a TIFF file: `open_tiff`, and every number of it."""
-    pixels, facts = open_tiff(path, most_bytes=most_bytes)
-    return np.asarray(pixels), facts
-
-
 def open_tiff(path: Path, *, most_bytes: int = MOST_BYTES) -> tuple[NDArray[np.float32] | LazyPlanes, Facts]:
     """Open the first page of a TIFF file.
 

@@ -86,12 +86,9 @@ def is_number(value: Any) -> bool:
 def _check_kebab(text: str) -> str:
     if len(text) <= LONGEST_NAME and re.fullmatch(KEBAB, text):
         return text
-    raise wrong("small letters, digits and single hyphens between them, at most 64", _kebab_of(text))
-
-
-def _kebab_of(text: str) -> str:
     near = re.sub(r"[^a-z0-9]+", "-", text.lower()).strip("-")[:LONGEST_NAME].strip("-")
-    return f"write {near!r}" if near else ""
+    advice = f"write {near!r}" if near else ""
+    raise wrong("small letters, digits and single hyphens between them, at most 64", advice)
 
 
 def _check_title(text: str) -> str:

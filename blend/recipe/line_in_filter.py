@@ -67,12 +67,8 @@ def line_in_filter(target: Target, name: str) -> dict[str, Any]:
         words += f". Across a disc that turns by +-150 km/s it differs by {_percent(found.slope)}"
     if ratio and found.h_alpha is not None:
         words += f". With [N II] / H-alpha = {ratio:g}, {_percent(found.h_alpha)} of what passes is H-alpha"
-    return {
-        **told,
-        "nii_ratio": ratio if h_alpha else None,
-        "passes": found.line[1] >= LEAST_PASSED,
-        "words": words,
-    }
+    told |= {"nii_ratio": ratio if h_alpha else None, "passes": found.line[1] >= LEAST_PASSED}
+    return {**told, "words": words}
 
 
 def filter_warnings(target: Target, name: str) -> list[tuple[str, str]]:
@@ -81,12 +77,8 @@ def filter_warnings(target: Target, name: str) -> list[tuple[str, str]]:
     if not told or told["passes"]:
         return []
     text = f"{name}: the line may lie outside its filter: {told['words']}. What is left is fainter by as much, and "
-    return [
-        (
-            "line-outside-filter",
-            text + "a filter for this velocity would show it; pixels are not changed by this",
-        )
-    ]
+    text += "a filter for this velocity would show it; pixels are not changed by this"
+    return [("line-outside-filter", text)]
 
 
 def passband_words(target: Target) -> list[str]:
@@ -105,6 +97,6 @@ def _percent(shares: tuple[float, float]) -> str:
 
 
 def _shapes(shapes: tuple[str, ...], shares: tuple[float, float]) -> str:
-    return (
-        f" ({shapes[0]})" if len(shapes) == 1 else " (Gaussian or top-hat)" if shares[0] != shares[1] else ""
-    )
+    if len(shapes) == 1:
+        return f" ({shapes[0]})"
+    return " (Gaussian or top-hat)" if shares[0] != shares[1] else ""

@@ -151,10 +151,7 @@ def check_workers(client: Any, jobs: Sequence[Job]) -> int:
             advice="install the same versions on all of them",
         )
     hosts = [entry["host"] for entry in workers.values()]
-    shares: list[int] = [
-        count // hosts.count(entry["host"]) for entry, count in zip(workers.values(), counts, strict=True)
-    ]
-    return max(1, min(shares))
+    return max(1, min(count // hosts.count(host) for host, count in zip(hosts, counts, strict=True)))
 
 
 def state_of_worker(files: Sequence[str]) -> tuple[dict[str, str], list[str], int]:

@@ -115,10 +115,6 @@ def _given(
     return given | {"pointing": place, "wcs": None}
 
 
-def _title_of(path: Path) -> str:
-    return path.name.removesuffix(".toml").removesuffix(".target") if path.suffix == ".toml" else path.name
-
-
 def _files_of(path: Path) -> list[Path]:
     if path.suffix.lower() != ".toml":
         return [path]
@@ -194,14 +190,19 @@ def _answer(
     grid = None if facts.wcs is None or master is None else (facts.wcs, master.shape)
     ra_deg, dec_deg = facts.pointing or (0.0, 0.0)
     if grid is not None:
-        ra_deg, dec_deg = _middle_of(*grid, str(path))
-    time, site = _middle_time(facts, moment), read_site(facts.site)
+        if (middle := middle_of(*grid)) is None:
+            found = "its world coordinates put no sky at the middle of the picture"
+            raise InputError(str(path), found=found)
+        ra_deg, dec_deg = middle
+    half = timedelta(seconds=0.5 * (facts.exposure_s or 0.0) * (facts.frames or 1))
+    time, site = read_time(str(facts.date_obs), where=moment) + half, read_site(facts.site)
     lines = _report(ra_deg, dec_deg, time, site, conditions=conditions, grid=grid)
     night = forecast_night(ra_deg=ra_deg, dec_deg=dec_deg, time=time, site=site, conditions=conditions)
     lines += ["", *_night_table(night), "", *_assumptions(conditions)]
     if plot is not None:
         place = f"{ra_deg:.3f}° {dec_deg:+.3f}°"
-        title = f"Target at {place}" if path is None else f"{_title_of(path)} ({place})"
+        name = "" if path is None else path.name.removesuffix(".toml").removesuffix(".target")
+        title = f"{name} ({place})" if name else f"Target at {place}"
         title += f", site {abs(site[0]):.2f}° {'NS'[site[0] < 0]} {abs(site[1]):.2f}° {'EW'[site[1] < 0]}"
         write_plot(plot, night, best_hours(night), title=title)
         lines.append(f"Plot in {plot}")
@@ -286,32 +287,14 @@ def _row(hour: MoonPrediction) -> str:
     return f"{row}{hour.sky_without_moon_mag:15.2f}{hour.sky_with_moon_mag:12.2f}"
 
 
-def _complete(facts: Facts, name: str) -> Facts:
-    missing = [
-        text
-        for text, value in (
-            ("the date", facts.date_obs),
-            ("the site", facts.site),
-            ("position", facts.wcs or facts.pointing),
-        )
-        if value is None
-    ]
+def _complete(facts: Facts, where: str) -> Facts:
+    known = {"date": facts.date_obs, "site": facts.site, "position": facts.wcs or facts.pointing}
+    missing = [name for name, value in known.items() if value is None]
     if missing:
         raise InputError(
-            name,
-            found=f"its header states no {' and no '.join(text.removeprefix('the ') for text in missing)}",
+            where,
+            found=f"its header states no {' and no '.join(missing)}",
             expected="date, site and position (world coordinates, or RA and DEC)",
             advice="give position, time and site on the command line",
         )
     return facts
-
-
-def _middle_of(wcs: Any, shape: tuple[int, int], name: str) -> tuple[float, float]:
-    if (middle := middle_of(wcs, shape)) is None:
-        raise InputError(name, found="its world coordinates put no sky at the middle of the picture")
-    return middle
-
-
-def _middle_time(facts: Facts, where: str) -> datetime:
-    begin = read_time(str(facts.date_obs), where=where)
-    return begin + timedelta(seconds=0.5 * (facts.exposure_s or 0.0) * (facts.frames or 1))

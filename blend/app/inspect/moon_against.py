@@ -137,16 +137,9 @@ def _levels(master: Master, plane: str) -> NDArray[np.float64]:
     """Return the sky in the four corners and the middle of a plane, fractions of full scale."""
     pixels, (rows, columns) = master.plane(plane), master.shape
     tall, wide = max(1, rows // 5), max(1, columns // 5)
-    tops, lefts = (
-        (0, 0, rows - tall, rows - tall, (rows - tall) // 2),
-        (0, columns - wide) * 2 + ((columns - wide) // 2,),
-    )
-    return np.array(
-        [
-            sky_mode(sample_pixels(pixels[y : y + tall, x : x + wide]))
-            for y, x in zip(tops, lefts, strict=True)
-        ]
-    )
+    places = [(y, x) for y in (0, rows - tall) for x in (0, columns - wide)]
+    places.append(((rows - tall) // 2, (columns - wide) // 2))
+    return np.array([sky_mode(sample_pixels(pixels[y : y + tall, x : x + wide])) for y, x in places])
 
 
 def _from_record(path: Path) -> SkySeen:

@@ -132,10 +132,7 @@ def _twilight(night: Sequence[MoonPrediction]) -> list[tuple[float, float]]:
     spans: list[tuple[float, float]] = []
     for one, other in pairwise(night):
         begin, end = _hours(night, one.place.time), _hours(night, other.place.time)
-        sun, then = (
-            one.place.sun_altitude_deg - ASTRONOMICAL_DEG,
-            other.place.sun_altitude_deg - ASTRONOMICAL_DEG,
-        )
+        sun, then = (hour.place.sun_altitude_deg - ASTRONOMICAL_DEG for hour in (one, other))
         if sun <= 0.0 and then <= 0.0:
             continue
         if sun * then < 0.0:

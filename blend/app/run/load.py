@@ -58,10 +58,7 @@ def recipe_text(recipe: str) -> tuple[str, str]:
 
 def recipe_files(recipe: str) -> list[Path]:
     """Return the file of the recipe called or filed as ``recipe``, and those of its parents."""
-    path = _recipe_path(recipe)
-    return [
-        Path(file) for file in extend(read_text(path), where=os.path.normpath(path), read=_read_parent).files
-    ]
+    return [Path(file) for file in _whole_recipe(recipe)[2].files]
 
 
 def _whole_recipe(recipe: str) -> tuple[str, str, Extended]:
@@ -259,20 +256,13 @@ def read_lights(name: str, files: MasterFiles, *, read: FrameReader = read_pictu
         if kind != "light":
             continue
         picture = read(path)
-        if not plane:
-            picture = _named(name, files, picture, path)
-        elif len(picture.planes) != 1:
+        if plane and len(picture.planes) != 1:
             raise _wrong_planes(path, picture, "one plane, since this file is one plane of a colour master")
-        else:
-            picture = picture.with_(planes=(plane,))
+        if not plane and name == "rgb" and len(picture.planes) != 3:
+            raise _wrong_planes(path, picture, "three planes: red, green, blue")
+        picture = picture.with_(planes=(plane,)) if plane else plane_of(name, files, picture)
         lights.append(picture.with_facts(**files.facts.given()))
     return tuple(lights)
-
-
-def _named(name: str, files: MasterFiles, light: Master, path: Path) -> Master:
-    if name == "rgb" and len(light.planes) != 3:
-        raise _wrong_planes(path, light, "three planes: red, green, blue")
-    return plane_of(name, files, light)
 
 
 def _wrong_planes(path: Path, light: Master, expected: str) -> InputError:
