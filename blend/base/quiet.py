@@ -9,7 +9,6 @@ from contextlib import ExitStack, contextmanager
 from threading import Lock
 from typing import Any
 
-
 _lock = Lock()
 _inside: list[None] = []
 """An entry for every body that is quiet now."""

@@ -173,12 +173,8 @@ def _check_version(where: str, record: dict[str, Any]) -> None:
     if type(version) is int and version == VERSION:
         return
     found = "it has no 'version'" if version is None else f"its version is {version!r}"
-    raise InputError(
-        where,
-        found=found,
-        expected=f"version {VERSION}",
-        advice="use the release that wrote it, or run again",
-    )
+    advice = "use the release that wrote it, or run again"
+    raise InputError(where, found=found, expected=f"version {VERSION}", advice=advice)
 
 
 class _Wrong(Exception):

@@ -131,12 +131,9 @@ class WholeFolder:
                 str(name), found="a result may not be written there", expected=f"a name inside {self.out}"
             )
         if not (self.out / pure).parent.resolve().is_relative_to(self.out.resolve()):
-            raise OutputError(
-                str(self.out / pure),
-                found="a link leads out of the folder",
-                expected=f"a name inside {self.out}",
-                advice="remove the link",
-            )
+            found = "a link leads out of the folder"
+            expected = f"a name inside {self.out}"
+            raise OutputError(str(self.out / pure), found=found, expected=expected, advice="remove the link")
         path = self._hidden / pure
         with writing(path):
             path.parent.mkdir(parents=True, exist_ok=True)
@@ -250,12 +247,9 @@ def only_one(out: Path) -> Iterator[None]:
         with writing(path):
             mine = held.enter_context(lock_file(path, wait=False))
         if mine is False:
-            raise OutputError(
-                str(out),
-                found="another batch works in this folder",
-                expected="a folder of its own for each",
-                advice="wait until it has ended, or choose another --out",
-            )
+            found = "another batch works in this folder"
+            advice = "wait until it has ended, or choose another --out"
+            raise OutputError(str(out), found=found, expected="a folder of its own for each", advice=advice)
         yield
 
 

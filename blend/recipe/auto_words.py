@@ -38,26 +38,17 @@ def amount_faults(label: str, table: Mapping[str, Any], formula: Formula) -> Ite
 def _auto_faults(where: str, lit: bool, source: str, formula: Formula) -> Iterator[RecipeError]:
     if lit:
         if formula.uses_amount and not formula.additive:
-            yield RecipeError(
-                where,
-                found=f'"auto" beside {formula.name!r}, whose equation names amount itself',
-                expected="a formula that amount is the opacity of, or one that adds light, like emission-add",
-                advice="give the amount as a number",
-            )
+            found = f'"auto" beside {formula.name!r}, whose equation names amount itself'
+            expected = "a formula that amount is the opacity of, or one that adds light, like emission-add"
+            yield RecipeError(where, found=found, expected=expected, advice="give the amount as a number")
     elif not formula.additive:
-        yield RecipeError(
-            where,
-            found=f'"auto" beside {formula.name!r} into a plane',
-            expected="auto for a formula that adds light, like emission-add, or for a blend into luminance",
-            advice="give the amount as a number",
-        )
+        found = f'"auto" beside {formula.name!r} into a plane'
+        expected = "auto for a formula that adds light, like emission-add, or for a blend into luminance"
+        yield RecipeError(where, found=found, expected=expected, advice="give the amount as a number")
     elif not source.endswith(".emission"):
-        yield RecipeError(
-            where,
-            found=f'"auto" for {source}, which holds starlight too',
-            expected="the emission alone",
-            advice=f'write from = "{source}.emission"',
-        )
+        found = f'"auto" for {source}, which holds starlight too'
+        advice = f'write from = "{source}.emission"'
+        yield RecipeError(where, found=found, expected="the emission alone", advice=advice)
 
 
 def auto_rule(blend: Blend, formula: Formula) -> Iterator[str]:

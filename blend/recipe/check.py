@@ -217,9 +217,6 @@ def _idle_settings(recipe: Recipe, target: Target) -> Iterator[RecipeError]:
 
 
 def _needs_light(where: str, name: str, step: str, advice: str) -> RecipeError:
-    return RecipeError(
-        where,
-        found=f"{step} needs linear light, but masters.{name} is said to be stretched already",
-        expected=f'a master with domain = "linear" for {name}',
-        advice=advice,
-    )
+    found = f"{step} needs linear light, but masters.{name} is said to be stretched already"
+    expected = f'a master with domain = "linear" for {name}'
+    return RecipeError(where, found=found, expected=expected, advice=advice)

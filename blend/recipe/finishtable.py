@@ -139,12 +139,10 @@ class Finish(Table):
                 "and sky are kept. Source: Fritsch & Carlson (1980), SIAM J. Numer. Anal. 17, 238."
             )
         if self.saturation != 1:
-            limits = (
-                "; colour that may be noise gets none of it, strong colour less"
-                if self.saturation > 1
-                else ""
-            )
-            told.append(f"Colourfulness (chroma of OKLab, Ottosson 2020) times {self.saturation:g}{limits}.")
+            text = f"Colourfulness (chroma of OKLab, Ottosson 2020) times {self.saturation:g}"
+            if self.saturation > 1:
+                text += "; colour that may be noise gets none of it, strong colour less"
+            told.append(f"{text}.")
         if min(self.star_size, self.star_brightness) < 1:
             told.append(
                 f"Stars are shown {self.star_size:g} times as wide and {self.star_brightness:g} times as bright, each "

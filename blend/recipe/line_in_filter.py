@@ -47,9 +47,8 @@ def line_in_filter(target: Target, name: str) -> dict[str, Any]:
     h_alpha = is_h_alpha(name, files)
     rest_nm = H_ALPHA_NM if h_alpha else rest_nm
     band = Passband(files.center_nm or rest_nm, files.width_nm or WIDTH_NM, f_ratio=files.f_ratio)
-    ratio = next(
-        (f.nii_ratio for f in (files.facts, target.masters["rgb"].facts) if f.nii_ratio is not None), 0.0
-    )
+    ratios = (files.facts.nii_ratio, target.masters["rgb"].facts.nii_ratio)
+    ratio = next((known for known in ratios if known is not None), 0.0)
     shapes = SHAPES if files.passband is None else (files.passband,)
     found = passed_light(band, rest_nm=rest_nm, z=z, shapes=shapes, nii_ratio=ratio if h_alpha else None)
     told = {"z": z, **asdict(found), "center_nm": band.center_nm, "width_nm": band.width_nm}

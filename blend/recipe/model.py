@@ -210,12 +210,9 @@ def _param_faults(where: str, formula: Formula, params: Mapping[str, Any]) -> It
     known = list(formula.params)
     strange = [key for key in params if key not in known]
     for key in strange:
-        yield RecipeError(
-            f"{where}.{key}",
-            found=f"the formula {formula.name!r} has no parameter {key!r}",
-            expected=f"one of: {', '.join(known)}" if known else "no parameters",
-            advice=suggestion(key, known),
-        )
+        found = f"the formula {formula.name!r} has no parameter {key!r}"
+        expected = f"one of: {', '.join(known)}" if known else "no parameters"
+        yield RecipeError(f"{where}.{key}", found=found, expected=expected, advice=suggestion(key, known))
     if params and not strange and all(map(is_number, params.values())):
         try:
             check_neutral(formula, where=where, params={key: float(value) for key, value in params.items()})

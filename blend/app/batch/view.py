@@ -95,14 +95,9 @@ def verdict_table(verdicts: Sequence[Verdict]) -> str:
     ]
     lines = aligned(rows)
     for v in order:
-        if v.reason:
-            lines += [
-                "",
-                f"{v.name} (exit code {v.exit_code}):",
-                *(f"  {line}" for line in v.reason.splitlines()),
-            ]
-        elif v.judged.reasons:
-            lines += ["", f"{v.name}, to look at:", *(f"  {reason}" for reason in v.judged.reasons)]
+        why = v.reason.splitlines() or v.judged.reasons
+        head = f"{v.name} (exit code {v.exit_code}):" if v.reason else f"{v.name}, to look at:"
+        lines += ["", head, *(f"  {line}" for line in why)] if why else []
     unchanged = counts(verdicts)["skipped"]
     tally = ", ".join(f"{count} {label}" for label, count in labels(verdicts).items())
     lines += ["", tally + (f"; {unchanged} unchanged" if unchanged else "")]

@@ -300,12 +300,9 @@ def refuse_too_small(memory_bytes: int, needed: int) -> None:
         Less memory than one band of all frames takes.
     """
     if memory_bytes < needed:
-        raise StepError(
-            "--memory",
-            found=f"{memory_bytes / 2**20:.0f} MiB",
-            expected=f"at least {needed / 2**20:.0f} MiB for frames of this size",
-            advice="allow more memory, or stack one pixel for 2 x 2 with --demosaic half",
-        )
+        expected = f"at least {needed / 2**20:.0f} MiB for frames of this size"
+        advice = "allow more memory, or stack one pixel for 2 x 2 with --demosaic half"
+        raise StepError("--memory", found=f"{memory_bytes / 2**20:.0f} MiB", expected=expected, advice=advice)
 
 
 def too_few(kind: str, count: int, why: str) -> StepError:

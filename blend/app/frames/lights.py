@@ -138,12 +138,8 @@ def _choose_reference(frames: Sequence[LightFrame], named: Path | None) -> Light
         for frame in usable:
             if frame.head.path == named or frame.head.path.name == named.name:
                 return frame
-        raise InputError(
-            str(named),
-            found="it is none of the frames that can be used",
-            expected="one of them",
-            advice="name a frame of the stack",
-        )
+        found = "it is none of the frames that can be used"
+        raise InputError(str(named), found=found, expected="one of them", advice="name a frame of the stack")
     # by the median, not the most: one frame of another, richer field must not be the reference
     counts = [len(frame.stars) for frame in usable if frame.stars is not None]
     rich = [f for f in usable if f.stars is not None and len(f.stars) >= 0.9 * float(np.median(counts))]
@@ -291,10 +287,8 @@ def _levelling(kept: Sequence[LightFrame]) -> tuple[NDArray[np.float64], NDArray
 def _saturation(kept: Sequence[LightFrame]) -> NDArray[np.float64]:
     """Return the lowest value, a plane, that a saturated photosite took: a flat spreads the level where it clips."""
     scales, offsets = _levelling(kept)
-    lowest: NDArray[np.float64] = np.min(
-        scales * np.array([frame.full for frame in kept]).T + offsets, axis=1
-    )
-    return lowest
+    full = np.array([frame.full for frame in kept]).T
+    return np.asarray(np.min(scales * full + offsets, axis=1))
 
 
 def _master_noise(kept: Sequence[LightFrame], plane: int, scale: int) -> float:
@@ -343,10 +337,7 @@ def _light_cards(
             cards[f"{letter}SATLEV"] = (float(full[plane]), f"{name}, least value of a saturated photosite")
         for scale in SCALES:
             key = f"{letter}NOIS{'E' if not letter else ''}{scale}"
-            cards[key] = (
-                _master_noise(kept, plane, scale),
-                f"{name}, means of {scale} px",
-            )
+            cards[key] = (_master_noise(kept, plane, scale), f"{name}, means of {scale} px")
     return cards | _grid_cards(plan)
 
 

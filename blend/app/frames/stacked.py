@@ -195,12 +195,9 @@ def offset_plane(counts: float, head: Head) -> NDArray[np.float32]:
         It is no count of that sensor.
     """
     if not 0.0 <= counts < (head.white or np.inf):
-        raise StepError(
-            "--bias",
-            found=f"{counts:g} counts",
-            expected=f"an offset from 0 to full scale, {head.white:g}" if head.white else "0 or more counts",
-            advice="give the level of a frame without light, in counts, or the path of a master bias",
-        )
+        expected = f"an offset from 0 to full scale, {head.white:g}" if head.white else "0 or more counts"
+        advice = "give the level of a frame without light, in counts, or the path of a master bias"
+        raise StepError("--bias", found=f"{counts:g} counts", expected=expected, advice=advice)
     return np.broadcast_to(np.float32(counts), head.shape)
 
 

@@ -132,20 +132,13 @@ def _opened(letter: str, path: Path) -> Run:
 
 def _refuse_pair(a: Run, b: Run, *, any_target: bool) -> None:
     if a.path.resolve() == b.path.resolve():
-        raise RecipeError(
-            str(b.path),
-            found="A and B are one record",
-            expected="two runs",
-            advice="keep an earlier run in a folder of its own",
-        )
+        advice = "keep an earlier run in a folder of its own"
+        raise RecipeError(str(b.path), found="A and B are one record", expected="two runs", advice=advice)
     if a.target == b.target or any_target or _one_field(a.record, b.record):
         return
-    raise RecipeError(
-        str(b.path),
-        found=f"B is of {b.target}, A of {a.target}",
-        expected="two runs of one target",
-        advice="check the folders; --any-target compares them all the same",
-    )
+    found = f"B is of {b.target}, A of {a.target}"
+    advice = "check the folders; --any-target compares them all the same"
+    raise RecipeError(str(b.path), found=found, expected="two runs of one target", advice=advice)
 
 
 def _one_field(a: Mapping[str, Any], b: Mapping[str, Any]) -> bool:
@@ -155,9 +148,8 @@ def _one_field(a: Mapping[str, Any], b: Mapping[str, Any]) -> bool:
         (ra, dec), (other_ra, other_dec) = (tuple(map(math.radians, place or ())) for place in places)
     except (TypeError, ValueError):
         return False
-    cosine = math.sin(dec) * math.sin(other_dec) + math.cos(dec) * math.cos(other_dec) * math.cos(
-        ra - other_ra
-    )
+    across = math.cos(dec) * math.cos(other_dec) * math.cos(ra - other_ra)
+    cosine = math.sin(dec) * math.sin(other_dec) + across
     return math.degrees(math.acos(max(-1.0, min(1.0, cosine)))) <= SAME_FIELD_DEG
 
 

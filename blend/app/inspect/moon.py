@@ -89,10 +89,8 @@ def moon_command(
     if path is not None and against is not None:
         own = {"date_obs": facts.date_obs, "site": facts.site, "pointing": given.get("pointing")}
         own = {key: value for key, value in own.items() if value is not None}
-        lines += [
-            "",
-            *against_lines(path, against, conditions=conditions, bias=bias, band_nm=band_nm, own=own),
-        ]
+        lines.append("")
+        lines += against_lines(path, against, conditions=conditions, bias=bias, band_nm=band_nm, own=own)
     return "\n".join(lines)
 
 
@@ -152,10 +150,8 @@ def _night_table(night: Sequence[MoonPrediction]) -> list[str]:
     """Return the table of a night, a row every half hour, and the best hours below it."""
     if not night:
         return ["The Sun stays less than 12 degrees below the horizon this night: there is no table."]
-    lines = [
-        f"Night of {night[0].place.time:%Y-%m-%d}: altitudes and distance in degrees, sky in V mag/arcsec2",
-        _HEAD,
-    ]
+    when = f"{night[0].place.time:%Y-%m-%d}"
+    lines = [f"Night of {when}: altitudes and distance in degrees, sky in V mag/arcsec2", _HEAD]
     lines += [_row(hour) for hour in night]
     if any(hour.twilight for hour in night):
         lines.append("* twilight: the sky is brighter than given here")

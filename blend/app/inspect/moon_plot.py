@@ -50,11 +50,8 @@ def write_plot(
     import matplotlib as mpl
 
     if not night:
-        raise StepError(
-            "moon plot",
-            found="the night has no hour with the Sun 12 degrees below the horizon",
-            advice="choose another date, or leave the plot out",
-        )
+        found = "the night has no hour with the Sun 12 degrees below the horizon"
+        raise StepError("moon plot", found=found, advice="choose another date, or leave the plot out")
     kind: Literal["png", "svg"] = "png" if plot.suffix.lower() == ".png" else "svg"
     # Whoever dates or names the maker of a picture changes its bytes from day to day.
     metadata: dict[str, Any] = {"Date": None, "Creator": None} if kind == "svg" else {"Software": None}

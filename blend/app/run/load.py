@@ -85,12 +85,9 @@ def _recipe_path(recipe: str, folder: Path = Path()) -> Path:
     if path.suffix != ".toml" and not path.is_file():
         known = shipped_recipes()
         if recipe not in known:
-            raise RecipeError(
-                recipe,
-                found="no such recipe file, and no shipped recipe of that name",
-                expected=f"a file, or one of: {', '.join(known)}",
-                advice="check the path",
-            )
+            found = "no such recipe file, and no shipped recipe of that name"
+            expected = f"a file, or one of: {', '.join(known)}"
+            raise RecipeError(recipe, found=found, expected=expected, advice="check the path")
         path = known[recipe]
     return path
 
@@ -135,12 +132,9 @@ def open_target(
         Faults of the file, both or neither given, paths that leave the file's folder, missing files.
     """
     if (path is None) == (not masters):
-        raise RecipeError(
-            "TARGET",
-            found="neither a target file nor -m options" if path is None else "a target file and -m options",
-            expected="one of the two",
-            advice="name a target file, or give -m rgb=FILE -m ha=FILE",
-        )
+        found = "neither a target file nor -m options" if path is None else "a target file and -m options"
+        advice = "name a target file, or give -m rgb=FILE -m ha=FILE"
+        raise RecipeError("TARGET", found=found, expected="one of the two", advice=advice)
     if path is None:
         target = target_from_options(masters, calibration=frames or {}, name=name)
     else:
@@ -267,12 +261,9 @@ def read_lights(name: str, files: MasterFiles, *, read: FrameReader = read_pictu
 
 def _wrong_planes(path: Path, light: Master, expected: str) -> InputError:
     count = light.pixels.shape[0]
-    return InputError(
-        str(path),
-        found=f"{count} plane{'s' if count > 1 else ''}",
-        expected=expected,
-        advice="use the stacked colour master, or name one file a plane: light = {red=, green=, blue=}",
-    )
+    found = f"{count} plane{'s' if count > 1 else ''}"
+    advice = "use the stacked colour master, or name one file a plane: light = {red=, green=, blue=}"
+    return InputError(str(path), found=found, expected=expected, advice=advice)
 
 
 def _source(

@@ -167,15 +167,12 @@ def _registration(entry: Mapping[str, Any]) -> str:
     if entry["by"] == "grid":
         return "taken as already on one grid"
     covers = f"{entry['transform']}{mirrored}, overlap {100 * entry['overlap']:.0f} %"
-    error = entry["error_px"]
-    errs = (
-        ""
-        if error is None
-        else f", errs by {error['centre']:.2f} px at the centre and at most {error['worst']:.2f}"
-    )
-    how = (
-        f"{entry['matched']} stars, {entry['rms_px']:.3f} px rms" if entry["matched"] else f"by {entry['by']}"
-    )
+    errs = ""
+    if (error := entry["error_px"]) is not None:
+        errs = f", errs by {error['centre']:.2f} px at the centre and at most {error['worst']:.2f}"
+    how = f"by {entry['by']}"
+    if entry["matched"]:
+        how = f"{entry['matched']} stars, {entry['rms_px']:.3f} px rms"
     return f"{how}, {covers}{errs}"
 
 

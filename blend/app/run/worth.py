@@ -38,11 +38,8 @@ def taken_of_master(master: Master) -> dict[str, Any]:
         "pointing": facts.pointing or (middle_of(facts.wcs, master.shape) if facts.wcs is not None else None),
         "full_scale": facts.full_scale,
     }
-    return {
-        key: list(value) if isinstance(value, tuple) else value
-        for key, value in told.items()
-        if value is not None
-    }
+    known = {key: value for key, value in told.items() if value is not None}
+    return {key: list(value) if isinstance(value, tuple) else value for key, value in known.items()}
 
 
 def middle_of(wcs: Any, shape: tuple[int, int]) -> tuple[float, float] | None:

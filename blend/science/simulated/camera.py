@@ -95,9 +95,9 @@ class FrameMasters:
     # dark, flat and bias: (planes, rows, columns) float32 or None; the dark has the light's exposure and holds
     # the bias; so does the flat, whose own dark current is nil. None where the light is an already calibrated
     # stack.
-    dark: Pixels | None
-    flat: Pixels | None
-    bias: Pixels | None
+    dark: Pixels | None = None
+    flat: Pixels | None = None
+    bias: Pixels | None = None
     camera: Camera  # exposures, frames, gain, read noise, full scale
     fwhm_px: float  # width of a star in the light
     hot_xy: NDArray[np.int64]  # (n, 2) int64; column and row of every hot pixel
@@ -138,14 +138,7 @@ def take_masters(
 
     map_row_blocks(fill, rows)
     return FrameMasters(
-        light=outputs["light"],
-        dark=outputs.get("dark"),
-        flat=outputs.get("flat"),
-        bias=outputs.get("bias"),
-        camera=camera,
-        fwhm_px=fwhm_px,
-        hot_xy=sensor.hot_xy,
-        hot_plane=sensor.hot_plane,
+        **outputs, camera=camera, fwhm_px=fwhm_px, hot_xy=sensor.hot_xy, hot_plane=sensor.hot_plane
     )
 
 
