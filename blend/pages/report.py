@@ -87,9 +87,8 @@ def report_page(
     added, scale = added_map(pictures)
     tone = tone_curve(views.blended, work.display)
     sky_level = (record["stretch"].get("rgb") or {}).get("sky_level")
-    plots = {step: draw(work) for step, draw in DRAWN_AFTER.items() if step not in (drawn or {})} | dict(
-        drawn or {}
-    )
+    done = dict(drawn or {})
+    plots = {step: draw(work) for step, draw in DRAWN_AFTER.items() if step not in done} | done
     with_stars = star_colours is not None and star_colours.shape[-1] > 0
     state = run_state(record)
     page: str = template("report.html").render(

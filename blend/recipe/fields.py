@@ -7,7 +7,7 @@ import unicodedata
 from collections.abc import Callable, Mapping, Sequence
 from typing import Annotated, Any, get_args
 
-from pydantic import AfterValidator, BaseModel, BeforeValidator, ConfigDict, WithJsonSchema
+from pydantic import AfterValidator, BaseModel, BeforeValidator, ConfigDict, Field, WithJsonSchema
 from pydantic_core import PydanticCustomError
 
 from blend.base.registry import suggestion
@@ -31,6 +31,10 @@ class Table(BaseModel):
     """A table of a TOML file: no key but those listed, no value of another type, no NaN, no change."""
 
     model_config = ConfigDict(strict=True, frozen=True, extra="forbid", allow_inf_nan=False)
+
+
+Share = Annotated[float, Field(ge=0, le=1)]
+"""A number from 0 to 1."""
 
 
 def wrong(expected: str, advice: str = "") -> PydanticCustomError:

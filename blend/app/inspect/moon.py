@@ -197,8 +197,10 @@ def _answer(
     lines += ["", *_night_table(night), "", *_assumptions(conditions)]
     if plot is not None:
         place = f"{ra_deg:.3f}° {dec_deg:+.3f}°"
-        name = "" if path is None else path.name.removesuffix(".toml").removesuffix(".target")
-        title = f"{name} ({place})" if name else f"Target at {place}"
+        title = f"Target at {place}"
+        if path is not None:
+            name = path.stem.removesuffix(".target") if path.suffix == ".toml" else path.name
+            title = f"{name} ({place})"
         title += f", site {abs(site[0]):.2f}° {'NS'[site[0] < 0]} {abs(site[1]):.2f}° {'EW'[site[1] < 0]}"
         write_plot(plot, night, best_hours(night), title=title)
         lines.append(f"Plot in {plot}")

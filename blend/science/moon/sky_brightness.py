@@ -192,7 +192,7 @@ def moonlight(
         scattering(separation_deg, wavelength_nm=wavelength_nm)
         * moon_illuminance(phase_angle_deg)
         * 10.0 ** (-0.4 * extinction * scattering_airmass(moon_zenith))
-        * _scattered_share(target_zenith, extinction)
+        * (1.0 - 10.0 ** (-0.4 * extinction * scattering_airmass(target_zenith)))
     )
     light = np.where(moon_zenith > 90.0, 0.0, light)
     return np.asarray(np.where(target_zenith > 90.0, np.nan, light))
@@ -231,11 +231,6 @@ def dark_sky_zenith_slope(zenith_distance_deg: ArrayLike, *, extinction: float) 
     """Return d ln B0 / dZ per degree: the dark sky's growth to the horizon (from eq. 2)."""
     path = scattering_airmass(zenith_distance_deg)
     return np.asarray(_airmass_slope(zenith_distance_deg) * (1.0 / path - 0.4 * _LN10 * extinction))
-
-
-def _scattered_share(zenith_distance_deg: Values, extinction: float) -> Values:
-    path = scattering_airmass(zenith_distance_deg)
-    return np.asarray(1.0 - 10.0 ** (-0.4 * extinction * path))
 
 
 def _airmass_slope(zenith_distance_deg: ArrayLike) -> Values:

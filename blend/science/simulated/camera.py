@@ -212,7 +212,9 @@ class Sensor:
         self.camera, self.shape, self.seed = camera, shape, seed
         rows, columns = shape
         self._half = hypot(rows, columns) / 2.0
-        self._typical = self._median_falloff()
+        x = np.linspace(0, columns - 1, 129, dtype=np.float32)
+        y = np.linspace(0, rows - 1, 129, dtype=np.float32)[:, None]
+        self._typical = float(np.median(self._falloff(x, y)))
         rng = stream(seed, "hot", camera.number)
         count = round(camera.hot_per_mpx * rows * columns * 1e-6)
         at = np.sort(rng.choice(rows * columns, size=count, replace=False, shuffle=False))
@@ -266,12 +268,6 @@ class Sensor:
         u = (x - (columns - 1) / 2.0) / self._half
         v = (y - (rows - 1) / 2.0) / self._half
         return (1.0 - self.camera.vignetting * (u * u + v * v)).astype(np.float32)
-
-    def _median_falloff(self) -> float:
-        rows, columns = self.shape
-        x = np.linspace(0, columns - 1, 129, dtype=np.float32)
-        y = np.linspace(0, rows - 1, 129, dtype=np.float32)[:, None]
-        return float(np.median(self._falloff(x, y)))
 
 
 def _cast_shadow(response: Pixels, dx: Pixels, dy: Pixels, radius: float, depth: float) -> None:
