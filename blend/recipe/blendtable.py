@@ -3,19 +3,12 @@
 from __future__ import annotations
 
 import re
-from typing import Annotated, Any, Literal
+from typing import Annotated, Literal
 
 import numpy as np
-from pydantic import (
-    AfterValidator,
-    Discriminator,
-    Field,
-    Tag,
-    ValidationInfo,
-    field_validator,
-)
+from pydantic import AfterValidator, Field, Tag, ValidationInfo, field_validator
 
-from blend.recipe.fields import KEBAB, PLANES, Share, Table, exactly, word_or_number, wrong
+from blend.recipe.fields import KEBAB, PLANES, VALUE_OR_TABLE, Share, Table, exactly, word_or_number, wrong
 from blend.science.line import hydrogen_share
 from blend.science.picture import FORMULAS, MOST_AMOUNT, linear_to_lab
 
@@ -39,14 +32,10 @@ class OtherTable(Table):
     green: Share = Field(default=0.0, description="into green, of each count added to red")
 
 
-def _other_kind(value: Any) -> str:
-    return "<factors>" if isinstance(value, dict | OtherTable) else "<word>"
-
-
 OtherPlanes = Annotated[
-    Annotated[_OtherWord, exactly(_OtherWord, ", or a table {blue, green}"), Tag("<word>")]
-    | Annotated[OtherTable, Tag("<factors>")],
-    Discriminator(_other_kind),
+    Annotated[_OtherWord, exactly(_OtherWord, ", or a table {blue, green}"), Tag("<value>")]
+    | Annotated[OtherTable, Tag("<table>")],
+    VALUE_OR_TABLE,
 ]
 
 

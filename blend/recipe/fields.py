@@ -7,7 +7,15 @@ import unicodedata
 from collections.abc import Callable, Mapping, Sequence
 from typing import Annotated, Any, get_args
 
-from pydantic import AfterValidator, BaseModel, BeforeValidator, ConfigDict, Field, WithJsonSchema
+from pydantic import (
+    AfterValidator,
+    BaseModel,
+    BeforeValidator,
+    ConfigDict,
+    Discriminator,
+    Field,
+    WithJsonSchema,
+)
 from pydantic_core import PydanticCustomError
 
 from blend.base.registry import suggestion
@@ -33,6 +41,8 @@ class Table(BaseModel):
     model_config = ConfigDict(strict=True, frozen=True, extra="forbid", allow_inf_nan=False)
 
 
+VALUE_OR_TABLE = Discriminator(lambda v: "<table>" if isinstance(v, Mapping | Table) else "<value>")
+"""Tells a key's one value from its table by these tags, so that faults are of the one that was written."""
 Share = Annotated[float, Field(ge=0, le=1)]
 """A number from 0 to 1."""
 
