@@ -1,4 +1,4 @@
-"""Faults a user can meet: each says where, what was found, what was expected and what to do."""
+"""Faults a user can meet: each says where, what was found, what was expected and what to do. Texts fit to be told."""
 
 from __future__ import annotations
 
@@ -18,6 +18,17 @@ def shortened(text: str, most: int) -> str:
     """
     half = (most - 3) // 2
     return text if len(text) <= most else f"{text[:half]}...{text[-half:]}"
+
+
+def printable(text: str) -> str:
+    """Return a text that can do nothing to a terminal: control characters become question marks.
+
+    Examples
+    --------
+    >>> printable("a\\x1b[31mb")
+    'a?[31mb'
+    """
+    return "".join(c if c.isprintable() or c == "\n" else "?" for c in text)
 
 
 class BlendError(Exception):

@@ -10,7 +10,8 @@ from blend.app.batch.job import Verdict
 from blend.app.batch.judged import LABELS
 from blend.app.batch.plan import START_SECONDS, Planned
 from blend.app.batch.summaries import counts, labels
-from blend.app.run import OnTerminal, aligned, printable
+from blend.app.run import OnTerminal, aligned
+from blend.base.errors import printable
 from blend.pages.numbers import shown_columns
 from blend.recipe.state import Event
 

@@ -7,6 +7,7 @@ from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Any, Self
 
+from blend.base.errors import printable
 from blend.base.formats import picture_to_look_at
 from blend.base.system import is_terminal
 from blend.pages.measured import measured
@@ -81,17 +82,6 @@ class Progress(OnTerminal):
         elif text != self._last:
             self._line(f"[{100 * event.share:3.0f} %] {text}")
         self._last = text
-
-
-def printable(text: str) -> str:
-    """Return a text that can do nothing to a terminal: control characters become question marks.
-
-    Examples
-    --------
-    >>> printable("a\\x1b[31mb")
-    'a?[31mb'
-    """
-    return "".join(c if c.isprintable() or c == "\n" else "?" for c in text)
 
 
 def aligned(rows: Sequence[Sequence[str]], *, right: bool = False) -> list[str]:
