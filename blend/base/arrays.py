@@ -143,12 +143,9 @@ def _floats(data: Any, *, where: str) -> NDArray[np.floating]:
     except (TypeError, ValueError, RuntimeError) as fault:
         raise refusal(where, f"{type(data).__name__}, which is no array ({fault})", "give numpy's") from None
     if array.dtype.kind not in "iuf":
-        what = (
-            array.dtype.name if array.dtype.kind in "cb" else f"{type(data).__name__} of {array.dtype.name}"
-        )
-        raise refusal(
-            where, f"an array of {what}", "take its real part" if array.dtype.kind == "c" else "give numbers"
-        )
+        kind, name = array.dtype.kind, array.dtype.name
+        what = name if kind in "cb" else f"{type(data).__name__} of {name}"
+        raise refusal(where, f"an array of {what}", "take its real part" if kind == "c" else "give numbers")
     wide = array.dtype.itemsize > (4 if array.dtype.kind == "f" else 2)
     return np.asarray(array, dtype=np.float64 if wide else np.float32, order="C")
 

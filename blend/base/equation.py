@@ -171,11 +171,9 @@ _RESERVED = frozenset(
 def _check_name(name: str, where: str) -> None:
     taken = name in _ARGUMENTS or name in _RESERVED
     if taken or not _NAME.fullmatch(name):
-        raise RecipeError(
-            where,
-            found=f"{name!r} cannot name a value" + (": the word is taken" if taken else ""),
-            expected="lower-case letters, digits and underscores, a letter first, at most 40",
-        )
+        found = f"{name!r} cannot name a value" + (": the word is taken" if taken else "")
+        expected = "lower-case letters, digits and underscores, a letter first, at most 40"
+        raise RecipeError(where, found=found, expected=expected)
 
 
 def _grammar(text: str, where: str) -> ast.expr:
@@ -204,9 +202,7 @@ class _Reader:
 
     def read(self, tree: ast.expr, *, depth: int) -> Node:
         if depth > DEEPEST:
-            raise RecipeError(
-                self.where, found="the equation is nested too deeply", expected=f"at most {DEEPEST} levels"
-            )
+            raise self._fault("the equation is nested too deeply", f"at most {DEEPEST} levels")
         if isinstance(tree, ast.Constant):
             return Number(self._number(tree))
         if isinstance(tree, ast.Name):
@@ -222,10 +218,11 @@ class _Reader:
             return self._call(tree, depth)
         raise self._refusal(tree)
 
+    def _fault(self, found: str, expected: str, advice: str = "") -> RecipeError:
+        return RecipeError(self.where, found=found, expected=expected, advice=advice)
+
     def _refusal(self, tree: ast.expr) -> RecipeError:
-        return RecipeError(
-            self.where, found=f"{_shown(tree)} is not allowed in an equation", expected=_ALLOWED
-        )
+        return self._fault(f"{_shown(tree)} is not allowed in an equation", _ALLOWED)
 
     def _number(self, tree: ast.Constant) -> float:
         if type(tree.value) not in (int, float):
@@ -235,19 +232,14 @@ class _Reader:
         except OverflowError:
             value = math.inf
         if not math.isfinite(value):
-            raise RecipeError(
-                self.where, found="a number in the equation is too large", expected="at most 1e308"
-            )
+            raise self._fault("a number in the equation is too large", "at most 1e308")
         return value
 
     def _name(self, name: str) -> Name:
         if name not in self.declared:
-            raise RecipeError(
-                self.where,
-                found=f"the name {name!r} is not known here",
-                expected=f"one of: {', '.join(sorted(self.declared))}" if self.declared else "no names",
-                advice=suggestion(name, list(self.declared)),
-            )
+            known = f"one of: {', '.join(sorted(self.declared))}" if self.declared else "no names"
+            near = suggestion(name, list(self.declared))
+            raise self._fault(f"the name {name!r} is not known here", known, near)
         self.used[name] = None
         return Name(name)
 
@@ -257,12 +249,8 @@ class _Reader:
             tree, sign = tree.operand, -1.0
         value = self._number(tree) if isinstance(tree, ast.Constant) else math.inf
         if value > LARGEST_EXPONENT:
-            raise RecipeError(
-                self.where,
-                found=f"the exponent {_shown(tree)}",
-                expected="a number from -8 to 8",
-                advice="write exp(g * log(x)) for a power that is not a number",
-            )
+            advice = "write exp(g * log(x)) for a power that is not a number"
+            raise self._fault(f"the exponent {_shown(tree)}", "a number from -8 to 8", advice)
         return sign * value
 
     def _call(self, tree: ast.Call, depth: int) -> Apply:
@@ -270,11 +258,7 @@ class _Reader:
             raise self._refusal(tree)
         name, count = tree.func.id, _ARGUMENTS[tree.func.id]
         if len(tree.args) != count:
-            raise RecipeError(
-                self.where,
-                found=f"{name} has {len(tree.args)} argument(s) in {_shown(tree)}",
-                expected=f"{count}",
-            )
+            raise self._fault(f"{name} has {len(tree.args)} argument(s) in {_shown(tree)}", f"{count}")
         rest = tree.args
         first: tuple[Node, ...] = ()
         if name == "where":
@@ -284,11 +268,8 @@ class _Reader:
     def _comparison(self, tree: ast.expr, depth: int) -> Apply:
         single = isinstance(tree, ast.Compare) and len(tree.ops) == 1
         if not isinstance(tree, ast.Compare) or not single or type(tree.ops[0]) not in _COMPARISON:
-            raise RecipeError(
-                self.where,
-                found=f"{_shown(tree)} as the condition of where",
-                expected="one comparison with < <= > or >=",
-            )
+            found = f"{_shown(tree)} as the condition of where"
+            raise self._fault(found, "one comparison with < <= > or >=")
         sides = tuple(self.read(side, depth=depth + 1) for side in (tree.left, tree.comparators[0]))
         return Apply(_COMPARISON[type(tree.ops[0])], sides)
 
@@ -368,8 +349,7 @@ def _choose(arguments: tuple[Node, ...], values: Mapping[str, Value]) -> Value:
         return _compute(arguments[1], values)
     if not condition.any():
         return _compute(arguments[2], values)
-    chosen: NDArray[Any] = np.where(condition, _compute(arguments[1], values), _compute(arguments[2], values))
-    return chosen
+    return np.where(condition, _compute(arguments[1], values), _compute(arguments[2], values))
 
 
 def _uses(node: Node, operation: str) -> bool:

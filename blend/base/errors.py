@@ -1,4 +1,4 @@
-"""Faults a user can meet: each says where, what was found, what was expected and what to do."""
+"""Faults a user can meet: each says where, what was found, what was expected and what to do. Texts fit to be told."""
 
 from __future__ import annotations
 
@@ -18,6 +18,17 @@ def shortened(text: str, most: int) -> str:
     """
     half = (most - 3) // 2
     return text if len(text) <= most else f"{text[:half]}...{text[-half:]}"
+
+
+def printable(text: str) -> str:
+    """Return a text that can do nothing to a terminal: control characters become question marks.
+
+    Examples
+    --------
+    >>> printable("a\\x1b[31mb")
+    'a?[31mb'
+    """
+    return "".join(c if c.isprintable() or c == "\n" else "?" for c in text)
 
 
 class BlendError(Exception):
@@ -68,31 +79,28 @@ class RecipeError(BlendError):
     exit_code = 2
 
 
-class FaultList(RecipeError):
-    """Several faults of one recipe or target file, reported together."""
-
-    def __init__(self, faults: list[RecipeError]) -> None:
-        self.faults = tuple(faults)
-        first = faults[0]
-        super().__init__(first.where, found=first.found, expected=first.expected, advice=first.advice)
-
-    def __str__(self) -> str:
-        lines = [fault.sentence() for fault in self.faults[:MOST_TOLD]]
-        if len(self.faults) > MOST_TOLD:
-            lines.append(f"and {len(self.faults) - MOST_TOLD} more.")
-        return "\n".join(lines)
-
-
 class Faults(BlendError):
-    """Faults of several files, reported together; the exit code is that of the gravest, a fault of a text first."""
+    """Faults reported together, told one by one; the exit code is that of the gravest, a fault of a text first."""
+
+    most_told: int | None = None
 
     def __init__(self, faults: Sequence[BlendError]) -> None:
         self.faults = tuple(faults)
-        super().__init__(faults[0].where, found=faults[0].found)
+        first = faults[0]
+        super().__init__(first.where, found=first.found, expected=first.expected, advice=first.advice)
         self.exit_code = min(fault.exit_code for fault in faults)
 
     def __str__(self) -> str:
-        return "\n".join(fault.sentence() for fault in self.faults)
+        lines = [fault.sentence() for fault in self.faults[: self.most_told]]
+        if len(lines) < len(self.faults):
+            lines.append(f"and {len(self.faults) - len(lines)} more.")
+        return "\n".join(lines)
+
+
+class FaultList(Faults, RecipeError):
+    """Several faults of one recipe or target file, reported together."""
+
+    most_told = MOST_TOLD
 
 
 class InputError(BlendError):

@@ -19,6 +19,8 @@ class Format:
     beside: tuple[str, ...] = ()  # files of data that come with it
 
 
+_DATA = ("linear", "emission", "emission-sigma", "emission-weight", "star-mask")
+
 FORMATS: Registry[Format] = Registry(
     "format",
     [
@@ -38,13 +40,7 @@ FORMATS: Registry[Format] = Registry(
             "fits",
             "result.fits",
             "float32, with linear light, emission and star mask in files of their own",
-            beside=(
-                "linear.fits",
-                "emission.fits",
-                "emission-sigma.fits",
-                "emission-weight.fits",
-                "star-mask.fits",
-            ),
+            beside=tuple(f"{name}.fits" for name in _DATA),
         ),
     ],
 )

@@ -5,35 +5,15 @@ from __future__ import annotations
 import logging
 import warnings
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import ExitStack, contextmanager
 from threading import Lock
 from typing import Any
 
-
-class _Count:
-    """How many bodies are quiet now, and what the first found and the last puts back."""
-
-    def __init__(self) -> None:
-        self.lock = Lock()
-        self.inside = 0
-        self.found = warnings.catch_warnings()
-
-    def enter(self) -> None:
-        with self.lock:
-            if self.inside == 0:
-                self.found = warnings.catch_warnings()
-                self.found.__enter__()
-                warnings.simplefilter("ignore")
-            self.inside += 1
-
-    def leave(self) -> None:
-        with self.lock:
-            self.inside -= 1
-            if self.inside == 0:
-                self.found.__exit__(None, None, None)
-
-
-_count = _Count()
+_lock = Lock()
+_inside: list[None] = []
+"""An entry for every body that is quiet now."""
+_found = ExitStack()
+"""What puts the filters back that the first of them has found."""
 
 
 @contextmanager
@@ -46,11 +26,17 @@ def quiet() -> Iterator[None]:
     back what the other still needs, and the other what the first had set. Here the first to enter sets the filter and
     the last to leave puts back what was before. Other threads are quiet meanwhile too.
     """
-    _count.enter()
+    with _lock:
+        if not _inside:
+            _found.enter_context(warnings.catch_warnings(action="ignore"))
+        _inside.append(None)
     try:
         yield
     finally:
-        _count.leave()
+        with _lock:
+            _inside.pop()
+            if not _inside:
+                _found.close()
 
 
 def silence_process() -> None:

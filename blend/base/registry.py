@@ -66,12 +66,9 @@ class Registry(Mapping[str, Entry]):
         """
         if name in self._entries:
             return self._entries[name]
-        raise RecipeError(
-            where,
-            found=f"no {self.kind} is called {name!r}",
-            expected=f"one of: {', '.join(sorted(self._entries))}",
-            advice=suggestion(name, list(self._entries)),
-        )
+        expected = f"one of: {', '.join(sorted(self._entries))}"
+        advice = suggestion(name, list(self._entries))
+        raise RecipeError(where, found=f"no {self.kind} is called {name!r}", expected=expected, advice=advice)
 
 
 def suggestion(name: str, known: list[str]) -> str:

@@ -75,12 +75,9 @@ def _number(path: Path, text: str, name: str, row: int) -> float:
     low, high = LIMITS[name]
     if not (low <= value <= high or math.isnan(value)):
         wanted = f"{name} from {low:g} to {high:g}" + ("" if name == "b_v" else " degrees")
-        raise InputError(
-            str(path),
-            found=f"{text.strip()[:40]!r} in column {name}, row {row}",
-            expected=wanted,
-            advice="mend the cell, or leave it empty: the star is then left out",
-        )
+        found = f"{text.strip()[:40]!r} in column {name}, row {row}"
+        advice = "mend the cell, or leave it empty: the star is then left out"
+        raise InputError(str(path), found=found, expected=wanted, advice=advice)
     return value
 
 

@@ -73,12 +73,9 @@ class _Picture:
             return (axes[0], axes[1], axes[2], False)
         if len(axes) == 3 and axes[2] in (1, 3):
             return (axes[2], axes[0], axes[1], True)
-        raise InputError(
-            str(self.path),
-            found=f"its picture has the axes {' x '.join(map(str, reversed(self.axes)))} (NAXIS1 first)",
-            expected=EXPECTED,
-            advice="write its planes as one picture of red, green and blue, or one file a plane",
-        )
+        found = f"its picture has the axes {' x '.join(map(str, reversed(self.axes)))} (NAXIS1 first)"
+        advice = "write its planes as one picture of red, green and blue, or one file a plane"
+        raise InputError(str(self.path), found=found, expected=EXPECTED, advice=advice)
 
     @property
     def needed(self) -> int:
@@ -308,12 +305,9 @@ def _describe(header: Header, primary: Header, *, axes: tuple[int, ...]) -> _Pic
     bitpix = header.whole("ZBITPIX" if header.is_compressed else "BITPIX")
     scale, zero = header.real("BSCALE", 1.0), header.real("BZERO", 0.0)
     if bitpix not in _STORED or scale == 0.0:
-        raise InputError(
-            str(header.path),
-            found=f"its header says BITPIX {bitpix}, BSCALE {scale:g}",
-            expected=f"BITPIX one of {', '.join(map(str, _STORED))}, BSCALE other than 0",
-            advice="stack it again",
-        )
+        found = f"its header says BITPIX {bitpix}, BSCALE {scale:g}"
+        expected = f"BITPIX one of {', '.join(map(str, _STORED))}, BSCALE other than 0"
+        raise InputError(str(header.path), found=found, expected=expected, advice="stack it again")
     cards = {**primary.cards, **header.cards}
     odd = {**primary.odd, **header.odd}
     clashes = {**primary.clashes, **header.clashes}
@@ -348,12 +342,9 @@ def _check_promise(picture: _Picture, *, most_bytes: int | None) -> None:
     for number, length in enumerate(reversed(picture.axes), start=1):
         tiles *= -(-length // max(1, header.whole(f"ZTILE{number}", length if number == 1 else 1)))
     if tiles != header.whole("NAXIS2"):
-        raise InputError(
-            str(picture.path),
-            found=f"its compressed picture has {header.whole('NAXIS2')} tiles",
-            expected=f"{tiles}, as its header promises",
-            advice="copy or stack it again",
-        )
+        found = f"its compressed picture has {header.whole('NAXIS2')} tiles"
+        expected = f"{tiles}, as its header promises"
+        raise InputError(str(picture.path), found=found, expected=expected, advice="copy or stack it again")
 
 
 def _stored(picture: _Picture) -> Stored | None:

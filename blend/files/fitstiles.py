@@ -91,16 +91,7 @@ class _Table(io.RawIOBase):
 def _block(cards: dict[str, Any]) -> bytes:
     from astropy.io import fits
 
-    order = [
-        "SIMPLE",
-        "XTENSION",
-        "BITPIX",
-        "NAXIS",
-        *(f"NAXIS{i}" for i in (1, 2)),
-        "PCOUNT",
-        "GCOUNT",
-        "TFIELDS",
-    ]
+    order = ["SIMPLE", "XTENSION", "BITPIX", "NAXIS", "NAXIS1", "NAXIS2", "PCOUNT", "GCOUNT", "TFIELDS"]
     keys = [key for key in order if key in cards] + [key for key in cards if key not in order]
     text = "".join(str(fits.Card(key, cards[key])) for key in keys) + "END".ljust(CARD)
     return text.encode("ascii", errors="replace").ljust(-(-len(text) // BLOCK) * BLOCK)

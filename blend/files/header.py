@@ -151,22 +151,16 @@ def _read_cards(path: Path, file: BinaryIO) -> bytes:
     while len(blocks) * (BLOCK // CARD) <= MOST_CARDS:
         block = file.read(BLOCK)
         if len(block) < BLOCK:
-            raise InputError(
-                str(path),
-                found="the file is cut short: it ends within a header",
-                expected="a header that ends with the card END",
-                advice="copy or stack it again",
-            )
+            found = "the file is cut short: it ends within a header"
+            expected = "a header that ends with the card END"
+            raise InputError(str(path), found=found, expected=expected, advice="copy or stack it again")
         for start in range(0, BLOCK, CARD):
             if block[start : start + 8] == b"END     ":
                 return b"".join([*blocks, block[:start]])
         blocks.append(block)
-    raise InputError(
-        str(path),
-        found=f"its header goes on for more than {MOST_CARDS} cards",
-        expected="fewer, and the card END behind them",
-        advice="take out what no program reads, or stack it again",
-    )
+    found = f"its header goes on for more than {MOST_CARDS} cards"
+    advice = "take out what no program reads, or stack it again"
+    raise InputError(str(path), found=found, expected="fewer, and the card END behind them", advice=advice)
 
 
 # a run asks for each header four times; a hundred thousand cards take a second

@@ -21,32 +21,8 @@ from blend.base.master import Facts
 from blend.files.source import MOST_BYTES, describe, first_bytes, in_words, reading, refuse_size, room_for
 
 EXPECTED = "a camera raw with a 2x2 Bayer mosaic, a FITS mosaic with BAYERPAT, or a FITS picture of one plane"
-SUFFIXES = frozenset(
-    [
-        ".3fr",
-        ".arw",
-        ".cr2",
-        ".cr3",
-        ".crw",
-        ".dng",
-        ".erf",
-        ".kdc",
-        ".mef",
-        ".mos",
-        ".mrw",
-        ".nef",
-        ".nrw",
-        ".orf",
-        ".pef",
-        ".raf",
-        ".raw",
-        ".rw2",
-        ".sr2",
-        ".srf",
-        ".srw",
-        ".x3f",
-    ]
-)
+_ENDINGS = "3fr arw cr2 cr3 crw dng erf kdc mef mos mrw nef nrw orf pef raf raw rw2 sr2 srf srw x3f"
+SUFFIXES = frozenset(f".{ending}" for ending in _ENDINGS.split())
 PATTERNS = ("RGGB", "BGGR", "GRBG", "GBRG")
 FEWEST_AT_CLIP = 5
 """So many photosites must share the greatest value before it counts as the level where the sensor clips."""
@@ -162,12 +138,9 @@ def read_counts(
         pixels: NDArray[Any] = read_fits(path, most_bytes=most_bytes)[0][0]
         # a few rows answer for nearly every frame
         if not (np.isfinite(pixels[::50]).any() or np.isfinite(pixels).any()):
-            raise InputError(
-                str(path),
-                found="none of its pixels holds a number",
-                expected="a frame",
-                advice="leave it out, or copy it again",
-            )
+            found = "none of its pixels holds a number"
+            advice = "leave it out, or copy it again"
+            raise InputError(str(path), found=found, expected="a frame", advice=advice)
     else:
         with _opened(path) as raw:
             head = _raw_head(path, raw)
@@ -289,8 +262,7 @@ def _photosites(path: Path, raw: Any, head: Head) -> NDArray[np.uint16]:
     if seen != head.pattern:
         raise InputError(str(path), found=f"its photosites start with {seen}", expected=f"{head.pattern}")
     # a view into memory that is freed when the file is closed
-    pixels: NDArray[np.uint16] = np.array(image, dtype=np.uint16, order="C")
-    return pixels
+    return np.array(image, dtype=np.uint16, order="C")
 
 
 def _raw_facts(raw: Any, told: Mapping[str, Any], white: float | None) -> Facts:
@@ -368,12 +340,8 @@ def _fits_head(path: Path, pattern: str | None) -> Head:
 
     seen = peek_fits(path)
     if len(seen.planes) != 1:
-        raise InputError(
-            str(path),
-            found=f"{len(seen.planes)} planes",
-            expected=EXPECTED,
-            advice="give the frames as the camera took them, before demosaicing",
-        )
+        advice = "give the frames as the camera took them, before demosaicing"
+        raise InputError(str(path), found=f"{len(seen.planes)} planes", expected=EXPECTED, advice=advice)
     cards = fits_header_text(path)
     stated = _stated_pattern(path, cards)
     chosen = pattern.upper() if pattern else stated
@@ -404,12 +372,9 @@ def _stated_pattern(path: Path, cards: Mapping[str, str]) -> str | None:
     if text in ("", "NONE", "MONO", "GRAY", "GREY"):
         return None
     if text not in PATTERNS:
-        raise InputError(
-            str(path),
-            found=f"its BAYERPAT is {text!r}",
-            expected=f"one of {', '.join(PATTERNS)}",
-            advice="give the pattern yourself, or the frames as the camera took them",
-        )
+        expected = f"one of {', '.join(PATTERNS)}"
+        advice = "give the pattern yourself, or the frames as the camera took them"
+        raise InputError(str(path), found=f"its BAYERPAT is {text!r}", expected=expected, advice=advice)
     dx, dy = (int(_number(cards, key) or 0.0) % 2 for key in ("XBAYROFF", "YBAYROFF"))
     return "".join(text[2 * ((y + dy) % 2) + (x + dx) % 2] for y in (0, 1) for x in (0, 1))
 

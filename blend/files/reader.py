@@ -55,12 +55,8 @@ def open_picture(path: Path, *, most_bytes: int = MOST_BYTES) -> Master:
     pixels, facts = _reader(path, "open_{}")(path, most_bytes=most_bytes)
     flags = flags_of(pixels)
     if flags.all() and not np.isfinite(pixels).any():
-        raise InputError(
-            str(path),
-            found="none of its pixels holds a number",
-            expected="a picture",
-            advice="stack it again",
-        )
+        found = "none of its pixels holds a number"
+        raise InputError(str(path), found=found, expected="a picture", advice="stack it again")
     return Master(
         pixels=cast(Any, pixels), flags=flags, planes=names_of(len(pixels)), domain="linear", facts=facts
     )
@@ -165,9 +161,6 @@ def _refuse_raw(path: Path) -> None:
     from blend.files.raw import is_raw
 
     if is_raw(path):
-        raise InputError(
-            str(path),
-            found="it is a camera raw: one frame, and a mosaic",
-            expected=EXPECTED,
-            advice="make a master of the frames first: blend stack light FRAMES --out FILE",
-        )
+        found = "it is a camera raw: one frame, and a mosaic"
+        advice = "make a master of the frames first: blend stack light FRAMES --out FILE"
+        raise InputError(str(path), found=found, expected=EXPECTED, advice=advice)

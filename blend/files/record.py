@@ -30,44 +30,14 @@ _BROKEN = re.compile(r"[\x00\ud800-\udfff]")
 _SHA256 = r"[0-9a-f]{64}"
 
 _ORDER = (
-    "version",
-    "recipe",
-    "inputs",
-    "outputs",
-    "masters",
-    "register",
-    "gradient",
-    "continuum",
-    "balance",
-    "stretch",
-    "protect",
-    "blend",
-    "warnings",
-    "seconds",
-    "peak_mib",
-    "versions",
+    "version recipe inputs outputs masters register gradient continuum balance stretch protect blend warnings seconds "
+    "peak_mib versions"
 )
 _KEPT_IN_ORDER = frozenset(("recipe", "blend"))  # blends run in the order of their tables
 _NOT_SEALED = frozenset(("seconds", "peak_mib", "inputs", "outputs", "seal"))
 _LIBRARIES = (
-    "narrowband-blend",
-    "numpy",
-    "scipy",
-    "astropy",
-    "scikit-image",
-    "tifffile",
-    "imagecodecs",
-    "rawpy",
-    "numba",
-    "llvmlite",
-    "sep",
-    "Pillow",
-    "pydantic",
-    "click",
-    "rich",
-    "jinja2",
-    "matplotlib",
-    "threadpoolctl",
+    "narrowband-blend numpy scipy astropy scikit-image tifffile imagecodecs rawpy numba llvmlite sep Pillow pydantic "
+    "click rich jinja2 matplotlib threadpoolctl"
 )
 
 
@@ -98,7 +68,8 @@ def record_text(record: Mapping[str, Any]) -> str:
       "b": 0.5
     }
     """
-    keys = [key for key in _ORDER if key in record] + sorted(set(record) - set(_ORDER))
+    first = [key for key in _ORDER.split() if key in record]
+    keys = first + sorted(set(record) - set(first))
     plain = {key: _plain(record[key], sort=key not in _KEPT_IN_ORDER) for key in keys}
     return json.dumps(plain, indent=2, ensure_ascii=False, allow_nan=False) + "\n"
 
@@ -178,7 +149,7 @@ def read_json(path: Path, what: str, *, expected: str) -> Any:
 def versions() -> dict[str, str]:
     """Return the versions of Python and of the libraries a result can depend on, but for absent ones."""
     found = {"python": platform.python_version()}
-    for name in _LIBRARIES:
+    for name in _LIBRARIES.split():
         try:
             found[name] = metadata.version(name)
         except metadata.PackageNotFoundError:
@@ -202,12 +173,8 @@ def _check_version(where: str, record: dict[str, Any]) -> None:
     if type(version) is int and version == VERSION:
         return
     found = "it has no 'version'" if version is None else f"its version is {version!r}"
-    raise InputError(
-        where,
-        found=found,
-        expected=f"version {VERSION}",
-        advice="use the release that wrote it, or run again",
-    )
+    advice = "use the release that wrote it, or run again"
+    raise InputError(where, found=found, expected=f"version {VERSION}", advice=advice)
 
 
 class _Wrong(Exception):

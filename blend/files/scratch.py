@@ -5,7 +5,6 @@ from __future__ import annotations
 import shutil
 import tempfile
 from pathlib import Path
-from types import TracebackType
 from typing import Any, Self
 
 import numpy as np
@@ -78,9 +77,7 @@ class FrameStore:
                 )
         return self
 
-    def __exit__(
-        self, kind: type[BaseException] | None, fault: BaseException | None, trace: TracebackType | None
-    ) -> None:
+    def __exit__(self, *ended: object) -> None:
         self._held.clear()
         if self._place is not None:
             shutil.rmtree(self._place, ignore_errors=True)

@@ -74,12 +74,9 @@ with one plane, or three (red, green, blue). Do this: check the path.
             where, found="there is no such file", expected=EXPECTED, advice="check the path"
         ) from None
     except PermissionError:
-        raise InputError(
-            where,
-            found="it may not be read (permission denied)",
-            expected="a readable file",
-            advice="change its permissions or copy it",
-        ) from None
+        found = "it may not be read (permission denied)"
+        advice = "change its permissions or copy it"
+        raise InputError(where, found=found, expected="a readable file", advice=advice) from None
     except (OSError, ValueError) as error:
         raise InputError(where, found=f"it cannot be opened ({_reason(error)})", expected=EXPECTED) from error
     if not start:
@@ -108,11 +105,8 @@ def describe(start: bytes) -> str:
         # A character cut in two by the end of the sample is still text.
         text = start[: error.start].decode("utf-8") if error.start >= len(start) - 3 else "\0"
     if text and all(letter.isprintable() or letter in "\r\n\t" for letter in text):
-        return (
-            f"a text file that begins with {text.strip().splitlines()[0][:40]!r}"
-            if text.strip()
-            else "blanks"
-        )
+        lines = text.strip().splitlines()
+        return f"a text file that begins with {lines[0][:40]!r}" if lines else "blanks"
     return f"unknown content that begins with the bytes {start[:8].hex(' ')}"
 
 
@@ -149,12 +143,9 @@ def reading(path: Path, *, kind: str) -> Iterator[None]:
             str(path), found="the picture does not fit into memory", expected="a smaller picture"
         ) from error
     except Exception as error:
-        raise InputError(
-            str(path),
-            found=f"it begins like {kind} but cannot be read ({_reason(error)})",
-            expected=f"a sound {kind} file",
-            advice="copy or stack it again",
-        ) from error
+        found = f"it begins like {kind} but cannot be read ({_reason(error)})"
+        advice = "copy or stack it again"
+        raise InputError(str(path), found=found, expected=f"a sound {kind} file", advice=advice) from error
 
 
 @contextmanager
@@ -203,12 +194,9 @@ def refuse_size(path: Path, *, promised: int, limit: int) -> None:
         It promises more than the limit.
     """
     if promised > limit:
-        raise InputError(
-            str(path),
-            found=f"its header promises a picture of {in_words(promised)}",
-            expected=f"at most {in_words(limit)}",
-            advice="check the file, or raise the limit",
-        )
+        found = f"its header promises a picture of {in_words(promised)}"
+        advice = "check the file, or raise the limit"
+        raise InputError(str(path), found=found, expected=f"at most {in_words(limit)}", advice=advice)
 
 
 def refuse_truncated(path: Path, *, promised: int, held: int) -> None:
@@ -220,12 +208,9 @@ def refuse_truncated(path: Path, *, promised: int, held: int) -> None:
         It holds less than it promises.
     """
     if promised > held:
-        raise InputError(
-            str(path),
-            found=f"the file is cut short: it holds {in_words(held)}",
-            expected=f"{in_words(promised)}, as its header promises",
-            advice="copy or stack it again",
-        )
+        found = f"the file is cut short: it holds {in_words(held)}"
+        expected = f"{in_words(promised)}, as its header promises"
+        raise InputError(str(path), found=found, expected=expected, advice="copy or stack it again")
 
 
 def in_words(count: int) -> str:

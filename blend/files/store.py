@@ -64,9 +64,8 @@ class DiskStore:
                 return None
             with ThreadPoolExecutor(max_workers=2) as pool:
                 names = head["arrays"]
-                arrays = dict(
-                    zip(names, pool.map(lambda n: _read(entry / f"{n}.npy", names[n]), names), strict=True)
-                )
+                read = pool.map(lambda name: _read(entry / f"{name}.npy", names[name]), names)
+                arrays = dict(zip(names, read, strict=True))
         except (OSError, ValueError, KeyError, TypeError, EOFError):
             # Gone while it was read, or damaged: what is not sound is not there.
             return None
@@ -91,26 +90,19 @@ class DiskStore:
                     self._write(hidden, key, document, arrays)
                     if (self.folder / key).exists() and self.load(key) is None:
                         shutil.rmtree(self.folder / key, ignore_errors=True)
-                    self._put_in_place(hidden, key)
+                    try:
+                        hidden.rename(self.folder / key)
+                    except OSError:  # one that another process has put there meanwhile is as good
+                        if self.load(key) is None:
+                            raise
                 finally:
                     shutil.rmtree(hidden, ignore_errors=True)
-
-    def _put_in_place(self, hidden: Path, key: str) -> None:
-        """Rename a written entry; one that another process has put there meanwhile is as good."""
-        try:
-            hidden.rename(self.folder / key)
-        except OSError:
-            if self.load(key) is None:
-                raise
 
     def _write(self, hidden: Path, key: str, document: Mapping[str, Any], arrays: Arrays) -> None:
         with ThreadPoolExecutor(max_workers=2) as pool:
             sums = pool.map(lambda item: _save(hidden / f"{item[0]}.npy", item[1]), arrays.items())
-            head: dict[str, Any] = {
-                "key": key,
-                "document": document,
-                "arrays": dict(zip(arrays, sums, strict=True)),
-            }
+            kept = dict(zip(arrays, sums, strict=True))
+            head: dict[str, Any] = {"key": key, "document": document, "arrays": kept}
         # What is written is what the sum was taken of: tuples have become lists, keys texts.
         head = json.loads(json.dumps(head))
         head["sum"] = _sum_of(head)

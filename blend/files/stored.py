@@ -43,11 +43,8 @@ class Stored:
     ) -> NDArray[np.float32]:
         """Return (stored + zero) / divisor of a part of a plane, in ``out`` where it is given."""
         try:
-            stored = (
-                self._band(plane, key)
-                if isinstance(key, slice) and key.step == 1
-                else self._mapped(plane, key)
-            )
+            together = isinstance(key, slice) and key.step == 1
+            stored = self._band(plane, key) if together else self._mapped(plane, key)
         except (OSError, ValueError) as error:
             raise InputError(str(self.path), found=f"it cannot be read any more ({error})") from error
         pixels = np.empty(stored.shape, dtype=np.float32) if out is None else out

@@ -74,12 +74,6 @@ def peek_tiff(path: Path) -> Peek:
         )
 
 
-def read_tiff(path: Path, *, most_bytes: int = MOST_BYTES) -> tuple[NDArray[np.float32], Facts]:
-    """Read the first page of a TIFF file: `open_tiff`, and every number of it."""
-    pixels, facts = open_tiff(path, most_bytes=most_bytes)
-    return np.asarray(pixels), facts
-
-
 def open_tiff(path: Path, *, most_bytes: int = MOST_BYTES) -> tuple[NDArray[np.float32] | LazyPlanes, Facts]:
     """Open the first page of a TIFF file.
 
@@ -237,12 +231,8 @@ def _first_page(path: Path) -> Iterator[Any]:
 def _plane_count(path: Path, page: Any) -> int:
     """Return how many of the first samples are planes, 1 or 3; refuse any other kind of picture."""
     if _DNG_VERSION in page.tags or int(page.photometric) == _MOSAIC:
-        raise InputError(
-            str(path),
-            found="it is a camera raw with a colour mosaic",
-            expected=EXPECTED,
-            advice="stack the raw frames first",
-        )
+        found = "it is a camera raw with a colour mosaic"
+        raise InputError(str(path), found=found, expected=EXPECTED, advice="stack the raw frames first")
     samples = int(page.samplesperpixel)
     kind = page.dtype.kind if page.dtype is not None else "?"
     photometric = int(page.photometric)
@@ -254,12 +244,9 @@ def _plane_count(path: Path, page: Any) -> int:
     if sound and photometric == _BLACK_IS_ZERO and samples == 3 and not any(page.extrasamples):
         return 3
     name = getattr(page.photometric, "name", str(photometric)).lower()
-    raise InputError(
-        str(path),
-        found=f"its first page is a {name} picture, {samples} samples of {page.bitspersample} bits a pixel",
-        expected=f"{EXPECTED}, of 8 to 64 bits",
-        advice="save it as RGB or grey (0 is black) without a palette",
-    )
+    found = f"its first page is a {name} picture, {samples} samples of {page.bitspersample} bits a pixel"
+    advice = "save it as RGB or grey (0 is black) without a palette"
+    raise InputError(str(path), found=found, expected=f"{EXPECTED}, of 8 to 64 bits", advice=advice)
 
 
 def _check(path: Path, page: Any, *, most_bytes: int | None) -> None:
@@ -286,12 +273,8 @@ def _check(path: Path, page: Any, *, most_bytes: int | None) -> None:
     promised = math.prod(int(length) for length in page.chunked)
     present = sum(1 for offset, length in segments if offset > 0 and length > 0)
     if present < promised:
-        raise InputError(
-            str(path),
-            found=f"only {present} of its {promised} strips or tiles are there",
-            expected="all of them",
-            advice="copy or stack it again",
-        )
+        found = f"only {present} of its {promised} strips or tiles are there"
+        raise InputError(str(path), found=found, expected="all of them", advice="copy or stack it again")
     if int(page.compression) == 1:
         stored = sum(int(length) for _, length in segments)
         refuse_truncated(path, promised=count * int(page.bitspersample) // 8, held=stored)

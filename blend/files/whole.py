@@ -11,7 +11,6 @@ from collections.abc import Iterable, Iterator, Mapping
 from concurrent.futures import ThreadPoolExecutor
 from contextlib import ExitStack, contextmanager, suppress
 from pathlib import Path, PurePath
-from types import TracebackType
 from typing import Protocol, Self
 
 from blend.base.errors import OutputError
@@ -96,9 +95,7 @@ class WholeFolder:
                 self._stack.enter_context(hold_lock(self._hidden))
         return self
 
-    def __exit__(
-        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
-    ) -> None:
+    def __exit__(self, kind: type[BaseException] | None, *_: object) -> None:
         try:
             if kind is None:
                 self._publish()
@@ -134,12 +131,9 @@ class WholeFolder:
                 str(name), found="a result may not be written there", expected=f"a name inside {self.out}"
             )
         if not (self.out / pure).parent.resolve().is_relative_to(self.out.resolve()):
-            raise OutputError(
-                str(self.out / pure),
-                found="a link leads out of the folder",
-                expected=f"a name inside {self.out}",
-                advice="remove the link",
-            )
+            found = "a link leads out of the folder"
+            expected = f"a name inside {self.out}"
+            raise OutputError(str(self.out / pure), found=found, expected=expected, advice="remove the link")
         path = self._hidden / pure
         with writing(path):
             path.parent.mkdir(parents=True, exist_ok=True)
@@ -253,12 +247,9 @@ def only_one(out: Path) -> Iterator[None]:
         with writing(path):
             mine = held.enter_context(lock_file(path, wait=False))
         if mine is False:
-            raise OutputError(
-                str(out),
-                found="another batch works in this folder",
-                expected="a folder of its own for each",
-                advice="wait until it has ended, or choose another --out",
-            )
+            found = "another batch works in this folder"
+            advice = "wait until it has ended, or choose another --out"
+            raise OutputError(str(out), found=found, expected="a folder of its own for each", advice=advice)
         yield
 
 

@@ -86,8 +86,7 @@ def blend_noises(work: Work) -> dict[str, Noise]:
             continue
         first, last = _middle(line.unfaded.shape)
         rows = slice(NOISE_PX * first, NOISE_PX * last)
-        planes = (noise_blocks(plane[rows]) for plane in (work.rgb.plane(blend.into), line.emission))
-        base, light = planes
+        base, light = (noise_blocks(plane[rows]) for plane in (work.rgb.plane(blend.into), line.emission))
         with suppress(ValueError):
             found[name] = noise_covariance(base, line.unfaded[first:last], light=light)
     return found

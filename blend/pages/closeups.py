@@ -142,9 +142,8 @@ def _skies(planes: Picture, work: Work) -> Picture:
     where = np.isfinite(means).all(axis=0)
     if work.objects is not None and (where & (sampled_means(work.objects) == 0)).any():
         where &= sampled_means(work.objects) == 0
-    return np.array([np.median(mean[where]) if where.any() else 0.0 for mean in means], np.float32)[
-        :, None, None
-    ]
+    skies = [np.median(mean[where]) if where.any() else 0.0 for mean in means]
+    return np.array(skies, np.float32)[:, None, None]
 
 
 def _url(planes: Picture) -> str:
@@ -214,10 +213,8 @@ def _corner_stars(work: Work, frame: Frame) -> Iterator[tuple[str, str, Point]]:
     if xy is None or not len(xy):
         return
     x, y, width, height = frame.crop
-    within = ((xy >= (x + EDGE_PX, y + EDGE_PX)) & (xy < (x + width - EDGE_PX, y + height - EDGE_PX))).all(
-        axis=1
-    )
-    xy = xy[within]
+    low, high = (x + EDGE_PX, y + EDGE_PX), (x + width - EDGE_PX, y + height - EDGE_PX)
+    xy = xy[((xy >= low) & (xy < high)).all(axis=1)]
     for name, (column, row) in zip(CORNERS, ((0, 0), (1, 0), (0, 1), (1, 1)), strict=True):
         if not len(xy):
             return

@@ -3,8 +3,11 @@
 from __future__ import annotations
 
 import base64
+import os
 from functools import cache
+from pathlib import Path
 from typing import Any
+from urllib.parse import quote
 
 
 @cache
@@ -36,3 +39,11 @@ def markup(text: str) -> Any:
 def data_url(data: bytes, kind: str = "jpeg") -> str:
     """Return the bytes of a picture as a URL that holds them."""
     return f"data:image/{kind};base64,{base64.b64encode(data).decode('ascii')}"
+
+
+def link_to(path: Path, *, page: Path) -> str:
+    """Return a link to a file from a page in the folder ``page``, relative; empty where no way leads there."""
+    try:
+        return quote(Path(os.path.relpath(path, page)).as_posix())
+    except ValueError:  # another drive
+        return ""

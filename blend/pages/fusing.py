@@ -202,9 +202,9 @@ class _Piece(ast.NodeTransformer):
         store = isinstance(node.ctx, ast.Store)
         self.generic_visit(node)
         base: ast.expr = node.value
-        places = _places(node)
+        places = places_of(node)
         while isinstance(base, ast.Subscript):
-            places = [*_places(base), *places]
+            places = [*places_of(base), *places]
             base = base.value
         if not isinstance(base, ast.Name) or base.id not in {*self._buffers, *self._views}:
             return node
@@ -220,7 +220,8 @@ class _Piece(ast.NodeTransformer):
 
     def visit_AugAssign(self, node: ast.AugAssign) -> ast.stmt:
         """Write a sum out."""
-        value = ast.BinOp(_loaded(node.target), node.op, node.value)
+        before = ast.parse(ast.unparse(node.target), mode="eval").body
+        value = ast.BinOp(before, node.op, node.value)
         return self.visit_Assign(ast.Assign(targets=[node.target], value=value))
 
     def visit_Assign(self, node: ast.Assign) -> ast.stmt:
@@ -236,13 +237,6 @@ class _Piece(ast.NodeTransformer):
         return made
 
 
-def _places(node: ast.Subscript) -> list[ast.expr]:
+def places_of(node: ast.Subscript) -> list[ast.expr]:
+    """Return the indices of an array, one an axis."""
     return node.slice.elts if isinstance(node.slice, ast.Tuple) else [node.slice]
-
-
-def _loaded(target: ast.expr) -> ast.expr:
-    made = deepcopy(target)
-    for node in ast.walk(made):
-        if isinstance(node, ast.Name | ast.Subscript):
-            node.ctx = ast.Load()
-    return made

@@ -17,7 +17,7 @@ from typing import Any
 
 import numpy as np
 
-from blend.pages.fusing import APART, fused, is_apart
+from blend.pages.fusing import APART, fused, is_apart, places_of
 from blend.pages.lanes import MOST_PIXELS, Machine
 
 PRELUDE = """const $isnan = (a) => a !== a;
@@ -98,7 +98,7 @@ class _Printer:
             # What has a fixed place in a table of tables is handed over as a number.
             for name, part in ast.iter_fields(node):
                 if isinstance(part, ast.Subscript) and all(
-                    isinstance(n, ast.Constant) for n in _places(part)
+                    isinstance(n, ast.Constant) for n in places_of(part)
                 ):
                     held = ast.unparse(part)
                     setattr(node, name, ast.Name(held, ast.Load()))
@@ -232,7 +232,7 @@ class _Printer:
         if isinstance(node.value, ast.Attribute) and node.value.attr == "shape":
             return f"$shape({self._value(node.value.value)}, {self._value(node.slice)})"
         made = self._value(node.value)
-        for place in _places(node):
+        for place in places_of(node):
             if isinstance(place, ast.Name) and place.id in self._slices:
                 made += f".subarray({place.id}[0], {place.id}[1])"
             elif isinstance(place, ast.Slice):
@@ -272,10 +272,6 @@ class _Printer:
 
     def _refused(self, node: ast.AST) -> ValueError:
         return ValueError(f"a kernel's {ast.unparse(node)!r} has no print in JavaScript")
-
-
-def _places(node: ast.Subscript) -> list[ast.expr]:
-    return node.slice.elts if isinstance(node.slice, ast.Tuple) else [node.slice]
 
 
 def _dotted(node: ast.expr) -> str:

@@ -342,13 +342,8 @@ class _Loop:
         code = self._of(node.slice, WHOLE) + most + _SET + self._place("entry'")
         for lane in map(bytes, ([0], [1], [2], [3])):
             code += self._get("entry'") + _vector("extract") + lane + _whole(2) + b"\x74"
-            first = lane == b"\x00"
-            code += (
-                _vector("zero") + address
-                if first
-                else self._get("loaded'") + _vector("lane") + address + lane
-            )
-            code += kept
+            others = self._get("loaded'") + _vector("lane") + address + lane
+            code += (_vector("zero") + address if lane == b"\x00" else others) + kept
         return code + self._get("loaded'")
 
 

@@ -17,21 +17,17 @@ def _target_known(record: Mapping[str, Any]) -> bool:
     return bool(record["recipe"]["register"]["canvas"] == "reference" and record.get("target_light"))
 
 
-def _always(record: Mapping[str, Any]) -> bool:
-    return True
-
-
-NOTES: Mapping[str, Callable[[Mapping[str, Any]], bool]] = {
+NOTES: Mapping[str, Callable[[Mapping[str, Any]], bool] | None] = {
     "border": _cropped,  # every dithered stack has one; the picture is cut inside it
     "reading-edge": _cropped,  # the same, made by the sensor's reading
     "rotated": _cropped,
     "crop-cost": _target_known,  # two nights seldom share a camera angle; `target-cut` tells what is lost of the target
-    "cosmic-rays": _always,  # filled; the next stack of more frames has none
-    "odd-card": _always,  # what it states is unknown; what is assumed for it is said by a warning of its own
-    "flat-dark-unused": _always,  # rightly so
-    "key-renamed": _always,  # it means the same
+    "cosmic-rays": None,  # filled; the next stack of more frames has none
+    "odd-card": None,  # what it states is unknown; what is assumed for it is said by a warning of its own
+    "flat-dark-unused": None,  # rightly so
+    "key-renamed": None,  # it means the same
 }
-"""Codes of warnings by when they are notes; every other asks for a look."""
+"""Codes of warnings by when they are notes, None for always; every other asks for a look."""
 
 
 def notes_of(record: Mapping[str, Any]) -> list[Entry]:
@@ -45,4 +41,5 @@ def warnings_of(record: Mapping[str, Any]) -> list[Entry]:
 
 
 def _is_note(entry: Entry, record: Mapping[str, Any]) -> bool:
-    return entry["code"] in NOTES and NOTES[entry["code"]](record)
+    code = entry["code"]
+    return code in NOTES and ((holds := NOTES[code]) is None or holds(record))

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Iterator, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 Record = Mapping[str, Any]
@@ -129,57 +129,53 @@ def _all(record: Record) -> Iterator[Number]:
     yield from _of_the_picture(record)
     yield from _worth_and_fits(record)
     for name, master in table_at(record, "masters").items():
-        yield _one(name, "star width", number_at(master, "fwhm_px"), number_at(master, "fwhm_error_px"), "px")
+        yield _one(name, "star width", master, ("fwhm_px",), "px", error=("fwhm_error_px",))
         for plane in table_at(master, "planes"):
             label = name if plane == name else f"{name}.{plane}"
-            yield _one(label, "sky", number_at(master, "planes", plane, "sky"), None, "of full scale")
-            noise = number_at(master, "planes", plane, "noise", "1")
-            yield _one(label, "noise of a pixel", noise, None, "of full scale")
+            yield _one(label, "sky", master, ("planes", plane, "sky"), "of full scale")
+            yield _one(label, "noise of a pixel", master, ("planes", plane, "noise", "1"), "of full scale")
     for name, planes in table_at(record, "gradient").items():
         for plane in table_at(planes):
             label = name if plane == name else f"{name}.{plane}"
-            yield _one(label, "sky gradient", number_at(planes, plane, "amplitude"), None, "of full scale")
-            left = number_at(planes, plane, "slope_left_sigma")
-            yield _one(label, "residual gradient", left, None, "sigma of a pixel")
+            yield _one(label, "sky gradient", planes, (plane, "amplitude"), "of full scale")
+            yield _one(label, "residual gradient", planes, (plane, "slope_left_sigma"), "sigma of a pixel")
     for name, entry in table_at(record, "continuum").items():
-        yield _one(
-            name, "scale to the colour plane", number_at(entry, "scale"), number_at(entry, "error"), ""
-        )
-    for plane in table_at(record, "balance", "gains"):
-        error = number_at(record, "balance", "errors", plane)
-        yield _one(
-            plane, "gain of the white balance", number_at(record, "balance", "gains", plane), error, ""
-        )
+        yield _one(name, "scale to the colour plane", entry, ("scale",), error=("error",))
+    white = table_at(record, "balance")
+    for plane in table_at(white, "gains"):
+        yield _one(plane, "gain of the white balance", white, ("gains", plane), error=("errors", plane))
 
 
 def _worth_and_fits(record: Record) -> Iterator[Number]:
     for name, entry in table_at(record, "worth").items():
-        factor, share = number_at(entry, "exposure_factor"), number_at(entry, "error")
-        error = None if factor is None or share is None else factor * share
-        yield _one(name, "exposure gained", factor, error, "x")
+        gained = _one(name, "exposure gained", entry, ("exposure_factor",), "x", error=("error",))
+        yield gained if gained.error is None else replace(gained, error=gained.value * gained.error)
     for name, fit in table_at(record, "register").items():
         if number_at(fit, "matched"):
-            yield _one(name, "alignment, rms", number_at(fit, "rms_px"), None, "px")
-            yield _one(name, "stars matched", number_at(fit, "matched"), None, "")
+            yield _one(name, "alignment, rms", fit, ("rms_px",), "px")
+            yield _one(name, "stars matched", fit, ("matched",))
 
 
 def _of_the_picture(record: Record) -> Iterator[Number]:
     for name, entry in table_at(record, "blend").items():
-        yield _one(f"blend.{name}", "amount", number_at(entry, "amount"), None, "")
-        yield _one(f"blend.{name}", "line contrast", number_at(entry, "line_contrast"), None, "x")
-    yield _one("picture", "white", number_at(record, "stretch", "rgb", "white"), None, "of full scale")
-    signal = number_at(record, "target_light", "signal_to_noise")
-    yield _one("picture", "target's light over its noise", signal, None, "")
-    gradient = number_at(record, "picture", "sky", "gradient")
-    error = number_at(record, "picture", "sky", "gradient_error")
-    yield _one("picture", "residual gradient as seen", gradient, error, "CIELAB")
-    tint, error = number_at(record, "star_tint", "median"), number_at(record, "star_tint", "error")
-    yield _one("picture", "star colour shift", tint, error, "CIEDE2000")
+        yield _one(f"blend.{name}", "amount", entry, ("amount",))
+        yield _one(f"blend.{name}", "line contrast", entry, ("line_contrast",), "x")
+    yield _one("picture", "white", record, ("stretch", "rgb", "white"), "of full scale")
+    yield _one("picture", "target's light over its noise", record, ("target_light", "signal_to_noise"))
+    sky, tint = table_at(record, "picture", "sky"), table_at(record, "star_tint")
+    yield _one(
+        "picture", "residual gradient as seen", sky, ("gradient",), "CIELAB", error=("gradient_error",)
+    )
+    yield _one("picture", "star colour shift", tint, ("median",), "CIEDE2000", error=("error",))
     for end in ("black", "white"):
-        share = number_at(record, "clipped", end)
-        yield _one("picture", f"clipped to {end}", None if share is None else 100.0 * share, None, "%")
+        clipped = _one("picture", f"clipped to {end}", record, ("clipped", end), "%")
+        yield replace(clipped, value=100.0 * clipped.value)
 
 
-def _one(group: str, what: str, value: float | None, error: float | None, unit: str) -> Number:
+def _one(
+    group: str, what: str, table: Record, place: Sequence[str], unit: str = "", *, error: Sequence[str] = ()
+) -> Number:
+    """Return the number at a place of a table, with the error at another; NaN where there is none."""
+    value = number_at(table, *place)
     # an error of 0 belongs to what was fixed, not measured, as the gain that the others are held against
-    return Number(group, what, math.nan if value is None else value, error or None, unit)
+    return Number(group, what, math.nan if value is None else value, number_at(table, *error) or None, unit)

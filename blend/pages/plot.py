@@ -236,10 +236,8 @@ def one_box(
 def legend(names: Sequence[tuple[str, str, str]], x: float, y: float, *, row: bool) -> str:
     """Return names with their marks, beside each other from a centre, or below each other up to a right side."""
     lengths = [18.0 + LETTER * len(name) for name, _, _ in names]
-    parts, at = (
-        [],
-        x - 0.5 * (sum(lengths) + 10.0 * (len(names) - 1)) if row else x - max(lengths, default=0.0),
-    )
+    parts = []
+    at = x - (0.5 * (sum(lengths) + 10.0 * (len(names) - 1)) if row else max(lengths, default=0.0))
     for (name, colour, kind), length in zip(names, lengths, strict=True):
         style = {
             "line": f'<path d="M{at:.1f} {y - 3:.1f}h12" stroke="{colour}" stroke-width="1.5"/>',

@@ -86,9 +86,9 @@ def report_page(
     """
     added, scale = added_map(pictures)
     tone = tone_curve(views.blended, work.display)
-    plots = {step: draw(work) for step, draw in DRAWN_AFTER.items() if step not in (drawn or {})} | dict(
-        drawn or {}
-    )
+    sky_level = (record["stretch"].get("rgb") or {}).get("sky_level")
+    done = dict(drawn or {})
+    plots = {step: draw(work) for step, draw in DRAWN_AFTER.items() if step not in done} | done
     with_stars = star_colours is not None and star_colours.shape[-1] > 0
     state = run_state(record)
     page: str = template("report.html").render(
@@ -109,7 +109,7 @@ def report_page(
         scale_plots=plots["continuum"][0],
         emission_figures=plots["continuum"][1],
         star_plot=markup(colours_svg(star_colours[1], star_colours[0])) if with_stars else "",  # type: ignore[index]
-        histogram=markup(histogram_svg(pictures.delivered[:, ::3, ::3], _sky_level(record), tone)),
+        histogram=markup(histogram_svg(pictures.delivered[:, ::3, ::3], sky_level, tone)),
         verdict=verdict(record),
         tables=tables(record, views.signals),
         formulas=_formulas(work, record),
@@ -164,11 +164,6 @@ def _lead(work: Work, record: Mapping[str, Any]) -> str:
     date = str((record["taken"].get("rgb") or {}).get("date_obs") or "")[:10]
     size = f"{crop['w']} x {crop['h']} px"
     return "; ".join(filter(None, [f"{work.target.name}: colour with {lines}", size, ", ".join(taken), date]))
-
-
-def _sky_level(record: Mapping[str, Any]) -> float | None:
-    solved = record["stretch"].get("rgb")
-    return solved["sky_level"] if solved else None
 
 
 def _formulas(work: Work, record: Mapping[str, Any]) -> list[dict[str, Any]]:

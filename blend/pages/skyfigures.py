@@ -136,9 +136,7 @@ def _text(fit: SkyFit, noise: float) -> str:
     used = int(fit.block_used.sum())
     rejected = fit.block_used.size - used - masked
     guided = f"; the line's light times {fit.line_factor:.3g} taken out first" if fit.line_factor else ""
-    held = (
-        "; moonlight fitted below 0 and held at 0" if fit.strength is not None and fit.strength.held else ""
-    )
+    held = "; moonlight fitted below 0 and held at 0" if fit.strength and fit.strength.held else ""
     return (
         f"{kind}: range {fit.amplitude:.3g} of full scale across the frame, {fit.amplitude / noise:.3g} sigma of a "
         f"pixel; {used} blocks used, {rejected} rejected (orange), {masked} masked (blue){guided}{held}"

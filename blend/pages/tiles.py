@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 from blend.pages.measured import measured
@@ -59,11 +59,19 @@ def tiles(record: Mapping[str, Any]) -> list[Tile]:
     return [*found, *_width(record), *_worth(record), _assumed(record)]
 
 
-def _unsure(record: Mapping[str, Any], what: str, number: str, limit: str) -> Tile | None:
-    """Return the tile of a number of the sky, without a mark, where the run says that it does not know the sky."""
-    if not any(entry["code"] == "sky-uncertain" for entry in record["warnings"]):
-        return None
-    return Tile(what, number, limit, "", "sky", "too little of the frame is surely sky to judge it")
+def _sky_tile(record: Mapping[str, Any], what: str, key: str, more: str) -> Tile:
+    """Return the tile of a number of the sky, without a mark where the run says that it does not know the sky."""
+    sky, limit = record.get("picture", {}).get("sky"), f"limit {SEEN_LAB:g} CIELAB"
+    if not sky:
+        return Tile(what, "-", limit, "", "sky", "too little sky free of target and stars")
+    value, error = sky[key], sky[f"{key}_error"]
+    number = measured(value, error, least=0.1)
+    if any(entry["code"] == "sky-uncertain" for entry in record["warnings"]):
+        return Tile(what, number, limit, "", "sky", "too little of the frame is surely sky to judge it")
+    # what twice its error brings within its limit is no finding
+    least = value - 2.0 * (error if math.isfinite(error) else 0.0)
+    mark = "fine" if least <= SEEN_LAB else "look" if least <= PLAIN_LAB else "wrong"
+    return Tile(what, number, limit, mark, "sky", more)
 
 
 def _alignment(record: Mapping[str, Any]) -> Tile:
@@ -92,15 +100,7 @@ def _alignment(record: Mapping[str, Any]) -> Tile:
 
 
 def _gradient(record: Mapping[str, Any]) -> Tile:
-    sky = record.get("picture", {}).get("sky")
-    what, limit = "Residual gradient", f"limit {SEEN_LAB:g} CIELAB"
-    if not sky:
-        return Tile(what, "-", limit, "", "sky", "too little sky free of target and stars")
-    text = measured(sky["gradient"], sky["gradient_error"], least=0.1)
-    if (unsure := _unsure(record, what, text, limit)) is not None:
-        return unsure
-    mark = _mark(sky["gradient"], SEEN_LAB, PLAIN_LAB, sky["gradient_error"])
-    return Tile(what, text, limit, mark, "sky", "range across the picture; 2.3 is just noticed")
+    return _sky_tile(record, "Residual gradient", "gradient", "range across the picture; 2.3 is just noticed")
 
 
 def _lines(record: Mapping[str, Any]) -> Iterator[Tile]:
@@ -155,28 +155,16 @@ def _star_colour(record: Mapping[str, Any]) -> Tile:
 
 
 def _neutral(record: Mapping[str, Any]) -> Tile:
-    sky, limit = record.get("picture", {}).get("sky"), f"limit {SEEN_LAB:g} CIELAB"
-    if not sky:
-        return Tile("Sky neutral", "-", limit, "", "sky", "too little sky free of target and stars")
-    levels = sky["levels"]
+    tile = _sky_tile(record, "Sky neutral", "chroma", "chroma of the sky; bars: its display values")
+    if not tile.mark:
+        return tile
+    levels = record["picture"]["sky"]["levels"]
     most = max(value for value, _ in levels.values()) or 1.0
     bars = tuple(
         (plane, 80.0 * max(levels[plane][0], 0.0) / most, measured(*levels[plane], least=0.0001))
         for plane in ("red", "green", "blue")
     )
-    number = measured(sky["chroma"], sky["chroma_error"], least=0.1)
-    if (unsure := _unsure(record, "Sky neutral", number, limit)) is not None:
-        return unsure
-    mark = _mark(sky["chroma"], SEEN_LAB, PLAIN_LAB, sky["chroma_error"])
-    return Tile(
-        "Sky neutral", number, limit, mark, "sky", "chroma of the sky; bars: its display values", bars
-    )
-
-
-def _mark(value: float, look: float, wrong: float, error: float) -> str:
-    """Return the mark of a number; one that twice its error brings within its limit is no finding."""
-    least = value - 2.0 * (error if math.isfinite(error) else 0.0)
-    return "fine" if least <= look else "look" if least <= wrong else "wrong"
+    return replace(tile, bars=bars)
 
 
 def _width(record: Mapping[str, Any]) -> Iterator[Tile]:

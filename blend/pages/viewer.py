@@ -117,17 +117,13 @@ def viewer(pictures: Pictures) -> Viewer:
     part = pictures.frame.inside(pictures.frame.target)
     with_lines = _sizes(pictures.delivered, part, small=pictures.small)
     if pictures.bare is not None:
-        without, note = (
-            _sizes(pictures.bare, part),
-            "Both are the run's own pictures; they differ by the blends alone",
-        )
-    elif pictures.factor == 1:
-        without = (_whole(pictures.averaged()[1], pictures.averaged()[2], (rows, columns)),)
-        note = "Both from the same layers by the same steps; they differ by the blends alone"
+        without = _sizes(pictures.bare, part)
+        note = "Both are the run's own pictures; they differ by the blends alone"
     else:
         _, bare, box = pictures.averaged()
-        f = pictures.factor
         without = (_whole(bare, box, (rows, columns)),)
+        note = "Both from the same layers by the same steps; they differ by the blends alone"
+    if pictures.bare is None and (f := pictures.factor) > 1:
         note = (
             f'Without lines: rendered from means of {f} x {f} pixels, so with less noise; "without" among '
             "output.formats makes the run render it pixel by pixel"

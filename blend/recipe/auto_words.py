@@ -21,47 +21,34 @@ def most_amount(formula: Formula) -> float:
     return MOST_ADDED if formula.additive else MOST_OPAQUE
 
 
-def amount_faults(label: str, table: Mapping[str, Any], formula: Formula) -> list[RecipeError]:
-    """Return why ``amount = "auto"``, or a key that steers it, means nothing in a blend's table."""
+def amount_faults(label: str, table: Mapping[str, Any], formula: Formula) -> Iterator[RecipeError]:
+    """Give why ``amount = "auto"``, or a key that steers it, means nothing in a blend's table."""
     lit = table.get("into") == "luminance"
-    faults = []
     if table.get("amount") == "auto":
-        faults += list(_auto_faults(f"blend.{label}.amount", lit, str(table.get("from", "")), formula))
+        yield from _auto_faults(f"blend.{label}.amount", lit, str(table.get("from", "")), formula)
     if table.get("optimise_for", "faint") == "bright" and not lit:
-        faults.append(
-            RecipeError(
-                f"blend.{label}.optimise_for",
-                found="a signal named for a blend that is not into luminance",
-                expected="optimise_for only beside a blend into luminance",
-                advice="take it out; a blend into a plane has its noise_budget",
-            )
+        yield RecipeError(
+            f"blend.{label}.optimise_for",
+            found="a signal named for a blend that is not into luminance",
+            expected="optimise_for only beside a blend into luminance",
+            advice="take it out; a blend into a plane has its noise_budget",
         )
-    return faults
 
 
 def _auto_faults(where: str, lit: bool, source: str, formula: Formula) -> Iterator[RecipeError]:
     if lit:
         if formula.uses_amount and not formula.additive:
-            yield RecipeError(
-                where,
-                found=f'"auto" beside {formula.name!r}, whose equation names amount itself',
-                expected="a formula that amount is the opacity of, or one that adds light, like emission-add",
-                advice="give the amount as a number",
-            )
+            found = f'"auto" beside {formula.name!r}, whose equation names amount itself'
+            expected = "a formula that amount is the opacity of, or one that adds light, like emission-add"
+            yield RecipeError(where, found=found, expected=expected, advice="give the amount as a number")
     elif not formula.additive:
-        yield RecipeError(
-            where,
-            found=f'"auto" beside {formula.name!r} into a plane',
-            expected="auto for a formula that adds light, like emission-add, or for a blend into luminance",
-            advice="give the amount as a number",
-        )
+        found = f'"auto" beside {formula.name!r} into a plane'
+        expected = "auto for a formula that adds light, like emission-add, or for a blend into luminance"
+        yield RecipeError(where, found=found, expected=expected, advice="give the amount as a number")
     elif not source.endswith(".emission"):
-        yield RecipeError(
-            where,
-            found=f'"auto" for {source}, which holds starlight too',
-            expected="the emission alone",
-            advice=f'write from = "{source}.emission"',
-        )
+        found = f'"auto" for {source}, which holds starlight too'
+        advice = f'write from = "{source}.emission"'
+        yield RecipeError(where, found=found, expected="the emission alone", advice=advice)
 
 
 def auto_rule(blend: Blend, formula: Formula) -> Iterator[str]:

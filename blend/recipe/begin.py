@@ -136,12 +136,9 @@ def _refuse_strangers(where: str, names: Iterable[str], known: Iterable[str]) ->
     known = list(known)
     for name in names:
         if name not in known:
-            raise RecipeError(
-                where,
-                found=f"there is no {name!r} here",
-                expected=f"of: {', '.join(known)}",
-                advice=suggestion(name, known),
-            )
+            found = f"there is no {name!r} here"
+            expected = f"of: {', '.join(known)}"
+            raise RecipeError(where, found=found, expected=expected, advice=suggestion(name, known))
 
 
 def _by_name(masters: Any) -> dict[str, Any]:

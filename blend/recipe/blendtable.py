@@ -3,19 +3,12 @@
 from __future__ import annotations
 
 import re
-from typing import Annotated, Any, Literal
+from typing import Annotated, Literal
 
 import numpy as np
-from pydantic import (
-    AfterValidator,
-    Discriminator,
-    Field,
-    Tag,
-    ValidationInfo,
-    field_validator,
-)
+from pydantic import AfterValidator, Field, Tag, ValidationInfo, field_validator
 
-from blend.recipe.fields import KEBAB, PLANES, Table, exactly, word_or_number, wrong
+from blend.recipe.fields import KEBAB, PLANES, VALUE_OR_TABLE, Share, Table, exactly, word_or_number, wrong
 from blend.science.line import hydrogen_share
 from blend.science.picture import FORMULAS, MOST_AMOUNT, linear_to_lab
 
@@ -35,18 +28,14 @@ _OtherWord = Literal["none", "hydrogen"]
 class OtherTable(Table):
     """How much of the light added to red goes into the other planes, count for count."""
 
-    blue: float = Field(default=0.0, ge=0, le=1, description="into blue, of each count added to red")
-    green: float = Field(default=0.0, ge=0, le=1, description="into green, of each count added to red")
-
-
-def _other_kind(value: Any) -> str:
-    return "<factors>" if isinstance(value, dict | OtherTable) else "<word>"
+    blue: Share = Field(default=0.0, description="into blue, of each count added to red")
+    green: Share = Field(default=0.0, description="into green, of each count added to red")
 
 
 OtherPlanes = Annotated[
-    Annotated[_OtherWord, exactly(_OtherWord, ", or a table {blue, green}"), Tag("<word>")]
-    | Annotated[OtherTable, Tag("<factors>")],
-    Discriminator(_other_kind),
+    Annotated[_OtherWord, exactly(_OtherWord, ", or a table {blue, green}"), Tag("<value>")]
+    | Annotated[OtherTable, Tag("<table>")],
+    VALUE_OR_TABLE,
 ]
 
 
@@ -119,10 +108,8 @@ class Blend(Table):
         if self.into_other_planes == "none":
             return {}
         if self.into_other_planes == "hydrogen":
-            return {
-                plane: hydrogen_share(plane, extinction_a_v=self.extinction_a_v)
-                for plane in ("blue", "green")
-            }
+            a_v = self.extinction_a_v
+            return {plane: hydrogen_share(plane, extinction_a_v=a_v) for plane in ("blue", "green")}
         return {"blue": self.into_other_planes.blue, "green": self.into_other_planes.green}
 
     @property

@@ -32,27 +32,15 @@ def assumptions(recipe: Recipe, target: Target) -> list[tuple[str, str]]:
     Only what changes the picture is told: a filter's width matters where the line's emission is used.
     """
     told = renamed_words(recipe.renamed) + _lights_in_common(target)
-    planes = set()
-    for line in emission_lines(recipe):
-        if line not in target.lines:
-            continue
+    lines = [line for line in emission_lines(recipe) if line in target.lines]
+    for line in lines:
         if target.masters[line].width_nm is None:
-            told.append(
-                (
-                    "width-assumed",
-                    f"masters.{line}.width_nm is not given; the filter is taken to be {WIDTH_NM:g} nm wide, "
-                    "and the strength of the emission goes with it",
-                )
-            )
-        planes.add(recipe.continuum_for(line).from_)
-    red_nm = target.masters["rgb"].red_width_nm
+            text = f"masters.{line}.width_nm is not given; the filter is taken to be {WIDTH_NM:g} nm wide, "
+            told.append(("width-assumed", text + "and the strength of the emission goes with it"))
+    planes, red_nm = {recipe.continuum_for(line).from_ for line in lines}, target.masters["rgb"].red_width_nm
     if planes and red_nm is None:
-        told.append(
-            (
-                "red-width-assumed",
-                f"masters.rgb.red_width_nm is not given; the band is taken to be {RED_WIDTH_NM:g} nm wide",
-            )
-        )
+        text = f"masters.rgb.red_width_nm is not given; the band is taken to be {RED_WIDTH_NM:g} nm wide"
+        told.append(("red-width-assumed", text))
     if target.masters["rgb"].catalogue is not None and recipe.balance.b_v is None:
         text = 'masters.rgb.catalogue is not used; balance.white = "b_v=0.65" makes a star of that colour white by it'
         told.append(("catalogue-unused", text))
@@ -229,9 +217,6 @@ def _idle_settings(recipe: Recipe, target: Target) -> Iterator[RecipeError]:
 
 
 def _needs_light(where: str, name: str, step: str, advice: str) -> RecipeError:
-    return RecipeError(
-        where,
-        found=f"{step} needs linear light, but masters.{name} is said to be stretched already",
-        expected=f'a master with domain = "linear" for {name}',
-        advice=advice,
-    )
+    found = f"{step} needs linear light, but masters.{name} is said to be stretched already"
+    expected = f'a master with domain = "linear" for {name}'
+    return RecipeError(where, found=found, expected=expected, advice=advice)

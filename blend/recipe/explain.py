@@ -103,11 +103,7 @@ def _changes(own: Step) -> str:
 
 def _calibrate(recipe: Recipe, target: Target | None) -> Iterator[str]:
     table = recipe.calibrate
-    if target is not None and not any(
-        getattr(files, role) is not None
-        for files in target.masters.values()
-        for role in ("dark", "flat", "bias")
-    ):
+    if target is not None and all(f.dark is f.flat is f.bias is None for f in target.masters.values()):
         yield "The target names no dark, flat or bias: the masters are taken as calibrated."
     elif table.dark_scaling == "exposure":
         yield "From each master that has them, its dark and bias are subtracted, the dark scaled by exposure:"
@@ -153,7 +149,7 @@ def _gradient(recipe: Recipe) -> Iterator[str]:
     if table.model == "none":
         yield "No sky is taken out: the masters are taken to have a sky of 0."
     else:
-        yield from _SKY_MODELS[table.model](table)
+        yield from _sky_model(table)
         yield from _sky_blocks(table)
         if table.flat_fault == "correct":
             yield (
@@ -163,10 +159,18 @@ def _gradient(recipe: Recipe) -> Iterator[str]:
     yield from _overrides(recipe, "gradient")
 
 
-def _polynomial_sky(table: Gradient) -> Iterator[str]:
-    degree = "a degree chosen from 0 to 2" if table.degree == "auto" else f"degree {table.degree}"
-    yield f"The sky of each plane, moonlight in it, is fitted by a surface of {degree} and subtracted:"
-    yield EQUATION + "sky(x, y) = sum of c_ij * T_i(x) * T_j(y), i + j <= degree, T Chebyshev polynomials"
+def _sky_model(table: Gradient) -> Iterator[str]:
+    if table.model == "moonlight":
+        yield from _moonlit_sky(table)
+    elif table.model == "spline":
+        yield "The sky of each plane is fitted by a thin-plate spline and subtracted:"
+        yield EQUATION + "sky(p) = a0 + a1 * x + a2 * y + sum of w_i * r_i^2 * ln(r_i), r_i = |p - p_i|"
+        yield "Its smoothing is the one that predicts blocks left out best. It can eat wide, faint objects."
+        yield "Source: Bookstein (1989), IEEE PAMI 11, 567, from memory."
+    else:
+        degree = "a degree chosen from 0 to 2" if table.degree == "auto" else f"degree {table.degree}"
+        yield f"The sky of each plane, moonlight in it, is fitted by a surface of {degree} and subtracted:"
+        yield EQUATION + "sky(x, y) = sum of c_ij * T_i(x) * T_j(y), i + j <= degree, T Chebyshev polynomials"
 
 
 def _moonlit_sky(table: Gradient) -> Iterator[str]:
@@ -181,17 +185,6 @@ def _moonlit_sky(table: Gradient) -> Iterator[str]:
     yield "Level and strength are fitted and the sky is subtracted; a predicted level never is."
     if table.brightens_towards_deg == "predict":
         yield "Source: Krisciunas & Schaefer (1991), PASP 103, 1033, good to 8 to 23 %."
-
-
-def _bending_sky(table: Gradient) -> Iterator[str]:
-    del table
-    yield "The sky of each plane is fitted by a thin-plate spline and subtracted:"
-    yield EQUATION + "sky(p) = a0 + a1 * x + a2 * y + sum of w_i * r_i^2 * ln(r_i), r_i = |p - p_i|"
-    yield "Its smoothing is the one that predicts blocks left out best. It can eat wide, faint objects."
-    yield "Source: Bookstein (1989), IEEE PAMI 11, 567, from memory."
-
-
-_SKY_MODELS = {"polynomial": _polynomial_sky, "moonlight": _moonlit_sky, "spline": _bending_sky}
 
 
 def _sky_blocks(table: Gradient) -> Iterator[str]:
@@ -235,9 +228,7 @@ def _one_continuum(line: str, table: Continuum, target: Target | None) -> Iterat
     below = "(t - r)" if table.line_in_band else "t"
     yield EQUATION + f"scaled {line} = {line} / s"
     yield EQUATION + f"{line}.emission = ({line} - s * {plane}) * (r / s) / {below}"
-    ratio = ""
-    if target is not None and line in target.lines:
-        ratio = f" = {width_ratio(target, line):.4g}"
+    ratio = f" = {width_ratio(target, line):.4g}" if target is not None and line in target.lines else ""
     holds = "holds the line too, so t - r" if table.line_in_band else "does not hold the line"
     yield (
         f"with r the width of the line's filter over that of the {plane} band{ratio}, and t the throughput "
@@ -335,15 +326,10 @@ def _one_blend(recipe: Recipe, label: str, blend: Blend) -> Iterator[str]:
         yield EQUATION + f"{blend.into} = {formula.equation}"
     else:
         yield EQUATION + f"{blend.into} = base + amount * (F - base),  F = {formula.equation}"
-    yield (
-        f"with base = {blend.into} and line = {blend.from_}"
-        + "".join(f", {key} = {value:g}" for key, value in blend.params.items())
-        + (
-            f", the line stretched so that its own sky sits at {formula.neutral}."
-            if formula.domain == "display"
-            else "."
-        )
-    )
+    values = "".join(f", {key} = {value:g}" for key, value in blend.params.items())
+    if formula.domain == "display":
+        values += f", the line stretched so that its own sky sits at {formula.neutral}"
+    yield f"with base = {blend.into} and line = {blend.from_}{values}."
     if blend.amount == "auto":
         yield from auto_rule(blend, formula)
     if formula.additive:

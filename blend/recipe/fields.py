@@ -7,7 +7,15 @@ import unicodedata
 from collections.abc import Callable, Mapping, Sequence
 from typing import Annotated, Any, get_args
 
-from pydantic import AfterValidator, BaseModel, BeforeValidator, ConfigDict, WithJsonSchema
+from pydantic import (
+    AfterValidator,
+    BaseModel,
+    BeforeValidator,
+    ConfigDict,
+    Discriminator,
+    Field,
+    WithJsonSchema,
+)
 from pydantic_core import PydanticCustomError
 
 from blend.base.registry import suggestion
@@ -31,6 +39,12 @@ class Table(BaseModel):
     """A table of a TOML file: no key but those listed, no value of another type, no NaN, no change."""
 
     model_config = ConfigDict(strict=True, frozen=True, extra="forbid", allow_inf_nan=False)
+
+
+VALUE_OR_TABLE = Discriminator(lambda v: "<table>" if isinstance(v, Mapping | Table) else "<value>")
+"""Tells a key's one value from its table by these tags, so that faults are of the one that was written."""
+Share = Annotated[float, Field(ge=0, le=1)]
+"""A number from 0 to 1."""
 
 
 def wrong(expected: str, advice: str = "") -> PydanticCustomError:
@@ -86,12 +100,9 @@ def is_number(value: Any) -> bool:
 def _check_kebab(text: str) -> str:
     if len(text) <= LONGEST_NAME and re.fullmatch(KEBAB, text):
         return text
-    raise wrong("small letters, digits and single hyphens between them, at most 64", _kebab_of(text))
-
-
-def _kebab_of(text: str) -> str:
     near = re.sub(r"[^a-z0-9]+", "-", text.lower()).strip("-")[:LONGEST_NAME].strip("-")
-    return f"write {near!r}" if near else ""
+    advice = f"write {near!r}" if near else ""
+    raise wrong("small letters, digits and single hyphens between them, at most 64", advice)
 
 
 def _check_title(text: str) -> str:

@@ -7,7 +7,7 @@ from typing import Annotated, Any
 
 from pydantic import BeforeValidator, Field, WithJsonSchema
 
-from blend.recipe.fields import Table, is_number, wrong
+from blend.recipe.fields import Share, Table, is_number, wrong
 from blend.science.picture import FULL, LEAST_FIRST_SLOPE, LEAST_SIZE, MOST_SIGMA, PIVOT, kept_noise
 
 MOST_POINTS = 16  # chosen: more than a curve drawn by hand needs; not measured
@@ -16,10 +16,8 @@ MOST_POINTS = 16  # chosen: more than a curve drawn by hand needs; not measured
 class Protect(Table):
     """What blends leave as it is."""
 
-    stars: float = Field(
+    stars: Share = Field(
         default=1.0,
-        ge=0,
-        le=1,
         description="how far blends are taken back over stars: what they add there is taken from around the star, and "
         "saturated cores get the colour of their wings; chroma reduction spares them too; 0 protects nothing",
     )
@@ -37,6 +35,9 @@ def _check_points(value: Any) -> Any:
         f"at most {MOST_POINTS} points [x, y] that rise in both between 0 (the sky) and 1 (white)",
         "the first y is at least a third of its x",
     )
+
+
+_StarFactor = Annotated[float, Field(ge=LEAST_SIZE, le=1)]
 
 
 class Finish(Table):
@@ -72,30 +73,20 @@ class Finish(Table):
         description="luminance noise of 1 to 64 px: what stands so many sigma of it from its surroundings loses half, "
         "what stands less loses more, 4 sigma next to nothing; 0 takes none",
     )
-    chroma_reduction: float = Field(
-        default=0.0,
-        ge=0,
-        le=1,
-        description="share of the colour noise of 4 to 64 px that is taken out; 0 takes none",
+    chroma_reduction: Share = Field(
+        default=0.0, description="share of the colour noise of 4 to 64 px that is taken out; 0 takes none"
     )
-    green_limit: float = Field(
+    green_limit: Share = Field(
         default=0.0,
-        ge=0,
-        le=1,
         description="share of the green above both red and blue that is taken out where the picture is dark; "
         "leave it at 0 where [O III] shines green",
     )
-
-    star_size: float = Field(
+    star_size: _StarFactor = Field(
         default=1.0,
-        ge=LEAST_SIZE,
-        le=1,
         description="factor of the width of stars, each by its own profile; their colour stays; 1 changes nothing",
     )
-    star_brightness: float = Field(
+    star_brightness: _StarFactor = Field(
         default=1.0,
-        ge=LEAST_SIZE,
-        le=1,
         description="factor of the light of stars over what lies behind them, as shown; 1 changes nothing",
     )
 
@@ -139,12 +130,10 @@ class Finish(Table):
                 "and sky are kept. Source: Fritsch & Carlson (1980), SIAM J. Numer. Anal. 17, 238."
             )
         if self.saturation != 1:
-            limits = (
-                "; colour that may be noise gets none of it, strong colour less"
-                if self.saturation > 1
-                else ""
-            )
-            told.append(f"Colourfulness (chroma of OKLab, Ottosson 2020) times {self.saturation:g}{limits}.")
+            text = f"Colourfulness (chroma of OKLab, Ottosson 2020) times {self.saturation:g}"
+            if self.saturation > 1:
+                text += "; colour that may be noise gets none of it, strong colour less"
+            told.append(f"{text}.")
         if min(self.star_size, self.star_brightness) < 1:
             told.append(
                 f"Stars are shown {self.star_size:g} times as wide and {self.star_brightness:g} times as bright, each "

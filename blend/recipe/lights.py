@@ -99,12 +99,9 @@ def judged(
         refuse_faults(verdict, where)
     mosaic = verdict.find("mosaic")
     if mosaic is not None:
-        raise InputError(
-            where,
-            found=mosaic.text,
-            expected="a stack in colour, or of one line",
-            advice="take the mosaic apart before stacking",
-        )
+        expected = "a stack in colour, or of one line"
+        advice = "take the mosaic apart before stacking"
+        raise InputError(where, found=mosaic.text, expected=expected, advice=advice)
     pixels, flags = light.pixels, light.flags
     if verdict.border.any():
         pixels, flags = np.array(pixels), flags.copy()

@@ -47,9 +47,8 @@ def line_in_filter(target: Target, name: str) -> dict[str, Any]:
     h_alpha = is_h_alpha(name, files)
     rest_nm = H_ALPHA_NM if h_alpha else rest_nm
     band = Passband(files.center_nm or rest_nm, files.width_nm or WIDTH_NM, f_ratio=files.f_ratio)
-    ratio = next(
-        (f.nii_ratio for f in (files.facts, target.masters["rgb"].facts) if f.nii_ratio is not None), 0.0
-    )
+    ratios = (files.facts.nii_ratio, target.masters["rgb"].facts.nii_ratio)
+    ratio = next((known for known in ratios if known is not None), 0.0)
     shapes = SHAPES if files.passband is None else (files.passband,)
     found = passed_light(band, rest_nm=rest_nm, z=z, shapes=shapes, nii_ratio=ratio if h_alpha else None)
     told = {"z": z, **asdict(found), "center_nm": band.center_nm, "width_nm": band.width_nm}
@@ -67,12 +66,8 @@ def line_in_filter(target: Target, name: str) -> dict[str, Any]:
         words += f". Across a disc that turns by +-150 km/s it differs by {_percent(found.slope)}"
     if ratio and found.h_alpha is not None:
         words += f". With [N II] / H-alpha = {ratio:g}, {_percent(found.h_alpha)} of what passes is H-alpha"
-    return {
-        **told,
-        "nii_ratio": ratio if h_alpha else None,
-        "passes": found.line[1] >= LEAST_PASSED,
-        "words": words,
-    }
+    told |= {"nii_ratio": ratio if h_alpha else None, "passes": found.line[1] >= LEAST_PASSED}
+    return {**told, "words": words}
 
 
 def filter_warnings(target: Target, name: str) -> list[tuple[str, str]]:
@@ -81,12 +76,8 @@ def filter_warnings(target: Target, name: str) -> list[tuple[str, str]]:
     if not told or told["passes"]:
         return []
     text = f"{name}: the line may lie outside its filter: {told['words']}. What is left is fainter by as much, and "
-    return [
-        (
-            "line-outside-filter",
-            text + "a filter for this velocity would show it; pixels are not changed by this",
-        )
-    ]
+    text += "a filter for this velocity would show it; pixels are not changed by this"
+    return [("line-outside-filter", text)]
 
 
 def passband_words(target: Target) -> list[str]:
@@ -105,6 +96,6 @@ def _percent(shares: tuple[float, float]) -> str:
 
 
 def _shapes(shapes: tuple[str, ...], shares: tuple[float, float]) -> str:
-    return (
-        f" ({shapes[0]})" if len(shapes) == 1 else " (Gaussian or top-hat)" if shares[0] != shares[1] else ""
-    )
+    if len(shapes) == 1:
+        return f" ({shapes[0]})"
+    return " (Gaussian or top-hat)" if shares[0] != shares[1] else ""

@@ -4,22 +4,14 @@ from __future__ import annotations
 
 import datetime as dt
 import os
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator
 from pathlib import Path
 from typing import Annotated, Any, Literal, Self
 
-from pydantic import (
-    BeforeValidator,
-    Discriminator,
-    Field,
-    Tag,
-    ValidationInfo,
-    WithJsonSchema,
-    model_validator,
-)
+from pydantic import BeforeValidator, Field, Tag, ValidationInfo, WithJsonSchema, model_validator
 
 from blend.base.master import Domain
-from blend.recipe.fields import PLANES, Table, is_number, wrong
+from blend.recipe.fields import PLANES, VALUE_OR_TABLE, Table, is_number, wrong
 from blend.recipe.tables import Plane
 from blend.science.line import Shape
 
@@ -70,13 +62,7 @@ class PlaneFiles(Table):
     blue: FilePath = Field(description="the picture through the blue filter")
 
 
-def _light_kind(value: Any) -> str:
-    return "<planes>" if isinstance(value, Mapping | PlaneFiles) else "<path>"
-
-
-Light = Annotated[
-    Annotated[FilePath, Tag("<path>")] | Annotated[PlaneFiles, Tag("<planes>")], Discriminator(_light_kind)
-]
+Light = Annotated[Annotated[FilePath, Tag("<value>")] | Annotated[PlaneFiles, Tag("<table>")], VALUE_OR_TABLE]
 
 
 def _check_date(value: Any) -> Any:

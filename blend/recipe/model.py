@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from types import MappingProxyType
 from typing import Any, get_args
 
@@ -14,12 +14,7 @@ from blend.recipe.auto_words import amount_faults
 from blend.recipe.extend import EXTENDS, refuse_extends
 from blend.recipe.fields import is_number
 from blend.recipe.old_keys import new_key, new_names, new_settings, old_keys
-from blend.recipe.tables import (
-    Continuum,
-    OwnFormula,
-    Recipe,
-    StepName,
-)
+from blend.recipe.tables import Continuum, OwnFormula, Recipe, StepName
 from blend.recipe.toml import apply_settings, faults_of, read_toml, toml_names
 from blend.science.picture import FORMULAS, Formula, check_neutral
 
@@ -84,7 +79,7 @@ black_sigma, colour, curve, sky_level, white, white_level. Did you mean 'sky_lev
         faults += faults_of(error, Recipe)
     faults += _override_faults(values)
     own, more = _own_formulas(values)
-    faults += more + _blend_faults(values, own)
+    faults += [*more, *_blend_faults(values, own)]
     if faults or recipe is None:
         raise FaultList([_marked(fault, fitting) for fault in faults])
     return _completed(recipe).model_copy(update={"renamed": renamed})
@@ -147,9 +142,8 @@ def _fitting_settings(
     return fitting, faults
 
 
-def _override_faults(values: Mapping[str, Any]) -> list[RecipeError]:
-    """Return the keys that stand in the table of one master but cannot."""
-    faults = []
+def _override_faults(values: Mapping[str, Any]) -> Iterator[RecipeError]:
+    """Give the keys that stand in the table of one master but cannot."""
     for step in STEPS:
         field = toml_names(Recipe)[step]
         keys = toml_names(field.annotation)  # type: ignore[arg-type]
@@ -160,11 +154,10 @@ def _override_faults(values: Mapping[str, Any]) -> list[RecipeError]:
                 where = f"{step}.{master}.{key}"
                 if key in FOR_ALL.get(step, ()):
                     found = "set for one master, but it holds for the whole run"
-                    faults.append(RecipeError(where, found=found, advice=f"set {step}.{key}"))
+                    yield RecipeError(where, found=found, advice=f"set {step}.{key}")
                 elif key not in keys and isinstance(value, Mapping):
                     found = "a table inside the table of one master"
-                    faults.append(RecipeError(where, found=found, expected=f"keys of [{step}]"))
-    return faults
+                    yield RecipeError(where, found=found, expected=f"keys of [{step}]")
 
 
 def _own_formulas(values: Mapping[str, Any]) -> tuple[dict[str, Formula | None], list[RecipeError]]:
@@ -184,59 +177,47 @@ def _own_formulas(values: Mapping[str, Any]) -> tuple[dict[str, Formula | None],
     return formulas, faults
 
 
-def _blend_faults(values: Mapping[str, Any], own: Mapping[str, Formula | None]) -> list[RecipeError]:
-    """Return the blends whose formula, or parameter of it, there is not."""
-    faults = []
+def _blend_faults(values: Mapping[str, Any], own: Mapping[str, Formula | None]) -> Iterator[RecipeError]:
+    """Give the blends whose formula, or parameter of it, there is not."""
     names = [*FORMULAS, *own]
     for label, table in _tables(values, "blend").items():
         name = table.get("formula")
         if not isinstance(name, str):
             continue
         if name not in names:
-            faults.append(
-                RecipeError(
-                    f"blend.{label}.formula",
-                    found=f"no formula is called {name!r}",
-                    expected=f"one of: {', '.join(sorted(names))}",
-                    advice=suggestion(name, names) or "define it under [formulas]",
-                )
+            yield RecipeError(
+                f"blend.{label}.formula",
+                found=f"no formula is called {name!r}",
+                expected=f"one of: {', '.join(sorted(names))}",
+                advice=suggestion(name, names) or "define it under [formulas]",
             )
             continue
         formula = own[name] if name in own else FORMULAS[name]
         if formula is not None:
-            faults += _param_faults(f"blend.{label}.params", formula, _tables(table, "params", of=object))
-            faults += amount_faults(label, table, formula)
+            yield from _param_faults(f"blend.{label}.params", formula, _tables(table, "params", of=object))
+            yield from amount_faults(label, table, formula)
             fits = formula.domain == "linear" and table.get("into", "red") == "red"
             if not fits and table.get("into_other_planes", "none") != "none":
-                faults.append(
-                    RecipeError(
-                        f"blend.{label}.into_other_planes",
-                        found=f"light for other planes beside {name!r} into {table.get('into')}",
-                        expected="into_other_planes only beside a linear formula into red",
-                        advice="take it out, or blend into red by emission-add",
-                    )
+                yield RecipeError(
+                    f"blend.{label}.into_other_planes",
+                    found=f"light for other planes beside {name!r} into {table.get('into')}",
+                    expected="into_other_planes only beside a linear formula into red",
+                    advice="take it out, or blend into red by emission-add",
                 )
-    return faults
 
 
-def _param_faults(where: str, formula: Formula, params: Mapping[str, Any]) -> list[RecipeError]:
+def _param_faults(where: str, formula: Formula, params: Mapping[str, Any]) -> Iterator[RecipeError]:
     known = list(formula.params)
-    faults = [
-        RecipeError(
-            f"{where}.{key}",
-            found=f"the formula {formula.name!r} has no parameter {key!r}",
-            expected=f"one of: {', '.join(known)}" if known else "no parameters",
-            advice=suggestion(key, known),
-        )
-        for key in params
-        if key not in known
-    ]
-    if params and not faults and all(map(is_number, params.values())):
+    strange = [key for key in params if key not in known]
+    for key in strange:
+        found = f"the formula {formula.name!r} has no parameter {key!r}"
+        expected = f"one of: {', '.join(known)}" if known else "no parameters"
+        yield RecipeError(f"{where}.{key}", found=found, expected=expected, advice=suggestion(key, known))
+    if params and not strange and all(map(is_number, params.values())):
         try:
             check_neutral(formula, where=where, params={key: float(value) for key, value in params.items()})
         except RecipeError as fault:
-            faults.append(fault)
-    return faults
+            yield fault
 
 
 def _completed(recipe: Recipe) -> Recipe:

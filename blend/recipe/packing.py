@@ -23,7 +23,7 @@ Arrays = dict[str, NDArray[Any]]
 
 _KINDS: dict[str, Any] = {
     kind.__name__: kind
-    for kind in (*(Alignment, Bumps, Distortion, Facts, Line, Master, SkyFit, Source, Stars, TargetLight),)
+    for kind in (Alignment, Bumps, Distortion, Facts, Line, Master, SkyFit, Source, Stars, TargetLight)
 }
 """What a kept state is made of, beside plain values, arrays and world coordinates."""
 _KEPT = (

@@ -5,21 +5,14 @@ from __future__ import annotations
 import re
 from typing import Annotated, Any, Literal, Self
 
-from pydantic import (
-    AfterValidator,
-    BeforeValidator,
-    Discriminator,
-    Field,
-    Tag,
-    WithJsonSchema,
-    model_validator,
-)
+from pydantic import AfterValidator, BeforeValidator, Field, Tag, WithJsonSchema, model_validator
 
 from blend.base.formats import FORMATS
 from blend.base.master import Domain
 from blend.base.registry import suggestion
 from blend.recipe.blendtable import Blend
 from blend.recipe.fields import (
+    VALUE_OR_TABLE,
     Kebab,
     LineName,
     MasterName,
@@ -273,14 +266,10 @@ class CropBox(Table):
     h: int = Field(ge=1, description="rows")
 
 
-def _crop_kind(value: Any) -> str:
-    return "<box>" if isinstance(value, dict | CropBox) else "<word>"
-
-
 Crop = Annotated[
-    Annotated[_CropWord, exactly(_CropWord, ", or a table {x, y, w, h}"), Tag("<word>")]
-    | Annotated[CropBox, Tag("<box>")],
-    Discriminator(_crop_kind),
+    Annotated[_CropWord, exactly(_CropWord, ", or a table {x, y, w, h}"), Tag("<value>")]
+    | Annotated[CropBox, Tag("<table>")],
+    VALUE_OR_TABLE,
 ]
 
 

@@ -8,10 +8,7 @@ from pathlib import Path
 from types import MappingProxyType
 from typing import Any
 
-from pydantic import (
-    Field,
-    ValidationError,
-)
+from pydantic import Field, ValidationError
 
 from blend.base.errors import FaultList, InputError, RecipeError
 from blend.base.registry import suggestion
@@ -183,7 +180,7 @@ def _target(values: dict[str, Any], folder: Path, faults: list[RecipeError]) -> 
     except ValidationError as error:
         faults = faults + faults_of(error, Target)
     masters = values.get("masters")
-    faults = faults + (_role_faults(masters) if isinstance(masters, dict) else [])
+    faults = faults + (list(_role_faults(masters)) if isinstance(masters, dict) else [])
     if faults or target is None:
         raise FaultList(faults)
     return target
@@ -200,42 +197,36 @@ _LINE_ONLY = {
 }
 
 
-def _role_faults(masters: dict[str, Any]) -> list[RecipeError]:
-    """Return what is wrong with a master for being, or not being, the colour master."""
-    faults = []
+def _role_faults(masters: dict[str, Any]) -> Iterator[RecipeError]:
+    """Give what is wrong with a master for being, or not being, the colour master."""
     if "rgb" not in masters:
         found = f"there is no master called rgb among: {', '.join(masters) or 'none'}"
-        faults.append(RecipeError("masters", found=found, advice="name the colour master rgb"))
+        yield RecipeError("masters", found=found, advice="name the colour master rgb")
     steps = {key: step for step in STEPS for key in toml_names(type(Recipe(version=1).step(step)))}
     for name, table in masters.items():
         where = f"masters.{name}"
         if name in steps:
             found = f"the name is a key of [{steps[name]}] in a recipe"
-            faults.append(RecipeError(where, found=found, advice="give the master another name"))
+            yield RecipeError(where, found=found, advice="give the master another name")
         keys = table if isinstance(table, dict) else {}
         for key, advice in (_LINE_ONLY if name == "rgb" else _RGB_ONLY).items():
             if key in keys:
                 found = f"{key} has no meaning for {name}"
-                faults.append(RecipeError(f"{where}.{key}", found=found, advice=advice))
+                yield RecipeError(f"{where}.{key}", found=found, advice=advice)
         if keys.get("flat_calibrated") is not None:
-            faults += _flat_faults(where, keys)
+            yield from _flat_faults(f"{where}.flat_calibrated", keys)
         if name != "rgb" and isinstance(keys.get("light"), dict):
             found, advice = "one file a plane, for a line", "give one file; plane says which plane to take"
-            faults.append(RecipeError(f"{where}.light", found=found, advice=advice))
-    return faults
+            yield RecipeError(f"{where}.light", found=found, advice=advice)
 
 
-def _flat_faults(where: str, keys: dict[str, Any]) -> list[RecipeError]:
+def _flat_faults(where: str, keys: dict[str, Any]) -> Iterator[RecipeError]:
     if "flat" not in keys:
         found, advice = "there is no flat that it could speak of", "name the flat, or take this out"
+        yield RecipeError(where, found=found, advice=advice)
     elif keys["flat_calibrated"] is True and "flat_dark" in keys:
-        found, advice = (
-            "true, but flat_dark is given too",
-            "leave flat_dark out: nothing is taken off such a flat",
-        )
-    else:
-        return []
-    return [RecipeError(f"{where}.flat_calibrated", found=found, advice=advice)]
+        advice = "leave flat_dark out: nothing is taken off such a flat"
+        yield RecipeError(where, found="true, but flat_dark is given too", advice=advice)
 
 
 def _split_word(option: str, word: str, faults: list[RecipeError]) -> tuple[str, str, str]:

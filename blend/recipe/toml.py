@@ -291,12 +291,13 @@ def _fault(item: dict[str, Any], model: type[BaseModel]) -> RecipeError:
     if kind == "missing":
         meaning = (field.description or "") if field else ""
         return RecipeError(where, found="the key is missing", expected=meaning, advice="add it")
-    found = f"found {_short(item['input'])}"
+    value = item["input"]
+    found = "found a table" if isinstance(value, Mapping) else f"found {_cut(toml_value(value))}"
     if kind == "blend":
         return RecipeError(where, found=found, expected=context["expected"], advice=context["advice"])
     if kind == "literal_error":
         choices = re.findall(r"'([^']*)'", context["expected"])
-        expected, advice = f"one of: {', '.join(choices)}", suggestion(str(item["input"]), choices)
+        expected, advice = f"one of: {', '.join(choices)}", suggestion(str(value), choices)
     else:
         expected, advice = _range(field) or _PLAIN.get(kind) or str(item["msg"]), ""
     return RecipeError(where, found=found, expected=expected, advice=advice)
@@ -326,23 +327,14 @@ def _places(model: type[BaseModel], path: str = "") -> Iterator[str]:
 
 
 _PLAIN = {
-    "model_type": "a table",
-    "model_attributes_type": "a table",
-    "dict_type": "a table",
-    "list_type": "a list",
-    "tuple_type": "a list",
+    **dict.fromkeys(("model_type", "model_attributes_type", "dict_type"), "a table"),
+    **dict.fromkeys(("list_type", "tuple_type"), "a list"),
     "string_type": "a text",
     "float_type": "a number",
     "finite_number": "a finite number",
     "int_type": "a whole number",
     "bool_type": "true or false",
 }
-
-
-def _short(value: Any) -> str:
-    if isinstance(value, Mapping):
-        return "a table"
-    return _cut(toml_value(value))
 
 
 def _cut(text: str) -> str:
@@ -352,15 +344,13 @@ def _cut(text: str) -> str:
 
 def _range(field: FieldInfo | None) -> str:
     """Return which numbers a field takes, from its bounds; empty for a field without."""
-    if field is None:
-        return ""
     bounds = {
         name: getattr(limit, name)
-        for limit in field.metadata
+        for limit in (field.metadata if field else ())
         for name in ("ge", "gt", "le", "lt")
         if getattr(limit, name, None) is not None
     }
-    if not bounds:
+    if field is None or not bounds:
         return ""
     words = {"ge": "at least {}", "gt": "above {}", "le": "at most {}", "lt": "below {}"}
     number = "whole number" if int in (field.annotation, *get_args(field.annotation)) else "number"

@@ -12,9 +12,10 @@ import pytest
 import tifffile
 
 from blend.base.errors import InputError
+from blend.base.master import Facts
 from blend.files import tiff
 from blend.files.srgb import srgb_profile
-from blend.files.tiff import peek_tiff, read_tiff, tiff_header_text, write_tiff
+from blend.files.tiff import open_tiff, peek_tiff, tiff_header_text, write_tiff
 
 TOPS = {
     "uint8": 255.0,
@@ -25,6 +26,11 @@ TOPS = {
     "float32": None,
     "float64": None,
 }
+
+
+def read_tiff(path: Path, **limits: int) -> tuple[np.ndarray, Facts]:
+    pixels, facts = open_tiff(path, **limits)
+    return np.asarray(pixels), facts
 
 
 def picture(dtype: str, shape: tuple[int, ...] = (70, 33, 3)) -> np.ndarray:

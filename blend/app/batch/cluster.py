@@ -42,11 +42,9 @@ def run_on_cluster(
     try:
         from distributed import Client
     except ImportError:
-        raise RecipeError(
-            "--cluster",
-            found="the package distributed is not installed",
-            advice='pip install "narrowband-blend[cluster]"',
-        ) from None
+        found = "the package distributed is not installed"
+        advice = 'pip install "narrowband-blend[cluster]"'
+        raise RecipeError("--cluster", found=found, advice=advice) from None
     try:
         client: Any = Client(address, timeout=CONNECT_S, set_as_default=False)  # type: ignore[no-untyped-call]
     except (OSError, ValueError, TimeoutError) as fault:
@@ -144,17 +142,11 @@ def check_workers(client: Any, jobs: Sequence[Job]) -> int:
         faults += [f"{worker}: {name} is {there.get(name)}, here {here.get(name)}" for name in names]
         faults += [f"{worker}: it does not see {path}" for path in unseen]
     if faults:
-        raise StepError(
-            "--cluster",
-            found="; ".join(faults[:20]),
-            expected="the same versions on every worker, and one file system",
-            advice="install the same versions on all of them",
-        )
+        expected = "the same versions on every worker, and one file system"
+        advice = "install the same versions on all of them"
+        raise StepError("--cluster", found="; ".join(faults[:20]), expected=expected, advice=advice)
     hosts = [entry["host"] for entry in workers.values()]
-    shares: list[int] = [
-        count // hosts.count(entry["host"]) for entry, count in zip(workers.values(), counts, strict=True)
-    ]
-    return max(1, min(shares))
+    return max(1, min(count // hosts.count(host) for host, count in zip(hosts, counts, strict=True)))
 
 
 def state_of_worker(files: Sequence[str]) -> tuple[dict[str, str], list[str], int]:
@@ -181,17 +173,11 @@ def _absolute(path: str) -> str:
 
 def _deserted(pulse: _Pulse) -> StepError:
     who = "the scheduler has not answered" if pulse.workers is None else "the scheduler has had no workers"
-    return StepError(
-        "--cluster",
-        found=f"{who} for {GONE_S:.0f} s, and the target was not done",
-        expected="a cluster with workers",
-        advice="start them, and run the same command again: what is done stays done",
-    )
+    found = f"{who} for {GONE_S:.0f} s, and the target was not done"
+    advice = "start them, and run the same command again: what is done stays done"
+    return StepError("--cluster", found=found, expected="a cluster with workers", advice=advice)
 
 
 def _gone(job: Job) -> StepError:
-    return StepError(
-        job.name,
-        found=f"the workers that tried it died, {RETRIES + 1} of them",
-        advice="look at their memory",
-    )
+    found = f"the workers that tried it died, {RETRIES + 1} of them"
+    return StepError(job.name, found=found, advice="look at their memory")

@@ -6,6 +6,7 @@ import os
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Any
 
 from blend.base.errors import BlendError, InputError
 from blend.files.cards import kind_in, odd_card_note, stated_kind
@@ -142,7 +143,7 @@ def _draft(name: str, lights: Sequence[Frame], frames: Sequence[Frame], *, out: 
     roles: dict[str, list[Frame]] = {}
     for light in lights:
         roles.setdefault(_role(light, notes), []).append(light)
-    masters: dict[str, dict[str, object]] = {}
+    masters: dict[str, dict[str, Any]] = {}
     for role, found in roles.items():
         if not role:
             continue
@@ -154,14 +155,11 @@ def _draft(name: str, lights: Sequence[Frame], frames: Sequence[Frame], *, out: 
         master, _, plane = role.partition(".")
         table = masters.setdefault(master, {})
         if plane:
-            lights_table = table.setdefault("light", {})
-            assert isinstance(lights_table, dict)
-            lights_table[plane] = _relative(light.path, out)
+            table.setdefault("light", {})[plane] = _relative(light.path, out)
         else:
             table["light"] = _relative(light.path, out)
-        if not plane:
             table.update(_calibration(role, light, frames, notes, out=out))
-        elif plane == "red" and not light.head.facts.taken_out:
+        if plane == "red" and not light.head.facts.taken_out:
             notes.append("rgb: one file a plane; calibration frames a plane are not paired, calibrate before")
     if "rgb" not in masters:
         notes.append("missing: no colour master (three planes, or red, green and blue filters)")
@@ -207,16 +205,14 @@ def _calibration(
     for kind in ("dark", "flat", "bias"):
         if kind in done or (kind == "dark" and "bias" in done):
             continue
-        planes = (1, len(light.head.planes))
-        alike = [
-            f
-            for f in frames
-            if f.kind == kind and f.head.shape == light.head.shape and len(f.head.planes) in planes
-        ]
         fits, reasons = [], []
-        for frame in alike:
-            unlike = _unlike(kind, frame, light)
-            if unlike:
+        for frame in frames:
+            planes = len(frame.head.planes)
+            if frame.kind != kind or frame.head.shape != light.head.shape:
+                continue
+            if planes not in (1, len(light.head.planes)):
+                continue
+            if unlike := _unlike(kind, frame, light):
                 reasons.append(f"{frame.path.name}: {unlike}")
             else:
                 fits.append(frame)

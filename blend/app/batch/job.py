@@ -6,7 +6,6 @@ import threading
 import time
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
-from functools import cache
 from pathlib import Path
 from typing import Any, Literal
 
@@ -106,7 +105,6 @@ def do_job(job: Job, listener: Callable[[Event], None] | None = None) -> Verdict
     )
 
 
-@cache
 def failed(job: Job, code: int, reason: str, *, seconds: float = 0.0) -> Verdict:
     """Return the verdict of a target that could not be done."""
     return Verdict(

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import shlex
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -121,6 +122,7 @@ def plan_batch(recipe: str, targets: Sequence[Path], *, out: Path, options: Batc
     for file in files:
         name = _name_of(file)
         folder = folder_name(name)
+        command = ["blend", "run", recipe, str(file), "--out", str(out / folder)]
         job = Job(
             name=name,
             recipe=recipe,
@@ -128,7 +130,7 @@ def plan_batch(recipe: str, targets: Sequence[Path], *, out: Path, options: Batc
             out=str(out / folder),
             root=None if root is None else str(root),
             threads=threads,
-            command=_command(recipe, file, out / folder, root),
+            command=shlex.join(command if root is None else [*command, "--root", str(root)]),
             overwrite=options.overwrite,
         )
         if folder in taken:
@@ -258,10 +260,3 @@ def _name_of(file: Path) -> str:
         return load_target(read_text(file), where=str(file), folder=file.resolve().parent).name
     except BlendError:
         return folder_name(file.name.removesuffix(".target.toml").removesuffix(".toml"))
-
-
-def _command(recipe: str, file: Path, out: Path, root: Path | None) -> str:
-    import shlex
-
-    words = ["blend", "run", recipe, str(file), "--out", str(out)]
-    return shlex.join(words + ([] if root is None else ["--root", str(root)]))

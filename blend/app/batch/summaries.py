@@ -6,7 +6,6 @@ import csv
 import hashlib
 import io
 import json
-import os
 from collections.abc import Iterable, Mapping, Sequence
 from pathlib import Path
 from typing import Any
@@ -19,6 +18,7 @@ from blend.files.claim import Claim
 from blend.files.record import seal_of
 from blend.files.whole import WholeFolder, put_bytes
 from blend.pages.batch import batch_page
+from blend.pages.fill_template import link_to
 from blend.pages.numbers import COLUMNS as NUMBERS
 from blend.pages.plain import page_or_plain
 
@@ -45,9 +45,9 @@ def write_summaries(
     page, _ = page_or_plain(
         lambda: batch_page(
             recipe,
-            [_card(out, verdict) for verdict in verdicts],
+            [_card(verdict) for verdict in verdicts],
             counts(verdicts),
-            log=next((_link(out, log) for log in logs if log.is_file()), ""),
+            log=next((link_to(log, page=out) for log in logs if log.is_file()), ""),
         ),
         title="page of the batch",
         beside="the targets' results, batch.csv and batch.json",
@@ -117,7 +117,7 @@ def labels(verdicts: Sequence[Verdict]) -> dict[str, int]:
     return {label: sum(verdict.judged.label == label for verdict in verdicts) for label in LABELS}
 
 
-def _card(out: Path, verdict: Verdict) -> dict[str, object]:
+def _card(verdict: Verdict) -> dict[str, object]:
     folder = Path(verdict.out)
     there = [path.name for path in folder.iterdir()] if verdict.state != "failed" and folder.is_dir() else []
     shown = {
@@ -135,11 +135,3 @@ def _card(out: Path, verdict: Verdict) -> dict[str, object]:
         "values": dict(verdict.judged.numbers),
         **{key: f"{quote(folder.name)}/{name}" if name else "" for key, name in shown.items()},
     }
-
-
-def _link(out: Path, path: Path) -> str:
-    """Return a link from the page to a file, relative where there is a way; empty where there is none."""
-    try:
-        return quote(Path(os.path.relpath(path, out)).as_posix())
-    except ValueError:  # another drive
-        return ""

@@ -2,18 +2,16 @@
 
 from __future__ import annotations
 
-import sys
 import time
 from collections.abc import Sequence
-from types import TracebackType
 from typing import Any
 
 from blend.app.batch.job import Verdict
 from blend.app.batch.judged import LABELS
 from blend.app.batch.plan import START_SECONDS, Planned
 from blend.app.batch.summaries import counts, labels
-from blend.app.run import aligned, printable
-from blend.base.system import is_terminal
+from blend.app.run import OnTerminal, aligned
+from blend.base.errors import printable
 from blend.pages.numbers import shown_columns
 from blend.recipe.state import Event
 
@@ -21,44 +19,25 @@ LAST_SHOWN = 8
 """Ended targets in the live table: the latest, for a terminal has few lines."""
 
 
-class BatchView:
-    """Shows a batch on standard error.
-
-    Parameters
-    ----------
-    quiet : bool
-        Show nothing.
-    """
+class BatchView(OnTerminal):
+    """Shows a batch: a live table, or a line for each step of a target."""
 
     def __init__(self, *, quiet: bool) -> None:
-        self._quiet = quiet
-        self._live: Any = None
+        super().__init__(quiet=quiet)
         self._rows: dict[str, tuple[str, float, str]] = {}
         self._ended: list[str] = []
 
-    def __enter__(self) -> BatchView:
-        if not self._quiet and is_terminal(sys.stderr):
-            from rich.console import Console
-            from rich.live import Live
+    def _made(self, console: Any) -> Any:
+        from rich.live import Live
 
-            self._live = Live(
-                console=Console(stderr=True), get_renderable=self._table, refresh_per_second=4, transient=True
-            )
-            self._live.start()
-        return self
-
-    def __exit__(
-        self, kind: type[BaseException] | None, fault: BaseException | None, trace: TracebackType | None
-    ) -> None:
-        if self._live is not None:
-            self._live.stop()
+        return Live(console=console, get_renderable=self._table, refresh_per_second=4, transient=True)
 
     def begin(self, plan: Sequence[Planned]) -> None:
         """Show what will be done."""
         self._rows = {planned.job.target: ("waiting", 0.0, "") for planned in plan}
         self._names = {planned.job.target: planned.job.name for planned in plan}
         self._by_name = {planned.job.name: planned.job.target for planned in plan if not planned.fault}
-        self._say(f"{len(plan)} targets")
+        self._line(f"{len(plan)} targets")
 
     def event(self, name: str, event: Event) -> None:
         """Show a step of one target."""
@@ -67,7 +46,7 @@ class BatchView:
         if step != event.step:
             begun = since if step != "waiting" else time.monotonic()
             self._rows[key] = (event.step, begun, "")
-            self._say(f"{name}: {event.step}")
+            self._line(f"{name}: {event.step}")
 
     def verdict(self, verdict: Verdict) -> None:
         """Show what became of one target."""
@@ -76,12 +55,7 @@ class BatchView:
         self._ended.append(verdict.target)
         why = verdict.reason.splitlines() or list(verdict.judged.reasons)
         unchanged = ", unchanged" if verdict.state == "skipped" else ""
-        self._say(f"{verdict.name}: {label}{unchanged}" + (f": {why[0]}" if why else ""))
-
-    def _say(self, text: str) -> None:
-        if not self._quiet and self._live is None:
-            sys.stderr.write(printable(text) + "\n")
-            sys.stderr.flush()
+        self._line(f"{verdict.name}: {label}{unchanged}" + (f": {why[0]}" if why else ""))
 
     def _table(self) -> Any:
         from rich.console import Group
@@ -122,14 +96,9 @@ def verdict_table(verdicts: Sequence[Verdict]) -> str:
     ]
     lines = aligned(rows)
     for v in order:
-        if v.reason:
-            lines += [
-                "",
-                f"{v.name} (exit code {v.exit_code}):",
-                *(f"  {line}" for line in v.reason.splitlines()),
-            ]
-        elif v.judged.reasons:
-            lines += ["", f"{v.name}, to look at:", *(f"  {reason}" for reason in v.judged.reasons)]
+        why = v.reason.splitlines() or v.judged.reasons
+        head = f"{v.name} (exit code {v.exit_code}):" if v.reason else f"{v.name}, to look at:"
+        lines += ["", head, *(f"  {line}" for line in why)] if why else []
     unchanged = counts(verdicts)["skipped"]
     tally = ", ".join(f"{count} {label}" for label, count in labels(verdicts).items())
     lines += ["", tally + (f"; {unchanged} unchanged" if unchanged else "")]

@@ -8,8 +8,8 @@ from typing import Any
 import click
 
 from blend.app.cli.helptext import Grouped
-
-PATH = click.Path(path_type=Path)
+from blend.app.cli.words import PATH, overwrite_option, quiet_option, threads_option
+from blend.base.errors import printable
 
 
 @click.command(cls=Grouped)
@@ -32,8 +32,8 @@ PATH = click.Path(path_type=Path)
 @click.option("--cluster", metavar="ADDRESS", help="A running Dask scheduler that does the work.")
 @click.option("--log", type=PATH, help="Append one line of JSON an event.")
 @click.option("--json", "as_json", is_flag=True, help="Print batch.json instead of the table.")
-@click.option("--quiet", is_flag=True, help="No progress.")
-@click.option("--overwrite", is_flag=True, help="Replace files in the way that blend did not write.")
+@quiet_option
+@overwrite_option
 def batch(recipe: str, targets: tuple[Path, ...], **options: Any) -> None:
     """Apply RECIPE to every target file of TARGETS (files, or folders searched for *.target.toml).
 
@@ -87,12 +87,12 @@ def batch(recipe: str, targets: tuple[Path, ...], **options: Any) -> None:
 @click.argument("record", type=PATH)
 @click.option("--find", "folders", multiple=True, type=PATH, help="Look here for inputs that have moved.")
 @click.option("--out", type=PATH, help="Keep the new results here; else they are compared and thrown away.")
-@click.option("--threads", type=click.IntRange(min=0), default=0, help="0: one per core.")
-@click.option("--quiet", is_flag=True, help="No progress.")
-@click.option("--overwrite", is_flag=True, help="Replace files in the way that blend did not write.")
+@threads_option
+@quiet_option
+@overwrite_option
 def replay(record: Path, **options: Any) -> None:
     """Run again from RECORD, a record.json, and say of each output whether its bytes are the same."""
-    from blend.app.run import Progress, printable, replay_record
+    from blend.app.run import Progress, replay_record
     from blend.base.rowblocks import limit_threads
 
     with limit_threads(options["threads"]), Progress(quiet=options["quiet"]) as progress:
@@ -112,11 +112,10 @@ def replay(record: Path, **options: Any) -> None:
 @click.argument("folder", type=PATH)
 @click.option("--out", type=PATH, help="Where target files are written; default FOLDER.")
 @click.option("--dry-run", is_flag=True, help="Say what would be done, write nothing.")
-@click.option("--overwrite", is_flag=True, help="Replace files in the way that blend did not write.")
+@overwrite_option
 def plan(folder: Path, out: Path | None, dry_run: bool, overwrite: bool) -> None:
     """Read the headers of all masters in FOLDER, pair them, and write target files to look at and edit."""
     from blend.app.batch import plan_folder, write_plan
-    from blend.app.run import printable
 
     found = plan_folder(folder, out=out or folder)
     click.echo(printable(found.text()))

@@ -18,12 +18,10 @@ from blend.app.cli.compare import compare
 from blend.app.cli.frames import gain, stack
 from blend.app.cli.helptext import Tasks
 from blend.app.cli.trial import keep, try_
-from blend.app.cli.words import Number, one_target
-from blend.base.errors import BlendError, shortened
+from blend.app.cli.words import PATH, Number, one_target, overwrite_option, quiet_option, threads_option
+from blend.base.errors import BlendError, printable, shortened
 from blend.base.quiet import silence_process
 from blend.base.system import is_terminal, keep_freed_memory, put_null_device, send_nowhere
-
-EXISTING = click.Path(path_type=Path)
 
 
 @click.group(cls=Tasks, context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100})
@@ -37,11 +35,11 @@ def blend() -> None:
 
 
 @blend.command()
-@click.option("--out", type=EXISTING, default=Path("demo"), show_default=True, help="Folder for everything.")
+@click.option("--out", type=PATH, default=Path("demo"), show_default=True, help="Folder for everything.")
 @click.option("--size", type=click.Choice(["small", "full"]), default="small", show_default=True)
 @click.option("--seed", type=click.IntRange(min=0), default=7, show_default=True, help="Another sky.")
-@click.option("--threads", type=click.IntRange(min=0), default=0, help="0: one per core.")
-@click.option("--overwrite", is_flag=True, help="Replace files in the way that blend did not write.")
+@threads_option
+@overwrite_option
 def demo(out: Path, size: str, seed: int, threads: int, overwrite: bool) -> None:
     """Draw a simulated moonlit night, run the shipped recipe on it, and compare with the truth."""
     from blend.app.cli.warmup import start_loading
@@ -59,7 +57,7 @@ def demo(out: Path, size: str, seed: int, threads: int, overwrite: bool) -> None
 
 @blend.command()
 @click.argument("recipe")
-@click.argument("target", nargs=-1, type=EXISTING, callback=one_target)
+@click.argument("target", nargs=-1, type=PATH, callback=one_target)
 @click.option("-m", "--master", "masters", multiple=True, metavar="NAME=FILE", help="rgb=, ha=, rgb.red= ...")
 @click.option("--dark", "darks", multiple=True, metavar="NAME=FILE", help="Master dark of a master.")
 @click.option("--flat", "flats", multiple=True, metavar="NAME=FILE", help="Master flat of a master.")
@@ -69,16 +67,16 @@ def demo(out: Path, size: str, seed: int, threads: int, overwrite: bool) -> None
     "--catalogue", "catalogues", multiple=True, metavar="rgb=FILE", help="Stars of known colour, CSV."
 )
 @click.option("--name", default="blend", show_default=True, help="Name of the target when -m is used.")
-@click.option("--out", type=EXISTING, help="Folder for the results; default ./NAME.")
+@click.option("--out", type=PATH, help="Folder for the results; default ./NAME.")
 @click.option("--set", "settings", multiple=True, metavar="KEY=VALUE", help="Change one recipe value.")
 @click.option("--stages", is_flag=True, help="Keep the masters after each linear step too.")
 @click.option("--verbose", is_flag=True, help="Print everything that was measured, and all notes.")
 @click.option("--json", "as_json", is_flag=True, help="Print the record instead.")
-@click.option("--quiet", is_flag=True, help="No progress.")
-@click.option("--threads", type=click.IntRange(min=0), default=0, help="0: one per core.")
-@click.option("--root", type=EXISTING, help="A folder above the target file, in all of which it may read.")
-@click.option("--log", type=EXISTING, help="Append one line of JSON an event.")
-@click.option("--overwrite", is_flag=True, help="Replace files in the way that blend did not write.")
+@quiet_option
+@threads_option
+@click.option("--root", type=PATH, help="A folder above the target file, in all of which it may read.")
+@click.option("--log", type=PATH, help="Append one line of JSON an event.")
+@overwrite_option
 def run(recipe: str, target: Path | None, **options: Any) -> None:
     """Make one picture: RECIPE (a file or a shipped recipe's name) applied to TARGET (a target file or -m options)."""
     from blend.app.cli.warmup import start_loading
@@ -151,9 +149,9 @@ FILE_OPTIONS = {
 
 @blend.command()
 @click.argument("recipe")
-@click.argument("target", nargs=-1, type=EXISTING, callback=one_target)
+@click.argument("target", nargs=-1, type=PATH, callback=one_target)
 @click.option("--set", "settings", multiple=True, metavar="KEY=VALUE", help="Change one recipe value.")
-@click.option("--root", type=EXISTING, help="A folder above the target file, in all of which it may read.")
+@click.option("--root", type=PATH, help="A folder above the target file, in all of which it may read.")
 def check(recipe: str, target: Path | None, settings: tuple[str, ...], root: Path | None) -> None:
     """Read RECIPE and TARGET, no pixels, and list every fault in one go."""
     from blend.app.run import check_files
@@ -163,7 +161,7 @@ def check(recipe: str, target: Path | None, settings: tuple[str, ...], root: Pat
 
 @blend.command()
 @click.argument("recipe")
-@click.argument("target", nargs=-1, type=EXISTING, callback=one_target)
+@click.argument("target", nargs=-1, type=PATH, callback=one_target)
 @click.option("--set", "settings", multiple=True, metavar="KEY=VALUE", help="Change one recipe value.")
 def explain(recipe: str, target: Path | None, settings: tuple[str, ...]) -> None:
     """Say in plain words, step by step, what RECIPE will do, with its equations and their sources."""
@@ -197,7 +195,7 @@ def formulas(name: str | None) -> None:
 
 
 @blend.command()
-@click.argument("files", nargs=-1, required=True, type=EXISTING)
+@click.argument("files", nargs=-1, required=True, type=PATH)
 @click.option("--json", "as_json", is_flag=True, help="Print the measurements as JSON.")
 @click.option(
     "--gain",
@@ -218,7 +216,7 @@ def formulas(name: str | None) -> None:
 @click.option(
     "--sky",
     "picture",
-    type=EXISTING,
+    type=PATH,
     help="FILE is a picture: draw what degree 2 and a spline leave of its sky, .png.",
 )
 @click.option(
@@ -253,7 +251,7 @@ def inspect(
 
 
 @blend.command()
-@click.argument("target", required=False, type=EXISTING)
+@click.argument("target", required=False, type=PATH)
 @click.option("--ra", help="Right ascension: degrees, or 13:29:52 as hours.")
 @click.option("--dec", help="Declination: degrees, or +47:11:43.")
 @click.option("--time", "when", help="UTC, like 2026-11-25T22:00.")
@@ -265,10 +263,10 @@ def inspect(
     "--zenith", type=Number(), default=21.0, show_default=True, help="Moonless zenith, mag/arcsec2, V."
 )
 @click.option("--width-nm", type=Number(), default=7.0, show_default=True, help="Width of the line filter.")
-@click.option("--plot", type=EXISTING, help="Write the night as a .png or .svg plot.")
-@click.option("--overwrite", is_flag=True, help="Replace files in the way that blend did not write.")
+@click.option("--plot", type=PATH, help="Write the night as a .png or .svg plot.")
+@overwrite_option
 @click.option(
-    "--against", type=EXISTING, help="Compare the sky of TARGET with that of another picture or record.json."
+    "--against", type=PATH, help="Compare the sky of TARGET with that of another picture or record.json."
 )
 @click.option("--bias", type=Number(), default=0.0, help="With --against: the sensor's offset in counts.")
 @click.option(
@@ -315,7 +313,7 @@ def _site(text: str) -> tuple[float, float, float]:
 
 
 @blend.command()
-@click.argument("records", nargs=-1, required=True, type=EXISTING)
+@click.argument("records", nargs=-1, required=True, type=PATH)
 def worth(records: tuple[Path, ...]) -> None:
     """Say what the line masters of runs brought, as exposure of colour, and what the Moon cost, from their records."""
     from blend.app.inspect import worth_report
@@ -436,6 +434,5 @@ def _folder_is_gone() -> bool:
 
 
 def _told(message: str, code: int) -> int:
-    printable = "".join(c if c.isprintable() or c == "\n" else "?" for c in message)
-    click.echo(printable, err=True)
+    click.echo(printable(message), err=True)
     return code

@@ -8,7 +8,8 @@ from typing import Any
 
 import click
 
-PATH = click.Path(path_type=Path)
+from blend.app.cli.words import PATH, overwrite_option
+from blend.base.errors import printable
 
 
 @click.command()
@@ -17,14 +18,13 @@ PATH = click.Path(path_type=Path)
 @click.option("--out", type=PATH, default=Path("compare"), show_default=True, help="Folder for the page.")
 @click.option("--any-target", is_flag=True, help="Compare runs of different targets, too.")
 @click.option("--json", "as_json", is_flag=True, help="Print compare.json instead of the table.")
-@click.option("--overwrite", is_flag=True, help="Replace files in the way that blend did not write.")
+@overwrite_option
 def compare(a: Path, b: Path, out: Path, any_target: bool, as_json: bool, overwrite: bool) -> None:
     """Compare two runs of a target: recipes, numbers, and a page to wipe between the pictures.
 
     A and B are folders of results, or record.json files: two nights, two recipes, a run and its earlier self.
     """
     from blend.app.inspect import compare_runs
-    from blend.app.run import printable
     from blend.files.record import record_text
 
     told = compare_runs(a, b, out=out, any_target=any_target, overwrite=overwrite)

@@ -9,9 +9,8 @@ from typing import Any
 import click
 
 from blend.app.cli.helptext import Grouped
-from blend.app.cli.words import Number
+from blend.app.cli.words import PATH, Number, overwrite_option, quiet_option, threads_option
 
-PATH = click.Path(path_type=Path)
 CLIP = Number(min=2.0)
 """Clipped over and over at less than sqrt(3) sigma, noise loses all its values; at 2 it keeps 0.73 of its scatter."""
 
@@ -75,9 +74,9 @@ class PathOrCounts(click.ParamType[Path | float]):
 @click.option("--rejected", type=PATH, help="Write how many values were rejected at each pixel.")
 @click.option("--csv", "csv_file", type=PATH, help="Write the table of frames as CSV.")
 @click.option("--json", "as_json", is_flag=True, help="Print the table as JSON.")
-@click.option("--quiet", is_flag=True, help="No progress.")
-@click.option("--threads", type=click.IntRange(min=0), default=0, help="0: one per core.")
-@click.option("--overwrite", is_flag=True, help="Replace files in the way that blend did not write.")
+@quiet_option
+@threads_option
+@overwrite_option
 def stack(kind: str, frames: tuple[Path, ...], out: Path, **options: Any) -> None:
     """Make a master of a camera's FRAMES (raws, FITS mosaics, folders of them): light, dark, flat or bias."""
     from blend.app.frames import StackOptions, parse_memory, stack_frames
@@ -86,10 +85,8 @@ def stack(kind: str, frames: tuple[Path, ...], out: Path, **options: Any) -> Non
 
     if options["kappa"] is not None:
         options["clip_sigma"] = options["kappa"]
-    options |= {
-        **{"memory_bytes": parse_memory(options["memory"]), "filter": options["filter_"]},
-        "csv": options["csv_file"],
-    }
+    options |= {"filter": options["filter_"], "csv": options["csv_file"]}
+    options["memory_bytes"] = parse_memory(options["memory"])
     chosen = StackOptions(**{item.name: options[item.name] for item in fields(StackOptions)})
     with limit_threads(options["threads"]), Progress(quiet=options["quiet"]) as progress:
         done = stack_frames(kind, frames, out=out, options=chosen, listener=progress.show)  # type: ignore[arg-type]

@@ -14,32 +14,19 @@ COMMANDS: Mapping[str, tuple[str, ...]] = {
     "Plan a night, judge one": ("moon", "worth"),
     "Check and repeat": ("check", "replay", "schema"),
 }
-OPTIONS: Mapping[str, tuple[str, ...]] = {
-    "Masters": ("masters", "darks", "flats", "biases", "flat_darks", "catalogues", "name", "root", "folders"),
-    "Recipe": ("settings", "vary", "scale", "crop", "reason"),
-    "Frames": ("pattern", "mixed", "group", "gain_e", "read_noise_e", "filter_"),
-    "Calibration": ("dark", "flat", "bias", "dark_scaling"),
-    "Rejection": ("method", "clip_sigma", "rejected"),
-    "Grid and colour": ("line", "demosaic", "reference"),
-    "Where and when": ("ra", "dec", "when", "site", "extinction", "zenith", "width_nm", "against", "band_nm"),
-    "Results": (
-        *(
-            "out",
-            "stages",
-            "verbose",
-            "as_json",
-            "csv_file",
-            "plot",
-            "show",
-            "dry_run",
-            "no_resume",
-            "overwrite",
-        ),
-        *("inject", "size", "seed"),
-    ),
-    "Running": (
-        *("quiet", "threads", "jobs", "memory", "temp", "log", "cluster", "no_store", "store", "store_gib"),
-    ),
+OPTIONS: Mapping[str, Sequence[str]] = {
+    heading: names.split()
+    for heading, names in {
+        "Masters": "masters darks flats biases flat_darks catalogues name root folders",
+        "Recipe": "settings vary scale crop reason",
+        "Frames": "pattern mixed group gain_e read_noise_e filter_",
+        "Calibration": "dark flat bias dark_scaling",
+        "Rejection": "method clip_sigma rejected",
+        "Grid and colour": "line demosaic reference",
+        "Where and when": "ra dec when site extinction zenith width_nm against band_nm",
+        "Results": "out stages verbose as_json csv_file plot show dry_run no_resume overwrite inject size seed",
+        "Running": "quiet threads jobs memory temp log cluster no_store store store_gib",
+    }.items()
 }
 """Headings with the names of the parameters under them, the same in every command; what is in none stands last."""
 LIGHTS = ("line", "demosaic", "reference", "flat")

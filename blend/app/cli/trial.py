@@ -10,9 +10,7 @@ from typing import Any
 import click
 
 from blend.app.cli.helptext import Grouped
-from blend.app.cli.words import Number, one_target
-
-PATH = click.Path(path_type=Path)
+from blend.app.cli.words import PATH, Number, one_target, overwrite_option, quiet_option, threads_option
 
 
 @click.command("try", cls=Grouped)
@@ -34,10 +32,10 @@ PATH = click.Path(path_type=Path)
 @click.option("--store-gib", type=Number(min=0), default=8.0, show_default=True, help="Its largest size.")
 @click.option("--open", "show", is_flag=True, help="Open the page, or else the contact sheet, when done.")
 @click.option("--json", "as_json", is_flag=True, help="Print trial.json instead of the table.")
-@click.option("--quiet", is_flag=True, help="No progress.")
-@click.option("--threads", type=click.IntRange(min=0), default=0, help="0: one per core.")
+@quiet_option
+@threads_option
 @click.option("--root", type=PATH, help="A folder above the target file, in all of which it may read.")
-@click.option("--overwrite", is_flag=True, help="Replace files in the way that blend did not write.")
+@overwrite_option
 def try_(recipe: str, target: Path, **options: Any) -> None:
     """Make TARGET's picture under variants of RECIPE, side by side, with numbers to choose by."""
     from blend.app.run import Progress, open_target, recipe_files, recipe_text
@@ -81,7 +79,7 @@ def try_(recipe: str, target: Path, **options: Any) -> None:
 @click.argument("tile", type=int, required=False)
 @click.option("--out", type=PATH, help="The recipe file; default kept-TILE.toml in the trial's folder.")
 @click.option("--reason", default="", help="Why this one; default its numbers.")
-@click.option("--overwrite", is_flag=True, help="Replace files in the way that blend did not write.")
+@overwrite_option
 def keep(trial: str, tile: int | None, out: Path | None, reason: str, overwrite: bool) -> None:
     """Write the recipe of TILE, as numbered on the contact sheet of TRIAL.
 

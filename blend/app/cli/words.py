@@ -1,4 +1,4 @@
-"""Words of the command line that several commands read alike: finite numbers, and one target file."""
+"""Words of the command line that several commands read alike: options, finite numbers, and one target file."""
 
 from __future__ import annotations
 
@@ -9,6 +9,14 @@ from typing import Any
 import click
 
 from blend.base.errors import RecipeError
+
+PATH = click.Path(path_type=Path)
+
+overwrite_option = click.option(
+    "--overwrite", is_flag=True, help="Replace files in the way that blend did not write."
+)
+quiet_option = click.option("--quiet", is_flag=True, help="No progress.")
+threads_option = click.option("--threads", type=click.IntRange(min=0), default=0, help="0: one per core.")
 
 
 class Number(click.FloatRange):

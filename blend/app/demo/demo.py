@@ -91,10 +91,8 @@ def refuse_demo(out: Path, options: SceneOptions, *, overwrite: bool = False) ->
 
 def write_night(night: Night, folder: Path) -> Path:
     """Write the masters of a night and their target file, and return the target file's path."""
-    files = {
-        name: _write_masters(name, masters, folder)
-        for name, masters in (("rgb", night.rgb), ("ha", night.ha))
-    }
+    both = {"rgb": night.rgb, "ha": night.ha}
+    files = {name: _write_masters(name, masters, folder) for name, masters in both.items()}
     path = folder / f"{NAME}.target.toml"
     write_whole(path, sealed(_target_text(files, night.options).encode(), kind="toml"))
     return path

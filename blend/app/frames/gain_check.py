@@ -62,11 +62,9 @@ def _refuse_mixed(frames: Sequence[Mosaic]) -> None:
             )
     for frame in frames:
         if (frame.head.facts.frames or 1) > 1:
-            raise InputError(
-                str(frame.head.path),
-                found=f"a stack of {frame.head.facts.frames} frames",
-                expected="single frames: a stack's noise is not the sensor's",
-            )
+            found = f"a stack of {frame.head.facts.frames} frames"
+            expected = "single frames: a stack's noise is not the sensor's"
+            raise InputError(str(frame.head.path), found=found, expected=expected)
     if np.array_equal(frames[0].pixels, frames[1].pixels) or np.array_equal(
         frames[2].pixels, frames[3].pixels
     ):

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from pathlib import Path
@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 
 from blend.app.frames.table import FrameRow
 from blend.base.errors import InputError, StepError
+from blend.base.rowblocks import row_blocks
 from blend.files.cards import odd_card_note
 from blend.files.raw import NO_BLACK, SUFFIXES, Head, peek_mosaic
 from blend.files.scratch import FrameStore
@@ -241,7 +242,7 @@ def combine_store(
     rejected = np.zeros((rows, columns), dtype=np.uint16)
     out = np.zeros(len(chosen))
     seen = np.zeros(len(chosen))
-    strips = list(_strips(rows, columns, len(chosen), tile_bytes // 2))
+    strips = row_blocks(rows, height=max(1, tile_bytes // 2 // (4 * columns * len(chosen))))
     places = [(plane, strip) for plane in range(planes) for strip in strips]
     with ThreadPoolExecutor(max_workers=1) as ahead:
         # the next strip is read while this one is combined
@@ -262,12 +263,6 @@ def combine_store(
             seen += done.values_by_frame
             told((number + 1) / len(places))
     return Sum(pixels=pixels, kept=kept, rejected=rejected, rejected_share=out / np.maximum(seen, 1.0))
-
-
-def _strips(rows: int, columns: int, frames: int, tile_bytes: int) -> Iterator[slice]:
-    height = max(1, min(rows, tile_bytes // (4 * columns * frames)))
-    for start in range(0, rows, height):
-        yield slice(start, min(start + height, rows))
 
 
 def parse_memory(text: str) -> int:
@@ -305,12 +300,9 @@ def refuse_too_small(memory_bytes: int, needed: int) -> None:
         Less memory than one band of all frames takes.
     """
     if memory_bytes < needed:
-        raise StepError(
-            "--memory",
-            found=f"{memory_bytes / 2**20:.0f} MiB",
-            expected=f"at least {needed / 2**20:.0f} MiB for frames of this size",
-            advice="allow more memory, or stack one pixel for 2 x 2 with --demosaic half",
-        )
+        expected = f"at least {needed / 2**20:.0f} MiB for frames of this size"
+        advice = "allow more memory, or stack one pixel for 2 x 2 with --demosaic half"
+        raise StepError("--memory", found=f"{memory_bytes / 2**20:.0f} MiB", expected=expected, advice=advice)
 
 
 def too_few(kind: str, count: int, why: str) -> StepError:

@@ -128,12 +128,9 @@ def prepare_plan(first: Head, options: StackOptions, *, frames: int) -> tuple[Li
         A line is asked of a sensor without colours.
     """
     if options.line is not None and first.pattern is None:
-        raise InputError(
-            str(first.path),
-            found="its sensor has no colours",
-            expected="a Bayer mosaic, whose red photosites see the line",
-            advice="leave --line out, or give the pattern with --pattern",
-        )
+        expected = "a Bayer mosaic, whose red photosites see the line"
+        advice = "leave --line out, or give the pattern with --pattern"
+        raise InputError(str(first.path), found="its sensor has no colours", expected=expected, advice=advice)
     masters = {
         name: read_mosaic(path, pattern=options.pattern)
         for name, path in (("dark", options.dark), ("bias", options.bias), ("flat", options.flat))

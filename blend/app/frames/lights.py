@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import replace
 from math import atan2, degrees
 from pathlib import Path
 from typing import Any
@@ -87,6 +86,7 @@ def stack_lights(files: list[Path], *, out: Path, options: StackOptions, listene
         out, total, planes=plan.planes, cards=cards, rejected=options.rejected, rows=first.facts.rows
     )
     rows = (*(_row(frame, kept, total, plan.shape) for frame in frames), *unreadable)
+    rays = [frame.rays for frame in kept if frame.rays is not None]
     facts = {
         "frames": len(kept),
         "left_out": len(rows) - len(kept),
@@ -98,7 +98,7 @@ def stack_lights(files: list[Path], *, out: Path, options: StackOptions, listene
         "effective_frames": effective_frames(np.array([frame.weight for frame in kept])),
         "gain_e": cards["EGAIN"][0],
         "rejected_share": float(total.rejected_share.mean()),
-        "rays": _sum_known([frame.rays for frame in kept]),
+        "rays": sum(rays) if rays else None,
         "temporary_bytes": store.disk_bytes + flag_store.disk_bytes,
     }
     return Stacked(out=out, kind="light", rows=rows, facts=facts, notes=tuple(notes))
@@ -138,12 +138,8 @@ def _choose_reference(frames: Sequence[LightFrame], named: Path | None) -> Light
         for frame in usable:
             if frame.head.path == named or frame.head.path.name == named.name:
                 return frame
-        raise InputError(
-            str(named),
-            found="it is none of the frames that can be used",
-            expected="one of them",
-            advice="name a frame of the stack",
-        )
+        found = "it is none of the frames that can be used"
+        raise InputError(str(named), found=found, expected="one of them", advice="name a frame of the stack")
     # by the median, not the most: one frame of another, richer field must not be the reference
     counts = [len(frame.stars) for frame in usable if frame.stars is not None]
     rich = [f for f in usable if f.stars is not None and len(f.stars) >= 0.9 * float(np.median(counts))]
@@ -291,15 +287,8 @@ def _levelling(kept: Sequence[LightFrame]) -> tuple[NDArray[np.float64], NDArray
 def _saturation(kept: Sequence[LightFrame]) -> NDArray[np.float64]:
     """Return the lowest value, a plane, that a saturated photosite took: a flat spreads the level where it clips."""
     scales, offsets = _levelling(kept)
-    lowest: NDArray[np.float64] = np.min(
-        scales * np.array([frame.full for frame in kept]).T + offsets, axis=1
-    )
-    return lowest
-
-
-def _sum_known(counts: Sequence[int | None]) -> int | None:
-    known = [count for count in counts if count is not None]
-    return sum(known) if known else None
+    full = np.array([frame.full for frame in kept]).T
+    return np.asarray(np.min(scales * full + offsets, axis=1))
 
 
 def _master_noise(kept: Sequence[LightFrame], plane: int, scale: int) -> float:
@@ -348,10 +337,7 @@ def _light_cards(
             cards[f"{letter}SATLEV"] = (float(full[plane]), f"{name}, least value of a saturated photosite")
         for scale in SCALES:
             key = f"{letter}NOIS{'E' if not letter else ''}{scale}"
-            cards[key] = (
-                _master_noise(kept, plane, scale),
-                f"{name}, means of {scale} px",
-            )
+            cards[key] = (_master_noise(kept, plane, scale), f"{name}, means of {scale} px")
     return cards | _grid_cards(plan)
 
 
@@ -388,7 +374,15 @@ def _shift(matrix: NDArray[np.floating], shape: tuple[int, int]) -> NDArray[np.f
 
 def _row(frame: LightFrame, kept: Sequence[LightFrame], total: Sum, shape: tuple[int, int]) -> FrameRow:
     plane = 1 if frame.sky.size == 3 else 0
-    row = FrameRow(
+    told: dict[str, Any] = {}
+    if frame.alignment is not None:
+        (x, y), turn = _shift(frame.alignment.matrix, shape), _turn(frame.alignment.matrix)
+        told = {"shift_x_px": float(x), "shift_y_px": float(y), "turn_deg": turn, "flipped": abs(turn) > 90.0}
+        told |= {"scale": frame.alignment.scale, "transparency": float(frame.gain[plane])}
+        if frame.kept:
+            share = float(total.rejected_share[kept.index(frame)])
+            told |= {"weight": frame.weight, "rejected_share": share}
+    return FrameRow(
         file=str(frame.head.path),
         rays=frame.rays,
         kept=frame.kept,
@@ -397,23 +391,8 @@ def _row(frame: LightFrame, kept: Sequence[LightFrame], total: Sum, shape: tuple
         noise=frame.noise[plane][1] if frame.noise else None,
         fwhm_px=frame.fwhm if np.isfinite(frame.fwhm) else None,
         stars=None if frame.stars is None else len(frame.stars),
+        **told,
     )
-    if frame.alignment is None:
-        return row
-    matrix = frame.alignment.matrix
-    shift, turn = _shift(matrix, shape), _turn(matrix)
-    row = replace(
-        row,
-        shift_x_px=float(shift[0]),
-        shift_y_px=float(shift[1]),
-        turn_deg=turn,
-        scale=frame.alignment.scale,
-        flipped=abs(turn) > 90.0,
-        transparency=float(frame.gain[plane]),
-    )
-    if not frame.kept:
-        return row
-    return replace(row, weight=frame.weight, rejected_share=float(total.rejected_share[kept.index(frame)]))
 
 
 def _drift_words(kept: Sequence[LightFrame], shape: tuple[int, int]) -> str:

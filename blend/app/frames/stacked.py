@@ -183,8 +183,7 @@ def black_plane(head: Head) -> NDArray[np.float32]:
     """Return the stated black of every photosite."""
     rows, columns = head.shape
     cell = np.array(head.black, dtype=np.float32).reshape(2, 2)
-    tiled: NDArray[np.float32] = np.tile(cell, (-(-rows // 2), -(-columns // 2)))[:rows, :columns]
-    return tiled
+    return np.tile(cell, (-(-rows // 2), -(-columns // 2)))[:rows, :columns]
 
 
 def offset_plane(counts: float, head: Head) -> NDArray[np.float32]:
@@ -196,12 +195,9 @@ def offset_plane(counts: float, head: Head) -> NDArray[np.float32]:
         It is no count of that sensor.
     """
     if not 0.0 <= counts < (head.white or np.inf):
-        raise StepError(
-            "--bias",
-            found=f"{counts:g} counts",
-            expected=f"an offset from 0 to full scale, {head.white:g}" if head.white else "0 or more counts",
-            advice="give the level of a frame without light, in counts, or the path of a master bias",
-        )
+        expected = f"an offset from 0 to full scale, {head.white:g}" if head.white else "0 or more counts"
+        advice = "give the level of a frame without light, in counts, or the path of a master bias"
+        raise StepError("--bias", found=f"{counts:g} counts", expected=expected, advice=advice)
     return np.broadcast_to(np.float32(counts), head.shape)
 
 

@@ -3,12 +3,10 @@
 from __future__ import annotations
 
 import math
-import os
 from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
-from urllib.parse import quote
 
 from blend.app.inspect.compared_pictures import both_pictures
 from blend.base.errors import InputError, RecipeError
@@ -16,6 +14,7 @@ from blend.files.claim import Claim
 from blend.files.record import read_record, record_text, seal_holds, seal_of, sha256_of
 from blend.files.whole import WholeFolder, put_bytes
 from blend.pages.compare import compare_page
+from blend.pages.fill_template import link_to
 from blend.pages.numbers import Number, run_numbers, table_at
 from blend.pages.plain import page_or_plain
 from blend.pages.verdict import run_state
@@ -92,13 +91,18 @@ def compare_runs(
     )
     claim.check([PAGE, COMPARED])
     told: dict[str, Any] = {"version": VERSION}
-    told |= {run.letter.lower(): {**_about(run), "report": _report(run, out)} for run in runs}
+    for run in runs:
+        report = run.path.parent / "report.html"
+        link = link_to(report, page=out) if report.is_file() else ""
+        told[run.letter.lower()] = {**_about(run), "report": link}
     one, other = (run.record for run in runs)
     told["recipe"] = _changes(_settings(one), _settings(other))
     told["files"] = _changes(_files(one), _files(other))
     told["numbers"] = _numbers(run_numbers(one), run_numbers(other))
+    a_warned, b_warned = (_warned(record) for record in (one, other))
     told["warnings"] = {
-        run.letter.lower(): _only(run, rest) for run, rest in zip(runs, runs[::-1], strict=True)
+        "a": [text for text in a_warned if text not in b_warned],
+        "b": [text for text in b_warned if text not in a_warned],
     }
     told["notes"] = [*_doubts(*runs), *pictures.notes]
     page, why = page_or_plain(
@@ -107,12 +111,10 @@ def compare_runs(
     if why:
         told["notes"].append(f"{PAGE} could not be drawn: {why}")
     with WholeFolder(out, record=COMPARED, guard=claim) as folder:
-        for name, text in ((PAGE, page), (COMPARED, "")):
-            if name == COMPARED:
-                told["outputs"] = [{"path": PAGE, "sha256": sha256_of(folder.path_for(PAGE))}]
-                told["seal"] = seal_of(told)
-                text = record_text(told)
-            put_bytes(folder.path_for(name), text.encode())
+        put_bytes(folder.path_for(PAGE), page.encode())
+        told["outputs"] = [{"path": PAGE, "sha256": sha256_of(folder.path_for(PAGE))}]
+        told["seal"] = seal_of(told)
+        put_bytes(folder.path_for(COMPARED), record_text(told).encode())
     return told
 
 
@@ -130,20 +132,13 @@ def _opened(letter: str, path: Path) -> Run:
 
 def _refuse_pair(a: Run, b: Run, *, any_target: bool) -> None:
     if a.path.resolve() == b.path.resolve():
-        raise RecipeError(
-            str(b.path),
-            found="A and B are one record",
-            expected="two runs",
-            advice="keep an earlier run in a folder of its own",
-        )
+        advice = "keep an earlier run in a folder of its own"
+        raise RecipeError(str(b.path), found="A and B are one record", expected="two runs", advice=advice)
     if a.target == b.target or any_target or _one_field(a.record, b.record):
         return
-    raise RecipeError(
-        str(b.path),
-        found=f"B is of {b.target}, A of {a.target}",
-        expected="two runs of one target",
-        advice="check the folders; --any-target compares them all the same",
-    )
+    found = f"B is of {b.target}, A of {a.target}"
+    advice = "check the folders; --any-target compares them all the same"
+    raise RecipeError(str(b.path), found=found, expected="two runs of one target", advice=advice)
 
 
 def _one_field(a: Mapping[str, Any], b: Mapping[str, Any]) -> bool:
@@ -153,9 +148,8 @@ def _one_field(a: Mapping[str, Any], b: Mapping[str, Any]) -> bool:
         (ra, dec), (other_ra, other_dec) = (tuple(map(math.radians, place or ())) for place in places)
     except (TypeError, ValueError):
         return False
-    cosine = math.sin(dec) * math.sin(other_dec) + math.cos(dec) * math.cos(other_dec) * math.cos(
-        ra - other_ra
-    )
+    across = math.cos(dec) * math.cos(other_dec) * math.cos(ra - other_ra)
+    cosine = math.sin(dec) * math.sin(other_dec) + across
     return math.degrees(math.acos(max(-1.0, min(1.0, cosine)))) <= SAME_FIELD_DEG
 
 
@@ -175,15 +169,6 @@ def _about(run: Run) -> dict[str, Any]:
             for name, facts in taken.items()
         },
     }
-
-
-def _report(run: Run, out: Path) -> str:
-    """Return a link from the page to the run's own, empty where it has none that can be reached."""
-    page = run.path.parent / "report.html"
-    try:
-        return quote(Path(os.path.relpath(page, out)).as_posix()) if page.is_file() else ""
-    except ValueError:  # another drive
-        return ""
 
 
 def _settings(record: Mapping[str, Any]) -> dict[str, str]:
@@ -235,19 +220,10 @@ def _difference(one: Number | None, other: Number | None) -> dict[str, Any]:
     return {"difference": difference, "difference_error": error, "percent": percent, "beyond_error": beyond}
 
 
-def _only(run: Run, other: Run) -> list[str]:
-    """Return what one run warns of and the other does not."""
-    mine, theirs = _warned(run), _warned(other)
-    return [text for text in mine if text not in theirs]
-
-
-def _warned(run: Run) -> list[str]:
-    entries = run.record.get("warnings")
-    return (
-        [str(e["text"]) for e in entries if isinstance(e, dict) and "text" in e]
-        if isinstance(entries, list)
-        else []
-    )
+def _warned(record: Mapping[str, Any]) -> list[str]:
+    entries = record.get("warnings")
+    found = entries if isinstance(entries, list) else []
+    return [str(entry["text"]) for entry in found if isinstance(entry, dict) and "text" in entry]
 
 
 def _doubts(*runs: Run) -> list[str]:

@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 from blend.base.errors import BlendError
 from blend.base.formats import picture_to_look_at
 from blend.files.claim import hash_of
-from blend.files.png import jpeg_bytes
+from blend.files.png import jpeg_bytes, thumbnail
 from blend.pages.fill_template import data_url
 
 Picture = NDArray[np.float32]
@@ -58,7 +58,7 @@ def both_pictures(*runs: tuple[str, Path, Mapping[str, Any]]) -> Both:
     sizes = [f"{picture.shape[2]} x {picture.shape[1]}" for picture in found]
     if sizes[0] != sizes[1]:
         notes.append(f"the pictures are of unequal size, A {sizes[0]} and B {sizes[1]} pixels")
-    found = [_smaller(picture) for picture in found]
+    found = [thumbnail(picture, LONG_EDGE).astype(np.float32, copy=False) for picture in found]
     placed, how = _on_one_grid(*found)
     notes.append(how)
     urls = tuple(_url(picture) for picture in (found[0], placed))
@@ -86,16 +86,6 @@ def _picture(folder: Path, record: Mapping[str, Any]) -> tuple[Path | None, Pict
     except (OSError, ValueError, SyntaxError) as fault:
         return path, None, f"{path}: it cannot be read ({fault})"
     return path, np.ascontiguousarray(np.moveaxis(pixels, 2, 0)), ""
-
-
-def _smaller(picture: Picture) -> Picture:
-    from blend.files.png import shrink
-
-    factor = LONG_EDGE / max(picture.shape[1:])
-    if factor >= 1.0:
-        return picture
-    rows, columns = (max(1, round(size * factor)) for size in picture.shape[1:])
-    return shrink(picture, (rows, columns))
 
 
 def _on_one_grid(a: Picture, b: Picture) -> tuple[Picture, str]:

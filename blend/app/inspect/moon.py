@@ -89,10 +89,8 @@ def moon_command(
     if path is not None and against is not None:
         own = {"date_obs": facts.date_obs, "site": facts.site, "pointing": given.get("pointing")}
         own = {key: value for key, value in own.items() if value is not None}
-        lines += [
-            "",
-            *against_lines(path, against, conditions=conditions, bias=bias, band_nm=band_nm, own=own),
-        ]
+        lines.append("")
+        lines += against_lines(path, against, conditions=conditions, bias=bias, band_nm=band_nm, own=own)
     return "\n".join(lines)
 
 
@@ -113,10 +111,6 @@ def _given(
         read_angle(dec, where="--dec", hours=False, most=90.0),
     )
     return given | {"pointing": place, "wcs": None}
-
-
-def _title_of(path: Path) -> str:
-    return path.name.removesuffix(".toml").removesuffix(".target") if path.suffix == ".toml" else path.name
 
 
 def _files_of(path: Path) -> list[Path]:
@@ -156,10 +150,8 @@ def _night_table(night: Sequence[MoonPrediction]) -> list[str]:
     """Return the table of a night, a row every half hour, and the best hours below it."""
     if not night:
         return ["The Sun stays less than 12 degrees below the horizon this night: there is no table."]
-    lines = [
-        f"Night of {night[0].place.time:%Y-%m-%d}: altitudes and distance in degrees, sky in V mag/arcsec2",
-        _HEAD,
-    ]
+    when = f"{night[0].place.time:%Y-%m-%d}"
+    lines = [f"Night of {when}: altitudes and distance in degrees, sky in V mag/arcsec2", _HEAD]
     lines += [_row(hour) for hour in night]
     if any(hour.twilight for hour in night):
         lines.append("* twilight: the sky is brighter than given here")
@@ -194,14 +186,21 @@ def _answer(
     grid = None if facts.wcs is None or master is None else (facts.wcs, master.shape)
     ra_deg, dec_deg = facts.pointing or (0.0, 0.0)
     if grid is not None:
-        ra_deg, dec_deg = _middle_of(*grid, str(path))
-    time, site = _middle_time(facts, moment), read_site(facts.site)
+        if (middle := middle_of(*grid)) is None:
+            found = "its world coordinates put no sky at the middle of the picture"
+            raise InputError(str(path), found=found)
+        ra_deg, dec_deg = middle
+    half = timedelta(seconds=0.5 * (facts.exposure_s or 0.0) * (facts.frames or 1))
+    time, site = read_time(str(facts.date_obs), where=moment) + half, read_site(facts.site)
     lines = _report(ra_deg, dec_deg, time, site, conditions=conditions, grid=grid)
     night = forecast_night(ra_deg=ra_deg, dec_deg=dec_deg, time=time, site=site, conditions=conditions)
     lines += ["", *_night_table(night), "", *_assumptions(conditions)]
     if plot is not None:
         place = f"{ra_deg:.3f}° {dec_deg:+.3f}°"
-        title = f"Target at {place}" if path is None else f"{_title_of(path)} ({place})"
+        title = f"Target at {place}"
+        if path is not None:
+            name = path.stem.removesuffix(".target") if path.suffix == ".toml" else path.name
+            title = f"{name} ({place})"
         title += f", site {abs(site[0]):.2f}° {'NS'[site[0] < 0]} {abs(site[1]):.2f}° {'EW'[site[1] < 0]}"
         write_plot(plot, night, best_hours(night), title=title)
         lines.append(f"Plot in {plot}")
@@ -286,32 +285,14 @@ def _row(hour: MoonPrediction) -> str:
     return f"{row}{hour.sky_without_moon_mag:15.2f}{hour.sky_with_moon_mag:12.2f}"
 
 
-def _complete(facts: Facts, name: str) -> Facts:
-    missing = [
-        text
-        for text, value in (
-            ("the date", facts.date_obs),
-            ("the site", facts.site),
-            ("position", facts.wcs or facts.pointing),
-        )
-        if value is None
-    ]
+def _complete(facts: Facts, where: str) -> Facts:
+    known = {"date": facts.date_obs, "site": facts.site, "position": facts.wcs or facts.pointing}
+    missing = [name for name, value in known.items() if value is None]
     if missing:
         raise InputError(
-            name,
-            found=f"its header states no {' and no '.join(text.removeprefix('the ') for text in missing)}",
+            where,
+            found=f"its header states no {' and no '.join(missing)}",
             expected="date, site and position (world coordinates, or RA and DEC)",
             advice="give position, time and site on the command line",
         )
     return facts
-
-
-def _middle_of(wcs: Any, shape: tuple[int, int], name: str) -> tuple[float, float]:
-    if (middle := middle_of(wcs, shape)) is None:
-        raise InputError(name, found="its world coordinates put no sky at the middle of the picture")
-    return middle
-
-
-def _middle_time(facts: Facts, where: str) -> datetime:
-    begin = read_time(str(facts.date_obs), where=where)
-    return begin + timedelta(seconds=0.5 * (facts.exposure_s or 0.0) * (facts.frames or 1))

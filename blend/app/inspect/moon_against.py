@@ -54,11 +54,8 @@ def against_lines(
     places = (place_of({**now.taken, **own}), place_of(then.taken))
     shared = [plane for plane in now.levels if plane in then.levels]
     if not shared:
-        raise InputError(
-            str(other),
-            found=f"it has the planes {', '.join(then.levels)}, {path} has {', '.join(now.levels)}",
-            expected="a plane in common",
-        )
+        found = f"it has the planes {', '.join(then.levels)}, {path} has {', '.join(now.levels)}"
+        raise InputError(str(other), found=found, expected="a plane in common")
     lines = [_heading(now, then, places)]
     for plane in shared:
         nm = COLOURS_NM.get(plane, band_nm)
@@ -117,12 +114,9 @@ def _seen(path: Path, *, bias: float) -> SkySeen:
     }
     for plane, values in levels.items():
         if not (values > 0).all():
-            raise InputError(
-                str(path),
-                found=f"the sky of its {plane} is {values.min():.4g} counts a second where it is least",
-                expected="a sky above 0, not subtracted",
-                advice="check --bias" if bias else "compare files whose sky was not taken off",
-            )
+            found = f"the sky of its {plane} is {values.min():.4g} counts a second where it is least"
+            advice = "check --bias" if bias else "compare files whose sky was not taken off"
+            raise InputError(str(path), found=found, expected="a sky above 0, not subtracted", advice=advice)
     return SkySeen(name=path.name, taken=taken, levels=levels)
 
 
@@ -137,16 +131,9 @@ def _levels(master: Master, plane: str) -> NDArray[np.float64]:
     """Return the sky in the four corners and the middle of a plane, fractions of full scale."""
     pixels, (rows, columns) = master.plane(plane), master.shape
     tall, wide = max(1, rows // 5), max(1, columns // 5)
-    tops, lefts = (
-        (0, 0, rows - tall, rows - tall, (rows - tall) // 2),
-        (0, columns - wide) * 2 + ((columns - wide) // 2,),
-    )
-    return np.array(
-        [
-            sky_mode(sample_pixels(pixels[y : y + tall, x : x + wide]))
-            for y, x in zip(tops, lefts, strict=True)
-        ]
-    )
+    places = [(y, x) for y in (0, rows - tall) for x in (0, columns - wide)]
+    places.append(((rows - tall) // 2, (columns - wide) // 2))
+    return np.array([sky_mode(sample_pixels(pixels[y : y + tall, x : x + wide])) for y, x in places])
 
 
 def _from_record(path: Path) -> SkySeen:
@@ -157,11 +144,8 @@ def _from_record(path: Path) -> SkySeen:
         planes = record["masters"]["rgb"]["planes"]
         levels = {plane: np.array([scale * float(entry["sky"])]) for plane, entry in planes.items()}
     except (KeyError, TypeError, ValueError, AttributeError):
-        raise InputError(
-            str(path),
-            found="it states no sky of its masters",
-            expected="a record of this version or a later one",
-        ) from None
+        expected = "a record of this version or a later one"
+        raise InputError(str(path), found="it states no sky of its masters", expected=expected) from None
     if not all(math.isfinite(value[0]) and value[0] > 0 for value in levels.values()):
         raise RecipeError(
             "--against", found=f"{path}: its sky is not above 0", expected="masters with their sky"

@@ -52,11 +52,8 @@ def read_angle(value: float | str, *, where: str, hours: bool, most: float) -> f
     least = 0.0 if hours else -most
     if degrees is None or not least <= degrees <= most:
         like = "13:29:52.7 (hours)" if hours else "+47:11:43"
-        raise RecipeError(
-            where,
-            found=f"{value!r} is no such angle",
-            expected=f"degrees from {least:.0f} to {most:.0f}, or like {like}",
-        )
+        expected = f"degrees from {least:.0f} to {most:.0f}, or like {like}"
+        raise RecipeError(where, found=f"{value!r} is no such angle", expected=expected)
     return degrees
 
 
@@ -73,11 +70,8 @@ def read_site(site: Any) -> Site:
     except (TypeError, ValueError):
         latitude = longitude = height = math.nan
     if not (abs(latitude) <= 90.0 and abs(longitude) <= 360.0 and -500.0 <= height <= 10_000.0):
-        raise RecipeError(
-            "--site",
-            found=f"{site!r} is no site",
-            expected="latitude (degrees north, -90 to 90), longitude (degrees east), height (m)",
-        )
+        expected = "latitude (degrees north, -90 to 90), longitude (degrees east), height (m)"
+        raise RecipeError("--site", found=f"{site!r} is no site", expected=expected)
     return (latitude, longitude, height)
 
 

@@ -50,11 +50,8 @@ def write_plot(
     import matplotlib as mpl
 
     if not night:
-        raise StepError(
-            "moon plot",
-            found="the night has no hour with the Sun 12 degrees below the horizon",
-            advice="choose another date, or leave the plot out",
-        )
+        found = "the night has no hour with the Sun 12 degrees below the horizon"
+        raise StepError("moon plot", found=found, advice="choose another date, or leave the plot out")
     kind: Literal["png", "svg"] = "png" if plot.suffix.lower() == ".png" else "svg"
     # Whoever dates or names the maker of a picture changes its bytes from day to day.
     metadata: dict[str, Any] = {"Date": None, "Creator": None} if kind == "svg" else {"Software": None}
@@ -132,10 +129,7 @@ def _twilight(night: Sequence[MoonPrediction]) -> list[tuple[float, float]]:
     spans: list[tuple[float, float]] = []
     for one, other in pairwise(night):
         begin, end = _hours(night, one.place.time), _hours(night, other.place.time)
-        sun, then = (
-            one.place.sun_altitude_deg - ASTRONOMICAL_DEG,
-            other.place.sun_altitude_deg - ASTRONOMICAL_DEG,
-        )
+        sun, then = (hour.place.sun_altitude_deg - ASTRONOMICAL_DEG for hour in (one, other))
         if sun <= 0.0 and then <= 0.0:
             continue
         if sun * then < 0.0:

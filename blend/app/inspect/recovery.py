@@ -188,12 +188,9 @@ def _places(work: Work, most: int) -> Points:
             if all(np.hypot(*(at - other)) > 8.0 * wide for other in chosen):
                 chosen.append(at)
     if len(chosen) < FEWEST:
-        raise StepError(
-            "inspect --inject",
-            found=f"{len(chosen)} places are free of stars and edges",
-            expected=f"at least {FEWEST}",
-            advice="use larger masters",
-        )
+        found = f"{len(chosen)} places are free of stars and edges"
+        expected = f"at least {FEWEST}"
+        raise StepError("inspect --inject", found=found, expected=expected, advice="use larger masters")
     mixed = np.random.default_rng(SEED).permutation(len(chosen))
     return np.array(chosen)[mixed]
 

@@ -30,12 +30,9 @@ def _lines(path: Path) -> list[str]:
     record = read_record(path / "record.json" if path.is_dir() else path)
     worth, name = record.get("worth"), record.get("target", path)
     if not isinstance(worth, dict):
-        raise InputError(
-            str(path),
-            found="its run measured no worth of its lines",
-            expected="a record of this version or a later one",
-            advice="run it again with blend replay",
-        )
+        found = "its run measured no worth of its lines"
+        expected = "a record of this version or a later one"
+        raise InputError(str(path), found=found, expected=expected, advice="run it again with blend replay")
     if not worth:
         return [f"{name}: no line's emission was put into a colour plane before the stretch"]
     taken = record.get("taken", {}).get("rgb", {})

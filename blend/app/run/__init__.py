@@ -27,7 +27,7 @@ if TYPE_CHECKING:
         star_tint,
     )
     from blend.app.run.replay import replay_record
-    from blend.app.run.terminal import Progress, aligned, details, notes, printable, summary
+    from blend.app.run.terminal import OnTerminal, Progress, aligned, details, notes, summary
     from blend.app.run.worth import middle_of, place_of, taken_of_master
 else:
     from blend.base.door import open_door

@@ -6,8 +6,8 @@ from collections.abc import Sequence
 from dataclasses import replace
 from pathlib import Path
 
-from blend.app.run.load import MissingFiles, open_recipe, open_target
-from blend.base.errors import BlendError, FaultList, Faults
+from blend.app.run.load import open_recipe, open_target
+from blend.base.errors import BlendError, Faults
 from blend.files.cards import odd_card_note
 from blend.files.catalogue import read_catalogue
 from blend.files.reader import peek
@@ -38,7 +38,7 @@ def check_files(
         try:
             opened = open_target(target, root=root)
             headers = _headers(opened, lines, faults)
-        except (FaultList, MissingFiles) as several:
+        except Faults as several:
             faults += several.faults
         except BlendError as fault:
             faults.append(fault)
@@ -52,7 +52,7 @@ def check_files(
                 for code, text in assumptions(read, opened)
             ]
             lines += passband_words(opened)
-    except FaultList as several:
+    except Faults as several:
         faults += several.faults
     except BlendError as fault:
         faults.append(fault)

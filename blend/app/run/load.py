@@ -11,7 +11,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from blend.base.errors import FaultList, InputError, RecipeError
+from blend.base.errors import FaultList, Faults, InputError, RecipeError
 from blend.base.master import Master
 from blend.base.rowblocks import map_together
 from blend.files.cards import odd_card_note
@@ -58,10 +58,7 @@ def recipe_text(recipe: str) -> tuple[str, str]:
 
 def recipe_files(recipe: str) -> list[Path]:
     """Return the file of the recipe called or filed as ``recipe``, and those of its parents."""
-    path = _recipe_path(recipe)
-    return [
-        Path(file) for file in extend(read_text(path), where=os.path.normpath(path), read=_read_parent).files
-    ]
+    return [Path(file) for file in _whole_recipe(recipe)[2].files]
 
 
 def _whole_recipe(recipe: str) -> tuple[str, str, Extended]:
@@ -88,12 +85,9 @@ def _recipe_path(recipe: str, folder: Path = Path()) -> Path:
     if path.suffix != ".toml" and not path.is_file():
         known = shipped_recipes()
         if recipe not in known:
-            raise RecipeError(
-                recipe,
-                found="no such recipe file, and no shipped recipe of that name",
-                expected=f"a file, or one of: {', '.join(known)}",
-                advice="check the path",
-            )
+            found = "no such recipe file, and no shipped recipe of that name"
+            expected = f"a file, or one of: {', '.join(known)}"
+            raise RecipeError(recipe, found=found, expected=expected, advice="check the path")
         path = known[recipe]
     return path
 
@@ -138,12 +132,9 @@ def open_target(
         Faults of the file, both or neither given, paths that leave the file's folder, missing files.
     """
     if (path is None) == (not masters):
-        raise RecipeError(
-            "TARGET",
-            found="neither a target file nor -m options" if path is None else "a target file and -m options",
-            expected="one of the two",
-            advice="name a target file, or give -m rgb=FILE -m ha=FILE",
-        )
+        found = "neither a target file nor -m options" if path is None else "a target file and -m options"
+        advice = "name a target file, or give -m rgb=FILE -m ha=FILE"
+        raise RecipeError("TARGET", found=found, expected="one of the two", advice=advice)
     if path is None:
         target = target_from_options(masters, calibration=frames or {}, name=name)
     else:
@@ -156,16 +147,8 @@ def open_target(
     return target
 
 
-class MissingFiles(InputError):
+class MissingFiles(Faults, InputError):
     """Files that a target names and that are not there, all of them."""
-
-    def __init__(self, faults: list[InputError]) -> None:
-        self.faults = tuple(faults)
-        first = faults[0]
-        super().__init__(first.where, found=first.found, expected=first.expected, advice=first.advice)
-
-    def __str__(self) -> str:
-        return "\n".join(fault.sentence() for fault in self.faults)
 
 
 def read_text(path: Path) -> str:
@@ -267,30 +250,20 @@ def read_lights(name: str, files: MasterFiles, *, read: FrameReader = read_pictu
         if kind != "light":
             continue
         picture = read(path)
-        if not plane:
-            picture = _named(name, files, picture, path)
-        elif len(picture.planes) != 1:
+        if plane and len(picture.planes) != 1:
             raise _wrong_planes(path, picture, "one plane, since this file is one plane of a colour master")
-        else:
-            picture = picture.with_(planes=(plane,))
+        if not plane and name == "rgb" and len(picture.planes) != 3:
+            raise _wrong_planes(path, picture, "three planes: red, green, blue")
+        picture = picture.with_(planes=(plane,)) if plane else plane_of(name, files, picture)
         lights.append(picture.with_facts(**files.facts.given()))
     return tuple(lights)
 
 
-def _named(name: str, files: MasterFiles, light: Master, path: Path) -> Master:
-    if name == "rgb" and len(light.planes) != 3:
-        raise _wrong_planes(path, light, "three planes: red, green, blue")
-    return plane_of(name, files, light)
-
-
 def _wrong_planes(path: Path, light: Master, expected: str) -> InputError:
     count = light.pixels.shape[0]
-    return InputError(
-        str(path),
-        found=f"{count} plane{'s' if count > 1 else ''}",
-        expected=expected,
-        advice="use the stacked colour master, or name one file a plane: light = {red=, green=, blue=}",
-    )
+    found = f"{count} plane{'s' if count > 1 else ''}"
+    advice = "use the stacked colour master, or name one file a plane: light = {red=, green=, blue=}"
+    return InputError(str(path), found=found, expected=expected, advice=advice)
 
 
 def _source(

@@ -40,10 +40,8 @@ class Replay:
         if self.differences:
             lines += ["", "Then and now differ in:", *(f"  {line}" for line in self.differences)]
         elif not self.same:
-            lines += [
-                "",
-                "Inputs, recipe, code and versions are the same; the processor may be another type.",
-            ]
+            alike = "Inputs, recipe, code and versions are the same; the processor may be another type."
+            lines += ["", alike]
         return "\n".join(lines)
 
 

@@ -174,13 +174,12 @@ def _added(layers: Work, name: str, size: int) -> dict[str, float] | None:
         line_in_band=settings.line_in_band,
     )
     share, starlight = light / level, factor * scale["scale"]
-    relative = np.array(
-        [
-            scale.get("error", 0.0) / scale["scale"],
-            _sky_error(layers, "rgb", line.broad) * gain / level,
-        ]
+    of_scale = scale.get("error", 0.0) / scale["scale"]
+    of_sky = _sky_error(layers, "rgb", line.broad) * gain / level
+    errors = (
+        *(share + starlight) * np.array([of_scale, of_sky]),
+        factor * gain * _sky_error(layers, name, name) / level,
     )
-    errors = (*(share + starlight) * relative, factor * gain * _sky_error(layers, name, name) / level)
     return {"share": share, "error": float(np.linalg.norm(errors))}
 
 

@@ -5,9 +5,9 @@ from __future__ import annotations
 import sys
 from collections.abc import Mapping, Sequence
 from pathlib import Path
-from types import TracebackType
-from typing import Any
+from typing import Any, Self
 
+from blend.base.errors import printable
 from blend.base.formats import picture_to_look_at
 from blend.base.system import is_terminal
 from blend.pages.measured import measured
@@ -19,8 +19,8 @@ from blend.recipe.record_words import scale_words, tone_words, worth_words
 from blend.recipe.state import Event
 
 
-class Progress:
-    """Shows events on standard error: one moving line on a terminal, plain lines elsewhere.
+class OnTerminal:
+    """Shows work on standard error: something that moves on a terminal, plain lines elsewhere.
 
     Parameters
     ----------
@@ -30,53 +30,58 @@ class Progress:
 
     def __init__(self, *, quiet: bool) -> None:
         self._quiet = quiet
-        self._bar: Any = None
-        self._task: Any = None
-        self._last = ""
+        self._moving: Any = None
 
-    def __enter__(self) -> Progress:
+    def __enter__(self) -> Self:
         if not self._quiet and is_terminal(sys.stderr):
             from rich.console import Console
-            from rich.progress import BarColumn, TextColumn, TimeElapsedColumn
-            from rich.progress import Progress as Bar
 
-            columns = (
-                TextColumn("{task.description}", markup=False),
-                BarColumn(),
-                TextColumn("{task.percentage:>3.0f} %"),
-                TimeElapsedColumn(),
-            )
-            self._bar = Bar(*columns, console=Console(stderr=True), transient=True)
-            self._bar.start()
-            self._task = self._bar.add_task("starting", total=1.0)
+            self._moving = self._made(Console(stderr=True))
+            self._moving.start()
         return self
 
-    def __exit__(
-        self, kind: type[BaseException] | None, fault: BaseException | None, trace: TracebackType | None
-    ) -> None:
-        if self._bar is not None:
-            self._bar.stop()
+    def __exit__(self, *ended: object) -> None:
+        if self._moving is not None:
+            self._moving.stop()
+
+    def _made(self, console: Any) -> Any:
+        """Return what moves, not yet started."""
+        raise NotImplementedError
+
+    def _line(self, text: str) -> None:
+        """Write a line where nothing moves."""
+        if not self._quiet and self._moving is None:
+            sys.stderr.write(printable(text) + "\n")
+            sys.stderr.flush()
+
+
+class Progress(OnTerminal):
+    """Shows the events of a run: one moving line, or a line each."""
+
+    _last = ""
+
+    def _made(self, console: Any) -> Any:
+        from rich.progress import BarColumn, TextColumn, TimeElapsedColumn
+        from rich.progress import Progress as Bar
+
+        columns = (
+            TextColumn("{task.description}", markup=False),
+            BarColumn(),
+            TextColumn("{task.percentage:>3.0f} %"),
+            TimeElapsedColumn(),
+        )
+        bar = Bar(*columns, console=console, transient=True)
+        self._task = bar.add_task("starting", total=1.0)
+        return bar
 
     def show(self, event: Event) -> None:
         """Show one event."""
         text = printable(f"{event.step}: {event.what}")
-        if self._bar is not None:
-            self._bar.update(self._task, completed=event.share, description=text)
-        elif not self._quiet and text != self._last:
-            sys.stderr.write(f"[{100 * event.share:3.0f} %] {text}\n")
-            sys.stderr.flush()
+        if self._moving is not None:
+            self._moving.update(self._task, completed=event.share, description=text)
+        elif text != self._last:
+            self._line(f"[{100 * event.share:3.0f} %] {text}")
         self._last = text
-
-
-def printable(text: str) -> str:
-    """Return a text that can do nothing to a terminal: control characters become question marks.
-
-    Examples
-    --------
-    >>> printable("a\\x1b[31mb")
-    'a?[31mb'
-    """
-    return "".join(c if c.isprintable() or c == "\n" else "?" for c in text)
 
 
 def aligned(rows: Sequence[Sequence[str]], *, right: bool = False) -> list[str]:
@@ -152,15 +157,12 @@ def _registration(entry: Mapping[str, Any]) -> str:
     if entry["by"] == "grid":
         return "taken as already on one grid"
     covers = f"{entry['transform']}{mirrored}, overlap {100 * entry['overlap']:.0f} %"
-    error = entry["error_px"]
-    errs = (
-        ""
-        if error is None
-        else f", errs by {error['centre']:.2f} px at the centre and at most {error['worst']:.2f}"
-    )
-    how = (
-        f"{entry['matched']} stars, {entry['rms_px']:.3f} px rms" if entry["matched"] else f"by {entry['by']}"
-    )
+    errs = ""
+    if (error := entry["error_px"]) is not None:
+        errs = f", errs by {error['centre']:.2f} px at the centre and at most {error['worst']:.2f}"
+    how = f"by {entry['by']}"
+    if entry["matched"]:
+        how = f"{entry['matched']} stars, {entry['rms_px']:.3f} px rms"
     return f"{how}, {covers}{errs}"
 
 

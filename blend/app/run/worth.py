@@ -38,11 +38,8 @@ def taken_of_master(master: Master) -> dict[str, Any]:
         "pointing": facts.pointing or (middle_of(facts.wcs, master.shape) if facts.wcs is not None else None),
         "full_scale": facts.full_scale,
     }
-    return {
-        key: list(value) if isinstance(value, tuple) else value
-        for key, value in told.items()
-        if value is not None
-    }
+    known = {key: value for key, value in told.items() if value is not None}
+    return {key: list(value) if isinstance(value, tuple) else value for key, value in known.items()}
 
 
 def middle_of(wcs: Any, shape: tuple[int, int]) -> tuple[float, float] | None:
@@ -96,10 +93,8 @@ def worth_of(work: Work) -> dict[str, Any]:
         noise = _noise(work, line, blend.master, blend.into) if line is not None and line.found else None
         if noise is not None:
             gains = _gains(done.formula, amount=blend.weight, params=blend.params)
-            told[blend.master] = {
-                "into": blend.into,
-                **_factors(work, blend.master, blend.into, noise, gains),
-            }
+            factors = _factors(work, blend.master, blend.into, noise, gains)
+            told[blend.master] = {"into": blend.into, **factors}
     return told
 
 
@@ -123,9 +118,8 @@ def _noise(work: Work, light: Line, line: str, into: str) -> LineNoise | None:
     if settings.from_ != into or light.scale is None:
         return None
     broad, narrow = (work.broad_noise(name, plane) for name, plane in (("rgb", into), (line, "")))
-    gain = (
-        work.recorded.get("balance", {}).get("gains", {}).get(into, 1.0)
-    )  # the balanced plane is gain times its own
+    # the balanced plane is gain times its own
+    gain = work.recorded.get("balance", {}).get("gains", {}).get(into, 1.0)
     if not (broad > 0 and narrow > 0):
         return None
     factor = line_factor(

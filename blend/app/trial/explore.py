@@ -203,13 +203,11 @@ def _display_facts(work: Work) -> dict[str, float] | None:
 
 
 def _line_settings(work: Work, name: str) -> dict[str, Any]:
-    settings = _curve_settings(work, name)
-    master = work.masters[name]
-    if master.domain != "display":
-        return {**settings, "display": None}
-    pixels = master.pixels[0]
-    told = {"level": float(np.nanmedian(pixels)), "noise": difference_noise(pixels)}
-    return {**settings, "display": told}
+    master, told = work.masters[name], None
+    if master.domain == "display":
+        pixels = master.pixels[0]
+        told = {"level": float(np.nanmedian(pixels)), "noise": difference_noise(pixels)}
+    return {**_curve_settings(work, name), "display": told}
 
 
 def whole_frame_steps(work: Work) -> dict[str, float]:

@@ -18,14 +18,8 @@ from blend.recipe.target import Target
 
 PACKAGE = Path(__file__).parent.parent.parent
 CODE = (
-    "base",
-    "science",
-    "recipe",
-    "files",
-    "app/run/load.py",
-    "app/trial/layers.py",
-    "app/run/preview.py",
-    "app/run/outputs.py",
+    *("base", "science", "recipe", "files"),
+    *(f"app/{name}.py" for name in ("run/load", "trial/layers", "run/preview", "run/outputs")),
 )
 """What a state is computed by, and read by: folders and files of the package."""
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import os
 import re
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -136,10 +136,9 @@ def keep_file(
     short = to_toml(own)
     if parents and base not in shipped_recipes():
         short, parents = _short_text(text, parents[0], path)
-    note = _note(f"Kept on the page of a trial.\n{reason}".rstrip())
+    why = f"Kept on the page of a trial.\n{reason}".rstrip()
     reads = [*parents, *([saved] if saved.resolve() != path.resolve() else [])]
-    refuse_paths([(path, is_sealed)], reads=reads, overwrite=overwrite)
-    write_whole(path, sealed((note + short).encode(), kind="toml"))
+    _write(path, why, short, reads=reads, overwrite=overwrite)
     return path, [str(path), "TARGET"]
 
 
@@ -165,8 +164,12 @@ def _folder(trial_place: Path) -> Path:
     return trial_place if trial_place.is_dir() else trial_place.parent
 
 
-def _note(why: str) -> str:
-    return "".join(f"# {''.join(c if c.isprintable() else ' ' for c in line)}\n" for line in why.splitlines())
+def _write(path: Path, why: str, text: str, *, reads: Sequence[Path], overwrite: bool) -> None:
+    """Write a recipe's text behind the reason, as comments."""
+    refuse_paths([(path, is_sealed)], reads=reads, overwrite=overwrite)
+    lines = ["".join(c if c.isprintable() else " " for c in line) for line in why.splitlines()]
+    text = "".join(f"# {line}\n" for line in lines) + text
+    write_whole(path, sealed(text.encode(), kind="toml"))
 
 
 def _keep(
@@ -178,13 +181,8 @@ def _keep(
     text = changed_text(trial["recipe"], changes, where=where)
     load_recipe(text, where=where)
     short, parents = _short_text(text, Path(str(trial.get("recipe_name", ""))), out)
-    reads = [
-        _folder(trial_place) / TRIAL if trial_place.is_dir() else trial_place,
-        Path(trial["target"]),
-        *parents,
-    ]
-    refuse_paths([(out, is_sealed)], reads=reads, overwrite=overwrite)
-    write_whole(out, sealed((_note(kept.why) + short).encode(), kind="toml"))
+    record = trial_place / TRIAL if trial_place.is_dir() else trial_place
+    _write(out, kept.why, short, reads=[record, Path(trial["target"]), *parents], overwrite=overwrite)
     root = str(trial.get("root") or "")
     return out, [str(out), str(trial["target"]), *(["--root", root] if root else [])]
 

@@ -87,12 +87,9 @@ def view_of(work: Work, view: View, *, box: Box | None = None) -> Layers:
     if factor == 1 and not view.crop:
         return Layers(work=work, factor=1, box=box)
     if min(box[2:]) < 16 * factor:
-        raise RecipeError(
-            "--crop",
-            found=f"{box[2]} x {box[3]} pixels, averaged over {factor} x {factor}",
-            expected="at least 16 x 16 pixels to look at",
-            advice="take a larger crop, or --scale full",
-        )
+        found = f"{box[2]} x {box[3]} pixels, averaged over {factor} x {factor}"
+        advice = "take a larger crop, or --scale full"
+        raise RecipeError("--crop", found=found, expected="at least 16 x 16 pixels to look at", advice=advice)
     return Layers(work=shrink_layers(_cut(work, box), factor), factor=factor, box=box)
 
 
@@ -150,11 +147,8 @@ def _box_of(work: Work, crop: str | Box) -> Box:
     rows, columns = work.rgb.shape
     x, y, width, height = crop
     if width == 0 or height == 0 or x + width > columns or y + height > rows:
-        raise RecipeError(
-            "--crop",
-            found=f"a box of {width} x {height} pixels that ends at ({x + width}, {y + height})",
-            expected=f"a box inside {columns} x {rows} pixels",
-        )
+        found = f"a box of {width} x {height} pixels that ends at ({x + width}, {y + height})"
+        raise RecipeError("--crop", found=found, expected=f"a box inside {columns} x {rows} pixels")
     return crop
 
 

@@ -31,11 +31,9 @@ def page_values(recipe: Recipe, chosen: Mapping[str, float]) -> dict[str, Any]:
     values = {f"stretch.{key}": getattr(recipe.stretch, key) for key in ("sky_level", "white", "white_level")}
     values |= {f"finish.{key}": finish[key] for key in ("contrast", "saturation", *_others())}
     table = resolved(recipe)["blend"]
+    keys = ("formula", "amount", "params", "into_other_planes", "extinction_a_v")
     for name in recipe.blend:
-        own = {
-            key: table[name][key]
-            for key in ("formula", "amount", "params", "into_other_planes", "extinction_a_v")
-        }
+        own = {key: table[name][key] for key in keys}
         own["amount"] = chosen.get(name, own["amount"])
         values |= {f"blend.{name}.{key}": value for key, value in own.items()}
     return values

@@ -7,7 +7,6 @@ from collections.abc import Callable, Mapping, Sequence
 from concurrent.futures import Future, ThreadPoolExecutor
 from contextvars import copy_context
 from dataclasses import dataclass
-from types import TracebackType
 from typing import Any, Self
 
 import numpy as np
@@ -123,9 +122,7 @@ class _Beside:
             self._jobs.pop(0).result()
         self._jobs.append(self._pool.submit(copy_context().run, job, *arguments))
 
-    def __exit__(
-        self, kind: type[BaseException] | None, fault: BaseException | None, trace: TracebackType | None
-    ) -> None:
+    def __exit__(self, kind: type[BaseException] | None, *_: object) -> None:
         self._pool.shutdown(cancel_futures=kind is not None)
         if kind is None:
             for job in self._jobs:

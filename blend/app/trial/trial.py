@@ -52,12 +52,8 @@ class Question:
 
     def files(self) -> list[Path]:
         """Return every file that is read for the answer."""
-        return [
-            Path(self.recipe_name),
-            *self.parents,
-            Path(self.target_path),
-            *(path for _, path in self.target.paths()),
-        ]
+        pictures = [path for _, path in self.target.paths()]
+        return [Path(self.recipe_name), *self.parents, Path(self.target_path), *pictures]
 
 
 def try_variants(
@@ -223,14 +219,13 @@ def _sheet(
     columns, last, grid = _columns(variations), variations[-1], len(variations) > 1
     names = [item.key.split(".")[-1] for item in variations]
     # Where two blends are varied, "amount" alone would not tell which.
-    short = (
-        names if len(set(names)) == len(names) else [item.key.removeprefix("blend.") for item in variations]
-    )
+    if len(set(names)) < len(names):
+        names = [item.key.removeprefix("blend.") for item in variations]
     inside = []
     for place, tile in enumerate(tiles):
         head = f"{tile['tile']}   the recipe's own" if place == own else str(tile["tile"])
         values = [
-            f"{name} {value_text(tile['values'][v.key])}" for name, v in zip(short, variations, strict=True)
+            f"{name} {value_text(tile['values'][v.key])}" for name, v in zip(names, variations, strict=True)
         ]
         inside.append("\n".join([head, *values]))
     down = ", ".join(item.key for item in variations[:-1])

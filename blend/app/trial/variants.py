@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import itertools
+import math
 import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
@@ -116,12 +117,9 @@ def _split(key: str, words: str) -> list[str]:
 
 def _refuse_many(where: str, count: int) -> None:
     if count > MOST_VARIANTS:
-        raise RecipeError(
-            where,
-            found=f"{count} variants",
-            expected=f"at most {MOST_VARIANTS}",
-            advice="take larger steps, or vary fewer values at a time",
-        )
+        expected = f"at most {MOST_VARIANTS}"
+        advice = "take larger steps, or vary fewer values at a time"
+        raise RecipeError(where, found=f"{count} variants", expected=expected, advice=advice)
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -157,16 +155,10 @@ def make_variants(
     for key in (*keys, *settings):
         clash = next((k for k in own if k == key or k.startswith(f"{key}.") or key.startswith(f"{k}.")), None)
         if clash:
-            raise RecipeError(
-                key,
-                found=f"the target file sets {clash} itself, and would do so for the kept recipe too",
-                expected="a value that the recipe decides",
-                advice="take it out of [set] in the target file",
-            )
-    count = 1
-    for variation in variations:
-        count *= len(variation.values)
-    _refuse_many("--vary", count)
+            found = f"the target file sets {clash} itself, and would do so for the kept recipe too"
+            advice = "take it out of [set] in the target file"
+            raise RecipeError(key, found=found, expected="a value that the recipe decides", advice=advice)
+    _refuse_many("--vary", math.prod(len(variation.values) for variation in variations))
     made = []
     for combination in itertools.product(*(variation.values for variation in variations)):
         values = dict(zip(keys, combination, strict=True))
@@ -194,6 +186,6 @@ def changed_text(text: str, changes: Mapping[str, Any], *, where: str) -> str:
 
 def value_text(value: Any) -> str:
     """Return a value as a person writes it on the command line."""
-    return (
-        value if isinstance(value, str) else f"{value:g}" if isinstance(value, float) else toml_value(value)
-    )
+    if isinstance(value, str):
+        return value
+    return f"{value:g}" if isinstance(value, float) else toml_value(value)

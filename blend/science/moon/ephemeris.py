@@ -179,20 +179,20 @@ def _columns(
     here = target.transform_to(frame)
     moon = get_body("moon", when, where, ephemeris="builtin").transform_to(frame)
     sun = get_body("sun", when, where, ephemeris="builtin").transform_to(frame)
+    moon_at, sun_at = (_direction(body.az, body.alt, frame) for body in (moon, sun))
+    zenith = _direction(0.0 * here.alt, 90.0 * u.deg + 0.0 * here.alt, frame)
     return {
         "target_altitude_deg": _degrees(here.alt),
         "moon_altitude_deg": _degrees(moon.alt),
         "sun_altitude_deg": _degrees(sun.alt),
-        "separation_deg": _degrees(here.separation(_direction(moon.az, moon.alt, frame))),
+        "separation_deg": _degrees(here.separation(moon_at)),
         "phase_angle_deg": phase_angle(
-            _degrees(_direction(moon.az, moon.alt, frame).separation(_direction(sun.az, sun.alt, frame))),
+            _degrees(moon_at.separation(sun_at)),
             np.asarray(moon.distance.to_value(u.km)),
             np.asarray(sun.distance.to_value(u.km)),
         ),
-        "moon_position_angle_deg": _bearing(target, _direction(moon.az, moon.alt, frame)),
-        "zenith_position_angle_deg": _bearing(
-            target, _direction(0.0 * here.alt, 90.0 * u.deg + 0.0 * here.alt, frame)
-        ),
+        "moon_position_angle_deg": _bearing(target, moon_at),
+        "zenith_position_angle_deg": _bearing(target, zenith),
     }
 
 

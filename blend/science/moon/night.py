@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 
 from blend.science.moon.ephemeris import sky_places, utc
-from blend.science.moon.forecast import NIGHT_SUN_DEG, Conditions, MoonPrediction, predict_at
+from blend.science.moon.forecast import Conditions, MoonPrediction, predict_at
 
 STEP = timedelta(minutes=30)
 SHOWN_SUN_DEG = -12.0
@@ -81,20 +82,13 @@ def best_hours(night: Sequence[MoonPrediction]) -> BestHours | None:
     BestHours or None
         None where the target never stands that high in the dark.
     """
-    good = [
-        h.place.sun_altitude_deg <= NIGHT_SUN_DEG and h.place.target_altitude_deg >= LOWEST_TARGET_DEG
-        for h in night
-    ]
+    good = [not h.twilight and h.place.target_altitude_deg >= LOWEST_TARGET_DEG for h in night]
     if not any(good):
         return None
-    darkest = max(hour.sky_with_moon_mag for hour, fine in zip(night, good, strict=True) if fine)
-    kept = [
-        fine and hour.sky_with_moon_mag >= darkest - AS_GOOD_MAG
-        for hour, fine in zip(night, good, strict=True)
-    ]
-    first = last = next(
-        row for row, hour in enumerate(night) if good[row] and hour.sky_with_moon_mag == darkest
-    )
+    skies = [h.sky_with_moon_mag if fine else -math.inf for h, fine in zip(night, good, strict=True)]
+    darkest = max(skies)
+    kept = [sky >= darkest - AS_GOOD_MAG for sky in skies]
+    first = last = skies.index(darkest)
     while first > 0 and kept[first - 1] and _follow(night[first - 1], night[first]):
         first -= 1
     while last + 1 < len(night) and kept[last + 1] and _follow(night[last], night[last + 1]):

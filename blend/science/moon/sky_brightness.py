@@ -92,30 +92,24 @@ def dark_sky(zenith_distance_deg: ArrayLike, *, zenith_mag: float, extinction: f
     return np.asarray(nanolamberts(zenith_mag) * 10.0 ** (-0.4 * extinction * (path - 1.0)) * path)
 
 
-def moon_magnitude(phase_angle_deg: ArrayLike) -> Values:
-    """Return the Moon's V magnitude above the atmosphere at its mean distance.
+def moon_illuminance(phase_angle_deg: ArrayLike) -> Values:
+    """Return the Moon's illuminance above the atmosphere, at its mean distance, in foot-candles.
 
     m = -12.73 + 0.026 |a| + 4e-9 a^4    (eq. 9), the phase angle a in degrees, 0 at full Moon
+    I* = 10^(-0.4 (m + 16.57)) = 10^(-0.4 (3.84 + 0.026 |a| + 4e-9 a^4))    (eqs. 8, 20)
 
     Notes
     -----
     Within about 7 degrees of full the Moon outshines this by up to a third (the paper says so; from memory).
-    """
-    angle = np.abs(np.asarray(phase_angle_deg, dtype=np.float64))
-    return np.asarray(-12.73 + 0.026 * angle + 4e-9 * angle**4)
-
-
-def moon_illuminance(phase_angle_deg: ArrayLike) -> Values:
-    """Return the Moon's illuminance above the atmosphere in foot-candles.
-
-    I* = 10^(-0.4 (m + 16.57)) = 10^(-0.4 (3.84 + 0.026 |a| + 4e-9 a^4))    (eqs. 8, 20)
 
     Examples
     --------
     >>> (moon_illuminance([30.0, 90.0]) / moon_illuminance(0.0)).round(3)
     array([0.486, 0.091])
     """
-    return np.asarray(10.0 ** (-0.4 * (moon_magnitude(phase_angle_deg) + 16.57)))
+    angle = np.abs(np.asarray(phase_angle_deg, dtype=np.float64))
+    magnitude = -12.73 + 0.026 * angle + 4e-9 * angle**4
+    return np.asarray(10.0 ** (-0.4 * (magnitude + 16.57)))
 
 
 def rayleigh(separation_deg: ArrayLike, *, wavelength_nm: float = REFERENCE_NM) -> Values:
@@ -198,7 +192,7 @@ def moonlight(
         scattering(separation_deg, wavelength_nm=wavelength_nm)
         * moon_illuminance(phase_angle_deg)
         * 10.0 ** (-0.4 * extinction * scattering_airmass(moon_zenith))
-        * _scattered_share(target_zenith, extinction)
+        * (1.0 - 10.0 ** (-0.4 * extinction * scattering_airmass(target_zenith)))
     )
     light = np.where(moon_zenith > 90.0, 0.0, light)
     return np.asarray(np.where(target_zenith > 90.0, np.nan, light))
@@ -237,11 +231,6 @@ def dark_sky_zenith_slope(zenith_distance_deg: ArrayLike, *, extinction: float) 
     """Return d ln B0 / dZ per degree: the dark sky's growth to the horizon (from eq. 2)."""
     path = scattering_airmass(zenith_distance_deg)
     return np.asarray(_airmass_slope(zenith_distance_deg) * (1.0 / path - 0.4 * _LN10 * extinction))
-
-
-def _scattered_share(zenith_distance_deg: Values, extinction: float) -> Values:
-    path = scattering_airmass(zenith_distance_deg)
-    return np.asarray(1.0 - 10.0 ** (-0.4 * extinction * path))
 
 
 def _airmass_slope(zenith_distance_deg: ArrayLike) -> Values:

@@ -95,9 +95,9 @@ class FrameMasters:
     # dark, flat and bias: (planes, rows, columns) float32 or None; the dark has the light's exposure and holds
     # the bias; so does the flat, whose own dark current is nil. None where the light is an already calibrated
     # stack.
-    dark: Pixels | None
-    flat: Pixels | None
-    bias: Pixels | None
+    dark: Pixels | None = None
+    flat: Pixels | None = None
+    bias: Pixels | None = None
     camera: Camera  # exposures, frames, gain, read noise, full scale
     fwhm_px: float  # width of a star in the light
     hot_xy: NDArray[np.int64]  # (n, 2) int64; column and row of every hot pixel
@@ -138,14 +138,7 @@ def take_masters(
 
     map_row_blocks(fill, rows)
     return FrameMasters(
-        light=outputs["light"],
-        dark=outputs.get("dark"),
-        flat=outputs.get("flat"),
-        bias=outputs.get("bias"),
-        camera=camera,
-        fwhm_px=fwhm_px,
-        hot_xy=sensor.hot_xy,
-        hot_plane=sensor.hot_plane,
+        **outputs, camera=camera, fwhm_px=fwhm_px, hot_xy=sensor.hot_xy, hot_plane=sensor.hot_plane
     )
 
 
@@ -197,8 +190,7 @@ def stack_mean(
     near = mean > well - np.float32(CLIP_SIGMA) * spread
     if near.any():
         result[near] = _clipped(mean[near], spread[near], normals[near], well=float(well), frames=frames)
-    fraction: Pixels = (result / well).astype(np.float32)
-    return fraction
+    return (result / well).astype(np.float32)
 
 
 def _clipped(mean: Pixels, spread: Pixels, normals: Pixels, *, well: float, frames: int) -> Floats:
@@ -220,7 +212,9 @@ class Sensor:
         self.camera, self.shape, self.seed = camera, shape, seed
         rows, columns = shape
         self._half = hypot(rows, columns) / 2.0
-        self._typical = self._median_falloff()
+        x = np.linspace(0, columns - 1, 129, dtype=np.float32)
+        y = np.linspace(0, rows - 1, 129, dtype=np.float32)[:, None]
+        self._typical = float(np.median(self._falloff(x, y)))
         rng = stream(seed, "hot", camera.number)
         count = round(camera.hot_per_mpx * rows * columns * 1e-6)
         at = np.sort(rng.choice(rows * columns, size=count, replace=False, shuffle=False))
@@ -238,8 +232,7 @@ class Sensor:
     def bias_e(self, plane: int) -> Pixels:
         """Return the bias of every column, (columns,), in electrons: a level and a faint column pattern."""
         pattern = stream(self.seed, "columns", self.camera.number, plane).normal(0.0, 1.0, self.shape[1])
-        level: Pixels = (self.camera.bias_adu * self.camera.gain_e + pattern).astype(np.float32)
-        return level
+        return (self.camera.bias_adu * self.camera.gain_e + pattern).astype(np.float32)
 
     def dark_e(self, plane: int, block: slice) -> Pixels:
         """Return the dark signal of one light in electrons: ordinary pixels, amplifier glow, hot pixels."""
@@ -274,14 +267,7 @@ class Sensor:
         rows, columns = self.shape
         u = (x - (columns - 1) / 2.0) / self._half
         v = (y - (rows - 1) / 2.0) / self._half
-        fall: Pixels = (1.0 - self.camera.vignetting * (u * u + v * v)).astype(np.float32)
-        return fall
-
-    def _median_falloff(self) -> float:
-        rows, columns = self.shape
-        x = np.linspace(0, columns - 1, 129, dtype=np.float32)
-        y = np.linspace(0, rows - 1, 129, dtype=np.float32)[:, None]
-        return float(np.median(self._falloff(x, y)))
+        return (1.0 - self.camera.vignetting * (u * u + v * v)).astype(np.float32)
 
 
 def _cast_shadow(response: Pixels, dx: Pixels, dy: Pixels, radius: float, depth: float) -> None:
@@ -347,5 +333,4 @@ def walking_pattern(shape: tuple[int, int], rng: np.random.Generator) -> Pixels:
     for doubling in range(5):
         step = 2**doubling
         pattern = pattern + np.roll(pattern, (step, 2 * step), axis=(0, 1))
-    smeared: Pixels = pattern * np.float32(32**-0.5)
-    return smeared
+    return pattern * np.float32(32**-0.5)
