@@ -61,9 +61,8 @@ def _load_trees() -> None:
 
     Whoever asks for anything else of the package gets it whole.
     """
-    scipy: Any = importlib.import_module("scipy")
     package: Any = ModuleType("scipy.spatial")
-    package.__path__ = [f"{scipy.__path__[0]}/spatial"]
+    package.__path__ = [f"{importlib.import_module('scipy').__path__[0]}/spatial"]
 
     def rest(name: str) -> Any:
         if sys.modules.get("scipy.spatial") is package:
@@ -71,5 +70,6 @@ def _load_trees() -> None:
         return getattr(importlib.import_module("scipy.spatial"), name)
 
     package.__getattr__ = rest
-    if sys.modules.setdefault("scipy.spatial", package) is package:
+    if "scipy.spatial" not in sys.modules:
+        sys.modules["scipy.spatial"] = package
         package.cKDTree = importlib.import_module("scipy.spatial._ckdtree").cKDTree

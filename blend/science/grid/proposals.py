@@ -41,8 +41,7 @@ class Proposal:
 def propose(
     moving: Points, reference: Points, shape: tuple[int, int]
 ) -> Iterator[tuple[int, list[Proposal]]]:
-    """Yield how many maps were compared and the proposals among them, from the brightest few stars to all of them, those
-    that mirror the frame after those that do not.
+    """Yield how many maps were compared and the proposals among them, from the brightest few stars to all of them.
 
     A map is known by where it puts two stars: the longest side of any figure on that of any other, either way round.
 
@@ -56,7 +55,7 @@ def propose(
     Notes
     -----
     The two lists need not be equally deep, nor see equally much sky, so levels of up to a tenfold
-    difference are paired, even ones first.
+    difference are paired, even ones first, and maps that mirror come after those that do not.
     """
 
     @cache
@@ -68,9 +67,15 @@ def propose(
         corners = 3 if min(m, r) <= TRIANGLES_UP_TO else 4
         lists = (("reference", r, corners, False), ("moving", m, corners, False))
         theirs, mine = map_together(lambda each: figures(*each), lists)
-        yield 2 * theirs.sides * mine.sides, _agreeing(mine, theirs, moving, reference, shape=shape, flipped=False)
+        yield (
+            2 * theirs.sides * mine.sides,
+            _agreeing(mine, theirs, moving, reference, shape=shape, flipped=False),
+        )
         mine, turned = figures("moving", m, corners, True), moving * [-1.0, 1.0]
-        yield 2 * theirs.sides * mine.sides, _agreeing(mine, theirs, turned, reference, shape=shape, flipped=True)
+        yield (
+            2 * theirs.sides * mine.sides,
+            _agreeing(mine, theirs, turned, reference, shape=shape, flipped=True),
+        )
 
 
 def _level_pairs(moving: int, reference: int) -> list[tuple[int, int]]:

@@ -148,7 +148,7 @@ def ciede2000(lab1: Array, lab2: Array) -> NDArray[np.float64]:
     turned = 2.0 * np.sqrt(c1 * c2) * np.sin(turn / 2.0) / (1.0 + 0.015 * chroma * tint)
     blue = np.deg2rad(60) * np.exp(-(((np.rad2deg(hue) - 275.0) / 25.0) ** 2))
     joint = -2.0 * _saturating(chroma) * np.sin(blue) * purer * turned
-    return np.sqrt(np.maximum(lighter**2 + purer**2 + turned**2 + joint, 0.0))
+    return np.asarray(np.sqrt(np.maximum(lighter**2 + purer**2 + turned**2 + joint, 0.0)))
 
 
 def _saturating(chroma: Array) -> Array:

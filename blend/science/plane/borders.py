@@ -76,7 +76,7 @@ def is_constant(plane: AnyPlane) -> bool:
     >>> is_constant(np.full((3, 3), np.nan)), is_constant(np.eye(3))
     (True, False)
     """
-    first = plane[0][0]
+    first = plane[:1][0, 0]
     for row in plane:  # leaves at the first row that differs
         same = np.isnan(row) if np.isnan(first) else row == first
         if not same.all():

@@ -228,7 +228,7 @@ class _Job:
     allow_shifted: bool
     hot_sigma: float
     factor: float = 1.0
-    wide: float | None = None  # FWHM of the stars in the first plane that tells it, px: colours differ by less than seeing
+    wide: float | None = None  # FWHM of the stars of the first plane that tells it: all have one focus
     notes: list[Note] = field(default_factory=list)
 
     @property

@@ -58,7 +58,7 @@ def typical_light(flat: AnyPlane, offset: AnyPlane | None) -> float:
         return float("nan")
     rough = median(sample)
     alive = sample[sample >= DEAD_FLAT * rough]
-    return median(alive) if alive.size else rough
+    return median(alive) if 0 < alive.size < sample.size else rough
 
 
 def take_out(

@@ -18,9 +18,9 @@ from blend.science.plane import (
     is_constant,
     local_noise,
     middle_rows,
-    pixel_noise,
     sample_pixels,
     saturation_level,
+    shared_noises,
     sky_mode,
     sky_spread,
 )
@@ -244,7 +244,9 @@ class _Sample:
         self.pixels = np.sort(pixels)
         self.size = pixels.size
         # np.unique, which would sort them again
-        first = np.flatnonzero(np.append(np.ones(min(self.size, 1), dtype=np.bool_), np.diff(self.pixels) > 0))
+        first = np.flatnonzero(
+            np.append(np.ones(min(self.size, 1), dtype=np.bool_), np.diff(self.pixels) > 0)
+        )
         self.values, self.counts = self.pixels[first], np.diff(first, append=self.size)
         self.sky = sky_mode(self.pixels)
         self.spread = sky_spread(self.pixels, self.sky)
@@ -290,7 +292,7 @@ def _step_finding(
     away = np.abs(sample.values - sample.sky)
     near = int((away <= 2.0 * noise).sum())
     if near < _LEAST_VALUES:
-        near = max(near, int((away <= 2.0 * pixel_noise(middle_rows(plane))).sum()))
+        near = max(near, int((away <= 2.0 * shared_noises(middle_rows(plane))[0]).sum()))
     if near >= _LEAST_VALUES:
         return []
     text = f"the sky of {name} holds {near} values within 2 sigma: its steps are as coarse as its noise"
