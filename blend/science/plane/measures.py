@@ -199,6 +199,7 @@ def saturation_level(
     *,
     invalid: NDArray[np.bool_] | None = None,
     noise: NDArray[np.float32] | None = None,
+    sample: NDArray[np.float32] | None = None,
 ) -> float | None:
     """Find the level at which the pixels of a plane pile up, measured and not taken from a header.
 
@@ -207,8 +208,8 @@ def saturation_level(
     plane : (rows, columns)
         Before a flat is divided out, which spreads the level over the vignetting.
     invalid : (rows, columns) bool, optional
-    noise : optional
-        `local_noise` of the plane, if it is at hand.
+    noise, sample : optional
+        `local_noise` of the plane and its `sample_pixels`, if they are at hand.
 
     Returns
     -------
@@ -229,7 +230,7 @@ def saturation_level(
     >>> saturation_level(np.minimum(star, 1.0)), saturation_level(star)
     (1.0, None)
     """
-    sample = sample_pixels(plane, invalid=invalid, most=PILE_SAMPLE)
+    sample = sample_pixels(plane, invalid=invalid, most=PILE_SAMPLE) if sample is None else sample
     if sample.size == 0:
         return None
     sky = sky_mode(sample)

@@ -136,6 +136,7 @@ def judge_linearity(
     invalid: NDArray[np.bool_] | None = None,
     saturation: float | Literal["measure"] | None = "measure",
     others: Sequence[tuple[AnyPlane, float | None]] = (),
+    sky: tuple[float, float] | None = None,
 ) -> Linearity:
     """Tell how surely a plane was stretched.
 
@@ -150,6 +151,8 @@ def judge_linearity(
     others : sequence of ((rows, columns), float or None)
         Further planes of the picture, which went through the same curve, with their saturation: their stars are asked
         where those of the plane itself do not decide.
+    sky : (float, float), optional
+        Level and scatter of the plane's sky, if they are at hand.
 
     Returns
     -------
@@ -170,7 +173,7 @@ def judge_linearity(
     """
     if saturation == "measure":
         saturation = saturation_level(plane, invalid=invalid)
-    sky = _sky_of(plane, invalid)
+    sky = sky or _sky_of(plane, invalid)
     noise_ratio, blocks, by_noise = noise_against_level(plane, sky, invalid=invalid, saturation=saturation)
     curve, proved, ruled_out = _ask_stars([(plane, saturation), *others], sky, invalid=invalid)
     gap, by_gap = black_gap(plane, invalid=invalid)

@@ -161,7 +161,9 @@ def judge(
     saturation: dict[str, float | None] = dict.fromkeys(planes)
     for index, sample in zip(alive, samples, strict=True):
         noise = noises[index]
-        saturation[planes[index]] = saturation_level(pixels[index], invalid=unused, noise=noise)
+        saturation[planes[index]] = saturation_level(
+            pixels[index], invalid=unused, noise=noise, sample=sample.pixels
+        )
         findings += _value_findings(sample, planes[index], bits)
         findings += _step_finding(sample, planes[index], bits, pixels[index], noise=median(noise))
         findings += _mosaic_finding(pixels[index], planes[index])
@@ -171,8 +173,11 @@ def judge(
     found = None
     if any(sample.size for sample in samples):
         order = [best, *(index for index in range(len(names)) if index != best)]
+        top = samples[best]
         (plane, level), *others = ((whole[index], saturation[names[index]]) for index in order)
-        found = judge_linearity(plane, invalid=unused, saturation=level, others=others)
+        found = judge_linearity(
+            plane, invalid=unused, saturation=level, others=others, sky=(top.sky, top.spread)
+        )
     confidence, stretched = _stretch_finding(found, names[best] if names else "", header, bits)
     return Verdict(
         findings=tuple(findings + stretched),
