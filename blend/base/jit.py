@@ -100,6 +100,8 @@ def _numba() -> Any:
     os.environ.setdefault("NUMBA_CACHE_DIR", str(cache_folder()))
     import numba
 
+    # of every call into its compiler numba tells two events, to nobody
+    getattr(import_module("llvmlite.binding.ffi").lib._lock, "_cblist", []).clear()
     return numba
 
 
