@@ -173,11 +173,9 @@ def judge(
     found = None
     if any(sample.size for sample in samples):
         order = [best, *(index for index in range(len(names)) if index != best)]
-        top = samples[best]
-        (plane, level), *others = ((whole[index], saturation[names[index]]) for index in order)
-        found = judge_linearity(
-            plane, invalid=unused, saturation=level, others=others, sky=(top.sky, top.spread)
-        )
+        skies = [(sample.sky, sample.spread) for sample in samples]
+        (plane, level, sky), *others = ((whole[i], saturation[names[i]], skies[i]) for i in order)
+        found = judge_linearity(plane, invalid=unused, saturation=level, sky=sky, others=others)
     confidence, stretched = _stretch_finding(found, names[best] if names else "", header, bits)
     return Verdict(
         findings=tuple(findings + stretched),
