@@ -133,7 +133,8 @@ def ciede2000(lab1: Array, lab2: Array) -> NDArray[np.float64]:
     Sharma, Wu & Dalal (2005), Color Res. Appl. 30, 21, from memory; tested with their table and scikit-image.
     """
     (l1, a1, b1), (l2, a2, b2) = (three_planes(lab).astype(np.float64) for lab in (lab1, lab2))
-    stretch = 1.5 - 0.5 * _saturating((np.hypot(a1, b1) + np.hypot(a2, b2)) / 2.0)
+    mean = ((np.hypot(a1, b1) + np.hypot(a2, b2)) / 50.0) ** 7
+    stretch = 1.5 - 0.5 * np.sqrt(mean / (mean + 1.0))
     c1, c2 = np.hypot(stretch * a1, b1), np.hypot(stretch * a2, b2)
     h1, h2 = (np.arctan2(b, stretch * a) % (2.0 * np.pi) for a, b in ((a1, b1), (a2, b2)))
     # hues are compared, and averaged, the short way round; grey has none
@@ -147,12 +148,9 @@ def ciede2000(lab1: Array, lab2: Array) -> NDArray[np.float64]:
     purer = (c2 - c1) / (1.0 + 0.045 * chroma)
     turned = 2.0 * np.sqrt(c1 * c2) * np.sin(turn / 2.0) / (1.0 + 0.015 * chroma * tint)
     blue = np.deg2rad(60) * np.exp(-(((np.rad2deg(hue) - 275.0) / 25.0) ** 2))
-    joint = -2.0 * _saturating(chroma) * np.sin(blue) * purer * turned
+    deep = (chroma / 25.0) ** 7
+    joint = -2.0 * np.sqrt(deep / (deep + 1.0)) * np.sin(blue) * purer * turned
     return np.asarray(np.sqrt(np.maximum(lighter**2 + purer**2 + turned**2 + joint, 0.0)))
-
-
-def _saturating(chroma: Array) -> Array:
-    return np.sqrt(chroma**7 / (chroma**7 + 25.0**7))
 
 
 def mix_planes(matrix: Array, planes: Array) -> Array:

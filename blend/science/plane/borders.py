@@ -77,11 +77,8 @@ def is_constant(plane: AnyPlane) -> bool:
     (True, False)
     """
     first = plane[:1][0, 0]
-    for row in plane:  # leaves at the first row that differs
-        same = np.isnan(row) if np.isnan(first) else row == first
-        if not same.all():
-            return False
-    return True
+    # leaves at the first row that differs
+    return all((np.isnan(row) if np.isnan(first) else row == first).all() for row in plane)
 
 
 def cut_corners(border: NDArray[np.bool_]) -> NDArray[np.bool_]:

@@ -19,7 +19,7 @@ from blend.base.lazyplanes import AnyPlane
 from blend.base.robust import MAD_TO_SIGMA, row_medians
 from blend.science.plane import greatest, sample_pixels, saturation_level, sky_mode, sky_spread
 from blend.science.sensor.star_curve import CEILING, StarCurve, fit_star_curve, join_curves
-from blend.science.stars import native_plane
+from blend.science.stars import find_stars, native_plane
 
 _Known: TypeAlias = "tuple[AnyPlane, float | None, tuple[float, float]]"
 Outcome = Literal["stretched", "perhaps-stretched", "linear", "cannot tell"]
@@ -233,15 +233,8 @@ def _ask_stars(
 
 
 def _star_curve(
-    plane: AnyPlane,
-    sky: float,
-    crop: int,
-    *,
-    invalid: NDArray[np.bool_] | None,
-    saturation: float | None,
+    plane: AnyPlane, sky: float, crop: int, *, invalid: NDArray[np.bool_] | None, saturation: float | None
 ) -> StarCurve:
-    from blend.science.stars import find_stars
-
     rows, columns = _middle(plane.shape[0], crop), _middle(plane.shape[1], crop)
     middle = native_plane(plane[rows, columns])
     mask = None if invalid is None else np.ascontiguousarray(invalid[rows, columns])
