@@ -71,10 +71,7 @@ def load_compiler() -> None:
     them takes a lock of theirs first and numba's inside it, and two threads that took both in different order would
     wait for one another for ever.
     """
-    sys.modules.setdefault("yaml", None)  # type: ignore[arg-type]  # for settings in a file, which nobody here has
     core = _numba().core
-    if sys.modules["yaml"] is None:
-        del sys.modules["yaml"]
     _ = core.registry.cpu_target.target_context
     with core.compiler_lock.global_compiler_lock:
         _load_arrays()

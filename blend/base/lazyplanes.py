@@ -42,7 +42,7 @@ class LazyPlane:
         return self.read(key, self.divisor, None)
 
     def __iter__(self) -> Iterator[NDArray[np.float32]]:
-        return (self[row] for row in range(len(self)))
+        return (self[row : row + 1][0] for row in range(len(self)))
 
     def fill(self, out: NDArray[np.float32]) -> None:
         """Fill an array with the whole plane."""

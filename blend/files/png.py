@@ -234,8 +234,7 @@ def _filtered(here: NDArray[np.uint8], above: NDArray[np.uint8], step: int) -> N
     left, corner = np.zeros_like(here), np.zeros_like(here)
     left[:, step:], corner[:, step:] = here[:, :-step], above[:, :-step]
     candidates = np.stack([here, here - left, here - above, here - _paeth(left, above, corner)])
-    # the size of a signed byte, in unsigned ones
-    cost = np.minimum(candidates, -candidates).sum(axis=2, dtype=np.uint32)
+    cost = np.minimum(candidates, -candidates).sum(axis=2, dtype=np.uint32)  # sizes of signed bytes
     best = cost.argmin(axis=0)
     kinds = np.array([0, 1, 2, 4], dtype=np.uint8)[best]
     return np.column_stack([kinds, candidates[best, np.arange(here.shape[0])]])

@@ -47,7 +47,7 @@ def histogram_svg(
     width, height = 7.5 * INCH, 3.0 * INCH
     counts, edges = [], np.linspace(0.0, 1.0, 129)
     for plane in display:
-        count, _ = np.histogram(plane[np.isfinite(plane)], bins=len(edges) - 1, range=(0.0, 1.0))
+        count, _ = np.histogram(plane[np.isfinite(plane)], bins=128, range=(0.0, 1.0))
         counts.append(np.maximum(count / max(count.sum(), 1), LEAST_SHARE))
     box = one_box(width, height, top=24.0, right=52.0)
     x, most = Axis(0.0, 1.0, "display value, 0 to 1"), float(np.max(counts))

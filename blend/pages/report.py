@@ -134,7 +134,7 @@ def added_map(pictures: Pictures) -> tuple[Picture, float]:
     # One hue from black: brightness alone carries the number.
     shown = np.linspace(0.0, 1.0, 256)
     hue = np.stack([shown, 0.72 * shown**1.2, 0.45 * shown**1.6]).astype(np.float32)
-    return hue[:, (np.minimum(most, scale) * (255.0 / scale) + 0.5).astype(np.uint8)], scale
+    return hue.take((np.minimum(most, scale) * (255.0 / scale) + 0.5).astype(np.uint8), axis=1), scale
 
 
 def tone_curve(

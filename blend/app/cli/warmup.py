@@ -4,12 +4,10 @@ from __future__ import annotations
 
 import contextlib
 import importlib
-import sys
 from threading import Thread
-from types import ModuleType
 from typing import Any
 
-LIBRARIES = ("scipy.ndimage", "sep", "tifffile")
+LIBRARIES = ("scipy.ndimage", "sep", "scipy.spatial", "skimage.color.delta_e", "tifffile")
 """What steps of every run import inside their functions."""
 
 
@@ -33,7 +31,6 @@ def _load() -> None:
         load_compiler()
         for name in LIBRARIES:
             importlib.import_module(name)
-        _load_trees()
         # The end of a run waits for what its page is made of, and for the digest of all sources.
         template("report.html")
         code_digest()
@@ -54,22 +51,3 @@ def _spare_scipy() -> None:
         numpy.__all__, numpy.__dir__ = whole, listed
     if hasattr(private, "xp_capabilities"):
         private.xp_capabilities = lambda *_, **__: lambda function: function
-
-
-def _load_trees() -> None:
-    """Load scipy's trees alone: their package brings linear algebra and rotations along, five times their time.
-
-    Whoever asks for anything else of the package gets it whole.
-    """
-    scipy: Any = importlib.import_module("scipy")
-    package: Any = ModuleType("scipy.spatial")
-    package.__path__ = [f"{scipy.__path__[0]}/spatial"]
-
-    def rest(name: str) -> Any:
-        if sys.modules.get("scipy.spatial") is package:
-            del sys.modules["scipy.spatial"]
-        return getattr(importlib.import_module("scipy.spatial"), name)
-
-    package.__getattr__ = rest
-    if sys.modules.setdefault("scipy.spatial", package) is package:
-        package.cKDTree = importlib.import_module("scipy.spatial._ckdtree").cKDTree

@@ -16,7 +16,7 @@ from blend.recipe.state import Plane, Source, Work, frozen
 from blend.recipe.steps.doubts import fill_hot_columns, refuse_odd_units
 from blend.recipe.steps.rays import note_on_rays, without_rays
 from blend.recipe.tables import Calibrate
-from blend.science.plane import measure_noise, noise_over_areas, sample_pixels
+from blend.science.plane import measure_noise, sample_pixels
 from blend.science.sensor import Calibrated, Frame
 from blend.science.sensor import calibrate as calibrate_light
 
@@ -162,14 +162,11 @@ def measured(light: Master) -> Master:
     A stack of interpolated frames hides its noise from every measurement; a header that tells it knows better.
     """
     invalid = light.has(Flag.NO_DATA)
-
-    def noise_of(plane: str) -> dict[str, dict[int, float]]:
-        return measure_noise(light.plane(plane)[None], (plane,), invalid=invalid)
-
-    noise = {name: told for found in map_together(noise_of, light.planes) for name, told in found.items()}
-    unstated = [plane for plane in light.planes if plane not in light.facts.noise]
-    broad = {plane: noise_over_areas(light.plane(plane), invalid=invalid) for plane in unstated}
+    measured = map_together(lambda plane: measure_noise(light.plane(plane), invalid=invalid), light.planes)
+    found, stated = dict(zip(light.planes, measured, strict=True)), light.facts.noise
     return light.with_facts(
-        noise=frozen({name: {**found, **light.facts.noise.get(name, {})} for name, found in noise.items()}),
-        broad_noise=frozen({plane: sigma for plane, sigma in broad.items() if sigma is not None}),
+        noise=frozen({name: {**noise, **stated.get(name, {})} for name, (noise, _) in found.items()}),
+        broad_noise=frozen(
+            {n: broad for n, (_, broad) in found.items() if n not in stated and np.isfinite(broad)}
+        ),
     )

@@ -159,7 +159,7 @@ def fill_hot_columns(light: Master) -> tuple[Master, tuple[tuple[str, str], ...]
     flags, words = light.flags.copy(), []
     for name, plane, hot in zip(light.planes, pixels, found, strict=True):
         if len(hot):
-            noise = measure_noise(plane[None], (name,))[name][1]
+            noise = measure_noise(plane)[0][1]
             fill_columns(plane, hot)
             flags[:, hot.columns] |= np.uint8(Flag.REPAIRED)
             numbers = ", ".join(str(column) for column in hot.columns[:MOST_NAMED])

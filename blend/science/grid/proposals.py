@@ -41,8 +41,7 @@ class Proposal:
 def propose(
     moving: Points, reference: Points, shape: tuple[int, int]
 ) -> Iterator[tuple[int, list[Proposal]]]:
-    """Yield how many maps were compared and the proposals among them, from the brightest few stars to all of them, those
-    that mirror the frame after those that do not.
+    """Yield how many maps were compared and the proposals among them, from the brightest few stars to all of them.
 
     A map is known by where it puts two stars: the longest side of any figure on that of any other, either way round.
 
@@ -56,27 +55,22 @@ def propose(
     Notes
     -----
     The two lists need not be equally deep, nor see equally much sky, so levels of up to a tenfold
-    difference are paired, even ones first.
+    difference are paired, even ones first, and maps that mirror come after those that do not.
     """
+    stars = {"reference": reference, "moving": moving, "mirrored": moving * [-1.0, 1.0]}
 
     @cache
-    def figures(which: str, count: int, corners: int, flipped: bool) -> Patterns:
-        xy = (moving if which == "moving" else reference)[:count]
-        return make_patterns(xy * [-1.0, 1.0] if flipped else xy, corners=corners)
+    def figures(which: str, count: int, corners: int) -> Patterns:
+        return make_patterns(stars[which][:count], corners=corners)
 
     for m, r in _level_pairs(len(moving), len(reference)):
         corners = 3 if min(m, r) <= TRIANGLES_UP_TO else 4
-        lists = (("reference", r, corners, False), ("moving", m, corners, False))
-        theirs, mine = map_together(lambda each: figures(*each), lists)
-        yield (
-            2 * theirs.sides * mine.sides,
-            _agreeing(mine, theirs, moving, reference, shape=shape, flipped=False),
-        )
-        mine, turned = figures("moving", m, corners, True), moving * [-1.0, 1.0]
-        yield (
-            2 * theirs.sides * mine.sides,
-            _agreeing(mine, theirs, turned, reference, shape=shape, flipped=True),
-        )
+        plain = (("reference", r, corners), ("moving", m, corners))
+        theirs, _ = map_together(lambda each: figures(*each), plain)
+        for which in ("moving", "mirrored"):
+            mine, flipped = figures(which, m, corners), which == "mirrored"
+            found = _agreeing(mine, theirs, stars[which], reference, shape=shape, flipped=flipped)
+            yield 2 * theirs.sides * mine.sides, found
 
 
 def _level_pairs(moving: int, reference: int) -> list[tuple[int, int]]:

@@ -106,16 +106,16 @@ def noise_covariance(
     if min(first.shape) < FEWEST_BLOCKS or differences.shape[1] < ENOUGH:
         raise ValueError(f"no noise to be had from {first.shape[0]} x {first.shape[1]} blocks")
     bound = CLIP * MAD_TO_SIGMA * row_medians(np.abs(differences))[:, None]
-    kept = differences
+    kept, left = differences, converged_clip_factor(CLIP)
     for _ in range(10):
         inside = (np.abs(differences) <= bound).all(axis=0)
         if np.count_nonzero(inside) == kept.shape[1]:
             break
         kept = differences[:, inside]
         # a plain sum: BLAS would add in another order on another number of threads
-        bound = CLIP * np.sqrt(np.square(kept).mean(axis=1, keepdims=True)) / converged_clip_factor(CLIP)
+        bound = CLIP * np.sqrt(np.square(kept).mean(axis=1, keepdims=True)) / left
     moments = [[float((kept[i] * kept[j]).mean()) for j in (0, 1)] for i in (0, 1)]
-    return np.array(moments) / (36.0 * converged_clip_factor(CLIP) ** 2)
+    return np.array(moments) / (36.0 * left**2)
 
 
 def _greatest_around(plane: Blocks, lag: int) -> NDArray[np.float64]:

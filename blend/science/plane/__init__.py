@@ -20,7 +20,6 @@ if TYPE_CHECKING:
         Figures,
         greatest,
         measure,
-        noise_over_areas,
         sample_pixels,
         saturation_level,
         sky_mode,
@@ -37,7 +36,7 @@ if TYPE_CHECKING:
         out_of_order,
         possible,
     )
-    from blend.science.plane.shared_noise import pixel_noise
+    from blend.science.plane.shared_noise import shared_noises
     from blend.science.plane.smooth import (
         bin_plane,
         binned_sigma,

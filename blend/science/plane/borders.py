@@ -76,12 +76,9 @@ def is_constant(plane: AnyPlane) -> bool:
     >>> is_constant(np.full((3, 3), np.nan)), is_constant(np.eye(3))
     (True, False)
     """
-    first = plane[0][0]
-    for row in plane:  # leaves at the first row that differs
-        same = np.isnan(row) if np.isnan(first) else row == first
-        if not same.all():
-            return False
-    return True
+    first = plane[:1][0, 0]
+    # leaves at the first row that differs
+    return all((np.isnan(row) if np.isnan(first) else row == first).all() for row in plane)
 
 
 def cut_corners(border: NDArray[np.bool_]) -> NDArray[np.bool_]:

@@ -12,8 +12,7 @@ from blend.base.lazyplanes import AnyPlane
 from blend.base.robust import MAD_TO_SIGMA, median
 from blend.base.rowblocks import map_row_blocks
 from blend.base.shares import MOST_SLOPE
-from blend.science.plane.noise import bin_by_four, coarser_blocks, local_noise, middle_rows, noise_of_blocks
-from blend.science.plane.shared_noise import broad_noise
+from blend.science.plane.noise import bin_by_four, coarser_blocks, local_noise, noise_of_blocks
 
 SAMPLE, PILE_SAMPLE = 500_000, 200_000
 """Pixels that tell a sky to 0.2 % of their scatter, and one that only limits where piles are looked for."""
@@ -86,14 +85,6 @@ def measure(
     return {name: _measure_plane(plane, invalid) for name, plane in zip(planes, pixels, strict=True)}
 
 
-def noise_over_areas(
-    plane: NDArray[np.floating], *, invalid: NDArray[np.bool_] | None = None
-) -> float | None:
-    """Return the noise of one pixel as large areas show it, where pixels share their noise; None where they do not."""
-    sigma = broad_noise(middle_rows(plane, invalid))
-    return sigma if np.isfinite(sigma) else None
-
-
 def _measure_plane(plane: NDArray[np.floating], invalid: NDArray[np.bool_] | None) -> Figures:
     blocks, share, good = bin_by_four(plane, invalid)
     least, most = (
@@ -101,7 +92,7 @@ def _measure_plane(plane: NDArray[np.floating], invalid: NDArray[np.bool_] | Non
     )
     sample = sample_pixels(plane, invalid=invalid)
     sky = sky_mode(sample)
-    noise = noise_of_blocks(plane, invalid, blocks, share, good)
+    noise, _ = noise_of_blocks(plane, invalid, blocks, share, good)
     saturation = saturation_level(plane, invalid=invalid)
     level = sky if sky > np.nan_to_num(noise[1]) else float("nan")
     slope = _slope(
@@ -208,6 +199,7 @@ def saturation_level(
     *,
     invalid: NDArray[np.bool_] | None = None,
     noise: NDArray[np.float32] | None = None,
+    sample: NDArray[np.float32] | None = None,
 ) -> float | None:
     """Find the level at which the pixels of a plane pile up, measured and not taken from a header.
 
@@ -216,8 +208,8 @@ def saturation_level(
     plane : (rows, columns)
         Before a flat is divided out, which spreads the level over the vignetting.
     invalid : (rows, columns) bool, optional
-    noise : optional
-        `local_noise` of the plane, if it is at hand.
+    noise, sample : optional
+        `local_noise` of the plane and its `sample_pixels`, if they are at hand.
 
     Returns
     -------
@@ -238,7 +230,7 @@ def saturation_level(
     >>> saturation_level(np.minimum(star, 1.0)), saturation_level(star)
     (1.0, None)
     """
-    sample = sample_pixels(plane, invalid=invalid, most=PILE_SAMPLE)
+    sample = sample_pixels(plane, invalid=invalid, most=PILE_SAMPLE) if sample is None else sample
     if sample.size == 0:
         return None
     sky = sky_mode(sample)

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from typing import Any
 
 import numpy as np
@@ -13,7 +12,7 @@ from blend.base.jit import kernel
 from blend.base.lazyplanes import AnyPlane
 from blend.base.robust import MAD_TO_SIGMA, difference_noise, interpolated_noise, median
 from blend.base.rowblocks import map_row_blocks
-from blend.science.plane.shared_noise import pixel_noise
+from blend.science.plane.shared_noise import shared_noises
 
 TILE = _TILE = 64
 """Edge of the squares in which the noise is told apart, in pixels; glow and vignetting change over more."""
@@ -154,14 +153,11 @@ SCALES = (1, 4, 16, 64)
 
 
 def measure_noise(
-    pixels: NDArray[np.floating], planes: Sequence[str], *, invalid: NDArray[np.bool_] | None = None
-) -> dict[str, dict[int, float]]:
-    """Measure the noise alone of every plane, as `measure` does: name to block size in pixels to sigma."""
-    noise = {}
-    for name, plane in zip(planes, pixels, strict=True):
-        blocks, share, good = bin_by_four(plane, invalid)
-        noise[name] = noise_of_blocks(plane, invalid, blocks, share, good)
-    return noise
+    plane: NDArray[np.floating], *, invalid: NDArray[np.bool_] | None = None
+) -> tuple[dict[int, float], float]:
+    """Measure the noise alone of a plane, as `measure` does: block size in pixels to sigma, and the noise of one pixel
+    as large areas show it, NaN where pixels do not share theirs."""
+    return noise_of_blocks(plane, invalid, *bin_by_four(plane, invalid))
 
 
 def bin_by_four(
@@ -208,14 +204,14 @@ def noise_of_blocks(
     blocks: NDArray[np.float32],
     shares: NDArray[np.float32],
     good: int,
-) -> dict[int, float]:
+) -> tuple[dict[int, float], float]:
     if plane.size <= _WHOLE:
         single = difference_noise(plane if invalid is None else np.where(invalid, np.float32(np.nan), plane))
     else:
         single = median(local_noise(plane, invalid=invalid))
-    shared = interpolated_noise(middle_rows(plane, invalid))
-    if not np.isfinite(shared):
-        shared = pixel_noise(middle_rows(plane, invalid))
+    rows = middle_rows(plane, invalid)
+    shared, (pixel, broad) = interpolated_noise(rows), shared_noises(rows)
+    shared = shared if np.isfinite(shared) else pixel
     single = shared if np.isfinite(shared) else single
     result = {1: single if good else float("nan")}
     means: NDArray[np.floating] = blocks
@@ -224,7 +220,7 @@ def noise_of_blocks(
         if size > 4:
             means, weights = coarser_blocks(means, weights, 4)
         result[size] = difference_noise(means) if min(means.shape) >= _LEAST_SIDE else float("nan")
-    return result
+    return result, broad
 
 
 def middle_rows(plane: AnyPlane, invalid: NDArray[np.bool_] | None = None) -> NDArray[np.floating]:

@@ -5,6 +5,8 @@ Differences of neighbours show little of it. White noise looks the same at any d
 
 from __future__ import annotations
 
+from collections.abc import Callable
+from functools import cache, partial
 from itertools import pairwise
 
 import numpy as np
@@ -30,57 +32,36 @@ _FEWEST, _LEAST_SIDE = 100, 6
 """Differences that tell a noise to 12 %; and the side of means of which some do."""
 
 
-def pixel_noise(plane: NDArray[np.floating]) -> float:
-    """Return the noise of one pixel of a smoothed plane, NaN for a plane that is none.
+def shared_noises(plane: NDArray[np.floating]) -> tuple[float, float]:
+    """Return the noise of one pixel of a smoothed plane, and that which would, were it white, be that of large areas.
 
     sigma = 1.4826 median|I * N_d| / 6 in the darker half of the plane, N_d second differences at the distance d from
-    which it does not grow any more.
+    which it does not grow any more; size * sigma(size) of means over size x size pixels there, twice as large as that
+    distance: right to a third up to smoothing by 3 px, too low beyond.
 
     Parameters
     ----------
     plane : (rows, columns)
-        NaN where pixels are not to be used.
-
-    Examples
-    --------
-    >>> sites = np.random.default_rng(1).normal(size=(300, 300))
-    >>> pixel_noise(sites)
-    nan
-    >>> from scipy.ndimage import gaussian_filter
-    >>> smooth = gaussian_filter(sites, 2.0)
-    >>> bool(abs(pixel_noise(smooth) / smooth.std() - 1.0) < 0.1), bool(difference_noise(smooth) < 0.1 * smooth.std())
-    (True, True)
-    """
-    dark = _darker_half(plane)
-    noise, _ = _settled(dark, SMOOTHED)
-    return noise
-
-
-def broad_noise(plane: NDArray[np.floating]) -> float:
-    """Return the noise of one pixel that, were it white, would make the noise of large areas; NaN where it is white.
-
-    size * sigma(size) of means over size x size pixels, in the darker half of the plane, twice as large as the distance
-    over which noise is shared: right to a third up to smoothing by 3 px, too low beyond.
-
-    Parameters
-    ----------
-    plane : (rows, columns)
-        NaN where pixels are not to be used.
+        NaN where pixels are not to be used. For a plane that is not smoothed, or white, NaN is returned.
 
     Examples
     --------
     >>> from scipy.ndimage import gaussian_filter
     >>> sites = np.random.default_rng(1).normal(size=(400, 400))
-    >>> bool(abs(broad_noise(gaussian_filter(sites, 2.0)) - 1.0) < 0.33), broad_noise(sites)
-    (True, nan)
+    >>> smooth = gaussian_filter(sites, 2.0)
+    >>> pixel, broad = shared_noises(smooth)
+    >>> bool(abs(pixel / smooth.std() - 1.0) < 0.1), bool(abs(broad - 1.0) < 0.33), shared_noises(sites)
+    (True, True, (nan, nan))
     """
     dark = _darker_half(plane)
-    noise, reach = _settled(dark, SHARED)
+    noise_at = cache(partial(_noise_at, dark))
+    pixel, _ = _settled(noise_at, SMOOTHED)
+    noise, reach = _settled(noise_at, SHARED)
     if not noise > 0.0:
-        return float("nan")
+        return pixel, float("nan")
     size = next((size for size in _BLOCKS if size >= 2 * reach), _BLOCKS[-1])
     means = bin_mean(dark, size)
-    return size * difference_noise(means) if min(means.shape) >= _LEAST_SIDE else float("nan")
+    return pixel, size * difference_noise(means) if min(means.shape) >= _LEAST_SIDE else float("nan")
 
 
 def _darker_half(plane: NDArray[np.floating]) -> NDArray[np.float64]:
@@ -101,13 +82,13 @@ def _noise_at(plane: NDArray[np.float64], lag: int) -> float:
     return MAD_TO_SIGMA * median(apart) / 6.0 if apart.size >= _FEWEST else float("nan")
 
 
-def _settled(plane: NDArray[np.float64], least: float) -> tuple[float, int]:
+def _settled(noise_at: Callable[[int], float], least: float) -> tuple[float, int]:
     """Return the noise where it does not grow any more, and the distance; NaN where it does not grow by ``least``."""
-    last = _noise_at(plane, 2)
-    if not last > least * _noise_at(plane, 1):
+    last = noise_at(2)
+    if not last > least * noise_at(1):
         return float("nan"), 1
     for lag, beyond in pairwise(_LAGS):
-        value = _noise_at(plane, beyond)
+        value = noise_at(beyond)
         if not value > SETTLED * last:
             return (max(last, value) if np.isfinite(value) else last), lag
         last = value

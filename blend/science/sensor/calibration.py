@@ -228,9 +228,6 @@ class _Job:
     allow_shifted: bool
     hot_sigma: float
     factor: float = 1.0
-    wide: float | None = (
-        None  # FWHM of the stars in the first plane that tells it, px: colours differ by less than seeing
-    )
     notes: list[Note] = field(default_factory=list)
 
     @property
@@ -317,9 +314,8 @@ class _Job:
         noise = local_noise(out)
         if dark is not None:
             self._check_level(out, dark, median(noise))
-        if self.wide is None and np.isfinite(self.hot_sigma):
-            self.wide = star_width(out, level)
-        alone = places(find_isolated(out, hot_sigma=self.hot_sigma, noise=noise, fwhm_px=self.wide))
+        wide = star_width(out, level) if np.isfinite(self.hot_sigma) else None
+        alone = places(find_isolated(out, hot_sigma=self.hot_sigma, noise=noise, fwhm_px=wide))
         # the places in a dark that does not fit mean nothing in this light
         if dark is not None and hot is not None and evidence is not None and evidence.fits:
             again = hot if self.hot_sigma == HOT_SIGMA else find_hot_in_dark(dark, hot_sigma=self.hot_sigma)

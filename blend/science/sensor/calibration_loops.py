@@ -13,6 +13,7 @@ from blend.base.jit import kernel
 from blend.base.lazyplanes import AnyPlane, float_rows
 from blend.base.robust import median
 from blend.base.rowblocks import map_row_blocks
+from blend.science.stars import find_stars, typical_fwhm
 
 
 class Fault(IntFlag):
@@ -58,7 +59,7 @@ def typical_light(flat: AnyPlane, offset: AnyPlane | None) -> float:
         return float("nan")
     rough = median(sample)
     alive = sample[sample >= DEAD_FLAT * rough]
-    return median(alive) if alive.size else rough
+    return median(alive) if 0 < alive.size < sample.size else rough
 
 
 def take_out(
@@ -139,8 +140,6 @@ def take_out_rows(frames: Any, numbers: Any, out: Any) -> Any:  # pragma: no cov
 
 def star_width(plane: NDArray[np.float32], saturation: float | None) -> float | None:
     """Return the FWHM of the stars in the middle of a plane, pixels; None where they are too few to tell."""
-    from blend.science.stars import find_stars, typical_fwhm
-
     edges = [slice(max(0, (size - _MIDDLE) // 2), (size + _MIDDLE) // 2) for size in plane.shape]
     stars = find_stars(plane[edges[0], edges[1]], saturation=saturation, most=_ENOUGH_STARS)
     return typical_fwhm(stars) if len(stars) >= _FEWEST_STARS else None

@@ -10,7 +10,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Literal
+from typing import Literal, TypeAlias
 
 import numpy as np
 from numpy.typing import NDArray
@@ -19,8 +19,9 @@ from blend.base.lazyplanes import AnyPlane
 from blend.base.robust import MAD_TO_SIGMA, row_medians
 from blend.science.plane import greatest, sample_pixels, saturation_level, sky_mode, sky_spread
 from blend.science.sensor.star_curve import CEILING, StarCurve, fit_star_curve, join_curves
-from blend.science.stars import native_plane
+from blend.science.stars import find_stars, native_plane
 
+_Known: TypeAlias = "tuple[AnyPlane, float | None, tuple[float, float]]"
 Outcome = Literal["stretched", "perhaps-stretched", "linear", "cannot tell"]
 
 SURE, PERHAPS = 0.9, 0.55
@@ -135,7 +136,8 @@ def judge_linearity(
     *,
     invalid: NDArray[np.bool_] | None = None,
     saturation: float | Literal["measure"] | None = "measure",
-    others: Sequence[tuple[AnyPlane, float | None]] = (),
+    sky: tuple[float, float] | None = None,
+    others: Sequence[_Known] = (),
 ) -> Linearity:
     """Tell how surely a plane was stretched.
 
@@ -147,9 +149,11 @@ def judge_linearity(
         True where pixels are not to be used: a border without data.
     saturation : float, None or "measure"
         `saturation_level` of the plane, if it is at hand; None where no pixels pile up.
-    others : sequence of ((rows, columns), float or None)
-        Further planes of the picture, which went through the same curve, with their saturation: their stars are asked
-        where those of the plane itself do not decide.
+    sky : (float, float), optional
+        Level and scatter of the plane's sky, if they are at hand.
+    others : sequence of ((rows, columns), float or None, (float, float))
+        Further planes of the picture, which went through the same curve, with their saturation and sky: their stars are
+        asked where those of the plane itself do not decide.
 
     Returns
     -------
@@ -170,9 +174,11 @@ def judge_linearity(
     """
     if saturation == "measure":
         saturation = saturation_level(plane, invalid=invalid)
-    sky = _sky_of(plane, invalid)
+    if sky is None:
+        sample = np.sort(sample_pixels(plane, invalid=invalid))
+        sky = (sky_mode(sample), sky_spread(sample, sky_mode(sample)))
     noise_ratio, blocks, by_noise = noise_against_level(plane, sky, invalid=invalid, saturation=saturation)
-    curve, proved, ruled_out = _ask_stars([(plane, saturation), *others], sky, invalid=invalid)
+    curve, proved, ruled_out = _ask_stars([(plane, saturation, sky), *others], invalid=invalid)
     gap, by_gap = black_gap(plane, invalid=invalid)
     by_light = 1.0 - (1.0 - _star_confidence(curve)) * (1.0 - _skew_confidence(curve)) * (1.0 - by_gap)
     confidence = 1.0 - (1.0 - by_light) * (1.0 - by_noise * (_OVERRULED if ruled_out else 1.0))
@@ -197,31 +203,20 @@ def judge_linearity(
     )
 
 
-def _sky_of(plane: AnyPlane, invalid: NDArray[np.bool_] | None) -> tuple[float, float]:
-    """Return the sky of a plane and its scatter; NaN where no pixel may be used."""
-    sample = np.sort(sample_pixels(plane, invalid=invalid))
-    sky = sky_mode(sample)
-    return sky, sky_spread(sample, sky)
-
-
 def _ask_stars(
-    planes: Sequence[tuple[AnyPlane, float | None]],
-    first_sky: tuple[float, float],
-    *,
-    invalid: NDArray[np.bool_] | None,
+    planes: Sequence[_Known], *, invalid: NDArray[np.bool_] | None
 ) -> tuple[StarCurve, bool, bool]:
     """Return the power law of the stars of as many planes as it takes, whether they prove a linear picture, and
-    whether they rule out the curve under which noise falls; the sky of the first is known."""
+    whether they rule out the curve under which noise falls."""
     curves: list[StarCurve] = []
     proved = ruled_out = False
-    first = planes[0]
-    tried = [(*first, _FIRST_CROP), *((*plane, _CROP) for plane in planes)]
-    if max(first[0].shape) <= _FIRST_CROP:
+    first = planes[0][0]
+    tried = [(*planes[0], _FIRST_CROP), *((*plane, _CROP) for plane in planes)]
+    if max(first.shape) <= _FIRST_CROP:
         del tried[0]
-    for plane, saturation, crop in tried:
-        if plane is first[0]:
+    for plane, saturation, (sky, spread), crop in tried:
+        if plane is first:
             curves.clear()
-        sky, spread = first_sky if plane is first[0] else _sky_of(plane, invalid)
         above = sky > ABOVE_ZERO * spread
         if above or not curves:
             curves.append(_star_curve(plane, sky, crop, invalid=invalid, saturation=saturation))
@@ -238,15 +233,8 @@ def _ask_stars(
 
 
 def _star_curve(
-    plane: AnyPlane,
-    sky: float,
-    crop: int,
-    *,
-    invalid: NDArray[np.bool_] | None,
-    saturation: float | None,
+    plane: AnyPlane, sky: float, crop: int, *, invalid: NDArray[np.bool_] | None, saturation: float | None
 ) -> StarCurve:
-    from blend.science.stars import find_stars
-
     rows, columns = _middle(plane.shape[0], crop), _middle(plane.shape[1], crop)
     middle = native_plane(plane[rows, columns])
     mask = None if invalid is None else np.ascontiguousarray(invalid[rows, columns])

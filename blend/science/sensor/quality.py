@@ -18,9 +18,9 @@ from blend.science.plane import (
     is_constant,
     local_noise,
     middle_rows,
-    pixel_noise,
     sample_pixels,
     saturation_level,
+    shared_noises,
     sky_mode,
     sky_spread,
 )
@@ -161,7 +161,9 @@ def judge(
     saturation: dict[str, float | None] = dict.fromkeys(planes)
     for index, sample in zip(alive, samples, strict=True):
         noise = noises[index]
-        saturation[planes[index]] = saturation_level(pixels[index], invalid=unused, noise=noise)
+        saturation[planes[index]] = saturation_level(
+            pixels[index], invalid=unused, noise=noise, sample=sample.pixels
+        )
         findings += _value_findings(sample, planes[index], bits)
         findings += _step_finding(sample, planes[index], bits, pixels[index], noise=median(noise))
         findings += _mosaic_finding(pixels[index], planes[index])
@@ -171,8 +173,9 @@ def judge(
     found = None
     if any(sample.size for sample in samples):
         order = [best, *(index for index in range(len(names)) if index != best)]
-        (plane, level), *others = ((whole[index], saturation[names[index]]) for index in order)
-        found = judge_linearity(plane, invalid=unused, saturation=level, others=others)
+        skies = [(sample.sky, sample.spread) for sample in samples]
+        (plane, level, sky), *others = ((whole[i], saturation[names[i]], skies[i]) for i in order)
+        found = judge_linearity(plane, invalid=unused, saturation=level, sky=sky, others=others)
     confidence, stretched = _stretch_finding(found, names[best] if names else "", header, bits)
     return Verdict(
         findings=tuple(findings + stretched),
@@ -292,7 +295,7 @@ def _step_finding(
     away = np.abs(sample.values - sample.sky)
     near = int((away <= 2.0 * noise).sum())
     if near < _LEAST_VALUES:
-        near = max(near, int((away <= 2.0 * pixel_noise(middle_rows(plane))).sum()))
+        near = max(near, int((away <= 2.0 * shared_noises(middle_rows(plane))[0]).sum()))
     if near >= _LEAST_VALUES:
         return []
     text = f"the sky of {name} holds {near} values within 2 sigma: its steps are as coarse as its noise"

@@ -324,7 +324,8 @@ def _predicted(light: Floats, error: Floats, clear: NDArray[np.bool_]) -> tuple[
     and ln of the profile, NaN where no star tells it."""
     known = np.where(clear, np.log(np.where(clear, light, 1.0)), np.nan)
     some = clear.any(axis=0)
-    known, profile = known[:, some], np.zeros(int(some.sum()))
+    known = known[:, some]
+    profile: NDArray[np.floating] = np.zeros(known.shape[1])
     for _ in range(_ROUNDS):
         bright = middles(*sorted_finite(known - profile))
         profile = middles(*sorted_finite((known - bright[:, None]).T))

@@ -95,7 +95,7 @@ def shared_errors(
 
 @lru_cache(maxsize=16)
 def _knots(low: float, high: float) -> tuple[tuple[NDArray[np.float64], ...], NDArray[np.float64]]:
-    """Return the knots between two depths, (ln R / L, phi), and the axes of their errors by the root of their heights."""
+    """Return the knots between two depths, (ln R / L, phi), and the axes of their errors over the root of each one."""
     rings = np.linspace(low, high, 2 + int((high - low) / KNOT_SPACING))
     turns = np.linspace(0.0, 2.0 * np.pi, KNOTS_AROUND, endpoint=False)
     knots = np.repeat(rings, turns.size), np.tile(turns, rings.size)

@@ -377,7 +377,8 @@ def _halve(cells: NDArray[np.float64]) -> NDArray[np.float64]:
     known = np.isfinite(even)
     filled = np.where(known, even, 0.0)
     total = filled[::2, ::2] + filled[::2, 1::2] + filled[1::2, ::2] + filled[1::2, 1::2]
-    count = known[::2, ::2].astype(np.int8) + known[::2, 1::2] + known[1::2, ::2] + known[1::2, 1::2]
+    pairs = known[::2].view(np.int8) + known[1::2].view(np.int8)
+    count = pairs[:, ::2] + pairs[:, 1::2]
     return np.where(count >= 2, total / np.maximum(count, 1), np.nan)
 
 
