@@ -23,15 +23,15 @@ _MARGIN = 0.75
 
 @kernel
 def hot_rows(
-    pixels: Any, limits: Any, hot_sigma: Any, found: Any, start: int, stop: int, floors: Any
+    pixels: Any, limits: Any, hot_sigma: Any, found: Any, start: int, stop: int, around: Any, floors: Any
 ) -> None:  # pragma: no cover - compiled
     """Mark pixels of a dark that stand above the median of the 5x5, and above their row and their column.
 
     What is below ``floors`` (columns) by the limit or more cannot be one. Of this and of the other loops: ``start`` to
-    ``stop`` lie in one row of squares, whose ``limits`` are given; ``pixels`` go on for four rows where the frame does.
+    ``stop`` lie in one row of squares, whose ``limits`` are given; ``pixels`` go on for four rows where the frame does;
+    next comes room for what is sorted.
     """
     rows, columns = pixels.shape
-    around = np.empty(24, dtype=np.float32)
     for y in range(start, stop):
         for tile in range(limits.shape[0]):
             limit = limits[tile]
@@ -94,11 +94,10 @@ def hot_rows(
 
 @kernel
 def isolated_rows(
-    pixels: Any, limits: Any, hot_sigma: Any, found: Any, start: int, stop: int
+    pixels: Any, limits: Any, hot_sigma: Any, found: Any, start: int, stop: int, ring: Any
 ) -> None:  # pragma: no cover - compiled
     """Mark single pixels that are brighter or darker than all around, and sharper than a star."""
     rows, columns = pixels.shape
-    ring = np.empty(16, dtype=np.float32)
     for y in range(start, stop):
         for tile in range(limits.shape[0]):
             limit = limits[tile]
@@ -170,13 +169,12 @@ def isolated_rows(
 
 @kernel
 def mark_rows(
-    pixels: Any, limits: Any, hot_sigma: Any, found: Any, start: int, stop: int, share: float
+    pixels: Any, limits: Any, hot_sigma: Any, found: Any, start: int, stop: int, room: Any, share: float
 ) -> None:  # pragma: no cover - compiled
     """Mark pixels of groups of up to four that are sharper than the frame's stars; ``share`` is for the ring."""
     rows, columns = pixels.shape
-    ring = np.empty(16, dtype=np.float32)
-    outer = np.empty(24, dtype=np.float32)
-    four = np.empty(_TILE, dtype=np.int32)
+    ring, outer, four = room, room[16:], room[40:]
+    none, one, two = np.float32(0.0), np.float32(1.0), np.float32(2.0)
     for y in range(max(3, start), min(rows - 3, stop)):
         for tile in range(limits.shape[0]):
             limit = limits[tile]
@@ -188,13 +186,14 @@ def mark_rows(
             candidates = 0
             for i in range(last - first):
                 p = here[i]
-                beside = (1 if p - left[i] > half else 0) + (1 if p - right[i] > half else 0)
-                four[i] = beside + (1 if p - above[i] > half else 0) + (1 if p - below[i] > half else 0)
-                candidates += 1 if four[i] > 2 else 0
+                beside = (one if p - left[i] > half else none) + (one if p - right[i] > half else none)
+                beside += (one if p - above[i] > half else none) + (one if p - below[i] > half else none)
+                four[i] = beside
+                candidates += 1 if beside > two else 0
             if candidates == 0:
                 continue
             for x in range(first, last):
-                if four[x - first] < 3:
+                if four[x - first] <= two:
                     continue
                 p = pixels[y, x]
                 near, far = 0, 0
