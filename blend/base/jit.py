@@ -108,11 +108,7 @@ def _numba() -> Any:
 
 def _compile(function: Callable[..., Any]) -> Callable[..., Any]:
     numba = _numba()
-    options = {
-        "_nrt": not MAKERS.isdisjoint(function.__code__.co_names),
-        "pipeline_class": _pipeline(),
-        **OPTIONS,
-    }
+    options = {**OPTIONS, "_nrt": bool(MAKERS & {*function.__code__.co_names}), "pipeline_class": _pipeline()}
     compiled: Any
     try:
         compiled = numba.njit(cache=True, **options)(function)
@@ -129,6 +125,7 @@ def _pipeline() -> Any:
 
     class Pipeline(compiler.CompilerBase):  # type: ignore[misc]
         def define_pipelines(self) -> list[Any]:
+            _spare_repeats()
             state = self.state
             library = state.library = state.targetctx.codegen().create_library(state.func_id.func_qualname)
             library.enable_object_caching()
@@ -140,7 +137,6 @@ def _pipeline() -> Any:
             whole.finalize()
             return [whole]
 
-    _spare_repeats()
     return Pipeline
 
 
@@ -150,19 +146,18 @@ def _spare_repeats() -> None:
 
     And let it find which variables are alive before it writes code alone, not after each of its passes: a tenth.
     """
-    lives: Any = import_module("numba.core.postproc")
-    functions: Any = import_module("numba.core.types.functions")
-    types = import_module("numba.core.types")
+    names = ("core.postproc", "core.types.functions", "core.typing.context", "np.arrayobj", "core.types")
+    modules: Any = [import_module(f"numba.{name}") for name in names]
+    lives, functions, typing, arrays, types = modules
+    of = typing.BaseContext
+    of.find_matching_getattr_template = cache(of.find_matching_getattr_template)
+    arrays.make_array = cache(arrays.make_array)
     find, whole = functions.BaseFunction.get_call_type, lives.PostProcessor.run
-    plain, known = (types.Number, types.Boolean, types.Array), {}
+    once = cache(lambda *asked: find(*asked, {}))
 
     def get_call_type(self: Any, context: Any, args: Any, kws: Any) -> Any:
-        key = (self, context, args)
-        if kws or not all(isinstance(each, plain) for each in args):
-            return find(self, context, args, kws)
-        if key not in known:
-            known[key] = find(self, context, args, kws)
-        return known[key]
+        plain = not kws and all(isinstance(each, types.Number | types.Boolean | types.Array) for each in args)
+        return once(self, context, args) if plain else find(self, context, args, kws)
 
     def run(self: Any, emit_dels: bool = False, extend_lifetimes: bool = False) -> None:
         if emit_dels or self.func_ir.is_generator:

@@ -278,12 +278,8 @@ def _pull(plane, places, tension, force):  # type: ignore[no-untyped-def]
     rows, columns = plane.shape
     for k in range(len(places)):
         y, x = places[k] // columns, places[k] % columns
-        above, below, left, right = (
-            max(y - 1, 0),
-            min(y + 1, rows - 1),
-            max(x - 1, 0),
-            min(x + 1, columns - 1),
-        )
+        above, below = max(y - 1, 0), min(y + 1, rows - 1)
+        left, right = max(x - 1, 0), min(x + 1, columns - 1)
         near = plane[above, x] + plane[below, x] + plane[y, left] + plane[y, right]
         diagonal = plane[above, left] + plane[above, right] + plane[below, left] + plane[below, right]
         far = plane[max(y - 2, 0), x] + plane[min(y + 2, rows - 1), x]

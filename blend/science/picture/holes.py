@@ -41,9 +41,8 @@ def find_holes(missing: Mask) -> Mask | None:
     >>> find_holes(np.zeros((6, 40), dtype=bool)) is None
     True
     """
-    if not missing.any() or _is_convex(
-        np.ascontiguousarray(missing).view(np.uint8), np.empty(missing.shape[1], dtype=np.int32)
-    ):
+    begun = np.empty(missing.shape[1], dtype=np.int32)
+    if not missing.any() or _is_convex(np.ascontiguousarray(missing).view(np.uint8), begun):
         return None
     holes = np.zeros(missing.shape, dtype=np.bool_)
     rest = np.array(missing, dtype=np.bool_, order="C")

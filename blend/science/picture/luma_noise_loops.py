@@ -46,19 +46,7 @@ def smooth_rows(plane: Any, step: int, across: Any, line: Any, out: Any) -> None
 
 
 @kernel
-def energy_rows(
-    sharp: Any,
-    fine: Any,
-    coarse: Any,
-    mix: Any,
-    step: int,
-    across: Any,
-    line: Any,
-    scale: Any,
-    light: Any,
-    quiet: Any,
-    out: Any,
-) -> None:
+def energy_rows(sharp, fine, coarse, mix, step, across, line, scale, light, quiet, out):  # type: ignore[no-untyped-def]
     """Fill ``out`` with the mean square of ``fine - coarse + mix (sharp - fine)``, times ``scale`` and ``quiet``.
 
     The mean is that of (1, 2, 1) / 4 with holes both ways. The planes begin ``step`` rows before ``out`` and end as

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from typing import Any
-
 import numpy as np
 
 from blend.base.jit import kernel
@@ -22,9 +20,7 @@ _MARGIN = 0.75
 
 
 @kernel
-def hot_rows(
-    pixels: Any, limits: Any, hot_sigma: Any, found: Any, start: int, stop: int, around: Any, floors: Any
-) -> None:  # pragma: no cover - compiled
+def hot_rows(pixels, limits, hot_sigma, found, start, stop, around, floors):  # type: ignore[no-untyped-def]
     """Mark pixels of a dark that stand above the median of the 5x5, and above their row and their column.
 
     What is below ``floors`` (columns) by the limit or more cannot be one. Of this and of the other loops: ``start`` to
@@ -93,9 +89,7 @@ def hot_rows(
 
 
 @kernel
-def isolated_rows(
-    pixels: Any, limits: Any, hot_sigma: Any, found: Any, start: int, stop: int, ring: Any
-) -> None:  # pragma: no cover - compiled
+def isolated_rows(pixels, limits, hot_sigma, found, start, stop, ring):  # type: ignore[no-untyped-def]
     """Mark single pixels that are brighter or darker than all around, and sharper than a star."""
     rows, columns = pixels.shape
     for y in range(start, stop):
@@ -105,11 +99,7 @@ def isolated_rows(
             first, last = tile * _TILE, min(columns, (tile + 1) * _TILE)
             # half the limit above both neighbours on the row, or below both: nearly all are told at once
             inner, end = max(first, 1), min(last, columns - 1)
-            left, here, right = (
-                pixels[y, inner - 1 : end - 1],
-                pixels[y, inner:end],
-                pixels[y, inner + 1 : end + 1],
-            )
+            left, here, right = pixels[y, inner - 1 :], pixels[y, inner:], pixels[y, inner + 1 :]
             candidates = 0
             for i in range(end - inner):
                 before, after = here[i] - left[i], here[i] - right[i]
@@ -168,9 +158,7 @@ def isolated_rows(
 
 
 @kernel
-def mark_rows(
-    pixels: Any, limits: Any, hot_sigma: Any, found: Any, start: int, stop: int, room: Any, share: float
-) -> None:  # pragma: no cover - compiled
+def mark_rows(pixels, limits, hot_sigma, found, start, stop, room, share):  # type: ignore[no-untyped-def]
     """Mark pixels of groups of up to four that are sharper than the frame's stars; ``share`` is for the ring."""
     rows, columns = pixels.shape
     ring, outer, four = room, room[16:], room[40:]

@@ -243,13 +243,12 @@ def _measure_stars(
 
 
 @kernel
-def core_sigmas(plane: Any, measured: Any) -> Any:
-    """Return the sigma of ln I = a - r^2 / (2 s^2) for each star, fitted with weights I^2 to its upper part.
+def core_sigmas(plane: Any, measured: Any, out: Any) -> None:
+    """Fill in the sigma of ln I = a - r^2 / (2 s^2) for each star, fitted with weights I^2 to its upper part.
 
     The chord from the peak to half of it is what FWHM means; a moment also sees the wings.
     ``measured`` comes from `measure_stars`. Used is what stands above 0.4 of the peak, a little below the half.
     """
-    out = np.empty(measured.shape[0])
     rows, columns = plane.shape
     for n in range(measured.shape[0]):
         out[n] = np.nan
@@ -274,7 +273,6 @@ def core_sigmas(plane: Any, measured: Any) -> Any:
         slope = (s0 * t1 - s1 * t0) / bottom if bottom > 1e-9 * s0 * s2 else 0.0
         if slope < 0.0:
             out[n] = np.sqrt(-0.5 / slope)
-    return out
 
 
 def aperture_fluxes(plane: Any, mask: Any, xy: Any, radius: float) -> Any:
