@@ -129,6 +129,7 @@ def _pipeline() -> Any:
             state = self.state
             library = state.library = state.targetctx.codegen().create_library(state.func_id.func_qualname)
             library.enable_object_caching()
+            # One run of LLVM's passes over the whole: numba's two before it are there to see who counts arrays' users.
             passes = library._codegen._module_pass_manager()
             library._optimize_functions = lambda module: None
             library._optimize_final_module = lambda: passes[0].run(library._final_module, passes[1])
@@ -142,17 +143,17 @@ def _pipeline() -> Any:
 
 @cache
 def _spare_repeats() -> None:
-    """Let numba ask its rules for an operation's type once, and not at each place: an eighth of compiling.
+    """Let numba ask its rules for an operation's type, and what an array is, once and not at each place: a sixth.
 
-    And let it find which variables are alive before it writes code alone, not after each of its passes: a tenth.
+    And let it find which variables are alive before it writes code alone, not after each of its passes: a twelfth.
     """
-    names = ("core.postproc", "core.types.functions", "core.typing.context", "np.arrayobj", "core.types")
-    modules: Any = [import_module(f"numba.{name}") for name in names]
-    lives, functions, typing, arrays, types = modules
-    of = typing.BaseContext
-    of.find_matching_getattr_template = cache(of.find_matching_getattr_template)
-    arrays.make_array = cache(arrays.make_array)
-    find, whole = functions.BaseFunction.get_call_type, lives.PostProcessor.run
+    core = ("core.postproc", "core.types.functions", "core.typing.context", "core.codegen", "core.types")
+    modules: Any = [import_module(f"numba.{name}") for name in (*core, "np.arrayobj")]
+    lives, functions, typing, codegen, types, arrays = modules
+    attributes, machine = typing.BaseContext, codegen.CPUCodegen
+    attributes.find_matching_getattr_template = cache(attributes.find_matching_getattr_template)
+    machine._check_llvm_bugs = cache(machine._check_llvm_bugs)
+    find, whole, made = functions.BaseFunction.get_call_type, lives.PostProcessor.run, arrays.make_array
     once = cache(lambda *asked: find(*asked, {}))
 
     def get_call_type(self: Any, context: Any, args: Any, kws: Any) -> Any:
@@ -166,7 +167,16 @@ def _spare_repeats() -> None:
             self.func_ir.blocks = lives.transforms.canonicalize_cfg(self.func_ir.blocks)
             self.func_ir.variable_lifetime = lives.VariableLifetime(self.func_ir.blocks)
 
+    @cache
+    def make_array(kind: Any) -> Any:
+        access = made(kind)
+        if type(kind) is types.Array:
+            # A plain array is none of those that another library wraps, which is asked for at each access otherwise.
+            access._make_refs = access.__base__._make_refs
+        return access
+
     functions.BaseFunction.get_call_type, lives.PostProcessor.run = get_call_type, run
+    arrays.make_array = make_array
 
 
 def _from_disk(stored: Any, signature: Any, context: Any) -> Any:

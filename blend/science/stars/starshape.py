@@ -192,7 +192,8 @@ def _measure_stars(
                 break
             rest = 1.0 / m - 1.0 / (width * width)
             wider = np.sqrt(1.0 / rest) if rest > FARTHEST / (width * width) else 2.0 * width
-            wider = min(max(wider, 0.5 * width, LEAST_SIGMA_PX), 2.0 * width, 6.0 * windows[n] + 6.0)
+            wider = max(max(wider, 0.5 * width), LEAST_SIGMA_PX)
+            wider = min(min(wider, 2.0 * width), 6.0 * windows[n] + 6.0)
             change = abs(wider - s)
             s = wider
             if settled and change < SETTLED * s:
