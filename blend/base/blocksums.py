@@ -37,7 +37,8 @@ def block_sums(
         pixels = np.ascontiguousarray(plane[part], dtype=kind).view()
         # kernels are compiled once for arrays that may be written to and once for those that may not
         pixels.flags.writeable = skip.flags.writeable = False
-        _sum_blocks(pixels, skip, invalid is not None, size, sums[block], counts[block])
+        room = np.empty(columns), np.empty(columns, dtype=np.int32)
+        _sum_blocks(pixels, skip, invalid is not None, size, *room, sums[block], counts[block])
 
     map_row_blocks(fill_rows, shape[0], height=max(1, ROWS_PER_BLOCK // size))
     return sums, counts
@@ -54,14 +55,15 @@ def block_means(
 
 
 @kernel
-def _sum_blocks(plane: Any, skip: Any, masked: bool, size: int, sums: Any, counts: Any) -> None:
+def _sum_blocks(
+    plane: Any, skip: Any, masked: bool, size: int, total: Any, count: Any, sums: Any, counts: Any
+) -> None:
     # Choices instead of branches, and a place a column instead of one sum: so four pixels are added at a time.
     rows, columns = plane.shape
-    total, count = np.empty(columns), np.empty(columns, dtype=np.int32)
     zero = plane.dtype.type(0.0)
     for j in range(sums.shape[0]):
-        total[:] = 0.0
-        count[:] = 0
+        for x in range(columns):
+            total[x], count[x] = 0.0, 0
         for y in range(j * size, min((j + 1) * size, rows)):
             here = plane[y]
             out = skip[y] if masked else skip[0]

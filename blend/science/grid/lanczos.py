@@ -93,17 +93,7 @@ def mark_support(near: Any, reach: int) -> None:
 
 
 @kernel
-def resample_clean_rows(
-    planes: Any,
-    near: Any,
-    table: Any,
-    inverse: Any,
-    bent: Any,
-    start: int,
-    stop: int,
-    out: Any,
-    out_flags: Any,
-) -> None:
+def resample_clean_rows(planes, near, table, inverse, bent, start, stop, out, out_flags):  # type: ignore[no-untyped-def]
     """Fill what has an unflagged 6 x 6 support in rows ``start`` to ``stop``; give the rest the flag
     `UNDONE`.
 
@@ -176,18 +166,7 @@ def resample_clean_rows(
 
 
 @kernel
-def resample_undone_rows(
-    planes: Any,
-    near: Any,
-    table: Any,
-    inverse: Any,
-    bent: Any,
-    low_floor: bool,
-    start: int,
-    stop: int,
-    out: Any,
-    out_flags: Any,
-) -> None:
+def resample_undone_rows(planes, near, table, inverse, bent, low_floor, start, stop, out, out_flags):  # type: ignore[no-untyped-def]
     """Fill what carries the flag `UNDONE`, with as many taps as ``table`` has, over valid pixels alone.
 
     A tent as wide as the coarser of the two pixels (bilinear weights, where the input's is) says what is

@@ -147,13 +147,8 @@ def refine_broad(broad: NDArray[np.float32], fit: ProfileFit) -> NDArray[np.floa
         valid = (~holes).astype(np.float32) if edge else filled
         here = filled[part]
         result = out[block]
-        _begin(
-            filled,
-            spread_rows(far, WIDE_BIN, block, columns),
-            fit.terms.astype(np.float32),
-            part.start,
-            result,
-        )
+        wings = spread_rows(far, WIDE_BIN, block, columns)
+        _begin(filled, wings, fit.terms.astype(np.float32), part.start, result)
         for term, tap in zip(fit.terms[2:-1], taps, strict=True):
             weight = blur_block(valid, tap, part) if edge else side_weights(tap, columns)[None]
             _add_term(np.float32(term), blur_block(filled, tap, part), weight, here, result)

@@ -433,7 +433,8 @@ def _systematic(smooth, also, random, terms, line, out):  # type: ignore[no-unty
     before, own, behind = line[:columns], line[1:], line[2:]
     for row in range(rows):
         # the row between its ends once more: no index is limited, which would cost the compiler its vectors
-        own[:columns] = smooth[row]
+        for x in range(columns):
+            own[x] = smooth[row, x]
         line[0], line[columns + 1] = own[0], own[columns - 1]
         above, below = smooth[max(row - 1, 0)], smooth[min(row + 1, rows - 1)]
         others, done = also[row % also.shape[0]], out[row]

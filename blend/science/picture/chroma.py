@@ -294,8 +294,9 @@ def _smooth(planes: Array, step: int, *, out: Array | None = None) -> Array:
         around = slice(block.start - 2 * step, block.stop + 2 * step)
         inside = around.start >= 0 and around.stop <= rows
         index = around if inside else mirror(np.arange(around.start, around.stop), rows)
+        line = np.empty(across.size, dtype=np.float32)
         for plane, filled in zip(planes, made, strict=True):
-            smooth_rows(plane[index], step, across, filled[block])
+            smooth_rows(plane[index], step, across, line, filled[block])
 
     map_row_blocks(fill_rows, rows)
     return out

@@ -121,7 +121,8 @@ def _coarse(source: Plane, cover: Plane) -> Plane:
 
     def gather(part: slice) -> None:
         inner = slice(2 * part.start, min(2 * part.stop, rows))
-        _gather_clear(source[inner], cover[inner], CLEAR, value[part], weight[part])
+        room = np.empty(columns + 1), np.empty(columns + 1, dtype=np.int32)
+        _gather_clear(source[inner], cover[inner], CLEAR, *room, value[part], weight[part])
 
     map_row_blocks(gather, value.shape[0])
     share = np.subtract(np.float32(1.0), weight, out=weight)
@@ -195,13 +196,12 @@ def _with_mean(value: Plane, weight: Plane) -> Plane:
 
 
 @kernel
-def _gather_clear(plane, mask, clear, value, weight):  # type: ignore[no-untyped-def]
+def _gather_clear(plane, mask, clear, sums, counts, value, weight):  # type: ignore[no-untyped-def]
     # Down the columns first, with choices instead of branches: so several columns are added at a time.
     rows, columns = plane.shape
-    sums, counts = np.empty(columns + 1), np.empty(columns + 1, np.int32)
     for y in range(value.shape[0]):
-        sums[:] = 0.0
-        counts[:] = 0
+        for x in range(columns + 1):
+            sums[x], counts[x] = 0.0, 0
         for j in range(2 * y, min(2 * y + 2, rows)):
             source, cover = plane[j], mask[j]
             for x in range(columns):
@@ -278,12 +278,8 @@ def _pull(plane, places, tension, force):  # type: ignore[no-untyped-def]
     rows, columns = plane.shape
     for k in range(len(places)):
         y, x = places[k] // columns, places[k] % columns
-        above, below, left, right = (
-            max(y - 1, 0),
-            min(y + 1, rows - 1),
-            max(x - 1, 0),
-            min(x + 1, columns - 1),
-        )
+        above, below = max(y - 1, 0), min(y + 1, rows - 1)
+        left, right = max(x - 1, 0), min(x + 1, columns - 1)
         near = plane[above, x] + plane[below, x] + plane[y, left] + plane[y, right]
         diagonal = plane[above, left] + plane[above, right] + plane[below, left] + plane[below, right]
         far = plane[max(y - 2, 0), x] + plane[min(y + 2, rows - 1), x]

@@ -41,7 +41,8 @@ def find_holes(missing: Mask) -> Mask | None:
     >>> find_holes(np.zeros((6, 40), dtype=bool)) is None
     True
     """
-    if not missing.any() or _is_convex(np.ascontiguousarray(missing).view(np.uint8)):
+    begun = np.empty(missing.shape[1], dtype=np.int32)
+    if not missing.any() or _is_convex(np.ascontiguousarray(missing).view(np.uint8), begun):
         return None
     holes = np.zeros(missing.shape, dtype=np.bool_)
     rest = np.array(missing, dtype=np.bool_, order="C")
@@ -116,10 +117,9 @@ def describe_holes(holes: Mask) -> HoleFacts:
 
 
 @kernel
-def _is_convex(missing: Any) -> Any:  # pragma: no cover - compiled
+def _is_convex(missing: Any, begun: Any) -> Any:  # pragma: no cover - compiled
     """Return whether data are one run along every row and every column."""
     rows, columns = missing.shape
-    begun = np.empty(columns, dtype=np.int32)
     for x in range(columns):
         begun[x] = 1 - missing[0, x]
     for y in range(rows):

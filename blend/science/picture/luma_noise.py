@@ -215,7 +215,8 @@ def _smoothed(plane: Array, steps: tuple[int, ...]) -> list[Array]:
         def fill_rows(
             rows: slice, plane: Array = planes[-1], step: int = step, across: Any = across, out: Array = out
         ) -> None:
-            smooth_rows(plane[rows.start : rows.stop + 4 * step], step, across, out[rows])
+            line = np.empty(across.size, dtype=np.float32)
+            smooth_rows(plane[rows.start : rows.stop + 4 * step], step, across, line, out[rows])
 
         map_row_blocks(fill_rows, len(out), height=ROWS)
         planes.append(out)
@@ -238,7 +239,8 @@ def _energy(
 
     def fill_rows(rows: slice) -> None:
         near = (plane[rows.start : rows.stop + 2 * step] for plane in (sharp, fine, coarse))
-        energy_rows(*near, np.float32(mix), step, across, scale, light[rows], quiet, out[rows])
+        line = np.empty(across.size, dtype=np.float32)
+        energy_rows(*near, np.float32(mix), step, across, line, scale, light[rows], quiet, out[rows])
 
     map_row_blocks(fill_rows, len(out), height=ROWS)
     return out

@@ -26,10 +26,9 @@ def luma_rows(codes: Any, index: Any, sky: Any, out: Any) -> None:
 
 
 @kernel
-def smooth_rows(plane: Any, step: int, across: Any, out: Any) -> None:
-    """Smooth by (1, 4, 6, 4, 1) / 16 with holes; ``out`` has 4 ``step`` rows less, ``across`` mirrors columns."""
+def smooth_rows(plane: Any, step: int, across: Any, line: Any, out: Any) -> None:
+    """Smooth by (1, 4, 6, 4, 1) / 16 with holes; ``out`` has 4 ``step`` rows less, ``across`` mirrors ``line``."""
     columns = plane.shape[1]
-    line = np.empty(columns + 4 * step, np.float32)
     for y in range(out.shape[0]):
         inner = line[2 * step : 2 * step + columns]
         a, b, c = plane[y], plane[y + step], plane[y + 2 * step]
@@ -47,18 +46,7 @@ def smooth_rows(plane: Any, step: int, across: Any, out: Any) -> None:
 
 
 @kernel
-def energy_rows(
-    sharp: Any,
-    fine: Any,
-    coarse: Any,
-    mix: Any,
-    step: int,
-    across: Any,
-    scale: Any,
-    light: Any,
-    quiet: Any,
-    out: Any,
-) -> None:
+def energy_rows(sharp, fine, coarse, mix, step, across, line, scale, light, quiet, out):  # type: ignore[no-untyped-def]
     """Fill ``out`` with the mean square of ``fine - coarse + mix (sharp - fine)``, times ``scale`` and ``quiet``.
 
     The mean is that of (1, 2, 1) / 4 with holes both ways. The planes begin ``step`` rows before ``out`` and end as
@@ -66,7 +54,6 @@ def energy_rows(
     """
     last_entry = np.float32(len(quiet) - 1)
     columns = fine.shape[1]
-    line = np.empty(columns + 2 * step, np.float32)
     for y in range(out.shape[0]):
         inner = line[step : step + columns]
         middle, last = y + step, y + 2 * step

@@ -53,7 +53,7 @@ def colour_cores(
     state = np.array(saturated, dtype=np.uint8, order="C")
     places = np.empty(int(np.count_nonzero(state)), dtype=np.int64)
     ends = np.zeros(places.size + 1, dtype=np.int64)
-    count = list_groups(state, np.argwhere(np.ones((3, 3))) - 1, places, ends)
+    count = list_groups(state, np.ascontiguousarray(np.argwhere(np.ones((3, 3))) - 1), places, ends)
     area = np.repeat(np.arange(count), np.diff(ends[: count + 1]))
     out = copy_planes(rgb) if out is None else out
     sums, pixels = np.zeros((count, 3)), np.zeros(count, dtype=np.int64)

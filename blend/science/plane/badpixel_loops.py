@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from typing import Any
-
 import numpy as np
 
 from blend.base.jit import kernel
@@ -22,16 +20,14 @@ _MARGIN = 0.75
 
 
 @kernel
-def hot_rows(
-    pixels: Any, limits: Any, hot_sigma: Any, found: Any, start: int, stop: int, floors: Any
-) -> None:  # pragma: no cover - compiled
+def hot_rows(pixels, limits, hot_sigma, found, start, stop, around, floors):  # type: ignore[no-untyped-def]
     """Mark pixels of a dark that stand above the median of the 5x5, and above their row and their column.
 
     What is below ``floors`` (columns) by the limit or more cannot be one. Of this and of the other loops: ``start`` to
-    ``stop`` lie in one row of squares, whose ``limits`` are given; ``pixels`` go on for four rows where the frame does.
+    ``stop`` lie in one row of squares, whose ``limits`` are given; ``pixels`` go on for four rows where the frame does;
+    next comes room for what is sorted.
     """
     rows, columns = pixels.shape
-    around = np.empty(24, dtype=np.float32)
     for y in range(start, stop):
         for tile in range(limits.shape[0]):
             limit = limits[tile]
@@ -93,12 +89,9 @@ def hot_rows(
 
 
 @kernel
-def isolated_rows(
-    pixels: Any, limits: Any, hot_sigma: Any, found: Any, start: int, stop: int
-) -> None:  # pragma: no cover - compiled
+def isolated_rows(pixels, limits, hot_sigma, found, start, stop, ring):  # type: ignore[no-untyped-def]
     """Mark single pixels that are brighter or darker than all around, and sharper than a star."""
     rows, columns = pixels.shape
-    ring = np.empty(16, dtype=np.float32)
     for y in range(start, stop):
         for tile in range(limits.shape[0]):
             limit = limits[tile]
@@ -106,11 +99,7 @@ def isolated_rows(
             first, last = tile * _TILE, min(columns, (tile + 1) * _TILE)
             # half the limit above both neighbours on the row, or below both: nearly all are told at once
             inner, end = max(first, 1), min(last, columns - 1)
-            left, here, right = (
-                pixels[y, inner - 1 : end - 1],
-                pixels[y, inner:end],
-                pixels[y, inner + 1 : end + 1],
-            )
+            left, here, right = pixels[y, inner - 1 :], pixels[y, inner:], pixels[y, inner + 1 :]
             candidates = 0
             for i in range(end - inner):
                 before, after = here[i] - left[i], here[i] - right[i]
@@ -169,14 +158,11 @@ def isolated_rows(
 
 
 @kernel
-def mark_rows(
-    pixels: Any, limits: Any, hot_sigma: Any, found: Any, start: int, stop: int, share: float
-) -> None:  # pragma: no cover - compiled
+def mark_rows(pixels, limits, hot_sigma, found, start, stop, room, share):  # type: ignore[no-untyped-def]
     """Mark pixels of groups of up to four that are sharper than the frame's stars; ``share`` is for the ring."""
     rows, columns = pixels.shape
-    ring = np.empty(16, dtype=np.float32)
-    outer = np.empty(24, dtype=np.float32)
-    four = np.empty(_TILE, dtype=np.int32)
+    ring, outer, four = room, room[16:], room[40:]
+    none, one, two = np.float32(0.0), np.float32(1.0), np.float32(2.0)
     for y in range(max(3, start), min(rows - 3, stop)):
         for tile in range(limits.shape[0]):
             limit = limits[tile]
@@ -188,13 +174,14 @@ def mark_rows(
             candidates = 0
             for i in range(last - first):
                 p = here[i]
-                beside = (1 if p - left[i] > half else 0) + (1 if p - right[i] > half else 0)
-                four[i] = beside + (1 if p - above[i] > half else 0) + (1 if p - below[i] > half else 0)
-                candidates += 1 if four[i] > 2 else 0
+                beside = (one if p - left[i] > half else none) + (one if p - right[i] > half else none)
+                beside += (one if p - above[i] > half else none) + (one if p - below[i] > half else none)
+                four[i] = beside
+                candidates += 1 if beside > two else 0
             if candidates == 0:
                 continue
             for x in range(first, last):
-                if four[x - first] < 3:
+                if four[x - first] <= two:
                     continue
                 p = pixels[y, x]
                 near, far = 0, 0

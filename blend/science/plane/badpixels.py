@@ -71,9 +71,9 @@ def find_hot_in_dark(
     return _search(_hot_rows, dark, hot_sigma, noise)
 
 
-def _hot_rows(pixels: Any, limits: Any, hot_sigma: Any, found: Any, start: int, stop: int) -> None:
+def _hot_rows(pixels: Any, limits: Any, hot_sigma: Any, found: Any, start: int, stop: int, room: Any) -> None:
     floors = _floors(pixels[max(0, start - 2) : stop + 2])
-    hot_rows(pixels, limits, hot_sigma, found, start, stop, floors)
+    hot_rows(pixels, limits, hot_sigma, found, start, stop, room, floors)
 
 
 def _floors(rows: NDArray[np.float32]) -> NDArray[np.float32]:
@@ -173,7 +173,8 @@ def _search(
         band = slice(max(0, block.start - _HALO), block.stop + _HALO)
         ends = (block.start - band.start, block.stop - band.start)
         limit = limits[block.start // TILE]
-        rows_kernel(float_rows(plane, band), limit, np.float32(hot_sigma), found[band], *ends, *more)
+        room = np.empty(40 + TILE, dtype=np.float32)
+        rows_kernel(float_rows(plane, band), limit, np.float32(hot_sigma), found[band], *ends, room, *more)
 
     map_row_blocks(fill_rows, plane.shape[0], height=TILE)
     return found

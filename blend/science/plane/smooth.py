@@ -106,7 +106,9 @@ def blur_block(
     full = np.zeros(5 + 4 * max(0, (len(taps) - 2) // 4), dtype=np.float32)
     full[: len(taps)] = taps
     places = np.empty(len(full), dtype=np.int64)
-    _correlate(float_rows(block, slice(None)), top, len(taps) // 2, full, places, out)
+    half = len(taps) // 2
+    room = np.empty((2 * half + 3) * -(-(_TILE + 2 * half) // _WHOLE) * _WHOLE, dtype=np.float32)
+    _correlate(float_rows(block, slice(None)), top, half, full, places, room, out)
     return out
 
 
@@ -117,22 +119,22 @@ def side_weights(taps: NDArray[np.float32], columns: int) -> NDArray[np.float32]
 
 
 @kernel
-def _correlate(source, top, half, taps, places, out):  # type: ignore[no-untyped-def]
+def _correlate(source, top, half, taps, places, room, out):  # type: ignore[no-untyped-def]
     # Tiles of columns whose rows, freed of NaN once, stay in the nearest cache while they are asked for, between zeros
     # up to whole vectors; five taps and then four at a time spare most visits to the sums, whose order is that of the
     # taps; every loop runs from 0 over slices, because an index that might be negative costs the compiler its vectors.
     rows, columns = source.shape
     turns = 2 * half + 1
-    width = -(-(_TILE + 2 * half) // _WHOLE) * _WHOLE
+    width = room.size // (turns + 2)
     zero = np.float32(0.0)
-    room = np.empty((turns + 2) * width, dtype=np.float32)
     across, nothing = turns * width, (turns + 1) * width
     for left in range(0, columns, _TILE):
         right = min(left + _TILE, columns)
         first, last = max(left - half, 0), min(right + half, columns)
         begin = first - left + half
         padded = min(-(-(begin + last - first) // _WHOLE) * _WHOLE, width)
-        room[:] = zero
+        for x in range(room.size):
+            room[x] = zero
         ready = max(top - half, 0)
         for row in range(top, top + out.shape[0]):
             while ready <= min(row + half, rows - 1):
@@ -188,7 +190,10 @@ def bin_plane(plane: AnyPlane, size: int, *, holes: bool = False) -> NDArray[np.
 
     def fill_part(part: slice) -> None:
         bins = slice(part.start // size, -(-part.stop // size))
-        _bin(float_rows(plane, part), size, holes, out[bins])
+        line = np.zeros(
+            3 * size * out.shape[1], dtype=np.float32
+        )  # the last bin may be cut: nothing is added there
+        _bin(float_rows(plane, part), size, holes, line, out[bins])
 
     map_row_blocks(fill_part, rows)
     return out
@@ -229,15 +234,15 @@ def spread_rows(
 
 
 @kernel
-def _bin(source, size, holes, out):  # type: ignore[no-untyped-def]
+def _bin(source, size, holes, line, out):  # type: ignore[no-untyped-def]
     rows, columns = source.shape
     zero, two = np.float32(0.0), np.uintp(2)
     full = size * out.shape[1]
-    line = np.zeros(3 * full, dtype=np.float32)  # the last bin may be cut: nothing is added there
     for row in range(out.shape[0]):
         last = min((row + 1) * size, rows)
         sums, pairs = line[:full], line[full:]
-        sums[:] = zero
+        for x in range(full):
+            sums[x] = zero
         for y in range(row * size, last):
             own = source[y]
             for x in range(columns):

@@ -228,7 +228,7 @@ def _take_sky(
     step = 2.0 / max(columns - 1, 1)
 
     def fill_rows(block: slice) -> None:
-        _add_rows(plane[block], powers_by_row[block], step, out[block])
+        _add_rows(plane[block], powers_by_row[block], step, np.empty(columns), out[block])
 
     map_row_blocks(fill_rows, out.shape[0])
     if fit.bumps is not None:
@@ -256,12 +256,12 @@ def _add_bumps(fit: SkyFit, *, first_row: int, sign: float, out: NDArray[np.floa
 
 
 @kernel
-def _add_rows(plane, powers, step, out):  # type: ignore[no-untyped-def]
+def _add_rows(plane, powers, step, sky, out):  # type: ignore[no-untyped-def]
     last, columns = powers.shape[1] - 1, out.shape[1]
-    sky = np.empty(columns)
     for y in range(out.shape[0]):
         # a power at a time over the whole row, so that several columns are worked at once
-        sky[:] = powers[y, last]
+        for x in range(columns):
+            sky[x] = powers[y, last]
         for k in range(last - 1, -1, -1):
             power = powers[y, k]
             for x in range(columns):

@@ -143,19 +143,7 @@ def _mesh(
 
 
 @kernel
-def _flatten_rows(
-    plane: Any,
-    mask: Any,
-    sky: Any,
-    noise: Any,
-    scale_y: float,
-    left: Any,
-    share: Any,
-    start: int,
-    stop: int,
-    room: Any,
-    out: Any,
-) -> None:
+def _flatten_rows(plane, mask, sky, noise, scale_y, left, share, start, stop, room, out):  # type: ignore[no-untyped-def]
     columns = plane.shape[1]
     masked = mask.shape[0] == plane.shape[0]
     high, wide = sky.shape

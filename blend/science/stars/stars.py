@@ -416,7 +416,9 @@ def _core_to_moment(image: NDArray[np.float32], rows: NDArray[np.float64]) -> fl
     if len(bright) < 3:
         return 1.0
     bright = bright[np.argsort(-bright[:, 2], kind="stable")[:_MOST_CORES]]
-    ratio = core_sigmas(image, bright) / bright[:, 5]
+    sigmas = np.empty(len(bright))
+    core_sigmas(image, bright, sigmas)
+    ratio = sigmas / bright[:, 5]
     ratio = ratio[np.isfinite(ratio)]
     return float(np.clip(np.median(ratio), *_CORE_RATIOS)) if ratio.size >= 3 else 1.0
 

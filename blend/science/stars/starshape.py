@@ -192,7 +192,8 @@ def _measure_stars(
                 break
             rest = 1.0 / m - 1.0 / (width * width)
             wider = np.sqrt(1.0 / rest) if rest > FARTHEST / (width * width) else 2.0 * width
-            wider = min(max(wider, 0.5 * width, LEAST_SIGMA_PX), 2.0 * width, 6.0 * windows[n] + 6.0)
+            wider = max(max(wider, 0.5 * width), LEAST_SIGMA_PX)
+            wider = min(min(wider, 2.0 * width), 6.0 * windows[n] + 6.0)
             change = abs(wider - s)
             s = wider
             if settled and change < SETTLED * s:
@@ -243,13 +244,12 @@ def _measure_stars(
 
 
 @kernel
-def core_sigmas(plane: Any, measured: Any) -> Any:
-    """Return the sigma of ln I = a - r^2 / (2 s^2) for each star, fitted with weights I^2 to its upper part.
+def core_sigmas(plane: Any, measured: Any, out: Any) -> None:
+    """Fill in the sigma of ln I = a - r^2 / (2 s^2) for each star, fitted with weights I^2 to its upper part.
 
     The chord from the peak to half of it is what FWHM means; a moment also sees the wings.
     ``measured`` comes from `measure_stars`. Used is what stands above 0.4 of the peak, a little below the half.
     """
-    out = np.empty(measured.shape[0])
     rows, columns = plane.shape
     for n in range(measured.shape[0]):
         out[n] = np.nan
@@ -274,7 +274,6 @@ def core_sigmas(plane: Any, measured: Any) -> Any:
         slope = (s0 * t1 - s1 * t0) / bottom if bottom > 1e-9 * s0 * s2 else 0.0
         if slope < 0.0:
             out[n] = np.sqrt(-0.5 / slope)
-    return out
 
 
 def aperture_fluxes(plane: Any, mask: Any, xy: Any, radius: float) -> Any:
