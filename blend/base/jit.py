@@ -81,6 +81,7 @@ def load_compiler() -> None:
     _ = core.registry.cpu_target.target_context
     with core.compiler_lock.global_compiler_lock:
         _load_arrays()
+        _spare_repeats()
 
 
 def _load_arrays() -> None:
@@ -125,13 +126,12 @@ def _pipeline() -> Any:
 
     class Pipeline(compiler.CompilerBase):  # type: ignore[misc]
         def define_pipelines(self) -> list[Any]:
-            _spare_repeats()
             state = self.state
             library = state.library = state.targetctx.codegen().create_library(state.func_id.func_qualname)
             library.enable_object_caching()
             # One run of LLVM's passes over the whole: numba's two before it made no loop faster and took a seventh.
-            passes = library._codegen._module_pass_manager()
-            if isinstance(passes, tuple):  # older versions of numba give one thing, and keep their own way
+            passes = getattr(library._codegen, "_module_pass_manager", lambda: None)()
+            if isinstance(passes, tuple):  # other versions of numba keep their own way
                 library._optimize_functions = lambda module: None
                 library._optimize_final_module = lambda: passes[0].run(library._final_module, passes[1])
             whole = compiler.DefaultPassBuilder.define_nopython_pipeline(state)
@@ -146,14 +146,19 @@ def _pipeline() -> Any:
 def _spare_repeats() -> None:
     """Let numba ask its rules for an operation's type, and what an array is, once and not at each place: a fifth.
 
-    And let it find which variables are alive before it writes code alone, not after each of its passes: a twelfth.
+    And let it find which variables are alive before it writes code alone, not after each of its passes: a twelfth. Of
+    numba's own and for the whole process, hence not where other code may compile; where names have changed, nothing.
     """
     names = ("core.postproc", "core.types.functions", "core.typing.context", "core.types", "np.arrayobj")
     modules: Any = [import_module(f"numba.{name}") for name in names]
     lives, functions, typing, types, arrays = modules
-    attributes = typing.BaseContext
-    attributes.find_matching_getattr_template = cache(attributes.find_matching_getattr_template)
-    find, whole, made = functions.BaseFunction.get_call_type, lives.PostProcessor.run, arrays.make_array
+    context = typing.BaseContext
+    try:
+        find, whole, made = functions.BaseFunction.get_call_type, lives.PostProcessor.run, arrays.make_array
+        graph, lifetimes = lives.transforms.canonicalize_cfg, lives.VariableLifetime
+        attribute = cache(context.find_matching_getattr_template)
+    except AttributeError:
+        return
     once = cache(lambda *asked: find(*asked, {}))
 
     def get_call_type(self: Any, context: Any, args: Any, kws: Any) -> Any:
@@ -164,8 +169,8 @@ def _spare_repeats() -> None:
         if emit_dels or self.func_ir.is_generator:
             whole(self, emit_dels, extend_lifetimes)
         else:
-            self.func_ir.blocks = lives.transforms.canonicalize_cfg(self.func_ir.blocks)
-            self.func_ir.variable_lifetime = lives.VariableLifetime(self.func_ir.blocks)
+            self.func_ir.blocks = graph(self.func_ir.blocks)
+            self.func_ir.variable_lifetime = lifetimes(self.func_ir.blocks)
 
     @cache
     def make_array(kind: Any) -> Any:
@@ -175,6 +180,7 @@ def _spare_repeats() -> None:
             access._make_refs = access.__base__._make_refs
         return access
 
+    context.find_matching_getattr_template = attribute
     functions.BaseFunction.get_call_type, lives.PostProcessor.run = get_call_type, run
     arrays.make_array = make_array
 
