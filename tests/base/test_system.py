@@ -44,7 +44,7 @@ def counted(pixels: int) -> list[list[int]]:
 
 @pytest.mark.skipif(not sys.platform.startswith("linux"), reason="the GNU C library's settings")
 def test_a_freed_band_s_pages_serve_the_next_one_and_a_plane_s_go_back() -> None:
-    (first, _), *later = counted(3_500_000)  # 14 MB
+    (first, _), *later = counted(2_000_000)  # 8 MB
     assert first > 3
     assert max(faults for faults, _ in later) <= first / 4
     # of 48 MB none stays: in the pool they would leave holes

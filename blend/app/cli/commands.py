@@ -330,7 +330,7 @@ def main() -> None:
     silence_process()
     keep_freed_memory()
     # A run makes few cycles and many objects that stay: a search of all of them each 700 costs it half a second.
-    gc.set_threshold(200_000, 1_000, 20)
+    gc.set_threshold(50_000, 1_000, 20)
     # A thread that sums pixels asks for the interpreter after each line; 5 ms behind one that imports is too long.
     sys.setswitchinterval(0.0002)
     code = _finish(_run()) if _hold_streams() else 5
