@@ -12,7 +12,7 @@ third the core-seconds of each step, those of files written beside it included. 
 
 With ``--beside`` the masters are whole numbers of 16 bits, as cameras' stacks are, and the run alternates with other
 scripts for the same job, each called as SCRIPT FOLDER OUT on a folder that holds rgb, rgb-dark, rgb-flat, ha, ha-dark
-and ha-flat as FITS; medians and ratios are printed.
+and ha-flat as FITS; medians and ratios are printed. Results of the round before are taken away first.
 
 With ``--sizes`` the same masters are drawn in so many megapixels, and the medians of the runs are held against the
 straight line through the smallest and the largest: a fixed part, and what a megapixel takes.
@@ -26,6 +26,7 @@ from __future__ import annotations
 import argparse
 import json
 import os
+import shutil
 import subprocess
 import sys
 import tempfile
@@ -115,6 +116,8 @@ def tell_beside(folder: Path, scripts: list[Path], rounds: int) -> None:
     found: dict[str, list[tuple[float, float, float]]] = {name: [] for name in jobs}
     for _ in range(rounds):
         for name, command in jobs.items():
+            for left in folder.glob("out*"):
+                shutil.rmtree(left) if left.is_dir() else left.unlink()
             found[name].append(timed(command))
     middle = {name: np.median(np.array(rows), axis=0) for name, rows in found.items()}
     for name, (wall, cpu, peak) in middle.items():

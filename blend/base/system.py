@@ -96,8 +96,8 @@ def _working_set() -> tuple[int, int] | None:
 _TRIM_THRESHOLD, _MMAP_THRESHOLD, _ARENA_MAX = -1, -3, -8
 
 _WHOLE_PLANE = 8 * 2**20
-"""Bytes: more than 64 rows of a full frame, less than a byte a pixel of 9 megapixels. Of 24 megapixels 2 MiB took 4 s of
-system time more, and 24 and 32 left holes of 100 MB (measured)."""
+"""Bytes: more than 64 rows of a full frame, less than a byte a pixel of 9 megapixels. Of 24 megapixels 2 MiB took 4 s
+of system time more, and 24 and 32 left holes of 100 MB (measured)."""
 
 
 def keep_freed_memory() -> bool:
