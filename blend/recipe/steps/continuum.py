@@ -157,28 +157,32 @@ def _widths(work: Work, name: str, broad: Plane, field: Field, masks: Masks) -> 
     """Return the star width in the line and in the broad plane, of the same stars in both; or those of each master.
 
     All stars of a master would not do: in a line's, knots of gas are among them, which are wider. Last the relative
-    error of their ratio, where a nebula lies under the stars; else 0.
+    error of their ratio, where a nebula lies under the stars; else 0. There fits over a bent sky have the word where
+    moments, which count the nebula and are surer without, are further from them than that.
     """
     guess, line = wider_fwhm(work, name), work.masters[name].pixels[0]
-    if field.nebula and work.fwhm_px["rgb"] > 0:
-        expected = NEBULA_WIDER * work.fwhm_px["rgb"]
-        flux = profile_fluxes(broad, field.xy, fwhm_px=expected, invalid=masks.unusable)
-        found = [
-            profile_width(
-                plane, field.xy, np.maximum(flux, 0.0) ** 2, fwhm_px=expected, invalid=masks.unusable
-            )
-            for plane in (line, broad)
-        ]
-        (line_px, line_error), (broad_px, broad_error) = found
-        if line_px > 0 and broad_px > 0:
-            return line_px, broad_px, float(np.hypot(line_error, broad_error))
-    measured = map_together(
-        lambda plane: measure_at(plane, field.xy, fwhm_px=guess, invalid=masks.unusable), (line, broad)
+    both = seen_in_both(
+        *map_together(
+            lambda plane: measure_at(plane, field.xy, fwhm_px=guess, invalid=masks.unusable), (line, broad)
+        ),
+        reach_px=0.5 * guess,
     )
-    both = seen_in_both(*measured, reach_px=0.5 * guess)
     snr = both[0].flux / np.maximum(both[0].flux_error, 1e-300)
-    if len(snr) < FEWEST_WIDTHS:
-        return work.fwhm_px[name], work.fwhm_px["rgb"], 0.0
-    bright = snr >= np.median(snr)
-    line_px, broad_px = (float(np.median(stars.fwhm_px[bright])) for stars in both)
-    return line_px, broad_px, 0.0
+    widths = work.fwhm_px[name], work.fwhm_px["rgb"]
+    if len(snr) >= FEWEST_WIDTHS:
+        bright = snr >= np.median(snr)
+        widths = float(np.median(both[0].fwhm_px[bright])), float(np.median(both[1].fwhm_px[bright]))
+    if not (field.nebula and work.fwhm_px["rgb"] > 0):
+        return *widths, 0.0
+    expected = NEBULA_WIDER * work.fwhm_px["rgb"]
+    flux = profile_fluxes(broad, field.xy, fwhm_px=expected, invalid=masks.unusable)
+    weights = np.maximum(flux, 0.0) ** 2
+    (line_px, line_error), (broad_px, broad_error) = (
+        profile_width(plane, field.xy, weights, fwhm_px=expected, invalid=masks.unusable)
+        for plane in (line, broad)
+    )
+    error = float(np.hypot(line_error, broad_error))
+    if not error >= 0:
+        return *widths, 0.0
+    agree = abs(widths[0] / widths[1] / (line_px / broad_px) - 1.0) <= error
+    return (*widths, error) if agree else (line_px, broad_px, error)

@@ -18,7 +18,7 @@ TILE = _TILE = 64
 """Edge of the squares in which the noise is told apart, in pixels; glow and vignetting change over more."""
 
 _STRIP = 10
-"""Rows that stand for a square: 496 differences, whose median deviation is good to 5 % and with what they share to 8
+"""Rows that stand for a square: 512 differences, whose median deviation is good to 5 % and with what they share to 8
 %."""
 
 _FEWEST, _LEAST_SIDE = 16, 6
